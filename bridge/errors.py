@@ -1,0 +1,70 @@
+"""The one root of our errors, and the shape in which wrong input is reported.
+
+Tree::
+
+    BridgeError
+    ├── InputError (ValueError)      what a person wrote is wrong: all problems at once
+    ├── CommandError (ValueError)    a command that arrived is wrong: refused whole
+    ├── PortError (OSError)          a MIDI port is missing, ambiguous or busy
+    └── PlayerError (RuntimeError)   the player process cannot be reached or started
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+class BridgeError(Exception):
+    """Root of every error this package raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, and where.
+
+    `path` is the dotted way to the value (``lanes.rim.euclid.hits``); `line` and `column`
+    count from 1 and are 0 when the place is unknown. `keys` is the same path unjoined
+    (mapping keys as str, list positions as int), so that a document can find the place.
+    """
+
+    message: str
+    path: str = ""
+    file: str = ""
+    line: int = 0
+    column: int = 0
+    keys: tuple[str | int, ...] = field(default=(), compare=False)
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line:
+            place += f":{self.line}:{self.column}"
+        head = f"{place}  " if place else ""
+        return f"{head}{self.path}: {self.message}" if self.path else f"{head}{self.message}"
+
+
+class InputError(BridgeError, ValueError):
+    """What a person wrote is wrong; carries every problem found, in file order."""
+
+    def __init__(self, problems: list[Problem] | tuple[Problem, ...]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class CommandError(BridgeError, ValueError):
+    """A command that arrived is refused; nothing of it was applied.
+
+    `kind` is a short word that a surface can act on: ``unknown`` (no such lane, macro,
+    section...), ``value`` (wrong type, not finite, out of range), ``state`` (not possible now).
+    """
+
+    def __init__(self, message: str, kind: str = "value") -> None:
+        self.kind = kind
+        super().__init__(message)
+
+
+class PortError(BridgeError, OSError):
+    """A MIDI port is missing, ambiguous or busy."""
+
+
+class PlayerError(BridgeError, RuntimeError):
+    """The player process cannot be reached or started."""
