@@ -1,0 +1,47 @@
+"""Rules for every test: real peers are named here, and under CI a missing one is a failure."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+REFERENCE = Path(__file__).parent / "reference"
+AXE = Path(__file__).parent.parent / ".ci/cache/node_modules/axe-core/axe.min.js"
+
+
+@pytest.fixture
+def reference() -> Path:
+    """The folder of published tables."""
+    return REFERENCE
+
+
+def _present(peer: str) -> bool:
+    if peer.startswith("python:"):
+        return importlib.util.find_spec(peer.removeprefix("python:")) is not None
+    if peer == "axe":
+        return AXE.exists()
+    if peer == "root":
+        return os.geteuid() == 0
+    return shutil.which(peer, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin") is not None
+
+
+@pytest.fixture
+def needs() -> Callable[..., None]:
+    """`needs("jackd", "python:jack")` skips where a peer is missing, or fails when
+    LANEBRIDGE_REQUIRE_PEERS is set (as it is under CI)."""
+
+    def check(*peers: str) -> None:
+        missing = [peer for peer in peers if not _present(peer)]
+        if not missing:
+            return
+        message = f"real peer missing: {', '.join(missing)}"
+        if os.environ.get("LANEBRIDGE_REQUIRE_PEERS"):
+            pytest.fail(message)
+        pytest.skip(message)
+
+    return check
