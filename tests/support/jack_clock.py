@@ -1,0 +1,57 @@
+"""A MIDI clock source of its own: sends F8 at exact frames, and FA, FB, FC, F2 when told.
+
+usage: jack_clock.py CLIENT_NAME BPM
+
+Clock runs all the time, as MIDI 1.0 4.2.1 (p. 30) allows, so that receivers can lock first.
+Reads commands from standard input, one per line: ``start``, ``stop``, ``continue``,
+``position N`` (sixteenths), ``bpm X``, ``quit``. FA and FB go out at least 1 ms before the next
+F8 (p. 30). Prints ``ready`` once its port is there.
+"""
+
+import collections
+import sys
+
+import jack
+
+
+def main() -> None:
+    name, bpm = sys.argv[1], float(sys.argv[2])
+    client = jack.Client(name, no_start_server=True)
+    port = client.midi_outports.register("clock")
+    rate = client.samplerate
+    state = {"period": rate * 60.0 / bpm / 24.0, "next": 0.0}
+    waiting: collections.deque[bytes] = collections.deque()
+
+    @client.set_process_callback
+    def process(frames: int) -> None:
+        port.clear_buffer()
+        base = client.last_frame_time
+        if not state["next"]:
+            state["next"] = base + frames
+        # Transport bytes go first in the buffer and only well before a clock byte.
+        if waiting and state["next"] - base > frames + rate * 0.001:
+            port.write_midi_event(0, waiting.popleft())
+        while state["next"] < base + frames:
+            offset = max(0, round(state["next"] - base))
+            port.write_midi_event(min(offset, frames - 1), b"\xf8")
+            state["next"] += state["period"]
+
+    client.activate()
+    print("ready", rate, flush=True)
+    for line in sys.stdin:
+        word, *rest = line.split()
+        if word == "quit":
+            break
+        if word == "bpm":
+            state["period"] = rate * 60.0 / float(rest[0]) / 24.0
+        elif word == "position":
+            n = int(rest[0])
+            waiting.append(bytes((0xF2, n & 0x7F, n >> 7)))
+        else:
+            waiting.append({"start": b"\xfa", "continue": b"\xfb", "stop": b"\xfc"}[word])
+    client.deactivate()
+    client.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,42 @@
+"""An independent MIDI receiver: writes what arrives on its ports, stamped in JACK frames.
+
+usage: jack_receiver.py CLIENT_NAME OUT_FILE PORT [PORT ...]
+
+Each line of OUT_FILE is ``port frame hex``. It is written when the program gets a SIGTERM, so
+that no file work happens in the process callback. Prints ``ready`` once its ports are there.
+"""
+
+import signal
+import sys
+import threading
+
+import jack
+
+
+def main() -> None:
+    name, out, *ports = sys.argv[1:]
+    client = jack.Client(name, no_start_server=True)
+    inputs = [(port, client.midi_inports.register(port)) for port in ports]
+    seen: list[tuple[str, int, bytes]] = []
+
+    @client.set_process_callback
+    def process(frames: int) -> None:
+        base = client.last_frame_time
+        for label, port in inputs:
+            for offset, data in port.incoming_midi_events():
+                seen.append((label, base + offset, bytes(data)))
+
+    done = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: done.set())
+    client.activate()
+    print("ready", client.samplerate, flush=True)
+    done.wait()
+    client.deactivate()
+    client.close()
+    with open(out, "w", encoding="ascii") as file:
+        for label, frame, data in seen:
+            file.write(f"{label} {frame} {data.hex()}\n")
+
+
+if __name__ == "__main__":
+    main()

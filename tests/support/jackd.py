@@ -1,0 +1,99 @@
+"""A JACK server with the dummy driver, and the small programs around it, for tests/real."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+SUPPORT = Path(__file__).parent
+
+
+def wait_for(done: object, seconds: float, what: str) -> None:
+    """Polls `done()` until it is true; TimeoutError naming `what` after `seconds`."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if done():  # type: ignore[operator]
+            return
+        time.sleep(0.02)
+    raise TimeoutError(f"waited {seconds} s for {what}")
+
+
+@contextlib.contextmanager
+def server(name: str, folder: Path, period: int = 64) -> Iterator[dict[str, str]]:
+    """Runs ``jackd`` at 48 kHz; gives the environment that its clients need."""
+    env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
+    command = ["jackd", "-n", name, "-R", "-P", "70", "-d", "dummy", "-r", "48000", "-p", str(period)]
+    with open(folder / "jackd.log", "wb") as log:
+        process = subprocess.Popen(command, stdout=log, stderr=log, env=env)
+    try:
+        wait_for(lambda: ports(env) is not None, 10, "the JACK server")
+        yield env
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+def ports(env: dict[str, str]) -> list[str] | None:
+    """Names of all JACK ports, or None while there is no server."""
+    run = subprocess.run(["jack_lsp"], env=env, capture_output=True, text=True, check=False)
+    return run.stdout.split() if run.returncode == 0 else None
+
+
+def connect(env: dict[str, str], source: str, sink: str) -> None:
+    subprocess.run(["jack_connect", source, sink], env=env, check=True, capture_output=True)
+
+
+@contextlib.contextmanager
+def receiver(env: dict[str, str], out: Path, *labels: str) -> Iterator[subprocess.Popen[str]]:
+    """``jack_receiver.py`` as client ``wire``; `out` is complete after the block."""
+    command = [sys.executable, str(SUPPORT / "jack_receiver.py"), "wire", str(out), *labels]
+    process = subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("ready")
+        yield process
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(10)
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+class ClockSource:
+    """``jack_clock.py`` as client ``pulse``."""
+
+    def __init__(self, env: dict[str, str], bpm: float) -> None:
+        command = [sys.executable, str(SUPPORT / "jack_clock.py"), "pulse", str(bpm)]
+        self.process = subprocess.Popen(
+            command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline().startswith("ready")
+
+    def tell(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+    def close(self) -> None:
+        with contextlib.suppress(BrokenPipeError):
+            self.tell("quit")
+        self.process.wait(10)
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+
+def read_capture(path: Path) -> list[tuple[str, int, bytes]]:
+    """Rows ``(port label, frame, bytes)`` of a receiver's file, in frame order."""
+    rows = []
+    for line in path.read_text(encoding="ascii").splitlines():
+        label, frame, data = line.split()
+        rows.append((label, int(frame), bytes.fromhex(data)))
+    return sorted(rows, key=lambda row: row[1])
