@@ -4,6 +4,12 @@ A window is a half-open range of grid ticks ``[start, end)``. Windows follow one
 gaps, so a node keeps what it needs (counters, the last value) between them; it must work strictly
 in tick order, so that the same music comes out however the time is cut. Nodes read only lanes
 that stand before them in the order, and only at the same tick or earlier.
+
+Mutes must never move a melody or a counter. So every hit says in `there` whether it is *written*
+(it happens when nothing at all is muted) and whether it *sounds* (it happens with the mutes of the
+lanes it derives from as they are; its own mute comes on top and is not part of it). Everything that
+counts hits (``advance``, ``reset``, nth, toggle) counts written ones; what is played are the
+sounding ones.
 """
 
 from __future__ import annotations
@@ -12,10 +18,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
+WRITTEN = 1
+SOUNDING = 2
+BOTH = WRITTEN | SOUNDING
+
 
 class Hit(NamedTuple):
     """A hit on the grid: `grid` is the nominal tick, `tick` when it sounds (swing, shift,
-    humanise and repeats applied), `length` in ticks. `sub` counts the repeats within a step."""
+    humanise and repeats applied), `length` in ticks. `sub` counts the repeats within a step;
+    `there` is `WRITTEN`, `SOUNDING` or `BOTH`."""
 
     grid: int
     tick: int
@@ -24,6 +35,7 @@ class Hit(NamedTuple):
     accent: bool = False
     causes: tuple[int, ...] = ()
     sub: int = 0
+    there: int = BOTH
 
 
 class Change(NamedTuple):
@@ -41,8 +53,8 @@ class Window:
     """What nodes see of one window, and where they put their results (by lane position).
 
     hits, changes
-        results of the lanes evaluated so far in this window, in tick order, before any mute
-        (what the lane is written to do).
+        results of the lanes evaluated so far in this window, in grid order, before any mute
+        (what the lane is written to do). Lanes without any may be absent: ``hits.get(lane, ())``.
     setting(lane, name, tick)
         the effective value of a lane's numeric setting at a grid tick: written value, section
         override, hand override, then all drives, clamped to its range.
@@ -52,6 +64,13 @@ class Window:
         value of a value lane at a tick (glides applied), before output mixing.
     ms(x)
         milliseconds as ticks (float) at the present tempo.
+    version
+        changes whenever a setting that nothing drives (see `Score.loose`) may have a new value,
+        or the tempo has. A window never straddles such a change.
+    reset_by_hand(lane)
+        tick of the last reset by hand of the lane, below 0 when there was none.
+    still(lane)
+        whether the drift of a lane is held still.
     """
 
     start: int
@@ -62,20 +81,29 @@ class Window:
     ms: Callable[[float], float]
     hits: dict[int, Sequence[Hit]] = field(default_factory=dict)
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
+    version: int = 0
+    reset_by_hand: Callable[[int], int] = lambda lane: -1
+    still: Callable[[int], bool] = lambda lane: False
+
+
+def steps_of(hits: Sequence[Hit]) -> list[Hit]:
+    """The hits that others count: written ones, repeats within a step once."""
+    return [hit for hit in hits if not hit.sub and hit.there & WRITTEN]
 
 
 class Node(Protocol):
     """One lane at work. `lane` is its position in the score; `reads` the positions it reads.
 
-    `early` is how many ticks after `Window.end` its results may still lack sounding ticks, i.e.
-    the most that `Hit.tick` may lie before `Hit.grid` (plus what its sources need).
+    `due` is a promise: a window that ends at or before this tick needs no run, for nothing would
+    come of it (below 0 when the node cannot say).
     """
 
     lane: int
     reads: tuple[int, ...]
+    due: int
 
     def run(self, window: Window) -> None:
-        """Append this window's hits (or changes) under ``window.hits[self.lane]``."""
+        """Put this window's hits (or changes) under ``window.hits[self.lane]``."""
         ...
 
     def value_at(self, tick: int) -> float:
@@ -83,11 +111,13 @@ class Node(Protocol):
         ...
 
     def carry(self) -> dict[str, Any]:
-        """Counters that a new score's node of the same lane may take over."""
+        """The whole state, as plain values: a fresh node of the same lane that adopts it goes on
+        exactly as this one would."""
         ...
 
     def adopt(self, carry: dict[str, Any]) -> None:
-        """Take over `carry` from the node that played this lane before."""
+        """Take over `carry` from the node that played this lane before. Keys that a different
+        kind of source left, or left out, are ignored."""
         ...
 
     def rewind(self) -> None:

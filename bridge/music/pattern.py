@@ -1,0 +1,253 @@
+"""Patterns of steps: reading them, the order they are played in, how they drift, thin and fill.
+
+A pattern is a tuple of marks, one per step: 0 a rest, 1 a hit, 2 an accented hit.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import gcd
+from typing import Any
+
+from . import chance
+from .euclid import rotate as rotate  # re-exported: a pattern is what is rotated
+from .model import Direction
+
+MOST_STEPS = 64
+_MARKS = {".": 0, "x": 1, "X": 2}
+_GOLDEN = 0.6180339887498949
+
+
+def parse_steps(text: str) -> tuple[int, ...]:
+    """
+    Marks of a step string: ``x`` a hit, ``X`` an accented hit, ``.`` a rest; spaces are ignored.
+
+    Raises:
+        ValueError: another character (said with its column, from 1), no step, more than 64.
+
+    """
+    marks: list[int] = []
+    for column, sign in enumerate(text, start=1):
+        if sign.isspace():
+            continue
+        if sign not in _MARKS:
+            raise ValueError(
+                f"column {column}: {sign!r} is not a step; write x (hit), X (accent) or . (rest)"
+            )
+        marks.append(_MARKS[sign])
+    if not 1 <= len(marks) <= MOST_STEPS:
+        raise ValueError(f"{len(marks)} steps: from 1 to {MOST_STEPS} are possible")
+    return tuple(marks)
+
+
+def steps_text(marks: tuple[int, ...]) -> str:
+    """The step string that reads back as `marks`."""
+    return "".join(".xX"[mark] for mark in marks)
+
+
+@lru_cache(maxsize=4096)
+def fit(marks: tuple[int, ...], length: int) -> tuple[int, ...]:
+    """`marks` cut, or repeated from the start, to `length` steps; 0 leaves them as they are."""
+    if length == 0 or length == len(marks):
+        return marks
+    return tuple(marks[step % len(marks)] for step in range(length))
+
+
+# --- density -----------------------------------------------------------------------------------
+
+
+def strength(place: int, steps: int) -> int:
+    """
+    How strong step `place` is among `steps`: ``gcd(place, steps)``, the first step the strongest.
+
+    In 16 steps: 16 1 2 1 4 1 2 1 8 1 2 1 4 1 2 1; in 12: 12 1 2 3 4 1 6 1 4 3 2 1. It orders steps
+    as nested equal divisions of the pattern do (common practice, no source).
+    """
+    return gcd(place, steps)
+
+
+@lru_cache(maxsize=4096)
+def thresholds(marks: tuple[int, ...]) -> tuple[float, ...]:
+    """
+    For each step the density from which on it sounds.
+
+    At density 0.5 the pattern sounds as written. Below, hits go one by one, the weakest first, so
+    that strong positions go last (at 0 nothing is left); above, rests fill one by one, strong
+    positions first and the weakest last (at 1 every step sounds). Accented hits count as twice as
+    strong. Among equals the golden ratio decides, which keeps the result spread out.
+    """
+    steps = len(marks)
+
+    def rank(place: int) -> tuple[float, float]:
+        return (-strength(place, steps) * max(1, marks[place]), place * _GOLDEN % 1.0)
+
+    result = [0.0] * steps
+    hits = sorted((p for p in range(steps) if marks[p]), key=rank)
+    rests = sorted((p for p in range(steps) if not marks[p]), key=rank)
+    for order, place in enumerate(hits, start=1):
+        result[place] = 0.5 * order / len(hits)
+    for order, place in enumerate(rests, start=1):
+        result[place] = 0.5 + 0.5 * order / len(rests)
+    return tuple(result)
+
+
+# --- order of steps ----------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=256)
+def shuffle(stream: int, turn: int, steps: int) -> tuple[int, ...]:
+    """
+    The order of pass `turn` when shuffled: every step once, and no step twice running where one
+    pass follows another (with two steps that leaves only taking turns).
+    """
+    if steps <= 2:
+        return tuple(range(steps))
+    order = chance.shuffled(stream, turn, steps)
+    # The last place of the pass before is safe to read unswapped: only places 0 and 1 ever swap.
+    if turn > 0 and order[0] == chance.shuffled(stream, turn - 1, steps)[-1]:
+        order = (order[1], order[0], *order[2:])
+    return order
+
+
+class Cursor:
+    """
+    Where a lane is in its pattern; shared by lanes of hits and lanes of values.
+
+    ``move(steps)`` goes to the next step of a pattern of `steps` steps and returns its place
+    (0..steps-1). After it, `turn` is the pass (from 0), `step` the step within the pass, and
+    `counted` the pass counted from the last reset by hand. A pass is `steps` steps long, except
+    back-and-forth, which goes there and back without playing the ends twice: ``2 * steps - 2``.
+
+    random-walk goes one step up or down, each as likely, and round the ends; shuffle plays every
+    step once in each pass, in a new order. Both draw from `stream` (see `chance.key`).
+    """
+
+    __slots__ = ("_base", "_walking", "direction", "place", "step", "stream", "turn")
+
+    def __init__(self, direction: Direction, stream: int) -> None:
+        self.direction = direction
+        self.stream = stream
+        self.rewind()
+
+    def rewind(self) -> None:
+        """Back to before the very first step."""
+        self.turn = 0
+        self.step = -1
+        self.place = 0
+        self._base = 0
+        self._walking = False
+
+    def reset(self, by_hand: bool = False) -> None:
+        """
+        The next step will be the first of a pass.
+
+        The number of the pass goes on counting, so chance does not repeat itself after every
+        reset. By hand, passes (fills, "only on passes k of n") start from 1 again as well.
+        """
+        if self.step >= 0:
+            self.turn += 1
+            self.step = -1
+        self._walking = False
+        if by_hand:
+            self._base = self.turn
+
+    @property
+    def counted(self) -> int:
+        return self.turn - self._base
+
+    def move(self, steps: int) -> int:
+        direction = self.direction
+        span = 2 * steps - 2 if direction == "back-and-forth" and steps > 1 else steps
+        step = self.step + 1
+        if step >= span:
+            step = 0
+            self.turn += 1
+        self.step = step
+        if direction == "forward":
+            place = step
+        elif direction == "backward":
+            place = steps - 1 - step
+        elif direction == "back-and-forth":
+            place = step if step < steps else span - step
+        elif direction == "shuffle":
+            place = shuffle(self.stream, self.turn, steps)[step]
+        elif not self._walking:
+            self._walking = True
+            place = 0
+        else:
+            up = chance.draw(self.stream, self.turn, step) < 0.5
+            place = (self.place + (1 if up else -1)) % steps
+        self.place = place
+        return place
+
+    def carry(self) -> dict[str, Any]:
+        return {
+            "turn": self.turn,
+            "step": self.step,
+            "place": self.place,
+            "base": self._base,
+            "walking": self._walking,
+        }
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        self.turn = carry["turn"]
+        self.step = carry["step"]
+        self.place = carry["place"]
+        self._base = carry["base"]
+        self._walking = carry["walking"]
+
+
+# --- drift -------------------------------------------------------------------------------------
+
+
+class Drift:
+    """
+    The steps of a pattern that have changed by themselves.
+
+    At the start of each pass, ``turn_over`` lets every step change its state with the given
+    probability; at most `bound` steps differ from what is written at any time (a step may always
+    go back). `changed` holds the places that differ.
+    """
+
+    __slots__ = ("changed", "stream")
+
+    def __init__(self, stream: int) -> None:
+        self.stream = stream
+        self.changed: frozenset[int] = frozenset()
+
+    def turn_over(self, turn: int, steps: int, probability: float, bound: int) -> bool:
+        """Drift once, for pass `turn`; true when something changed."""
+        before = self.changed
+        changed = {place for place in before if place < steps}
+        start = chance.pick(self.stream, turn, steps, steps)  # no step is always asked first
+        for count in range(steps):
+            place = (start + count) % steps
+            if chance.draw(self.stream, turn, place) >= probability:
+                continue
+            if place in changed:
+                changed.remove(place)
+            elif len(changed) < bound:
+                changed.add(place)
+        self.changed = frozenset(changed)
+        return self.changed != before
+
+    def clear(self) -> None:
+        """Return to what is written."""
+        self.changed = frozenset()
+
+    def apply(self, marks: tuple[int, ...]) -> tuple[int, ...]:
+        """`marks` with the changed steps turned over: hits become rests, rests become hits."""
+        if not self.changed:
+            return marks
+        return tuple(
+            int(not mark) if place in self.changed else mark for place, mark in enumerate(marks)
+        )
+
+
+def filled(marks: tuple[int, ...], ending: tuple[int, ...]) -> tuple[int, ...]:
+    """`marks` with its last steps replaced by `ending` (all of it when `ending` is longer)."""
+    if len(ending) >= len(marks):
+        return ending[: len(marks)]
+    return marks[: len(marks) - len(ending)] + ending
+
+
