@@ -1,0 +1,278 @@
+"""Profiles: one YAML file per kind of interface.
+
+Shipped ones live in `profiles/`; one of the same name beside the rig wins. Everything wrong with a
+file is said at once, each with its line and column: what the model refuses first, then what
+`bridge.files.profile_lint` finds in its meaning.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+
+from bridge.errors import InputError, Problem
+from bridge.files.document import Document, Doubtful
+from bridge.files.profile_lint import lint
+from bridge.music.scale import parse_note
+from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
+
+__all__ = [
+    "NAME", "OutputModel", "ProfileModel", "find_profile", "json_schema", "lint", "load_profile",
+    "parse_profile", "profile_text", "shipped", "write_profile",
+]  # fmt: skip
+
+# Words that some YAML readers take for something else than text.
+_QUOTED = frozenset(("on", "off", "yes", "no", "y", "n", "true", "false", "null"))
+NAME = r"^[a-z][a-z0-9-]{0,31}$"  # safe in OSC addresses and URLs
+_ROOT = Path(__file__).resolve().parent.parent
+
+
+def _text(value: Any) -> Any:
+    if isinstance(value, Doubtful):
+        raise ValueError(value.advice)
+    return value
+
+
+def _note(value: Any) -> Any:
+    return parse_note(value) if isinstance(value, str) else value
+
+
+Name = Annotated[str, BeforeValidator(_text), Field(pattern=NAME)]
+Text = Annotated[str, BeforeValidator(_text), Field(max_length=200)]
+_NOTE_NAME = {"type": "string", "pattern": "^[A-Ga-g][#b]?-?\\d+$"}
+_NOTE_SCHEMA = {"anyOf": [{"type": "number"}, _NOTE_NAME]}
+NoteNumber = Annotated[
+    int, BeforeValidator(_note), Field(ge=0, le=16383), WithJsonSchema(
+        {**_NOTE_SCHEMA, "description": "a number, or a note name such as C2 (36)"}
+    ),
+]
+NotePitch = Annotated[float, BeforeValidator(_note), Field(ge=0, le=127), WithJsonSchema(
+    {**_NOTE_SCHEMA, "description": "a note number or a note name such as C2 (36)"}
+)]
+Volts = Annotated[float, Field(ge=-15, le=15)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(
+        strict=True, extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
+
+
+class OutputModel(_Strict):
+    """One jack of the interface."""
+
+    kind: OutputKind
+    """what the jack is for"""
+    by: By
+    """which kind of MIDI message moves it"""
+    channel: Annotated[int, Field(ge=1, le=16)] = 1
+    """MIDI channel, counted from 1"""
+    number: NoteNumber | None = None
+    """note, controller, parameter or program number"""
+    low: Volts = 0.0
+    """volts at the lowest code; for gates: closed"""
+    high: Volts = 5.0
+    """volts at the highest code; for gates: open"""
+    rest: Volts | None = None
+    """volts when nothing plays; gates rest closed, others at 0 V or the end nearest to it"""
+    bits: Annotated[int, Field(ge=0, le=24)] = 0
+    """bits of the converter; 0: as fine as MIDI says"""
+    law: Literal["v/oct", "hz/v"] = "v/oct"
+    """how pitch becomes volts"""
+    reference_note: NotePitch = 36.0
+    """the note that sounds at reference_volts"""
+    reference_volts: Volts = 0.0
+    """volts of reference_note; above 0 for hz/v"""
+    volts_per_octave: Annotated[float, Field(gt=0, le=5)] = 1.0
+    """1 unless the interface is built for another scale, such as 1.2"""
+    bend_semitones: Annotated[float, Field(ge=0, le=48)] = 2.0
+    """bend range each way of a voice played by notes; 0: bend is ignored"""
+    set_bend_range: bool = False
+    """true: the range is set by RPN 0 when the rig starts"""
+    pulse_ms: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    """fixed width of a trigger; 0: as long as the note"""
+    gap_ms: Annotated[float, Field(ge=0, le=1000)] = 1.0
+    """shortest closed time between two pulses"""
+    inverted: bool = False
+    """true: idles at the higher voltage and is pulled down while open (S-trig)"""
+    voice: Name | None = None
+    """outputs of the same voice take pitch and gate from one note"""
+    excludes: list[Name] = Field(default_factory=list, max_length=64)
+    """outputs that cannot be used together with this one"""
+    ppqn: Annotated[int, Field(ge=1, le=24)] = 24
+    """pulses per quarter note of a clock"""
+    says: Text = ""
+    """a note for people"""
+
+    def output(self, name: str) -> Output:
+        rest = self.rest
+        if rest is None:
+            low, high = sorted((self.low, self.high))
+            rest = self.low if self.kind in GATE_KINDS else min(max(0.0, low), high)
+        plain = self.model_dump(exclude={"by", "channel", "number", "rest", "excludes"})
+        address = Address(self.by, self.channel, self.number)
+        return Output(name=name, address=address, rest=rest, excludes=tuple(self.excludes), **plain)
+
+
+class ProfileModel(_Strict):
+    """How one kind of interface turns MIDI into volts."""
+
+    profile: Name
+    """the name of this profile; the file is called NAME.yaml"""
+    says: Text = ""
+    """what it is, in one line"""
+    link: Literal["din", "usb"] = "usb"
+    """din: 31250 baud; usb: class-compliant, 1 ms frames"""
+    latency_ms: Annotated[float, Field(ge=0, le=100)] = 0.0
+    """from the last byte to the voltage"""
+    max_messages_per_s: Annotated[float, Field(ge=0, le=100000)] = 0.0
+    """most messages a second that it follows; 0: as many as the link carries"""
+    outputs: Annotated[dict[Name, OutputModel], Field(min_length=1, max_length=128)]
+    """every jack, by name"""
+
+    def made(self) -> Profile:
+        return Profile(
+            name=self.profile, says=self.says, link=self.link, latency_ms=self.latency_ms,
+            max_messages_per_s=self.max_messages_per_s,
+            outputs=tuple(model.output(name) for name, model in self.outputs.items()),
+        )  # fmt: skip
+
+
+def shipped_dir() -> Path:
+    """`profiles/` of the source tree, or what was installed from it."""
+    source = _ROOT.parent / "profiles"
+    return source if source.is_dir() else _ROOT / "shipped" / "profiles"
+
+
+def shipped() -> list[str]:
+    """Names of the profiles that come with the program, sorted."""
+    return sorted(path.stem for path in shipped_dir().glob("*.yaml"))
+
+
+def find_profile(name: str, beside: Path | None = None) -> Path:
+    """The file of a profile: `NAME.yaml` in `beside` (the folder of the rig), in its `profiles/`
+    folder, or shipped. InputError with the nearest names when there is none."""
+    folders = [beside, beside / "profiles"] if beside is not None else []
+    for folder in [*folders, shipped_dir()]:
+        path = folder / f"{name}.yaml"
+        if path.is_file():
+            return path
+    near = difflib.get_close_matches(name, shipped(), n=1, cutoff=0.5)
+    hint = f"; did you mean {near[0]}?" if near else f"; there are: {', '.join(shipped())}"
+    raise InputError([Problem(f"no profile is called {name}{hint}")])
+
+
+def load_profile(name: str, beside: Path | None = None) -> Profile:
+    """A profile by name. InputError with every problem of its file, or when there is none."""
+    path = find_profile(name, beside)
+    return profile_from(Document.read(path), expected=name)
+
+
+def parse_profile(text: str, file: str = "profile") -> Profile:
+    """A profile from YAML text. InputError with every problem."""
+    return profile_from(Document.parse(text, file))
+
+
+def profile_from(document: Document, expected: str | None = None) -> Profile:
+    """A profile from a document that has been read. InputError with every problem."""
+    try:
+        profile = ProfileModel.model_validate(document.data).made()
+    except ValidationError as error:
+        problems = [_said(document, dict(details)) for details in error.errors()]
+        raise InputError(sorted(problems, key=lambda p: (p.line, p.column))) from None
+    problems = [document.locate(problem) for problem in lint(profile)]
+    if expected is not None and profile.name != expected:
+        message = f"calls itself {profile.name}, but the file is called {expected}.yaml"
+        problems.append(document.problem(("profile",), message))
+    if problems:
+        raise InputError(sorted(problems, key=lambda p: (p.line, p.column)))
+    return profile
+
+
+def _said(document: Document, details: Mapping[str, Any]) -> Problem:
+    keys = tuple(part for part in details["loc"] if part != "[key]")
+    kind, context = details["type"], details.get("ctx", {})
+    if kind == "extra_forbidden":
+        known = ProfileModel.model_fields if len(keys) == 1 else OutputModel.model_fields
+        near = difflib.get_close_matches(str(keys[-1]), list(known), n=1, cutoff=0.6)
+        message = "is not a key of a profile" if len(keys) == 1 else "is not a key of an output"
+        message += f"; did you mean {near[0]}?" if near else ""
+        return document.problem(keys, message, at_key=True)
+    message = {
+        "missing": "is missing",
+        "value_error": str(context.get("error", "")),
+        "literal_error": f"must be one of: {context.get('expected', '')}".replace("'", ""),
+        "greater_than_equal": f"must be {context.get('ge')} or more",
+        "less_than_equal": f"must be {context.get('le')} or less",
+        "greater_than": f"must be more than {context.get('gt')}",
+        "string_pattern_mismatch": "must be lower-case letters, digits and hyphens, at most 32, "
+        "starting with a letter",
+        "float_type": "must be a number",
+        "int_type": "must be a whole number",
+        "bool_type": "must be true or false",
+        "string_type": "must be text",
+        "model_type": "must be keys and values (key: value)",
+        "dict_type": "must be keys and values (key: value)",
+        "list_type": "must be a list",
+        "too_short": "must not be empty",
+        "string_too_long": f"must be at most {context.get('max_length')} characters long",
+    }.get(kind, str(details["msg"]))
+    return document.problem(keys, message, at_key="[key]" in details["loc"])
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a profile, for editors."""
+    schema = ProfileModel.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def profile_text(profile: Profile) -> str:
+    """The YAML of a profile, one output per line; what stands at its default is left out."""
+    lines = [f"profile: {profile.name}", f"says: {_scalar(profile.says)}", f"link: {profile.link}"]
+    if profile.latency_ms:
+        lines.append(f"latency_ms: {_scalar(profile.latency_ms)}")
+    if profile.max_messages_per_s:
+        lines.append(f"max_messages_per_s: {_scalar(profile.max_messages_per_s)}")
+    lines.append("outputs:")
+    for out in profile.outputs:
+        values: dict[str, Any] = {
+            "kind": out.kind, "by": out.address.by, "channel": out.address.channel,
+            "number": out.address.number, "low": out.low, "high": out.high, "rest": out.rest,
+        }  # fmt: skip
+        for key, field in OutputModel.model_fields.items():
+            if key not in values:
+                value = list(out.excludes) if key == "excludes" else getattr(out, key)
+                if value != field.get_default(call_default_factory=True):
+                    values[key] = value
+        pairs = [f"{key}: {_scalar(value)}" for key, value in values.items() if value is not None]
+        lines.append(f"  {out.name}: {{{', '.join(pairs)}}}")
+    return "\n".join(lines) + "\n"
+
+
+def _scalar(value: Any) -> str:
+    # JSON is a subset of YAML for these; whole floats are written as people write them.
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, str) and re.match(NAME, value) and value not in _QUOTED:
+        return value
+    return json.dumps(value, ensure_ascii=False)
+
+
+def write_profile(profile: Profile, folder: Path) -> Path:
+    """Write a new profile as `NAME.yaml` into `folder` (beside the rig). InputError when it does
+    not pass its own lint or the file is there already: nothing is overwritten."""
+    from bridge.files.store import write_atomic
+
+    text = profile_text(profile)
+    path = folder / f"{profile.name}.yaml"
+    parse_profile(text, path.name)
+    if path.exists():
+        raise InputError([Problem("is there already; choose another name", file=str(path))])
+    write_atomic(path, text)
+    return path

@@ -1,0 +1,20 @@
+"""One MIDI message on its way to one port, and what may stand before what.
+
+The order follows common practice for converters and the MIDI 1.0 rule that a
+sounding note is ended before it starts again: clock first, then closing gates, then voltages, then
+opening gates, so that a voltage has settled before the gate that needs it.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+CLOCK, OFF, VALUE, ON = range(4)
+
+
+class Message(NamedTuple):
+    """`data` is one whole MIDI message with its status byte; `order` is CLOCK, OFF, VALUE or ON."""
+
+    port: str
+    order: int
+    data: bytes

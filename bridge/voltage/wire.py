@@ -1,0 +1,245 @@
+"""The wire: what goes first, what it costs, and how values are kept from delaying hits.
+
+One DIN byte is ten bits at 31250 baud, 320 us (MIDI 1.0 Detailed Specification 4.2.1, p. 1); a
+full-speed USB frame is 1 ms and one bulk packet of 64 bytes carries 16 messages of 4 bytes (USB
+2.0 and its MIDI class 1.0, from memory). At most 100 changes a second per output and 30 percent of
+a link for values is our choice (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from bridge.voltage.message import CLOCK, OFF, ON, VALUE, Message
+from bridge.voltage.profile import Profile, WiredOutput
+
+__all__ = [
+    "CLOCK", "OFF", "ON", "VALUE", "Burst", "Link", "Message", "Thinner", "burst", "gate_end",
+    "order", "pack", "worst_burst",
+]  # fmt: skip
+
+DIN_BAUD = 31250
+BITS_PER_BYTE = 10
+USB_FRAME_NS = 1_000_000
+USB_MESSAGES_PER_FRAME = 16
+SECOND_NS = 1_000_000_000
+
+
+def order(messages: Iterable[Message]) -> list[Message]:
+    """Messages that fall together, in the order to send: clock, offs, values, ons. Stable: within
+    a kind the order they came in (that of the lanes) stays."""
+    return sorted(messages, key=lambda message: message.order)
+
+
+def pack(messages: Iterable[bytes], status: int = 0) -> tuple[bytes, int]:
+    """Whole messages as one run of bytes with running status (MIDI 1.0, p. 5 and A-2).
+
+    `status` is the running status that the receiver holds (0: none); the second value is what it
+    holds afterwards. Only for a port that takes raw bytes: message ports want each one whole.
+    """
+    packed = bytearray()
+    for data in messages:
+        first = data[0]
+        if first < 0xF0 and first == status:
+            packed += data[1:]
+            continue
+        packed += data
+        if first < 0xF0:
+            status = first
+        elif first < 0xF8:
+            status = 0
+    return bytes(packed), status
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How long messages take. `kind` ``din`` counts bytes at `baud`, ``usb`` counts frames;
+    `messages_per_s` is a slower interface's own limit (0: none). Times are in ns."""
+
+    kind: Literal["din", "usb"] = "din"
+    baud: int = DIN_BAUD
+    messages_per_s: float = 0.0
+    running_status: bool = False
+
+    @classmethod
+    def of(cls, profile: Profile) -> Link:
+        return cls(kind=profile.link, messages_per_s=profile.max_messages_per_s)
+
+    @property
+    def byte_ns(self) -> int:
+        return BITS_PER_BYTE * SECOND_NS // self.baud
+
+    def bytes_of(self, messages: Sequence[bytes]) -> int:
+        """Bytes on the wire; a USB message always takes a packet of 4."""
+        if self.kind == "usb":
+            return 4 * len(messages)
+        if self.running_status:
+            return len(pack(messages)[0])
+        return sum(len(data) for data in messages)
+
+    def ends_ns(self, messages: Sequence[bytes]) -> list[int]:
+        """When the last bit of each message has arrived, counted from the start of the first."""
+        ends: list[int] = []
+        now, status = 0, 0
+        least = int(SECOND_NS / self.messages_per_s) if self.messages_per_s > 0 else 0
+        for position, data in enumerate(messages):
+            if self.kind == "usb":
+                wire = (position // USB_MESSAGES_PER_FRAME + 1) * USB_FRAME_NS
+                now = max(wire, now + least) if position else wire
+            else:
+                size = len(data)
+                if self.running_status:
+                    packed, status = pack((data,), status)
+                    size = len(packed)
+                now += max(size * self.byte_ns, least)
+            ends.append(now)
+        return ends
+
+    def cost_ns(self, messages: Sequence[bytes]) -> int:
+        """How long the link is busy with these messages. On USB they share a frame, so each takes
+        its part of one."""
+        if not messages:
+            return 0
+        if self.kind == "usb":
+            wire = len(messages) * USB_FRAME_NS // USB_MESSAGES_PER_FRAME
+            rate = self.messages_per_s
+            return max(wire, int(len(messages) * SECOND_NS / rate) if rate > 0 else 0)
+        return self.ends_ns(messages)[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """Messages that fall together on one port: bytes on the wire, ms until all have arrived, ms
+    from the first to the last hit, and the outputs hit, in the order sent."""
+
+    port: str
+    at: int
+    bytes: int
+    total_ms: float
+    spread_ms: float
+    hits: tuple[str, ...]
+
+
+def burst(port: str, at: int, sent: Sequence[tuple[str, Message]], link: Link) -> Burst:
+    """What it costs when `sent`, (output, message) pairs, falls together at tick `at`."""
+    mine = sorted((pair for pair in sent if pair[1].port == port), key=lambda pair: pair[1].order)
+    data = [message.data for _, message in mine]
+    ends = link.ends_ns(data)
+    # A legato change sends the old note's off with the order of an on: it is no hit.
+    hits = [
+        (output, end)
+        for (output, message), end in zip(mine, ends, strict=True)
+        if message.order == ON and message.data[0] & 0xF0 != 0x80
+    ]
+    # Several messages of one hit (a controller pair) count once, when the last has arrived.
+    last = dict(hits)
+    times = list(last.values())
+    spread = (max(times) - min(times)) / 1e6 if times else 0.0
+    total = ends[-1] / 1e6 if ends else 0.0
+    return Burst(port, at, link.bytes_of(data), total, spread, tuple(last))
+
+
+def worst_burst(
+    steps: Iterable[tuple[int, Sequence[tuple[str, Message]]]], links: Mapping[str, Link]
+) -> dict[str, Burst]:
+    """The worst moment of every port: the one with the longest way from first to last hit, then
+    with the most bytes. `steps` are (tick, what falls together then)."""
+    worst: dict[str, Burst] = {}
+    for at, sent in steps:
+        for port in {message.port for _, message in sent}:
+            found = burst(port, at, sent, links[port])
+            old = worst.get(port)
+            if old is None or (found.spread_ms, found.bytes) > (old.spread_ms, old.bytes):
+                worst[port] = found
+    return worst
+
+
+def gate_end(on_ns: int, length_ns: int, next_on_ns: int | None, gap_ns: int) -> int:
+    """When a gate closes: after its length, but at least `gap_ns` before the next one opens, so
+    that the next is a new edge; where hits come closer than twice the gap, halfway."""
+    end = on_ns + max(length_ns, 1)
+    if next_on_ns is None or next_on_ns <= on_ns:
+        return end
+    latest = max(next_on_ns - gap_ns, on_ns + (next_on_ns - on_ns) // 2)
+    return min(end, latest)
+
+
+@dataclass(slots=True)
+class _Waiting:
+    volts: float
+    since_ns: int
+
+
+class Thinner:
+    """Keeps moving voltages from crowding a link.
+
+    `offer` remembers only the newest value of each output; `due` gives those that may go now: at
+    most `rate_hz` a second for one output, at most `share` of the link's time for all values of a
+    port, one at a time, and none that would still be on the wire when the next known hit is due. A
+    hit that was not known waits for one value at most. The caller encodes and sends what it gets.
+    """
+
+    def __init__(
+        self,
+        outputs: Mapping[str, WiredOutput],
+        links: Mapping[str, Link],
+        rate_hz: float = 100.0,
+        share: float = 0.3,
+    ) -> None:
+        self._port = {name: wired.port for name, wired in outputs.items()}
+        self._period_ns = int(SECOND_NS / rate_hz)
+        self._cost_ns = {
+            name: links[wired.port].cost_ns([b"\0\0\0"] * _messages(wired))
+            for name, wired in outputs.items()
+        }
+        self._share = share
+        self._waiting: dict[str, _Waiting] = {}
+        self._again_ns: dict[str, int] = {}  # when an output may move again
+        self._free_ns: dict[str, int] = {}  # when a port may carry a value again
+
+    def offer(self, output: str, volts: float, now_ns: int) -> None:
+        """A new value of `output`; replaces the one that waits, in its place in the queue."""
+        waiting = self._waiting.get(output)
+        if waiting is None:
+            self._waiting[output] = _Waiting(volts, now_ns)
+        else:
+            waiting.volts = volts
+
+    def drop(self, output: str) -> None:
+        """Forget what waits for `output` (it has been sent another way, or its port is gone)."""
+        self._waiting.pop(output, None)
+
+    def due(
+        self, now_ns: int, next_hit_ns: Mapping[str, int] | None = None
+    ) -> list[tuple[str, float]]:
+        """(output, volts) to send now, the longest waiting first; `next_hit_ns` is when the next
+        hit of a port is due, where that is known."""
+        hits = next_hit_ns or {}
+        found: list[tuple[str, float]] = []
+        # min() would scan as often: few outputs move at once.
+        for name in sorted(self._waiting, key=lambda n: self._waiting[n].since_ns):
+            port, cost = self._port[name], self._cost_ns[name]
+            if max(self._again_ns.get(name, 0), self._free_ns.get(port, 0)) > now_ns:
+                continue
+            if port in hits and now_ns < hits[port] < now_ns + cost:
+                continue
+            found.append((name, self._waiting.pop(name).volts))
+            self._again_ns[name] = now_ns + self._period_ns
+            self._free_ns[port] = now_ns + int(cost / self._share)
+        return found
+
+    def next_ns(self) -> int | None:
+        """The earliest time at which `due` may have something; None when nothing waits."""
+        return min(
+            (
+                max(self._again_ns.get(n, 0), self._free_ns.get(self._port[n], 0), w.since_ns)
+                for n, w in self._waiting.items()
+            ),
+            default=None,
+        )
+
+
+def _messages(wired: WiredOutput) -> int:
+    return {"cc14": 2, "nrpn": 4}.get(wired.output.address.by, 1)
