@@ -1,0 +1,319 @@
+"""The rig file: interfaces, their ports and cables, the clock, timing, controllers.
+
+`load_rig` gives frozen values in which every output of every interface stands wired under its
+name ``interface.output``. All that is wrong is said at once, with its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from bridge.errors import InputError, Problem
+from bridge.files.document import Document, in_order
+from bridge.files.profile import load_profile
+from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, near, read_text
+from bridge.music.model import OutputRange
+from bridge.voltage.profile import Profile, WiredOutput
+
+Link = Literal["din", "usb"]
+TRANSPORT_WORDS = ("start", "stop", "continue", "tap", "all-out")
+
+
+@dataclass(frozen=True, slots=True)
+class Interface:
+    """One interface of the rig: what it is, the MIDI port text it is found by, its link."""
+
+    name: str
+    profile: Profile
+    port: str
+    link: Link
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSettings:
+    """Who leads. `follow` is ``internal`` or a part of a MIDI input's name; `offset_ms` below 0
+    plays earlier; `send_to` are the interfaces that get MIDI clock from us."""
+
+    follow: str = "internal"
+    offset_ms: float = 0.0
+    send_to: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """`lead_ms`: pitch and levels go out this long before their gate; `retrigger_gap_ms`: shortest
+    closed time before a gate opens again; `trigger_ms`: width of a trigger without one of its own.
+    Starting values: common practice, no source."""
+
+    lead_ms: float = 2.0
+    retrigger_gap_ms: float = 5.0
+    trigger_ms: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One control of a MIDI controller and what it moves: exactly one of `macro`, `mute` (a lane),
+    `section`, `transport` (start, stop, continue, tap, all-out)."""
+
+    kind: Literal["cc", "note"]
+    number: int
+    channel: int
+    macro: str | None = None
+    mute: str | None = None
+    section: str | None = None
+    transport: str | None = None
+    pickup: bool = True
+    feedback: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Controller:
+    """A MIDI controller on the desk, found by a part of its port's name."""
+
+    name: str
+    port: str
+    bindings: tuple[Binding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """A rig, read and checked. `wired` and `ranges` have one entry per output, by its full name."""
+
+    name: str
+    interfaces: Mapping[str, Interface]
+    wired: Mapping[str, WiredOutput]
+    ranges: Mapping[str, OutputRange]
+    clock: ClockSettings = ClockSettings()
+    timing: Timing = Timing()
+    controllers: Mapping[str, Controller] = field(default_factory=dict)
+    path: Path | None = None
+    text: str = ""
+
+
+def _port(value: object) -> str:
+    return read_text(value, 100)
+
+
+Port = Annotated[str, Reads(_port, "`simulated`, or a part of a MIDI port's name")]
+
+
+class InterfaceModel(Strict):
+    called: ClassVar[str] = "an interface"
+
+    profile: Name
+    """the kind of interface: a file in `profiles/` or beside the rig"""
+    port: Port = "simulated"
+    """where it is plugged in: `simulated`, or a part of a MIDI port's name"""
+    link: Link | None = None
+    """`din` or `usb`, when it is not connected the way its profile says"""
+    cables: dict[Name, Text] = Field(default_factory=dict)
+    """where the cable of each output goes, in words"""
+
+
+class ClockModel(Strict):
+    called: ClassVar[str] = "the clock"
+
+    follow: Port = "internal"
+    """`internal`, or a part of the name of the MIDI input whose clock leads"""
+    offset_ms: Annotated[float, Limits(-100, 100, "ms")] = 0.0
+    """shifts everything; negative plays earlier"""
+    send_to: list[Name] = Field(default_factory=list)
+    """interfaces that get MIDI clock from us"""
+
+
+class TimingModel(Strict):
+    called: ClassVar[str] = "timing"
+
+    lead_ms: Annotated[float, Limits(0, 10, "ms")] = 2.0
+    """pitch and levels are sent this long before the gate they belong to"""
+    retrigger_gap_ms: Annotated[float, Limits(1, 20, "ms")] = 5.0
+    """shortest closed time before a gate opens again"""
+    trigger_ms: Annotated[float, Limits(2, 50, "ms")] = 10.0
+    """width of a trigger whose profile has none of its own"""
+
+
+class BindingModel(Strict):
+    called: ClassVar[str] = "a control"
+
+    cc: Annotated[int, Limits(0, 119, "", True)] | None = None
+    """controller number (120 and up are mode messages)"""
+    note: Annotated[int, Limits(0, 127, "", True)] | None = None
+    """note number"""
+    channel: Annotated[int, Limits(1, 16, "", True)] = 1
+    """MIDI channel, counted from 1"""
+    macro: Name | None = None
+    """the macro it moves"""
+    mute: Name | None = None
+    """the lane it brings in and out"""
+    section: Name | None = None
+    """the section it recalls"""
+    transport: Literal["start", "stop", "continue", "tap", "all-out"] | None = None
+    """what it does to the transport"""
+    pickup: bool = True
+    """a knob moves a macro only after it has passed the macro's value"""
+    feedback: bool = False
+    """the state is sent back on the same number, for a lamp or a motor"""
+
+
+class ControllerModel(Strict):
+    called: ClassVar[str] = "a controller"
+
+    port: Port
+    """a part of the MIDI port's name"""
+    controls: list[BindingModel] = Field(default_factory=list)
+    """its knobs and buttons"""
+
+
+class RigModel(Strict):
+    called: ClassVar[str] = "a rig"
+
+    rig: Text
+    """the name of the rig"""
+    interfaces: Annotated[dict[Name, InterfaceModel], Field(min_length=1, max_length=16)]
+    """the MIDI-to-CV interfaces, by a name of your own"""
+    clock: ClockModel = ClockModel()
+    """who leads, and who gets our clock"""
+    timing: TimingModel = TimingModel()
+    """how things that belong together are spaced"""
+    controllers: dict[Name, ControllerModel] = Field(default_factory=dict)
+    """MIDI controllers whose knobs and buttons move macros, mutes, sections, transport"""
+
+
+def load_rig(path: Path | str, shown: str | None = None) -> Rig:
+    """Reads a rig file, and the profiles it names from beside it or from those shipped.
+
+    Raises:
+        InputError: every problem found, in file order.
+    """
+    path = Path(path)
+    return _read(Document.read(path, shown), path.parent, path)
+
+
+def parse_rig(text: str, file: str = "rig.yaml", beside: Path | None = None) -> Rig:
+    """The same from a text; profiles are looked for in `beside` first."""
+    return _read(Document.parse(text, file), beside, None)
+
+
+def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
+    model, problems, _ = check(RigModel, document)
+    interfaces: dict[str, Interface] = {}
+    if model is not None:
+        for name, item in model.interfaces.items():
+            profile = _profile(document, name, item, beside, problems)
+            if profile is not None:
+                interfaces[name] = Interface(name, profile, item.port, item.link or profile.link)
+                problems += _cables(document, name, item, profile)
+        problems += _senders(document, model)
+        problems += _controls(document, model)
+    if problems or model is None:
+        raise InputError(in_order(problems))
+    wired: dict[str, WiredOutput] = {}
+    ranges: dict[str, OutputRange] = {}
+    for name, interface in interfaces.items():
+        for out in interface.profile.outputs:
+            full = f"{name}.{out.name}"
+            cable = model.interfaces[name].cables.get(out.name, "")
+            wired[full] = WiredOutput(full, name, out, cable)
+            pulse = out.pulse_ms
+            if not pulse and out.kind == "trigger":
+                pulse = model.timing.trigger_ms
+            low, high = sorted((out.low, out.high))
+            ranges[full] = OutputRange(full, out.kind, low, high, pulse)
+    controllers = {name: _controller(name, item) for name, item in model.controllers.items()}
+    clock, timing = model.clock, model.timing
+    return Rig(
+        model.rig, interfaces, wired, ranges,
+        ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
+        Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+        controllers, path, document.text,
+    )  # fmt: skip
+
+
+def _profile(
+    document: Document, name: str, item: InterfaceModel, beside: Path | None,
+    problems: list[Problem],
+) -> Profile | None:
+    try:
+        return load_profile(item.profile, beside)
+    except InputError as error:
+        for problem in error.problems:
+            if problem.file:  # the profile's own file is wrong: its place is the better one
+                problems.append(problem)
+            else:
+                keys = ("interfaces", name, "profile")
+                problems.append(document.problem(keys, problem.message))
+        return None
+
+
+def _cables(
+    document: Document, name: str, item: InterfaceModel, profile: Profile
+) -> list[Problem]:
+    known = [out.name for out in profile.outputs]
+    return [
+        document.problem(
+            ("interfaces", name, "cables", jack),
+            f"{profile.name} has no output {jack}{near(jack, known)}", at_key=True,
+        )
+        for jack in item.cables if jack not in known
+    ]  # fmt: skip
+
+
+def _senders(document: Document, model: RigModel) -> list[Problem]:
+    problems = []
+    known = list(_named(document, "interfaces"))
+    for place, name in enumerate(model.clock.send_to):
+        keys = ("clock", "send_to", place)
+        if name not in known:
+            message = f"there is no interface {name}{near(name, known)}"
+            problems.append(document.problem(keys, message))
+        elif name in model.clock.send_to[:place]:
+            problems.append(document.problem(keys, f"{name} is named twice"))
+    return problems
+
+
+def _named(document: Document, key: str) -> Mapping[str, Any]:
+    value = document.data.get(key)
+    return value if isinstance(value, dict) else {}
+
+
+def _controls(document: Document, model: RigModel) -> list[Problem]:
+    problems = []
+    for name, controller in model.controllers.items():
+        seen: dict[tuple[str, int | None, int], int] = {}
+        for place, control in enumerate(controller.controls):
+            keys = ("controllers", name, "controls", place)
+            if (control.cc is None) == (control.note is None):
+                problems.append(document.problem(keys, "needs one of cc and note"))
+                continue
+            targets = [control.macro, control.mute, control.section, control.transport]
+            if sum(target is not None for target in targets) != 1:
+                message = "needs one of macro, mute, section and transport"
+                problems.append(document.problem(keys, message))
+            kind = "note" if control.cc is None else "cc"
+            number = control.note if control.cc is None else control.cc
+            mark = (kind, number, control.channel)
+            if mark in seen:
+                message = f"{kind} {number} on channel {control.channel} is taken by " \
+                          f"control {seen[mark]}"
+                problems.append(document.problem(keys, message))
+            seen.setdefault(mark, place)
+    return problems
+
+
+def _controller(name: str, model: ControllerModel) -> Controller:
+    bindings = []
+    for item in model.controls:
+        kind: Literal["cc", "note"] = "cc" if item.cc is not None else "note"
+        number = item.cc if item.cc is not None else item.note
+        if number is None:
+            raise AssertionError("checked before: a control has a number")
+        bindings.append(Binding(
+            kind, number, item.channel, item.macro, item.mute, item.section, item.transport,
+            item.pickup, item.feedback,
+        ))  # fmt: skip
+    return Controller(name, model.port, tuple(bindings))

@@ -1,0 +1,272 @@
+"""What all our file models share: strict base, names and texts, ranges with units, and the way
+from pydantic's errors to problems with a place in the file."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler, ValidationError
+from pydantic_core import CoreSchema, core_schema
+
+from bridge.errors import Problem
+from bridge.files.document import Document, Doubtful, Keys, dotted
+
+NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
+_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
+
+Model = TypeVar("Model", bound="Strict")
+
+
+class Strict(BaseModel):
+    """A part of a file. `called` is what messages call it; `elsewhere` says of keys that people
+    look for here where they belong."""
+
+    model_config = ConfigDict(
+        strict=True, extra="forbid", frozen=True, allow_inf_nan=False,
+        use_attribute_docstrings=True, populate_by_name=False,
+    )  # fmt: skip
+    called: ClassVar[str] = "this"
+    elsewhere: ClassVar[Mapping[str, str]] = {}
+
+
+def shown(value: object) -> str:
+    """A value as a person would write it, short enough for a message."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "keys and values"
+    if isinstance(value, list):
+        return "a list"
+    text = str(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def near(word: object, words: Iterable[str]) -> str:
+    """``; did you mean X?`` for the nearest of `words`, or nothing."""
+    found = difflib.get_close_matches(str(word).lower(), list(words), n=1, cutoff=0.6)
+    return f"; did you mean {found[0]}?" if found else ""
+
+
+def one_of(word: object, words: Iterable[str], what: str) -> str:
+    """`word` if it is among `words`. ValueError with the nearest one, or all of a few."""
+    known = list(words)
+    if isinstance(word, str) and word in known:
+        return str(word)
+    hint = near(word, known) if isinstance(word, str) else ""
+    if not hint and len(known) <= 12:
+        hint = f"; write {', '.join(known[:-1])} or {known[-1]}" if len(known) > 1 else ""
+    raise ValueError(f"{shown(word)} is not {what}{hint}")
+
+
+def read_name(value: object) -> str:
+    """A name of a lane, macro, section, interface or output. ValueError otherwise."""
+    if isinstance(value, Doubtful):
+        raise ValueError(value.advice)
+    if not isinstance(value, str):
+        raise ValueError(f"must be a name, not {shown(value)}")
+    if not _NAME.fullmatch(value):
+        raise ValueError(f"{shown(value)} is not a name: {NAME_SAYS}")
+    return value
+
+
+def read_text(value: object, most: int = 200) -> str:
+    """Free text in one line. ValueError otherwise."""
+    if isinstance(value, Doubtful):
+        raise ValueError(value.advice)
+    if isinstance(value, bool) or not isinstance(value, str):
+        quote = "" if isinstance(value, dict | list) or value is None else "; put it in quotes"
+        raise ValueError(f"must be text, not {shown(value)}{quote}")
+    if not value.strip():
+        raise ValueError("must not be empty")
+    if len(value) > most:
+        raise ValueError(f"must be at most {most} characters long")
+    if not value.isprintable():
+        raise ValueError("must be one line of printable characters")
+    return value
+
+
+Name = Annotated[str, BeforeValidator(read_name)]
+Text = Annotated[str, BeforeValidator(read_text)]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """A number from `low` to `high` in `unit`; stands in an annotation beside ``float`` or
+    ``int``. `whole` numbers only, when told."""
+
+    low: float
+    high: float
+    unit: str = ""
+    whole: bool = False
+
+    @property
+    def says(self) -> str:
+        return f"from {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''}"
+
+    def check(self, value: object) -> float | int:
+        """The number. ValueError when it is none, not finite, or outside."""
+        kind = "a whole number" if self.whole else "a number"
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            why = f" ({value.reads_as} to some YAML readers)" if isinstance(value, Doubtful) else ""
+            raise ValueError(f"must be {kind} {self.says}, not {shown(value)}{why}")
+        if not math.isfinite(value) or not self.low <= value <= self.high:
+            raise ValueError(f"must be {self.says}, not {shown(value)}")
+        if self.whole:
+            if value != int(value):
+                raise ValueError(f"must be a whole number {self.says}, not {shown(value)}")
+            return int(value)
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        plain = core_schema.int_schema() if self.whole else core_schema.float_schema()
+        return core_schema.no_info_before_validator_function(self.check, plain)
+
+
+@dataclass(frozen=True, slots=True)
+class Reads:
+    """An annotation: the value is read by `read` (ValueError when wrong). `says` is for the
+    reference: what may be written."""
+
+    read: Callable[[Any], Any]
+    says: str = ""
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+def check(model: type[Model], document: Document) -> tuple[Model | None, list[Problem], set[Keys]]:
+    """A document against a model, going on after mistakes.
+
+    What is wrong is taken out and the rest read again, so that a model comes back for further
+    checks as long as anything can be made of it. Also every problem, and the paths taken out.
+    """
+    data = _copy(document.data)
+    problems: list[Problem] = []
+    cut: set[Keys] = set()
+    for attempt in range(8):
+        try:
+            return model.model_validate(data), problems, cut
+        except ValidationError as error:
+            for details in error.errors(include_url=False):
+                keys = _keys(details["loc"])
+                if attempt == 0:
+                    problems.append(_problem(document, model, keys, dict(details)))
+                at = keys[:-1] if details["type"] == "missing" else keys
+                cut.add(at)
+                if not at:
+                    return None, problems, cut
+                _remove(data, at)
+    return None, problems, cut
+
+
+def _copy(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _copy(item) for key, item in value.items()}
+    return [_copy(item) for item in value] if isinstance(value, list) else value
+
+
+def _remove(data: Any, keys: Keys) -> None:
+    for key in keys[:-1]:
+        try:
+            data = data[key]
+        except (KeyError, IndexError, TypeError):
+            return
+    if isinstance(data, dict):
+        data.pop(keys[-1], None)
+    elif isinstance(data, list) and isinstance(keys[-1], int) and keys[-1] < len(data):
+        # Emptied and not shortened, so that the positions of the others stay true.
+        data[keys[-1]] = None
+
+
+def _keys(location: tuple[str | int, ...]) -> Keys:
+    return tuple(part for part in location if part != "[key]")
+
+
+def _problem(document: Document, model: type[Strict], keys: Keys, details: dict[str, Any]) -> Problem:
+    kind, context, value = details["type"], details.get("ctx", {}), details.get("input")
+    at_key = "[key]" in details["loc"]
+    owner = model_at(model, keys[:-1])
+    if kind == "extra_forbidden":
+        word = str(keys[-1])
+        known = written_keys(owner) if owner else []
+        called = owner.called if owner else "this"
+        if owner and word in owner.elsewhere:
+            message = owner.elsewhere[word]
+        else:
+            hint = near(word, known) or (f"; there are: {', '.join(known)}" if len(known) < 9 else "")
+            message = f"is not a key of {called}{hint}"
+        return document.problem(keys, message, at_key=True)
+    if kind == "missing":
+        return document.problem(keys, "is missing")
+    if kind == "value_error":
+        message = str(context.get("error", details["msg"]))
+    elif kind == "bool_type":
+        message = f"must be true or false, not {shown(value)}"
+    elif kind in ("model_type", "model_attributes_type", "dict_type", "mapping_type"):
+        what = model_at(model, keys)
+        named = f" ({', '.join(written_keys(what)[:4])}...)" if what else ""
+        message = f"must be keys and values{named}, not {shown(value)}"
+    elif kind in ("list_type", "tuple_type"):
+        message = f"must be a list, not {shown(value)}"
+    elif kind in ("too_short", "too_long"):
+        limit = context.get("min_length", context.get("max_length"))
+        message = f"needs {'at least' if kind == 'too_short' else 'at most'} {limit}, " \
+                  f"not {context.get('actual_length')}"
+    elif kind == "literal_error":
+        words = str(context.get("expected", "")).replace("'", "")
+        message = f"must be {words}, not {shown(value)}"
+    else:
+        message = str(details["msg"])
+    return document.problem(keys, message, at_key=at_key)
+
+
+def written_keys(model: type[Strict]) -> list[str]:
+    """The keys of a model as they stand in a file."""
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def model_at(model: type[Strict], keys: Keys) -> type[Strict] | None:
+    """The model that describes the value at a path, if one does."""
+    here: Any = model
+    for key in keys:
+        if isinstance(here, type) and issubclass(here, Strict):
+            fields = {field.alias or name: field for name, field in here.model_fields.items()}
+            field = fields.get(str(key))
+            here = _inner(field.annotation) if field else None
+        elif get_origin(here) is dict:
+            here = _inner(get_args(here)[1])
+        elif get_origin(here) in (list, tuple):
+            here = _inner(get_args(here)[0])
+        else:
+            return None
+    return here if isinstance(here, type) and issubclass(here, Strict) else None
+
+
+def _inner(annotation: Any) -> Any:
+    """An annotation without Annotated and Optional."""
+    while True:
+        if get_origin(annotation) is Annotated:
+            annotation = get_args(annotation)[0]
+            continue
+        parts = [part for part in get_args(annotation) if part is not type(None)]
+        if type(None) in get_args(annotation) and len(parts) == 1:
+            annotation = parts[0]
+            continue
+        return annotation
+
+
+__all__ = [
+    "Limits", "NAME_SAYS", "Name", "Reads", "Strict", "Text", "check", "dotted", "model_at",
+    "near", "one_of", "read_name", "read_text", "shown", "written_keys",
+]  # fmt: skip
