@@ -52,7 +52,7 @@ class Envelope:
     Holds at most `most` points, and never drops more than `block` of them at once.
     """
 
-    def __init__(self, most: int = 256, block: int = 32) -> None:
+    def __init__(self, most: int = 512, block: int = 64) -> None:
         self._most = most
         self._block = block
         self.clear()
@@ -73,10 +73,6 @@ class Envelope:
         self.clear()
         for index, ns in kept:
             self.add(index, ns)
-
-    def keep_from(self, index: int) -> None:
-        """Forgets every point before `index`."""
-        self.refill([point for point in self.points if point[0] >= index])
 
     def add(self, index: int, ns: int) -> None:
         """Adds the newest stamp; `index` is above all others."""
@@ -109,8 +105,39 @@ class Envelope:
         Needs two points at least.
         """
         hull = self._hull
-        oldest, newest = hull[0][0], hull[-1][0]
-        centre = oldest + where * (newest - oldest)
-        right = max(1, bisect_left(hull, (centre, 0)))
+        right = self._edge(self._place(where))
         (x1, y1), (x2, y2) = hull[right - 1], hull[right]
         return Line(x2, y2, (y2 - y1) / (x2 - x1))
+
+    def line_near(self, period: float, early: float, late: float) -> Line:
+        """The line below all points whose period is nearest to `period` among those that fit.
+
+        Those that fit touch the hull between `early` clocks left and `late` clocks right of the
+        middle; to the left periods are shorter. (A line that pays for every step away from
+        `period` as for some lateness of the points comes to just this.) Works from one point on.
+        """
+        hull = self._hull
+        middle = self._place(0.5)
+        low = self._slope_at(middle - early)
+        high = self._slope_at(middle + late)
+        slope = max(low, min(high, period))
+        index, ns = min(hull, key=lambda point: point[1] - (point[0] - middle) * slope)
+        return Line(index, ns, slope)
+
+    def _place(self, where: float) -> float:
+        oldest, newest = self._hull[0][0], self._hull[-1][0]
+        return oldest + where * (newest - oldest)
+
+    def _edge(self, place: float) -> int:
+        """Position of the right end of the edge over `place`."""
+        return min(len(self._hull) - 1, max(1, bisect_left(self._hull, (place, 0))))
+
+    def _slope_at(self, place: float) -> float:
+        hull = self._hull
+        if place <= hull[0][0]:
+            return 0.0
+        if place >= hull[-1][0]:
+            return float("inf")
+        right = self._edge(place)
+        (x1, y1), (x2, y2) = hull[right - 1], hull[right]
+        return (y2 - y1) / (x2 - x1)

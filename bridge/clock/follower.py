@@ -5,22 +5,26 @@
     anchor = follower.anchor(origin)      # a tempo.Anchor whose tick 0 is clock `origin`
     ns = follower.time_of_clock(i)        # prediction for clock i (float; also between clocks)
     follower.index                        # number of the latest clock on the follower's own count
+    follower.anew()                       # at Start, Continue: the next pulse may begin a new phase
     follower.bpm, follower.display_bpm, follower.jitter_ms, follower.state(now_ns)
 
 `index` counts clocks as they must have been sent: it rises by 2 over a lost one and stays when one
-comes twice. To play: when the transport says ``play C`` or ``jump C`` at a pulse, remember
-``origin = follower.index - C``; from then on ``follower.anchor(origin)`` maps song ticks to time.
-`anchor` changes a little at every pulse; the player takes it anew after each. It may move back a
-little in song time: a tick that was played is not played again.
+comes twice. To play: hand `steps` to `transport.event("pulse", steps)`; when that says ``play C``
+or ``jump C``, remember ``origin = follower.index - C``; from then on ``follower.anchor(origin)``
+maps song ticks to time. The anchor changes a little at every pulse; take it anew after each. It
+may move back a little in song time: a tick that was played is not played again.
 
-How it works: see `envelope` for the line through the early edge. The window of the line is as long
-as the tempo is steady and is cut when the tempo changes, which shows in two ways:
+How the line is found, and when it is given up: see `envelope` and `track`. Here each stamp gets
+its place on the count, from where the line expects it:
 
-- early: a stamp well before the line cannot be jitter; two of them close together prove that the
-  clock runs faster now;
-- late: lateness is usual, but a run of stamps that are *all* late is not. For every run length
-  there is a lateness that a run has by chance once in ten million; it is read off the stamps
-  themselves (`spread`), so that a rough link needs more proof than a good one.
+    more than half a period before the next clock    one that came twice, or the tail of a burst
+    up to nearly one period late                     the next clock
+    later                                            one or more clocks were lost
+    after a silence of three periods                 the nearest clock; the phase may be a new one
+
+A burst after a pause so becomes one clock, in the right place, and a few extra ones. What looks
+like clocks lost or doubled again and again is another tempo: five stamps evenly apart, unlike the
+line, begin a new line and put the count right (`pulse` may then return less than 0).
 """
 
 from __future__ import annotations
@@ -29,26 +33,29 @@ from collections import deque
 from itertools import pairwise
 from typing import Literal
 
-from bridge.clock.envelope import Envelope, Line, Point
-from bridge.clock.spread import Spread
-from bridge.clock.tempo import CLOCKS_PER_QUARTER, TICKS_PER_CLOCK, Anchor
+from bridge.clock.envelope import Point
+from bridge.clock.reading import Reading, bpm_of
+from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
+from bridge.clock.track import FLOOR_NS, Track
 
 ClockState = Literal["waiting", "locked", "free", "lost"]
 
-FREE_AFTER = 3  # expected intervals without a clock, then it runs free (R6)
+FREE_AFTER = 3
+"""Expected intervals without a clock, then it runs free (R6)."""
 LOST_AFTER_NS = 30_000_000_000
+"""Silence after which the old phase says nothing: half a clock of drift at 1 in 3000."""
 LOCK_PULSES = 6
-SHORTEST_NS = 5_500_000  # a clock at 450 bpm and more is a fault
-LONGEST_NS = 170_000_000  # slower than 15 bpm: a pause
-_FLOOR_NS = 100_000
-_RUNS = (3, 4, 5, 6, 8, 12, 16, 24, 32, 48)
-_CHANCE = 1e-7
-_LEVELS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in _RUNS)
-_MINUTE_NS = 60_000_000_000
+SHORTEST_NS = 5_500_000  # 454 bpm: anything quicker at the beginning is one clock that came twice
+LONGEST_NS = 170_000_000  # 14.7 bpm: anything slower at the beginning is a pause
+_EVEN = 1.35  # the longest over the shortest of intervals that count as evenly apart
+_UNLIKE = 0.12  # of the period: another tempo, not jitter
 
 
 class Follower:
-    """Follows one MIDI clock. Stamps are integer ns of a monotonic clock, in rising order."""
+    """Follows one MIDI clock. Stamps are integer ns of one monotonic clock, and never fall.
+
+    `pulses` counts stamps, `lost_clocks` and `extra_clocks` those that never came or came twice.
+    """
 
     def __init__(self) -> None:
         self.reset()
@@ -59,195 +66,144 @@ class Follower:
         self.index = 0
         self.lost_clocks = 0
         self.extra_clocks = 0
-        self._window = Envelope()
-        self._spread = Spread()
-        self._line = Line(0, 0.0, 0.0)
+        self._track = Track()
+        self._reading = Reading()
         self._last_ns = 0
+        self._began = 0  # index of the first clock after silence
+        self._anew = False
         self._raw: deque[Point] = deque(maxlen=5)
-        self._held = False  # the window is young: its tempo is still the one before
-        self._early: deque[int] = deque(maxlen=2)
-        self._display = 0.0
 
     # --- reading -------------------------------------------------------------------------------
 
     @property
+    def period_ns(self) -> float:
+        """Length of one clock by the line, or 0 while nothing is known."""
+        return self._track.line.period
+
+    @property
     def bpm(self) -> float:
         """The tempo of the line, or 0 while nothing is known."""
-        return self._bpm(self._line.period)
+        return bpm_of(self._track.line.period)
 
     @property
     def display_bpm(self) -> float:
-        return self._display
+        """A steady reading of the tempo (see `reading`), or 0 while nothing is known."""
+        return self._reading.bpm or self.bpm
 
     @property
     def jitter_ms(self) -> float:
-        """Lateness that 95 of 100 stamps stay below, in ms."""
-        return self._spread.quantile(0.95) / 1e6
-
-    @staticmethod
-    def _bpm(period: float) -> float:
-        return _MINUTE_NS / (period * CLOCKS_PER_QUARTER) if period else 0.0
+        """The lateness that 95 of 100 stamps stay below, in ms; 0 before there are enough."""
+        return self._track.spread.usual_ns / 1e6
 
     def time_of_clock(self, index: float) -> int:
-        return round(self._line.at(index))
+        """When clock `index` falls, in ns. ValueError while no tempo is known."""
+        if not self._track.line.period:
+            raise ValueError("no clock is followed yet")
+        return round(self._track.line.at(index))
 
     def anchor(self, origin: int = 0) -> Anchor:
-        """The line as an Anchor whose tick 0 is clock `origin`. ValueError while waiting."""
-        if not self._line.period:
-            raise ValueError("no clock is followed yet")
-        tick = (self.index - origin) * TICKS_PER_CLOCK
-        return Anchor(tick, self.time_of_clock(self.index), self.bpm)
+        """The line as an Anchor whose tick 0 is clock `origin`. ValueError as `time_of_clock`."""
+        ns = self.time_of_clock(self.index)
+        return Anchor((self.index - origin) * TICKS_PER_CLOCK, ns, self.bpm)
 
     def state(self, now_ns: int) -> ClockState:
-        if not self._line.period:
+        """``waiting`` until some clocks have come, ``locked``, ``free`` after three expected
+        intervals without a clock, ``lost`` after half a minute without."""
+        if not self._track.line.period:
             return "waiting"
         silent = now_ns - self._last_ns
         if silent > LOST_AFTER_NS:
             return "lost"
-        if silent > FREE_AFTER * self._line.period + self._spread.worst:
+        if silent > FREE_AFTER * self._track.line.period:
             return "free"
-        return "locked" if self.index >= LOCK_PULSES else "waiting"
+        return "locked" if self.index - self._began >= LOCK_PULSES - 1 else "waiting"
 
     # --- one pulse -----------------------------------------------------------------------------
+
+    def anew(self) -> None:
+        """The next pulse is a clock of its own, wherever it falls. To be called at Start and
+        Continue: a host may let its clock run while stopped and begin a new phase with them."""
+        self._anew = True
 
     def pulse(self, ns: int) -> int:
         """Takes one F8, stamped `ns`. Returns how many clocks went by: 1, or more over lost ones,
         0 for one that came twice; below 0 when an earlier count turns out wrong."""
         self.pulses += 1
         before = self.index
-        first = self.pulses == 1
         silent = ns - self._last_ns
         self._last_ns = ns
-        if first or silent > LOST_AFTER_NS or (not self._line.period and silent > LONGEST_NS):
+        period = self._track.line.period
+        if self.pulses == 1 or silent > LOST_AFTER_NS or (not period and silent > LONGEST_NS):
             self._begin(ns)
-        elif not self._line.period:
+        elif not period:
             self._second(ns)
         else:
-            self._place(ns, silent)
+            placed = self._place(ns, silent)
             self._raw.append((self.index, ns))
-            self._relock()
-        self._show()
+            if not self._relock() and placed:
+                line = self._track.line
+                self._reading.take(self.index, ns, line.period, len(self._track))
+        self._anew = False
         return self.index - before
 
     def _begin(self, ns: int) -> None:
+        """The first clock of all, or the first after a long silence."""
         self.index += 1
-        self._window.refill([(self.index, ns)])
-        self._line = Line(self.index, ns, self._line.period)
-        self._held = True
+        self._began = self.index
         self._raw.clear()
         self._raw.append((self.index, ns))
+        self._reading.restart()
+        self._track.restart([(self.index, ns)], self._track.line.period)
 
     def _second(self, ns: int) -> None:
-        apart = ns - self._window.points[-1][1]
-        if apart < SHORTEST_NS:
+        first = self._raw[0]
+        if ns - first[1] < SHORTEST_NS:
             self.extra_clocks += 1
             return
         self.index += 1
-        self._window.add(self.index, ns)
         self._raw.append((self.index, ns))
-        self._held = False
-        self._line = self._window.line()
+        self._track.restart([first, (self.index, ns)])
 
-    def _place(self, ns: int, silent: int) -> None:
-        """Finds which clock this stamp is, and learns from it."""
-        line = self._line
-        late = ns - line.at(self.index + 1)
-        period = line.period
-        if late < -period / 2:
-            self.extra_clocks += 1
-            return
-        tolerance = min(period / 4, 2 * self._spread.quantile(0.5) + _FLOOR_NS)
+    def _place(self, ns: int, silent: int) -> bool:
+        """Finds which clock this stamp is and learns from it; False for an extra one."""
+        track = self._track
+        period = track.line.period
+        late = ns - track.line.at(self.index + 1)
+        usual = track.spread.quantile(0.5) + FLOOR_NS
+        tolerance = min(period / 8, usual)
         back = silent > FREE_AFTER * period
-        more = max(0, int((late + (period / 2 if back else tolerance)) // period))
+        if late < -period / 2 and not self._anew:
+            self.extra_clocks += 1
+            return False
+        more = 0 if late < 0 else int((late + (period / 2 if back else tolerance)) // period)
         self.lost_clocks += more
         self.index += 1 + more
         late -= more * period
-        if back and not -tolerance < late < self._spread.worst + _FLOOR_NS:
-            self._window.refill([(self.index, ns)])
-            self._held = True
-            self._early.clear()
+        fits = -2 * usual < late < track.spread.worst + FLOOR_NS
+        if (back or self._anew) and not fits:
+            self._reading.restart()
+            track.restart([(self.index, ns)], period)
         else:
-            self._window.add(self.index, ns)
-            if late < -(0.35 * self._spread.quantile(0.68) + _FLOOR_NS):
-                self._faster()
-        self._fit()
-        self._slower()
+            track.add(self.index, ns)
+        return True
 
-    def _fit(self) -> None:
-        points = self._window.points
-        if self._held and len(points) < 8:
-            period = self._line.period
-            index, ns = min(points, key=lambda point: point[1] - point[0] * period)
-            self._line = Line(index, ns, period)
-            return
-        self._held = False
-        self._line = self._window.line()
-
-    def _faster(self) -> None:
-        """An early stamp. Two within three clocks prove a faster clock."""
-        self._early.append(self.index)
-        if len(self._early) < 2 or self._early[1] - self._early[0] > 2:
-            return
-        begin = self._early[0] - 1
-        knee = (begin, round(self._line.at(begin)))
-        self._early.clear()
-        after = [point for point in self._window.points if point[0] > begin]
-        self._window.refill([knee, *after])
-        self._held = False
-
-    def _slower(self) -> None:
-        """Looks for a run of late stamps at the end of the window."""
-        points = self._window.points
-        count = len(points)
-        if count < 8:
-            return
-        line = self._line
-        spread = self._spread
-        lowest = float("inf")
-        at = 1
-        for run, level in _LEVELS:
-            if run > count - 3:
-                break
-            while at <= run:
-                index, ns = points[-at]
-                lowest = min(lowest, ns - line.at(index))
-                at += 1
-            bound = spread.quantile(level) if run > 3 else spread.worst * 1.25
-            if lowest > bound + _FLOOR_NS:
-                self._window.keep_from(points[-run][0])
-                self._fit()
-                return
-        if count >= 32:
-            index, ns = points[-16]
-            spread.add(ns - line.at(index))
-
-    def _relock(self) -> None:
+    def _relock(self) -> bool:
         """Another tempo altogether: the last intervals agree with each other but not with us."""
         if len(self._raw) < 5:
-            return
+            return False
         stamps = [ns for _, ns in self._raw]
-        gaps = [b - a for a, b in pairwise(stamps)]
         mean = (stamps[-1] - stamps[0]) / 4
-        off = abs(mean - self._line.period)
-        if off < 0.12 * self._line.period or off * 4 < 3 * self._spread.quantile(0.9):
-            return
-        if min(gaps) * 1.35 < max(gaps) or not SHORTEST_NS < mean < LONGEST_NS:
-            return
+        off = abs(mean - self._track.line.period)
+        if off < _UNLIKE * self._track.line.period:
+            return False
+        gaps = [b - a for a, b in pairwise(stamps)]
+        even = max(gaps) < _EVEN * min(gaps) and SHORTEST_NS < mean < LONGEST_NS
+        if not even or off * 4 < 3 * self._track.spread.quantile(0.9):
+            return False
         first = self._raw[0][0]
         self.index = first + 4
-        self._window.refill((first + i, ns) for i, ns in enumerate(stamps))
-        self._raw.extend(self._window.points)
-        self._held = False
-        self._line = self._window.line()
-
-    def _show(self) -> None:
-        """The displayed tempo: slow while steady, quick after a change."""
-        bpm = self.bpm
-        if not bpm:
-            return
-        if not self._display:
-            self._display = bpm
-        count = len(self._window)
-        if count < 12:
-            return
-        self._display += (bpm - self._display) * (0.25 if count < 32 else 1 / 24)
+        points = [(first + i, ns) for i, ns in enumerate(stamps)]
+        self._raw.extend(points)
+        self._reading.restart()
+        self._track.restart(points)
+        return True

@@ -13,6 +13,9 @@ _ASSUMED_NS = tuple(
 )  # fmt: skip
 
 
+_ENOUGH = 64
+
+
 class Spread:
     """The last `most` latenesses in ns (never below 0), with their quantiles."""
 
@@ -20,17 +23,21 @@ class Spread:
         self._most = most
         self._order: deque[int] = deque(_ASSUMED_NS)
         self._sorted = sorted(_ASSUMED_NS)
+        self._assumed = len(_ASSUMED_NS)
 
     def add(self, late_ns: float) -> None:
+        """Takes one more; the oldest makes room, and the assumed ones once there are enough."""
         late = max(0, round(late_ns))
-        # The assumed ones go first: each new sample takes one of them along.
-        if len(self._order) >= self._most:
-            self._remove(self._order.popleft())
+        room = _ENOUGH if self._assumed else self._most
+        if len(self._order) >= room:
+            self._drop()
         self._order.append(late)
         insort(self._sorted, late)
 
-    def _remove(self, value: int) -> None:
-        del self._sorted[bisect_left(self._sorted, value)]
+    def _drop(self) -> None:
+        gone = self._order.popleft()
+        self._assumed = max(0, self._assumed - 1)
+        del self._sorted[bisect_left(self._sorted, gone)]
 
     def quantile(self, share: float) -> int:
         """The lateness that `share` (0..1) of the stamps stay below, in ns."""
@@ -38,4 +45,10 @@ class Spread:
 
     @property
     def worst(self) -> int:
+        """The largest lateness in the sample, in ns."""
         return self._sorted[-1]
+
+    @property
+    def usual_ns(self) -> int:
+        """What 95 of 100 stay below, in ns; 0 while the assumed ones are part of the sample."""
+        return 0 if self._assumed else self.quantile(0.95)

@@ -1,0 +1,143 @@
+"""One clock's time line: the line through the early edge, and when it no longer holds.
+
+The window behind the line is as long as the tempo is steady, up to ten seconds and more. A change
+shows in four ways, and each cuts the window to what came after it:
+
+- *two early stamps* close together, well before the line: jitter cannot do that, so the clock runs
+  faster now;
+- *a few slightly early stamps* among the last eight: an accelerando too slow for the first rule.
+  Over a long window a stamp falls below the line about twice per window length by chance;
+- *a run of late stamps*: lateness is usual, but a run in which every stamp is late is not. For
+  every length of run there is a lateness that it has by chance once in ten million; it is read
+  off the stamps themselves (`spread`), so that a rough link needs more proof than a good one;
+- *another beat altogether* is told from outside (`restart`), since it also concerns the count.
+
+After a cut the tempo before it counts as a hint that fades as the new window grows: few stamps
+say little about a tempo, but much about a phase.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from bridge.clock.envelope import Envelope, Line, Point
+from bridge.clock.spread import Spread
+
+FLOOR_NS = 100_000
+"""Differences below this are never taken for a change: no link is better, and no ear hears it."""
+
+_CHANCE = 1e-7
+_RUNS = (3, 4, 5, 6, 8, 12, 16, 24, 32, 48)
+_LEVELS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in _RUNS)
+_LONG_RUNS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in (64, 96, 128))
+_LONG_EVERY = 8  # clocks between two looks at the long runs
+_EARLY = 0.35  # of the spread: an early stamp that counts for the pair
+_CREEP = 0.1
+_CREEP_NS = 20_000
+_CREEP_COUNT = 3
+_CREEP_AMONG = 8
+_HINT_SLOWER = 1.0
+_HINT_FASTER = 2.0
+_HINT_ENDS = 48  # stamps in the window after which the tempo before is forgotten
+_SAMPLE_BACK = (
+    16  # how far behind the newest stamp the spread is sampled: the line is settled there
+)
+
+
+class Track:
+    """The line through one clock's early edge.
+
+    `line` predicts; `spread` tells how late stamps are. Indices are the follower's own count.
+    """
+
+    def __init__(self) -> None:
+        self.spread = Spread()
+        self.line = Line(0, 0.0, 0.0)
+        self.window = Envelope()
+        self._hint = 0.0
+        self._early: deque[int] = deque(maxlen=2)
+        self._creep: deque[int] = deque(maxlen=_CREEP_COUNT)
+
+    def __len__(self) -> int:
+        return len(self.window)
+
+    def restart(self, points: Iterable[Point], hint: float = 0.0) -> None:
+        """Begins anew with these stamps. `hint` is a period in ns that fades, 0 for none."""
+        self._early.clear()
+        self._creep.clear()
+        self.window.refill(points)
+        self._hint = hint
+        self._fit()
+
+    def add(self, index: int, ns: int) -> None:
+        """Takes the stamp of clock `index`, which is above all before."""
+        late = ns - self.line.at(index)
+        self.window.add(index, ns)
+        usual = self.spread.quantile(0.68)
+        if late < -(_EARLY * usual + FLOOR_NS):
+            self._faster(index)
+        if late < -(_CREEP * usual + _CREEP_NS) and len(self.window) >= 24:
+            self._creeping(index)
+        self._fit()
+        self._slower(index)
+
+    def _cut(self, points: Iterable[Point]) -> None:
+        self._hint = self.line.period
+        self._early.clear()
+        self._creep.clear()
+        self.window.refill(points)
+
+    def _fit(self) -> None:
+        count = len(self.window)
+        if count < 2:
+            index, ns = self.window.points[0]
+            self.line = Line(index, ns, self._hint or self.line.period)
+            return
+        if self._hint and count < _HINT_ENDS:
+            self.line = self.window.line_near(
+                self._hint, _HINT_SLOWER / count, _HINT_FASTER / count
+            )
+        else:
+            self._hint = 0.0
+            self.line = self.window.line()
+
+    def _faster(self, index: int) -> None:
+        self._early.append(index)
+        if len(self._early) < 2 or index - self._early[0] > 2:
+            return
+        begin = self._early[0] - 1
+        knee = (begin, round(self.line.at(begin)))
+        self._cut([knee, *(point for point in self.window.points if point[0] > begin)])
+
+    def _creeping(self, index: int) -> None:
+        self._creep.append(index)
+        if len(self._creep) < _CREEP_COUNT or index - self._creep[0] >= _CREEP_AMONG:
+            return
+        half = max(12, len(self.window) // 2)
+        self._cut(list(self.window.points)[-half:])
+
+    def _slower(self, index: int) -> None:
+        points = self.window.points
+        count = len(points)
+        if count < 8:
+            return
+        line = self.line
+        levels = _LEVELS if index % _LONG_EVERY else _LEVELS + _LONG_RUNS
+        lowest = float("inf")
+        at = 1
+        for run, level in levels:
+            if run > count - 3:
+                break
+            while at <= run:
+                where, ns = points[-at]
+                lowest = min(lowest, ns - line.at(where))
+                at += 1
+            bound = self.spread.quantile(level) if run > 3 else self.spread.worst * 1.25
+            if lowest > bound + FLOOR_NS:
+                self._cut(list(points)[-run:])
+                self._fit()
+                return
+        if count >= 2 * _SAMPLE_BACK:
+            where, ns = points[-_SAMPLE_BACK]
+            self.spread.add(ns - line.at(where))
