@@ -10,27 +10,39 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema
+from pydantic_core import CoreSchema
 
 from bridge.errors import InputError, Problem
-from bridge.files.document import Document, Doubtful
-from bridge.files.profile_lint import lint
+from bridge.files import strict
+from bridge.files.document import Document, Doubtful, in_order
+from bridge.files.profile_lint import excludes_exist, lint
+from bridge.files.strict import Strict
 from bridge.music.scale import parse_note
 from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
 
 __all__ = [
-    "NAME", "OutputModel", "ProfileModel", "find_profile", "json_schema", "lint", "load_profile",
-    "parse_profile", "profile_text", "shipped", "write_profile",
+    "OutputModel", "ProfileModel", "find_profile", "json_schema", "lint", "load_profile",
+    "parse_profile", "profile_from", "profile_text", "shipped", "shipped_dir", "write_profile",
 ]  # fmt: skip
 
 # Words that some YAML readers take for something else than text.
 _QUOTED = frozenset(("on", "off", "yes", "no", "y", "n", "true", "false", "null"))
-NAME = r"^[a-z][a-z0-9-]{0,31}$"  # safe in OSC addresses and URLs
+_NAME = r"^[a-z][a-z0-9-]{0,31}$"
 _ROOT = Path(__file__).resolve().parent.parent
+
+
+class Limits(strict.Limits):
+    """Limits that an editor learns too."""
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        kind = "integer" if self.whole else "number"
+        return {"type": kind, "minimum": self.low, "maximum": self.high}
 
 
 def _text(value: Any) -> Any:
@@ -43,45 +55,42 @@ def _note(value: Any) -> Any:
     return parse_note(value) if isinstance(value, str) else value
 
 
-Name = Annotated[str, BeforeValidator(_text), Field(pattern=NAME)]
+Name = Annotated[strict.Name, WithJsonSchema({"type": "string", "pattern": _NAME})]
 Text = Annotated[str, BeforeValidator(_text), Field(max_length=200)]
-_NOTE_NAME = {"type": "string", "pattern": "^[A-Ga-g][#b]?-?\\d+$"}
-_NOTE_SCHEMA = {"anyOf": [{"type": "number"}, _NOTE_NAME]}
+_NOTE_NAME = {"type": "string", "pattern": "^[A-Ga-g][#b]?-?[0-9]+$"}
+# Validators in front of a value run from the last to the first: names become numbers first.
 NoteNumber = Annotated[
-    int, BeforeValidator(_note), Field(ge=0, le=16383), WithJsonSchema(
-        {**_NOTE_SCHEMA, "description": "a number, or a note name such as C2 (36)"}
-    ),
+    int, Limits(0, 16383, whole=True), BeforeValidator(_note),
+    WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 0, "maximum": 16383}, _NOTE_NAME]}),
 ]
-NotePitch = Annotated[float, BeforeValidator(_note), Field(ge=0, le=127), WithJsonSchema(
-    {**_NOTE_SCHEMA, "description": "a note number or a note name such as C2 (36)"}
-)]
-Volts = Annotated[float, Field(ge=-15, le=15)]
+NotePitch = Annotated[
+    float, Limits(0, 127), BeforeValidator(_note),
+    WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0, "maximum": 127}, _NOTE_NAME]}),
+]
+Volts = Annotated[float, Limits(-15, 15, "V")]
+Milliseconds = Annotated[float, Limits(0, 1000, "ms")]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(
-        strict=True, extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
-    )
-
-
-class OutputModel(_Strict):
+class OutputModel(Strict):
     """One jack of the interface."""
+
+    called: ClassVar[str] = "an output"
 
     kind: OutputKind
     """what the jack is for"""
     by: By
     """which kind of MIDI message moves it"""
-    channel: Annotated[int, Field(ge=1, le=16)] = 1
+    channel: Annotated[int, Limits(1, 16, whole=True)] = 1
     """MIDI channel, counted from 1"""
     number: NoteNumber | None = None
-    """note, controller, parameter or program number"""
+    """note (a number, or a name such as C2), controller, parameter or program number"""
     low: Volts = 0.0
     """volts at the lowest code; for gates: closed"""
     high: Volts = 5.0
     """volts at the highest code; for gates: open"""
     rest: Volts | None = None
     """volts when nothing plays; gates rest closed, others at 0 V or the end nearest to it"""
-    bits: Annotated[int, Field(ge=0, le=24)] = 0
+    bits: Annotated[int, Limits(0, 24, whole=True)] = 0
     """bits of the converter; 0: as fine as MIDI says"""
     law: Literal["v/oct", "hz/v"] = "v/oct"
     """how pitch becomes volts"""
@@ -89,15 +98,15 @@ class OutputModel(_Strict):
     """the note that sounds at reference_volts"""
     reference_volts: Volts = 0.0
     """volts of reference_note; above 0 for hz/v"""
-    volts_per_octave: Annotated[float, Field(gt=0, le=5)] = 1.0
+    volts_per_octave: Annotated[float, Limits(0.1, 5, "V")] = 1.0
     """1 unless the interface is built for another scale, such as 1.2"""
-    bend_semitones: Annotated[float, Field(ge=0, le=48)] = 2.0
+    bend_semitones: Annotated[float, Limits(0, 48, "semitones")] = 2.0
     """bend range each way of a voice played by notes; 0: bend is ignored"""
     set_bend_range: bool = False
     """true: the range is set by RPN 0 when the rig starts"""
-    pulse_ms: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    pulse_ms: Milliseconds = 0.0
     """fixed width of a trigger; 0: as long as the note"""
-    gap_ms: Annotated[float, Field(ge=0, le=1000)] = 1.0
+    gap_ms: Milliseconds = 1.0
     """shortest closed time between two pulses"""
     inverted: bool = False
     """true: idles at the higher voltage and is pulled down while open (S-trig)"""
@@ -105,7 +114,7 @@ class OutputModel(_Strict):
     """outputs of the same voice take pitch and gate from one note"""
     excludes: list[Name] = Field(default_factory=list, max_length=64)
     """outputs that cannot be used together with this one"""
-    ppqn: Annotated[int, Field(ge=1, le=24)] = 24
+    ppqn: Annotated[int, Limits(1, 24, whole=True)] = 24
     """pulses per quarter note of a clock"""
     says: Text = ""
     """a note for people"""
@@ -120,8 +129,10 @@ class OutputModel(_Strict):
         return Output(name=name, address=address, rest=rest, excludes=tuple(self.excludes), **plain)
 
 
-class ProfileModel(_Strict):
+class ProfileModel(Strict):
     """How one kind of interface turns MIDI into volts."""
+
+    called: ClassVar[str] = "a profile"
 
     profile: Name
     """the name of this profile; the file is called NAME.yaml"""
@@ -129,9 +140,9 @@ class ProfileModel(_Strict):
     """what it is, in one line"""
     link: Literal["din", "usb"] = "usb"
     """din: 31250 baud; usb: class-compliant, 1 ms frames"""
-    latency_ms: Annotated[float, Field(ge=0, le=100)] = 0.0
+    latency_ms: Annotated[float, Limits(0, 100, "ms")] = 0.0
     """from the last byte to the voltage"""
-    max_messages_per_s: Annotated[float, Field(ge=0, le=100000)] = 0.0
+    max_messages_per_s: Annotated[float, Limits(0, 100_000)] = 0.0
     """most messages a second that it follows; 0: as many as the link carries"""
     outputs: Annotated[dict[Name, OutputModel], Field(min_length=1, max_length=128)]
     """every jack, by name"""
@@ -181,49 +192,21 @@ def parse_profile(text: str, file: str = "profile") -> Profile:
 
 def profile_from(document: Document, expected: str | None = None) -> Profile:
     """A profile from a document that has been read. InputError with every problem."""
-    try:
-        profile = ProfileModel.model_validate(document.data).made()
-    except ValidationError as error:
-        problems = [_said(document, dict(details)) for details in error.errors()]
-        raise InputError(sorted(problems, key=lambda p: (p.line, p.column))) from None
-    problems = [document.locate(problem) for problem in lint(profile)]
-    if expected is not None and profile.name != expected:
-        message = f"calls itself {profile.name}, but the file is called {expected}.yaml"
-        problems.append(document.problem(("profile",), message))
-    if problems:
-        raise InputError(sorted(problems, key=lambda p: (p.line, p.column)))
+    model, problems, cut = strict.check(ProfileModel, document)
+    profile = None
+    if model is not None:
+        profile = model.made()
+        found = lint(profile)
+        if cut:  # an output that could not be read is missing only here
+            absent = list(excludes_exist(profile))
+            found = [p for p in found if p not in absent and p.keys not in cut]
+        problems += [document.locate(problem) for problem in found]
+        if expected is not None and profile.name != expected:
+            message = f"calls itself {profile.name}, but the file is called {expected}.yaml"
+            problems.append(document.problem(("profile",), message))
+    if problems or profile is None:
+        raise InputError(in_order(problems))
     return profile
-
-
-def _said(document: Document, details: Mapping[str, Any]) -> Problem:
-    keys = tuple(part for part in details["loc"] if part != "[key]")
-    kind, context = details["type"], details.get("ctx", {})
-    if kind == "extra_forbidden":
-        known = ProfileModel.model_fields if len(keys) == 1 else OutputModel.model_fields
-        near = difflib.get_close_matches(str(keys[-1]), list(known), n=1, cutoff=0.6)
-        message = "is not a key of a profile" if len(keys) == 1 else "is not a key of an output"
-        message += f"; did you mean {near[0]}?" if near else ""
-        return document.problem(keys, message, at_key=True)
-    message = {
-        "missing": "is missing",
-        "value_error": str(context.get("error", "")),
-        "literal_error": f"must be one of: {context.get('expected', '')}".replace("'", ""),
-        "greater_than_equal": f"must be {context.get('ge')} or more",
-        "less_than_equal": f"must be {context.get('le')} or less",
-        "greater_than": f"must be more than {context.get('gt')}",
-        "string_pattern_mismatch": "must be lower-case letters, digits and hyphens, at most 32, "
-        "starting with a letter",
-        "float_type": "must be a number",
-        "int_type": "must be a whole number",
-        "bool_type": "must be true or false",
-        "string_type": "must be text",
-        "model_type": "must be keys and values (key: value)",
-        "dict_type": "must be keys and values (key: value)",
-        "list_type": "must be a list",
-        "too_short": "must not be empty",
-        "string_too_long": f"must be at most {context.get('max_length')} characters long",
-    }.get(kind, str(details["msg"]))
-    return document.problem(keys, message, at_key="[key]" in details["loc"])
 
 
 def json_schema() -> dict[str, Any]:
@@ -259,7 +242,7 @@ def _scalar(value: Any) -> str:
     # JSON is a subset of YAML for these; whole floats are written as people write them.
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
-    if isinstance(value, str) and re.match(NAME, value) and value not in _QUOTED:
+    if isinstance(value, str) and re.match(_NAME, value) and value not in _QUOTED:
         return value
     return json.dumps(value, ensure_ascii=False)
 
