@@ -1,0 +1,159 @@
+/** Small helpers to build and press things. No style or script is ever put into markup. */
+
+const SVG = "http://www.w3.org/2000/svg";
+
+/**
+ * Build an element. Keys of `attrs`: `class`, `text`, `on` (event name to handler), any property
+ * that starts with a dot, anything else is an attribute (false and null leave it out).
+ * @param {string} tag
+ * @param {Record<string, any>} [attrs]
+ * @param {...(Node|string|null|undefined)} kids
+ * @returns {HTMLElement}
+ */
+export function h(tag, attrs = {}, ...kids) {
+  const el = document.createElement(tag);
+  for (const [key, value] of Object.entries(attrs)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key === "class") el.className = value;
+    else if (key === "text") el.textContent = value;
+    else if (key === "on") for (const [name, fn] of Object.entries(value)) el.addEventListener(name, /** @type {any} */ (fn));
+    else if (key.startsWith(".")) /** @type {any} */ (el)[key.slice(1)] = value;
+    else el.setAttribute(key, value === true ? "" : String(value));
+  }
+  el.append(...kids.filter((kid) => kid !== null && kid !== undefined));
+  return el;
+}
+
+/** @param {string} name a symbol of signs.svg */
+export function icon(name) {
+  const svg = document.createElementNS(SVG, "svg");
+  svg.setAttribute("aria-hidden", "true");
+  const use = document.createElementNS(SVG, "use");
+  use.setAttribute("href", `signs.svg#${name}`);
+  svg.append(use);
+  return svg;
+}
+
+/** Set an attribute only when it changes: every needless write costs layout on a slow tablet. */
+export function attr(el, name, value) {
+  if (value === null || value === false || value === undefined) {
+    if (el.hasAttribute(name)) el.removeAttribute(name);
+  } else if (el.getAttribute(name) !== String(value)) el.setAttribute(name, String(value));
+}
+
+/** Set text only when it changes. */
+export function text(el, value) {
+  if (el.textContent !== value) el.textContent = value;
+}
+
+const releases = new Set();
+
+/** Let go of everything that fingers hold: the page is hidden, or the link is gone. */
+export function releaseAll() {
+  for (const release of [...releases]) release();
+}
+
+/**
+ * Act on touch-down. `up` (optional) is called once when the finger leaves, whatever the reason:
+ * lifted, cancelled, capture lost, page hidden, link lost. Enter and Space do the same; a click
+ * that no finger or key caused comes from assistive technology and counts as down and up.
+ * @param {HTMLElement} el
+ * @param {(event: Event) => void} down
+ * @param {(event?: Event) => void} [up]
+ */
+export function press(el, down, up) {
+  /** @type {Set<string|number>} */
+  const holders = new Set();
+  let lastDown = -1e9;
+  const begin = (who, event) => {
+    if (el.getAttribute("aria-disabled") === "true" || /** @type {any} */ (el).disabled) return;
+    lastDown = event.timeStamp;
+    const first = holders.size === 0;
+    holders.add(who);
+    releases.add(letGo);
+    el.classList.add("down");
+    if (first || !up) down(event);
+  };
+  const end = (who, event) => {
+    if (!holders.delete(who) || holders.size) return;
+    releases.delete(letGo);
+    el.classList.remove("down");
+    up?.(event);
+  };
+  const letGo = () => { for (const who of [...holders]) end(who); };
+  el.addEventListener("pointerdown", (event) => {
+    if (event.button !== 0) return;
+    try { el.setPointerCapture(event.pointerId); } catch { /* the finger has already left */ }
+    begin(event.pointerId, event);
+  });
+  for (const name of ["pointerup", "pointercancel", "lostpointercapture"])
+    el.addEventListener(name, (event) => end(/** @type {PointerEvent} */ (event).pointerId, event));
+  el.addEventListener("keydown", (event) => {
+    if ((event.key !== "Enter" && event.key !== " ") || event.ctrlKey || event.altKey || event.metaKey) return;
+    event.preventDefault();
+    if (!event.repeat) begin("key", event);
+  });
+  el.addEventListener("keyup", (event) => { if (event.key === "Enter" || event.key === " ") { event.preventDefault(); end("key", event); } });
+  el.addEventListener("blur", () => end("key"));
+  el.addEventListener("click", (event) => {
+    event.preventDefault();
+    if (event.timeStamp - lastDown < 1000 || event.detail > 0) return;
+    begin("click", event);
+    end("click", event);
+  });
+  el.addEventListener("contextmenu", (event) => event.preventDefault());
+}
+
+/** A button of the house. @returns {HTMLButtonElement} */
+export function button(label, down, attrs = {}, up = undefined) {
+  const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k", ...attrs }, ...(Array.isArray(label) ? label : [label])));
+  press(el, down, up);
+  return el;
+}
+
+/** A row of choices of which one is taken, moved through by arrow keys like any radio group.
+ * @param {string} caption
+ * @param {[string, string, string?][]} options value, label, spoken label
+ * @param {(value: string) => void} take */
+export function choice(caption, options, take) {
+  const el = h("div", { class: "choice", role: "radiogroup", "aria-label": caption }, h("span", { class: "cap", text: caption, "aria-hidden": "true" }));
+  const items = options.map(([value, label, spoken]) => {
+    const item = h("button", { type: "button", class: "k", role: "radio", text: label, "aria-label": spoken ?? null, "aria-checked": "false", tabindex: "-1" });
+    press(item, () => { set(value); take(value); });
+    return item;
+  });
+  const set = (value) => items.forEach((item, i) => {
+    const on = options[i][0] === value;
+    attr(item, "aria-checked", on);
+    item.tabIndex = on ? 0 : -1;
+  });
+  el.append(...items);
+  el.addEventListener("keydown", (event) => {
+    const move = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+    if (!move) return;
+    event.preventDefault();
+    event.stopPropagation();
+    const at = items.indexOf(/** @type {any} */ (document.activeElement));
+    const next = (at + move + items.length) % items.length;
+    items[next].focus();
+    set(options[next][0]);
+    take(options[next][0]);
+  });
+  set(options[0][0]);
+  return { el, set };
+}
+
+/** Say something in the quiet line at the foot; it goes after some seconds. */
+export function say(message) {
+  const el = document.getElementById("say");
+  if (!el) return;
+  el.textContent = message;
+  clearTimeout(/** @type {any} */ (say).timer);
+  /** @type {any} */ (say).timer = setTimeout(() => { el.textContent = ""; }, 4000 + 40 * message.length);
+}
+
+/** Read and keep small choices of this screen; private windows may refuse. */
+export const keep = {
+  get(key) { try { return localStorage.getItem(`lanebridge.${key}`); } catch { return null; } },
+  set(key, value) { try { localStorage.setItem(`lanebridge.${key}`, value); } catch { /* not kept */ } },
+};

@@ -1,0 +1,69 @@
+/** What has been and will be played, lane by lane, as the chart draws it. */
+
+/**
+ * @typedef {{t: number, l: number, d: number, c: string[], o?: boolean}} Mark a hit: tick, level,
+ *   length, causing lanes, and (once past) whether the lane was out
+ * @typedef {{hits: Mark[], values: [number, number][], isValue: boolean, low: number, high: number}} Trace
+ */
+
+const KEEP_TICKS = 5 * 3840;
+
+export class Ink {
+  constructor() {
+    /** @type {Map<string, Trace>} */
+    this.traces = new Map();
+    this.to = 0;
+  }
+
+  clear() { this.traces.clear(); this.to = 0; }
+
+  /**
+   * Take in a chart message. What lies before `now` has happened and stays as it was drawn.
+   * @param {{from: number, to: number, lanes: Record<string, any>}} chart
+   * @param {number} now tick
+   * @param {string[]} names lanes in their order: causes may come as positions
+   */
+  add(chart, now, names) {
+    if (chart.from > this.to + 960 || now < chart.from - 3840) this.clear();
+    const cut = this.to ? Math.max(chart.from, Math.min(now, this.to)) : chart.from;
+    this.to = chart.to;
+    for (const name of [...this.traces.keys()]) if (!(name in chart.lanes)) this.traces.delete(name);
+    for (const [name, lane] of Object.entries(chart.lanes)) {
+      const old = this.traces.get(name);
+      const from = old ? cut : chart.from;
+      const floor = now - KEEP_TICKS;
+      if (lane.values) {
+        const values = (old?.values ?? []).filter(([t]) => t < from && t > floor);
+        for (const value of lane.values) if (value[0] >= from || !values.length) values.push(value);
+        values.sort((a, b) => a[0] - b[0]);
+        let low = Infinity, high = -Infinity;
+        for (const [, v] of values) { if (v < low) low = v; if (v > high) high = v; }
+        this.traces.set(name, { hits: [], values, isValue: true, low, high });
+      } else {
+        const hits = (old?.hits ?? []).filter(({ t }) => t < from && t > floor);
+        for (const [t, l, d, c] of lane.hits ?? []) {
+          if (t < from) continue;
+          hits.push({ t, l, d, c: (c ?? []).map((who) => (typeof who === "number" ? names[who] : who)) });
+        }
+        this.traces.set(name, { hits, values: [], isValue: false, low: 0, high: 1 });
+      }
+    }
+  }
+
+  /** Value of a value lane at a tick (the line is a staircase), or null. */
+  valueAt(name, tick) {
+    const values = this.traces.get(name)?.values;
+    if (!values?.length) return null;
+    let value = values[0][1];
+    for (const [t, v] of values) { if (t > tick) break; value = v; }
+    return value;
+  }
+}
+
+const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+
+/** Note name of a MIDI number: A4 is 69, C4 is 60. */
+export function noteName(number) {
+  const n = Math.round(number);
+  return `${NAMES[((n % 12) + 12) % 12]}${Math.floor(n / 12) - 1}`;
+}

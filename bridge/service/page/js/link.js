@@ -1,0 +1,129 @@
+/**
+ * The one connection to the service: full state first, then controls; grey when it goes quiet.
+ * Commands carry absolute values. What cannot be sent now is refused and never sent later: a tap
+ * on a dead page must not act on a live rig.
+ */
+
+const QUIET_MS = 2400; // grey within 3 s of silence, checked four times a second
+const PROBE_MS = 900; // any answer is a sign of life
+const OPEN_MS = 2500; // an attempt that takes longer is given up
+
+export class Link extends EventTarget {
+  /** @param {import("./store.js").Store} store */
+  constructor(store) {
+    super();
+    this.store = store;
+    /** @type {"opening"|"live"|"lost"} */
+    this.condition = "opening";
+    /** @type {WebSocket|null} */
+    this.socket = null;
+    this.heard = performance.now();
+    this.opened = 0;
+    this.probed = 0;
+    this.seq = 0;
+    /** @type {Map<number, {done: (result: any) => void, at: number}>} */
+    this.waiting = new Map();
+    /** Round trips of the last commands and probes, in ms. @type {number[]} */
+    this.trips = [];
+    this.timer = setInterval(() => this.watch(), 250);
+    for (const name of ["online", "pageshow", "focus"]) window.addEventListener(name, () => this.wake());
+    document.addEventListener("visibilitychange", () => { if (!document.hidden) this.wake(); });
+  }
+
+  get live() { return this.condition === "live"; }
+
+  /** Open (again), at once. */
+  open() {
+    this.drop();
+    const url = new URL("api/live", document.baseURI);
+    url.protocol = url.protocol === "https:" ? "wss:" : "ws:";
+    const token = new URLSearchParams(location.search).get("token");
+    if (token) url.searchParams.set("token", token);
+    const socket = new WebSocket(url);
+    this.socket = socket;
+    this.opened = performance.now();
+    socket.onmessage = (event) => { if (this.socket === socket) this.receive(event.data); };
+    socket.onclose = () => { if (this.socket === socket) { this.socket = null; this.lose(); } };
+    socket.onerror = () => {};
+  }
+
+  /** After sleep the old socket may be dead without knowing it: trust it only if it spoke just now. */
+  wake() {
+    const now = performance.now();
+    if (this.live && now - this.heard < PROBE_MS + 600) return;
+    if (this.condition === "opening" && now - this.opened < OPEN_MS) return;
+    this.lose();
+    this.open();
+  }
+
+  watch() {
+    const now = performance.now();
+    if (this.live) {
+      if (now - this.heard > QUIET_MS) { this.lose(); this.open(); }
+      else if (now - this.probed > PROBE_MS) { this.probed = now; this.send({ do: "alive" }); }
+    } else if (!this.socket || now - this.opened > OPEN_MS) {
+      if (now - this.heard > QUIET_MS) this.lose();
+      if (now - this.opened > 500) this.open();
+    }
+  }
+
+  drop() {
+    const old = this.socket;
+    this.socket = null;
+    if (old) { old.onmessage = old.onclose = null; old.close(); }
+  }
+
+  lose() {
+    for (const { done } of this.waiting.values()) done({ ok: false, lost: true });
+    this.waiting.clear();
+    this.turn("lost");
+  }
+
+  turn(condition) {
+    if (condition === this.condition) return;
+    this.condition = condition;
+    this.dispatchEvent(new Event("condition"));
+  }
+
+  receive(data) {
+    const now = performance.now();
+    this.heard = now;
+    const message = JSON.parse(data);
+    if (message.type === "state") {
+      this.store.replace(message.state);
+      this.turn("live");
+    } else if (message.type === "change") this.store.patch(message.patch);
+    else if (message.type === "done" || message.type === "refused") {
+      const entry = this.waiting.get(message.seq);
+      this.waiting.delete(message.seq);
+      if (entry) {
+        this.trips.push(now - entry.at);
+        if (this.trips.length > 60) this.trips.shift();
+        entry.done(message.type === "done" ? { ok: true, ...message } : { ok: false, problem: message.problem });
+      }
+    }
+    this.dispatchEvent(new CustomEvent(message.type, { detail: message }));
+  }
+
+  /**
+   * Send one command now, or refuse it.
+   * @param {Record<string, any>} command
+   * @returns {Promise<{ok: boolean, lost?: boolean, problem?: any}>}
+   */
+  send(command) {
+    const socket = this.socket;
+    if (!this.live || !socket || socket.readyState !== WebSocket.OPEN) return Promise.resolve({ ok: false, lost: true });
+    const seq = ++this.seq;
+    return new Promise((done) => {
+      this.waiting.set(seq, { done, at: performance.now() });
+      socket.send(JSON.stringify({ ...command, seq }));
+    });
+  }
+
+  /** 95th percentile of recent round trips in ms, or null before there are any. */
+  tripP95() {
+    if (!this.trips.length) return null;
+    const sorted = [...this.trips].sort((a, b) => a - b);
+    return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * 0.95))];
+  }
+}

@@ -1,0 +1,127 @@
+/**
+ * Macros: wide sliders that move with the finger and never jump to it. The finger owns the value
+ * while it is down and shortly after; then the service's value holds again.
+ */
+
+import { attr, h, text } from "./dom.js";
+
+const SETTLE_MS = 300;
+const SEND_MS = 34; // at most 30 a second
+const FINE = 0.125;
+
+export const fineMode = { on: false };
+
+const clamp = (v) => Math.min(1, Math.max(0, v));
+
+export class Macro {
+  /**
+   * @param {string} name
+   * @param {import("./link.js").Link} link
+   * @param {import("./store.js").Store} store
+   */
+  constructor(name, link, store) {
+    this.name = name;
+    this.link = link;
+    this.store = store;
+    this.value = 0;
+    this.sent = -1;
+    this.sentAt = 0;
+    this.timer = 0;
+    this.freeAt = 0;
+    /** The finger that moves it, where it was last, and how finely. @type {{id: number, x: number, y: number, y0: number}|null} */
+    this.finger = null;
+    this.number = h("output", {});
+    this.gear = h("em", { class: "gear", text: "fine" });
+    this.what = h("div", { class: "what" });
+    this.el = h("div", { class: "macro", role: "slider", tabindex: "0", "aria-label": name.replaceAll("-", " "), "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
+      h("i"), h("u"),
+      h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " ") }), this.gear, this.number), this.what);
+    this.el.addEventListener("pointerdown", (event) => this.down(event));
+    this.el.addEventListener("pointermove", (event) => this.move(event));
+    for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) this.el.addEventListener(end, (event) => this.up(/** @type {PointerEvent} */ (event)));
+    this.el.addEventListener("keydown", (event) => this.key(event));
+    this.el.addEventListener("contextmenu", (event) => event.preventDefault());
+  }
+
+  down(event) {
+    if (this.finger || event.button !== 0) return;
+    try { this.el.setPointerCapture(event.pointerId); } catch { return; }
+    this.finger = { id: event.pointerId, x: event.clientX, y: event.clientY, y0: event.clientY };
+    this.el.classList.add("held");
+    this.showGear(fineMode.on);
+  }
+
+  move(event) {
+    const finger = this.finger;
+    if (!finger || finger.id !== event.pointerId) return;
+    // Pulling away from the slider makes the same movement finer, as on a long lever.
+    const away = Math.max(0, Math.abs(event.clientY - finger.y0) - 70);
+    const fine = (fineMode.on ? FINE : 1) / (1 + away / 45);
+    this.showGear(fine < 0.9);
+    const width = this.el.clientWidth || 1;
+    this.value = clamp(this.value + ((event.clientX - finger.x) / width) * fine);
+    finger.x = event.clientX;
+    this.show();
+    this.push();
+  }
+
+  up(event) {
+    if (!this.finger || this.finger.id !== event.pointerId) return;
+    this.letGo();
+  }
+
+  letGo() {
+    if (!this.finger) return;
+    this.finger = null;
+    this.el.classList.remove("held");
+    this.showGear(fineMode.on);
+    this.freeAt = performance.now() + SETTLE_MS;
+    this.push(true);
+    setTimeout(() => this.update(), SETTLE_MS + 20);
+  }
+
+  showGear(fine) { this.el.classList.toggle("fine", fine); }
+
+  key(event) {
+    const big = 0.1, step = event.shiftKey || fineMode.on ? 0.001 : 0.01;
+    const moves = { ArrowRight: step, ArrowUp: step, ArrowLeft: -step, ArrowDown: -step, PageUp: big, PageDown: -big, Home: -1, End: 1 };
+    if (!(event.key in moves)) return;
+    event.preventDefault();
+    this.value = clamp(this.value + moves[event.key]);
+    this.freeAt = performance.now() + SETTLE_MS;
+    this.show();
+    this.push();
+    setTimeout(() => this.update(), SETTLE_MS + 20);
+  }
+
+  /** Send the latest value, at most 30 times a second; the last one always goes. */
+  push(last = false) {
+    const now = performance.now();
+    clearTimeout(this.timer);
+    const wait = SEND_MS - (now - this.sentAt);
+    if (wait > 0 && !last) { this.timer = window.setTimeout(() => this.push(), wait); return; }
+    if (this.value === this.sent && !last) return;
+    this.sent = this.value;
+    this.sentAt = now;
+    this.link.send({ do: "macro", macro: this.name, value: Math.round(this.value * 1e5) / 1e5 });
+  }
+
+  show() {
+    const percent = this.value * 100;
+    this.el.style.setProperty("--v", this.value.toFixed(4));
+    const words = this.el.classList.contains("fine") || fineMode.on ? percent.toFixed(1) : percent.toFixed(0);
+    text(this.number, words);
+    attr(this.el, "aria-valuenow", percent.toFixed(1));
+    attr(this.el, "aria-valuetext", `${words} percent`);
+  }
+
+  /** Take the service's value, unless a finger holds this macro or has just left it. */
+  update() {
+    const macro = this.store.state.macros[this.name];
+    if (!macro) return;
+    text(this.what, (macro.drives ?? []).join(", "));
+    if (this.finger || performance.now() < this.freeAt) return;
+    this.value = macro.value;
+    this.show();
+  }
+}

@@ -1,0 +1,148 @@
+/** Puts the page together. */
+
+import { button, h, icon, keep, releaseAll, say, text } from "./dom.js";
+import { Ink } from "./ink.js";
+import { Link } from "./link.js";
+import { Listener } from "./listen.js";
+import { Pen } from "./pen.js";
+import { PlayView, meter } from "./play.js";
+import { buildPlace, buildRail } from "./rail.js";
+import { buildSigns, clockPanel, healthPanel } from "./signs.js";
+import { WakeLock, firstTheme, keysSwitch, screenButtons, setTheme, shortcuts } from "./stage.js";
+import { Store } from "./store.js";
+
+const $ = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
+setTheme(firstTheme());
+
+const store = new Store();
+const link = new Link(store);
+const pen = new Pen();
+const ink = new Ink();
+const app = { store, link, pen, ink, cables: {}, advances: {}, openPanel, themed: () => app.play.theme(), play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
+app.play = new PlayView($("view-play"), app);
+app.listener = new Listener(app);
+const wake = new WakeLock();
+buildRail($("rail"), link, store);
+const placeFrame = buildPlace($("place"), store, pen);
+buildSigns($("signs"), link, store, openPanel);
+$("tools").append(...screenButtons(app));
+shortcuts(app);
+
+// --- views ---
+const VIEWS = ["play", "set", "rig", "shelf"];
+const loaded = new Map();
+async function showView() {
+  const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
+  releaseAll();
+  for (const view of VIEWS) $(`view-${view}`).hidden = view !== name;
+  for (const a of $("views").querySelectorAll("a")) {
+    if (a.hash === `#${name}`) a.setAttribute("aria-current", "page");
+    else a.removeAttribute("aria-current");
+  }
+  if (name === "play") { app.play.layout(); return; }
+  if (!loaded.has(name)) loaded.set(name, import(`./${name}.js`).then((module) => module.build($(`view-${name}`), app)));
+  (await loaded.get(name))?.shown?.();
+}
+addEventListener("hashchange", showView);
+$("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ (event).detail?.detail ?? "Refused."));
+
+// --- link ---
+function showCondition() {
+  document.body.dataset.link = link.condition;
+  for (const id of ["top", "main", "rail", "panel"]) $(id).inert = !link.live;
+  if (!link.live) { releaseAll(); pen.forget(); }
+  text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "No word from the rig. What it plays goes on; this page is trying again." : "Waiting for the rig.");
+}
+link.addEventListener("condition", showCondition);
+showCondition();
+document.addEventListener("visibilitychange", () => { if (document.hidden) releaseAll(); });
+addEventListener("pagehide", releaseAll);
+addEventListener("blur", releaseAll);
+
+function fix(transport) {
+  if (typeof transport.tick !== "number") return;
+  const running = transport.state === "running" || transport.state === "lost";
+  if (pen.fix(transport.tick, transport.at_ms, transport.tempo, running)) ink.clear();
+}
+store.on(null, (state, keys) => { if (!keys || keys.has("transport")) fix(state.transport); });
+store.on(["set"], ({ set }) => { text($("set-name"), set); document.title = `${set} · Lanebridge`; });
+link.addEventListener("tick", (event) => {
+  const { tick, at_ms, tempo } = /** @type {CustomEvent} */ (event).detail;
+  fix({ ...store.state.transport, tick, at_ms, tempo });
+});
+link.addEventListener("chart", (event) => {
+  ink.add(/** @type {CustomEvent} */ (event).detail, pen.at(performance.now()), Object.keys(store.state.lanes));
+  queueDescribe();
+});
+let describing = 0;
+function queueDescribe() {
+  if (describing) return;
+  describing = window.setTimeout(() => { describing = 0; app.play.describe(); }, 600);
+}
+
+/** Ask for more chart before the pen runs off what is known. */
+let askedAt = 0;
+function feed(now) {
+  const { bar } = meter(store.state);
+  const width = Math.max(...app.play.banks.map((bank) => bank.chart.width), 400);
+  const ahead = (width / 13) * 240;
+  const bars = Math.min(8, Math.ceil(Math.min(ahead, 40 * 240) / bar) + 1);
+  if (link.live && now - askedAt > 700 && ink.to - pen.at(now) < Math.min(ahead, 30 * 240)) {
+    askedAt = now;
+    link.send({ do: "chart", bars });
+  }
+}
+
+// --- panel ---
+let opener = /** @type {HTMLElement|null} */ (null);
+function openPanel(which, from) {
+  const panel = $("panel");
+  if (!panel.hidden && panel.dataset.which === which) return closePanel();
+  opener = from;
+  panel.dataset.which = which;
+  const titles = { clock: "Clock", health: "How it runs", listen: "Listen" };
+  panel.setAttribute("role", "dialog");
+  panel.setAttribute("aria-label", titles[which]);
+  const close = button([icon("close")], closePanel, { "aria-label": "Close", class: "k plain" });
+  const body = which === "clock" ? clockPanel(store.state, link) : which === "listen" ? app.listener.panel() : [
+    ...healthPanel(store.state, link),
+    h("h3", { text: "This screen" }),
+    h("p", { text: `Wake lock: ${wake.words}.` }),
+    h("div", {}, ...screenButtons(app, true)),
+    h("h3", { text: "Keys" }),
+    h("p", { text: "1 to 9 and 0: the first ten lanes. T: tap. Space: start or stop. Arrow keys on a macro or the tempo; with Shift, finer." }),
+    keysSwitch(),
+  ];
+  panel.replaceChildren(h("header", {}, h("h2", { text: titles[which] }), close), ...body.filter(Boolean));
+  panel.hidden = false;
+  close.focus({ preventScroll: true });
+}
+function closePanel() {
+  $("panel").hidden = true;
+  opener?.focus({ preventScroll: true });
+}
+document.addEventListener("keydown", (event) => { if (event.key === "Escape" && !$("panel").hidden) closePanel(); });
+
+// --- no zoom, no menu, no pull on controls ---
+document.addEventListener("gesturestart", (event) => event.preventDefault());
+document.addEventListener("dblclick", (event) => { if (!/** @type {Element} */ (event.target).closest("input, textarea")) event.preventDefault(); });
+document.addEventListener("contextmenu", (event) => { if (!/** @type {Element} */ (event.target).closest("input, textarea, select")) event.preventDefault(); });
+
+// --- every frame ---
+/** Cost of drawing, kept for the curious: mean of the last frames in ms. */
+const cost = { mean: 0 };
+Object.assign(window, { lanebridge: { app, cost } });
+function frame(now) {
+  requestAnimationFrame(frame);
+  if (document.hidden) return;
+  placeFrame(now);
+  if (!$("view-play").hidden) {
+    const begin = performance.now();
+    app.play.frame(now);
+    cost.mean += (performance.now() - begin - cost.mean) * 0.05;
+  }
+  feed(now);
+}
+requestAnimationFrame(frame);
+showView();
+link.open();

@@ -1,0 +1,187 @@
+/** The playing view: banks of heads and traces, and the deck under them. */
+
+import { attr, button, choice, h, text } from "./dom.js";
+import { Chart } from "./chart.js";
+import { Head, touchMode } from "./heads.js";
+import { Macro, fineMode } from "./macros.js";
+import { noteName } from "./ink.js";
+
+const MIN_ROW = 44;
+const MIN_BANK = 460;
+
+/** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */
+export function meter(state) {
+  const [count, unit] = String(state.meter ?? state.transport?.meter ?? "4/4").split("/").map(Number);
+  const beat = 3840 / (unit || 4);
+  return { beat, bar: beat * (count || 4) };
+}
+
+export class PlayView {
+  /**
+   * @param {HTMLElement} root
+   * @param {{link: import("./link.js").Link, store: import("./store.js").Store, pen: import("./pen.js").Pen, ink: import("./ink.js").Ink}} app
+   */
+  constructor(root, { link, store, pen, ink }) {
+    Object.assign(this, { root, link, store, pen, ink });
+    this.link = link; this.store = store; this.pen = pen; this.ink = ink;
+    /** @type {Map<string, Head>} */
+    this.heads = new Map();
+    /** @type {Map<string, Macro>} */
+    this.macros = new Map();
+    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart}[]} */
+    this.banks = [];
+    this.traces = h("div", { class: "traces" });
+    this.spoken = h("ul", { class: "sr", "aria-label": "What each lane plays in the coming bar" });
+    this.deck = this.buildDeck();
+    root.append(this.traces, this.spoken, this.deck);
+    this.still = matchMedia("(prefers-reduced-motion: reduce)");
+    new ResizeObserver(() => this.layout()).observe(this.traces);
+    store.on(["lanes"], () => this.showLanes());
+    store.on(["macros"], () => this.showMacros());
+    store.on(["sections", "section", "section_pending"], (state) => this.showSections(state));
+    link.addEventListener("played", (event) => this.played(/** @type {CustomEvent} */ (event).detail));
+    link.addEventListener("condition", () => { if (!link.live) for (const macro of this.macros.values()) macro.letGo(); });
+  }
+
+  buildDeck() {
+    const modes = choice("A touch on a lane acts", [
+      ["now", "now"], ["beat", "beat", "on the next beat"], ["bar", "bar", "on the next bar"], ["4", "4 bars", "after 4 bars"],
+      ["held", "held", "only while held"], ["drop", "drop", "out for 4 bars, then back"], ["solo", "solo"],
+    ], (value) => { touchMode.value = value; });
+    this.modes = modes;
+    this.fine = button("fine", () => {
+      fineMode.on = !fineMode.on;
+      attr(this.fine, "aria-pressed", fineMode.on);
+      for (const macro of this.macros.values()) { macro.showGear(fineMode.on); macro.show(); }
+    }, { class: "k fine", "aria-pressed": "false", "aria-label": "fine macros" });
+    this.groups = h("div", { class: "sections groups", role: "group", "aria-label": "Groups" });
+    this.sections = h("div", { class: "sections", role: "group", "aria-label": "Sections" });
+    this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
+    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections));
+    return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
+  }
+
+  showLanes() {
+    const state = this.store.state;
+    const names = Object.keys(state.lanes);
+    if (names.join() !== [...this.heads.keys()].join()) {
+      const old = this.heads;
+      this.heads = new Map(names.map((name) => [name, old.get(name) ?? new Head(name, this.link, this.store)]));
+      this.layout(true);
+    }
+    for (const head of this.heads.values()) head.update();
+    const groups = [...new Set(names.flatMap((name) => state.lanes[name].groups ?? []))];
+    if (groups.join() !== this.groups.dataset.names) {
+      this.groups.dataset.names = groups.join();
+      this.groups.replaceChildren(...groups.map((group) => button(group, () => this.touchGroup(group), { "data-group": group, "aria-label": `group ${group}` })));
+    }
+    for (const el of this.groups.children) {
+      const members = names.filter((name) => state.lanes[name].groups?.includes(el.dataset.group));
+      attr(el, "aria-pressed", members.some((name) => !state.lanes[name].muted));
+    }
+    this.groups.hidden = groups.length === 0;
+  }
+
+  touchGroup(group) {
+    const lanes = Object.values(this.store.state.lanes).filter((lane) => lane.groups?.includes(group));
+    const when = ["beat", "bar"].includes(touchMode.value) ? touchMode.value : touchMode.value === "4" ? 4 : "now";
+    this.link.send({ do: "group", group, muted: lanes.some((lane) => !lane.muted), when });
+  }
+
+  showMacros() {
+    const names = Object.keys(this.store.state.macros);
+    if (names.join() !== [...this.macros.keys()].join()) {
+      const old = this.macros;
+      this.macros = new Map(names.map((name) => [name, old.get(name) ?? new Macro(name, this.link, this.store)]));
+      this.macroRow.replaceChildren(...[...this.macros.values()].map((macro) => macro.el));
+      this.macroRow.style.setProperty("--cols", String(Math.max(1, names.length > 6 ? Math.ceil(names.length / 2) : names.length)));
+    }
+    for (const macro of this.macros.values()) macro.update();
+  }
+
+  showSections(state) {
+    if (state.sections.join() !== this.sections.dataset.names) {
+      this.sections.dataset.names = state.sections.join();
+      this.sections.replaceChildren(...state.sections.map((section) => button([h("span", { text: section }), h("small")],
+        () => this.link.send({ do: "section", section, when: "bar", morph_bars: 0 }), { "data-section": section })));
+    }
+    for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.sections.children)) {
+      const pending = state.section_pending?.section === el.dataset.section ? state.section_pending : null;
+      attr(el, "aria-pressed", state.section === el.dataset.section);
+      attr(el, "data-pending", pending ? "yes" : null);
+      text(/** @type {HTMLElement} */ (el.lastChild), pending ? `at ${pending.bar}` : "");
+    }
+  }
+
+  /** Share the lanes out to one or two banks so that every head stays large without scrolling. */
+  layout(force = false) {
+    const names = [...this.heads.keys()];
+    const { clientWidth: width, clientHeight: height } = this.traces;
+    if (!names.length || !width || !height) return;
+    const ruler = innerWidth <= 640 ? 20 : innerHeight <= 480 ? 18 : 24; // as in play.css
+    const two = width >= 2 * MIN_BANK && names.length * MIN_ROW + ruler > height;
+    const count = two ? 2 : 1;
+    const per = Math.ceil(names.length / count);
+    const row = Math.max(MIN_ROW, Math.min(120, (height - ruler - 4) / per));
+    if (force || this.banks.length !== count) {
+      this.banks = Array.from({ length: count }, () => {
+        const list = h("ul", { class: "heads", "aria-label": "Lanes" });
+        const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { "aria-hidden": "true" }));
+        const sheet = h("div", { class: "sheet" }, canvas);
+        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas) };
+      });
+      this.traces.replaceChildren(...this.banks.map((bank) => bank.el));
+    }
+    attr(this.traces, "data-banks", count);
+    attr(this.traces, "data-dense", row < 56 ? "yes" : null);
+    this.banks.forEach((bank, b) => {
+      const mine = names.slice(b * per, (b + 1) * per);
+      if (bank.chart.lanes.join() !== mine.join()) bank.list.replaceChildren(...mine.map((name) => h("li", {}, /** @type {Head} */ (this.heads.get(name)).el)));
+      bank.el.style.setProperty("--row", `${row}px`);
+      bank.sheet.style.height = `${height}px`;
+      Object.assign(bank.chart, { lanes: mine, row, ruler });
+      // A list that scrolls must be reachable by keys alone.
+      attr(bank.el, "tabindex", mine.length * row + ruler > height + 2 ? "-1" : null);
+      bank.chart.size(bank.sheet.clientWidth, height);
+    });
+  }
+
+  theme() { for (const bank of this.banks) bank.chart.theme(); }
+
+  played({ hits }) {
+    const now = performance.now();
+    for (const [lane, , level] of hits) this.heads.get(lane)?.flash(level ?? 1, now);
+  }
+
+  /** One animation frame. */
+  frame(now) {
+    const state = this.store.state;
+    const tick = this.pen.at(now);
+    const { bar, beat } = meter(state);
+    for (const bank of this.banks) {
+      bank.chart.scroll = bank.el.scrollTop;
+      bank.chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
+    }
+    for (const head of this.heads.values()) head.frame(now);
+  }
+
+  /** The same chart in words, for those who do not see it. */
+  describe() {
+    const state = this.store.state;
+    const { bar, beat } = meter(state);
+    const start = Math.ceil(this.pen.at(performance.now()) / bar) * bar;
+    const items = Object.entries(state.lanes).map(([name, lane]) => {
+      const trace = this.ink.traces.get(name);
+      let words = "nothing";
+      if (trace?.isValue) {
+        const values = trace.values.filter(([t]) => t >= start && t < start + bar).slice(0, 8);
+        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v) : `${Math.round(v * 100)} %`)).join(", ") || "no change";
+      } else if (trace) {
+        const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
+        if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;
+      }
+      return h("li", { text: `${name}${lane.muted ? ", out" : ""}: ${words}` });
+    });
+    this.spoken.replaceChildren(...items);
+  }
+}

@@ -1,0 +1,102 @@
+/** Two quiet signs, the clock and the health of it all, that become loud only when it matters. */
+
+import { attr, h, text } from "./dom.js";
+
+/** @returns {["good"|"note"|"loud", string]} */
+export function clockSign({ source, state, others }) {
+  const who = source === "internal" ? "our clock" : `${source}`;
+  const rest = Object.keys(others ?? {}).length;
+  switch (state) {
+    case "leading": return ["good", rest ? `leading, ${rest} ignored` : "leading"];
+    case "locked": return ["good", `locked to ${who}`];
+    case "waiting": return ["note", `waiting for ${who}`];
+    case "free": return ["loud", `free: ${who} is silent`];
+    case "lost": return ["loud", `lost: ${who}`];
+    default: return ["note", String(state ?? "no clock")];
+  }
+}
+
+/**
+ * One sign for lateness, ports and link.
+ * @param {import("./store.js").State} state
+ * @param {number|null} tripMs
+ * @returns {["good"|"note"|"loud", string]}
+ */
+export function healthSign(state, tripMs) {
+  const gone = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open).map(([name]) => name);
+  if (gone.length) return ["loud", `${gone.join(", ")}: port lost`];
+  const late = state.lateness ?? {};
+  if (late.p99_us > 3000) return ["loud", `late by ${(late.p99_us / 1000).toFixed(0)} ms`];
+  if (tripMs !== null && tripMs > 150) return ["loud", `slow link, ${tripMs.toFixed(0)} ms`];
+  if (tripMs !== null && tripMs > 50) return ["note", `link ${tripMs.toFixed(0)} ms`];
+  if (late.p99_us > 1000) return ["note", `late by ${(late.p99_us / 1000).toFixed(1)} ms`];
+  if (state.warnings?.length) return ["note", state.warnings.length === 1 ? "1 warning" : `${state.warnings.length} warnings`];
+  return ["good", "on time"];
+}
+
+/** @param {(which: string, opener: HTMLElement) => void} openPanel */
+export function buildSigns(root, link, store, openPanel) {
+  const make = (which, label) => h("button", { type: "button", class: "sign", "data-level": "good", "aria-haspopup": "dialog", "data-sign": which, title: label, on: { click: (event) => openPanel(which, event.currentTarget) } });
+  const clock = make("clock", "Clock"), health = make("health", "How it runs");
+  root.append(clock, health);
+  const show = () => {
+    if (!store.state.version) return;
+    for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.tripP95())]])) {
+      attr(el, "data-level", level);
+      text(el, words);
+    }
+  };
+  store.on(["clock", "ports", "lateness", "warnings", "player"], show);
+  setInterval(show, 1000);
+}
+
+const row = (term, words) => [h("dt", { text: term }), h("dd", { text: words })];
+
+/** What stands behind the health sign. */
+export function healthPanel(state, link) {
+  const late = state.lateness ?? {};
+  const ms = (us) => (us === undefined || us === null ? "none yet" : `${(us / 1000).toFixed(2)} ms`);
+  const bars = h("div", { class: "bars", role: "img", "aria-label": "Histogram of lateness" });
+  const most = Math.max(1, ...(late.histogram ?? []).map(([, n]) => n));
+  for (const [upper, count] of late.histogram ?? []) {
+    const bar = h("i");
+    bar.style.setProperty("--w", `${(count / most) * 100}%`);
+    bars.append(h("span", { text: upper === null ? "more" : `to ${upper} µs` }), bar, h("span", { text: String(count) }));
+  }
+  const trip = link.tripP95();
+  const since = typeof late.since === "number" ? new Date(late.since * 1000).toLocaleTimeString() : late.since;
+  return [
+    h("h3", { text: "Lateness of what was sent" }),
+    h("dl", {}, ...row("half within", ms(late.p50_us)), ...row("99 of 100 within", ms(late.p99_us)), ...row("worst", ms(late.worst_us)), ...row("sent", String(late.count ?? 0)), ...(since ? row("since", String(since)) : [])),
+    bars,
+    h("h3", { text: "Links" }),
+    h("dl", {}, ...row("this page", trip === null ? "no answer yet" : `${trip.toFixed(0)} ms there and back (95 of 100)`),
+      ...Object.entries(state.ports ?? {}).flatMap(([name, port]) => row(name, `${port.port}, ${port.open ? "present" : "lost"}`)),
+      ...row("player", `${state.player?.realtime ? "real-time priority" : "normal priority"}, started again ${state.player?.restarts ?? 0} times`)),
+    state.warnings?.length ? h("h3", { text: "Warnings" }) : null,
+    state.warnings?.length ? h("ul", {}, ...state.warnings.map((w) => h("li", { text: w }))) : null,
+  ];
+}
+
+/** What stands behind the clock sign. */
+export function clockPanel(state, link) {
+  const { clock } = state;
+  const [, words] = clockSign(clock);
+  const others = Object.entries(clock.others ?? {});
+  const follow = (source) => h("button", { type: "button", class: "k", text: source === "internal" ? "Our own clock" : `Follow ${source}`, on: { click: () => link.send({ do: "follow", source }) } });
+  return [
+    h("p", { text: `The clock is ${words}.` }),
+    h("dl", {}, ...row("tempo", `${(clock.tempo ?? 0).toFixed(2)} BPM`), ...row("jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`), ...row("offset", `${(clock.offset_ms ?? 0).toFixed(1)} ms`)),
+    h("h3", { text: "Offset against the other side" }),
+    offsetField(clock, link),
+    h("h3", { text: "Follow" }),
+    h("div", {}, ...["internal", ...others.map(([name]) => name)].filter((name) => name !== clock.source).map(follow)),
+    others.length ? h("p", { text: others.map(([name, n]) => `${name}: ${n} clocks heard and ignored`).join("; ") }) : h("p", { text: "No other clock is heard." }),
+  ];
+}
+
+function offsetField(clock, link) {
+  const input = /** @type {HTMLInputElement} */ (h("input", { type: "number", min: "-100", max: "100", step: "0.1", ".value": String(clock.offset_ms ?? 0), "aria-label": "Offset in ms, below 0 plays earlier" }));
+  input.addEventListener("change", () => { if (input.checkValidity()) link.send({ do: "offset", ms: Number(input.value) }); });
+  return h("p", {}, input, " ms (below 0: play earlier)");
+}
