@@ -1,7 +1,8 @@
-"""Profiles: what is read, what is refused and where, and every shipped one held to the same rules."""
+"""Profiles: what is read, what is refused and where; every shipped one held to the same rules."""
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import jsonschema
@@ -26,7 +27,6 @@ from bridge.voltage.profile import (
     Output,
     Profile,
     WiredOutput,
-    clamp_volts,
     note_of_volts,
     step_volts,
     volts_of_note,
@@ -98,31 +98,28 @@ def feed(decoder: Decoder, messages: list[Message]) -> None:
 
 
 @pytest.mark.parametrize("name", SHIPPED)
-@settings(max_examples=60, deadline=None)
-@given(data=st.data())
-def test_what_is_asked_for_comes_out(name: str, data: st.DataObject) -> None:
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_what_is_asked_for_comes_out(name: str, seed: int) -> None:
     """Events to bytes by the encoder, bytes to volts by the decoder: at most half a step off."""
-    profile = load_profile(name)
+    profile, chance = load_profile(name), random.Random(seed)
     outputs = wired(profile)
     encoder, decoder = Encoder(outputs), Decoder(outputs)
     feed(decoder, encoder.setup())
     wanted: dict[str, float] = {}
     levels: dict[str, float] = {}
-    # Outputs that exclude each other are never used together; whichever comes first is used.
-    used: list[Output] = []
-    for out in data.draw(st.permutations(profile.outputs)):
-        if not any(out.name in o.excludes or o.name in out.excludes for o in used):
-            used.append(out)
+    used = usable(profile, chance)
     for out in used:
+        share = chance.choice((0.0, 1.0, chance.random()))  # the ends matter most
         if out.gates:
-            levels[out.name] = data.draw(st.floats(0, 1))
+            levels[out.name] = share
         elif out.kind == "pitch":
             low, high = playable(out)
-            note = data.draw(st.floats(low, high))
+            note = low + share * (high - low)
             feed(decoder, encoder.pitch(out.name, note))
             wanted[out.name] = volts_of_note(out, note)
         else:
-            wanted[out.name] = data.draw(st.floats(min(out.low, out.high), max(out.low, out.high)))
+            wanted[out.name] = out.low + share * (out.high - out.low)
             feed(decoder, encoder.level(out.name, wanted[out.name]))
     for gate, level in levels.items():
         feed(decoder, encoder.gate_on(gate, level))
@@ -141,6 +138,17 @@ def test_what_is_asked_for_comes_out(name: str, data: st.DataObject) -> None:
     for gate in levels:
         feed(decoder, encoder.gate_off(gate))
         assert decoder.volts[gate] == profile.output(gate).low
+
+
+def usable(profile: Profile, chance: random.Random) -> list[Output]:
+    """Outputs in some order, without those that exclude an earlier one, and without the pitches
+    and velocities whose gate is not there: they move only with a note."""
+    used: list[Output] = []
+    for out in chance.sample(profile.outputs, len(profile.outputs)):
+        if not any(out.name in o.excludes or o.name in out.excludes for o in used):
+            used.append(out)
+    gates = {out.voice for out in used if out.gates}
+    return [out for out in used if out.voice is None or out.voice in gates]
 
 
 def playable(out: Output) -> tuple[float, float]:
@@ -290,5 +298,5 @@ def test_a_profile_beside_the_rig_wins(tmp_path: Path) -> None:
 
 def test_the_name_inside_is_the_name_of_the_file(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text(of("a: {kind: gate, by: note, number: 1}"))
-    with pytest.raises(InputError, match="calls itself p, but the file is called mine.yaml"):
+    with pytest.raises(InputError, match=r"calls itself p, but the file is called mine\.yaml"):
         load_profile("mine", tmp_path)
