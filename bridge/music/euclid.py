@@ -34,8 +34,8 @@ def euclid(hits: int, steps: int, turn: int = 0) -> tuple[int, ...]:
         return (0,) * steps
     if hits >= steps:
         return (1,) * steps
-    heads = [(1,)] * hits
-    tails = [(0,)] * (steps - hits)
+    heads: list[tuple[int, ...]] = [(1,)] * hits
+    tails: list[tuple[int, ...]] = [(0,)] * (steps - hits)
     first = True
     # Append one tail to each head until at most one tail is left over; the heads that got none,
     # or the tails that found no head, are the next tails.

@@ -65,12 +65,12 @@ class Window:
     ms(x)
         milliseconds as ticks (float) at the present tempo.
     version
-        changes whenever a setting that nothing drives (see `Score.loose`) may have a new value,
-        or the tempo has. A window never straddles such a change.
+        changes whenever a setting that is `fixed`, or the tempo, may have a new value. A window
+        never straddles such a change.
     reset_by_hand(lane)
         tick of the last reset by hand of the lane, below 0 when there was none.
-    still(lane)
-        whether the drift of a lane is held still.
+    fixed(lane, name)
+        whether nothing moves a setting of a lane, so that its value holds until `version` changes.
     """
 
     start: int
@@ -83,7 +83,7 @@ class Window:
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1
-    still: Callable[[int], bool] = lambda lane: False
+    fixed: Callable[[int, str], bool] = lambda lane, name: False
 
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:

@@ -1,0 +1,496 @@
+"""Lanes of hits that have a pattern: euclid, steps and every, moved by a rate or by another lane.
+
+`HitNode` turns one place on the grid into the hits that sound there (level, accent, swing, shift,
+humanise, repeats, gate); `PatternNode` decides which places those are. Settings that nothing
+drives are read once and kept until `Window.version` changes, because this runs in the player's
+timing loop.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from functools import lru_cache
+from math import floor
+from typing import Any
+
+from . import chance
+from .euclid import euclid, rotate
+from .model import SETTINGS, Euclid, Every, Lane, SetSpec, Steps
+from .node import BOTH, Hit, Window, steps_of
+from .pattern import Cursor, Drift, filled, fit, thresholds
+from .ticks import SWING_GRID, first_step_from, step_swing_offset, step_tick, swing_offset
+
+PER_HIT = (
+    "chance", "density", "level", "accent", "gate", "gate_ms", "humanise_level", "repeats",
+    "repeat_curve", "repeat_ramp", "swing", "shift_ms", "shift", "humanise_ms",
+)  # fmt: skip
+PER_PATTERN = ("hits", "steps", "rotate", "length", "drift", "drift_bound")
+
+# Between two repeats the gate falls for at least a tenth of their distance, or they would be one.
+REPEAT_GATE = 0.9
+
+
+class HitNode:
+    """What all lanes of hits have in common: the way from a place on the grid to hits."""
+
+    due = -1
+
+    def __init__(self, lane: int, spec: SetSpec, step: Fraction, own_swing: bool = False) -> None:
+        """`step` is what fractions of a step refer to; `own_swing` is true when the lane has a
+        swing of its own, which bends its own steps and not sixteenths."""
+        written: Lane = spec.lanes[lane]
+        self.lane = lane
+        self.reads: tuple[int, ...] = ()
+        self.written_lane = written
+        self.step = step
+        self.step_length = float(step)
+        self.bar_ticks = spec.bar_ticks
+        self.own_swing = own_swing
+        self.loose_hit: tuple[str, ...] = ()
+        self.version = -1
+        self.sixteenths_bend = step.denominator == 1 and step.numerator % SWING_GRID == 0
+
+        seed, name = spec.seed, written.name
+        self.chance_key = chance.key(seed, name, "chance")
+        self.level_key = chance.key(seed, name, "level")
+        self.time_key = chance.key(seed, name, "time")
+
+        self.passes_on = frozenset(written.passes.on) if written.passes else None
+        self.passes_of = written.passes.of if written.passes else 1
+        self.accents = written.accents
+
+        # Present values of the settings, by the names of `SETTINGS`.
+        self.chance = 1.0
+        self.density = 0.5
+        self.level = 0.8
+        self.accent = 1.0
+        self.gate = 0.5
+        self.gate_ms = 0.0
+        self.humanise_level = 0.0
+        self.repeats = 1.0
+        self.repeat_curve = 0.0
+        self.repeat_ramp = 0.0
+        self.swing = 50.0
+        self.shift_ms = 0.0
+        self.shift = 0.0
+        self.humanise_ms = 0.0
+
+    # --- settings ---
+
+    def read_all(self, window: Window) -> None:
+        """Read every setting anew; called when the window's version is not the one known."""
+        self.version = window.version
+        self.loose_hit = tuple(name for name in PER_HIT if not window.fixed(self.lane, name))
+        for name in PER_HIT:
+            setattr(self, name, window.setting(self.lane, name, window.start))
+
+    def read_loose(self, window: Window, tick: int) -> None:
+        """Read the settings that macros, lanes or sections move, at `tick`."""
+        for name in self.loose_hit:
+            setattr(self, name, window.setting(self.lane, name, tick))
+
+    # --- sounding ---
+
+    def swing_at(self, grid: int, index: int) -> float:
+        """Ticks that swing adds at `grid`, the lane's step number `index` (below 0: none)."""
+        if self.swing == 50.0:
+            return 0.0
+        if self.own_swing and index >= 0:
+            return step_swing_offset(index, self.step, self.swing)
+        return swing_offset(grid, self.swing) if self.sixteenths_bend else 0.0
+
+    def sound(
+        self,
+        window: Window,
+        out: list[Hit],
+        grid: int,
+        index: int,
+        turn: int,
+        count: int,
+        weight: float,
+        causes: tuple[int, ...] = (),
+        there: int = BOTH,
+    ) -> None:
+        """
+        Append the hits of one place on the grid.
+
+        `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
+        hit, 1 for an accented one.
+        """
+        level = self.level
+        if weight:
+            level += self.accent * (1.0 - level) * weight
+        if self.humanise_level:
+            level += self.humanise_level * chance.spread(self.level_key, turn, count)
+        if not 0.0 <= level <= 1.0:
+            level = min(1.0, max(0.0, level))
+
+        offset = self.swing_at(grid, index)
+        if self.shift:
+            offset += self.shift * self.step_length
+        if self.shift_ms:
+            offset += window.ms(self.shift_ms)
+        if self.humanise_ms:
+            offset += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
+        tick = max(0, floor(grid + offset + 0.5))
+
+        length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
+        if self.repeats >= 1.5:
+            self._repeat(out, grid, index, tick, level, length, weight > 0, causes, there)
+            return
+        out.append(
+            Hit(grid, tick, level, max(1, floor(length + 0.5)), weight > 0, causes, 0, there)
+        )
+
+    def _repeat(
+        self,
+        out: list[Hit],
+        grid: int,
+        index: int,
+        tick: int,
+        level: float,
+        length: float,
+        accent: bool,
+        causes: tuple[int, ...],
+        there: int,
+    ) -> None:
+        """
+        Append several hits within one step.
+
+        Hit j of n begins at ``(j / n) ** (2 ** -curve)`` of the step: above 0 the gaps shrink
+        (accelerating), below they grow. The ramp falls to ``level * (1 + ramp)`` when below 0 and
+        rises from ``level * (1 - ramp)`` when above. The step is taken as long as swing leaves it.
+        """
+        count = round(self.repeats)
+        next_grid = grid + round(self.step_length)
+        after = self.swing_at(next_grid, index + 1 if index >= 0 else -1)
+        span = self.step_length + after - self.swing_at(grid, index)
+        power = 2.0**-self.repeat_curve
+        starts = [floor(span * (j / count) ** power + 0.5) for j in range(count)]
+        starts.append(floor(span + 0.5))
+        share = length / self.step_length
+        for j in range(count):
+            gap = starts[j + 1] - starts[j]
+            if j + 1 == count:
+                lasting = length if self.gate_ms else gap * share
+            else:
+                lasting = min(length if self.gate_ms else gap * share, gap * REPEAT_GATE)
+            ramp = 1.0
+            if self.repeat_ramp < 0.0:
+                ramp += self.repeat_ramp * j / (count - 1)
+            elif self.repeat_ramp > 0.0:
+                ramp -= self.repeat_ramp * (count - 1 - j) / (count - 1)
+            out.append(
+                Hit(
+                    grid, tick + starts[j], level * ramp, max(1, floor(lasting)),
+                    accent, causes, j, there,
+                )
+            )  # fmt: skip
+
+    def value_at(self, tick: int) -> float:
+        raise TypeError(f"lane {self.written_lane.name} has hits and no value")
+
+
+class PatternNode(HitNode):
+    """A lane of hits with a pattern of its own: euclid, steps, every."""
+
+    def __init__(
+        self,
+        lane: int,
+        spec: SetSpec,
+        step: Fraction,
+        own_swing: bool = False,
+        advance: int | None = None,
+        reset: int | None = None,
+    ) -> None:
+        """`advance` is the position of the lane whose hits move this one, None for a rate;
+        `reset` the position of the lane whose hits send it to its first step."""
+        super().__init__(lane, spec, step, own_swing and advance is None)
+        written = self.written_lane
+        self.arguments = (lane, spec, step, own_swing, advance, reset)
+        self.advance_by = advance
+        self.reset_by = reset
+        self.reads = tuple(sorted({p for p in (advance, reset) if p is not None}))
+        self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
+        kind = written.kind
+        self.names = tuple(name for name in PER_PATTERN if kind in SETTINGS[name].kinds)
+        self.loose_pattern: tuple[str, ...] = ()
+        self.source = written.source
+        self.tie = written.tie
+        self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
+        self.drifting = Drift(chance.key(spec.seed, written.name, "drift"))
+        self._probe: PatternNode | None = None
+
+        start = {name: SETTINGS[name].start for name in PER_PATTERN}
+        start.update({k: v for k, v in written.settings.items() if k in start})
+        self.hits = start["hits"]
+        self.steps = start["steps"]
+        self.rotate = start["rotate"]
+        self.length = start["length"]
+        self.drift = start["drift"]
+        self.drift_bound = start["drift_bound"]
+        self.base: tuple[int, ...] = ()
+        self.marks: tuple[int, ...] = ()
+        self.limits: tuple[float, ...] = ()
+        self.rewind()
+
+    # --- state ---
+
+    def rewind(self) -> None:
+        self.cursor.rewind()
+        self.drifting.clear()
+        self.origin = 0
+        self.index = 0
+        self.accent_place = 0
+        self.next_reset = self.reset_ticks
+        self.hand = -1
+        self.next_tick = 0
+        self.due = -1
+        self.version = -1
+        self.base = ()
+
+    def carry(self) -> dict[str, Any]:
+        return {
+            "cursor": self.cursor.carry(),
+            "drift": self.drifting.changed,
+            "origin": self.origin,
+            "index": self.index,
+            "step_length": self.step,
+            "accent_place": self.accent_place,
+            "next_reset": self.next_reset,
+            "hand": self.hand,
+            "next_tick": self.next_tick,
+        }
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        at = carry.get("at", 0)
+        self.rewind()
+        if self.reset_ticks:
+            self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
+        if "cursor" not in carry:
+            self._begin(at)
+            return
+        self.cursor.adopt(carry["cursor"])
+        self.drifting.changed = carry["drift"]
+        self.accent_place = carry["accent_place"]
+        self.hand = carry["hand"]
+        if self.reset_ticks and carry["next_reset"] % self.reset_ticks == 0:
+            self.next_reset = carry["next_reset"]
+        if self.advance_by is not None:
+            return
+        self.origin = carry["origin"]
+        if carry["step_length"] == self.step:
+            self.index = carry["index"]
+            self.next_tick = carry["next_tick"]
+        else:
+            self._align(at)
+
+    def _align(self, tick: int) -> None:
+        """The next step is the first of the lane's own at or after `tick`."""
+        self.index = first_step_from(tick, self.step, self.origin)
+        self.next_tick = step_tick(self.index, self.step, self.origin)
+
+    def _begin(self, tick: int) -> None:
+        """A lane that was not there before falls in as if it had always been playing."""
+        if self.advance_by is not None or tick <= 0:
+            return
+        if self.reset_ticks:
+            self.origin = tick // self.reset_ticks * self.reset_ticks
+        self._align(tick)
+        steps = max(1, len(self._written()))
+        span = 2 * steps - 2 if self.cursor.direction == "back-and-forth" and steps > 1 else steps
+        turn, step = divmod(self.index, span)
+        self.cursor.adopt(
+            {"turn": turn, "step": step - 1, "place": 0, "base": 0, "walking": False}
+        )
+        self.accent_place = self.index
+
+    # --- the pattern ---
+
+    def read_all(self, window: Window) -> None:
+        super().read_all(window)
+        self.loose_pattern = tuple(name for name in self.names if not window.fixed(self.lane, name))
+        self._read_pattern(window, window.start, self.names)
+
+    def _read_pattern(self, window: Window, tick: int, names: tuple[str, ...]) -> None:
+        for name in names:
+            setattr(self, name, window.setting(self.lane, name, tick))
+        base = self._written()
+        if base != self.base:
+            self.base = base
+            self._renew()
+
+    def _written(self) -> tuple[int, ...]:
+        """The pattern as the settings have it, before fills and drift."""
+        source = self.source
+        if isinstance(source, Euclid):
+            marks = euclid(round(self.hits), max(1, round(self.steps)))
+        elif isinstance(source, Steps):
+            marks = source.marks
+        elif isinstance(source, Every):
+            marks = _divider(source.n)
+        else:
+            raise TypeError(f"{source!r} has no pattern")
+        turn = round(self.rotate)
+        return fit(rotate(marks, turn) if turn else marks, round(self.length))
+
+    def _renew(self) -> None:
+        """Work out the marks of this pass: fill, then drift."""
+        marks = self.base
+        source = self.source
+        if isinstance(source, Euclid) and source.fill is not None:
+            fill = source.fill
+            if (self.cursor.counted + 1) % fill.every == 0:
+                marks = filled(marks, euclid(fill.hits, fill.length))
+        self.marks = self.drifting.apply(marks)
+        self.limits = thresholds(self.marks)
+
+    def _begin_pass(self) -> None:
+        drift = self.drift
+        if drift > 0.0 and self.cursor.counted > 0:
+            steps = len(self.base)
+            self.drifting.turn_over(self.cursor.turn, steps, drift, round(self.drift_bound))
+            self._renew()
+        elif isinstance(self.source, Euclid) and self.source.fill is not None:
+            self._renew()
+
+    # --- running ---
+
+    def run(self, window: Window) -> None:
+        if window.version != self.version:
+            self.read_all(window)
+        out: list[Hit] = []
+        window.hits[self.lane] = out
+        resets: list[int] = []
+        if self.reset_by is not None:
+            resets = [hit.grid for hit in steps_of(window.hits.get(self.reset_by, ()))]
+        hand = window.reset_by_hand(self.lane)
+        if hand <= self.hand or hand >= window.end:
+            hand = -1
+        if self.advance_by is None:
+            self._run_rate(window, out, resets, hand)
+        else:
+            self._run_moved(window, out, resets, hand)
+
+    def _reset_due(self, tick: int, resets: list[int], hand: int) -> int:
+        """Carry out what resets at or before `tick`; what is left of `hand`."""
+        while resets and resets[0] <= tick:
+            del resets[0]
+            self._to_first(by_hand=False)
+        if 0 <= hand <= tick:
+            self.hand = hand
+            self.drifting.clear()
+            self._to_first(by_hand=True)
+            self._renew()
+            return -1
+        return hand
+
+    def _to_first(self, by_hand: bool) -> None:
+        self.cursor.reset(by_hand)
+        self.accent_place = 0
+
+    def _run_rate(self, window: Window, out: list[Hit], resets: list[int], hand: int) -> None:
+        end = window.end
+        upper, lower = self.step.numerator, self.step.denominator
+        tick = self.next_tick
+        special = bool(resets) or hand >= 0 or self.reset_ticks > 0
+        while True:
+            if special:
+                if self.reset_ticks and self.next_reset <= tick:
+                    # A reset by bars puts the first step on the bar line itself.
+                    tick = self.origin = self.next_reset
+                    self.index = 0
+                    self.next_reset += self.reset_ticks
+                    self._to_first(by_hand=False)
+                hand = self._reset_due(min(tick, end - 1), resets, hand)
+            if tick >= end:
+                break
+            played = len(out)
+            self._play(window, out, tick, self.index, ())
+            self.index += 1
+            if lower == 1:
+                tick = self.origin + self.index * upper
+            else:
+                tick = self.origin + (2 * self.index * upper + lower) // (2 * lower)
+            self.next_tick = tick
+            if self.tie and len(out) > played:
+                self._tie(window, out)
+        self.next_tick = tick
+        if self.reset_by is None:
+            self.due = tick
+
+    def _run_moved(self, window: Window, out: list[Hit], resets: list[int], hand: int) -> None:
+        mover = self.advance_by
+        assert mover is not None
+        causes = (mover,)
+        for cause in steps_of(window.hits.get(mover, ())):
+            grid = cause.grid
+            if self.reset_ticks and self.next_reset <= grid:
+                self.next_reset = (grid // self.reset_ticks + 1) * self.reset_ticks
+                self._to_first(by_hand=False)
+            hand = self._reset_due(grid, resets, hand)
+            self._play(window, out, grid, -1, causes)
+            if self.tie and out and out[-1].grid == grid:
+                # Nobody knows when the other lane hits next: a bar at most.
+                out[-1] = out[-1]._replace(length=self.bar_ticks)
+        self._reset_due(window.end - 1, resets, hand)
+
+    def _play(
+        self, window: Window, out: list[Hit], tick: int, index: int, causes: tuple[int, ...]
+    ) -> None:
+        """One step of the lane at grid `tick`."""
+        if self.loose_pattern:
+            self._read_pattern(window, tick, self.loose_pattern)
+        cursor = self.cursor
+        place = cursor.move(len(self.base))
+        if cursor.step == 0:
+            self._begin_pass()
+        accents = self.accents
+        if accents:
+            accent = accents[self.accent_place % len(accents)]
+            self.accent_place += 1
+        if self.loose_hit:
+            self.read_loose(window, tick)
+        mark = self.marks[place]
+        if self.density == 0.5:
+            if not mark:
+                return
+        elif self.density < self.limits[place]:
+            return
+        on = self.passes_on
+        if on is not None and cursor.counted % self.passes_of + 1 not in on:
+            return
+        likely = self.chance
+        if likely < 1.0 and chance.draw(self.chance_key, cursor.turn, cursor.step) >= likely:
+            return
+        weight = 1.0 if mark == 2 else 0.0
+        if accents and not weight:
+            weight = accent / 2.0
+        self.sound(window, out, tick, index, cursor.turn, cursor.step, weight, causes)
+
+    def _tie(self, window: Window, out: list[Hit]) -> None:
+        """Make the hit just played last until the next one, looked for up to two passes ahead."""
+        last = out[-1]
+        probe = self._probe
+        if probe is None:
+            probe = self._probe = PatternNode(*self.arguments)
+            probe.tie = False
+        probe.adopt(self.carry())
+        until = self.next_tick
+        for _ in range(2 * max(1, len(self.base))):
+            start, until = until, probe.next_tick + 1
+            ahead = Window(
+                start, until, window.setting, window.muted, window.value, window.ms,
+                version=window.version, fixed=window.fixed,
+            )  # fmt: skip
+            probe.run(ahead)
+            found = ahead.hits[self.lane]
+            if found:
+                until = found[0].tick
+                break
+        out[-1] = last._replace(length=max(1, until - last.tick))
+
+
+@lru_cache(maxsize=256)
+def _divider(n: int) -> tuple[int, ...]:
+    return (1, *(0,) * (n - 1))

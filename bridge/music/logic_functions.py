@@ -1,0 +1,363 @@
+"""The functions of logic expressions that remember something.
+
+Every value is a pair of bits (see `node`): bit 1 the music as written, bit 2 with the mutes as they
+are. Counting functions (nth, toggle) count what is written, so that a mute never shifts them;
+listening functions (first, delay, hold, latch, edge, gap) keep one state for each bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from . import chance
+from .logic_parse import Term
+from .node import BOTH, SOUNDING, WRITTEN
+
+Masks = Sequence[int]
+Evaluate = Callable[[Masks, int], int]
+Schedule = Callable[[int], None]
+
+
+class Function:
+    """A function with a memory. `parts` are its operands; every evaluation must reach it, also
+    when its operands are false, and in tick order."""
+
+    def __init__(self, parts: Sequence[Evaluate], term: Term, schedule: Schedule) -> None:
+        self.parts = tuple(parts)
+        self.part = parts[0]
+        self.term = term
+        self.schedule = schedule
+        self.rewind(0)
+
+    def rewind(self, tick: int) -> None:
+        """Forget everything; time begins at `tick`."""
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        raise NotImplementedError
+
+    def carry(self) -> list[Any]:
+        """The memory, as plain values."""
+        return []
+
+    def adopt(self, memory: list[Any]) -> None:
+        """Take over what `carry` gave."""
+
+
+class AtLeast(Function):
+    """
+    True where at least n of the operands are.
+
+    ======= === === === ===
+    a       0   1   1   1
+    b       0   0   1   1
+    c       0   0   0   1
+    ------- --- --- --- ---
+    n = 1   0   1   1   1
+    n = 2   0   0   1   1
+    n = 3   0   0   0   1
+    ======= === === === ===
+    """
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        values = [part(masks, tick) for part in self.parts]
+        count = int(self.term.numbers[0])
+        written = sum(value & 1 for value in values)
+        sounding = sum(value >> 1 for value in values)
+        return (WRITTEN if written >= count else 0) | (SOUNDING if sounding >= count else 0)
+
+
+class Exactly(Function):
+    """
+    True where exactly n of the operands are.
+
+    ======= === === === ===
+    a       0   1   1   1
+    b       0   0   1   1
+    c       0   0   0   1
+    ------- --- --- --- ---
+    n = 1   0   1   0   0
+    n = 2   0   0   1   0
+    n = 3   0   0   0   1
+    ======= === === === ===
+    """
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        values = [part(masks, tick) for part in self.parts]
+        count = int(self.term.numbers[0])
+        written = sum(value & 1 for value in values)
+        sounding = sum(value >> 1 for value in values)
+        return (WRITTEN if written == count else 0) | (SOUNDING if sounding == count else 0)
+
+
+class Nth(Function):
+    """
+    Every n-th hit of the operand; with a third number k the k-th of every n. Counts written hits.
+
+    ============= = = = = = = =
+    x             x x . x x x x
+    nth(x, 3)     . . . x . . x
+    nth(x, 3, 1)  x . . . x . .
+    ============= = = = = = = =
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.count = 0
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        if not value & WRITTEN:
+            return 0
+        numbers = self.term.numbers
+        every = int(numbers[0])
+        which = int(numbers[1]) if len(numbers) > 1 else every
+        place = self.count % every + 1
+        self.count = place
+        return value if place == which else 0
+
+    def carry(self) -> list[Any]:
+        return [self.count]
+
+    def adopt(self, memory: list[Any]) -> None:
+        (self.count,) = memory
+
+
+class Toggle(Function):
+    """
+    A flip-flop: turns over at each hit of the operand, off at first. Counts written hits.
+
+    ============== = = = = = = = =
+    x              x . . x . x . .
+    toggle(x)      1 1 1 0 0 1 1 1
+    ============== = = = = = = = =
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.on = False
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        if self.part(masks, tick) & WRITTEN:
+            self.on = not self.on
+        return BOTH if self.on else 0
+
+    def carry(self) -> list[Any]:
+        return [self.on]
+
+    def adopt(self, memory: list[Any]) -> None:
+        (self.on,) = memory
+
+
+class First(Function):
+    """
+    The first hit of a since the last hit of b; b at the same place comes before a.
+
+    ============== = = = = = = = =
+    a              x x . x x . x x
+    b              . . x . . . x .
+    first(a, b)    x . . x . . x .
+    ============== = = = = = = = =
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.armed = BOTH
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.parts[0](masks, tick)
+        self.armed |= self.parts[1](masks, tick)
+        fired = value & self.armed
+        self.armed &= ~fired
+        return fired
+
+    def carry(self) -> list[Any]:
+        return [self.armed]
+
+    def adopt(self, memory: list[Any]) -> None:
+        (self.armed,) = memory
+
+
+class Delay(Function):
+    """
+    The operand's hits, a musical time later.
+
+    ================= = = = = = = =
+    x                 x . . x x . .
+    delay(x, 1/8)     . . x . . x x
+    ================= = = = = = = =
+
+    (Steps of 1/16.)
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.later = round(self.term.numbers[0])
+        self.waiting: list[tuple[int, int]] = []
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        if value:
+            self.waiting.append((tick + self.later, value))
+            self.schedule(tick + self.later)
+        result = 0
+        while self.waiting and self.waiting[0][0] <= tick:
+            due, arrived = self.waiting.pop(0)
+            if due == tick:
+                result |= arrived
+        return result
+
+    def carry(self) -> list[Any]:
+        return [list(self.waiting)]
+
+    def adopt(self, memory: list[Any]) -> None:
+        self.waiting = [(due, value) for due, value in memory[0]]
+
+
+class Hold(Function):
+    """
+    True from each hit of the operand on, for a musical time (counted anew by every hit).
+
+    ================ = = = = = = = =
+    x                x . . . x x . .
+    hold(x, 1/8)     1 1 0 0 1 1 1 0
+    ================ = = = = = = = =
+
+    (Steps of 1/16.)
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.until = [0, 0]
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        end = tick + round(self.term.numbers[0])
+        if value & WRITTEN:
+            self.until[0] = end
+        if value & SOUNDING:
+            self.until[1] = end
+        return (WRITTEN if tick < self.until[0] else 0) | (SOUNDING if tick < self.until[1] else 0)
+
+    def carry(self) -> list[Any]:
+        return list(self.until)
+
+    def adopt(self, memory: list[Any]) -> None:
+        self.until = list(memory)
+
+
+class Latch(Function):
+    """
+    On from a hit of `set` until a hit of `reset`; `reset` wins when both come at once.
+
+    ===================== = = = = = = = =
+    set                   . x . . . x . x
+    reset                 . . . x . . . x
+    latch(set, reset)     0 1 1 0 0 1 1 0
+    ===================== = = = = = = = =
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.state = 0
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        self.state |= self.parts[0](masks, tick)
+        self.state &= ~self.parts[1](masks, tick)
+        return self.state
+
+    def carry(self) -> list[Any]:
+        return [self.state]
+
+    def adopt(self, memory: list[Any]) -> None:
+        (self.state,) = memory
+
+
+class Edge(Function):
+    """
+    Where the operand becomes true: a hit with none in the time before (one step unless told).
+
+    ================ = = = = = = = =
+    x                x x . x x x . x
+    edge(x)          x . . x . . . x
+    edge(x, 1/8)     x . . . . . . .
+    ================ = = = = = = = =
+
+    (Steps of 1/16: a rest of one step is a silence of 1/8 from hit to hit.)
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.last = [-1 << 40, -1 << 40]
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        result = 0
+        # Places are rounded to whole ticks, so a step may seem one tick too long.
+        since = tick - self.term.numbers[0] - 1
+        if value & WRITTEN:
+            result |= WRITTEN if self.last[0] < since else 0
+            self.last[0] = tick
+        if value & SOUNDING:
+            result |= SOUNDING if self.last[1] < since else 0
+            self.last[1] = tick
+        return result
+
+    def carry(self) -> list[Any]:
+        return list(self.last)
+
+    def adopt(self, memory: list[Any]) -> None:
+        self.last = list(memory)
+
+
+class Gap(Function):
+    """
+    One hit when the operand has been silent for a time; the beginning counts as a hit.
+
+    ================ = = = = = = = =
+    x                x . . . . x . .
+    gap(x, 1/8)      . . x . . . . x
+    ================ = = = = = = = =
+
+    (Steps of 1/16.)
+    """
+
+    def rewind(self, tick: int) -> None:
+        self.time = round(self.term.numbers[0])
+        self.since = [tick, tick]
+        self.done = [False, False]
+        self.schedule(tick + self.time)
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        if value:
+            self.schedule(tick + self.time)
+        result = 0
+        for place, bit in enumerate((WRITTEN, SOUNDING)):
+            if value & bit:
+                self.since[place] = tick
+                self.done[place] = False
+            elif not self.done[place] and tick >= self.since[place] + self.time:
+                self.done[place] = True
+                result |= bit
+        return result
+
+    def carry(self) -> list[Any]:
+        return [list(self.since), list(self.done)]
+
+    def adopt(self, memory: list[Any]) -> None:
+        self.since, self.done = list(memory[0]), list(memory[1])
+
+
+class Chance(Function):
+    """
+    Lets each hit of the operand through with a probability; seeded by lane, place in the
+    expression and tick, so the same night plays again.
+    """
+
+    stream = 0
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick)
+        if value and chance.draw(self.stream, tick, 0) >= self.term.numbers[0]:
+            return 0
+        return value
+
+
+FUNCTIONS: dict[str, type[Function]] = {
+    "at-least": AtLeast, "exactly": Exactly, "nth": Nth, "toggle": Toggle, "first": First,
+    "delay": Delay, "hold": Hold, "latch": Latch, "edge": Edge, "gap": Gap, "chance": Chance,
+}  # fmt: skip

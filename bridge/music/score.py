@@ -1,0 +1,250 @@
+"""The score: a set made ready to play. Names are resolved, lanes put into the order they depend on.
+
+`compile_score` finds every mistake that only shows once lanes are seen together: names that do not
+exist, wrong logic, lanes that wait for each other. A `Score` does not change after that; it can be
+pickled and sent to another process, and `between` answers for any span of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from fractions import Fraction
+
+from bridge.errors import InputError, Problem
+
+from .event import Event
+from .logic_parse import OPERATORS, LogicError, Term, parse
+from .model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
+
+Keys = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Score:
+    """
+    A compiled set.
+
+    `positions` finds a lane by name; `order` is the order of evaluation (positions of `lanes`);
+    `terms` holds the logic of derived lanes by position; `steps` what one step of each lane is, in
+    ticks (of a lane moved by another: that lane's); `reads` what each lane depends on.
+    """
+
+    spec: SetSpec
+    outputs: Mapping[str, OutputRange]
+    positions: Mapping[str, int]
+    order: tuple[int, ...]
+    terms: Mapping[int, Term]
+    steps: tuple[Fraction, ...]
+    reads: tuple[tuple[int, ...], ...]
+    lanes: tuple[Lane, ...] = field(default=())
+
+    def between(self, a: int, b: int, muted: frozenset[str] | None = None) -> list[Event]:
+        """
+        The events with a <= tick < b, as the set is written.
+
+        `muted` names the lanes that are out (None: as written). Pure: the same question has the
+        same answer; `Renderer` gives the same events piece by piece.
+        """
+        from .performance import Performance
+        from .render import Renderer
+
+        performance = Performance(self)
+        if muted is not None:
+            for lane in self.lanes:
+                performance.apply(
+                    {"do": "mute", "lane": lane.name, "muted": lane.name in muted, "when": "now"}, 0
+                )
+        renderer = Renderer(self, performance)
+        renderer.seek(a)
+        return renderer.advance(b)
+
+
+def compile_score(spec: SetSpec, outputs: Mapping[str, OutputRange]) -> Score:
+    """
+    Make `spec` ready to play on `outputs`.
+
+    Raises:
+        InputError: every problem found, with `Problem.keys` as in the set file.
+
+    """
+    return _Compiler(spec, outputs).compile()
+
+
+class _Compiler:
+    def __init__(self, spec: SetSpec, outputs: Mapping[str, OutputRange]) -> None:
+        self.spec = spec
+        self.outputs = outputs
+        self.problems: list[Problem] = []
+        self.positions = {lane.name: place for place, lane in enumerate(spec.lanes)}
+        self.terms: dict[int, Term] = {}
+        # What a lane reads: (position, the keys of the set file that say so).
+        self.needs: list[list[tuple[int, Keys]]] = [[] for _ in spec.lanes]
+
+    def compile(self) -> Score:
+        self._names_once()
+        for place, lane in enumerate(self.spec.lanes):
+            self._lane(place, lane)
+        self._drives()
+        order = self._order()
+        if self.problems:
+            raise InputError(self.problems)
+        return Score(
+            spec=self.spec,
+            outputs=dict(self.outputs),
+            positions=dict(self.positions),
+            order=order,
+            terms=dict(self.terms),
+            steps=tuple(self._step(lane) for lane in self.spec.lanes),
+            reads=tuple(tuple(sorted({read for read, _ in need})) for need in self.needs),
+            lanes=tuple(self.spec.lanes),
+        )
+
+    def problem(self, message: str, keys: Keys) -> None:
+        path = ".".join(str(key) for key in keys)
+        self.problems.append(Problem(message, path=path, keys=keys))
+
+    def _names_once(self) -> None:
+        for place, lane in enumerate(self.spec.lanes):
+            if self.positions[lane.name] != place:
+                self.problem(f"two lanes are called {lane.name!r}", ("lanes", lane.name))
+
+    # --- what a lane reads ---
+
+    def _lane(self, place: int, lane: Lane) -> None:
+        source = lane.source
+        if isinstance(source, Logic):
+            self._logic(place, lane, source)
+        wanted: list[tuple[str | None, str, Keys]] = [
+            (lane.transpose_by, "any", ("transpose_by",)),
+        ]
+        if isinstance(lane.advance, str):
+            wanted.append((lane.advance, "hits", ("advance",)))
+        if isinstance(lane.reset, str):
+            wanted.append((lane.reset, "hits", ("reset",)))
+        if isinstance(source, Shape):
+            wanted.append((source.retrigger, "hits", ("retrigger",)))
+        if isinstance(source, Decay):
+            wanted.append((source.of, "hits", ("decay",)))
+        if isinstance(source, Hold):
+            wanted.append((source.value, "values", ("hold", "value")))
+            wanted.append((source.by, "hits", ("hold", "by")))
+        for name, kind, keys in wanted:
+            if name is not None:
+                self._reads(place, name, kind, ("lanes", lane.name, *keys))
+
+    def _reads(self, place: int, name: str, kind: str, keys: Keys) -> None:
+        other = self.positions.get(name)
+        if other is None:
+            self.problem(f"no lane is called {name!r}{_hint(name, self.positions)}", keys)
+            return
+        has_hits = self.spec.lanes[other].hits
+        if kind == "hits" and not has_hits:
+            self.problem(f"{name!r} is a lane of values; a lane of hits is needed here", keys)
+        elif kind == "values" and has_hits:
+            self.problem(f"{name!r} is a lane of hits; a lane of values is needed here", keys)
+        elif kind == "any" and has_hits:
+            self.problem(f"{name!r} is a lane of hits and has no value", keys)
+        else:
+            self.needs[place].append((other, keys))
+
+    def _logic(self, place: int, lane: Lane, source: Logic) -> None:
+        keys: Keys = ("lanes", lane.name, "logic")
+        hits = [other.name for other in self.spec.lanes if other.hits]
+        try:
+            term = parse(source.expression, self.positions, lane.tap)
+        except LogicError as error:
+            self.problem(f"{source.expression!r}: {error}", keys)
+            return
+        for name in term.lanes():
+            if name not in hits:
+                self.problem(f"{name!r} is a lane of values; logic works on hits", keys)
+            elif name == lane.name:
+                self.problem(f"{name!r} names itself in its logic", keys)
+            elif name in OPERATORS:
+                self.problem(f"a lane called {name!r} cannot be used in logic", keys)
+            else:
+                self.needs[place].append((self.positions[name], keys))
+        self.terms[place] = term
+
+    def _drives(self) -> None:
+        """A lane that drives a setting must come before the lane that has it."""
+        for place, lane in enumerate(self.spec.lanes):
+            for number, drive in enumerate(lane.drives):
+                keys: Keys = ("lanes", lane.name, "drives", number, "lane")
+                if drive.lane is None:
+                    continue
+                other = self.positions.get(drive.lane)
+                if other is None:
+                    self.problem(
+                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}", keys
+                    )
+                elif lane.hits:
+                    self.problem(f"{lane.name!r} is a lane of hits and has no value to drive with",
+                                 keys)
+                else:
+                    self.needs[other].append((place, keys))
+        for macro in self.spec.macros:
+            for number, drive in enumerate(macro.drives):
+                if drive.lane is not None and drive.lane not in self.positions:
+                    self.problem(
+                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}",
+                        ("macros", macro.name, "drives", number, "lane"),
+                    )
+
+    # --- order ---
+
+    def _order(self) -> tuple[int, ...]:
+        """Positions so that each lane comes after all it reads; the written order else."""
+        order: list[int] = []
+        state = [0] * len(self.spec.lanes)  # 0 not seen, 1 on the way here, 2 placed
+        way: list[int] = []
+
+        def visit(place: int) -> None:
+            stack = [(place, iter(self.needs[place]))]
+            state[place] = 1
+            way.append(place)
+            while stack:
+                now, rest = stack[-1]
+                for read, keys in rest:
+                    if state[read] == 1:
+                        self._cycle(way[way.index(read):], keys)
+                    elif state[read] == 0:
+                        state[read] = 1
+                        way.append(read)
+                        stack.append((read, iter(self.needs[read])))
+                        break
+                else:
+                    stack.pop()
+                    way.pop()
+                    state[now] = 2
+                    order.append(now)
+
+        for place in range(len(self.spec.lanes)):
+            if state[place] == 0:
+                visit(place)
+        return tuple(order)
+
+    def _cycle(self, places: Iterable[int], keys: Keys) -> None:
+        names = [self.spec.lanes[place].name for place in places]
+        if len(names) == 1:
+            self.problem(f"{names[0]!r} waits for itself", keys)
+            return
+        self.problem(
+            f"these lanes wait for each other: {' reads '.join([*names, names[0]])}", keys
+        )
+
+    def _step(self, lane: Lane) -> Fraction:
+        seen = {lane.name}
+        while isinstance(lane.advance, str):
+            lane = self.spec.lanes[self.positions[lane.advance]]
+            if lane.name in seen:
+                break
+            seen.add(lane.name)
+        return SIXTEENTH if isinstance(lane.advance, str) else Fraction(lane.advance)
+
+
+def _hint(name: str, known: Iterable[str]) -> str:
+    near = get_close_matches(name, list(known), n=1)
+    return f"; did you mean {near[0]!r}?" if near else ""
