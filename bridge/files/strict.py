@@ -44,7 +44,7 @@ def shown(value: object) -> str:
         return "keys and values"
     if isinstance(value, list):
         return "a list"
-    text = str(value)
+    text = f"{value:g}" if isinstance(value, float) else str(value)
     return text if len(text) <= 40 else text[:37] + "..."
 
 
@@ -96,6 +96,9 @@ Name = Annotated[str, BeforeValidator(read_name)]
 Text = Annotated[str, BeforeValidator(read_text)]
 
 
+_PLAIN_UNITS = ("", "count", "share", "level", "probability", "cycles")  # said by the name alone
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """A number from `low` to `high` in `unit`; stands in an annotation beside ``float`` or
@@ -108,7 +111,8 @@ class Limits:
 
     @property
     def says(self) -> str:
-        return f"from {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''}"
+        unit = "" if self.unit in _PLAIN_UNITS else f" {self.unit}"
+        return f"from {self.low:g} to {self.high:g}{unit}"
 
     def check(self, value: object) -> float | int:
         """The number. ValueError when it is none, not finite, or outside."""
@@ -193,7 +197,9 @@ def _keys(location: tuple[str | int, ...]) -> Keys:
     return tuple(part for part in location if part != "[key]")
 
 
-def _problem(document: Document, model: type[Strict], keys: Keys, details: dict[str, Any]) -> Problem:
+def _problem(
+    document: Document, model: type[Strict], keys: Keys, details: dict[str, Any]
+) -> Problem:
     kind, context, value = details["type"], details.get("ctx", {}), details.get("input")
     at_key = "[key]" in details["loc"]
     owner = model_at(model, keys[:-1])
@@ -204,7 +210,8 @@ def _problem(document: Document, model: type[Strict], keys: Keys, details: dict[
         if owner and word in owner.elsewhere:
             message = owner.elsewhere[word]
         else:
-            hint = near(word, known) or (f"; there are: {', '.join(known)}" if len(known) < 9 else "")
+            few = f"; there are: {', '.join(known)}" if len(known) < 9 else ""
+            hint = near(word, known) or few
             message = f"is not a key of {called}{hint}"
         return document.problem(keys, message, at_key=True)
     if kind == "missing":

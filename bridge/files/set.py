@@ -1,0 +1,228 @@
+"""The set file: its models, the checks between its parts, and the frozen `SetSpec` made of it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from bridge.errors import InputError, Problem
+from bridge.files import set_lane
+from bridge.files.document import Document, in_order
+from bridge.files.rig import Rig
+from bridge.files.set_check import SetCheck, stand_in
+from bridge.files.set_lane import MAX_BARS, DriveModel, LaneModel
+from bridge.files.strict import (
+    Limits,
+    Name,
+    Reads,
+    Strict,
+    Text,
+    check,
+    one_of,
+    read_name,
+    shown,
+)
+from bridge.music.model import Leg, Macro, Quantise, Section, SetSpec
+from bridge.music.scale import SCALES, parse_root, quantise_to
+
+MAX_LANES = 512
+_METER = re.compile(r"([1-9][0-9]?)/(1|2|4|8|16|32)")
+
+
+def read_root(value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"must be a note name such as A or Bb, not {shown(value)}")
+    parse_root(value)
+    return value
+
+
+def read_scale(value: object) -> str | tuple[int, ...]:
+    if isinstance(value, list):
+        return set_lane.read_degrees(value)
+    return one_of(value, SCALES, "a scale")
+
+
+def read_meter(value: object) -> tuple[int, int]:
+    found = _METER.fullmatch(value) if isinstance(value, str) else None
+    if found is None or int(found[1]) > 32:
+        raise ValueError(
+            f"must be a meter such as 4/4 (1 to 32 beats of 1, 1/2 ... 1/32), not {shown(value)}"
+        )
+    return int(found[1]), int(found[2])
+
+
+def read_play(value: object) -> str | tuple[str, ...]:
+    if value == "all":
+        return "all"
+    if not isinstance(value, list):
+        raise ValueError(f"must be all or a list of lanes, not {shown(value)}")
+    return tuple(read_name(item) for item in value)
+
+
+Unit = Annotated[float, Limits(0, 1)]
+LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
+
+
+class KeyModel(Strict):
+    called: ClassVar[str] = "the key"
+
+    root: Annotated[str, Reads(read_root, "A to G, with `#` or `b`")] = "C"
+    """the note that the scale begins on"""
+    scale: Annotated[str | tuple[int, ...], Reads(read_scale, "a scale by name, or semitones above the root")] = "chromatic"  # noqa: E501
+    """the notes that `quantise: key` leaves"""
+
+
+class MacroModel(Strict):
+    called: ClassVar[str] = "a macro"
+
+    start: Unit = 0.0
+    """where the knob stands when the set begins"""
+    curve: Annotated[float, Limits(-1, 1)] = 0.0
+    """0 straight; above 0 slow at first, below 0 quick at first"""
+    slew_ms: Annotated[float, Limits(0, 10_000, "ms")] = 0.0
+    """time to reach a new value"""
+    drives: Annotated[list[DriveModel], Field(max_length=64)] = Field(default_factory=list)
+    """outputs and lane settings that it moves"""
+
+
+class SectionModel(Strict):
+    called: ClassVar[str] = "a section"
+
+    play: Annotated[str | tuple[str, ...] | None, Reads(read_play, "`all`, or a list of lanes")] = None  # noqa: E501
+    """the lanes that sound, all others are muted; left out: mutes stay as they are"""
+    macros: dict[Name, Unit] = Field(default_factory=dict)
+    """where macros are put"""
+    lanes: LaneSettings = Field(default_factory=dict)
+    """settings of lanes while the section lasts"""
+    tempo: Annotated[float, Limits(20, 400, "BPM")] | None = None
+    """a tempo of its own"""
+
+
+class LegModel(Strict):
+    called: ClassVar[str] = "a leg of the order"
+
+    section: Name
+    """the section that is played"""
+    bars: Annotated[int, Limits(1, MAX_BARS, "bars", True)]
+    """for how many bars"""
+    times: Annotated[int, Limits(1, MAX_BARS, "times", True)] = 1
+    """how often in a row"""
+
+
+class SetModel(Strict):
+    called: ClassVar[str] = "a set"
+
+    set: Text
+    """the name of the set"""
+    tempo: Annotated[float, Limits(20, 400, "BPM")] = 120.0
+    """quarter notes per minute"""
+    swing: Annotated[float, Limits(50, 75, "percent")] = 50.0
+    """share of each pair of sixteenths given to the first"""
+    key: KeyModel = KeyModel()
+    """root and scale"""
+    seed: Annotated[int, Limits(0, 2**32 - 1, "", True)] = 0
+    """the same seed plays the same night again"""
+    meter: Annotated[tuple[int, int], Reads(read_meter, "beats in a bar / note value of a beat")] = (4, 4)  # noqa: E501
+    """the bar"""
+    lanes: Annotated[dict[Name, LaneModel], Field(min_length=1, max_length=MAX_LANES)]
+    """the lanes by name; the first is the tightest in time"""
+    macros: Annotated[dict[Name, MacroModel], Field(max_length=64)] = Field(default_factory=dict)
+    """knobs 0 to 1, by name"""
+    sections: Annotated[dict[Name, SectionModel], Field(max_length=128)] = Field(default_factory=dict)  # noqa: E501
+    """named states, by name"""
+    order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
+    """the running order: sections played one after another"""
+
+
+@dataclass(frozen=True, slots=True)
+class SetDocument:
+    """A set that passed every check, with the text it was read from. `warnings` are allowed but
+    may surprise (something will be clamped, say)."""
+
+    spec: SetSpec
+    document: Document
+    path: Path | None = None
+    warnings: tuple[Problem, ...] = ()
+
+    @property
+    def text(self) -> str:
+        return self.document.text
+
+
+def load_set(path: Path | str, rig: Rig | None = None, shown: str | None = None) -> SetDocument:
+    """Reads a set file. With a `rig`, outputs are checked against it.
+
+    Raises:
+        InputError: every problem found, in file order.
+    """
+    path = Path(path)
+    return read_set(Document.read(path, shown), rig, path)
+
+
+def parse_set(text: str, file: str = "set.yaml", rig: Rig | None = None) -> SetDocument:
+    """The same from a text."""
+    return read_set(Document.parse(text, file), rig, None)
+
+
+def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> SetDocument:
+    """The same from a document."""
+    model, problems, cut = check(SetModel, document)
+    if model is None:
+        raise InputError(in_order(problems))
+    checks = SetCheck(document, model, cut, rig)
+    problems += checks.problems()
+    broken = checks.broken()
+    elsewhere = [p for p in problems if p.keys[:1] != ("lanes",)]
+    spec = _made(document, model, broken)
+    # Macros, sections and order may name what is wrong: then the lanes alone are compiled.
+    whole = spec if not elsewhere else replace(spec, macros=(), sections=(), order=())
+    problems += checks.compiled(whole, broken, problems)
+    if problems:
+        raise InputError(in_order(problems))
+    return SetDocument(spec, document, path, tuple(in_order(checks.warnings())))
+
+
+# --- from the model to the frozen set ----------------------------------------------------------
+
+def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpec:
+    """The frozen set. Lanes that are wrong are replaced by silent ones of their name and sort, so
+    that whatever refers to them can still be checked."""
+    key = model.key
+    root = parse_root(key.root)
+    scale = key.scale if isinstance(key.scale, tuple) else SCALES[key.scale]
+
+    def quantise(wanted: str | tuple[int, ...] | None) -> Quantise | None:
+        return None if wanted is None else quantise_to(wanted, root, scale)
+
+    written: Any = document.data.get("lanes")
+    lanes = []
+    for name in written if isinstance(written, dict) else ():
+        item = model.lanes.get(name)
+        if item is None or name in broken:
+            lanes.append(stand_in(str(name), written[name]))
+        else:
+            lanes.append(set_lane.made(str(name), item, quantise))
+    named = f"{key.root} {key.scale}" if isinstance(key.scale, str) else f"{key.root} {list(scale)}"
+    return SetSpec(
+        name=model.set, tempo=model.tempo, swing=model.swing, seed=model.seed, root=root,
+        scale=scale, key_name=named if "key" in document.data else "", meter=model.meter,
+        lanes=tuple(lanes),
+        macros=tuple(
+            Macro(name, item.start, item.curve, item.slew_ms, tuple(d.made() for d in item.drives))
+            for name, item in model.macros.items()
+        ),
+        sections=tuple(_section(name, item, tuple(map(str, written))) for name, item in
+                       model.sections.items()),
+        order=tuple(Leg(leg.section, leg.bars, leg.times) for leg in model.order),
+    )  # fmt: skip
+
+
+def _section(name: str, model: SectionModel, lanes: tuple[str, ...]) -> Section:
+    play = lanes if model.play == "all" else model.play
+    settings = {lane: dict(values) for lane, values in model.lanes.items()}
+    return Section(name, None if play is None else tuple(play), dict(model.macros), settings,
+                   model.tempo)
