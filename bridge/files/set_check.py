@@ -111,7 +111,7 @@ class SetCheck:
             yield self.say(top, f"{name} is a word of logic; choose another name", at_key=True)
 
         def is_cut(keys: tuple[str, ...]) -> bool:
-            return any(path[: 2 + len(keys)] == (*top, *keys) for path in self.cut)
+            return any(path[: 2 + len(keys)] == top + keys for path in self.cut)
 
         for keys, message, at_key in set_lane.complaints(lane, is_cut):
             at: Keys = top + keys

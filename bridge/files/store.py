@@ -1,0 +1,169 @@
+"""Files that survive a pulled plug: written whole or not at all, never without a dated copy.
+
+A file is written beside itself, flushed to the disk, and renamed over the old one; then the folder
+is flushed too, for until that has happened the old name may come back after a power cut. POSIX
+makes the rename atomic (rename(2)); on FAT it is not, so sets belong on a Unix file system.
+
+The last good copy of a file is kept apart, in the state folder: when somebody's edit does not
+load, the program starts with that one and says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import stat
+import tempfile
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from bridge.errors import InputError, Problem
+
+BACKUPS = "backups"
+MOST_BACKUPS = 50  # of one file; the oldest go first
+
+_STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
+
+T = TypeVar("T")
+
+
+def write_atomic(path: Path, data: str | bytes) -> None:
+    """Puts `data` (text as UTF-8) under `path`, whole or not at all.
+
+    A link is followed; permissions of a file that is there stay. OSError when it cannot be done:
+    then the old file is as it was, and nothing is left beside it.
+    """
+    path = Path(os.path.realpath(path))
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
+    try:
+        try:
+            os.fchmod(handle, _mode(path))
+            _write_all(handle, raw)
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+    flush_folder(path.parent)
+
+
+def _mode(path: Path) -> int:
+    try:
+        return stat.S_IMODE(path.stat().st_mode)
+    except FileNotFoundError:
+        mask = os.umask(0)
+        os.umask(mask)
+        return 0o666 & ~mask
+
+
+def _write_all(handle: int, raw: bytes) -> None:
+    rest = memoryview(raw)
+    while rest:
+        rest = rest[os.write(handle, rest):]
+
+
+def flush_folder(folder: Path) -> None:
+    """Makes a rename in `folder` last through a power cut."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def save(path: Path, data: str | bytes, now: datetime) -> Path | None:
+    """Writes `path` after putting a dated copy of what was there into its ``backups`` folder.
+
+    `now` dates the copy. Returns the copy, or None when there was nothing, or nothing else.
+    """
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    try:
+        before = path.read_bytes()
+    except FileNotFoundError:
+        write_atomic(path, raw)
+        return None
+    if before == raw:
+        return None
+    copy = back_up(path, before, now)
+    write_atomic(path, raw)
+    return copy
+
+
+def back_up(path: Path, content: bytes, now: datetime) -> Path:
+    """A dated copy, ``backups/set.2026-01-31T21-05-00.yaml``; older ones beyond
+    `MOST_BACKUPS` are removed."""
+    folder = path.parent / BACKUPS
+    folder.mkdir(exist_ok=True)
+    stamp = now.strftime("%Y-%m-%dT%H-%M-%S")
+    copy = folder / f"{path.stem}.{stamp}{path.suffix}"
+    count = 1
+    while copy.exists():
+        count += 1
+        copy = folder / f"{path.stem}.{stamp}-{count}{path.suffix}"
+    write_atomic(copy, content)
+    for old in backups(path)[MOST_BACKUPS:]:
+        old.unlink(missing_ok=True)
+    return copy
+
+
+def backups(path: Path) -> list[Path]:
+    """The dated copies of a file, newest first."""
+    folder = path.parent / BACKUPS
+    if not folder.is_dir():
+        return []
+    found = []
+    for copy in folder.iterdir():
+        stem = copy.name.removesuffix(path.suffix)
+        stamp = stem.removeprefix(f"{path.stem}.")
+        if stem != stamp and copy.suffix == path.suffix and _STAMP.match(stamp):
+            date, _, count = stamp[:19], stamp[19:20], stamp[20:]
+            found.append((date, int(count or 1), copy))
+    return [copy for _, _, copy in sorted(found, reverse=True)]
+
+
+def good_copy(path: Path, state: Path) -> Path:
+    """Where the last good copy of a file is kept in the state folder."""
+    place = str(Path(os.path.realpath(path)))
+    digest = hashlib.sha256(place.encode("utf-8", "surrogateescape")).hexdigest()[:12]
+    return state / "good" / f"{path.stem}.{digest}{path.suffix}"
+
+
+def keep_good(path: Path, content: str | bytes, state: Path) -> None:
+    """Remembers `content` as the last good one of `path`. Nothing is written when it is known."""
+    copy = good_copy(path, state)
+    raw = content.encode("utf-8") if isinstance(content, str) else content
+    with contextlib.suppress(OSError):
+        if copy.read_bytes() == raw:
+            return
+    copy.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(copy, raw)
+
+
+def load_or_last_good(
+    path: Path, load: Callable[[Path], T], state: Path
+) -> tuple[T, tuple[Problem, ...]]:
+    """What `load` makes of the file, or of its last good copy when the file is wrong.
+
+    The second value is empty, or all that is wrong with the file, to be shown. InputError of the
+    file itself when there is no good copy either.
+    """
+    try:
+        return load(path), ()
+    except InputError as error:
+        copy = good_copy(path, state)
+        if not copy.is_file():
+            raise
+        try:
+            value = load(copy)
+        except InputError:
+            raise error from None
+        note = Problem("does not load; the last good copy of it is used", file=str(path))
+        return value, (note, *error.problems)
