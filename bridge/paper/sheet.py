@@ -1,0 +1,203 @@
+"""The patch sheet: one self-contained HTML file from which a person can rebuild the rig.
+
+It has no script, no link and no picture from elsewhere; it prints on A4 and Letter, light on ink
+(CSS Paged Media: ``@page``, ``break-inside``). Everything on it comes from the files and from the
+score itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from hashlib import sha256
+from html import escape
+
+from bridge import __version__
+from bridge.files.rig import Rig
+from bridge.files.set import SetDocument
+from bridge.music.scale import note_name
+from bridge.music.score import compile_score
+from bridge.paper import drawings
+from bridge.paper.words import lane_words
+
+CAUTIONS = (
+    "Turn monitors and headphones down before patching or soundchecking: control voltages and test "
+    "tones can drive an amplifier to full level at once.",
+    "Mind your hearing. One published occupational limit is 85 dBA for 8 hours a day, halved for "
+    "every 3 dB more: 4 h at 88, 1 h at 94, 15 min at 100 (NIOSH publication 98-126, 1998).",
+    "Power the rack off before moving ribbon cables or modules, and check their polarity.",
+    "Outputs go to inputs. Never patch an output into an output, and never wire rack voltages to a "
+    "computer's pins (they are made for 3.3 V).",
+    "Use enclosed, proper supplies; leave mains work to licensed people and follow local codes.",
+)
+
+_STYLE = """
+@page { size: auto; margin: 13mm 12mm 14mm }
+* { box-sizing: border-box }
+body { margin: 0 auto; max-width: 186mm; color: #16242a; background: #fff;
+  font: 10.5pt/1.35 "Source Sans 3", "Segoe UI", system-ui, sans-serif }
+h1 { font: 600 20pt/1.1 Georgia, "Iowan Old Style", serif; margin: 0 }
+h2 { font: 600 12.5pt/1.2 Georgia, "Iowan Old Style", serif; margin: 6mm 0 2mm;
+  border-bottom: 0.5mm solid #16242a; padding-bottom: 0.8mm; break-after: avoid }
+svg { width: 100%; height: auto; display: block; font-family: inherit }
+dl { display: grid; grid-template-columns: repeat(4, auto 1fr); gap: 0.6mm 2mm; margin: 2.5mm 0 0 }
+dt { color: #52636a } dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums }
+.lane, .macro, tr, li { break-inside: avoid }
+.lane { margin: 0 0 2mm } .lane p { margin: 0 0 0.4mm } .lane b, .macro b { font-weight: 650 }
+.where, small { color: #52636a }
+.macro { display: grid; grid-template-columns: 78mm 1fr; gap: 5mm; align-items: center;
+  margin-bottom: 1.5mm }
+.macro p { margin: 0 }
+table { border-collapse: collapse; width: 100% } td, th { text-align: left; padding: 1.2mm 2mm 0.8mm 0;
+  border-bottom: 0.2mm solid #cfc8b6; vertical-align: bottom } th { color: #52636a; font-weight: 400 }
+.blank td { height: 8.5mm }
+.photo { border: 0.4mm dashed #52636a; height: 62mm; display: grid; place-items: center;
+  color: #52636a; break-inside: avoid }
+ul { margin: 0; padding-left: 5mm } li { margin: 0 0 0.6mm }
+.mark { font-weight: 650 }
+@media screen { body { padding: 10mm } }
+"""
+
+
+def sheet_html(
+    rig: Rig,
+    document: SetDocument,
+    made: date,
+    tuning: Mapping[str, str] | None = None,
+    bars: int = 2,
+) -> str:
+    """The whole sheet as one HTML text.
+
+    `made` is the date printed on it; `tuning` says for a pitch output how it was tuned (an output
+    without an entry is marked as not tuned); `bars` is how much of each lane is drawn.
+    """
+    spec = document.spec
+    body = [
+        _head(rig, document, made),
+        "<h2>Cables</h2>", drawings.cables(rig, spec), _loose_ends(rig, document),
+        f"<h2>Lanes, {bars} bars as written</h2>", *_lanes(rig, document, bars),
+    ]  # fmt: skip
+    if spec.macros:
+        body += ["<h2>Macros</h2>", *_macros(rig, document)]
+    if spec.sections:
+        body += ["<h2>Sections</h2>", drawings.sections(spec), _order(document)]
+    body += ["<h2>Tuning</h2>", _tuning(rig, tuning or {})]
+    body += ["<h2>Knobs</h2>", _knobs(rig)]
+    body += ['<h2>Photo</h2><div class="photo">a photo of the patched rig goes here</div>']
+    body += ["<h2>Before you plug in</h2><ul>", *(f"<li>{escape(c)}</li>" for c in CAUTIONS), "</ul>"]
+    title = f"{rig.name}, {spec.name}"
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n"
+        + "\n".join(body)
+        + "\n</body></html>\n"
+    )
+
+
+def _head(rig: Rig, document: SetDocument, made: date) -> str:
+    spec = document.spec
+    follow = rig.clock.follow
+    facts = {
+        "rig": rig.name,
+        "made": made.isoformat(),
+        "key": spec.key_name or note_name(spec.root + 60)[:-1],
+        "tempo": f"{spec.tempo:g} BPM",
+        "meter": f"{spec.meter[0]}/{spec.meter[1]}",
+        "swing": f"{spec.swing:g} %",
+        "seed": str(spec.seed),
+        "clock": "leads" if follow == "internal" else f"follows {follow}",
+        "offset": f"{rig.clock.offset_ms:g} ms",
+        "pitch leads by": f"{rig.timing.lead_ms:g} ms",
+        "set file": sha256(document.text.encode()).hexdigest()[:10],
+        "lanebridge": __version__,
+    }
+    ports = "; ".join(
+        f"{name}: {i.profile.name}, port {i.port}, {i.link}" for name, i in rig.interfaces.items()
+    )
+    listed = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in facts.items())
+    return f"<h1>{escape(spec.name)}</h1><dl>{listed}</dl><p><small>{escape(ports)}</small></p>"
+
+
+def _loose_ends(rig: Rig, document: SetDocument) -> str:
+    rows = drawings.cable_rows(rig, document.spec)
+    missing = [name for driver, name, _, cable in rows if driver and not cable]
+    unused = [name for driver, name, _, cable in rows if cable and not driver]
+    lanes = [lane.name for lane in document.spec.lanes if not lane.out and not lane.drives]
+    parts = []
+    if missing:
+        parts.append(f'<p class="mark">Driven, but no cable is written down: {escape(", ".join(missing))}</p>')
+    if unused:
+        parts.append(f"<p>Cabled, but nothing drives it: {escape(', '.join(unused))}</p>")
+    if lanes:
+        parts.append(f"<p>Lanes without an output (they help others): {escape(', '.join(lanes))}</p>")
+    return "".join(parts)
+
+
+def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
+    spec = document.spec
+    score = compile_score(spec, rig.ranges)
+    ticks = bars * spec.bar_ticks
+    events = score.between(0, ticks)
+    names = [lane.name for lane in spec.lanes]
+    rows = []
+    for position, lane in enumerate(score.lanes):
+        where = f"to {lane.out}" if lane.out else "no output"
+        cable = rig.wired[lane.out].cable if lane.out else ""
+        where += f", {cable}" if cable else ""
+        out = " (starts out)" if lane.muted else ""
+        rows.append(
+            f'<div class="lane"><p><b>{escape(lane.name)}</b>{out} '
+            f'<span class="where">{escape(where)}</span><br>{escape(lane_words(lane, names))}</p>'
+            f"{drawings.lane_trace(spec, lane, position, events, ticks)}</div>"
+        )
+    return rows
+
+
+def _macros(rig: Rig, document: SetDocument) -> list[str]:
+    rows = []
+    for macro in document.spec.macros:
+        moves = "; ".join(drawings.drive_words(macro, rig)) or "nothing yet"
+        rows.append(
+            f'<div class="macro">{drawings.macro_scale(macro)}<p><b>{escape(macro.name)}</b> '
+            f"starts at {macro.start:.2f}, moves {escape(moves)}</p></div>"
+        )
+    return rows
+
+
+def _order(document: SetDocument) -> str:
+    legs = document.spec.order
+    if not legs:
+        return ""
+    shown = ", ".join(
+        f"{leg.section} {leg.bars} bars" + (f" x {leg.times}" if leg.times > 1 else "") for leg in legs
+    )
+    return f"<p>Running order: {escape(shown)}</p>"
+
+
+def _tuning(rig: Rig, tuning: Mapping[str, str]) -> str:
+    rows = []
+    for name, wired in rig.wired.items():
+        if wired.output.kind == "pitch":
+            out = wired.output
+            note = note_name(out.reference_note)
+            law = f"{out.law}, {note} at {out.reference_volts:g} V"
+            state = tuning.get(name)
+            shown = escape(state) if state else '<span class="mark">not tuned</span>'
+            rows.append(f"<tr><td>{escape(name)}</td><td>{escape(law)}</td><td>{shown}</td></tr>")
+    if not rows:
+        return "<p>No pitch outputs.</p>"
+    return "<table><tr><th>output</th><th>law</th><th>correction</th></tr>" + "".join(rows) + "</table>"
+
+
+def _knobs(rig: Rig) -> str:
+    modules: dict[str, None] = {}
+    for wired in rig.wired.values():
+        if wired.cable:
+            modules.setdefault(wired.cable.split(",")[0].strip())
+    named = "".join(f"<tr><td>{escape(name)}</td><td></td><td></td></tr>" for name in modules)
+    free = "<tr><td></td><td></td><td></td></tr>" * 4
+    return (
+        "<table class='blank'><tr><th>voice or module</th><th>knobs and switches</th>"
+        f"<th>patched inside the rack</th></tr>{named}{free}</table>"
+    )
