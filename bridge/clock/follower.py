@@ -48,6 +48,7 @@ LOCK_PULSES = 6
 SHORTEST_NS = 5_500_000  # 454 bpm: anything quicker at the beginning is one clock that came twice
 LONGEST_NS = 170_000_000  # 14.7 bpm: anything slower at the beginning is a pause
 _EVEN = 1.35  # the longest over the shortest of intervals that count as evenly apart
+_REGULAR = 8  # pulses in a row, each the next clock, after which the count is beyond doubt
 _UNLIKE = 0.12  # of the period: another tempo, not jitter
 
 
@@ -72,6 +73,8 @@ class Follower:
         self._began = 0  # index of the first clock after silence
         self._anew = False
         self._raw: deque[Point] = deque(maxlen=5)
+        self._sure = (0, 0, 0.0)  # (pulses, index, period) when the count was last beyond doubt
+        self._regular = 0  # pulses since then that were each the next clock
 
     # --- reading -------------------------------------------------------------------------------
 
@@ -140,6 +143,7 @@ class Follower:
         else:
             placed = self._place(ns, silent)
             self._raw.append((self.index, ns))
+            self._vouch(self.index - before == 1)
             if not self._relock() and placed:
                 line = self._track.line
                 self._reading.take(self.index, ns, line.period, len(self._track))
@@ -152,6 +156,7 @@ class Follower:
         self._began = self.index
         self._raw.clear()
         self._raw.append((self.index, ns))
+        self._sure = (self.pulses, self.index, self._track.line.period)
         self._reading.restart()
         self._track.restart([(self.index, ns)], self._track.line.period)
 
@@ -187,6 +192,25 @@ class Follower:
             track.add(self.index, ns)
         return True
 
+    def _vouch(self, regular: bool) -> None:
+        """Remembers where the count was last sure: before the latest odd pulses, if any.
+
+        If the line has found another tempo across odd pulses, they were no faults: each was a
+        clock, and the count is put right.
+        """
+        self._regular = self._regular + 1 if regular else 0
+        if self._regular < _REGULAR:
+            return
+        pulses, index, period = self._sure
+        line = self._track.line
+        missed = (self.pulses - pulses) - (self.index - index)
+        if missed and abs(line.period - period) > _UNLIKE * period:
+            self.index += missed
+            self._track.shift(missed)
+            self._raw.clear()
+            self._reading.restart()
+        self._sure = (self.pulses, self.index, line.period)
+
     def _relock(self) -> bool:
         """Another tempo altogether: the last intervals agree with each other but not with us."""
         if len(self._raw) < 5:
@@ -198,11 +222,12 @@ class Follower:
             return False
         gaps = [b - a for a, b in pairwise(stamps)]
         even = max(gaps) < _EVEN * min(gaps) and SHORTEST_NS < mean < LONGEST_NS
-        if not even or off * 4 < 3 * self._track.spread.quantile(0.9):
+        if not even or off * 4 < 1.1 * self._track.spread.worst + FLOOR_NS:
             return False
-        first = self._raw[0][0]
-        self.index = first + 4
-        points = [(first + i, ns) for i, ns in enumerate(stamps)]
+        pulses, index, _ = self._sure
+        self.index = index + self.pulses - pulses
+        self._sure = (self.pulses, self.index, mean)
+        points = [(self.index - 4 + i, ns) for i, ns in enumerate(stamps)]
         self._raw.extend(points)
         self._reading.restart()
         self._track.restart(points)

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import replace
 
 from bridge.clock.envelope import Envelope, Line, Point
 from bridge.clock.spread import Spread
@@ -28,7 +29,7 @@ FLOOR_NS = 100_000
 """Differences below this are never taken for a change: no link is better, and no ear hears it."""
 
 _CHANCE = 1e-7
-_RUNS = (3, 4, 5, 6, 8, 12, 16, 24, 32, 48)
+_RUNS = (3, 4, 5, 6, 7, 8, 10, 12, 16, 24, 32, 48)
 _LEVELS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in _RUNS)
 _LONG_RUNS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in (64, 96, 128))
 _LONG_EVERY = 8  # clocks between two looks at the long runs
@@ -69,6 +70,13 @@ class Track:
         self.window.refill(points)
         self._hint = hint
         self._fit()
+
+    def shift(self, clocks: int) -> None:
+        """Numbers every clock `clocks` higher; the line stays where it is in time."""
+        self.window.refill([(index + clocks, ns) for index, ns in self.window.points])
+        self.line = replace(self.line, index=self.line.index + clocks)
+        self._early.clear()
+        self._creep.clear()
 
     def add(self, index: int, ns: int) -> None:
         """Takes the stamp of clock `index`, which is above all before."""
