@@ -14,7 +14,7 @@ from heapq import heappop, heappush
 from typing import Any
 
 from . import chance
-from .hits import HitNode
+from .hit_node import HitNode
 from .logic_functions import FUNCTIONS, Chance, Evaluate, Function
 from .logic_parse import Term
 from .model import Logic, SetSpec

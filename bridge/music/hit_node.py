@@ -1,0 +1,186 @@
+"""What all lanes of hits have in common: the way from a place on the grid to the hits that sound.
+
+Level, accent, swing, shift, humanise, repeats and gate length happen here; which places there are
+is the work of `PatternNode` (lanes with a pattern) and of the derived lanes. Settings that nothing
+moves are read once and kept until `Window.version` changes, because this runs in the player's
+timing loop.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import floor
+
+from . import chance
+from .model import Lane, SetSpec
+from .node import BOTH, Hit, Window
+from .ticks import SWING_GRID, step_swing_offset, swing_offset
+
+PER_HIT = (
+    "chance", "density", "level", "accent", "gate", "gate_ms", "humanise_level", "repeats",
+    "repeat_curve", "repeat_ramp", "swing", "shift_ms", "shift", "humanise_ms",
+)  # fmt: skip
+
+# Between two repeats the gate falls for at least a tenth of their distance, or they would be one.
+REPEAT_GATE = 0.9
+
+
+class HitNode:
+    """What all lanes of hits have in common: the way from a place on the grid to hits."""
+
+    due = -1
+
+    def __init__(self, lane: int, spec: SetSpec, step: Fraction, own_swing: bool = False) -> None:
+        """`step` is what fractions of a step refer to; `own_swing` is true when the lane has a
+        swing of its own, which bends its own steps and not sixteenths."""
+        written: Lane = spec.lanes[lane]
+        self.lane = lane
+        self.reads: tuple[int, ...] = ()
+        self.written_lane = written
+        self.step = step
+        self.step_length = float(step)
+        self.bar_ticks = spec.bar_ticks
+        self.own_swing = own_swing
+        self.loose_hit: tuple[str, ...] = ()
+        self.version = -1
+        self.sixteenths_bend = step.denominator == 1 and step.numerator % SWING_GRID == 0
+
+        seed, name = spec.seed, written.name
+        self.chance_key = chance.key(seed, name, "chance")
+        self.level_key = chance.key(seed, name, "level")
+        self.time_key = chance.key(seed, name, "time")
+
+        self.passes_on = frozenset(written.passes.on) if written.passes else None
+        self.passes_of = written.passes.of if written.passes else 1
+        self.accents = written.accents
+
+        # Present values of the settings, by the names of `SETTINGS`.
+        self.chance = 1.0
+        self.density = 0.5
+        self.level = 0.8
+        self.accent = 1.0
+        self.gate = 0.5
+        self.gate_ms = 0.0
+        self.humanise_level = 0.0
+        self.repeats = 1.0
+        self.repeat_curve = 0.0
+        self.repeat_ramp = 0.0
+        self.swing = 50.0
+        self.shift_ms = 0.0
+        self.shift = 0.0
+        self.humanise_ms = 0.0
+
+    # --- settings ---
+
+    def read_all(self, window: Window) -> None:
+        """Read every setting anew; called when the window's version is not the one known."""
+        self.version = window.version
+        self.loose_hit = tuple(name for name in PER_HIT if not window.fixed(self.lane, name))
+        for name in PER_HIT:
+            setattr(self, name, window.setting(self.lane, name, window.start))
+
+    def read_loose(self, window: Window, tick: int) -> None:
+        """Read the settings that macros, lanes or sections move, at `tick`."""
+        for name in self.loose_hit:
+            setattr(self, name, window.setting(self.lane, name, tick))
+
+    # --- sounding ---
+
+    def swing_at(self, grid: int, index: int) -> float:
+        """Ticks that swing adds at `grid`, the lane's step number `index` (below 0: none)."""
+        if self.swing == 50.0:
+            return 0.0
+        if self.own_swing and index >= 0:
+            return step_swing_offset(index, self.step, self.swing)
+        return swing_offset(grid, self.swing) if self.sixteenths_bend else 0.0
+
+    def sound(
+        self,
+        window: Window,
+        out: list[Hit],
+        grid: int,
+        index: int,
+        turn: int,
+        count: int,
+        weight: float,
+        causes: tuple[int, ...] = (),
+        there: int = BOTH,
+    ) -> None:
+        """
+        Append the hits of one place on the grid.
+
+        `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
+        hit, 1 for an accented one.
+        """
+        level = self.level
+        if weight:
+            level += self.accent * (1.0 - level) * weight
+        if self.humanise_level:
+            level += self.humanise_level * chance.spread(self.level_key, turn, count)
+        if not 0.0 <= level <= 1.0:
+            level = min(1.0, max(0.0, level))
+
+        offset = self.swing_at(grid, index)
+        if self.shift:
+            offset += self.shift * self.step_length
+        if self.shift_ms:
+            offset += window.ms(self.shift_ms)
+        if self.humanise_ms:
+            offset += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
+        tick = max(0, floor(grid + offset + 0.5))
+
+        length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
+        if self.repeats >= 1.5:
+            self._repeat(out, grid, index, tick, level, length, weight > 0, causes, there)
+            return
+        out.append(
+            Hit(grid, tick, level, max(1, floor(length + 0.5)), weight > 0, causes, 0, there)
+        )
+
+    def _repeat(
+        self,
+        out: list[Hit],
+        grid: int,
+        index: int,
+        tick: int,
+        level: float,
+        length: float,
+        accent: bool,
+        causes: tuple[int, ...],
+        there: int,
+    ) -> None:
+        """
+        Append several hits within one step.
+
+        Hit j of n begins at ``(j / n) ** (2 ** -curve)`` of the step: above 0 the gaps shrink
+        (accelerating), below they grow. The ramp falls to ``level * (1 + ramp)`` when below 0 and
+        rises from ``level * (1 - ramp)`` when above. The step is taken as long as swing leaves it.
+        """
+        count = round(self.repeats)
+        next_grid = grid + round(self.step_length)
+        after = self.swing_at(next_grid, index + 1 if index >= 0 else -1)
+        span = self.step_length + after - self.swing_at(grid, index)
+        power = 2.0**-self.repeat_curve
+        starts = [floor(span * (j / count) ** power + 0.5) for j in range(count)]
+        starts.append(floor(span + 0.5))
+        share = length / self.step_length
+        for j in range(count):
+            gap = starts[j + 1] - starts[j]
+            if j + 1 == count:
+                lasting = length if self.gate_ms else gap * share
+            else:
+                lasting = min(length if self.gate_ms else gap * share, gap * REPEAT_GATE)
+            ramp = 1.0
+            if self.repeat_ramp < 0.0:
+                ramp += self.repeat_ramp * j / (count - 1)
+            elif self.repeat_ramp > 0.0:
+                ramp -= self.repeat_ramp * (count - 1 - j) / (count - 1)
+            out.append(
+                Hit(
+                    grid, tick + starts[j], level * ramp, max(1, floor(lasting)),
+                    accent, causes, j, there,
+                )
+            )  # fmt: skip
+
+    def value_at(self, tick: int) -> float:
+        raise TypeError(f"lane {self.written_lane.name} has hits and no value")
