@@ -12,7 +12,7 @@ from typing import Any
 from .event import Event
 from .hits import PatternNode
 from .logic import LogicNode
-from .mix import Mixer
+from .mix import Mixer, pitch_outputs
 from .model import SETTINGS, TICKS_PER_QUARTER, Drive, Euclid, Every, Logic, Steps
 from .node import SOUNDING, Node, Window
 from .performance import Performance
@@ -41,7 +41,7 @@ def _build(score: Score, place: int) -> Node:
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         own_swing = "swing" in lane.settings
         return PatternNode(place, score.spec, score.steps[place], own_swing, advance, reset)
-    return build_node(place, score.spec, lane, positions)
+    return build_node(place, score.spec, lane, positions, pitch_outputs(score))
 
 
 class Renderer:
@@ -88,6 +88,8 @@ class Renderer:
                 break
             self._evaluate(to_tick + self._ahead)
         given = self._take(to_tick)
+        given += self._mixer.events(to_tick, self.performance)
+        given.sort(key=_sending_order)
         self.position = to_tick
         return given
 
@@ -98,6 +100,7 @@ class Renderer:
         while self._grid < tick:
             self._look()
             self._evaluate(tick)
+        self._mixer.events(tick, self.performance)
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
 
@@ -134,8 +137,6 @@ class Renderer:
         self.position = old.position
         self._waiting = []
         for event, silent in old._waiting:
-            if event.lane < 0 or event.kind != "hit":
-                continue
             new_place = self.score.positions.get(old.score.lanes[event.lane].name)
             if new_place is not None:
                 moved = event._replace(lane=new_place, output=self._outs[new_place], causes=())
@@ -146,7 +147,7 @@ class Renderer:
     def hold_values(self) -> list[Event]:
         """The present value of every pitch and level output, as events at `position`."""
         self._look()
-        return self._mixer.hold(self.position, self.performance, self._value)
+        return self._mixer.hold(self.position, self.performance)
 
     # --- evaluation ---
 
@@ -207,8 +208,7 @@ class Renderer:
         for place in self._hit_lanes:
             if place in hits:
                 self._collect(place, hits[place])
-        for event in self._mixer.events(window, performance):
-            self._waiting.append((event, False))
+        self._mixer.hear(window)
         self._grid = end
 
     def _collect(self, place: int, hits: Sequence[Any]) -> None:
@@ -223,7 +223,7 @@ class Renderer:
                 waiting.append((event, unheard(place, hit.grid)))
 
     def _take(self, to_tick: int) -> list[Event]:
-        """Events that are due, without those of lanes that are out.
+        """Hits that are due, without those of lanes that are out.
 
         A hit must be heard where it belongs and where it sounds: a mute at the bar line also takes
         the early hit on that bar line and the late one from before it.
@@ -237,16 +237,14 @@ class Renderer:
             if event.tick >= to_tick:
                 later.append(entry)
                 continue
-            if event.kind == "hit":
-                if event.grid >= position:
-                    silent = unheard(event.lane, event.grid)
-                if silent or (event.tick > event.grid and unheard(event.lane, event.tick)):
-                    continue
+            if event.grid >= position:
+                silent = unheard(event.lane, event.grid)
+            if silent or (event.tick > event.grid and unheard(event.lane, event.tick)):
+                continue
             if event.tick < position:
                 event = event._replace(tick=position)
             given.append(event)
         self._waiting = later
-        given.sort(key=_sending_order)
         return given
 
 

@@ -1,0 +1,223 @@
+"""The performance: mutes, macros, sections and settings as they stand, and at any tick to come.
+
+Pure: no clock, no randomness. The caller says at which tick a command arrives and how far the
+playing has come (`settle`); questions may be asked for that tick and any later one. A question
+about what nothing moves is two look-ups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
+
+from bridge.errors import CommandError
+from bridge.music import commands, snapshot
+from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec
+from bridge.music.scene import NEVER, Glide, Scene, Stage
+
+_SCALES = {name: (s.low, s.high, s.whole) for name, s in SETTINGS.items()}
+
+
+class ScoreLike(Protocol):
+    """What is needed of a score."""
+
+    @property
+    def spec(self) -> SetSpec: ...
+    @property
+    def lanes(self) -> Sequence[Lane]: ...
+    @property
+    def positions(self) -> Mapping[str, int]: ...
+    @property
+    def outputs(self) -> Mapping[str, OutputRange]: ...
+
+
+def _silent(lane: int, tick: int) -> float:
+    return 0.0
+
+
+class Performance:
+    """What the performer has set.
+
+    running
+        False while the transport stands: macros then go where they are sent at once, since no
+        tick passes in which they could glide.
+    lane_value
+        where to ask for the value of a lane that drives a setting: (position, tick) to a value.
+    """
+
+    def __init__(self, score: ScoreLike) -> None:
+        self.stage = Stage(score.spec, score.lanes, score.positions)
+        self.running = True
+        self.lane_value: Callable[[int, int], float] = _silent
+        self._scene = self.stage.opening()
+        self._ahead: list[Scene] = []
+        self._tick = 0
+        self._serial = 0
+        self._powers = [2.0 ** (2.0 * macro.curve) for macro in score.spec.macros]
+
+    # --- questions -------------------------------------------------------------------------------
+
+    @property
+    def tempo(self) -> float:
+        """Beats (quarter notes) per minute at the playing position."""
+        return self._scene.bpm
+
+    def tempo_at(self, tick: int) -> float:
+        """Beats per minute at a tick not before the playing position."""
+        return self.at(tick).bpm
+
+    def muted(self, lane: int, tick: int) -> bool:
+        """Whether a lane is out: by its mute, or by a hand that holds it. Derived lanes that tap
+        after mutes read this, so solo does not count here."""
+        scene = self._scene
+        return (scene if tick < scene.until else self.at(tick)).out[lane]
+
+    def unheard(self, lane: int, tick: int) -> bool:
+        """Whether a lane does not reach its output: out, or not among those played solo."""
+        scene = self._scene
+        return (scene if tick < scene.until else self.at(tick)).unheard[lane]
+
+    def fixed(self, lane: int, name: str, tick: int) -> bool:
+        """True when nothing moves a setting: its value stays until the next change."""
+        return name not in self.at(tick).moving[lane]
+
+    def setting(self, lane: int, name: str, tick: int) -> float:
+        """The effective value of a setting at a tick: what is written, a section or a hand put in
+        its place, plus what macros and lanes add, clamped to the setting's range."""
+        scene = self._scene
+        if tick >= scene.until:
+            scene = self.at(tick)
+        if name not in scene.moving[lane]:
+            return scene.base[lane][name]
+        value = self.stage.base_at(scene, (lane, name), tick)
+        for source, depth in self.stage.drives.get((lane, name), ()):
+            if source < 0:
+                value += depth * self._shaped(scene, -1 - source, tick)
+            else:
+                value += depth * self.lane_value(source, tick)
+        low, high, whole = _SCALES[name]
+        value = min(max(value, low), high)
+        return float(round(value)) if whole else value
+
+    def reach(self, lane: int, name: str, tick: int) -> tuple[float, float]:
+        """The lowest and highest value that a setting has or may soon take: as it is, in any
+        section, and wherever macros and lanes may move it. A hand's next command is not in it."""
+        scene = self.at(tick)
+        base = scene.base[lane][name]
+        if name not in self.stage.reachable[lane]:
+            return base, base
+        least, most, down, up = self.stage.reachable[lane][name]
+        low, high, _ = _SCALES[name]
+        start = self.stage.base_at(scene, (lane, name), tick)
+        return max(low, min(base, start, least) + down), min(high, max(base, start, most) + up)
+
+    def macro(self, position: int, tick: int) -> float:
+        """What a macro drives with, 0..1: its value, on its way while it glides, then its curve."""
+        return self._shaped(self.at(tick), position, tick)
+
+    def macro_moves(self, position: int, tick: int) -> bool:
+        """Whether a macro is on its way at a tick."""
+        return self.at(tick).knobs[position].moves(tick)
+
+    def reset_by_hand(self, lane: int) -> int:
+        """The tick of the last reset by hand of a lane; -1 when there was none."""
+        return self._scene.resets.get(lane, -1)
+
+    @property
+    def changes(self) -> int:
+        """Another number after every change, also those that happen by themselves: a reader that
+        sees the same one need not look again."""
+        return self._scene.serial
+
+    def version(self, tick: int) -> int:
+        """The same number for all ticks between which nothing changes that is `fixed`."""
+        return self.at(tick).serial
+
+    def next_change(self, tick: int) -> int | None:
+        """The next tick after `tick` at which something changes by itself; None: nothing waits."""
+        until = self.at(tick).until
+        return None if until == NEVER else until
+
+    def at(self, tick: int) -> Scene:
+        """The scene that holds at a tick not before the playing position."""
+        scene = self._scene
+        if tick < scene.until:
+            return scene
+        for scene in self._ahead:
+            if tick < scene.until:
+                return scene
+        while scene.until <= tick:
+            scene = self._after(scene)
+            self._ahead.append(scene)
+        return scene
+
+    def _after(self, scene: Scene) -> Scene:
+        scene = self.stage.next(scene)
+        self._serial += 1
+        scene.serial = self._serial
+        return scene
+
+    def _shaped(self, scene: Scene, macro: int, tick: int) -> float:
+        value = scene.knobs[macro].value(tick)
+        power = self._powers[macro]
+        return value if power == 1.0 else value**power
+
+    # --- what happens ----------------------------------------------------------------------------
+
+    def settle(self, tick: int) -> None:
+        """The playing has come to `tick`: what was put off to it or before is now done."""
+        self._tick = tick
+        while self._scene.until <= tick:
+            self._scene = self._ahead.pop(0) if self._ahead else self._after(self._scene)
+
+    def apply(self, command: commands.Command, tick: int) -> None:
+        """Do a command that arrives at `tick`.
+
+        Raises:
+            CommandError: it is refused; nothing of it is done.
+        """
+        word = command.get("do")
+        handler = commands.HANDLERS[commands.known("command", word, commands.HANDLERS)]
+        self.settle(tick)
+        handler(self.stage, self._scene, command, tick)
+        self._changed(tick)
+
+    def _changed(self, tick: int) -> None:
+        scene = self._scene
+        if not self.running:
+            scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
+        self._ahead.clear()
+        self.stage.refresh(scene, tick)
+        self._serial += 1
+        scene.serial = self._serial
+        self.settle(tick)
+
+    def locate(self, tick: int) -> None:
+        """The playing position jumps to `tick`. What waits for a bar line waits as many bars from
+        there; what glides has arrived."""
+        bar = self.stage.spec.bar_ticks
+        self.stage.shift(self._scene, (tick // bar - self._tick // bar) * bar)
+        self._tick = tick
+        self._changed(tick)
+
+    # --- keeping ---------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """Everything that is set, as plain data that JSON can carry: what surfaces show, and what
+        `restore` needs. Ticks are absolute."""
+        return snapshot.take(self.stage, self._scene, self._tick)
+
+    def restore(self, state: Mapping[str, Any], tick: int | None = None) -> None:
+        """Put back what `state` gave. What it says of lanes, macros and sections that this set does
+        not have is passed over, and what it does not speak of is as written.
+
+        Raises:
+            CommandError: not a state; nothing is changed.
+        """
+        try:
+            scene = snapshot.put(self.stage, state)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise CommandError(f"this is not the state of a performance: {error!r}") from error
+        self._scene = scene
+        self._tick = self._tick if tick is None else tick
+        self._changed(self._tick)

@@ -1,0 +1,197 @@
+"""Note names, scales, and the fitting of a note into a key, a chord and a range of octaves.
+
+Note numbers are MIDI's: 60 is C4 (the middle C of MIDI 1.0), 69 is A4 = 440 Hz (ISO 16). They
+may be fractions. Degrees are semitones above the root, 0..11.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+
+from bridge.music.model import Lane, Quantise, SetSpec
+
+_MAJOR = (0, 2, 4, 5, 7, 9, 11)
+_MINOR = (0, 2, 3, 5, 7, 8, 10)
+
+SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType({
+    "major": _MAJOR,
+    "ionian": _MAJOR,
+    "dorian": (0, 2, 3, 5, 7, 9, 10),
+    "phrygian": (0, 1, 3, 5, 7, 8, 10),
+    "lydian": (0, 2, 4, 6, 7, 9, 11),
+    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
+    "minor": _MINOR,
+    "aeolian": _MINOR,
+    "locrian": (0, 1, 3, 5, 6, 8, 10),
+    "harmonic-minor": (0, 2, 3, 5, 7, 8, 11),
+    "melodic-minor": (0, 2, 3, 5, 7, 9, 11),
+    "melodic-minor-descending": _MINOR,
+    "whole-tone": (0, 2, 4, 6, 8, 10),
+    "octatonic": (0, 1, 3, 4, 6, 7, 9, 10),
+    "octatonic-tone-first": (0, 2, 3, 5, 6, 8, 9, 11),
+    "chromatic": tuple(range(12)),
+    "major-pentatonic": (0, 2, 4, 7, 9),
+    "minor-pentatonic": (0, 3, 5, 7, 10),
+    "blues": (0, 3, 5, 6, 7, 10),
+    "phrygian-dominant": (0, 1, 4, 5, 7, 8, 10),
+    "double-harmonic": (0, 1, 4, 5, 7, 8, 11),
+    "hungarian-minor": (0, 2, 3, 6, 7, 8, 11),
+    "lydian-dominant": (0, 2, 4, 6, 7, 9, 10),
+    "altered": (0, 1, 3, 4, 6, 8, 10),
+    "nine-tone": (0, 2, 3, 4, 6, 7, 8, 10, 11),
+    "in-sen": (0, 1, 5, 7, 10),
+    "augmented": (0, 3, 4, 7, 8, 11),
+    "hirajoshi": (0, 2, 3, 7, 8),
+})  # fmt: skip
+"""Scale name to degrees, ascending from 0; held against a published table by the tests."""
+
+DEFAULT_OCTAVES = (2, 4)
+"""Octaves that a value 0..1 spans on a pitch output when the lane names none."""
+
+_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_ACCIDENTALS = {"": 0, "#": 1, "b": -1}
+_NOTE = re.compile(r"([A-Ga-g])([#b]?)(-?\d{1,2})")
+_ROOT = re.compile(r"([A-Ga-g])([#b]?)")
+
+
+def parse_note(text: str) -> int:
+    """The note number of a name such as ``A1`` (33), ``C#4`` (61) or ``Bb-1`` (10).
+
+    Raises:
+        ValueError: not a note name, or outside 0..127 (C-1 to G9).
+    """
+    match = _NOTE.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a note: letter A to G, # or b, and octave, as in C#4")
+    letter, accidental, octave = match.groups()
+    number = _LETTERS[letter.upper()] + _ACCIDENTALS[accidental] + 12 * (int(octave) + 1)
+    if not 0 <= number <= 127:
+        raise ValueError(f"{text!r} is outside C-1 to G9")
+    return number
+
+
+def parse_root(text: str) -> int:
+    """The pitch class 0..11 of a root such as ``A`` (9) or ``Eb`` (3). ValueError otherwise."""
+    match = _ROOT.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a root: a letter A to G, with # or b where needed")
+    return (_LETTERS[match[1].upper()] + _ACCIDENTALS[match[2]]) % 12
+
+
+def note_name(number: float) -> str:
+    """``A1`` for 33; a fraction is said in cents, as in ``C4+50``."""
+    nearest = math.floor(number + 0.5)
+    cents = round((number - nearest) * 100)
+    name = f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
+    return name if cents == 0 else f"{name}{cents:+d}"
+
+
+def frequency(number: float) -> float:
+    """Hz of a note number in equal temperament, A4 = 440 Hz (ISO 16)."""
+    return 440.0 * math.exp2((number - 69) / 12)
+
+
+def quantise_to(
+    wanted: str | Sequence[int], root: int, scale: Sequence[int]
+) -> Quantise | None:
+    """What ``quantise:`` of a set file means: ``key`` (the set's own root and scale), ``off``, the
+    name of a scale on the set's root, or a list of degrees 0..11.
+
+    Raises:
+        ValueError: no such scale; a list that is empty or has a degree outside 0..11.
+    """
+    if isinstance(wanted, str):
+        if wanted == "off":
+            return None
+        if wanted == "key":
+            return Quantise(root, tuple(scale))
+        if wanted not in SCALES:
+            raise ValueError(f"no scale is called {wanted!r}")
+        return Quantise(root, SCALES[wanted])
+    degrees = tuple(sorted(set(wanted)))
+    if not degrees or not all(isinstance(d, int) and 0 <= d <= 11 for d in degrees):
+        raise ValueError("degrees are whole numbers from 0 to 11, at least one")
+    return Quantise(root, degrees)
+
+
+def chord_tones(scale: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:
+    """Degrees (semitones) of the scale steps in `chord`, counted from 1; 9 is the 2nd again."""
+    return tuple(sorted({scale[(step - 1) % len(scale)] for step in chord}))
+
+
+class Fitting:
+    """Moves notes of one lane to the nearest allowed one, then into its octaves.
+
+    `degrees` empty leaves the pitch class alone. Halfway between two allowed notes goes to the
+    lower one. Octaves ``(a, b)`` keep notes from the C that begins octave a to the C that ends
+    octave b, both included, by whole octaves.
+    """
+
+    __slots__ = ("_ladder", "_root", "ceiling", "floor")
+
+    def __init__(
+        self, root: int = 0, degrees: Sequence[int] = (), octaves: tuple[int, int] | None = None
+    ) -> None:
+        self._root = root
+        steps = sorted({d % 12 for d in degrees})
+        self._ladder = [steps[-1] - 12, *steps, steps[0] + 12] if steps else []
+        self.floor = 12 * (octaves[0] + 1) if octaves else None
+        self.ceiling = 12 * (octaves[1] + 2) if octaves else None
+
+    @property
+    def plain(self) -> bool:
+        """True when every note stays as it is."""
+        return not self._ladder and self.floor is None
+
+    def nearest(self, note: float) -> float:
+        """The nearest allowed note."""
+        ladder = self._ladder
+        if not ladder:
+            return note
+        above = note - self._root
+        octave = math.floor(above / 12)
+        inside = above - 12 * octave
+        at = bisect_left(ladder, inside)
+        low, high = ladder[at - 1], ladder[at]
+        step = low if inside - low <= high - inside else high
+        return float(self._root + 12 * octave + step)
+
+    def fold(self, note: float) -> float:
+        """`note` moved by whole octaves into the range."""
+        floor, ceiling = self.floor, self.ceiling
+        if floor is None or ceiling is None:
+            return note
+        if note < floor:
+            note += 12 * math.ceil((floor - note) / 12)
+        elif note > ceiling:
+            note -= 12 * math.ceil((note - ceiling) / 12)
+        return note
+
+    def __call__(self, note: float) -> float:
+        return self.fold(self.nearest(note))
+
+
+def fitting_of(lane: Lane, spec: SetSpec) -> Fitting:
+    """The fitting that a lane asks for: its quantise, narrowed to its chord, and its octaves.
+
+    A chord without quantise is counted in the set's key.
+    """
+    root: int = spec.root
+    degrees: tuple[int, ...] = ()
+    if lane.quantise is not None:
+        root, degrees = lane.quantise.root, lane.quantise.degrees
+    if lane.chord:
+        degrees = chord_tones(degrees or spec.scale, lane.chord)
+    return Fitting(root, degrees, lane.octaves)
+
+
+def spread(value: float, octaves: tuple[int, int] | None) -> float:
+    """The note for a value 0..1 on a pitch output: from the lowest C of the octaves to the C above
+    the highest, in a straight line (1 V/oct when the output is)."""
+    low, high = octaves or DEFAULT_OCTAVES
+    return 12 * (low + 1) + value * 12 * (high + 1 - low)

@@ -1,0 +1,357 @@
+"""What the performer has set, as it stands between two moments when something changes by itself.
+
+A `Scene` holds for every tick before its `until`. What was put off to a bar line (mutes, sections,
+legs of the running order, steps of a gliding tempo) is done by `Stage.next`, which makes the scene
+that follows and leaves the old one as it was; so a look ahead of the playing position costs
+nothing and undoes nothing. Which lane, macro or section is meant stands in positions, as in the
+score.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from bridge.music.model import SETTINGS, Lane, Macro, Section, SetSpec
+
+NEVER = 1 << 62
+Key = tuple[int, str]  # lane position, name of a setting
+
+
+class Pending(NamedTuple):
+    """A mute put off to `tick`. `back` is the tick when it returns by itself. `auto` marks what
+    no hand asked for at that tick: a return, or the switch in the middle of a morph."""
+
+    tick: int
+    muted: bool
+    back: int | None = None
+    auto: bool = False
+
+
+class Glide(NamedTuple):
+    """A straight line from `start` at tick `at` to `end`, `ticks` later."""
+
+    start: float
+    end: float
+    at: int = 0
+    ticks: int = 0
+
+    def value(self, tick: int) -> float:
+        if tick >= self.at + self.ticks:
+            return self.end
+        if tick <= self.at:
+            return self.start
+        return self.start + (self.end - self.start) * (tick - self.at) / self.ticks
+
+    def moves(self, tick: int) -> bool:
+        return tick < self.at + self.ticks
+
+
+class Recall(NamedTuple):
+    """A section to come at `tick`, morphing over `bars`; mutes switch at `mutes_at` of that."""
+
+    tick: int
+    section: int
+    bars: int = 0
+    mutes_at: float = 0.5
+
+
+class Leg(NamedTuple):
+    """The running order at work: `now` is the leg that plays (None before the first bar line),
+    `then` the leg that begins at `tick` (one past the last: the order ends)."""
+
+    now: int | None
+    then: int
+    tick: int
+
+
+@dataclass(slots=True)
+class Morph:
+    """Settings on their way: where each began, to reach the scene's base over `ticks`."""
+
+    at: int
+    ticks: int
+    starts: dict[Key, float]
+
+
+@dataclass(slots=True)
+class Scene:
+    """Everything that holds until `until`. `base` is the value of every setting of each lane before
+    drives; `moving` names those that need more than a look at `base`."""
+
+    muted: list[bool]
+    pending: dict[int, Pending]
+    holds: dict[int, dict[str, bool]]
+    solo: frozenset[int]
+    still: frozenset[int]
+    knobs: list[Glide]
+    hand: dict[Key, float]
+    over: dict[Key, float]
+    base: list[dict[str, float]]
+    moving: list[frozenset[str]]
+    tempo: Glide
+    section: int | None = None
+    recall: Recall | None = None
+    leg: Leg | None = None
+    morph: Morph | None = None
+    bpm: float = 120.0
+    until: int = NEVER
+    serial: int = 0
+    resets: dict[int, int] = field(default_factory=dict)
+    out: list[bool] = field(default_factory=list)
+    unheard: list[bool] = field(default_factory=list)
+
+    def copy(self) -> Scene:
+        """A scene that can be changed without touching this one. `base` and `moving` share their
+        inner values, which are replaced and never changed in place."""
+        return replace(
+            self, muted=self.muted[:], pending=dict(self.pending),
+            holds={lane: dict(held) for lane, held in self.holds.items()},
+            knobs=self.knobs[:], hand=dict(self.hand), over=dict(self.over),
+            base=self.base[:], moving=self.moving[:], resets=dict(self.resets),
+        )  # fmt: skip
+
+
+class Stage:
+    """What a set fixes for all its scenes: lanes, sections, order, meter, and what drives what."""
+
+    def __init__(self, spec: SetSpec, lanes: Sequence[Lane], positions: Mapping[str, int]) -> None:
+        self.spec = spec
+        self.lanes = tuple(lanes)
+        self.positions = positions
+        self.macros: dict[str, int] = {macro.name: i for i, macro in enumerate(spec.macros)}
+        self.sections: dict[str, int] = {s.name: i for i, s in enumerate(spec.sections)}
+        self.groups: dict[str, tuple[int, ...]] = {}
+        for position, lane in enumerate(self.lanes):
+            for group in lane.groups:
+                self.groups[group] = (*self.groups.get(group, ()), position)
+        # (lane, setting) -> what moves it: (position or -1 - macro, depth times the whole range)
+        self.drives: dict[Key, tuple[tuple[int, float], ...]] = {}
+        sources: list[tuple[int, Lane | Macro]] = [*enumerate(self.lanes)]
+        sources += [(-1 - i, macro) for i, macro in enumerate(spec.macros)]
+        for source, owner in sources:
+            for drive in owner.drives:
+                if drive.lane is not None and drive.setting is not None:
+                    kept = SETTINGS[drive.setting]
+                    key = (positions[drive.lane], drive.setting)
+                    move = (source, drive.depth * (kept.high - kept.low))
+                    self.drives[key] = (*self.drives.get(key, ()), move)
+        self.driven = [
+            frozenset(name for lane, name in self.drives if lane == position)
+            for position in range(len(self.lanes))
+        ]
+        self.written = [self._written(lane) for lane in self.lanes]
+        self.reachable = self._reachable()
+        self.fit = [
+            tuple(name for name, setting in SETTINGS.items() if lane.kind in setting.kinds)
+            for lane in self.lanes
+        ]
+
+    def _written(self, lane: Lane) -> dict[str, float]:
+        values = {name: float(setting.start) for name, setting in SETTINGS.items()}
+        values["swing"] = float(self.spec.swing)
+        values.update({name: float(value) for name, value in lane.settings.items()})
+        return values
+
+    def _reachable(self) -> list[dict[str, tuple[float, float, float, float]]]:
+        """For each setting that sections or drives change: the least and the most that the set or a
+        section writes, and how far drives move it down and up."""
+        found: list[dict[str, tuple[float, float, float, float]]] = [{} for _ in self.lanes]
+        written: dict[Key, list[float]] = {}
+        for section in self.spec.sections:
+            for lane_name, values in section.lanes.items():
+                for name, value in values.items():
+                    written.setdefault((self.positions[lane_name], name), []).append(float(value))
+        for lane, name in dict.fromkeys((*written, *self.drives)):
+            values_of = [self.written[lane][name], *written.get((lane, name), ())]
+            down = up = 0.0
+            for source, depth in self.drives.get((lane, name), ()):
+                reach = (0.0, depth) if source < 0 else (-depth, depth)
+                down += min(reach)
+                up += max(reach)
+            found[lane][name] = (min(values_of), max(values_of), down, up)
+        return found
+
+    def opening(self) -> Scene:
+        """The scene at the start: everything as written."""
+        tempo = float(self.spec.tempo)
+        scene = Scene(
+            muted=[lane.muted for lane in self.lanes], pending={}, holds={}, solo=frozenset(),
+            still=frozenset(i for i, lane in enumerate(self.lanes) if lane.still),
+            knobs=[Glide(macro.start, macro.start) for macro in self.spec.macros],
+            hand={}, over={}, base=[dict(values) for values in self.written],
+            moving=self.driven[:], tempo=Glide(tempo, tempo), bpm=tempo,
+        )  # fmt: skip
+        for lane in scene.still:
+            self.rebase(scene, lane, ())
+        self.refresh(scene, 0)
+        return scene
+
+    # --- what follows from what was set ----------------------------------------------------------
+
+    def rebase(self, scene: Scene, lane: int, names: Sequence[str]) -> None:
+        """Work out `base` and `moving` of a lane again, after `names` may have changed."""
+        base = dict(scene.base[lane])
+        for name in names:
+            key = (lane, name)
+            value = scene.hand.get(key)
+            if value is None:
+                value = scene.over.get(key, self.written[lane][name])
+            base[name] = value
+        scene.base[lane] = base
+        moving = self.driven[lane]
+        if scene.morph is not None:
+            moving |= {name for at, name in scene.morph.starts if at == lane}
+        if lane in scene.still:
+            base["drift"] = 0.0
+            moving -= {"drift"}
+        scene.moving[lane] = moving
+
+    def refresh(self, scene: Scene, tick: int) -> None:
+        """Work out who is out, who is heard, and until when the scene holds, seen from `tick`."""
+        out = scene.muted[:]
+        for lane, held in scene.holds.items():
+            out[lane] = next(reversed(held.values()))
+        scene.out = out
+        # Solo works among lanes of the same nature: hits alone leave the melodies running.
+        kinds = {self.lanes[lane].hits for lane in scene.solo}
+        scene.unheard = [
+            muted or (lane not in scene.solo and self.lanes[lane].hits in kinds)
+            for lane, muted in enumerate(out)
+        ]
+        until = min((p.tick for p in scene.pending.values()), default=NEVER)
+        if scene.recall is not None:
+            until = min(until, scene.recall.tick)
+        if scene.leg is not None:
+            until = min(until, scene.leg.tick)
+        if scene.morph is not None:
+            until = min(until, scene.morph.at + scene.morph.ticks)
+        if scene.tempo.moves(tick):
+            # A gliding tempo moves on beats only: between two of them time stays a straight line.
+            beat = self.spec.beat_ticks
+            until = min(until, (tick // beat + 1) * beat, scene.tempo.at + scene.tempo.ticks)
+        scene.until = until
+
+    # --- what happens by itself ------------------------------------------------------------------
+
+    def next(self, scene: Scene) -> Scene:
+        """The scene that follows at ``scene.until``.
+
+        What falls on the same tick is done in this order: the running order, the section, then
+        single lanes, so that a hand's wish for one lane stands above the section it comes with.
+        """
+        tick = scene.until
+        after = scene.copy()
+        if after.morph is not None and after.morph.at + after.morph.ticks <= tick:
+            touched = after.morph.starts
+            after.morph = None
+            for lane, name in touched:
+                self.rebase(after, lane, (name,))
+        if after.leg is not None and after.leg.tick <= tick:
+            self._turn(after, after.leg, tick)
+        if after.recall is not None and after.recall.tick <= tick:
+            due, after.recall = after.recall, None
+            self._recall(after, due, tick)
+        for lane, due_mute in list(after.pending.items()):
+            if due_mute.tick <= tick:
+                del after.pending[lane]
+                after.muted[lane] = due_mute.muted
+                if due_mute.back is not None:
+                    after.pending[lane] = Pending(due_mute.back, not due_mute.muted, None, True)
+        after.bpm = after.tempo.value(tick)
+        self.refresh(after, tick)
+        return after
+
+    def _turn(self, scene: Scene, leg: Leg, tick: int) -> None:
+        legs = self.spec.order
+        if leg.then >= len(legs):
+            scene.leg = None
+            return
+        now = legs[leg.then]
+        bars = max(1, now.bars * now.times)
+        scene.leg = Leg(leg.then, leg.then + 1, tick + bars * self.spec.bar_ticks)
+        self._recall(scene, Recall(tick, self.sections[now.section]), tick)
+
+    def _recall(self, scene: Scene, recall: Recall, tick: int) -> None:
+        section = self.spec.sections[recall.section]
+        scene.section = recall.section
+        ticks = recall.bars * self.spec.bar_ticks
+        self._recall_mutes(scene, section, recall, tick)
+        for name, value in section.macros.items():
+            self.turn_knob(scene, self.macros[name], value, tick, ticks)
+        self._recall_settings(scene, section, tick, ticks)
+        if section.tempo is not None:
+            scene.tempo = Glide(scene.tempo.value(tick), float(section.tempo), tick, ticks)
+
+    def _recall_mutes(self, scene: Scene, section: Section, recall: Recall, tick: int) -> None:
+        # What earlier sections and drops left to come is void; a hand's own wish stays.
+        scene.pending = {lane: p for lane, p in scene.pending.items() if not p.auto}
+        if section.play is None:
+            return
+        beat = self.spec.beat_ticks
+        switch = int(recall.bars * self.spec.bar_ticks * recall.mutes_at) // beat * beat
+        for lane, written in enumerate(self.lanes):
+            muted = written.name not in section.play
+            if muted and written.hits and written.out is None:
+                continue  # a helper feeds derived lanes: it is out only when a hand says so
+            if switch == 0:
+                scene.muted[lane] = muted
+            elif scene.muted[lane] != muted and lane not in scene.pending:
+                scene.pending[lane] = Pending(tick + switch, muted, None, True)
+
+    def _recall_settings(self, scene: Scene, section: Section, tick: int, ticks: int) -> None:
+        over: dict[Key, float] = {}
+        for lane_name, values in section.lanes.items():
+            for name, value in values.items():
+                over[(self.positions[lane_name], name)] = float(value)
+        moving = scene.morph.starts if scene.morph is not None else {}
+        touched = dict.fromkeys((*moving, *scene.over, *over))
+        starts = {key: self.base_at(scene, key, tick) for key in touched}
+        scene.over = over
+        for key in over:
+            scene.hand.pop(key, None)  # the section says so itself
+        scene.morph = None
+        for lane, name in touched:
+            self.rebase(scene, lane, (name,))
+        moved = {k: v for k, v in starts.items() if v != scene.base[k[0]][k[1]]}
+        if ticks and moved:
+            scene.morph = Morph(tick, ticks, moved)
+            for lane, name in moved:
+                self.rebase(scene, lane, (name,))
+
+    def turn_knob(self, scene: Scene, macro: int, value: float, tick: int, ticks: int) -> None:
+        """Send a macro from where it is to `value`, over `ticks` or its own slew if longer."""
+        written = self.spec.macros[macro]
+        slew = round(written.slew_ms * scene.bpm * 960 / 60000)
+        start = scene.knobs[macro].value(tick)
+        scene.knobs[macro] = Glide(start, float(value), tick, max(ticks, slew))
+
+    def base_at(self, scene: Scene, key: Key, tick: int) -> float:
+        """A setting before drives: written, section or hand, on its way while a morph lasts."""
+        value = scene.base[key[0]][key[1]]
+        morph = scene.morph
+        if morph is None or key not in morph.starts:
+            return value
+        return Glide(morph.starts[key], value, morph.at, morph.ticks).value(tick)
+
+    def shift(self, scene: Scene, ticks: int) -> None:
+        """Move everything that waits by `ticks`, and let everything that glides arrive."""
+        def moved(tick: int | None) -> int | None:
+            return None if tick is None else max(0, tick + ticks)
+
+        scene.pending = {
+            lane: p._replace(tick=max(0, p.tick + ticks), back=moved(p.back))
+            for lane, p in scene.pending.items()
+        }
+        if scene.recall is not None:
+            scene.recall = scene.recall._replace(tick=max(0, scene.recall.tick + ticks))
+        if scene.leg is not None:
+            scene.leg = scene.leg._replace(tick=max(0, scene.leg.tick + ticks))
+        scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
+        scene.tempo = Glide(scene.tempo.end, scene.tempo.end)
+        scene.bpm = scene.tempo.end
+        if scene.morph is not None:
+            touched, scene.morph = scene.morph.starts, None
+            for lane, name in touched:
+                self.rebase(scene, lane, (name,))

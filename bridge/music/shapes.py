@@ -1,0 +1,291 @@
+"""Lanes of values that move all the time: cyclic shapes, and an envelope for each hit.
+
+They are sampled at every multiple of 20 ticks, and where a hit starts them again; in between the
+value stays. A sample is a pure function of where the lane began and of the settings at the
+sampled ticks, so the cut of the windows is nowhere to be seen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from bridge.music import chance
+from bridge.music.model import Decay, Lane, SetSpec, Shape
+from bridge.music.node import SOUNDING, Change, Window, steps_of
+from bridge.music.value_node import CONTROL_GRID, ValueNode
+
+_SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
+
+
+def form_at(form: str, phase: float) -> float:
+    """The value 0..1 of a regular form at `phase` 0..1 of its cycle.
+
+    sine ``(1 - cos(2 pi p)) / 2``; triangle up, then down; ramp up; saw down; square 1, then 0.
+    """
+    if form == "sine":
+        return 0.5 - 0.5 * math.cos(2.0 * math.pi * phase)
+    if form == "triangle":
+        return 1.0 - abs(2.0 * phase - 1.0)
+    if form == "ramp":
+        return phase
+    if form == "saw":
+        return 1.0 - phase
+    return 1.0 if phase < 0.5 else 0.0
+
+
+class _Start(NamedTuple):
+    """A tick at which a lane starts again; `lead` is how much later the cause sounds."""
+
+    grid: int
+    lead: int
+    level: float
+    by_hand: bool = False
+
+
+class SampledNode(ValueNode):
+    """A lane sampled on the control grid. A subclass says what starts it and what a sample is."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        self.next = 0
+        self.lead = 0
+        self._sent: float | None = None
+
+    def starts(self, window: Window) -> list[_Start]:
+        """What starts the lane again in this window, in tick order."""
+        raise NotImplementedError
+
+    def start(self, window: Window, start: _Start) -> None:
+        raise NotImplementedError
+
+    def sample(self, window: Window, grid: int) -> float | None:
+        """The value at `grid`, None when nothing moves."""
+        raise NotImplementedError
+
+    def run(self, window: Window) -> None:
+        out = self.begin(window)
+        starts = self.starts(window)
+        end, grid = window.end, self.next
+        for start in starts:
+            while grid < start.grid:
+                self._send(window, out, grid)
+                grid += CONTROL_GRID
+            self.start(window, start)
+            self.lead = start.lead
+            self._send(window, out, start.grid)
+            if grid == start.grid:
+                grid += CONTROL_GRID
+        while grid < end:
+            self._send(window, out, grid)
+            grid += CONTROL_GRID
+        self.next = grid
+        self.due = -1 if self.reads else grid
+        self.finish(window)
+
+    def _send(self, window: Window, out: list[Change], grid: int) -> None:
+        level = self.sample(window, grid)
+        if level is None:
+            return
+        value = self.heard(window, grid, level)
+        if value == self._sent:
+            return
+        self._sent = value
+        tick = self.sounding(window, grid, -1, self.lead)
+        self.move(out, grid, tick, value, self.glide_ticks(window, grid))
+
+    def rewind(self) -> None:
+        super().rewind()
+        self.next = self.lead = 0
+        self._sent = None
+        self.due = -1 if self.reads else 0
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {"control": self.next, "lead": self.lead, "sent": self._sent}
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        at = carry.get("at", 0)
+        self.next = carry.get("control", -(-at // CONTROL_GRID) * CONTROL_GRID)
+        self.lead = carry.get("lead", 0)
+        self._sent = carry.get("sent") if self._pieces else None
+        self.due = -1 if self.reads else self.next
+
+
+class ShapeNode(SampledNode):
+    """A cyclic form: one cycle in the lane's step, or `hz` of them in a second.
+
+    Synced, its phase is exact: (ticks since it started) / (step length), so after any number of
+    cycles it is where it should be. In Hz the phase adds up from sample to sample at the tempo and
+    speed of that moment.
+    """
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        source = written.source
+        assert isinstance(source, Shape)
+        self.form = source.form
+        by = {source.retrigger, written.reset, written.advance}
+        self.started_by = tuple(sorted(positions[name] for name in by if isinstance(name, str)))
+        self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
+        self.reads = tuple(sorted({*self.reads, *self.started_by}))
+        self.due = -1 if self.reads else 0
+        self._stream = chance.key(spec.seed, written.name, "shape")
+        self._origin = 0
+        self._turn = 0  # how often it has started again: chance does not repeat itself
+        self._cycles = 0.0
+        self._at = 0
+        self._hand = -1
+
+    def starts(self, window: Window) -> list[_Start]:
+        found = [
+            _Start(hit.grid, hit.tick - hit.grid, 1.0)
+            for lane in self.started_by for hit in steps_of(window.hits.get(lane, ()))
+        ]
+        if self.reset_ticks:
+            first = max(1, -(-window.start // self.reset_ticks)) * self.reset_ticks
+            found += [_Start(at, 0, 1.0) for at in range(first, window.end, self.reset_ticks)]
+        hand = window.reset_by_hand(self.lane)
+        if self._hand < hand < window.end:
+            found.append(_Start(max(hand, window.start), 0, 1.0, True))
+            self._hand = hand
+        found.sort()
+        return found
+
+    def start(self, window: Window, start: _Start) -> None:
+        self._origin = self._at = start.grid
+        self._turn += 1
+        self._cycles = 0.0
+
+    def sample(self, window: Window, grid: int) -> float:
+        hz = window.setting(self.lane, "hz", grid)
+        phase = window.setting(self.lane, "phase", grid)
+        if hz > 0.0:
+            self._cycles += hz * (grid - self._at) / window.ms(1000.0)
+            whole, phase = _cycle(self._cycles + phase)
+        else:
+            upper, lower = self.step.numerator, self.step.denominator
+            cycles, rest = divmod((grid - self._origin) * lower, upper)
+            self._cycles = rest / upper
+            whole, phase = _cycle(rest / upper + phase)
+            whole += cycles
+        self._at = grid
+        value = self._form(whole, phase)
+        low = window.setting(self.lane, "low", grid)
+        return low + (window.setting(self.lane, "high", grid) - low) * value
+
+    def _form(self, cycle: int, phase: float) -> float:
+        if self.form == "random-steps":
+            return chance.draw(self._stream, self._turn, cycle)
+        if self.form == "random-smooth":
+            before = chance.draw(self._stream, self._turn, cycle)
+            after = chance.draw(self._stream, self._turn, cycle + 1)
+            return before + (after - before) * (0.5 - 0.5 * math.cos(math.pi * phase))
+        return form_at(self.form, phase)
+
+    def rewind(self) -> None:
+        super().rewind()
+        self._origin = self._turn = self._at = 0
+        self._cycles = 0.0
+        self._hand = -1
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {
+            "origin": self._origin, "turn": self._turn, "cycles": self._cycles, "sampled": self._at,
+            "hand": self._hand,
+        }  # fmt: skip
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        self._origin = carry.get("origin", 0)
+        self._turn = carry.get("turn", 0)
+        self._cycles = carry.get("cycles", 0.0)
+        self._at = carry.get("sampled", carry.get("at", 0))
+        self._hand = carry.get("hand", -1)
+
+
+def _cycle(phase: float) -> tuple[int, float]:
+    whole = math.floor(phase)
+    return whole, phase - whole
+
+
+class DecayNode(SampledNode):
+    """An envelope for each hit of a lane: to the hit's level at once, then down to 1/1000 of it in
+    `decay_ms`: ``level * 10 ** (-3 t / decay_ms)``. It hears its source after mutes unless the lane
+    taps before them; repeats within a step start it too."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        assert isinstance(written.source, Decay)
+        self.of = positions[written.source.of]
+        self.after_mute = written.tap == "after-mute"
+        self.reads = tuple(sorted({*self.reads, self.of}))
+        self.due = -1
+        self._level = 0.0
+        self._at = 0
+        self._moving = True  # so that the first sample sets the line to its lower bound
+        self._first = 0  # when the first hit of a step sounds
+        self._later: list[_Start] = []
+
+    def starts(self, window: Window) -> list[_Start]:
+        found = self._later
+        for hit in window.hits.get(self.of, ()):
+            if not hit.sub:
+                self._first = hit.tick
+            if self.after_mute and (
+                not hit.there & SOUNDING or window.muted(self.of, hit.grid)
+            ):
+                continue
+            # A repeat starts it as much later as it sounds after the first hit of its step.
+            late = hit.tick - self._first if hit.sub else 0
+            found.append(_Start(hit.grid + late, hit.tick - hit.grid - late, hit.level))
+        found.sort()
+        self._later = [start for start in found if start.grid >= window.end]
+        return found[: len(found) - len(self._later)]
+
+    def start(self, window: Window, start: _Start) -> None:
+        self._level = start.level
+        self._at = start.grid
+        self._moving = True
+
+    def sample(self, window: Window, grid: int) -> float | None:
+        if not self._moving:
+            return None
+        level = self._level
+        if grid > self._at and level > 0.0:
+            fall = window.ms(window.setting(self.lane, "decay_ms", grid))
+            level *= 10.0 ** (-3.0 * (grid - self._at) / fall)
+        if level < self._level * _SILENCE or level <= 0.0:
+            level, self._moving = 0.0, False
+        low = window.setting(self.lane, "low", grid)
+        return low + (window.setting(self.lane, "high", grid) - low) * level
+
+    def rewind(self) -> None:
+        super().rewind()
+        self._level, self._at, self._moving = 0.0, 0, True
+        self._first, self._later = 0, []
+        self.due = -1
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {
+            "level": self._level, "from": self._at, "moving": self._moving,
+            "first": self._first, "later": [tuple(start) for start in self._later],
+        }  # fmt: skip
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        self._level = carry.get("level", 0.0)
+        self._at = carry.get("from", 0)
+        self._moving = carry.get("moving", True)
+        self._first = carry.get("first", 0)
+        self._later = [_Start(*start) for start in carry.get("later", ())]

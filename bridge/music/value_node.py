@@ -1,0 +1,363 @@
+"""What all lanes of values have in common: a line of straight pieces, and steps that move it.
+
+Each move is a `Change`: from where the line is, straight to a target, within `glide` ticks. Other
+lanes read the line in nominal time (`value_at`, by grid tick); outputs follow the changes in
+sounding time (`Change.tick`), which is the mixer's work.
+
+Notes: a lane is *note-like* when its values are note numbers, that is when it is a lane of
+notes, holds one, or goes to a pitch output. All others have levels.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from math import floor
+from typing import Any, NamedTuple
+
+from bridge.music import chance
+from bridge.music.model import SIXTEENTH, Hold, Lane, Notes, SetSpec
+from bridge.music.node import Change, Hit, Window, steps_of
+from bridge.music.pattern import Cursor
+from bridge.music.scale import fitting_of, spread
+from bridge.music.ticks import (
+    SWING_GRID,
+    first_step_from,
+    step_swing_offset,
+    step_tick,
+    swing_offset,
+)
+
+CONTROL_GRID = 20
+"""Ticks between two samples of anything that glides."""
+
+_KEPT = 4096  # ticks of the past that readers may still ask for
+_MOST_PIECES = 512
+
+
+class Piece(NamedTuple):
+    """The line from tick `grid` on: from `start` to `target` within `glide` ticks."""
+
+    grid: int
+    start: float
+    target: float
+    glide: int
+
+
+def along(start: float, target: float, elapsed: int, glide: int) -> float:
+    """Where a straight glide is after `elapsed` ticks."""
+    if elapsed >= glide:
+        return target
+    return start + (target - start) * elapsed / glide
+
+
+def step_of(lane: Lane, spec: SetSpec) -> Fraction:
+    """What a fraction of a step refers to: the lane's rate, or that of the lane which moves it."""
+    by_name = {other.name: other for other in spec.lanes}
+    seen = set()
+    while isinstance(lane.advance, str) and lane.name not in seen and lane.advance in by_name:
+        seen.add(lane.name)
+        lane = by_name[lane.advance]
+    return SIXTEENTH if isinstance(lane.advance, str) else lane.advance
+
+
+def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozenset()) -> bool:
+    """Whether the values of a lane are note numbers (see the head of this module)."""
+    by_name = {other.name: other for other in spec.lanes}
+    seen = set()
+    while True:
+        if isinstance(lane.source, Notes) or lane.out in pitch_outputs:
+            return True
+        if not isinstance(lane.source, Hold) or lane.name in seen:
+            return False
+        seen.add(lane.name)
+        if lane.source.value not in by_name:
+            return False
+        lane = by_name[lane.source.value]
+
+
+def home_of(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str]) -> float:
+    """The value of a lane that transposes nothing: the first written note of a lane of notes (also
+    when another lane holds it), else C4; level 0 where values are levels."""
+    if not note_like(lane, spec, pitch_outputs):
+        return 0.0
+    by_name = {other.name: other for other in spec.lanes}
+    seen = set()
+    while isinstance(lane.source, Hold) and lane.name not in seen and lane.source.value in by_name:
+        seen.add(lane.name)
+        lane = by_name[lane.source.value]
+    notes = lane.source.notes if isinstance(lane.source, Notes) else ()
+    return next((note.number for note in notes if note.number is not None), 60.0)
+
+
+class ValueNode:
+    """One lane of values at work. A subclass says in `run` when the line moves."""
+
+    due = -1
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        """`pitches` are the names of all pitch outputs."""
+        self.lane = lane
+        self.written_lane = written
+        self.spec = spec
+        self.step = step_of(written, spec)
+        self.step_length = float(self.step)
+        self.pitch = written.out in pitches
+        self.fit = fitting_of(written, spec)
+        self.own_swing = "swing" in written.settings
+        self.bends = self.step.denominator == 1 and self.step.numerator % SWING_GRID == 0
+        self.transposer: int | None = None
+        self._interval = 1.0
+        self._home = 0.0
+        if written.transpose_by is not None:
+            self.transposer = positions[written.transpose_by]
+            other = spec.lanes[self.transposer]
+            self._home = home_of(other, spec, pitches)
+            self._interval = 1.0 if note_like(other, spec, pitches) else 12.0
+        self.reads: tuple[int, ...] = () if self.transposer is None else (self.transposer,)
+        self.first = 0.0
+        self._moved_by = 0.0
+        self._transposing: list[Change] = []
+        self._grids: list[int] = []
+        self._pieces: list[Piece] = []
+
+    # --- the line ---
+
+    def value_at(self, tick: int) -> float:
+        at = bisect_right(self._grids, tick) - 1
+        if at < 0:
+            return self._pieces[0].start if self._pieces else self.first
+        grid, start, target, glide = self._pieces[at]
+        elapsed = tick - grid
+        return target if elapsed >= glide else start + (target - start) * elapsed / glide
+
+    @property
+    def target(self) -> float:
+        """Where the line is going."""
+        return self._pieces[-1].target if self._pieces else self.first
+
+    def begin(self, window: Window) -> list[Change]:
+        """Make room for this window's changes; lines up what the transposing lane does in it."""
+        out: list[Change] = []
+        window.changes[self.lane] = out
+        if self.transposer is not None:
+            self._transposing = list(window.changes.get(self.transposer, ()))
+        if len(self._grids) > _MOST_PIECES:
+            gone = bisect_right(self._grids, window.start - _KEPT) - 1
+            if gone > 0:
+                del self._grids[:gone]
+                del self._pieces[:gone]
+        return out
+
+    def finish(self, window: Window) -> None:
+        """Catch up with the transposing lane at the end of a window."""
+        if self._transposing:
+            self._semitones(window.end - 1)
+
+    def move(self, out: list[Change], grid: int, tick: int, value: float, glide: int) -> None:
+        """Send the line to `value` from `grid` on."""
+        start = self.value_at(grid)
+        if self._grids and self._grids[-1] == grid:
+            self._pieces[-1] = Piece(grid, start, value, glide)
+        else:
+            self._grids.append(grid)
+            self._pieces.append(Piece(grid, start, value, glide))
+        out.append(Change(grid, tick, value, glide))
+
+    # --- times ---
+
+    def glide_ticks(self, window: Window, grid: int) -> int:
+        """`slew_ms` or `slew`, whichever is longer, in ticks."""
+        slew = window.setting(self.lane, "slew", grid) * self.step_length
+        slew_ms = window.setting(self.lane, "slew_ms", grid)
+        if slew_ms:
+            slew = max(slew, window.ms(slew_ms))
+        return floor(slew + 0.5)
+
+    def shift_ticks(self, window: Window, grid: int) -> float:
+        offset = window.setting(self.lane, "shift", grid) * self.step_length
+        shift_ms = window.setting(self.lane, "shift_ms", grid)
+        return offset + window.ms(shift_ms) if shift_ms else offset
+
+    def sounding(self, window: Window, grid: int, index: int, lead: int = 0) -> int:
+        """When step `index` at `grid` sounds; `lead` is how much later its cause sounds."""
+        offset = lead + self.shift_ticks(window, grid)
+        if index >= 0:
+            swing = window.setting(self.lane, "swing", grid)
+            if swing != 50.0:
+                if self.own_swing:
+                    offset += step_swing_offset(index, self.step, swing)
+                elif self.bends:
+                    offset += swing_offset(grid, swing)
+        return max(0, floor(grid + offset + 0.5))
+
+    # --- notes ---
+
+    def _semitones(self, grid: int) -> float:
+        changes = self._transposing
+        while changes and changes[0].grid <= grid:
+            self._moved_by = (changes.pop(0).value - self._home) * self._interval
+        return self._moved_by
+
+    def note(self, window: Window, grid: int, number: float) -> float:
+        """`number` transposed, then fitted into key, chord and octaves."""
+        number += window.setting(self.lane, "transpose", grid)
+        if self.transposer is not None:
+            number += self._semitones(grid)
+        return self.fit(number)
+
+    def heard(self, window: Window, grid: int, value: float) -> float:
+        """A level 0..1 as this lane's output wants it: a note for a pitch output."""
+        if not self.pitch:
+            return value
+        return self.note(window, grid, spread(value, self.written_lane.octaves))
+
+    # --- state ---
+
+    def rewind(self) -> None:
+        self._grids, self._pieces = [], []
+        self._moved_by = 0.0
+
+    def carry(self) -> dict[str, Any]:
+        return {
+            "pieces": [tuple(piece) for piece in self._pieces],
+            "moved_by": self._moved_by,
+            "notes": self.pitch or isinstance(self.written_lane.source, Notes),
+        }
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        self.rewind()
+        notes = self.pitch or isinstance(self.written_lane.source, Notes)
+        if carry.get("notes") is notes:
+            self._pieces = [Piece(*piece) for piece in carry.get("pieces", ())]
+            self._grids = [piece.grid for piece in self._pieces]
+        if self.transposer is not None:
+            self._moved_by = carry.get("moved_by", 0.0)
+
+
+class SteppedNode(ValueNode):
+    """A lane of values that goes from step to step, by its rate or by the hits of another lane."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        self.mover = positions[written.advance] if isinstance(written.advance, str) else None
+        self.reset_by = positions[written.reset] if isinstance(written.reset, str) else None
+        self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
+        readable = (*self.reads, self.mover, self.reset_by)
+        self.reads = tuple(sorted({p for p in readable if p is not None}))
+        self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
+        self.origin = self.index = self.next = 0
+        self.next_reset = self.reset_ticks
+        self.hand = -1
+        self.due = -1 if self.reads else 0
+
+    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+        """One step: move the line, or leave it."""
+        raise NotImplementedError
+
+    def to_first(self, by_hand: bool) -> None:
+        """The next step is the first one."""
+        self.cursor.reset(by_hand)
+
+    def run(self, window: Window) -> None:
+        out = self.begin(window)
+        resets: list[int] = []
+        if self.reset_by is not None:
+            resets = [hit.grid for hit in steps_of(window.hits.get(self.reset_by, ()))]
+        hand = window.reset_by_hand(self.lane)
+        if hand <= self.hand or hand >= window.end:
+            hand = -1
+        if self.mover is None:
+            hand = self._run_rate(window, out, resets, hand)
+        else:
+            hand = self._run_moved(window, out, resets, hand, self.mover)
+        self._resets_until(window.end - 1, resets, hand)
+        self.finish(window)
+
+    def _run_rate(self, window: Window, out: list[Change], resets: list[int], hand: int) -> int:
+        tick = self.next
+        while True:
+            if self.reset_ticks and self.next_reset <= tick:
+                tick = self.origin = self.next_reset
+                self.index = 0
+                self.next_reset += self.reset_ticks
+                self.to_first(by_hand=False)
+            if tick >= window.end:
+                break
+            hand = self._resets_until(tick, resets, hand)
+            self.play(window, out, tick, self.index, 0)
+            self.index += 1
+            tick = step_tick(self.index, self.step, self.origin)
+        self.next = tick
+        self.due = -1 if self.reads else tick
+        return hand
+
+    def _run_moved(
+        self, window: Window, out: list[Change], resets: list[int], hand: int, mover: int
+    ) -> int:
+        hits: Sequence[Hit] = steps_of(window.hits.get(mover, ()))
+        for hit in hits:
+            if self.reset_ticks and self.next_reset <= hit.grid:
+                self.next_reset = (hit.grid // self.reset_ticks + 1) * self.reset_ticks
+                self.to_first(by_hand=False)
+            hand = self._resets_until(hit.grid, resets, hand)
+            self.play(window, out, hit.grid, -1, hit.tick - hit.grid)
+        return hand
+
+    def _resets_until(self, tick: int, resets: list[int], hand: int) -> int:
+        while resets and resets[0] <= tick:
+            del resets[0]
+            self.to_first(by_hand=False)
+        if 0 <= hand <= tick:
+            self.hand = hand
+            self.to_first(by_hand=True)
+            return -1
+        return hand
+
+    # --- state ---
+
+    def rewind(self) -> None:
+        super().rewind()
+        self.cursor.rewind()
+        self.origin = self.index = self.next = 0
+        self.next_reset = self.reset_ticks
+        self.hand = -1
+        self.due = -1 if self.reads else 0
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {
+            "cursor": self.cursor.carry(),
+            "origin": self.origin,
+            "index": self.index,
+            "next": self.next,
+            "next_reset": self.next_reset,
+            "hand": self.hand,
+            "step": self.step,
+        }
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        at = carry.get("at", 0)
+        if self.reset_ticks:
+            self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
+            if carry.get("next_reset", 1) % self.reset_ticks == 0:
+                self.next_reset = carry["next_reset"]
+        self.hand = carry.get("hand", -1)
+        if "cursor" in carry:
+            self.cursor.adopt(carry["cursor"])
+        self.origin = carry.get("origin", 0)
+        if carry.get("step") == self.step and "next" in carry and self.mover is None:
+            self.index, self.next = carry["index"], carry["next"]
+        elif self.mover is None:
+            self.index = first_step_from(at, self.step, self.origin)
+            self.next = step_tick(self.index, self.step, self.origin)
+        self.due = -1 if self.reads else self.next
+
+

@@ -1,0 +1,226 @@
+"""Lanes of values that go in steps: notes, levels, random walk, sample and hold.
+
+`build_node` makes the node of any lane of values; those that move all the time are in
+`bridge.music.shapes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from bridge.music import chance
+from bridge.music.euclid import rotate
+from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Walk
+from bridge.music.node import Change, Node, Window, steps_of
+from bridge.music.pattern import Drift, fit
+from bridge.music.shapes import DecayNode, ShapeNode
+from bridge.music.value_node import SteppedNode, ValueNode, note_like
+
+
+def build_node(
+    index: int, spec: SetSpec, lane: Lane, positions: Mapping[str, int],
+    pitches: frozenset[str] = frozenset(),
+) -> Node:  # fmt: skip
+    """The node of a lane of values.
+
+    `index` is its position, `positions` those of all lanes by name, `pitches` the names of all
+    pitch outputs (a lane that goes to one has note numbers for values, whatever its source).
+
+    Raises:
+        TypeError: a lane of hits.
+    """
+    source = lane.source
+    if isinstance(source, Notes):
+        return NotesNode(index, spec, lane, positions, pitches)
+    if isinstance(source, Levels):
+        return LevelsNode(index, spec, lane, positions, pitches)
+    if isinstance(source, Walk):
+        return WalkNode(index, spec, lane, positions, pitches)
+    if isinstance(source, Hold):
+        return HoldNode(index, spec, lane, positions, pitches)
+    if isinstance(source, Shape):
+        return ShapeNode(index, spec, lane, positions, pitches)
+    if isinstance(source, Decay):
+        return DecayNode(index, spec, lane, positions, pitches)
+    raise TypeError(f"lane {lane.name} has hits and no values")
+
+
+class PatternedNode(SteppedNode):
+    """Values written one by one, and played in the lane's direction.
+
+    A step that has drifted plays what stands at another step of the pattern, drawn anew each time
+    that it drifts.
+    """
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str], count: int,
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        self.count = count
+        self.drift = Drift(chance.key(spec.seed, written.name, "drift"))
+        self._other = chance.key(spec.seed, written.name, "drift to")
+        self._moved: dict[int, int] = {}  # drifted place -> the place it plays instead
+        self._plain = tuple(range(count))
+
+    def place(self, window: Window, grid: int) -> int:
+        """Go to the next step; which written value it plays."""
+        turn = round(window.setting(self.lane, "rotate", grid))
+        length = round(window.setting(self.lane, "length", grid))
+        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        at = self.cursor.move(len(places))
+        if self.cursor.step == 0:
+            self._drift(window, grid, len(places))
+        return self._moved.get(at, places[at])
+
+    def _drift(self, window: Window, grid: int, steps: int) -> None:
+        probability = window.setting(self.lane, "drift", grid)
+        if probability <= 0.0 or self.count < 2:
+            return
+        bound = round(window.setting(self.lane, "drift_bound", grid))
+        turn = self.cursor.turn
+        self.drift.turn_over(turn, steps, probability, bound)
+        for place in self.drift.changed - self._moved.keys():
+            hop = 1 + chance.pick(self._other, turn, place, self.count - 1)
+            self._moved[place] = (place + hop) % self.count
+        self._moved = {p: to for p, to in self._moved.items() if p in self.drift.changed}
+
+    def to_first(self, by_hand: bool) -> None:
+        super().to_first(by_hand)
+        if by_hand:
+            self.drift.clear()
+            self._moved = {}
+
+    def rewind(self) -> None:
+        super().rewind()
+        self.drift.clear()
+        self._moved = {}
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {"drift": self.drift.changed, "moved": dict(self._moved)}
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        moved = carry.get("moved", {})
+        if all(to < self.count for to in moved.values()):
+            self.drift.changed = frozenset(carry.get("drift", ()))
+            self._moved = dict(moved)
+
+
+class NotesNode(PatternedNode):
+    """Notes one by one. A rest and a tie keep the pitch; `glide` slides into a note within the
+    lane's slew, or within one step when it has none."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        assert isinstance(written.source, Notes)
+        self.notes = written.source.notes
+        super().__init__(lane, spec, written, positions, pitches, len(self.notes))
+        start = next((n.number for n in self.notes if n.number is not None), 60.0)
+        transpose = written.settings.get("transpose", 0.0)
+        self.first = self.fit(float(start) + transpose)
+
+    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+        written = self.notes[self.place(window, grid)]
+        if written.number is None or written.tie:
+            return
+        glide = self.glide_ticks(window, grid)
+        if written.glide and not glide:
+            glide = round(self.step_length)
+        tick = self.sounding(window, grid, index, lead)
+        self.move(out, grid, tick, self.note(window, grid, float(written.number)), glide)
+
+
+class LevelsNode(PatternedNode):
+    """Levels one by one; a rest keeps the level."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        assert isinstance(written.source, Levels)
+        self.levels = written.source.values
+        super().__init__(lane, spec, written, positions, pitches, len(self.levels))
+
+    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+        level = self.levels[self.place(window, grid)]
+        if level is None:
+            return
+        tick = self.sounding(window, grid, index, lead)
+        value = self.heard(window, grid, float(level))
+        self.move(out, grid, tick, value, self.glide_ticks(window, grid))
+
+
+class WalkNode(SteppedNode):
+    """A random walk: it begins in the middle and at each step moves by at most `walk_step` of the
+    way from `low` to `high`, evenly drawn; the ends throw it back."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        self._stream = chance.key(spec.seed, written.name, "walk")
+        self._at: float | None = None
+        self._count = 0
+
+    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+        self._count += 1
+        if self._at is None:
+            at = 0.5
+        else:
+            size = window.setting(self.lane, "walk_step", grid)
+            at = self._at + size * chance.spread(self._stream, 0, self._count)
+            at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
+        self._at = at
+        low = window.setting(self.lane, "low", grid)
+        high = window.setting(self.lane, "high", grid)
+        tick = self.sounding(window, grid, index, lead)
+        value = self.heard(window, grid, low + (high - low) * at)
+        self.move(out, grid, tick, value, self.glide_ticks(window, grid))
+
+    def to_first(self, by_hand: bool) -> None:
+        super().to_first(by_hand)
+        self._at = None
+
+    def rewind(self) -> None:
+        super().rewind()
+        self._at, self._count = None, 0
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {"walk": self._at, "count": self._count}
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        self._at, self._count = carry.get("walk"), carry.get("count", 0)
+
+
+class HoldNode(ValueNode):
+    """Sample and hold: takes the value of one lane at each written hit of another."""
+
+    def __init__(
+        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:  # fmt: skip
+        super().__init__(lane, spec, written, positions, pitches)
+        assert isinstance(written.source, Hold)
+        self.source = positions[written.source.value]
+        self.by = positions[written.source.by]
+        self.reads = tuple(sorted({*self.reads, self.source, self.by}))
+        self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
+
+    def run(self, window: Window) -> None:
+        out = self.begin(window)
+        for hit in steps_of(window.hits.get(self.by, ())):
+            grid = hit.grid
+            value = window.value(self.source, grid)
+            if self.holds_notes:
+                value = self.note(window, grid, value)
+            else:
+                value = self.heard(window, grid, value)
+            tick = self.sounding(window, grid, -1, hit.tick - grid)
+            self.move(out, grid, tick, value, self.glide_ticks(window, grid))
+        self.finish(window)
