@@ -64,8 +64,7 @@ class Renderer:
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
         self._hand: dict[int, int] = {}
-        self._version = 0
-        self._seen: tuple[object, int] | None = None
+        self._version = -1
         self._ticks_per_ms = 0.0
         self._ahead = 0
         self._reach = _reach(score)
@@ -112,7 +111,7 @@ class Renderer:
         self._waiting.clear()
         self._hand.clear()
         self._grid = self.position = 0
-        self._seen = None
+        self._version = -1
 
     def reset(self, lane: str) -> None:
         """Send a lane to its first step, as it began: passes count from 1, drift is gone."""
@@ -142,7 +141,7 @@ class Renderer:
                 moved = event._replace(lane=new_place, output=self._outs[new_place], causes=())
                 self._waiting.append((moved, silent))
         self._mixer.adopt(old._mixer)
-        self._seen = None
+        self._version = -1
 
     def hold_values(self) -> list[Event]:
         """The present value of every pitch and level output, as events at `position`."""
@@ -166,11 +165,10 @@ class Renderer:
     def _look(self) -> None:
         """See whether anything that holds from here on is new."""
         performance = self.performance
-        seen = (performance.at(self._grid), performance.changes)
-        if self._seen is not None and self._seen[0] is seen[0] and self._seen[1] == seen[1]:
+        version = performance.version(self._grid)
+        if version == self._version:
             return
-        self._seen = seen
-        self._version += 1
+        self._version = version
         self._ticks_per_ms = performance.tempo_at(self._grid) * TICKS_PER_QUARTER / MS_PER_MINUTE
         self._ahead = self._earliest()
 
