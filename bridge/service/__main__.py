@@ -1,0 +1,70 @@
+"""``python -m bridge.service``: the service process, as the supervisor starts it.
+
+Exit code 0 after SIGTERM or SIGINT, 1 when it cannot start (said on standard error), 2 for wrong
+arguments. The token of ``--lan`` comes in the environment, where other users cannot read it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import os
+import signal
+import sys
+from pathlib import Path
+
+from bridge.errors import BridgeError
+from bridge.service.app import Options, serve
+
+
+def parse(argv: list[str] | None = None) -> Options:
+    """Options from the command line and the environment."""
+    parser = argparse.ArgumentParser(prog="python -m bridge.service", description=__doc__)
+    parser.add_argument("--rig", type=Path, required=True)
+    parser.add_argument("--set", type=Path, required=True)
+    parser.add_argument("--socket", type=Path, required=True, help="the player's socket")
+    parser.add_argument("--port", type=int, default=8420, help="HTTP (0: any free port)")
+    parser.add_argument("--osc-port", type=int, default=8421, help="OSC (0: any free port)")
+    parser.add_argument("--lan", action="store_true", help="listen on the network too")
+    parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
+    given = parser.parse_args(argv)
+    token = os.environ.get("LANEBRIDGE_TOKEN") or None
+    if given.lan and token is None:
+        parser.error("--lan needs LANEBRIDGE_TOKEN")
+    for name in ("port", "osc_port"):
+        if not 0 <= getattr(given, name) <= 65535:
+            parser.error(f"--{name.replace('_', '-')} is from 0 to 65535")
+    return Options(
+        rig=given.rig, set=given.set, socket=given.socket, http_port=given.port,
+        osc_port=given.osc_port, lan=given.lan, token=token, state_dir=given.state_dir,
+    )  # fmt: skip
+
+
+async def run(options: Options) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for name in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(name, stop.set)
+    await serve(options, stop)
+
+
+def main(argv: list[str] | None = None) -> int:
+    options = parse(argv)
+    logging.basicConfig(level=logging.INFO, format="service: %(message)s", stream=sys.stderr)
+    try:
+        asyncio.run(run(options))
+    except BridgeError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except OSError as error:
+        print(f"cannot listen: {error.strerror or error}", file=sys.stderr)
+        return 1
+    except BaseExceptionGroup as group:
+        print(f"the service has failed: {group.exceptions[0]!r}", file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,148 @@
+"""The service as a whole: what is made, in which order, and how it ends."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from aiohttp import web
+
+from bridge.service.access import Access, add_headers
+from bridge.service.chart import Charts
+from bridge.service.control import Control
+from bridge.service.http import Route, add_routes, command_routes, history_routes, state_route
+from bridge.service.link import PlayerLink
+from bridge.service.live import Live
+from bridge.service.openapi import describe
+from bridge.service.osc import Osc
+from bridge.service.problems import problems
+from bridge.service.setbook import SetBook
+from bridge.service.setbook_http import set_routes
+from bridge.service.static import Page, add_page
+from bridge.service.view import View
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``."""
+
+    rig: Path
+    set: Path
+    socket: Path
+    http_port: int = 8420
+    osc_port: int = 8421
+    lan: bool = False
+    token: str | None = None
+    state_dir: Path | None = None
+
+    @property
+    def host(self) -> str:
+        return "0.0.0.0" if self.lan else "127.0.0.1"
+
+
+class Service:
+    """One running service. `http_port` and `osc_port` are the real ports once it has started."""
+
+    def __init__(self, options: Options) -> None:
+        if options.lan and not options.token:
+            raise ValueError("on the network a token is needed")
+        self.options = options
+        self.http_port = options.http_port
+        self.osc_port = options.osc_port
+        self.access = Access(options.token if options.lan else None)
+        self.link = PlayerLink(options.socket)
+        self.control = Control(self.link)
+        self.view = View(self.link, self.control)
+        self.charts = Charts(self.control)
+        self.live = Live(self.control, self.view, self.charts)
+        self.osc = Osc(self.control, self.access)
+        self.book = SetBook(
+            options.rig, options.set, self.control, self.view, self.charts, options.state_dir
+        )
+
+    def routes(self) -> list[Route]:
+        return [
+            state_route(self.view.full),
+            *command_routes(self.control),
+            *history_routes(self.control),
+            *set_routes(self.book, self.charts),
+        ]
+
+    def application(self) -> web.Application:
+        app = web.Application(middlewares=[problems, self.access.middleware()])
+        app.on_response_prepare.append(add_headers)
+        routes = self.routes()
+        add_routes(app, routes)
+        description = describe(routes)
+
+        async def openapi(request: web.Request) -> web.Response:
+            return web.json_response(description)
+
+        app.router.add_get("/openapi.json", openapi)
+        app.router.add_get("/api/live", self.live.handle, allow_head=False)
+        add_page(app, Page())
+        return app
+
+    @contextlib.asynccontextmanager
+    async def running(self) -> AsyncIterator[Service]:
+        """Everything runs inside this context and has ended after it.
+
+        Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
+        """
+        await self.book.load()
+        runner = web.AppRunner(
+            self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
+        )
+        loop = asyncio.get_running_loop()
+        await runner.setup()
+        try:
+            site = web.TCPSite(runner, self.options.host, self.options.http_port)
+            await site.start()
+            self.http_port = runner.addresses[0][1]
+            transport, _ = await loop.create_datagram_endpoint(
+                lambda: self.osc, local_addr=(self.options.host, self.options.osc_port)
+            )
+            self.osc_port = transport.get_extra_info("sockname")[1]
+            try:
+                async with asyncio.TaskGroup() as group:
+                    tasks = [
+                        group.create_task(work.run())
+                        for work in (
+                            self.link, self.control, self.live, self.charts, self.osc.feedback,
+                            self.book,
+                        )
+                    ]  # fmt: skip
+                    try:
+                        yield self
+                    finally:
+                        await self.live.close()
+                        for task in tasks:
+                            task.cancel()
+            finally:
+                transport.close()
+        finally:
+            await runner.cleanup()
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.http_port}/"
+
+
+async def serve(options: Options, stop: asyncio.Event, *, ready_within_s: float = 5.0) -> None:
+    """Runs the service until `stop` is set; prints ``ready ADDRESS`` when it can be used.
+
+    It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
+    page then says that the player is away).
+    """
+    async with Service(options).running() as service:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(service.link.met.wait(), ready_within_s)
+        print(f"ready {service.address}", flush=True)
+        log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
+        await stop.wait()

@@ -1,0 +1,172 @@
+"""The coming bars as they will be played: a copy of the performance is rendered ahead, aside.
+
+The player is not asked: the service has compiled the same score and keeps a renderer of its own
+that follows the player's position and hands (so that walks, drifting patterns and counters stand
+where the player's do). Each chart is rendered on from there by a copy, in a thread. A lane that is
+out gets the rows it would play, and `out` true.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from bridge.errors import BridgeError
+from bridge.music.event import Event
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.score import Score
+from bridge.service.control import Control
+
+log = logging.getLogger(__name__)
+
+SETTLE_S = 0.1  # several changes in this time make one chart
+BARS_MOST = 8
+WATCHED = ("lanes", "macros", "section", "section_pending", "order", "revision", "transport")
+
+
+class Mirror:
+    """A renderer that follows the player. Everything blocks for some milliseconds: one call at a
+    time, in a thread. Raises `CommandError` for a state that does not fit the score."""
+
+    def __init__(self, score: Score) -> None:
+        self.score = score
+        self._names = [lane.name for lane in score.lanes]
+        self._state: Mapping[str, Any] | None = None
+        self._renderer = Renderer(score, Performance(score))
+
+    def chart(self, state: Mapping[str, Any], tick: int, end: int) -> dict[str, Any]:
+        """The ``chart`` message for ticks tick..end (end excluded), hands as in `state`."""
+        self._follow(state, tick)
+        muted = {name for name, lane in state["lanes"].items() if lane["muted"]}
+        lanes: dict[str, dict[str, Any]] = {}
+        for lane in self.score.lanes:
+            rows: dict[str, Any] = {"hits" if lane.hits else "values": []}
+            if lane.name in muted:
+                rows["out"] = True
+            lanes[lane.name] = rows
+        self._fill(lanes, state, tick, end, set(lanes))
+        silent = {name for name in muted if name in lanes and not lanes[name].get("hits", True)}
+        if silent:
+            self._fill(lanes, _all_in(state), tick, end, silent)
+        return {"type": "chart", "from": tick, "to": end, "lanes": lanes}
+
+    def _follow(self, state: Mapping[str, Any], tick: int) -> None:
+        """Brings the renderer to `tick` with the hands as they were, then takes the new hands."""
+        if self._state is None or tick < self._renderer.position:
+            self._renderer.performance.restore(state, 0)
+            self._renderer.seek(tick)
+        else:
+            self._renderer.advance(tick)
+        self._renderer.performance.restore(state, tick)
+        self._state = state
+
+    def _fill(
+        self, lanes: dict[str, dict[str, Any]], state: Mapping[str, Any], tick: int, end: int,
+        only: set[str],
+    ) -> None:  # fmt: skip
+        performance = Performance(self.score)
+        performance.restore(state, tick)
+        renderer = Renderer(self.score, performance)
+        renderer.adopt(self._renderer)
+        held = renderer.hold_values()
+        for event in (*held, *renderer.advance(end)):
+            if event.lane >= 0 and self._names[event.lane] in only:
+                self._add(lanes[self._names[event.lane]], event)
+
+    def _add(self, rows: dict[str, Any], event: Event) -> None:
+        if event.kind == "hit" and "hits" in rows:
+            causes = [self._names[cause] for cause in event.causes]
+            rows["hits"].append([event.tick, round(event.value, 4), event.length, causes])
+        elif event.kind != "hit" and "values" in rows:
+            rows["values"].append([event.tick, round(event.value, 4)])
+
+
+def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
+    lanes = {
+        name: {**lane, "muted": False, "under": False, "pending": None, "held": False,
+               "holds": {}, "solo": False}
+        for name, lane in state["lanes"].items()
+    }  # fmt: skip
+    return {**state, "lanes": lanes}
+
+
+class Charts:
+    """The newest chart for each number of bars that somebody looks at."""
+
+    def __init__(
+        self, control: Control, *, clock: Callable[[], float] = time.monotonic,
+        settle_s: float = SETTLE_S,
+    ) -> None:  # fmt: skip
+        self._link = control.link
+        self._clock = clock
+        self._settle_s = settle_s
+        self._mirror: Mirror | None = None
+        self._lock = asyncio.Lock()
+        self._charts: dict[int, dict[str, Any]] = {}
+        self._wanted = {2}
+        self._dirty = asyncio.Event()
+        self._seen: tuple[Any, ...] = ()
+        self.on_change: list[Callable[[], None]] = []
+        self._link.on_state.append(self._state)
+
+    def use(self, score: Score) -> None:
+        """Another set plays from now on."""
+        self._mirror = Mirror(score)
+        self._dirty.set()
+
+    def want(self, bars: int) -> None:
+        """Somebody looks at this many bars."""
+        if bars not in self._wanted:
+            self._wanted.add(min(bars, BARS_MOST))
+            self._dirty.set()
+
+    def get(self, bars: int) -> dict[str, Any] | None:
+        """The newest chart of `bars` bars; the same object until there is a newer one."""
+        return self._charts.get(bars)
+
+    async def make(self, bars: int) -> dict[str, Any] | None:
+        """A chart made now, from the present position to the end of the `bars`-th bar; None when
+        there is nothing to make one of."""
+        async with self._lock:
+            mirror, state = self._mirror, self._link.state
+            if mirror is None or "lanes" not in state:
+                return None
+            bar = mirror.score.spec.bar_ticks
+            tick = int(state["transport"]["tick"])
+            end = (tick // bar + bars) * bar
+            return await asyncio.to_thread(mirror.chart, state, tick, end)
+
+    async def run(self) -> None:
+        """Makes new charts when what they show has changed; never returns."""
+        while True:
+            await self._dirty.wait()
+            await asyncio.sleep(self._settle_s)
+            self._dirty.clear()
+            try:
+                for bars in sorted(self._wanted):
+                    chart = await self.make(bars)
+                    if chart is not None:
+                        self._charts[bars] = chart
+            except (BridgeError, KeyError) as error:
+                # Between a swap and its confirmation the state may speak of another set.
+                log.debug("no chart of this state: %s", error)
+                continue
+            for told in self.on_change:
+                told()
+
+    def _state(self, changed: frozenset[str]) -> None:
+        if changed.isdisjoint(WATCHED):
+            return
+        state = self._link.state
+        transport = state.get("transport", {})
+        seen = (
+            *(state.get(key) for key in WATCHED if key != "transport"),
+            transport.get("bar"), transport.get("tempo"),
+        )  # fmt: skip
+        if seen != self._seen:
+            self._seen = seen
+            self._dirty.set()

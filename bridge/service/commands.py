@@ -1,0 +1,285 @@
+"""The commands a hand can give, as strict models: one shape for the page, HTTP and OSC.
+
+Every command is an object with the word `do` and nothing that its model does not name; wrong
+types, NaN, infinities and unknown members are refused by the model, unknown names and ranges that
+depend on the set by `bridge.service.control`. Numbers are absolute (never "toggle" or "one
+more"), so that a command that arrives twice changes nothing the second time; `tap` and `nudge`
+are the exceptions, being gestures.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+BARS_MOST = 64  # the longest wait or morph a hand can ask for
+TICK_MOST = 960 * 4 * 100_000  # about two days at 120 to the minute
+
+Name = Annotated[str, Field(min_length=1, max_length=64)]
+Bars = Annotated[int, Field(ge=1, le=BARS_MOST)]
+When = Literal["now", "beat", "bar"] | Bars
+Unit = Annotated[float, Field(ge=0, le=1)]
+Tempo = Annotated[float, Field(ge=20, le=400, description="quarter notes per minute")]
+Offset = Annotated[float, Field(ge=-100, le=100, description="ms; below 0 plays earlier")]
+Nudge = Annotated[float, Field(ge=-100, le=100, description="ms; below 0 pulls earlier")]
+Tick = Annotated[int, Field(ge=0, le=TICK_MOST)]
+Seq = Annotated[int, Field(ge=0, le=2**53 - 1)]
+
+
+class Strict(BaseModel):
+    """No unknown members, no conversions, finite numbers only."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class Base(Strict):
+    """A command. Of several `paced` ones to an address within 1/60 s only the last is sent."""
+
+    paced: ClassVar[bool] = True
+    seq: Seq | None = None
+
+    def address(self) -> tuple[Any, ...]:
+        """What the command is about: later commands to the same address replace earlier ones."""
+        raise NotImplementedError
+
+    def wire(self) -> dict[str, Any]:
+        """The object that the player gets (without `seq`, which the link adds)."""
+        return self.model_dump(exclude_none=True, exclude={"seq"})
+
+
+class Mute(Base):
+    do: Literal["mute"] = "mute"
+    lane: Name
+    muted: bool
+    when: When = "now"
+    return_bars: Bars | None = None
+
+    def address(self) -> tuple[Any, ...]:
+        return ("mute", self.lane)
+
+
+class Cancel(Base):
+    """Takes back a mute that waits for its beat or bar."""
+
+    do: Literal["cancel"] = "cancel"
+    lane: Name
+
+    def address(self) -> tuple[Any, ...]:
+        return ("mute", self.lane)
+
+
+class Hold(Base):
+    """A momentary mute (or sounding): lasts while it is refreshed at least every 500 ms."""
+
+    do: Literal["hold"] = "hold"
+    lane: Name
+    muted: bool
+    active: bool
+
+    def address(self) -> tuple[Any, ...]:
+        return ("hold", self.lane)
+
+
+class Solo(Base):
+    do: Literal["solo"] = "solo"
+    lane: Name
+    on: bool
+
+    def address(self) -> tuple[Any, ...]:
+        return ("solo", self.lane)
+
+
+class Group(Base):
+    do: Literal["group"] = "group"
+    group: Name
+    muted: bool
+    when: When = "now"
+    return_bars: Bars | None = None
+
+    def address(self) -> tuple[Any, ...]:
+        return ("group", self.group)
+
+
+class MacroMove(Base):
+    do: Literal["macro"] = "macro"
+    macro: Name
+    value: Unit
+
+    def address(self) -> tuple[Any, ...]:
+        return ("macro", self.macro)
+
+
+class SettingMove(Base):
+    do: Literal["setting"] = "setting"
+    lane: Name
+    setting: Name
+    value: float
+
+    def address(self) -> tuple[Any, ...]:
+        return ("setting", self.lane, self.setting)
+
+
+class Recall(Base):
+    do: Literal["section"] = "section"
+    section: Name
+    when: When = "bar"
+    morph_bars: Annotated[int, Field(ge=0, le=BARS_MOST)] = 0
+
+    def address(self) -> tuple[Any, ...]:
+        return ("section",)
+
+
+class Order(Base):
+    do: Literal["order"] = "order"
+    run: bool
+
+    def address(self) -> tuple[Any, ...]:
+        return ("order",)
+
+
+class Start(Base):
+    do: Literal["start"] = "start"
+
+    def address(self) -> tuple[Any, ...]:
+        return ("transport",)
+
+
+class Stop(Start):
+    do: Literal["stop"] = "stop"  # type: ignore[assignment]
+
+
+class Continue(Start):
+    do: Literal["continue"] = "continue"  # type: ignore[assignment]
+
+
+class Position(Base):
+    do: Literal["position"] = "position"
+    tick: Tick
+
+    def address(self) -> tuple[Any, ...]:
+        return ("position",)
+
+
+class TempoMove(Base):
+    do: Literal["tempo"] = "tempo"
+    bpm: Tempo
+
+    def address(self) -> tuple[Any, ...]:
+        return ("tempo",)
+
+
+class NudgeBy(Base):
+    paced: ClassVar[bool] = False
+    do: Literal["nudge"] = "nudge"
+    ms: Nudge
+
+    def address(self) -> tuple[Any, ...]:
+        return ("nudge",)
+
+
+class Tap(Base):
+    paced: ClassVar[bool] = False
+    do: Literal["tap"] = "tap"
+
+    def address(self) -> tuple[Any, ...]:
+        return ("tap",)
+
+
+class OffsetMove(Base):
+    do: Literal["offset"] = "offset"
+    ms: Offset
+
+    def address(self) -> tuple[Any, ...]:
+        return ("offset",)
+
+
+class TakeClock(Base):
+    do: Literal["take-clock"] = "take-clock"
+
+    def address(self) -> tuple[Any, ...]:
+        return ("clock",)
+
+
+class Follow(Base):
+    do: Literal["follow"] = "follow"
+    source: Annotated[str, Field(min_length=1, max_length=200)]
+
+    def address(self) -> tuple[Any, ...]:
+        return ("clock",)
+
+
+class AllOut(Base):
+    """Every lane out, now."""
+
+    do: Literal["all-out"] = "all-out"
+
+    def address(self) -> tuple[Any, ...]:
+        return ("all-out",)
+
+
+class Reset(Base):
+    do: Literal["reset"] = "reset"
+    lane: Name
+
+    def address(self) -> tuple[Any, ...]:
+        return ("reset", self.lane)
+
+
+class Still(Base):
+    do: Literal["still"] = "still"
+    lane: Name
+    on: bool
+
+    def address(self) -> tuple[Any, ...]:
+        return ("still", self.lane)
+
+
+class Try(Base):
+    """Soundcheck of one output. `value`: level 0..1 of a gate (0 closes it), note number of a
+    pitch, volts of a level; the player keeps it inside the profile's range."""
+
+    do: Literal["try"] = "try"
+    output: Annotated[str, Field(min_length=3, max_length=65)]
+    action: Literal["gate", "pitch", "level"]
+    value: Annotated[float, Field(ge=-20, le=127)]
+
+    def address(self) -> tuple[Any, ...]:
+        return ("try", self.output)
+
+
+Command = (
+    Mute | Cancel | Hold | Solo | Group | MacroMove | SettingMove | Recall | Order | Start | Stop
+    | Continue | Position | TempoMove | NudgeBy | Tap | OffsetMove | TakeClock | Follow | AllOut
+    | Reset | Still | Try
+)  # fmt: skip
+
+
+class Undo(Strict):
+    do: Literal["undo"] = "undo"
+    seq: Seq | None = None
+
+
+class Redo(Strict):
+    do: Literal["redo"] = "redo"
+    seq: Seq | None = None
+
+
+class AskChart(Strict):
+    """The page asks to be told the hits and values of the coming bars, from now on."""
+
+    do: Literal["chart"] = "chart"
+    bars: Annotated[int, Field(ge=1, le=8)] = 2
+    seq: Seq | None = None
+
+
+class Alive(Strict):
+    """A page asks whether anybody is there."""
+
+    do: Literal["alive"] = "alive"
+    seq: Seq | None = None
+
+
+FromPage: TypeAdapter[Command | Undo | Redo | AskChart | Alive] = TypeAdapter(
+    Annotated[Command | Undo | Redo | AskChart | Alive, Field(discriminator="do")]
+)

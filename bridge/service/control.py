@@ -1,0 +1,313 @@
+"""The one control door: every command from the page, HTTP and OSC passes here, and only here.
+
+A command is checked against the newest state (names, with "did you mean"; ranges that depend on
+the lane), paced (latest wins per address), sent to the player, and done when the player says so.
+Here too: who owns a macro, holds that must be refreshed, undo and redo.
+
+A client is a short text that names one hand: a page, an HTTP or an OSC host.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import difflib
+import functools
+import time
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from bridge.errors import CommandError, PlayerError
+from bridge.music.model import SETTINGS
+from bridge.service import commands as c
+from bridge.service.history import History, Step, TextChange
+from bridge.service.inverse import Restore, Wire, inverse, label, sweep, value_of
+from bridge.service.link import PlayerLink
+from bridge.service.touch import Holds, Owners, Pacer
+
+ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
+LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
+
+
+@dataclass(slots=True)
+class _Sending:
+    """A command on its way, and everybody who waits for it (the overtaken ones too)."""
+
+    command: c.Command
+    client: str
+    waiting: list[asyncio.Future[None]] = field(default_factory=list)
+
+    def end(self, error: BaseException | None) -> None:
+        for future in self.waiting:
+            if future.done():
+                continue
+            if error is None:
+                future.set_result(None)
+            else:
+                future.set_exception(error)
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """`` (did you mean 'kick'?)`` or nothing."""
+    close = difflib.get_close_matches(name.lower(), list(known), n=1, cutoff=0.6)
+    return f" (did you mean '{close[0]}'?)" if close else ""
+
+
+def find(what: str, name: str, known: Iterable[str]) -> None:
+    """Raises `CommandError` of kind ``unknown`` unless `name` is among `known`."""
+    names = list(known)
+    if name not in names:
+        raise CommandError(f"there is no {what} '{name}'{did_you_mean(name, names)}", "unknown")
+
+
+class Control:
+    """The door. `clock` is monotonic, in seconds. `outputs` are the names the soundcheck may use;
+    `swap_text` puts a whole set text into effect (for undo). `on_owner_end` is told the client and
+    the address when an ownership is over."""
+
+    def __init__(self, link: PlayerLink, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self.link = link
+        self.history = History()
+        self.owners: Owners[tuple[Any, ...]] = Owners()
+        self.holds: Holds[str] = Holds()
+        self.outputs: frozenset[str] = frozenset()
+        self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
+        self.on_owner_end: list[Callable[[], None]] = []
+        self._clock = clock
+        self._pacer: Pacer[tuple[Any, ...], _Sending] = Pacer()
+        self._latest: dict[tuple[Any, ...], Any] = {}
+        self._flying: set[asyncio.Future[None]] = set()
+        self._undoing = asyncio.Lock()
+        self._wake = asyncio.Event()
+        link.on_presence.append(self._presence)
+
+    async def run(self) -> None:
+        """Releases holds that are not refreshed and tells when ownerships end; never returns."""
+        while True:
+            if self.holds.next_end() is None and self.owners.next_end() is None:
+                self._wake.clear()
+                await self._wake.wait()
+            await asyncio.sleep(LOOK_S)
+            self.look()
+
+    def look(self) -> None:
+        """One look at holds and ownerships whose time may be over."""
+        now = self._clock()
+        for client, lane in self.holds.expired(now):
+            self._release(client, lane)
+        if self.owners.ended(now):
+            for told in self.on_owner_end:
+                told()
+
+    # --- commands ---------------------------------------------------------------------------
+
+    async def do(self, command: c.Command, client: str) -> None:
+        """Carries a command out and returns when the player has applied it.
+
+        Raises `CommandError` when it is refused (nothing of it was applied) and `PlayerError` when
+        the player is away or does not answer within `ACK_S`.
+        """
+        await self._answer(self.submit(command, client))
+
+    def submit(self, command: c.Command, client: str) -> asyncio.Future[None]:
+        """Checks a command and sends or parks it; the future ends as `do` would.
+
+        Raises as `do` for what is known at once. Nobody needs to wait for the future.
+        """
+        if not self.link.present:
+            raise PlayerError("the player is away; it is being started again")
+        self.check(command)
+        now = self._clock()
+        if isinstance(command, c.Hold) and not self._hold(command, client, now):
+            return _done()
+        if isinstance(command, c.MacroMove):
+            if not self.owners.take(command.address(), client, now):
+                raise CommandError(f"another hand is on '{command.macro}'", "state")
+            self._wake.set()
+        sending = _Sending(command, client, [_quiet(asyncio.get_running_loop().create_future())])
+        future = sending.waiting[0]
+        key = (command.address(), client) if isinstance(command, c.Hold) else command.address()
+        wait, replaced = self._pacer.offer(key, sending, now)
+        if replaced is not None:
+            sending.waiting += replaced.waiting
+        elif wait > 0 and not command.paced:
+            self._pacer.take(key, now)
+            raise CommandError(f"'{command.do}' comes too fast", "busy")
+        elif wait > 0:
+            asyncio.get_running_loop().call_later(wait, self._flush, key)
+        else:
+            self._send(sending)
+        return future
+
+    def check(self, command: c.Command) -> None:
+        """Raises `CommandError` when the names or values do not fit the set that plays."""
+        state = self.link.state
+        lanes = state.get("lanes", {})
+        lane = getattr(command, "lane", None)
+        if lane is not None:
+            find("lane", lane, lanes)
+        match command:
+            case c.MacroMove():
+                find("macro", command.macro, state.get("macros", {}))
+            case c.Recall():
+                find("section", command.section, state.get("sections", ()))
+            case c.Group():
+                groups = sorted({g for x in lanes.values() for g in x.get("groups", ())})
+                find("group", command.group, groups)
+            case c.SettingMove():
+                check_setting(command, lanes[command.lane]["kind"])
+            case c.Try() if self.outputs:
+                find("output", command.output, self.outputs)
+
+    def gone(self, client: str) -> None:
+        """The client has vanished: its holds are released, its macros are free."""
+        for lane in self.holds.of(client):
+            self._release(client, lane)
+        self.owners.drop(client)
+
+    def owner(self, macro: str) -> str | None:
+        """The client whose finger is on `macro` now."""
+        return self.owners.owner(("macro", macro), self._clock())
+
+    # --- undo and redo ----------------------------------------------------------------------
+
+    async def undo(self, client: str) -> str:
+        """Takes the last step back and returns its label; `CommandError` when there is none."""
+        return await self._travel(client, undo=True)
+
+    async def redo(self, client: str) -> str:
+        """Repeats the step that was undone last."""
+        return await self._travel(client, undo=False)
+
+    async def _travel(self, client: str, *, undo: bool) -> str:
+        async with self._undoing:
+            if self._flying:  # what was sent before the undo must be in the history first
+                await asyncio.wait(set(self._flying), timeout=ACK_S)
+            step = self.history.take_undo() if undo else self.history.take_redo()
+            if step is None:
+                raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
+            try:
+                for action in step.undo if undo else step.redo:
+                    await self._act(action, client)
+            except (CommandError, PlayerError):
+                self.history.put_back(undo)
+                raise
+            return step.label
+
+    async def _act(self, action: Any, client: str) -> None:
+        if isinstance(action, TextChange):
+            assert self.swap_text is not None
+            await self.swap_text(action)
+        elif isinstance(action, Restore):
+            state = self.link.state
+            if action.section is not None and (
+                state.get("section") != action.section or state.get("section_pending")
+            ):
+                await self._direct(
+                    {"do": "section", "section": action.section, "when": "now"}, client
+                )
+            for wire in action.differences(self.link.state):
+                await self._direct(wire, client)
+        else:
+            await self._direct(action, client)
+
+    async def _direct(self, wire: Wire, client: str) -> None:
+        lanes = self.link.state.get("lanes", {})
+        if wire["do"] == "cancel" and not lanes.get(wire["lane"], {}).get("pending"):
+            return
+        if wire["do"] == "macro":
+            owner = self.owner(wire["macro"])
+            if owner not in (None, client):
+                raise CommandError(f"another hand is on '{wire['macro']}'", "state")
+        await self._answer(self.link.send(wire))
+
+    # --- inside -----------------------------------------------------------------------------
+
+    async def _answer(self, future: asyncio.Future[None]) -> None:
+        try:
+            await asyncio.wait_for(asyncio.shield(future), ACK_S)
+        except TimeoutError:
+            raise PlayerError(f"the player did not answer within {ACK_S:g} s") from None
+
+    def _flush(self, key: tuple[Any, ...]) -> None:
+        sending = self._pacer.take(key, self._clock())
+        if sending is None:
+            return
+        try:
+            self.check(sending.command)  # the set may have changed while it waited
+            self._send(sending)
+        except (CommandError, PlayerError) as error:
+            sending.end(error)
+
+    def _send(self, sending: _Sending) -> None:
+        command = sending.command
+        back = inverse(command, self.link.state, self._latest)
+        wire = command.wire()
+        if isinstance(command, c.Hold):
+            wire["client"] = sending.client
+        answer = self.link.send(wire)
+        value = value_of(command)
+        if value is not None:
+            self._latest[command.address()] = value
+        step = Step(
+            label=label(command), client=sending.client, at=self._clock(),
+            undo=back, redo=(wire,), sweep=sweep(command),
+        )  # fmt: skip
+        self._flying.add(answer)
+        answer.add_done_callback(functools.partial(self._answered, sending, step))
+
+    def _answered(self, sending: _Sending, step: Step, answer: asyncio.Future[None]) -> None:
+        self._flying.discard(answer)
+        address = sending.command.address()
+        if self._latest.get(address) == value_of(sending.command):
+            self._latest.pop(address, None)
+        error = PlayerError("the service stops") if answer.cancelled() else answer.exception()
+        if error is None and step.undo:
+            self.history.add(step)
+        sending.end(error)
+
+    def _hold(self, command: c.Hold, client: str, now: float) -> bool:
+        """Notes a hold; True when the player must be told."""
+        if command.active:
+            self._wake.set()
+            return self.holds.press(client, command.lane, now)
+        return self.holds.release(client, command.lane)
+
+    def _release(self, client: str, lane: str) -> None:
+        self.holds.release(client, lane)
+        if self.link.present and lane in self.link.state.get("lanes", {}):
+            self.link.send({"do": "hold", "lane": lane, "muted": False, "active": False,
+                            "client": client})  # fmt: skip
+
+    def _presence(self, present: bool) -> None:
+        if not present:  # a new player knows of no hold; fingers that still press refresh theirs
+            self.holds.clear()
+            self._latest.clear()
+
+
+def check_setting(command: c.SettingMove, kind: str) -> None:
+    """Raises `CommandError` unless lanes of `kind` have the setting and the value is in range."""
+    having = [name for name, s in SETTINGS.items() if kind in s.kinds]
+    if command.setting in SETTINGS and command.setting not in having:
+        raise CommandError(f"a lane of kind '{kind}' has no setting '{command.setting}'", "unknown")
+    find("setting", command.setting, having)
+    setting = SETTINGS[command.setting]
+    if not setting.low <= command.value <= setting.high:
+        raise CommandError(
+            f"{command.setting} goes from {setting.low:g} to {setting.high:g} ({setting.unit}), "
+            f"not {command.value:g}"
+        )
+    if setting.whole and command.value != int(command.value):
+        raise CommandError(f"{command.setting} is a whole number, not {command.value:g}")
+
+
+def _quiet(future: asyncio.Future[None]) -> asyncio.Future[None]:
+    # Nobody may be waiting (OSC); an exception that nobody asks for is not a fault.
+    future.add_done_callback(lambda f: f.cancelled() or f.exception())
+    return future
+
+
+def _done() -> asyncio.Future[None]:
+    future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+    future.set_result(None)
+    return future

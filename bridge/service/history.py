@@ -1,0 +1,100 @@
+"""Undo and redo of everything done by hand, as pairs of absolute actions.
+
+A step knows what brings the state before it back (`undo`) and what repeats it (`redo`). Moves of
+one control by one client that follow one another quickly are one step: a sweep of a fader is
+undone at once.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+STEPS_MOST = 200  # at least 100 are promised; a step is small
+MERGE_S = 1.0  # moves closer together than this belong to one sweep
+
+
+@dataclass(frozen=True, slots=True)
+class TextChange:
+    """An action on the set itself: its whole text, and the file that it belongs to."""
+
+    text: str
+    file: str
+    when: str = "bar"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing done by hand. `actions` are commands as they go to the player, or `TextChange`."""
+
+    label: str
+    client: str
+    at: float
+    undo: tuple[Any, ...]
+    redo: tuple[Any, ...]
+    sweep: tuple[Any, ...] | None = field(default=None)
+
+
+class History:
+    """Two bounded stacks. `now` is in seconds; `on_change` is called after every change."""
+
+    def __init__(self, most: int = STEPS_MOST) -> None:
+        self._done: deque[Step] = deque(maxlen=most)
+        self._undone: list[Step] = []
+        self.on_change: Callable[[], None] = lambda: None
+
+    def add(self, step: Step) -> None:
+        """Adds a step, or lengthens the last one when both belong to one sweep."""
+        last = self._done[-1] if self._done else None
+        if (
+            last is not None
+            and not self._undone
+            and step.sweep is not None
+            and (last.sweep, last.client) == (step.sweep, step.client)
+            and step.at - last.at <= MERGE_S
+        ):
+            self._done[-1] = replace(last, at=step.at, redo=step.redo, label=step.label)
+        else:
+            self._done.append(step)
+        self._undone.clear()
+        self.on_change()
+
+    def take_undo(self) -> Step | None:
+        step = self._done.pop() if self._done else None
+        if step is not None:
+            # What comes after an undo must not melt into the step before it.
+            self._undone.append(replace(step, sweep=None))
+            self.on_change()
+        return step
+
+    def take_redo(self) -> Step | None:
+        step = self._undone.pop() if self._undone else None
+        if step is not None:
+            self._done.append(step)
+            self.on_change()
+        return step
+
+    def put_back(self, undone: bool) -> None:
+        """The step just taken could not be carried out: it returns to where it was."""
+        if undone:
+            self._done.append(self._undone.pop())
+        else:
+            self._undone.append(self._done.pop())
+        self.on_change()
+
+    def clear(self) -> None:
+        """Forgets everything (another set was opened)."""
+        self._done.clear()
+        self._undone.clear()
+        self.on_change()
+
+    def summary(self) -> dict[str, Any]:
+        """What a surface shows: how many steps each way, and what the next one is."""
+        return {
+            "undo": len(self._done),
+            "redo": len(self._undone),
+            "undo_label": self._done[-1].label if self._done else "",
+            "redo_label": self._undone[-1].label if self._undone else "",
+        }

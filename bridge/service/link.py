@@ -1,0 +1,167 @@
+"""The service's end of the wire to the player: one local stream socket, commands one way, state the
+other.
+
+The link reconnects for as long as the service lives. What it holds is only the newest state; a
+state frame replaces whole top-level keys, so members of `state` that did not change stay the same
+objects (observers use that to compare cheaply). Treat everything in `state` as read-only.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import json
+import logging
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from bridge.engine.messages import Kind, Unpacker, pack, pack_json
+from bridge.errors import CommandError, PlayerError
+
+log = logging.getLogger(__name__)
+
+READ_BYTES = 64 << 10
+WAITING_MOST = 256 << 10  # bytes not yet taken by the player; above that it is not answering
+RETRY_FIRST_S = 0.05
+RETRY_MOST_S = 0.5
+
+StateListener = Callable[[frozenset[str]], None]
+PlayedListener = Callable[[dict[str, Any]], None]
+PresenceListener = Callable[[bool], None]
+
+
+class PlayerLink:
+    """Client of the player's socket.
+
+    `present` tells whether the player is connected and has said hello; `state` is its newest state
+    (kept, and out of date, while it is away). Observers are called on the loop, in the order of
+    the frames: `on_state(keys that changed)`, `on_played(frame)`, `on_presence(present)`.
+    """
+
+    def __init__(self, socket_path: Path) -> None:
+        self.socket_path = socket_path
+        self.state: dict[str, Any] = {}
+        self.present = False
+        self.met = asyncio.Event()  # set when the player has said hello for the first time
+        self.on_state: list[StateListener] = []
+        self.on_played: list[PlayedListener] = []
+        self.on_presence: list[PresenceListener] = []
+        self._numbers = itertools.count(1)
+        self._waiting: dict[int, asyncio.Future[None]] = {}
+        self._writer: asyncio.StreamWriter | None = None
+
+    async def run(self) -> None:
+        """Connects, reads until the player goes, and starts again; ends only by cancellation."""
+        delay = RETRY_FIRST_S
+        while True:
+            try:
+                reader, writer = await asyncio.open_unix_connection(self.socket_path)
+            except OSError:
+                await asyncio.sleep(delay)
+                delay = min(delay * 2, RETRY_MOST_S)
+                continue
+            self._writer = writer
+            try:
+                unpacker = Unpacker()
+                while data := await reader.read(READ_BYTES):
+                    for kind, payload in unpacker.feed(data):
+                        self._frame(kind, payload)
+                    delay = RETRY_FIRST_S
+                log.warning("the player has gone; waiting for it")
+            except OSError as error:
+                log.warning("the player has gone (%s); waiting for it", error)
+            except ValueError as error:  # also bad JSON: whatever this is, it is not in step
+                log.error("what the player sends cannot be read: %s", error)
+            finally:
+                self._lost()
+                writer.close()
+            await asyncio.sleep(delay)
+
+    def send(self, command: dict[str, Any]) -> asyncio.Future[None]:
+        """Sends a command; the future ends when the player has applied it.
+
+        The future raises `CommandError` when the player refuses and `PlayerError` when it goes
+        away first. Raises `PlayerError` at once when there is no player.
+        """
+        number, future = self._expect()
+        self._write(pack_json({**command, "seq": number}))
+        return future
+
+    def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
+        """As `send`, for a command that carries a compiled score."""
+        number, future = self._expect()
+        payload = pickle.dumps({**command, "seq": number}, pickle.HIGHEST_PROTOCOL)
+        self._write(pack("P", payload))
+        return future
+
+    def _expect(self) -> tuple[int, asyncio.Future[None]]:
+        writer = self._writer
+        if writer is None or not self.present:
+            raise PlayerError("the player is away; it is being started again")
+        if writer.transport.get_write_buffer_size() > WAITING_MOST:
+            raise PlayerError("the player does not answer")
+        number = next(self._numbers)
+        future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        # Nobody may be waiting (OSC); an exception that nobody asks for is not a fault.
+        future.add_done_callback(lambda f: f.cancelled() or f.exception())
+        self._waiting[number] = future
+        return number, future
+
+    def _write(self, frame: bytes) -> None:
+        assert self._writer is not None
+        self._writer.write(frame)
+
+    def _frame(self, kind: Kind, payload: bytes) -> None:
+        if kind != "J":  # pickles are only ever sent towards the player
+            raise ValueError(f"a frame of kind {kind}")
+        frame = json.loads(payload)
+        what = frame.pop("type", None)
+        if what == "played":
+            for played in self.on_played:
+                played(frame)
+            return
+        if what not in ("hello", "state"):
+            return
+        acks = frame.pop("acks", ())
+        refused = frame.pop("refused", ())
+        if what == "hello":
+            changed = frozenset(frame) | frozenset(self.state)
+            self.state = frame
+        else:
+            changed = frozenset(frame)
+            self.state = {**self.state, **frame}
+        if what == "hello" and not self.present:
+            self.present = True
+            self.met.set()
+            for presence in self.on_presence:
+                presence(True)
+        # The answers come after the state that they confirm, so that who waits sees it.
+        if changed:
+            for listener in self.on_state:
+                listener(changed)
+        for number in acks:
+            self._answer(number, None)
+        for number, error_kind, message in refused:
+            self._answer(number, CommandError(message, error_kind))
+
+    def _answer(self, number: int, error: Exception | None) -> None:
+        future = self._waiting.pop(number, None)
+        if future is None or future.done():
+            return
+        if error is None:
+            future.set_result(None)
+        else:
+            future.set_exception(error)
+
+    def _lost(self) -> None:
+        self._writer = None
+        waiting, self._waiting = self._waiting, {}
+        for future in waiting.values():
+            if not future.done():
+                future.set_exception(PlayerError("the player went away before it could answer"))
+        if self.present:
+            self.present = False
+            for presence in self.on_presence:
+                presence(False)

@@ -1,0 +1,283 @@
+"""The WebSocket of the page: the state first, then only what changes.
+
+Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
+members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
+``done`` and ``refused`` (answers to its `seq`). From a client: command objects, and ``undo``,
+``redo``, ``chart``, ``alive`` (answered ``done``: the page's probe).
+
+Each client has one latest-wins buffer: what it has not been sent yet is not queued but computed, as
+the difference between what it was sent last and the state now. A client that does not read is
+first sent less, then dropped; nobody else notices. While a client's finger is on a macro its own
+moves are not echoed to it; when the finger has left, it gets the value that stands.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import json
+import logging
+import socket
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from aiohttp import WSMsgType, web
+from pydantic import ValidationError
+
+from bridge.errors import CommandError, PlayerError
+from bridge.service import commands as c
+from bridge.service.chart import Charts
+from bridge.service.control import Control
+from bridge.service.problems import describe, problem
+from bridge.service.view import View, merge_patch
+
+log = logging.getLogger(__name__)
+
+UPDATE_S = 1 / 30  # a client gets at most this many rounds of messages a second
+HEARTBEAT_S = 4.0  # ping after this long; dropped when no pong comes in half of it
+BUFFER_BYTES = 64 << 10  # waiting to be taken by one client; above a quarter nothing is added
+STALL_S = 5.0  # a client whose buffer does not empty for this long is dropped
+MESSAGE_BYTES = 8 << 10  # largest message from a client: a command is a few words
+HITS_MOST = 256
+ANSWERS_MOST = 256  # answers that a client has not read; more is no page of ours
+CLIENTS_MOST = 32
+TICK_S = 0.25
+
+
+class Client:
+    """One connected page."""
+
+    def __init__(self, name: str, ws: web.WebSocketResponse, transport: asyncio.Transport) -> None:
+        self.name = name
+        self.ws = ws
+        self.transport = transport
+        self.dirty = asyncio.Event()
+        self.sent: dict[str, Any] | None = None
+        self.hits: deque[list[Any]] = deque(maxlen=HITS_MOST)
+        self.answers: deque[dict[str, Any]] = deque()
+        self.tick: dict[str, Any] | None = None
+        self.bars = 2
+        self.chart_sent: Any = None
+        self.tasks: set[asyncio.Task[None]] = set()
+
+    def answer(self, message: dict[str, Any]) -> None:
+        self.answers.append(message)
+        if len(self.answers) > ANSWERS_MOST:
+            self.transport.abort()
+        self.dirty.set()
+
+
+class Live:
+    """All connected pages."""
+
+    def __init__(
+        self, control: Control, view: View, charts: Charts,
+        *, clock: Callable[[], float] = time.monotonic, update_s: float = UPDATE_S,
+        stall_s: float = STALL_S,
+    ) -> None:  # fmt: skip
+        self._control = control
+        self._view = view
+        self._charts = charts
+        self._clock = clock
+        self._update_s = update_s
+        self._stall_s = stall_s
+        self._numbers = itertools.count(1)
+        self.clients: set[Client] = set()
+        self.dropped = 0
+        link = control.link
+        link.on_state.append(lambda changed: self.wake())
+        link.on_presence.append(lambda present: self.wake())
+        link.on_played.append(self._played)
+        control.on_owner_end.append(self.wake)
+        control.history.on_change = self.wake
+        charts.on_change.append(self.wake)
+
+    def wake(self) -> None:
+        """Something changed: every client looks at its next round."""
+        for client in self.clients:
+            client.dirty.set()
+
+    async def run(self) -> None:
+        """Sends the position to everybody, four times a second; never returns."""
+        while True:
+            await asyncio.sleep(TICK_S)
+            if not self.clients:
+                continue
+            message = self.position()
+            if message is not None:
+                for client in self.clients:
+                    client.tick = message
+                    client.dirty.set()
+
+    def position(self) -> dict[str, Any] | None:
+        """The ``tick`` message: where the song is now."""
+        transport = self._control.link.state.get("transport")
+        if not transport or not self._control.link.present:
+            return None
+        at_ms, tick, tempo = self._clock() * 1000, float(transport["tick"]), transport["tempo"]
+        if transport["state"] == "running":
+            tick += max(0.0, at_ms - transport["at_ms"]) * tempo * 960 / 60_000
+        return {"type": "tick", "tick": round(tick, 2), "at_ms": round(at_ms, 2), "tempo": tempo,
+                "running": transport["state"] == "running"}  # fmt: skip
+
+    def _played(self, frame: dict[str, Any]) -> None:
+        hits = [[lane, tick, value] for tick, lane, kind, value, *_ in frame.get("events", ())
+                if kind == "hit"]  # fmt: skip
+        if hits:
+            for client in self.clients:
+                client.hits.extend(hits)
+                client.dirty.set()
+
+    # --- one client -------------------------------------------------------------------------
+
+    async def handle(self, request: web.Request) -> web.StreamResponse:
+        """GET /api/live."""
+        if request.headers.get("Upgrade", "").lower() != "websocket":
+            raise web.HTTPUpgradeRequired(text="this is a WebSocket")
+        if len(self.clients) >= CLIENTS_MOST:
+            raise web.HTTPServiceUnavailable(text=f"there are {CLIENTS_MOST} pages already")
+        ws = web.WebSocketResponse(
+            heartbeat=HEARTBEAT_S, max_msg_size=MESSAGE_BYTES, compress=False, timeout=1.0
+        )
+        await ws.prepare(request)
+        transport = request.transport
+        assert isinstance(transport, asyncio.Transport)
+        transport.set_write_buffer_limits(high=BUFFER_BYTES)
+        sock = transport.get_extra_info("socket")
+        if sock is not None:  # or the kernel would keep seconds of old states for a sleeper
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, BUFFER_BYTES)
+        client = Client(f"page {next(self._numbers)}", ws, transport)
+        self.clients.add(client)
+        client.dirty.set()
+        writer = asyncio.create_task(self._write(client))
+        try:
+            async for message in ws:
+                if message.type is not WSMsgType.TEXT:
+                    await ws.close(code=1003, message=b"text only")
+                    break
+                self._receive(client, message.data)
+        finally:
+            self.clients.discard(client)
+            for task in (writer, *client.tasks):
+                task.cancel()
+            await asyncio.gather(writer, *client.tasks, return_exceptions=True)
+            self._control.gone(client.name)
+        return ws
+
+    async def close(self) -> None:
+        """The service stops: says goodbye to every page (1001, going away)."""
+        for client in list(self.clients):
+            await client.ws.close(code=1001, message=b"the service stops")
+
+    async def _write(self, client: Client) -> None:
+        clear_since = self._clock()
+        while True:
+            await client.dirty.wait()
+            client.dirty.clear()
+            if client.transport.get_write_buffer_size() > BUFFER_BYTES // 4:
+                if self._clock() - clear_since > self._stall_s:
+                    log.warning("%s does not read; dropped", client.name)
+                    self.dropped += 1
+                    client.transport.abort()
+                    return
+                client.dirty.set()
+            else:
+                clear_since = self._clock()
+                try:
+                    for message in self._round(client):
+                        await client.ws.send_str(json.dumps(message, separators=(",", ":")))
+                except ConnectionError:
+                    return
+            await asyncio.sleep(self._update_s)
+
+    def _round(self, client: Client) -> list[dict[str, Any]]:
+        """What a client is sent now: the newest of everything, nothing twice."""
+        messages: list[dict[str, Any]] = []
+        try:
+            state = self._for(client, self._view.calm(self._clock()))
+        except PlayerError:
+            state = None  # the player has never been there: nothing to show yet
+        if state is not None:
+            if client.sent is None:
+                messages.append({"type": "state", "state": state})
+            else:
+                patch = merge_patch(client.sent, state)
+                if patch:
+                    messages.append({"type": "change", "patch": patch})
+            client.sent = state
+            chart = self._charts.get(client.bars)
+            if chart is not None and chart is not client.chart_sent:
+                client.chart_sent = chart
+                messages.append(chart)
+        if client.hits:
+            messages.append({"type": "played", "hits": list(client.hits)})
+            client.hits.clear()
+        if client.tick is not None:
+            messages.append(client.tick)
+            client.tick = None
+        # Answers come last: who waits for one has then seen what it did.
+        messages += client.answers
+        client.answers.clear()
+        return messages
+
+    def _for(self, client: Client, state: dict[str, Any]) -> dict[str, Any]:
+        """The state without the echo of the client's own finger."""
+        if client.sent is None:
+            return state
+        macros = state.get("macros", {})
+        mine = {name for name in macros if self._control.owner(name) == client.name}
+        if not mine:
+            return state
+        before = client.sent.get("macros", {})
+        return {**state, "macros": {
+            name: before.get(name, macro) if name in mine else macro
+            for name, macro in macros.items()
+        }}  # fmt: skip
+
+    # --- from a client ----------------------------------------------------------------------
+
+    def _receive(self, client: Client, text: str) -> None:
+        try:
+            command = c.FromPage.validate_json(text)
+        except ValidationError as error:
+            client.answer({"type": "refused", "seq": _seq(text), "problem": describe(error)})
+            return
+        if isinstance(command, c.Alive):
+            client.answer({"type": "done", "seq": command.seq})
+        elif isinstance(command, c.AskChart):
+            client.bars = command.bars
+            client.chart_sent = None
+            self._charts.want(command.bars)
+            client.answer({"type": "done", "seq": command.seq})
+        else:
+            task = asyncio.create_task(self._carry_out(client, command))
+            client.tasks.add(task)
+            task.add_done_callback(client.tasks.discard)
+
+    async def _carry_out(self, client: Client, command: c.Command | c.Undo | c.Redo) -> None:
+        try:
+            if isinstance(command, c.Undo):
+                await self._control.undo(client.name)
+            elif isinstance(command, c.Redo):
+                await self._control.redo(client.name)
+            else:
+                await self._control.do(command, client.name)
+        except (CommandError, PlayerError) as error:
+            client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
+        except Exception:
+            log.exception("command %r", command)
+            client.answer({"type": "refused", "seq": command.seq,
+                           "problem": problem(500, "this is a fault of ours")})  # fmt: skip
+        else:
+            client.answer({"type": "done", "seq": command.seq})
+
+
+def _seq(text: str) -> int | None:
+    """The `seq` of a message that is wrong otherwise, if it has a usable one."""
+    try:
+        seq = json.loads(text).get("seq")
+    except (ValueError, AttributeError, RecursionError):
+        return None
+    return seq if isinstance(seq, int) and not isinstance(seq, bool) else None

@@ -1,0 +1,311 @@
+"""The set as text: read, checked, compiled, swapped into the playing, saved, opened, listed.
+
+The text that plays is kept in the state folder too (with the number of its revision), so that a
+service that was killed comes back with the text the player has, saved or not. File work and
+compiling happen in a thread.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import os
+import re
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
+from bridge.files import store
+from bridge.files.rig import Rig, load_rig
+from bridge.files.set import SetDocument, parse_set
+from bridge.music.score import Score, compile_score
+from bridge.service.chart import Charts
+from bridge.service.control import Control
+from bridge.service.history import Step, TextChange
+from bridge.service.view import View
+
+log = logging.getLogger(__name__)
+
+SWAP_S = 3.0  # a compiled score is larger than a command; the player unpacks it between two steps
+WORKING = "working.json"
+SETS_MOST = 200
+_NAMED = re.compile(rb"^set:\s*(.+?)\s*(?:#.*)?$", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """A text, what became of it, and the revision under which the player has it."""
+
+    text: str
+    path: Path
+    document: SetDocument
+    score: Score
+    revision: int
+
+
+class SetBook:
+    """The set that plays, and the folder it lives in."""
+
+    def __init__(
+        self, rig_path: Path, set_path: Path, control: Control, view: View, charts: Charts,
+        state_dir: Path | None = None, *, clock: Callable[[], float] = time.monotonic,
+        today: Callable[[], datetime] = datetime.now,
+    ) -> None:  # fmt: skip
+        self._rig_path = rig_path
+        self._set_path = set_path
+        self._control = control
+        self._view = view
+        self._charts = charts
+        self._state_dir = state_dir
+        self._clock = clock
+        self._today = today
+        self._lock = asyncio.Lock()
+        self._news = asyncio.Event()
+        self._coming: dict[int, Score] = {}
+        self._on_disk: dict[Path, str] = {}
+        self.rig: Rig | None = None
+        self.playing: Playing | None = None
+        control.swap_text = self._travel
+        control.link.on_presence.append(self._presence)
+        control.link.on_state.append(self._state)
+
+    # --- reading ----------------------------------------------------------------------------
+
+    async def load(self) -> None:
+        """Reads rig and set. Raises `InputError` with everything that is wrong."""
+        rig, playing = await asyncio.to_thread(self._load)
+        self.rig, self.playing = rig, playing
+        self._control.outputs = frozenset(rig.wired)
+        self._charts.use(playing.score)
+        self._show()
+
+    def _load(self) -> tuple[Rig, Playing]:
+        rig = load_rig(self._rig_path)
+        path = self._set_path.resolve()
+        text = path.read_text(encoding="utf-8")
+        revision = -1  # not known before the player says it
+        kept = self._kept(path)
+        if kept is not None:
+            try:
+                playing = self._compile(rig, kept["text"], Path(kept["file"]), kept["revision"])
+                self._on_disk[playing.path] = playing.path.read_text(encoding="utf-8")
+                return rig, playing
+            except (BridgeError, OSError) as error:
+                log.warning("the working text cannot be used: %s", error)
+        self._on_disk[path] = text
+        return rig, self._compile(rig, text, path, revision)
+
+    def _kept(self, path: Path) -> dict[str, Any] | None:
+        """The working text of this very run, if another service before this one has left it."""
+        if self._state_dir is None:
+            return None
+        try:
+            kept = json.loads((self._state_dir / WORKING).read_text(encoding="utf-8"))
+            same = kept["started_with"] == str(path) and kept["run"] == os.getppid()
+            checked = isinstance(kept["text"], str) and isinstance(kept["revision"], int)
+            return kept if same and checked else None
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+    def _compile(self, rig: Rig, text: str, path: Path, revision: int) -> Playing:
+        document = parse_set(text, path.name, rig)
+        score = compile_score(document.spec, rig.ranges)
+        return Playing(text, path, document, score, revision)
+
+    async def check(self, text: str) -> list[Problem]:
+        """Everything that is wrong with a text; [] when it can be played."""
+        rig, playing = self._both()
+        try:
+            await asyncio.to_thread(self._compile, rig, text, playing.path, 0)
+        except InputError as error:
+            return list(error.problems)
+        return []
+
+    # --- playing ----------------------------------------------------------------------------
+
+    async def put(self, text: str, when: str, client: str) -> Playing:
+        """Swaps a new text in at the next step, beat or bar; one undoable step.
+
+        Raises `InputError` when the text is wrong (what plays goes on), `PlayerError` when the
+        player is away.
+        """
+        before = self._both()[1]
+        after = await self._swap(text, before.path, when)
+        if text != before.text:
+            self._remember("edit of the set", client, before, after)
+        return after
+
+    async def open(self, file: str, when: str, client: str) -> Playing:
+        """Another set of the folder takes over; one undoable step."""
+        path = self._inside(file)
+        before = self._both()[1]
+        try:
+            text = await asyncio.to_thread(path.read_text, encoding="utf-8")
+        except FileNotFoundError:
+            raise CommandError(f"there is no file '{file}' beside the set", "unknown") from None
+        except (OSError, UnicodeDecodeError) as error:
+            raise CommandError(f"'{file}' cannot be read: {error}") from None
+        self._on_disk[path] = text
+        after = await self._swap(text, path, when)
+        self._remember(f"open {file}", client, before, after)
+        return after
+
+    async def _travel(self, change: TextChange) -> None:
+        await self._swap(change.text, Path(change.file), change.when)
+
+    async def _swap(self, text: str, path: Path, when: str) -> Playing:
+        async with self._lock:
+            rig, before = self._both()
+            shown = self._control.link.state.get("revision", 0)
+            revision = max(before.revision, shown) + 1
+            playing = await asyncio.to_thread(self._compile, rig, text, path, revision)
+            await self._send(playing, when)
+            self.playing = playing
+            self._show()
+        await self._keep(playing)
+        return playing
+
+    async def _send(self, playing: Playing, when: str) -> None:
+        link = self._control.link
+        self._coming[playing.revision] = playing.score
+        answer = link.send_pickled(
+            {"do": "swap", "when": when, "score": playing.score, "revision": playing.revision}
+        )
+        try:
+            await asyncio.wait_for(asyncio.shield(answer), SWAP_S)
+        except TimeoutError:
+            raise PlayerError(f"the player did not take the set within {SWAP_S:g} s") from None
+
+    def _remember(self, label: str, client: str, before: Playing, after: Playing) -> None:
+        self._control.history.add(
+            Step(
+                label=label, client=client, at=self._clock(),
+                undo=(TextChange(before.text, str(before.path)),),
+                redo=(TextChange(after.text, str(after.path)),),
+            )
+        )
+
+    async def _keep(self, playing: Playing) -> None:
+        if self._state_dir is None:
+            return
+        kept = {
+            "started_with": str(self._set_path.resolve()), "run": os.getppid(),
+            "revision": playing.revision, "file": str(playing.path), "text": playing.text,
+        }  # fmt: skip
+        try:
+            await asyncio.to_thread(
+                store.write_atomic, self._state_dir / WORKING, json.dumps(kept)
+            )
+        except OSError as error:
+            log.warning("the working text cannot be kept: %s", error)
+
+    # --- the folder -------------------------------------------------------------------------
+
+    async def save(self) -> Playing:
+        """Writes the text that plays to its file (a dated copy of the old one is kept)."""
+        playing = self._both()[1]
+        return await self._write(playing, playing.path)
+
+    async def save_as(self, file: str, replace: bool) -> Playing:
+        """Writes the text that plays to another file of the folder, which is its file then."""
+        playing = self._both()[1]
+        path = self._inside(file)
+        if not replace and path != playing.path and await asyncio.to_thread(path.exists):
+            raise CommandError(f"there is a file '{file}' already", "state")
+        return await self._write(playing, path)
+
+    async def _write(self, playing: Playing, path: Path) -> Playing:
+        async with self._lock:
+            try:
+                await asyncio.to_thread(store.save, path, playing.text, self._today())
+            except OSError as error:
+                raise CommandError(f"'{path.name}' cannot be written: {error}", "state") from None
+            self._on_disk[path] = playing.text
+            now = self._both()[1]
+            self.playing = Playing(now.text, path, now.document, now.score, now.revision)
+            self._show()
+            return self.playing
+
+    async def files(self) -> list[tuple[str, str | None, bool]]:
+        """The set files of the folder: (file, name of the set, whether it plays now)."""
+        playing = self._both()[1]
+        found = await asyncio.to_thread(self._list, playing.path.parent)
+        return [(name, title, name == playing.path.name) for name, title in found]
+
+    def _list(self, folder: Path) -> list[tuple[str, str | None]]:
+        found: list[tuple[str, str | None]] = []
+        for path in sorted(folder.iterdir()):
+            if path.suffix not in (".yaml", ".yml") or path.name.startswith("."):
+                continue
+            try:
+                with path.open("rb") as file:
+                    named = _NAMED.search(file.read(64 << 10))
+            except OSError:
+                continue
+            if named is not None and len(found) < SETS_MOST:
+                title = named[1].decode("utf-8", "replace").strip("\"'")
+                found.append((path.name, title))
+        return found
+
+    def _inside(self, file: str) -> Path:
+        """The path of a file of the folder; never one outside it."""
+        folder = self._both()[1].path.parent
+        path = (folder / file).resolve()
+        if path.parent != folder or path == self._rig_path.resolve():
+            raise CommandError(f"'{file}' is not a set beside this one", "unknown")
+        return path
+
+    # --- keeping in step with the player ------------------------------------------------------
+
+    async def run(self) -> None:
+        """Gives a player that was started anew the text that should play; never returns."""
+        while True:
+            await self._news.wait()
+            self._news.clear()
+            playing = self.playing
+            link = self._control.link
+            if playing is None or not link.present:
+                continue
+            revision = link.state.get("revision", 0)
+            if playing.revision < 0:  # the player started with the file that was read here
+                self.playing = Playing(
+                    playing.text, playing.path, playing.document, playing.score, revision
+                )
+            elif revision < playing.revision and revision not in self._coming:
+                try:
+                    async with self._lock:
+                        await self._send(playing, "step")
+                except (CommandError, PlayerError) as error:
+                    log.warning("the player did not take the set back: %s", error)
+
+    def _presence(self, present: bool) -> None:
+        if present:
+            self._coming.clear()
+            self._news.set()
+
+    def _state(self, changed: frozenset[str]) -> None:
+        if "revision" not in changed:
+            return
+        score = self._coming.pop(self._control.link.state["revision"], None)
+        if score is not None:
+            self._charts.use(score)
+
+    def _show(self) -> None:
+        playing = self._both()[1]
+        saved = self._on_disk.get(playing.path) == playing.text
+        self._view.document = {"file": playing.path.name, "saved": saved}
+        self._control.history.on_change()
+
+    def _both(self) -> tuple[Rig, Playing]:
+        if self.rig is None or self.playing is None:
+            raise PlayerError("the set has not been read yet")
+        return self.rig, self.playing
+
+    @property
+    def saved(self) -> bool:
+        return bool(self._view.document["saved"])

@@ -1,0 +1,100 @@
+"""Routes of the set as text, its folder, the chart and the rig's outputs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from aiohttp import web
+
+from bridge.errors import PlayerError
+from bridge.service import bodies as b
+from bridge.service.chart import Charts
+from bridge.service.http import TEXT_BYTES, Route, client_of
+from bridge.service.setbook import Playing, SetBook
+
+
+def set_routes(book: SetBook, charts: Charts) -> list[Route]:
+    def shown(playing: Playing) -> b.SetAnswer:
+        return b.SetAnswer(
+            name=playing.document.spec.name, file=playing.path.name, text=playing.text,
+            revision=max(playing.revision, 0), saved=book.saved,
+        )  # fmt: skip
+
+    async def get(request: web.Request, query: Any) -> b.SetAnswer:
+        if book.playing is None:
+            raise PlayerError("the set has not been read yet")
+        return shown(book.playing)
+
+    async def put(request: web.Request, body: b.TextBody) -> b.SetAnswer:
+        return shown(await book.put(body.text, body.when, client_of(request)))
+
+    async def check(request: web.Request, body: b.CheckBody) -> b.CheckAnswer:
+        return b.CheckAnswer(
+            problems=[
+                b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
+                for p in await book.check(body.text)
+            ]
+        )
+
+    async def save(request: web.Request, body: Any) -> b.SetAnswer:
+        return shown(await book.save())
+
+    async def save_as(request: web.Request, body: b.SaveAsBody) -> b.SetAnswer:
+        return shown(await book.save_as(body.file, body.replace))
+
+    async def open_set(request: web.Request, body: b.OpenBody) -> b.SetAnswer:
+        return shown(await book.open(body.file, body.when, client_of(request)))
+
+    async def sets(request: web.Request, query: Any) -> b.SetsAnswer:
+        return b.SetsAnswer(
+            sets=[b.SetFile(file=f, set=name, current=now) for f, name, now in await book.files()]
+        )
+
+    async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, Any]:
+        made = await charts.make(query.bars)
+        if made is None:
+            raise PlayerError("the player has not started yet")
+        return {key: value for key, value in made.items() if key != "type"}
+
+    async def rig(request: web.Request, query: Any) -> b.RigAnswer:
+        return rig_answer(book)
+
+    return [
+        Route("GET", "/api/set", "getSet", "The text of the set that plays.", get,
+              answer=b.SetAnswer),
+        Route("PUT", "/api/set", "putSet",
+              "Checks a new text and swaps it in at the next step, beat or bar.", put,
+              answer=b.SetAnswer, body=b.TextBody, limit=TEXT_BYTES, errors=(409,)),
+        Route("POST", "/api/set/check", "checkSet", "What is wrong with a text, if anything.",
+              check, answer=b.CheckAnswer, body=b.CheckBody, limit=TEXT_BYTES),
+        Route("POST", "/api/set/save", "saveSet", "Writes the text that plays to its file.",
+              save, answer=b.SetAnswer, errors=(409,)),
+        Route("POST", "/api/set/save-as", "saveSetAs", "Writes it to another file beside it.",
+              save_as, answer=b.SetAnswer, body=b.SaveAsBody, errors=(404, 409)),
+        Route("POST", "/api/set/open", "openSet", "Another set of the folder takes over.",
+              open_set, answer=b.SetAnswer, body=b.OpenBody, errors=(404, 409)),
+        Route("GET", "/api/sets", "listSets", "The sets of the folder.", sets,
+              answer=b.SetsAnswer),
+        Route("GET", "/api/chart", "chart", "The coming bars as they will be played.", chart,
+              answer=b.ChartAnswer, query=b.ChartQuery),
+        Route("GET", "/api/rig", "rig", "Every output of the rig and what drives it.", rig,
+              answer=b.RigAnswer),
+    ]  # fmt: skip
+
+
+def rig_answer(book: SetBook) -> b.RigAnswer:
+    """The outputs in the rig's order, each with the lane and the macros that drive it."""
+    if book.rig is None or book.playing is None:
+        raise PlayerError("the rig has not been read yet")
+    spec = book.playing.document.spec
+    rows = []
+    for name, wired in book.rig.wired.items():
+        lanes = [lane.name for lane in spec.lanes if lane.out == name]
+        macros = [m.name for m in spec.macros if any(d.out == name for d in m.drives)]
+        rows.append(
+            b.OutputRow(
+                output=name, kind=wired.output.kind, cable=wired.cable, low=wired.output.low,
+                high=wired.output.high, lanes=lanes, macros=macros,
+            )
+        )
+    return b.RigAnswer(rig=book.rig.name, outputs=rows)

@@ -1,0 +1,97 @@
+"""The state as surfaces see it: the player's, with what the service knows beside it.
+
+Members the service adds: `history` (undo and redo, see `History.summary`), `document` (`file`,
+`saved`) and `player.present` (false while the player is away; the rest is then its last state).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from bridge.errors import PlayerError
+from bridge.service.control import Control
+from bridge.service.link import PlayerLink
+
+SLOW_S = 0.5  # figures that nobody plays by (lateness, jitter) reach the pages this often
+_SLOW = ("lateness", "clock", "ports", "player")
+
+
+def merge_patch(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    """The JSON Merge Patch (RFC 7396) that turns `old` into `new`; {} when they are equal.
+
+    A member that is None in `new` is removed by the patch: in a merge patch null means that.
+    Members that are the same object in both are not looked into.
+    """
+    patch: dict[str, Any] = {}
+    for key, value in new.items():
+        was = old.get(key)
+        if was is value:
+            continue
+        if isinstance(value, dict) and isinstance(was, dict):
+            inner = merge_patch(was, value)
+            if inner:
+                patch[key] = inner
+        elif was != value:
+            patch[key] = value
+    for key in old:
+        if key not in new and old[key] is not None:
+            patch[key] = None
+    return patch
+
+
+class View:
+    """Builds the full state and the calmer one that pages follow."""
+
+    def __init__(self, link: PlayerLink, control: Control) -> None:
+        self._link = link
+        self._control = control
+        self.document: dict[str, Any] = {"file": "", "saved": True}
+        self._calm: dict[str, Any] = {}
+        self._slow_at = float("-inf")
+
+    def full(self) -> dict[str, Any]:
+        """The whole state. Raises `PlayerError` before the player has said hello once."""
+        state = self._link.state
+        if not state:
+            raise PlayerError("the player has not started yet")
+        return {
+            **state,
+            "player": {**state.get("player", {}), "present": self._link.present},
+            "history": self._control.history.summary(),
+            "document": self.document,
+        }
+
+    def calm(self, now: float) -> dict[str, Any]:
+        """The state for pages, at `now` in monotonic seconds.
+
+        Position moves at each beat only (pages run their own clock from `tick` messages), and
+        figures that nobody plays by at most every `SLOW_S`.
+        """
+        state, kept = self.full(), self._calm
+        was, transport = kept.get("transport"), state.get("transport", {})
+        if was is not None and all(
+            was.get(k) == transport.get(k) for k in ("state", "bar", "beat", "tempo")
+        ):
+            state["transport"] = was
+        if now - self._slow_at >= SLOW_S:
+            self._slow_at = now
+        else:
+            for key in _SLOW:
+                if key in kept and key in state and _steady(key, kept[key], state[key]):
+                    state[key] = kept[key]
+        self._calm = state
+        return state
+
+
+def _steady(key: str, was: Any, value: Any) -> bool:
+    """Whether nothing changed in `value` that a player must see at once."""
+    watched = {
+        "clock": ("state", "source", "offset_ms"),
+        "player": ("present", "pid", "restarts"),
+    }.get(key)
+    if key == "lateness":
+        return True
+    if watched is None:
+        return bool(was == value)
+    return all(was.get(k) == value.get(k) for k in watched)

@@ -1,0 +1,201 @@
+"""A running service on free loopback ports, with a fake player behind it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+import pytest
+from support.fake_player import FakePlayer
+
+from bridge.files.rig import load_rig
+from bridge.files.set import load_set
+from bridge.music.score import compile_score
+from bridge.service.app import Options, Service
+
+RIG = """\
+rig: Quay rack
+interfaces:
+  main:
+    profile: eight-gates-four-cv
+    port: simulated
+    cables: {gate-1: kick voice}
+"""
+SET = """\
+set: Low tide
+tempo: 126
+key: {root: A, scale: minor}
+seed: 7
+lanes:
+  kick:    {euclid: {hits: 4, steps: 16}, out: main.gate-1, groups: [drums]}
+  rim:     {euclid: {hits: 5, steps: 16, rotate: 2}, out: main.gate-2, groups: [drums]}
+  shaker:  {steps: "x.x. x.xx x.x. xx.x", out: main.gate-3}
+  spray:   {logic: "(rim xor shaker) and not kick", out: main.gate-4}
+  bass:    {euclid: {hits: 7, steps: 16}, out: main.gate-5}
+  bassline: {notes: [A1, A1, C2, E2, G1], advance: bass, out: main.pitch-1}
+macros:
+  shaker-level: {start: 0.8, drives: [{out: main.level-2, from: 0, to: 5}]}
+  brightness:   {start: 0.3, drives: [{lane: rim, setting: chance, depth: 0.4}]}
+sections:
+  shallow: {play: [kick, shaker], macros: {brightness: 0.2}}
+  flood:   {play: all, macros: {brightness: 0.8}, lanes: {rim: {chance: 0.5}}}
+order:
+  - {section: shallow, bars: 4}
+"""
+
+
+@dataclass
+class Stage:
+    """What a test plays with: the service, the player behind it, a client session before it."""
+
+    service: Service
+    player: FakePlayer
+    session: aiohttp.ClientSession
+    folder: Path
+
+    @property
+    def base(self) -> str:
+        return f"http://127.0.0.1:{self.service.http_port}"
+
+    @property
+    def state(self) -> dict[str, Any]:
+        return self.service.link.state
+
+    async def call(
+        self, method: str, path: str, json: Any = None, **more: Any
+    ) -> tuple[int, Any, aiohttp.ClientResponse]:
+        """One request: (status, decoded JSON, response)."""
+        async with self.session.request(method, self.base + path, json=json, **more) as response:
+            body = await response.json(content_type=None) if method != "HEAD" else None
+            return response.status, body, response
+
+    @contextlib.asynccontextmanager
+    async def page(self, **more: Any) -> AsyncIterator[Page]:
+        async with self.session.ws_connect(self.base + "/api/live", **more) as ws:
+            yield Page(ws)
+
+    async def until(self, true: Callable[[], Any], what: str = "") -> None:
+        await until(true, what)
+
+
+class Page:
+    """One WebSocket client; `state` follows by merge patches, as a page's would."""
+
+    def __init__(self, ws: aiohttp.ClientWebSocketResponse) -> None:
+        self.ws = ws
+        self.state: dict[str, Any] = {}
+        self.messages: list[dict[str, Any]] = []
+        self._seq = 0
+
+    async def next(self, timeout: float = 5.0) -> dict[str, Any]:
+        message = await self.ws.receive_json(timeout=timeout)
+        self.messages.append(message)
+        if message["type"] == "state":
+            self.state = message["state"]
+        elif message["type"] == "change":
+            self.state = apply_patch(self.state, message["patch"])
+        return message
+
+    async def wait(self, true: Callable[[dict[str, Any]], Any]) -> dict[str, Any]:
+        """Reads until a message for which `true` holds."""
+        while True:
+            message = await self.next()
+            if true(message):
+                return message
+
+    async def send(self, **command: Any) -> int:
+        self._seq += 1
+        await self.ws.send_json({**command, "seq": self._seq})
+        return self._seq
+
+    async def do(self, **command: Any) -> dict[str, Any]:
+        """Sends a command and reads up to its answer."""
+        seq = await self.send(**command)
+        return await self.wait(lambda m: m["type"] in ("done", "refused") and m["seq"] == seq)
+
+
+def apply_patch(target: Any, patch: Any) -> Any:
+    """JSON Merge Patch, the algorithm of RFC 7396, section 2."""
+    if not isinstance(patch, dict):
+        return patch
+    result = dict(target) if isinstance(target, dict) else {}
+    for name, value in patch.items():
+        if value is None:
+            result.pop(name, None)
+        else:
+            result[name] = apply_patch(result.get(name), value)
+    return result
+
+
+async def until(true: Callable[[], Any], what: str = "") -> None:
+    """Lets the loop run until something is true (a few seconds at most)."""
+    for _ in range(2000):
+        if true():
+            return
+        await asyncio.sleep(0.002)
+    raise AssertionError(f"never came true: {what}")
+
+
+@contextlib.asynccontextmanager
+async def running(service: Service) -> AsyncIterator[Service]:
+    """The service in a task of its own, so that it begins and ends in the same one."""
+    started: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+    stop = asyncio.Event()
+
+    async def main() -> None:
+        try:
+            async with service.running():
+                started.set_result(None)
+                await stop.wait()
+        except BaseException as error:
+            if not started.done():
+                started.set_exception(error)
+            raise
+
+    task = asyncio.create_task(main())
+    await asyncio.wait([started, task], return_when=asyncio.FIRST_COMPLETED)
+    try:
+        if task.done():
+            await task
+        yield service
+    finally:
+        stop.set()
+        await task
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "rig.yaml").write_text(RIG, encoding="utf-8")
+    (tmp_path / "low-tide.yaml").write_text(SET, encoding="utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+async def player(folder: Path) -> AsyncIterator[FakePlayer]:
+    rig = load_rig(folder / "rig.yaml")
+    score = compile_score(load_set(folder / "low-tide.yaml", rig).spec, rig.ranges)
+    fake = FakePlayer(folder / "player.sock", score)
+    await fake.start()
+    yield fake
+    await fake.stop()
+
+
+@pytest.fixture
+def options(folder: Path) -> Options:
+    return Options(
+        rig=folder / "rig.yaml", set=folder / "low-tide.yaml", socket=folder / "player.sock",
+        http_port=0, osc_port=0, state_dir=folder / "state",
+    )  # fmt: skip
+
+
+@pytest.fixture
+async def stage(options: Options, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
+    (folder / "state").mkdir()
+    async with running(Service(options)) as service, aiohttp.ClientSession() as session:
+        await until(lambda: service.link.present, "the player says hello")
+        yield Stage(service, player, session, folder)

@@ -1,0 +1,154 @@
+"""A player for tests of the service: the frames of the real one, no music.
+
+It speaks the wire of `bridge.engine.messages` on a local socket, applies commands with the real
+`Performance`, and lets a test hold answers back, refuse, vanish and come back.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import pickle
+import time
+from pathlib import Path
+from typing import Any
+
+from bridge.engine.messages import Unpacker, check_command, pack_json
+from bridge.errors import CommandError
+from bridge.music.performance import Performance
+
+ONLY_PERFORMANCE = {
+    "mute", "cancel", "hold", "solo", "group", "macro", "setting", "section", "order", "tempo",
+    "all-out", "still",
+}  # fmt: skip
+
+
+class FakePlayer:
+    """`received` holds every command in order; `answering` False keeps the answers back."""
+
+    def __init__(self, path: Path, score: Any, revision: int = 1) -> None:
+        self.path = path
+        self.received: list[dict[str, Any]] = []
+        self.answering = True
+        self.refuse: str | None = None
+        self.revision = revision
+        self.tick = 0
+        self.running = "stopped"
+        self.offset_ms = 0.0
+        self.source = "internal"
+        self.arrived = asyncio.Event()
+        self._server: asyncio.Server | None = None
+        self._writers: set[asyncio.StreamWriter] = set()
+        self.use(score)
+
+    def use(self, score: Any) -> None:
+        self.score = score
+        self.performance = Performance(score)
+
+    @property
+    def words(self) -> list[str]:
+        return [command["do"] for command in self.received]
+
+    async def start(self) -> None:
+        self._server = await asyncio.start_unix_server(self._serve, self.path)
+
+    async def stop(self) -> None:
+        """Vanishes, as a killed process does."""
+        if self._server is None:
+            return
+        self._server.close()
+        for writer in list(self._writers):
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+        await self._server.wait_closed()
+        self._server = None
+        self.path.unlink(missing_ok=True)
+
+    def state(self) -> dict[str, Any]:
+        bar = self.score.spec.bar_ticks
+        own = self.performance.state()
+        return {
+            "version": "0.1.0", "rig": "Quay rack", "set": self.score.spec.name,
+            "revision": self.revision,
+            "transport": {
+                "state": self.running, "tick": self.tick, "bar": self.tick // bar + 1,
+                "beat": self.tick % bar // self.score.spec.beat_ticks + 1,
+                "tempo": self.performance.tempo, "at_ms": time.monotonic() * 1000,
+            },
+            "clock": {
+                "source": self.source, "state": "leading", "tempo": self.performance.tempo,
+                "jitter_ms": 0.0, "offset_ms": self.offset_ms, "others": {},
+            },
+            "ports": {"main": {"port": "simulated", "open": True, "link": "usb"}},
+            "lateness": {"count": 0, "p50_us": 0, "p99_us": 0, "worst_us": 0, "since": 0,
+                         "histogram": []},
+            "player": {"pid": 1, "realtime": False, "restarts": 0},
+            "warnings": [],
+            **own,
+        }  # fmt: skip
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Sends a frame to everybody who is connected."""
+        for writer in self._writers:
+            writer.write(pack_json(message))
+
+    def play_to(self, tick: int) -> None:
+        """Time passes."""
+        self.tick = tick
+        self.performance.settle(tick)
+        self.tell({"type": "state", **self.state()})
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._writers.add(writer)
+        writer.write(pack_json({"type": "hello", **self.state()}))
+        unpacker = Unpacker()
+        try:
+            while data := await reader.read(65536):
+                for kind, payload in unpacker.feed(data):
+                    self._take(json.loads(payload) if kind == "J" else pickle.loads(payload))
+        except (ConnectionError, asyncio.CancelledError):
+            pass
+        finally:
+            self._writers.discard(writer)
+            writer.close()
+
+    def _take(self, command: dict[str, Any]) -> None:
+        seq = command.get("seq")
+        self.received.append({k: v for k, v in command.items() if k != "seq"})
+        self.arrived.set()
+        if not self.answering:
+            return
+        try:
+            if self.refuse is not None:
+                raise CommandError(self.refuse, "state")
+            self._apply(command)
+        except CommandError as error:
+            self.tell({"type": "state", "refused": [[seq, error.kind, str(error)]]})
+        else:
+            self.tell({"type": "state", **self.state(), "acks": [seq]})
+
+    def _apply(self, command: dict[str, Any]) -> None:
+        if command["do"] == "swap":
+            kept = self.performance.state()
+            self.use(command["score"])
+            self.performance.restore(kept, self.tick)
+            self.revision = command["revision"]
+            return
+        check_command(command)
+        match command["do"]:
+            case "start":
+                self.running, self.tick = "running", 0
+            case "continue":
+                self.running = "running"
+            case "stop":
+                self.running = "stopped"
+            case "position":
+                self.tick = command["tick"]
+            case "offset":
+                self.offset_ms = command["ms"]
+            case "follow":
+                self.source = command["source"]
+            case do if do in ONLY_PERFORMANCE:
+                self.performance.apply(command, self.tick)
