@@ -154,14 +154,14 @@ class SetCheck:
                 yield from self._setting((*keys, "setting"), drive.lane, drive.setting)
         if drive.out is not None and self.rig is not None:
             output = self.rig.ranges.get(drive.out)
-            path = (*keys, "out")
+            at_out: Keys = (*keys, "out")
             if output is None:
-                yield self._no_output(path, drive.out)
+                yield self._no_output(at_out, drive.out)
             elif output.kind != "level":
                 message = f"{drive.out} is a {output.kind} output; only level outputs can be driven"
                 if output.kind == "pitch":
                     message += " (for pitch, drive the transpose of its lane)"
-                yield self.say(path, message)
+                yield self.say(at_out, message)
 
     def _setting(
         self, keys: Keys, lane: str, name: str, *, at_key: bool = False

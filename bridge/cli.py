@@ -1,0 +1,199 @@
+"""The command line. Thin: each command imports what it needs when it is called.
+
+Exit codes: 0 good, 1 the input is wrong (one problem per line: file:line:column), 2 wrong usage.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from bridge import __version__
+from bridge.errors import BridgeError, InputError
+
+# Commands with a module of their own: its `command` is loaded when it is called for.
+MODULES = {
+    "clockcheck": "bridge.commands.clockcheck",
+    "profile": "bridge.commands.profile",
+    "scope": "bridge.commands.scope",
+    "sheet": "bridge.commands.sheet",
+    "soundcheck": "bridge.commands.soundcheck",
+    "tune": "bridge.commands.tune",
+}
+FILE = click.Path(path_type=Path)
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class Commands(click.Group):
+    """Finds commands in their modules, and turns our errors into lines and exit codes."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return sorted({*super().list_commands(context), *(n for n in MODULES if _exists(n))})
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name in MODULES and _exists(name):
+            command = importlib.import_module(MODULES[name]).command
+            if not isinstance(command, click.Command):
+                raise TypeError(f"{MODULES[name]}.command is not a command")
+            return command
+        return super().get_command(context, name)
+
+    def invoke(self, context: click.Context) -> Any:
+        try:
+            return super().invoke(context)
+        except InputError as error:
+            for problem in error.problems:
+                click.echo(str(problem), err=True)
+        except BridgeError as error:
+            click.echo(str(error), err=True)
+        context.exit(1)
+
+
+def _exists(name: str) -> bool:
+    try:
+        return importlib.util.find_spec(MODULES[name]) is not None
+    except ModuleNotFoundError:
+        return False
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="lanebridge")
+def main() -> None:
+    """Plays a small modular rig live from short patterns, through a MIDI-to-CV interface."""
+
+
+def serving(command: Command) -> Command:
+    """The options of everything that opens the control surface."""
+    options = (
+        click.option("--port", default=8420, show_default=True,
+                     type=click.IntRange(0, 65535), help="HTTP port of the page."),
+        click.option("--osc-port", default=8421, show_default=True,
+                     type=click.IntRange(0, 65535), help="UDP port of OSC."),
+        click.option("--lan", is_flag=True,
+                     help="Reachable from the network, with a token in the printed address."),
+    )  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@main.command()
+@serving
+@click.pass_context
+def demo(context: click.Context, port: int, osc_port: int, lan: bool) -> None:
+    """Plays the demo set at once, with no hardware."""
+    from bridge.engine import supervise
+
+    folder = Path(__file__).parent / "demo"
+    context.exit(supervise.run(
+        folder / "rig.yaml", folder / "set.yaml",
+        http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True,
+    ))  # fmt: skip
+
+
+@main.command()
+@click.argument("rig", type=FILE)
+@click.argument("set", type=FILE)
+@serving
+@click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
+@click.pass_context
+def play(
+    context: click.Context, rig: Path, set: Path, port: int, osc_port: int, lan: bool, start: bool
+) -> None:
+    """Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows."""
+    from bridge.engine import supervise
+
+    context.exit(
+        supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start)
+    )
+
+
+@main.command()
+@click.argument("rig", type=FILE)
+@click.argument("set", type=FILE, required=False)
+def check(rig: Path, set: Path | None) -> None:
+    """Explains every mistake in RIG and SET."""
+    from bridge.paper import plan
+
+    for line in plan.checked(rig, set):
+        click.echo(line)
+
+
+@main.command()
+@click.argument("rig", type=FILE)
+@click.argument("set", type=FILE)
+@click.option("--bars", required=True, type=click.IntRange(1, 100_000), help="How many bars.")
+@click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv")
+@click.option("--all", "everything", is_flag=True,
+              help="Lanes without an output too (.csv only).")  # fmt: skip
+def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None:
+    """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events."""
+    from bridge.files.rig import load_rig
+    from bridge.files.set import load_set
+    from bridge.files.store import write_atomic
+    from bridge.paper import csv_rows
+
+    kind = out.suffix.lower()
+    if kind not in (".mid", ".midi", ".csv"):
+        raise click.BadParameter("must end in .mid or .csv", param_hint="--out")
+    if everything and kind != ".csv":
+        raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
+    wired = load_rig(rig)
+    document = load_set(set, wired)
+    try:
+        if kind == ".csv":
+            write_atomic(out, csv_rows.text(document.spec, wired, bars, everything))
+        else:
+            from bridge.paper import smf
+
+            write_atomic(out, smf.render(document.spec, wired, bars))
+    except OSError as error:
+        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
+    click.echo(f"{out}: {bars} bars of {document.spec.name}")
+
+
+@main.command()
+def ports() -> None:
+    """Lists MIDI ports by name."""
+    from bridge.ports import list_ports
+
+    found = list_ports()
+    for port in found:
+        note = "" if port.usable else f"  ({port.why})"
+        click.echo(f"{port.way:3}  {port.name}{note}")
+    if not found:
+        click.echo("no MIDI ports; a rig may use `port: simulated`")
+
+
+@main.command("import")
+@click.argument("file", type=FILE)
+@click.option("--bar", default=1, show_default=True, type=click.IntRange(1, 10_000),
+              help="The first bar that is taken.")  # fmt: skip
+@click.option("--bars", default=1, show_default=True, type=click.IntRange(1, 4),
+              help="How many bars make the pattern.")  # fmt: skip
+@click.option("--out", type=FILE, help="The set file to write; printed when left out.")
+def import_(file: Path, bar: int, bars: int, out: Path | None) -> None:
+    """Makes lanes of the drums in a standard MIDI FILE, one lane per note."""
+    from bridge.files.store import write_atomic
+    from bridge.paper import midi_import
+
+    text = midi_import.set_text(file, bar, bars)
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    if out.exists():
+        raise BridgeError(f"{out}  is there already; choose another name")
+    try:
+        write_atomic(out, text)
+    except OSError as error:
+        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
+    click.echo(f"{out}: written; `lanebridge check` it with your rig")
+
+
+if __name__ == "__main__":
+    main()
