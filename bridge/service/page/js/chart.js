@@ -234,7 +234,7 @@ export class Chart {
 
   values(trace, lane, x, left, right, now, y, amp) {
     const { g, c } = this;
-    const isNotes = lane.kind === "notes" || trace.high > 12;
+    const isNotes = lane.kind === "notes" || trace.high > 12; // volts stay below that
     if (isNotes && this.row > 40) amp -= 9; // room for the names
     const low = isNotes ? trace.low - 2 : Math.min(0, trace.low);
     const scale = amp / Math.max(isNotes ? 6 : 0.001, (isNotes ? trace.high : Math.max(trace.high, low + 1)) - low);

@@ -36,6 +36,7 @@ export function icon(name) {
 
 /** Set an attribute only when it changes: every needless write costs layout on a slow tablet. */
 export function attr(el, name, value) {
+  if (value === false && name.startsWith("aria-")) value = "false";
   if (value === null || value === false || value === undefined) {
     if (el.hasAttribute(name)) el.removeAttribute(name);
   } else if (el.getAttribute(name) !== String(value)) el.setAttribute(name, String(value));

@@ -12,7 +12,7 @@ export const touchMode = { value: "now" };
 export function look(lane) {
   if (lane.held) return [lane.muted ? "held-out" : "held-in", lane.muted ? "held out" : "held in"];
   if (lane.pending) return [lane.pending.muted ? "wait-out" : "wait-in", lane.pending.text || `${lane.pending.muted ? "out" : "in"} at bar ${lane.pending.bar}`];
-  if (lane.muted) return ["out", lane.solo ? "solo, out" : "out"];
+  if (lane.muted) return ["out", lane.solo ? "solo, out" : lane.under === false ? "not in solo" : "out"];
   return ["in", lane.solo ? "solo" : "in"];
 }
 
@@ -55,7 +55,10 @@ export class Head {
       this.holding = window.setInterval(renew, HOLD_REFRESH_MS);
       this.heldTo = muted;
       renew();
-    } else if (mode === "solo") this.ask({ do: "solo", on: !lane.solo });
+    } else if (mode === "solo" || lane.solo || lane.muted !== (lane.under ?? lane.muted)) {
+      // While a solo silences others, a touch joins it or leaves it: the mute under it would not be heard.
+      this.ask({ do: "solo", on: !lane.solo });
+    }
     else if (mode === "drop") this.ask({ do: "mute", muted: true, when: "now", return_bars: 4 });
     else if (lane.pending && mode !== "now") this.ask({ do: "cancel" });
     else {

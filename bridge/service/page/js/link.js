@@ -37,8 +37,6 @@ export class Link extends EventTarget {
     this.drop();
     const url = new URL("api/live", document.baseURI);
     url.protocol = url.protocol === "https:" ? "wss:" : "ws:";
-    const token = new URLSearchParams(location.search).get("token");
-    if (token) url.searchParams.set("token", token);
     const socket = new WebSocket(url);
     this.socket = socket;
     this.opened = performance.now();

@@ -86,7 +86,11 @@ export class Listener {
   /** How open the filter is: the mean of the level lanes and of a macro called brightness. */
   open(tick) {
     const { store, ink } = this.app;
-    const values = Object.entries(store.state.lanes).filter(([, lane]) => lane.kind !== "notes" && !lane.muted).map(([name]) => ink.valueAt(name, tick)).filter((v) => v !== null);
+    const values = [];
+    for (const [name, lane] of Object.entries(store.state.lanes)) {
+      const trace = ink.traces.get(name), v = ink.valueAt(name, tick);
+      if (trace && v !== null && lane.kind !== "notes" && !lane.muted && trace.high > trace.low) values.push((v - trace.low) / (trace.high - trace.low));
+    }
     const mean = values.length ? values.reduce((a, b) => a + b, 0) / values.length : 0.5;
     return Math.min(1, Math.max(0, 0.6 * mean + 0.6 * (store.state.macros.brightness?.value ?? 0.3)));
   }

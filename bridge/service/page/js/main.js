@@ -11,6 +11,8 @@ import { buildSigns, clockPanel, healthPanel } from "./signs.js";
 import { WakeLock, firstTheme, keysSwitch, screenButtons, setTheme, shortcuts } from "./stage.js";
 import { Store } from "./store.js";
 
+let asked = 0; // bars of chart that the service was asked for
+const AHEAD_STEPS = 30; // sixteenths that a chart shows ahead of the pen, at most
 const $ = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
 setTheme(firstTheme());
 
@@ -50,7 +52,7 @@ $("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ 
 function showCondition() {
   document.body.dataset.link = link.condition;
   for (const id of ["top", "main", "rail", "panel"]) $(id).inert = !link.live;
-  if (!link.live) { releaseAll(); pen.forget(); }
+  if (!link.live) { releaseAll(); pen.forget(); asked = 0; }
   text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "No word from the rig. What it plays goes on; this page is trying again." : "Waiting for the rig.");
 }
 link.addEventListener("condition", showCondition);
@@ -62,13 +64,13 @@ addEventListener("blur", releaseAll);
 function fix(transport) {
   if (typeof transport.tick !== "number") return;
   const running = transport.state === "running" || transport.state === "lost";
-  if (pen.fix(transport.tick, transport.at_ms, transport.tempo, running)) ink.clear();
+  if (pen.fix(transport.tick, transport.at_ms, transport.tempo, running)) { ink.clear(); asked = 0; }
 }
 store.on(null, (state, keys) => { if (!keys || keys.has("transport")) fix(state.transport); });
 store.on(["set"], ({ set }) => { text($("set-name"), set); document.title = `${set} · Lanebridge`; });
 link.addEventListener("tick", (event) => {
-  const { tick, at_ms, tempo } = /** @type {CustomEvent} */ (event).detail;
-  fix({ ...store.state.transport, tick, at_ms, tempo });
+  const { tick, at_ms, tempo, running } = /** @type {CustomEvent} */ (event).detail;
+  fix({ ...store.state.transport, tick, at_ms, tempo, ...(running === undefined ? {} : { state: running ? "running" : "stopped" }) });
 });
 link.addEventListener("chart", (event) => {
   ink.add(/** @type {CustomEvent} */ (event).detail, pen.at(performance.now()), Object.keys(store.state.lanes));
@@ -80,15 +82,12 @@ function queueDescribe() {
   describing = window.setTimeout(() => { describing = 0; app.play.describe(); }, 600);
 }
 
-/** Ask for more chart before the pen runs off what is known. */
-let askedAt = 0;
-function feed(now) {
+/** Say how many bars this screen shows; the service then sends them anew whenever they change. */
+function feed() {
   const { bar } = meter(store.state);
-  const width = Math.max(...app.play.banks.map((bank) => bank.chart.width), 400);
-  const ahead = (width / 13) * 240;
-  const bars = Math.min(8, Math.ceil(Math.min(ahead, 40 * 240) / bar) + 1);
-  if (link.live && now - askedAt > 700 && ink.to - pen.at(now) < Math.min(ahead, 30 * 240)) {
-    askedAt = now;
+  const bars = Math.min(8, Math.ceil((AHEAD_STEPS * 240) / bar) + 1);
+  if (link.live && bars !== asked) {
+    asked = bars;
     link.send({ do: "chart", bars });
   }
 }
@@ -141,7 +140,7 @@ function frame(now) {
     app.play.frame(now);
     cost.mean += (performance.now() - begin - cost.mean) * 0.05;
   }
-  feed(now);
+  feed();
 }
 requestAnimationFrame(frame);
 showView();

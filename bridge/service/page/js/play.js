@@ -45,15 +45,15 @@ export class PlayView {
 
   buildDeck() {
     const modes = choice("A touch on a lane acts", [
-      ["now", "now"], ["beat", "beat", "on the next beat"], ["bar", "bar", "on the next bar"], ["4", "4 bars", "after 4 bars"],
-      ["held", "held", "only while held"], ["drop", "drop", "out for 4 bars, then back"], ["solo", "solo"],
+      ["now", "now"], ["beat", "beat", "on the next beat"], ["bar", "bar", "on the next bar"], ["4", "4 bars", "in 4 bars"],
+      ["held", "held", "only while held"], ["drop", "drop", "drop: out for 4 bars, then back"], ["solo", "solo"],
     ], (value) => { touchMode.value = value; });
     this.modes = modes;
     this.fine = button("fine", () => {
       fineMode.on = !fineMode.on;
       attr(this.fine, "aria-pressed", fineMode.on);
       for (const macro of this.macros.values()) { macro.showGear(fineMode.on); macro.show(); }
-    }, { class: "k fine", "aria-pressed": "false", "aria-label": "fine macros" });
+    }, { class: "k fine", "aria-pressed": "false", "aria-label": "fine: macros move eight times finer" });
     this.groups = h("div", { class: "sections groups", role: "group", "aria-label": "Groups" });
     this.sections = h("div", { class: "sections", role: "group", "aria-label": "Sections" });
     this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
@@ -175,7 +175,7 @@ export class PlayView {
       let words = "nothing";
       if (trace?.isValue) {
         const values = trace.values.filter(([t]) => t >= start && t < start + bar).slice(0, 8);
-        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v) : `${Math.round(v * 100)} %`)).join(", ") || "no change";
+        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v) : `${v.toFixed(1)} V`)).join(", ") || "no change";
       } else if (trace) {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;

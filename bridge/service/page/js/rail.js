@@ -23,8 +23,8 @@ export function buildRail(rail, link, store) {
   const cont = button("Continue", () => ask({ do: "continue" }));
   const tap = button("Tap", () => ask({ do: "tap" }), { "aria-label": "Tap the tempo" });
   const bpm = tempoDial(ask, store);
-  const early = repeating("‹ early", () => ask({ do: "nudge", ms: -NUDGE_MS }), { class: "k wide-only", "aria-label": `Nudge ${NUDGE_MS} ms earlier` });
-  const late = repeating("late ›", () => ask({ do: "nudge", ms: NUDGE_MS }), { class: "k wide-only", "aria-label": `Nudge ${NUDGE_MS} ms later` });
+  const early = repeating("‹ early", () => ask({ do: "nudge", ms: -NUDGE_MS }), { class: "k wide-only", "aria-label": `Nudge ${NUDGE_MS} ms ‹ early` });
+  const late = repeating("late ›", () => ask({ do: "nudge", ms: NUDGE_MS }), { class: "k wide-only", "aria-label": `Nudge ${NUDGE_MS} ms late ›` });
   const take = button("Take the clock", () => ask({ do: "take-clock" }), { class: "k push" });
   /** Lanes that the last "All out" silenced. @type {string[]} */
   let silenced = [];

@@ -1,0 +1,234 @@
+"""Changes to a set's text by path, so that comments, order and layout of the rest stay.
+
+The page edits values, the person edits text; both edit the same file. A change names a path of keys
+(``("lanes", "kick", "euclid", "hits")``) and a value, or renames the key it leads to. What the
+text then means is for `bridge.files.set` to check; here only the layout matters.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import yaml
+
+from bridge.errors import InputError, Problem
+
+Path = tuple[str, ...]
+
+# Plain scalars that no YAML reader takes for anything but a string; everything else is quoted.
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./-]*|[0-9]+/[0-9]+[T.]?")
+_TRAPS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
+_LANE_KEYS = ("advance", "reset", "retrigger", "decay", "transpose_by")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One change. `value` None removes the key; `rename` gives it another name instead (and
+    changes what refers to it, for lanes, macros and sections)."""
+
+    path: Path
+    value: Any = None
+    rename: str | None = None
+
+
+def apply(text: str, changes: Iterable[Change]) -> str:
+    """The text after all changes, made one after another.
+
+    Raises `InputError` when the text is no YAML mapping or a path leads nowhere.
+    """
+    for change in changes:
+        root = _compose(text)
+        if not change.path:
+            raise _wrong("a path has at least one key")
+        if change.rename is not None:
+            text = _rename(text, root, change.path, change.rename)
+        elif change.value is None:
+            text = _remove(text, root, change.path)
+        else:
+            text = _put(text, root, change.path, change.value)
+    return text
+
+
+def render(value: Any) -> str:
+    """A value (None, bool, number, str, list, dict) as flow-style YAML on one line."""
+    match value:
+        case None:
+            return "~"
+        case bool():
+            return "true" if value else "false"
+        case int():
+            return str(value)
+        case float():
+            return str(int(value)) if value.is_integer() else f"{value:.6g}"
+        case str():
+            plain = _PLAIN.fullmatch(value) and value.lower() not in _TRAPS
+            return value if plain else json.dumps(value, ensure_ascii=False)
+        case list() | tuple():
+            return f"[{', '.join(map(render, value))}]"
+        case dict():
+            return "{" + ", ".join(f"{render(k)}: {render(v)}" for k, v in value.items()) + "}"
+    raise _wrong(f"{type(value).__name__} cannot be written")
+
+
+def _wrong(message: str, path: Sequence[str] = ()) -> InputError:
+    return InputError([Problem(message, path=".".join(path))])
+
+
+def _compose(text: str) -> yaml.MappingNode:
+    try:
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.YAMLError as error:
+        raise _wrong(f"the text is no YAML: {error}") from None
+    if not isinstance(root, yaml.MappingNode):
+        raise _wrong("a set is a mapping")
+    return root
+
+
+def _index(node: yaml.MappingNode, key: str) -> int | None:
+    for i, (name, _) in enumerate(node.value):
+        if isinstance(name, yaml.ScalarNode) and name.value == key:
+            return i
+    return None
+
+
+def _walk(root: yaml.MappingNode, path: Path) -> yaml.MappingNode | None:
+    """The mapping that `path` leads to; None when there is none (yet)."""
+    node: yaml.Node = root
+    for key in path:
+        if not isinstance(node, yaml.MappingNode):
+            return None
+        i = _index(node, key)
+        if i is None:
+            return None
+        node = node.value[i][1]
+    return node if isinstance(node, yaml.MappingNode) else None
+
+
+def _end(node: yaml.Node) -> int:
+    """Where the node's own text ends: a block's end mark stands after the comments that follow."""
+    if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
+        last = node.value[-1]
+        return _end(last[1] if isinstance(last, tuple) else last)
+    return int(node.end_mark.index)
+
+
+def _line_end(text: str, index: int) -> int:
+    found = text.find("\n", index)
+    return len(text) if found < 0 else found
+
+
+def _put(text: str, root: yaml.MappingNode, path: Path, value: Any) -> str:
+    parent = _walk(root, path[:-1])
+    if parent is None:
+        if len(path) == 1:
+            raise _wrong("there is no such place", path)
+        return _put(text, root, path[:-1], {path[-1]: value})
+    i = _index(parent, path[-1])
+    if i is not None:
+        key, old = parent.value[i]
+        colon = text.index(":", key.end_mark.index)
+        return f"{text[:colon]}: {render(value)}{text[_end(old):]}"
+    entry = f"{render(path[-1])}: {render(value)}"
+    if parent.flow_style:
+        at = _end(parent.value[-1][1]) if parent.value else parent.end_mark.index - 1
+        return text[:at] + (", " if parent.value else "") + entry + text[at:]
+    if not parent.value:
+        raise _wrong("there is no such place", path)
+    at = _line_end(text, _end(parent.value[-1][1]))
+    indent = " " * parent.value[0][0].start_mark.column
+    return f"{text[:at]}\n{indent}{entry}{text[at:]}"
+
+
+def _remove(text: str, root: yaml.MappingNode, path: Path) -> str:
+    parent = _walk(root, path[:-1])
+    i = None if parent is None else _index(parent, path[-1])
+    if parent is None or i is None:
+        return text  # it is not there: nothing to remove
+    if len(parent.value) == 1 and len(path) > 1:
+        return _remove(text, root, path[:-1])  # an empty mapping would be read as nothing at all
+    key, old = parent.value[i]
+    if not parent.flow_style:
+        start = text.rfind("\n", 0, key.start_mark.index) + 1
+        return text[:start] + text[min(len(text), _line_end(text, _end(old)) + 1) :]
+    if i:
+        return text[: _end(parent.value[i - 1][1])] + text[_end(old) :]
+    after = parent.value[1][0].start_mark.index if len(parent.value) > 1 else _end(old)
+    return text[: key.start_mark.index] + text[after:]
+
+
+# --- renaming -----------------------------------------------------------------------------------
+
+
+def _rename(text: str, root: yaml.MappingNode, path: Path, new: str) -> str:
+    parent = _walk(root, path[:-1])
+    i = None if parent is None else _index(parent, path[-1])
+    if parent is None or i is None:
+        raise _wrong("there is no such place", path)
+    if new == path[-1]:
+        return text
+    if _index(parent, new) is not None:
+        raise _wrong(f"there is a '{new}' already", path)
+    spans = [(parent.value[i][0], render(new))]
+    if len(path) == 2:
+        refers = {"lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section}
+        rule = refers.get(path[0])
+        if rule is not None:
+            spans += [
+                (node, replaced)
+                for where, node in _scalars(root, ())
+                if where != path and (replaced := rule(where, node, path[1], new)) is not None
+            ]
+    for node, replaced in sorted(spans, key=lambda span: -int(span[0].start_mark.index)):
+        text = text[: node.start_mark.index] + replaced + text[node.end_mark.index :]
+    return text
+
+
+def _scalars(node: yaml.Node, where: Path) -> Iterator[tuple[Path, yaml.ScalarNode]]:
+    """Every scalar with its path; keys have the path of their value, plus ``"!"``."""
+    if isinstance(node, yaml.ScalarNode):
+        yield where, node
+    elif isinstance(node, yaml.SequenceNode):
+        for item in node.value:
+            yield from _scalars(item, (*where, "[]"))
+    elif isinstance(node, yaml.MappingNode):
+        for key, value in node.value:
+            name = str(key.value)
+            if isinstance(key, yaml.ScalarNode):
+                yield (*where, name, "!"), key
+            yield from _scalars(value, (*where, name))
+
+
+def _refers_to_lane(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
+    match where:
+        case ("lanes", _, "logic"):
+            changed = re.sub(rf"(?<![\w-]){re.escape(old)}(?![\w-])", new, node.value)
+            return render(changed) if changed != node.value else None
+        case ("sections", _, "lanes", name, "!") if name == old:
+            return render(new)
+        case ("lanes", _, key) if key in _LANE_KEYS:
+            pass
+        case ("lanes", _, "hold", "value" | "by") | ("lanes", _, "shape", "retrigger"):
+            pass
+        case ("lanes" | "macros", _, "drives", "[]", "lane") | ("sections", _, "play", "[]"):
+            pass
+        case _:
+            return None
+    return render(new) if node.value == old else None
+
+
+def _refers_to_macro(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
+    match where:
+        case ("sections", _, "macros", name, "!") if name == old:
+            return render(new)
+    return None
+
+
+def _refers_to_section(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
+    match where:
+        case ("order", "[]", "section") if node.value == old:
+            return render(new)
+    return None
