@@ -56,7 +56,8 @@ def cables(rig: Rig, spec: SetSpec) -> str:
     for i, (driver, name, volts, cable) in enumerate(rows):
         y = 16 + i * step
         ink = INK if driver else PALE
-        parts.append(svg.text(206, y + 4, driver or "free", text_anchor="end", fill=ink, font_size=11.5,
+        parts.append(svg.text(206, y + 4, driver or "free", text_anchor="end", fill=ink,
+                              font_size=11.5,
                               font_style=None if driver else "italic"))  # fmt: skip
         parts.append(svg.line(212, y, 246, y, stroke=ink, stroke_width=1.6 if driver else 0.8,
                               stroke_dasharray=None if driver else "2 4"))  # fmt: skip
@@ -72,7 +73,9 @@ def cables(rig: Rig, spec: SetSpec) -> str:
         elif driver:
             parts.append(svg.text(end + 7, y + 4, "no cable written down: ____________", fill=INK,
                                   font_size=11.5, font_weight=600))  # fmt: skip
-    return svg.picture(WIDTH, 20 + len(rows) * step, parts, "Outputs, what drives them, their cables")
+    return svg.picture(
+        WIDTH, 20 + len(rows) * step, parts, "Outputs, what drives them, their cables"
+    )
 
 
 def _grid(spec: SetSpec, ticks: int, left: float, width: float, height: float) -> list[str]:
@@ -86,7 +89,11 @@ def _grid(spec: SetSpec, ticks: int, left: float, width: float, height: float) -
 
 
 def lane_trace(
-    spec: SetSpec, lane: Lane, position: int, events: Sequence[Event], ticks: int,
+    spec: SetSpec,
+    lane: Lane,
+    position: int,
+    events: Sequence[Event],
+    ticks: int,
     rank: Mapping[int, int] | None = None,
 ) -> str:
     """One lane over `ticks` ticks from the score's events (all lanes' events may be given)."""
@@ -101,7 +108,9 @@ def lane_trace(
             x = left + width * event.tick / ticks
             tall = 24 * max(event.value, 0.15)
             for n in range(len(event.causes)):
-                parts.append(svg.path([(x - 4 - 4 * n, 1), (x, base - tall)], stroke=MARK, stroke_width=0.9))
+                parts.append(
+                    svg.path([(x - 4 - 4 * n, 1), (x, base - tall)], stroke=MARK, stroke_width=0.9)
+                )
             parts.append(svg.line(x, base, x, base - tall, stroke=INK, stroke_width=4.0))
     elif own:
         values = [event.value for event in own]

@@ -48,12 +48,15 @@ dt { color: #52636a } dd { margin: 0; font-weight: 600; font-variant-numeric: ta
 .macro { display: grid; grid-template-columns: 78mm 1fr; gap: 5mm; align-items: center;
   margin-bottom: 1.5mm }
 .macro p { margin: 0 }
-table { border-collapse: collapse; width: 100% } td, th { text-align: left; padding: 1.2mm 2mm 0.8mm 0;
-  border-bottom: 0.2mm solid #cfc8b6; vertical-align: bottom } th { color: #52636a; font-weight: 400 }
+table { border-collapse: collapse; width: 100% }
+td, th { text-align: left; padding: 1.2mm 2mm 0.8mm 0;
+  border-bottom: 0.2mm solid #cfc8b6; vertical-align: bottom }
+th { color: #52636a; font-weight: 400 }
 .blank td { height: 8.5mm }
-.photo { border: 0.4mm dashed #52636a; height: 62mm; display: grid; place-items: center;
+.photo { border: 0.4mm dashed #52636a; height: 70mm; display: grid; place-items: center;
   color: #52636a; break-inside: avoid }
-ul { margin: 0; padding-left: 5mm } li { margin: 0 0 0.6mm }
+ul { margin: 0; padding-left: 4mm } li { margin: 0 0 0.5mm }
+.cautions { columns: 2; column-gap: 8mm; font-size: 8.5pt; line-height: 1.3 }
 .mark { font-weight: 650 }
 @media screen { body { padding: 10mm } }
 """
@@ -74,6 +77,7 @@ def sheet_html(
     spec = document.spec
     body = [
         _head(rig, document, made),
+        _cautions(),
         "<h2>Cables</h2>", drawings.cables(rig, spec), _loose_ends(rig, document),
         f"<h2>Lanes, {bars} bars as written</h2>", *_lanes(rig, document, bars),
     ]  # fmt: skip
@@ -84,7 +88,6 @@ def sheet_html(
     body += ["<h2>Tuning</h2>", _tuning(rig, tuning or {})]
     body += ["<h2>Knobs</h2>", _knobs(rig)]
     body += ['<h2>Photo</h2><div class="photo">a photo of the patched rig goes here</div>']
-    body += ["<h2>Before you plug in</h2><ul>", *(f"<li>{escape(c)}</li>" for c in CAUTIONS), "</ul>"]
     title = f"{rig.name}, {spec.name}"
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -119,6 +122,11 @@ def _head(rig: Rig, document: SetDocument, made: date) -> str:
     return f"<h1>{escape(spec.name)}</h1><dl>{listed}</dl><p><small>{escape(ports)}</small></p>"
 
 
+def _cautions() -> str:
+    listed = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+    return f'<h2>Before you plug in</h2><ul class="cautions">{listed}</ul>'
+
+
 def _loose_ends(rig: Rig, document: SetDocument) -> str:
     rows = drawings.cable_rows(rig, document.spec)
     missing = [name for driver, name, _, cable in rows if driver and not cable]
@@ -126,11 +134,16 @@ def _loose_ends(rig: Rig, document: SetDocument) -> str:
     lanes = [lane.name for lane in document.spec.lanes if not lane.out and not lane.drives]
     parts = []
     if missing:
-        parts.append(f'<p class="mark">Driven, but no cable is written down: {escape(", ".join(missing))}</p>')
+        parts.append(
+            '<p class="mark">Driven, but no cable is written down: '
+            f"{escape(', '.join(missing))}</p>"
+        )
     if unused:
         parts.append(f"<p>Cabled, but nothing drives it: {escape(', '.join(unused))}</p>")
     if lanes:
-        parts.append(f"<p>Lanes without an output (they help others): {escape(', '.join(lanes))}</p>")
+        parts.append(
+            f"<p>Lanes without an output (they help others): {escape(', '.join(lanes))}</p>"
+        )
     return "".join(parts)
 
 
@@ -170,7 +183,8 @@ def _order(document: SetDocument) -> str:
     if not legs:
         return ""
     shown = ", ".join(
-        f"{leg.section} {leg.bars} bars" + (f" x {leg.times}" if leg.times > 1 else "") for leg in legs
+        f"{leg.section} {leg.bars} bars" + (f" x {leg.times}" if leg.times > 1 else "")
+        for leg in legs
     )
     return f"<p>Running order: {escape(shown)}</p>"
 
@@ -187,7 +201,11 @@ def _tuning(rig: Rig, tuning: Mapping[str, str]) -> str:
             rows.append(f"<tr><td>{escape(name)}</td><td>{escape(law)}</td><td>{shown}</td></tr>")
     if not rows:
         return "<p>No pitch outputs.</p>"
-    return "<table><tr><th>output</th><th>law</th><th>correction</th></tr>" + "".join(rows) + "</table>"
+    return (
+        "<table><tr><th>output</th><th>law</th><th>correction</th></tr>"
+        + "".join(rows)
+        + "</table>"
+    )
 
 
 def _knobs(rig: Rig) -> str:

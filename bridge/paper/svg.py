@@ -48,7 +48,9 @@ def path(points: Iterable[tuple[float, float]], **attributes: object) -> str:
     return element("path", d=d, fill="none", **attributes)
 
 
-def picture(width: float, height: float, content: Iterable[str], label: str, **extra: object) -> str:
+def picture(
+    width: float, height: float, content: Iterable[str], label: str, **extra: object
+) -> str:
     """A whole drawing with an accessible name; scales to the width it is given."""
     return element(
         "svg",

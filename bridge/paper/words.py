@@ -49,9 +49,11 @@ def _clause(term: Term) -> str:
             return f"{only.name} does not hit"
         return f"it is not so that ({inner[0]})"
     if op in ("and", "or"):
-        joined = f", {op} ".join(f"({w})" if t.op in ("or", "xor") and op == "and" and len(inner) > 2
-                                 else w for w, t in zip(inner, term.terms, strict=True))  # fmt: skip
-        return joined
+        mixed = op == "and" and len(inner) > 2
+        return f", {op} ".join(
+            f"({words})" if mixed and branch.op in ("or", "xor") else words
+            for words, branch in zip(inner, term.terms, strict=True)
+        )
     names = [t.name if t.op == "lane" else f"({w})" for t, w in zip(term.terms, inner, strict=True)]
     if op == "xor":
         if len(names) == 2:
@@ -88,7 +90,7 @@ def _time(term: Term) -> str:
 
 
 def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
-    """What a lane does, in one line: its source, what moves it, and settings away from the usual."""
+    """What a lane does, in one line: its source, what moves it, settings away from the usual."""
     source = lane.source
     moved = (
         f"moves on with each hit of {lane.advance}"
@@ -96,7 +98,9 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
         else f"steps of {rate_words(lane.advance)}"
     )
     if isinstance(source, model.Euclid):
-        hits, steps = (int(lane.settings.get(n, model.SETTINGS[n].start)) for n in ("hits", "steps"))
+        hits, steps = (
+            int(lane.settings.get(n, model.SETTINGS[n].start)) for n in ("hits", "steps")
+        )
         says = f"{hits} hits spread over {steps} steps, {moved}"
     elif isinstance(source, model.Steps):
         says = "".join(".xX"[mark] for mark in source.marks) + f", {moved}"
@@ -117,7 +121,9 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
     elif isinstance(source, model.Shape):
         again = f", started again by {source.retrigger}" if source.retrigger else ""
         cycle = (
-            f"one cycle in {rate_words(lane.advance)}" if not isinstance(lane.advance, str) else moved
+            f"one cycle in {rate_words(lane.advance)}"
+            if not isinstance(lane.advance, str)
+            else moved
         )
         says = f"{source.form.replace('-', ' ')}, {cycle}{again}"
     elif isinstance(source, model.Decay):

@@ -10,12 +10,12 @@ from bridge.errors import BridgeError
 from bridge.paper import scope
 from bridge.voltage.profile import Address, Output, WiredOutput
 
+GATE = Output("gate-1", "gate", Address("note", 10, 36))
+LEVEL = Output("level-1", "level", Address("cc14", 1, 16), high=5.0, bits=14)
 OUTPUTS = {
-    "main.gate-1": WiredOutput("main.gate-1", "main", Output("gate-1", "gate", Address("note", 10, 36))),
-    "main.level-1": WiredOutput(
-        "main.level-1", "main", Output("level-1", "level", Address("cc14", 1, 16), high=5.0, bits=14)
-    ),
-}  # fmt: skip
+    "main.gate-1": WiredOutput("main.gate-1", "main", GATE),
+    "main.level-1": WiredOutput("main.level-1", "main", LEVEL),
+}
 SENT = [
     (1_000_000_000, "main", bytes.fromhex("992464")),
     (1_250_000_000, "main", bytes.fromhex("892440")),
@@ -34,7 +34,9 @@ def test_traces_are_volts_at_seconds() -> None:
 
 @pytest.mark.parametrize(("name", "head"), [("a.svg", b"<?xml"), ("a.png", b"\x89PNG\r\n\x1a\n")])
 def test_drawing(tmp_path: Path, name: str, head: bytes) -> None:
-    shown = scope.draw(OUTPUTS, scope.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack", [0.0, 0.5])
+    shown = scope.draw(
+        OUTPUTS, scope.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack", [0.0, 0.5]
+    )
     assert shown == ["main.gate-1", "main.level-1"]
     assert (tmp_path / name).read_bytes().startswith(head)
 

@@ -8,6 +8,8 @@ Start is position 0, a sixteenth is 6 clocks).
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import json
 import os
 import signal
@@ -86,7 +88,9 @@ def gate_notes() -> dict[str, int]:
 
 def _note(outputs: object, name: str) -> int:
     entry = (
-        outputs[name] if isinstance(outputs, dict) else next(o for o in outputs if o["name"] == name)  # type: ignore[attr-defined]
+        outputs[name]
+        if isinstance(outputs, dict)
+        else next(o for o in outputs if o["name"] == name)  # type: ignore[attr-defined]
     )
     address = entry.get("address", entry)
     return int(address["number"])
@@ -105,7 +109,8 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
     (tmp_path / "set.yaml").write_text(SET)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     capture = tmp_path / "capture.txt"
-    with jackd.server(f"lb{os.getpid()}", tmp_path) as env:
+    with contextlib.ExitStack() as stack:
+        env = stack.enter_context(jackd.server(f"lb{os.getpid()}", tmp_path))
         with jackd.receiver(env, capture, "in", "clock"):
             clock = jackd.ClockSource(env, BPM)
             jackd.connect(env, "pulse:clock", "wire:clock")
@@ -165,7 +170,9 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
         first_eight = [pulse for pulse in got if pulse < 8 * 96]
         wrong = set(first_eight) ^ set(wanted)
         worst = max(worst, max(abs(x) for x in late))
-        report.append(f"{lane}: expected {len(wanted)}, received {len(first_eight)}, wrong {len(wrong)}")
+        report.append(
+            f"{lane}: expected {len(wanted)}, received {len(first_eight)}, wrong {len(wrong)}"
+        )
         assert not wrong, f"{lane}: on wrong pulses {sorted(wrong)}"
         assert len(first_eight) == len(wanted), f"{lane}: doubled hits"
     print("\n".join([*report, f"worst distance of a hit from its clock pulse: {worst:.2f} ms"]))
@@ -175,7 +182,7 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
     assert worst < 4.0
 
     kicks, _ = hits_by_pulse(rows, notes["kick"], pulses)
-    gaps = sorted((b - a, a) for a, b in zip(kicks, kicks[1:], strict=False))
+    gaps = sorted((b - a, a) for a, b in itertools.pairwise(kicks))
     assert gaps[-1][0] >= 96 * 1.5, "the mute by OSC left kick hits on the wire"
     assert all(gap == 24 for gap, _ in gaps[:-1]), "kick came back off its grid"
     assert kicks[-1] > gaps[-1][1] + gaps[-1][0], "the unmute over HTTP brought kick back"

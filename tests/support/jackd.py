@@ -28,7 +28,20 @@ def wait_for(done: object, seconds: float, what: str) -> None:
 def server(name: str, folder: Path, period: int = 64) -> Iterator[dict[str, str]]:
     """Runs ``jackd`` at 48 kHz; gives the environment that its clients need."""
     env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
-    command = ["jackd", "-n", name, "-R", "-P", "70", "-d", "dummy", "-r", "48000", "-p", str(period)]
+    command = [
+        "jackd",
+        "-n",
+        name,
+        "-R",
+        "-P",
+        "70",
+        "-d",
+        "dummy",
+        "-r",
+        "48000",
+        "-p",
+        str(period),
+    ]
     with open(folder / "jackd.log", "wb") as log:
         process = subprocess.Popen(command, stdout=log, stderr=log, env=env)
     try:
