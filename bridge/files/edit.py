@@ -174,8 +174,9 @@ def _rename(text: str, root: yaml.MappingNode, path: Path, new: str) -> str:
         raise _wrong(f"there is a '{new}' already", path)
     spans = [(parent.value[i][0], render(new))]
     if len(path) == 2:
-        refers = {"lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section}
-        rule = refers.get(path[0])
+        rule = {
+            "lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section,
+        }.get(path[0])  # fmt: skip
         if rule is not None:
             spans += [
                 (node, replaced)

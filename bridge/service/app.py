@@ -14,6 +14,7 @@ from aiohttp import web
 from bridge.service.access import Access, add_headers
 from bridge.service.chart import Charts
 from bridge.service.control import Control
+from bridge.service.edit_http import edit_routes
 from bridge.service.http import Route, add_routes, command_routes, history_routes, state_route
 from bridge.service.link import PlayerLink
 from bridge.service.live import Live
@@ -72,6 +73,7 @@ class Service:
             *command_routes(self.control),
             *history_routes(self.control),
             *set_routes(self.book, self.charts),
+            *edit_routes(self.book, self.control),
         ]
 
     def application(self) -> web.Application:

@@ -115,7 +115,9 @@ def test_macros_and_sections_are_renamed() -> None:
 @pytest.mark.parametrize(
     "change",
     [
-        Change(()), Change(("lanes", "nobody"), rename="x"), Change(("lanes", "kick"), rename="bass"),
+        Change(()),
+        Change(("lanes", "nobody"), rename="x"),
+        Change(("lanes", "kick"), rename="bass"),
     ],
 )  # fmt: skip
 def test_impossible_changes_are_refused(change: Change) -> None:

@@ -1,0 +1,151 @@
+"""Routes of the page's editing view: the set as plain data, edits by path, and their preview.
+
+An edit changes the text where it stands (`bridge.files.edit`), is checked as a whole like any text,
+swapped in at the next step, beat or bar, and is one undoable step.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Annotated, Any, Literal
+
+from aiohttp import web
+from pydantic import Field
+
+from bridge.errors import InputError, PlayerError, Problem
+from bridge.files import edit
+from bridge.files.document import Document
+from bridge.files.set import parse_set
+from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
+from bridge.music.scale import SCALES
+from bridge.music.score import compile_score
+from bridge.service import bodies as b
+from bridge.service.chart import Mirror
+from bridge.service.commands import Strict
+from bridge.service.control import Control
+from bridge.service.http import TEXT_BYTES, Route, client_of
+from bridge.service.setbook import Playing, SetBook
+
+Key = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+class EditRow(Strict):
+    """One change: `value` replaces or adds what `path` leads to, null removes it; `rename` gives
+    the last key another name, everywhere it is named."""
+
+    path: Annotated[list[Key], Field(min_length=1, max_length=8)]
+    value: Any = None
+    rename: Key | None = None
+
+
+Edits = Annotated[list[EditRow], Field(min_length=1, max_length=64)]
+
+
+class EditBody(Strict):
+    edits: Edits
+    when: Literal["step", "beat", "bar"] = "beat"
+
+
+class PreviewBody(Strict):
+    edits: Edits
+    bars: Annotated[int, Field(ge=1, le=4)] = 1
+
+
+class PlainAnswer(b.Answer):
+    """The set as plain data: `data` is what the text says, before any default."""
+
+    revision: int
+    file: str
+    saved: bool
+    data: dict[str, Any]
+
+
+class PreviewAnswer(b.Answer):
+    """Either what is wrong, or the chart as it would be."""
+
+    problems: list[b.TextProblem]
+    chart: b.ChartAnswer | None
+
+
+class WordsAnswer(b.Answer):
+    """What an editor needs to know: kinds of lanes, numeric settings, scales."""
+
+    hit_kinds: list[str]
+    value_kinds: list[str]
+    settings: dict[str, dict[str, Any]]
+    scales: list[str]
+
+
+def changes(rows: list[EditRow]) -> list[edit.Change]:
+    return [edit.Change(tuple(row.path), row.value, row.rename) for row in rows]
+
+
+def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
+    return [
+        {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
+    ]
+
+
+def edit_routes(book: SetBook, control: Control) -> list[Route]:
+    def playing_now() -> Playing:
+        if book.playing is None or book.rig is None:
+            raise PlayerError("the set has not been read yet")
+        return book.playing
+
+    def plain(playing: Playing) -> PlainAnswer:
+        return PlainAnswer(
+            revision=max(playing.revision, 0), file=playing.path.name, saved=book.saved,
+            data=Document.parse(playing.text, playing.path.name).data,
+        )  # fmt: skip
+
+    async def get(request: web.Request, query: Any) -> PlainAnswer:
+        return await asyncio.to_thread(plain, playing_now())
+
+    async def put(request: web.Request, body: EditBody) -> PlainAnswer:
+        before = playing_now()
+        text = await asyncio.to_thread(edit.apply, before.text, changes(body.edits))
+        after = await book.put(text, body.when, client_of(request))
+        return await asyncio.to_thread(plain, after)
+
+    def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
+        playing, rig = playing_now(), book.rig
+        assert rig is not None
+        try:
+            text = edit.apply(playing.text, changes(rows))
+            document = parse_set(text, playing.path.name, rig)
+            score = compile_score(document.spec, rig.ranges)
+        except InputError as error:
+            return {"problems": rows_of(error.problems), "chart": None}
+        state, bar = control.link.state, score.spec.bar_ticks
+        start = int(state["transport"]["tick"]) // bar * bar
+        chart = Mirror(score).chart(state, start, start + bars * bar)
+        del chart["type"]
+        return {"problems": [], "chart": chart}
+
+    async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
+        if "lanes" not in control.link.state:
+            raise PlayerError("the player has not started yet")
+        return await asyncio.to_thread(look_ahead, body.edits, body.bars)
+
+    async def words(request: web.Request, query: Any) -> WordsAnswer:
+        return WordsAnswer(
+            hit_kinds=list(HIT_KINDS), value_kinds=list(VALUE_KINDS), scales=list(SCALES),
+            settings={
+                s.name: {"low": s.low, "high": s.high, "start": s.start, "unit": s.unit,
+                         "kinds": list(s.kinds), "says": s.says, "whole": s.whole}
+                for s in SETTINGS.values()
+            },
+        )  # fmt: skip
+
+    return [
+        Route("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.", get,
+              answer=PlainAnswer),
+        Route("POST", "/api/set/edits", "editSet",
+              "Changes values of the set's text by path, keeping the rest as it is written.", put,
+              answer=PlainAnswer, body=EditBody, limit=TEXT_BYTES, errors=(409,)),
+        Route("POST", "/api/set/preview", "previewEdits",
+              "What edits would play, or what is wrong with them; nothing is changed.", preview,
+              answer=PreviewAnswer, body=PreviewBody, limit=TEXT_BYTES),
+        Route("GET", "/api/words", "words", "Kinds, settings and scales that a set may use.",
+              words, answer=WordsAnswer),
+    ]  # fmt: skip
