@@ -35,8 +35,8 @@ class Correction:
     offset_volts, gain
         volts out = offset_volts + gain * volts asked for.
     table
-        (note, cents) in ascending order, at octave distances: how sharp the output still is there
-        once offset and gain are taken away; straight lines in between.
+        (note, cents) in ascending order, about an octave apart: how sharp the output still is
+        there once offset and gain are taken away; straight lines in between.
     made
         the day it was made (ISO 8601), for people.
     """
@@ -49,13 +49,15 @@ class Correction:
     def ask(self, out: Output, volts: float) -> float:
         """Volts to ask for, so that `out` gives `volts`. Not clamped: the encoder does that."""
         if self.table:
-            note = note_of_volts(out, volts)
-            volts = volts_of_note(out, note - interpolate(self.table, note) / 100.0)
+            wanted = note_of_volts(out, volts)
+            note = wanted
+            for _ in range(4):  # the table is read where the straight line lands, not where we want
+                note = wanted - interpolate(self.table, note) / 100.0
+            volts = volts_of_note(out, note)
         return (volts - self.offset_volts) / self.gain
 
     def gives(self, out: Output, asked: float) -> float:
-        """Volts that `out` gives when asked for `asked`, by this model (the inverse of `ask` to
-        first order in the table)."""
+        """Volts that `out` gives when asked for `asked`, by this model: the inverse of `ask`."""
         volts = self.offset_volts + self.gain * asked
         if not self.table:
             return volts
