@@ -95,19 +95,24 @@ def _mute(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     lane = _lane(stage, command)
     muted = flag(command, "muted")
     at = due(stage, command, tick)
-    back = None
-    if command.get("return_bars") is not None:
-        bar = stage.spec.bar_ticks
-        back = -(-(at + bars(command, "return_bars") * bar) // bar) * bar
-    set_mute(scene, lane, muted, at, tick, back)
+    set_mute(scene, lane, muted, at, tick, _back(stage, command, at))
+
+
+def _back(stage: Stage, command: Command, at: int) -> int | None:
+    """When a mute done at `at` returns: ``return_bars`` later, or on the bar line after that."""
+    if command.get("return_bars") is None:
+        return None
+    bar = stage.spec.bar_ticks
+    return -(-(at + bars(command, "return_bars") * bar) // bar) * bar
 
 
 def _group(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     group = known("group", command.get("group"), stage.groups)
     muted = flag(command, "muted")
     at = due(stage, command, tick)
+    back = _back(stage, command, at)
     for lane in stage.groups[group]:
-        set_mute(scene, lane, muted, at, tick, None)
+        set_mute(scene, lane, muted, at, tick, back)
 
 
 def _cancel(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
@@ -182,11 +187,6 @@ def _still(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     stage.rebase(scene, lane, ("drift",))
 
 
-def _reset(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    """Send a lane to its first step, and what has drifted in it back to what is written."""
-    scene.resets[_lane(stage, command)] = tick
-
-
 def _tempo(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     bpm = number(command, "bpm", LOWEST_TEMPO, HIGHEST_TEMPO, "beats per minute")
     scene.tempo = Glide(bpm, bpm)
@@ -239,5 +239,5 @@ def _client(command: Command) -> str:
 HANDLERS: Mapping[str, Callable[[Stage, Scene, Command, int], None]] = {
     "mute": _mute, "group": _group, "cancel": _cancel, "hold": _hold, "release": _release,
     "solo": _solo, "all-out": _all_out, "macro": _macro, "setting": _setting, "still": _still,
-    "reset": _reset, "tempo": _tempo, "section": _section, "order": _order,
+    "tempo": _tempo, "section": _section, "order": _order,
 }  # fmt: skip

@@ -44,10 +44,13 @@ class _Due(NamedTuple):
 class _Line:
     """The value of one lane in sounding time."""
 
-    __slots__ = ("_last", "at", "glide", "held", "hits", "moved", "scale", "start", "target")
+    __slots__ = (
+        "_last", "at", "glide", "held", "hits", "moved", "notes", "scale", "start", "target"
+    )  # fmt: skip
 
     def __init__(self, hits: bool, notes: bool) -> None:
         self.hits = hits
+        self.notes = notes
         self.scale = 1.0 / HIGHEST_NOTE if notes else 1.0
         self.clear()
 
@@ -62,7 +65,8 @@ class _Line:
         return along(self.start, self.target, tick - self.at, self.glide)
 
     def move(self, due: _Due) -> None:
-        self.start = self.value(due.tick) if self.moved else due.value
+        # A pitch has nowhere to come from at first; a level comes from 0.
+        self.start = self.value(due.tick) if self.moved or not self.notes else due.value
         self.at, self.target, self.glide = due.tick, due.value, due.glide
         self.moved = True
 
@@ -226,7 +230,7 @@ class Mixer:
             self._lines[due.lane].move(due)
             for mix in self._fed[due.lane]:
                 moved.append(mix)
-                if due.lane in mix.owners:
+                if due.lane in mix.owners and not performance.unheard(due.lane, tick):
                     mix.leader = due.lane
         if changed:
             self._version = performance.version(tick)

@@ -99,18 +99,6 @@ class Performance:
         value = min(max(value, low), high)
         return float(round(value)) if whole else value
 
-    def reach(self, lane: int, name: str, tick: int) -> tuple[float, float]:
-        """The lowest and highest value that a setting has or may soon take: as it is, in any
-        section, and wherever macros and lanes may move it. A hand's next command is not in it."""
-        scene = self.at(tick)
-        base = scene.base[lane][name]
-        if name not in self.stage.reachable[lane]:
-            return base, base
-        least, most, down, up = self.stage.reachable[lane][name]
-        low, high, _ = _SCALES[name]
-        start = self.stage.base_at(scene, (lane, name), tick)
-        return max(low, min(base, start, least) + down), min(high, max(base, start, most) + up)
-
     def macro(self, position: int, tick: int) -> float:
         """What a macro drives with, 0..1: its value, on its way while it glides, then its curve."""
         return self._shaped(self.at(tick), position, tick)
@@ -118,10 +106,6 @@ class Performance:
     def macro_moves(self, position: int, tick: int) -> bool:
         """Whether a macro is on its way at a tick."""
         return self.at(tick).knobs[position].moves(tick)
-
-    def reset_by_hand(self, lane: int) -> int:
-        """The tick of the last reset by hand of a lane; -1 when there was none."""
-        return self._scene.resets.get(lane, -1)
 
     @property
     def changes(self) -> int:

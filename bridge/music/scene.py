@@ -98,7 +98,6 @@ class Scene:
     bpm: float = 120.0
     until: int = NEVER
     serial: int = 0
-    resets: dict[int, int] = field(default_factory=dict)
     out: list[bool] = field(default_factory=list)
     unheard: list[bool] = field(default_factory=list)
 
@@ -109,7 +108,7 @@ class Scene:
             self, muted=self.muted[:], pending=dict(self.pending),
             holds={lane: dict(held) for lane, held in self.holds.items()},
             knobs=self.knobs[:], hand=dict(self.hand), over=dict(self.over),
-            base=self.base[:], moving=self.moving[:], resets=dict(self.resets),
+            base=self.base[:], moving=self.moving[:],
         )  # fmt: skip
 
 
@@ -142,7 +141,10 @@ class Stage:
             for position in range(len(self.lanes))
         ]
         self.written = [self._written(lane) for lane in self.lanes]
-        self.reachable = self._reachable()
+        self.helper = [
+            lane.out is None and all(drive.out is None for drive in lane.drives)
+            for lane in self.lanes
+        ]
         self.fit = [
             tuple(name for name, setting in SETTINGS.items() if lane.kind in setting.kinds)
             for lane in self.lanes
@@ -153,25 +155,6 @@ class Stage:
         values["swing"] = float(self.spec.swing)
         values.update({name: float(value) for name, value in lane.settings.items()})
         return values
-
-    def _reachable(self) -> list[dict[str, tuple[float, float, float, float]]]:
-        """For each setting that sections or drives change: the least and the most that the set or a
-        section writes, and how far drives move it down and up."""
-        found: list[dict[str, tuple[float, float, float, float]]] = [{} for _ in self.lanes]
-        written: dict[Key, list[float]] = {}
-        for section in self.spec.sections:
-            for lane_name, values in section.lanes.items():
-                for name, value in values.items():
-                    written.setdefault((self.positions[lane_name], name), []).append(float(value))
-        for lane, name in dict.fromkeys((*written, *self.drives)):
-            values_of = [self.written[lane][name], *written.get((lane, name), ())]
-            down = up = 0.0
-            for source, depth in self.drives.get((lane, name), ()):
-                reach = (0.0, depth) if source < 0 else (-depth, depth)
-                down += min(reach)
-                up += max(reach)
-            found[lane][name] = (min(values_of), max(values_of), down, up)
-        return found
 
     def opening(self) -> Scene:
         """The scene at the start: everything as written."""
@@ -194,11 +177,7 @@ class Stage:
         """Work out `base` and `moving` of a lane again, after `names` may have changed."""
         base = dict(scene.base[lane])
         for name in names:
-            key = (lane, name)
-            value = scene.hand.get(key)
-            if value is None:
-                value = scene.over.get(key, self.written[lane][name])
-            base[name] = value
+            base[name] = self.wish(scene, (lane, name))
         scene.base[lane] = base
         moving = self.driven[lane]
         if scene.morph is not None:
@@ -207,6 +186,11 @@ class Stage:
             base["drift"] = 0.0
             moving -= {"drift"}
         scene.moving[lane] = moving
+
+    def wish(self, scene: Scene, key: Key) -> float:
+        """A setting as a hand, else the section, else the set has it."""
+        value = scene.hand.get(key)
+        return scene.over.get(key, self.written[key[0]][key[1]]) if value is None else value
 
     def refresh(self, scene: Scene, tick: int) -> None:
         """Work out who is out, who is heard, and until when the scene holds, seen from `tick`."""
@@ -293,8 +277,8 @@ class Stage:
         switch = int(recall.bars * self.spec.bar_ticks * recall.mutes_at) // beat * beat
         for lane, written in enumerate(self.lanes):
             muted = written.name not in section.play
-            if muted and written.hits and written.out is None:
-                continue  # a helper feeds derived lanes: it is out only when a hand says so
+            if muted and self.helper[lane]:
+                continue  # it feeds other lanes: it is out only when a hand says so
             if switch == 0:
                 scene.muted[lane] = muted
             elif scene.muted[lane] != muted and lane not in scene.pending:

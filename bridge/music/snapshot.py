@@ -85,7 +85,10 @@ def _settings(stage: Stage, scene: Scene, position: int, tick: int) -> dict[str,
     if scene.morph is not None:
         for lane, name in scene.morph.starts:
             if lane == position:
-                shown[name] = stage.base_at(scene, (lane, name), tick)
+                value = stage.base_at(scene, (lane, name), tick)
+                shown[name] = float(round(value)) if SETTINGS[name].whole else value
+    if position in scene.still and "drift" in shown:
+        shown["drift"] = stage.wish(scene, (position, "drift"))
     return shown
 
 

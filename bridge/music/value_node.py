@@ -107,6 +107,7 @@ class ValueNode:
         self.step = step_of(written, spec)
         self.step_length = float(self.step)
         self.pitch = written.out in pitches
+        self.notes = note_like(written, spec, pitches)
         self.fit = fitting_of(written, spec)
         self.own_swing = "swing" in written.settings
         self.bends = self.step.denominator == 1 and self.step.numerator % SWING_GRID == 0
@@ -160,7 +161,8 @@ class ValueNode:
 
     def move(self, out: list[Change], grid: int, tick: int, value: float, glide: int) -> None:
         """Send the line to `value` from `grid` on."""
-        start = self.value_at(grid)
+        # A pitch has nowhere to come from at first; a level comes from 0.
+        start = self.value_at(grid) if self._pieces or not self.notes else value
         if self._grids and self._grids[-1] == grid:
             self._pieces[-1] = Piece(grid, start, value, glide)
         else:
@@ -226,13 +228,12 @@ class ValueNode:
         return {
             "pieces": [tuple(piece) for piece in self._pieces],
             "moved_by": self._moved_by,
-            "notes": self.pitch or isinstance(self.written_lane.source, Notes),
+            "notes": self.notes,
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
         self.rewind()
-        notes = self.pitch or isinstance(self.written_lane.source, Notes)
-        if carry.get("notes") is notes:
+        if carry.get("notes") is self.notes:
             self._pieces = [Piece(*piece) for piece in carry.get("pieces", ())]
             self._grids = [piece.grid for piece in self._pieces]
         if self.transposer is not None:

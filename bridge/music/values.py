@@ -117,14 +117,14 @@ class NotesNode(PatternedNode):
         pitches: frozenset[str],
     ) -> None:  # fmt: skip
         assert isinstance(written.source, Notes)
-        self.notes = written.source.notes
-        super().__init__(lane, spec, written, positions, pitches, len(self.notes))
-        start = next((n.number for n in self.notes if n.number is not None), 60.0)
+        self.sequence = written.source.notes
+        super().__init__(lane, spec, written, positions, pitches, len(self.sequence))
+        start = next((n.number for n in self.sequence if n.number is not None), 60.0)
         transpose = written.settings.get("transpose", 0.0)
         self.first = self.fit(float(start) + transpose)
 
     def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
-        written = self.notes[self.place(window, grid)]
+        written = self.sequence[self.place(window, grid)]
         if written.number is None or written.tie:
             return
         glide = self.glide_ticks(window, grid)
