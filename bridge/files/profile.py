@@ -20,6 +20,7 @@ from bridge.errors import InputError, Problem
 from bridge.files import strict
 from bridge.files.document import Document, Doubtful, in_order
 from bridge.files.profile_lint import excludes_exist, lint
+from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
 from bridge.music.scale import parse_note
 from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
@@ -250,8 +251,6 @@ def _scalar(value: Any) -> str:
 def write_profile(profile: Profile, folder: Path) -> Path:
     """Write a new profile as `NAME.yaml` into `folder` (beside the rig). InputError when it does
     not pass its own lint or the file is there already: nothing is overwritten."""
-    from bridge.files.store import write_atomic
-
     text = profile_text(profile)
     path = folder / f"{profile.name}.yaml"
     parse_profile(text, path.name)

@@ -64,8 +64,9 @@ class Link:
     running_status: bool = False
 
     @classmethod
-    def of(cls, profile: Profile) -> Link:
-        return cls(kind=profile.link, messages_per_s=profile.max_messages_per_s)
+    def of(cls, profile: Profile, kind: Literal["din", "usb"] | None = None) -> Link:
+        """The link of an interface; `kind` when it is not connected the way its profile says."""
+        return cls(kind=kind or profile.link, messages_per_s=profile.max_messages_per_s)
 
     @property
     def byte_ns(self) -> int:

@@ -20,10 +20,12 @@ from bridge.files.profile import (
     profile_text,
     shipped,
     shipped_dir,
+    write_profile,
 )
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder, Message
 from bridge.voltage.profile import (
+    Address,
     Output,
     Profile,
     WiredOutput,
@@ -300,3 +302,37 @@ def test_the_name_inside_is_the_name_of_the_file(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text(of("a: {kind: gate, by: note, number: 1}"))
     with pytest.raises(InputError, match=r"calls itself p, but the file is called mine\.yaml"):
         load_profile("mine", tmp_path)
+
+
+def test_a_new_profile_is_written_once(tmp_path: Path) -> None:
+    profile = parse_profile(of(
+        "a: {kind: gate, by: note, number: 1}",
+        'b: {kind: level, by: cc, number: 3, low: -2.5, says: "no: really"}',
+    ))
+    path = write_profile(profile, tmp_path)
+    assert path == tmp_path / "p.yaml"
+    assert load_profile("p", tmp_path) == profile
+    with pytest.raises(InputError, match="is there already"):
+        write_profile(profile, tmp_path)
+
+
+def test_a_bad_profile_is_not_written(tmp_path: Path) -> None:
+    bad = Profile("p", "", (Output("a", "level", Address("cc", 1, 200)),))
+    with pytest.raises(InputError, match="must be 0"):
+        write_profile(bad, tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_schema_says_what_the_reader_does() -> None:
+    """An editor that knows the schema refuses what the reader refuses (JSON Schema 2020-12)."""
+    validator = jsonschema.Draft202012Validator(json_schema())
+    jsonschema.Draft202012Validator.check_schema(json_schema())
+    good = {"profile": "p", "outputs": {"a": {"kind": "gate", "by": "note", "number": "C2"}}}
+    assert validator.is_valid(good)
+    for change in (
+        {"kind": "gat"}, {"channel": 17}, {"channel": 1.5}, {"high": 16}, {"nubmer": 3},
+        {"number": "H2"}, {"inverted": 1}, {"voice": "No"},
+    ):  # fmt: skip
+        bad = {"profile": "p", "outputs": {"a": {"kind": "gate", "by": "note"} | change}}
+        assert not validator.is_valid(bad), change
+    assert not validator.is_valid({"profile": "p", "outputs": {}})
