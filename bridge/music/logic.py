@@ -8,14 +8,14 @@ So the cost grows with the number of hits and not with the length of time.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from heapq import heappop, heappush
 from typing import Any
 
 from . import chance
 from .hit_node import HitNode
-from .logic_functions import FUNCTIONS, Chance, Evaluate, Function
+from .logic_functions import FUNCTIONS, Evaluate, Function
 from .logic_parse import Term
 from .model import Logic, SetSpec
 from .node import BOTH, SOUNDING, Hit, Window, steps_of
@@ -40,8 +40,18 @@ class Expression:
     === === ======= ====== ======= =====
     """
 
-    def __init__(self, term: Term, step: Fraction, seed: int, lane: str) -> None:
+    def __init__(
+        self,
+        term: Term,
+        step: Fraction,
+        seed: int,
+        lane: str,
+        functions: Mapping[str, type[Function]] = FUNCTIONS,
+    ) -> None:
+        """`step` is what a function takes for a time that is left out; `functions` says what the
+        words mean: on steps, or on gates."""
         self.term = term
+        self._known = functions
         self.leaves: list[tuple[str, bool]] = []
         self.functions: list[Function] = []
         self.timers: list[int] = []
@@ -66,8 +76,8 @@ class Expression:
             return _joined(term.op, parts)
         if term.op == "edge" and not term.numbers:
             term = Term("edge", term.column, term.terms, numbers=(self._step,))
-        function = FUNCTIONS[term.op](parts, term, self._schedule)
-        if isinstance(function, Chance):
+        function = self._known[term.op](parts, term, self._schedule)
+        if term.op == "chance":
             function.stream = chance.key(self._seed, self._lane, f"logic {term.column}")
         self.functions.append(function)
         return function.evaluate

@@ -21,7 +21,9 @@ Schedule = Callable[[int], None]
 
 class Function:
     """A function with a memory. `parts` are its operands; every evaluation must reach it, also
-    when its operands are false, and in tick order."""
+    when its operands are false, and in tick order. `stream` names its draws, where it has any."""
+
+    stream = 0
 
     def __init__(self, parts: Sequence[Evaluate], term: Term, schedule: Schedule) -> None:
         self.parts = tuple(parts)
@@ -347,8 +349,6 @@ class Chance(Function):
     Lets each hit of the operand through with a probability; seeded by lane, place in the
     expression and tick, so the same night plays again.
     """
-
-    stream = 0
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)

@@ -6,10 +6,12 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from .event import Event
+from .gates import GatesNode
 from .hits import PatternNode
 from .logic import LogicNode
 from .mix import Mixer, pitch_outputs
@@ -25,7 +27,28 @@ _EARLY = ("shift", "shift_ms", "humanise_ms")
 
 def build_nodes(score: Score) -> list[Node]:
     """One fresh node per lane, by position."""
-    return [_build(score, place) for place in range(len(score.lanes))]
+    nodes = [_build(score, place) for place in range(len(score.lanes))]
+    _connect(score, dict(enumerate(nodes)))
+    return nodes
+
+
+def _connect(score: Score, nodes: Mapping[int, Node]) -> None:
+    """Show lanes that work on gates where to find what they derive from."""
+    for place, node in nodes.items():
+        if isinstance(node, GatesNode):
+            node.connect(partial(_cone, score, nodes, place))
+
+
+def _cone(score: Score, nodes: Mapping[int, Node], lane: int) -> list[tuple[Node, Node]]:
+    """(node at play, fresh twin) of every lane that `lane` derives from, in order."""
+    below: set[int] = set()
+    new = set(nodes[lane].reads)
+    while new:
+        below |= new
+        new = {read for place in new for read in nodes[place].reads} - below
+    twins = {place: _build(score, place) for place in below}
+    _connect(score, twins)
+    return [(nodes[place], twins[place]) for place in score.order if place in below]
 
 
 def _build(score: Score, place: int) -> Node:
@@ -34,9 +57,10 @@ def _build(score: Score, place: int) -> Node:
     reset = positions[lane.reset] if isinstance(lane.reset, str) else None
     source = lane.source
     if isinstance(source, Logic):
-        return LogicNode(
-            place, score.spec, score.steps[place], score.terms[place], positions, reset
-        )
+        term, step = score.terms[place], score.steps[place]
+        if source.by == "gates":
+            return GatesNode(place, score.spec, step, term, positions, reset, dict(score.outputs))
+        return LogicNode(place, score.spec, step, term, positions, reset)
     if isinstance(source, Euclid | Steps | Every):
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         own_swing = "swing" in lane.settings
@@ -175,12 +199,20 @@ class Renderer:
     def _earliest(self) -> int:
         """How far before its grid tick a hit or change may sound, with settings as they are and as
         sections and drives may make them."""
-        most = 0.0
-        for place, step in enumerate(self.score.steps):
+        early = [0] * len(self._nodes)
+        for node in self._ordered:
+            place = node.lane
             shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
-            early = -shift[0] * float(step) - self._ms(shift_ms[0]) + self._ms(humanise_ms[1])
-            most = max(most, early)
-        return int(most) + 1 if most > 0 else 0
+            own = -shift[0] * float(self.score.steps[place])
+            own += self._ms(humanise_ms[1]) - self._ms(shift_ms[0])
+            causes = max((early[read] for read in node.reads), default=0)
+            early[place] = int(own) + 1 if own > 0 else 0
+            if isinstance(node, GatesNode):
+                node.lag = causes
+                early[place] += causes
+            elif not self.score.lanes[place].hits:
+                early[place] += causes
+        return max(early, default=0)
 
     def _extremes(self, lane: int, name: str) -> tuple[float, float]:
         """The lowest and highest value a setting may come to without a hand."""
