@@ -1,0 +1,176 @@
+"""What is played: a score with its performance and renderer, turned into items for the timeline.
+
+Knows ticks only. The tempo is handed in where a width in milliseconds has to fit into a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+
+from bridge.engine.start import NS_PER_MS, Timing
+from bridge.engine.timeline import Item
+from bridge.errors import CommandError
+from bridge.music.event import Event
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.score import Score
+from bridge.voltage.profile import WiredOutput
+
+SIXTEENTH = 240
+NS_PER_TICK_AT_1_BPM = 62_500_000
+
+
+class Part:
+    """One set at play on the outputs of a rig.
+
+    `rendered` is the tick up to which items have been given out; `early` is how many ns before its
+    tick an item on an output leaves because of that output's interface.
+    """
+
+    def __init__(
+        self,
+        score: Score,
+        revision: int,
+        outputs: Mapping[str, WiredOutput],
+        early: Mapping[str, int],
+        timing: Timing,
+    ) -> None:
+        self.revision = revision
+        self.rendered = 0
+        self._outputs = outputs
+        self._early = early
+        self._timing = timing
+        self._located: int | None = 0  # where the renderer was sent and has not moved from
+        self._swap: tuple[Score, int, int | None] | None = None
+        default = round(timing.trigger_ms * NS_PER_MS)
+        self._widths = {
+            name: round(wired.output.pulse_ms * NS_PER_MS) or default
+            for name, wired in outputs.items()
+            if wired.output.kind == "trigger" or (wired.output.gates and wired.output.pulse_ms)
+        }
+        self._take(score, Performance(score))
+        self.performance.running = False
+
+    def _take(self, score: Score, performance: Performance) -> None:
+        self.score = score
+        self.performance = performance
+        self.renderer = Renderer(score, performance)
+        self.names = [lane.name for lane in score.lanes]
+        self._macros = [macro.name for macro in score.spec.macros]
+        # Only a lane with steps of its own bounds a pulse; one moved by hits has no fixed step.
+        self._steps: list[Fraction | None] = [
+            lane.advance if isinstance(lane.advance, Fraction) else None for lane in score.lanes
+        ]
+
+    # --- reading -------------------------------------------------------------------------------
+
+    def values(self) -> dict[str, float]:
+        """The present value of every output that is driven: notes for pitches, else volts."""
+        return {e.output: e.value for e in self.renderer.hold_values() if e.output is not None}
+
+    def unheard(self) -> list[bool]:
+        """Which lanes are silent at `rendered`, by position."""
+        return self.performance.at(self.rendered).unheard
+
+    # --- playing -------------------------------------------------------------------------------
+
+    def render(self, goal: int, bpm: float) -> Iterator[Item]:
+        """Items with rendered <= tick < at least one step towards `goal`; call again until there.
+
+        One call goes to the next tick at which the performance changes by itself, or the score.
+        """
+        start, end = self.rendered, goal
+        if self._swap is not None and self._swap[2] is not None:
+            if self._swap[2] <= start:
+                yield from self.change_score()
+            else:
+                end = min(end, self._swap[2])
+        change = self.performance.next_change(start)
+        if change is not None and start < change < end:
+            end = change
+        before = self.unheard()
+        for event in self.renderer.advance(end):
+            yield self._item(event, bpm)
+        self.rendered, self._located = end, None
+        after = self.unheard()
+        if before is not after:
+            for position, (was, out) in enumerate(zip(before, after, strict=True)):
+                if out and not was:
+                    yield Item("mute", end, position, self.names[position])
+
+    def standing(self, tick: int) -> Iterator[Item]:
+        """What every value output should hold at `tick`, where playing begins."""
+        for output, value in self.values().items():
+            pitch = self._outputs[output].output.kind == "pitch"
+            early = self._early[output] + self._timing.lead_ns
+            yield Item("value", tick, output=output, value=value,
+                       kind="pitch" if pitch else "level", early=early)  # fmt: skip
+
+    def seek(self, tick: int) -> None:
+        """Go to `tick`; free when the renderer is there already."""
+        if self._located == tick:
+            return
+        self.performance.locate(tick)
+        self.renderer.seek(tick)
+        self.rendered = self._located = tick
+
+    def skip(self, tick: int) -> None:
+        """Go on to a later tick without giving out what lies between."""
+        self.renderer.advance(tick)
+        self.rendered = self._located = tick
+
+    def _item(self, event: Event, bpm: float) -> Item:
+        output, lane = event.output, event.lane
+        owner = self.names[lane] if lane >= 0 else self._macros[-1 - lane]
+        early = 0 if output is None else self._early.get(output, 0)
+        if event.kind == "hit":
+            width = 0 if output is None else self._width(output, lane, bpm)
+            return Item("on", event.tick, lane, owner, output, event.value, event.length, "hit",
+                        early, width)  # fmt: skip
+        return Item("value", event.tick, lane, owner, output, event.value, 0, event.kind,
+                    early + self._timing.lead_ns)  # fmt: skip
+
+    def _width(self, output: str, lane: int, bpm: float) -> int:
+        """Width of a pulse in ns, at most half a step; 0 where the gate length counts."""
+        width = self._widths.get(output, 0)
+        step = self._steps[lane]
+        if not width or step is None:
+            return width
+        return max(1, min(width, int(step * NS_PER_TICK_AT_1_BPM / Fraction(bpm) / 2)))
+
+    # --- another score -----------------------------------------------------------------------------
+
+    @property
+    def swap_waits(self) -> bool:
+        return self._swap is not None
+
+    def swap(self, score: Score, revision: int, when: str, playing: bool) -> None:
+        """Takes another score from the next ``step``, ``beat`` or ``bar`` on."""
+        spec = score.spec
+        grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
+        if grid is None:
+            raise CommandError(f"swap: 'when' cannot be {when!r}")
+        self._swap = (score, revision, -(-self.rendered // grid) * grid if playing else None)
+
+    def change_score(self) -> Iterator[Item]:
+        """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
+        are closed, and level outputs that nothing drives any more go to rest."""
+        assert self._swap is not None
+        score, self.revision, _ = self._swap
+        self._swap = None
+        old, old_names, driven = self.renderer, self.names, set(self.values())
+        state, running = self.performance.state(), self.performance.running
+        performance = Performance(score)
+        performance.running = running
+        performance.restore(state, self.rendered)
+        self._take(score, performance)
+        self.renderer.adopt(old)
+        for name in old_names:
+            if name not in score.positions:
+                yield Item("mute", self.rendered, owner=name)
+        for output in sorted(driven - set(self.values())):
+            wired = self._outputs.get(output)
+            if wired is not None and wired.output.kind == "level":
+                yield Item("value", self.rendered, output=output, value=wired.output.rest,
+                           kind="level")  # fmt: skip

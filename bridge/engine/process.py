@@ -1,0 +1,326 @@
+"""The player process: ``python -m bridge.engine.process``, a pickled `Start` on standard input.
+
+It owns every MIDI port. Its loop waits for one thing at a time: the next deadline, a command on the
+socket, a MIDI message, a signal. Nothing else is read or written in it: no files, no log, no
+network. Work that can wait (state for the readers, a new score, looking after ports) is done where
+the next deadline leaves room.
+
+On SIGTERM or SIGINT, or when its parent dies: every open gate gets its note-off at once, then
+controllers 123 and 120, bend centred, values at rest; ports stay open for a moment, because some
+systems lose what was sent just before closing. Exit 0; 1 with one line on standard error when a
+port cannot be had.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import select
+import signal
+import sys
+import time
+from typing import Any
+
+from bridge.engine import realtime
+from bridge.engine.core import STAGE_NS, Player
+from bridge.engine.inbox import Inbox
+from bridge.engine.link import Link
+from bridge.engine.messages import check_command
+from bridge.engine.report import Report
+from bridge.engine.songclock import INTERNAL
+from bridge.engine.start import PortSpec, Start
+from bridge.errors import CommandError, PortError
+from bridge.music.score import Score
+from bridge.ports import OutPort, open_output
+
+SPIN_NS = 60_000
+"""The last part of a wait is spent looking at the clock: waking takes about this long."""
+SELECT_EARLY_NS = 100_000
+ROOM_NS = 3_000_000
+PATIENCE_NS = 200_000_000
+"""Work that waits for room is done without it after this long."""
+PORTS_EVERY_NS = 1_000_000_000
+DRAIN_S = 0.06
+
+_now = time.monotonic_ns
+
+
+class Process:
+    """The player with its ports, its socket and its loop."""
+
+    def __init__(self, start: Start) -> None:
+        self.start = start
+        self.stopping = False
+        self.inbox = Inbox()
+        self.ports: dict[str, OutPort] = {}
+        self._lost: set[str] = set()
+        self._ports_at = 0
+        self._waited_since = 0
+        self._warnings = list(start.warnings)
+        self._open_ports()
+        self.player = self._make_player()
+        self.report = Report(self.player, self._about())
+        self.link = Link(start.socket, self._command, lambda: self.report.full(_now()))
+
+    # --- start ---------------------------------------------------------------------------------
+
+    def _open_ports(self) -> None:
+        start = self.start
+        again = start.restarts > 0
+        for name, spec in start.ports.items():
+            try:
+                self.ports[name] = open_output(spec.text, name)
+            except PortError as problem:
+                if not again:
+                    raise PortError(f"interface {name}: {problem}") from problem
+                self.ports[name] = Missing(name, spec)
+                self._lost.add(name)
+        if start.clock.follow != INTERNAL:
+            try:
+                self.inbox.open(start.clock.follow)
+            except PortError as problem:
+                if not again:
+                    raise PortError(f"clock: {problem}") from problem
+                self._warnings.append(f"clock: {problem}")
+        for text in start.inputs:
+            try:
+                self.inbox.open(text)
+            except PortError as problem:
+                self._warnings.append(f"controller: {problem}")
+
+    def _make_player(self) -> Player:
+        start = self.start
+        player = Player(
+            start.score, start.outputs, self.ports, _now(), _now,
+            specs=start.ports, timing=start.timing, settings=start.clock,
+            corrections=start.corrections, revision=start.revision,
+        )  # fmt: skip
+        player.warnings += self._warnings
+        player.outputs.lost |= self._lost
+        if start.snapshot is not None:
+            player.resume(start.snapshot, _now)
+        if start.safe:
+            player.mute_derived(_now())
+        return player
+
+    def _about(self) -> dict[str, Any]:
+        start = self.start
+        return {
+            "version": start.version,
+            "rig": start.rig,
+            "ports": self._ports_state(),
+            "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
+        }
+
+    def _ports_state(self) -> dict[str, Any]:
+        return {
+            name: {"port": port.name, "open": name not in self._lost,
+                   "link": self.start.ports[name].link}
+            for name, port in self.ports.items()
+        }  # fmt: skip
+
+    def be_realtime(self) -> None:
+        """Asks for priority and locked memory; a refusal is a warning in the state."""
+        priority = realtime.schedule_first()
+        for refusal in (priority, realtime.lock_memory()):
+            if refusal:
+                self.player.warnings.append(refusal)
+        self.report.about["player"] = {**self.report.about["player"], "realtime": not priority}
+
+    # --- the loop --------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        player, inbox = self.player, self.inbox
+        if self.start.play and self.start.snapshot is None:
+            player.command({"do": "start"}, _now())
+        while not self.stopping:
+            now = _now()
+            for port, stamp, data in inbox.take():
+                player.midi_in(port, stamp, data, now)
+            due = player.step(now)
+            now = _now()
+            if player.slack(now) > STAGE_NS:
+                due = min(due, self._between(now))
+            self._wait(due)
+
+    def _wait(self, due: int) -> None:
+        """Until `due`, or until something comes in, unless what is due leaves within a moment."""
+        left = due - _now()
+        if self.player.staged:
+            if left > SPIN_NS:
+                time.sleep((left - SPIN_NS) / 1e9)
+            while _now() < due:
+                pass
+            return
+        timeout = max(0, left - SELECT_EARLY_NS) / 1e9
+        readable, writable, _ = select.select(
+            [self.inbox.fd, *self.link.reading()], self.link.writing(), [], timeout
+        )
+        if readable or writable:
+            self.link.handle(readable, writable)
+
+    def _between(self, now: int) -> int:
+        """Work for which there is room now; returns when there will be more."""
+        player, link = self.player, self.link
+        room = player.slack(now) > ROOM_NS
+        waits = link.swaps or now >= self._ports_at or now >= link.next_ns(now)
+        if not waits and not any(reader.box.answers for reader in link.readers):
+            self._waited_since = now
+            return min(link.next_ns(now), self._ports_at)
+        if not room and now - self._waited_since < PATIENCE_NS:
+            # Answers are worth a little: they are small, and somebody waits.
+            return now + STAGE_NS
+        self._waited_since = now
+        if link.swaps:
+            self._swap()
+        elif now >= self._ports_at:
+            self._ports_at = now + PORTS_EVERY_NS
+            self._look_after_ports(now)
+        else:
+            self._tell(now)
+        return now + STAGE_NS
+
+    def _tell(self, now: int) -> None:
+        player, link = self.player, self.link
+        changed = self.report.changed(now)
+        if changed:
+            link.state(changed)
+        sent = player.outputs.sent
+        if player.played or sent or player.inputs:
+            place = {"tick": round(player.song.place(now), 3), "t_ns": now}
+            link.played(
+                place, events=player.played[:], input=player.inputs[:],
+                sent=[[stamp, port, data.hex()] for stamp, port, data in sent],
+            )  # fmt: skip
+            player.played.clear()
+            player.inputs.clear()
+            sent.clear()
+        link.deliver(now)
+
+    def _swap(self) -> None:
+        value, done = self.link.take_swap()
+        try:
+            if not isinstance(value, dict) or not isinstance(value.get("score"), Score):
+                raise CommandError("a swap needs a score")
+            self.player.swap(
+                value["score"], int(value.get("revision", 0)), str(value.get("when", "bar"))
+            )
+        except CommandError as error:
+            done(error)
+        else:
+            done(None)
+
+    def _command(self, command: dict[str, Any], done: Any) -> None:
+        try:
+            check_command(command)
+            if command["do"] == "quit":
+                self.stopping = True
+            elif command["do"] == "follow" and command["source"] != INTERNAL:
+                self.inbox.open(command["source"])
+        except CommandError as error:
+            done(error)
+            return
+        except PortError as problem:
+            done(CommandError(str(problem), "unknown"))
+            return
+        if not self.stopping:
+            self.player.command(command, _now(), done)
+
+    def _look_after_ports(self, now: int) -> None:
+        """Ports that went away, and those that came back. What was missed is not played later."""
+        player = self.player
+        for name, port in self.ports.items():
+            there = port.alive() if name not in self._lost else port.reopen()
+            if not there and name not in self._lost:
+                self._lost.add(name)
+                player.port_lost(name)
+            elif there and name in self._lost:
+                self._lost.discard(name)
+                player.port_back(name, now)
+        for text in player.cut:
+            self.inbox.close(text)
+        self.inbox.mend()
+        if self.inbox.dropped:
+            player.overrun(self.inbox.dropped)
+            self.inbox.dropped = 0
+        self.report.about["ports"] = self._ports_state()
+
+    # --- the end -----------------------------------------------------------------------------------
+
+    def finish(self) -> None:
+        """Everything closed and at rest, explicitly; ports held a moment, then closed."""
+        with contextlib.suppress(OSError):
+            self.player.finish()
+        time.sleep(DRAIN_S)
+        for port in self.ports.values():
+            with contextlib.suppress(OSError):
+                port.close()
+        self.inbox.stop()
+        self.link.close()
+
+
+class Missing:
+    """Stands for a port that is not there yet (after a restart); `reopen` looks for it."""
+
+    def __init__(self, label: str, spec: PortSpec) -> None:
+        self.name = spec.text
+        self._label = label
+        self._port: OutPort | None = None
+
+    def send(self, data: bytes) -> None:
+        if self._port is not None:
+            self._port.send(data)
+
+    def close(self) -> None:
+        if self._port is not None:
+            self._port.close()
+
+    def alive(self) -> bool:
+        return self._port is not None and self._port.alive()
+
+    def reopen(self) -> bool:
+        if self._port is not None:
+            return self._port.reopen()
+        try:
+            self._port = open_output(self.name, self._label)
+        except PortError:
+            return False
+        self.name = self._port.name
+        return True
+
+
+def main() -> int:
+    realtime.die_with_parent()
+    start: Start = pickle.load(sys.stdin.buffer)
+    try:
+        process = Process(start)
+    except PortError as problem:
+        print(problem, file=sys.stderr)
+        return 1
+
+    def stop(*_: object) -> None:
+        process.stopping = True
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    # A signal also makes the inbox readable, so that a wait ends at once.
+    signal.set_wakeup_fd(_wake_pipe(process), warn_on_full_buffer=False)
+    process.be_realtime()
+    print("ready", flush=True)
+    realtime.settle_interpreter()
+    try:
+        process.run()
+    finally:
+        process.finish()
+    return 0
+
+
+def _wake_pipe(process: Process) -> int:
+    read, write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+    process.link.wake = read
+    return write
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,111 @@
+"""What a soundcheck sends: one output at a time, quietly first, and back to rest after each.
+
+A plan is a list of moments in milliseconds from its beginning; who carries it out (a terminal, the
+player) only waits and asks the encoder. Pulses: gates and triggers; octave steps: pitch; sweeps:
+level; a bar of pulses: clock. Widths and distances are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Literal, NamedTuple
+
+from bridge.voltage.encode import Encoder, Message
+from bridge.voltage.profile import Output, WiredOutput, note_of_volts
+
+QUIET, FULL = 0.3, 1.0
+SWEEP_STEPS = 40
+
+
+class Move(NamedTuple):
+    """At `at_ms`: open or close a gate (`value` is the level), set a note, or set volts."""
+
+    at_ms: float
+    what: Literal["on", "off", "pitch", "level"]
+    value: float = 0.0
+
+
+def plan(out: Output, loud: bool = False) -> list[Move]:
+    """What is sent to one output; `loud` is the second round, after a person said yes."""
+    if out.kind in ("gate", "trigger", "clock", "reset", "run"):
+        return _pulses(out, FULL if loud else QUIET)
+    if out.kind == "pitch":
+        return _octaves(out)
+    return _sweep(out, 1.0 if loud else 0.25)
+
+
+def _pulses(out: Output, level: float) -> list[Move]:
+    count, distance = (8, 250.0) if out.kind == "clock" else (4, 400.0)
+    if out.kind == "run":
+        count, distance = 2, 900.0
+    width = min(out.pulse_ms or 120.0, distance / 2)
+    moves = []
+    for i in range(count):
+        moves += [Move(i * distance, "on", level), Move(i * distance + width, "off")]
+    return moves
+
+
+def _octaves(out: Output) -> list[Move]:
+    """C by C through the range, up and back to the lowest: each is one octave."""
+    low, high = sorted((out.low, out.high))
+    lowest, highest = note_of_volts(out, max(low, 1e-3)), note_of_volts(out, high)
+    notes = [n for n in range(0, 128, 12) if lowest - 0.01 <= n <= highest + 0.01]
+    notes = notes or [math.floor((lowest + highest) / 2)]
+    moves = [Move(500.0 * i, "pitch", float(note)) for i, note in enumerate(notes)]
+    moves.append(Move(500.0 * len(notes), "pitch", float(notes[0])))
+    return moves
+
+
+def _sweep(out: Output, share: float) -> list[Move]:
+    """From rest to `share` of the range and back, twice a second of 40 steps."""
+    end = out.high if abs(out.high - out.rest) >= abs(out.low - out.rest) else out.low
+    moves = []
+    for i in range(2 * SWEEP_STEPS + 1):
+        rise = 1.0 - abs(i - SWEEP_STEPS) / SWEEP_STEPS
+        moves.append(Move(25.0 * i, "level", out.rest + (end - out.rest) * share * rise))
+    return moves
+
+
+def describe(wired: WiredOutput) -> str:
+    """What a person should hear or see, in words."""
+    out = wired.output
+    doing = {
+        "gate": "four pulses", "trigger": "four pulses", "clock": "eight clock pulses",
+        "reset": "four reset pulses", "run": "run on and off, twice",
+        "pitch": "one octave after another", "level": "a slow rise and fall",
+    }[out.kind]  # fmt: skip
+    where = wired.cable or "no cable written down"
+    return f"{wired.name} ({out.kind}): {doing} at: {where}"
+
+
+def carry_out(
+    wired: WiredOutput,
+    encoder: Encoder,
+    send: Mapping[str, Callable[[bytes], None]],
+    wait_ms: Callable[[float], None],
+    loud: bool = False,
+) -> None:
+    """Sends a plan through `send` (by interface name) and leaves the output at rest, whatever
+    happens on the way."""
+
+    def out(messages: list[Message]) -> None:
+        for message in messages:
+            send[message.port](message.data)
+
+    now = 0.0
+    try:
+        for move in plan(wired.output, loud):
+            if move.at_ms > now:
+                wait_ms(move.at_ms - now)
+                now = move.at_ms
+            if move.what == "on":
+                out(encoder.gate_on(wired.name, move.value))
+            elif move.what == "off":
+                out(encoder.gate_off(wired.name))
+            elif move.what == "pitch":
+                out(encoder.pitch(wired.name, move.value))
+            else:
+                out(encoder.level(wired.name, move.value))
+    finally:
+        out(encoder.rest())

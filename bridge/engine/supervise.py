@@ -1,0 +1,397 @@
+"""Starts the player and the service, watches both, and keeps the music and the rack safe.
+
+When the player dies, every output is closed at once over ports that this process holds for the
+purpose, and a new player goes on where the old one would be by now, mutes and macros as they
+were. When the service dies, the groove goes on, and the service is started again. A player that
+says nothing for too long is ended and counts as dead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import secrets
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import deque
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from bridge import __version__
+from bridge.engine.failsafe import Failsafe
+from bridge.engine.start import ClockSettings, PortSpec, Start, Timing
+from bridge.engine.watch import Watch
+from bridge.errors import BridgeError, PlayerError
+from bridge.files.rig import Rig, load_rig
+from bridge.files.set import load_set
+from bridge.music.score import compile_score
+
+READY_S = 30.0
+CRASHES, WITHIN_S = 3, 60.0
+SILENT_NS = 3_000_000_000
+"""A player that is well says something twice a second."""
+SERVICE_PAUSE_S = (0.2, 5.0)
+PLAYER_PAUSE_S = 1.0
+STOP_S = 3.0
+MEND_S = 2.0
+
+
+_now = time.monotonic_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What `run` is asked for."""
+
+    rig: Path
+    set: Path
+    http_port: int = 8420
+    osc_port: int = 8421
+    lan: bool = False
+    start: bool = False
+    demo: bool = False
+
+
+def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
+    """Everything the player needs, from the files. Raises InputError."""
+    document = load_set(set_path, rig)
+    score = compile_score(document.spec, rig.ranges)
+    ports = {
+        name: PortSpec(
+            text=interface.port, link=interface.link,
+            messages_per_s=interface.profile.max_messages_per_s,
+            latency_ms=interface.profile.latency_ms,
+        )
+        for name, interface in rig.interfaces.items()
+    }  # fmt: skip
+    clock, timing = rig.clock, rig.timing
+    return Start(
+        score=score,
+        outputs=dict(rig.wired),
+        ports=ports,
+        socket=socket,
+        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+        clock=ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
+        inputs=tuple(dict.fromkeys(c.port for c in rig.controllers.values())),
+        rig=rig.name,
+        set=document.spec.name,
+        version=__version__,
+        play=play,
+    )
+
+
+class Supervisor:
+    """Two children and what is needed to replace either. `run` returns the exit code."""
+
+    def __init__(self, options: Options, folder: Path) -> None:
+        self.options = options
+        self.player: subprocess.Popen[bytes] | None = None
+        self.service: subprocess.Popen[bytes] | None = None
+        self.token = secrets.token_urlsafe(16) if options.lan else None
+        self._socket = str(folder / "player.sock")
+        rig = load_rig(options.rig)
+        self._start = make_start(rig, options.set, self._socket, options.start)
+        self._failsafe = Failsafe(self._start.outputs, self._start.ports)
+        self._watch = Watch()
+        self._crashes: deque[float] = deque(maxlen=CRASHES)
+        self._stopping = False
+        self._ready = False
+        self._service_at: float | None = None
+        self._service_pause = SERVICE_PAUSE_S[0]
+        self._service_text = b""
+        self._warned: set[str] = set()
+        self._looked_ns = _now()
+        self._mend_at = 0.0
+        self._fds: dict[int, subprocess.Popen[bytes]] = {}
+        self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+
+    # --- from start to end -----------------------------------------------------------------------
+
+    def run(self) -> int:
+        """Until a signal asks to stop (0), or the start fails (1)."""
+        old = [(name, signal.signal(name, self._stop)) for name in (signal.SIGTERM, signal.SIGINT)]
+        signal.set_wakeup_fd(self._wake_write, warn_on_full_buffer=False)
+        code = 0
+        try:
+            if not self._start_player():
+                return 0 if self._stopping else 1
+            self._failsafe.open()
+            self._start_service()
+            while not self._stopping and code == 0:
+                code = self._turn()
+        finally:
+            self._end()
+            signal.set_wakeup_fd(-1)
+            for name, handler in old:
+                signal.signal(name, handler)
+        return code
+
+    def _turn(self) -> int:
+        """Waits for the next thing that happens, and sees to it."""
+        watch = self._watch.sock
+        output = self.service.stdout if self.service is not None else None
+        sources: list[Any] = [self._wake_read, *self._fds]
+        sources += [source for source in (watch, output) if source is not None]
+        pause = 0.5 if self._service_at is None else max(0.0, self._service_at - time.monotonic())
+        readable, _, _ = select.select(sources, [], [], min(0.5, pause))
+        if self._wake_read in readable:
+            os.read(self._wake_read, 64)
+        if watch is not None and watch in readable:
+            self._watch.read(_now())
+            self._failsafe.heard(self._watch.sent)
+            self._watch.sent.clear()
+            self._print_warnings()
+        for fd in [fd for fd in self._fds if fd in readable]:
+            child = self._fds.pop(fd)
+            os.close(fd)
+            if child is self.player:
+                self._player_died()
+            elif child is self.service:
+                if not self._service_died():
+                    return 1
+        if output is not None and output in readable and self.service is not None:
+            self._read_service()
+        self._look()
+        return 0
+
+    def _look(self) -> None:
+        """What is done now and then: a silent player, a service to start, ports to mend."""
+        now = _now()
+        # After a pause of our own (a suspended computer) the player's silence says nothing.
+        if now - self._looked_ns > SILENT_NS // 2:
+            self._watch.heard_ns = now
+        self._looked_ns = now
+        if self.player is not None and now - self._watch.heard_ns > SILENT_NS:
+            say("the player does not answer; starting it again")
+            self.player.kill()
+            self._watch.heard_ns = now
+        if self._watch.sock is None and self.player is not None and not self._stopping:
+            with contextlib.suppress(OSError):
+                self._watch.connect(self._socket, now)
+        clock = time.monotonic()
+        if self._service_at is not None and clock >= self._service_at:
+            self._service_at = None
+            self._start_service()
+        if clock >= self._mend_at:
+            self._mend_at = clock + MEND_S
+            self._failsafe.mend()
+
+    def _end(self) -> None:
+        """Stops both, the player first: gates close before anything else."""
+        for child in (self.player, self.service):
+            if child is not None and child.poll() is None:
+                child.terminate()
+        player_ended = self._wait_for(self.player)
+        self._wait_for(self.service)
+        if self.player is not None and (not player_ended or self.player.returncode != 0):
+            self._failsafe.close_all()
+            time.sleep(0.05)
+        self._failsafe.stop()
+        self._watch.close()
+        for fd in (*self._fds, self._wake_read, self._wake_write):
+            os.close(fd)
+        self._fds.clear()
+
+    @staticmethod
+    def _wait_for(child: subprocess.Popen[bytes] | None) -> bool:
+        if child is None:
+            return True
+        try:
+            child.wait(STOP_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+            return False
+        finally:
+            if child.stdout is not None:
+                child.stdout.close()
+        return True
+
+    def _stop(self, *_: object) -> None:
+        self._stopping = True
+
+    # --- the player --------------------------------------------------------------------------------
+
+    def _start_player(self) -> bool:
+        """False when it ended before it was ready (it has said why)."""
+        self.player = subprocess.Popen(
+            [sys.executable, "-m", "bridge.engine.process"],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True,
+        )  # fmt: skip
+        child = self.player
+        assert child.stdin is not None and child.stdout is not None
+        with contextlib.suppress(BrokenPipeError):
+            pickle.dump(self._start, child.stdin, pickle.HIGHEST_PROTOCOL)
+            child.stdin.close()
+        until = time.monotonic() + READY_S
+        while not self._stopping:
+            left = until - time.monotonic()
+            if left <= 0:
+                raise PlayerError(f"the player was not ready after {READY_S:g} s")
+            sources: list[Any] = [child.stdout, self._wake_read]
+            readable, _, _ = select.select(sources, [], [], left)
+            if child.stdout in readable:
+                break
+        if self._stopping or child.stdout.readline() != b"ready\n":
+            return False
+        child.stdout.close()
+        self._fds[os.pidfd_open(child.pid)] = child
+        with contextlib.suppress(OSError):
+            self._watch.connect(self._socket, _now())
+        return True
+
+    def _player_died(self) -> None:
+        self._failsafe.close_all()
+        assert self.player is not None
+        code = self.player.wait()
+        self._watch.read(_now())
+        self._watch.close()
+        if self._stopping:
+            return
+        now = time.monotonic()
+        self._crashes.append(now)
+        often = len(self._crashes) == CRASHES and now - self._crashes[0] < WITHIN_S
+        say(f"the player ended ({_cause(code)}); outputs are closed, starting it again")
+        if often:
+            say(f"that was {CRASHES} times within {WITHIN_S:g} s: derived lanes stay muted")
+        self._start = replace(
+            self._start,
+            snapshot=self._watch.state or None,
+            score=self._watch.score or self._start.score,
+            revision=self._watch.revision or self._start.revision,
+            restarts=self._start.restarts + 1,
+            safe=often,
+        )
+        while not self._stopping and not self._start_player():
+            time.sleep(PLAYER_PAUSE_S)
+
+    def _print_warnings(self) -> None:
+        for text in self._watch.state.get("warnings", ()):
+            if text not in self._warned:
+                self._warned.add(text)
+                say(text)
+
+    # --- the service -------------------------------------------------------------------------------
+
+    def _start_service(self) -> None:
+        options = self.options
+        arguments = [
+            sys.executable, "-m", "bridge.engine.child", "bridge.service",
+            "--rig", str(options.rig), "--set", str(options.set), "--socket", self._socket,
+            "--port", str(options.http_port), "--osc-port", str(options.osc_port),
+            "--state-dir", str(state_folder()),
+        ]  # fmt: skip
+        environment = dict(os.environ)
+        if self.token is not None:
+            arguments.append("--lan")
+            environment["LANEBRIDGE_TOKEN"] = self.token
+        self.service = subprocess.Popen(
+            arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, env=environment,
+            start_new_session=True,
+        )  # fmt: skip
+        assert self.service.stdout is not None
+        os.set_blocking(self.service.stdout.fileno(), False)
+        self._service_text = b""
+        self._fds[os.pidfd_open(self.service.pid)] = self.service
+
+    def _read_service(self) -> None:
+        assert self.service is not None and self.service.stdout is not None
+        data = self.service.stdout.read(4096)
+        if not data:  # its end comes by its pidfd
+            self.service.stdout.close()
+            self.service.stdout = None
+            return
+        *lines, self._service_text = (self._service_text + data).split(b"\n")
+        for line in lines:
+            text = line.decode(errors="replace")
+            if text.startswith("ready "):
+                self._service_pause = SERVICE_PAUSE_S[0]
+                if not self._ready:
+                    self._ready = True
+                    greet(text.removeprefix("ready "), self._start, self.token)
+            else:
+                print(text, flush=True)
+
+    def _service_died(self) -> bool:
+        """False when it never came up, so that the reason (it has said it) is not repeated."""
+        assert self.service is not None
+        if self.service.stdout is not None:
+            self._read_service()
+        code = self.service.wait()
+        if self.service is not None and self.service.stdout is not None:
+            self.service.stdout.close()
+        self.service = None
+        if self._stopping:
+            return True
+        if not self._ready:
+            return False
+        say(f"the service ended ({_cause(code)}); playing goes on, starting it again")
+        self._service_at = time.monotonic() + self._service_pause
+        self._service_pause = min(self._service_pause * 2, SERVICE_PAUSE_S[1])
+        return True
+
+
+# --- what people see ---------------------------------------------------------------------------
+
+def say(text: str) -> None:
+    """One line for whoever looks at the terminal or the journal."""
+    print(f"lanebridge: {text}", file=sys.stderr, flush=True)
+
+
+def greet(address: str, start: Start, token: str | None) -> None:
+    """The address, and on the network a picture of it to point a tablet's camera at."""
+    if token is not None:
+        address = f"{address.rstrip('/')}/?token={token}"
+    print(f"{start.set} on {start.rig}: {address}", flush=True)
+    if token is None:
+        return
+    import segno
+
+    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
+        segno.make(address, micro=False).terminal(compact=True)
+        sys.stdout.flush()
+
+
+def state_folder() -> Path:
+    """Where the working text and backups of a session are kept."""
+    home = os.environ.get("XDG_STATE_HOME")
+    return (Path(home) if home else Path.home() / ".local" / "state") / "lanebridge"
+
+
+def _cause(code: int) -> str:
+    if code >= 0:
+        return f"code {code}"
+    try:
+        return signal.Signals(-code).name
+    except ValueError:
+        return f"signal {-code}"
+
+
+def run(
+    rig_path: Path,
+    set_path: Path,
+    *,
+    http_port: int = 8420,
+    osc_port: int = 8421,
+    lan: bool = False,
+    start: bool = False,
+    demo: bool = False,
+) -> int:
+    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code (0, or 1 when the files
+    are wrong or a port cannot be had: said in a line or more on standard error)."""
+    options = Options(Path(rig_path), Path(set_path), http_port, osc_port, lan, start, demo)
+    # Private to this user (0700), and gone afterwards.
+    with tempfile.TemporaryDirectory(
+        prefix="lanebridge-", dir=os.environ.get("XDG_RUNTIME_DIR") or None
+    ) as folder:
+        try:
+            return Supervisor(options, Path(folder)).run()
+        except BridgeError as error:
+            print(error, file=sys.stderr)
+            return 1

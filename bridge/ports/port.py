@@ -1,0 +1,109 @@
+"""What a MIDI port is to the rest of the program, and how a person's words find one.
+
+A rig names a port by a part of its name. Names are compared without regard to case and without
+the numbers that the system hands out at each boot (``Quay Box MIDI 1 20:0`` is ``Quay Box MIDI
+1``). One match is taken, a full match wins over parts, and several are refused with the list:
+on stage a guess may send the drums to the wrong box.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from bridge.errors import PortError
+
+CLIENT = "lanebridge"
+"""The name that our own clients bear, by which they are told from everybody else's."""
+
+Receive = Callable[[int, bytes], None]
+"""Called with the monotonic time of arrival in ns and one whole message. Must only enqueue."""
+
+_SYSTEM_NUMBER = re.compile(r" \d+:\d+$")
+_THROUGH = re.compile(r"\bmidi through\b|\bthrough port\b", re.IGNORECASE)
+
+
+class OutPort(Protocol):
+    """Where bytes leave. Closing twice is harmless; sending to a closed port does nothing."""
+
+    @property
+    def name(self) -> str: ...
+
+    def send(self, data: bytes) -> None:
+        """Sends one whole MIDI message now."""
+        ...
+
+    def close(self) -> None: ...
+
+    def alive(self) -> bool:
+        """Whether the other end is still there. May take 0.3 ms: not for tight moments."""
+        ...
+
+    def reopen(self) -> bool:
+        """Connects again after a loss; False while the other end is still away."""
+        ...
+
+
+class InPort(Protocol):
+    """Where bytes come in; they go to the `Receive` given on opening."""
+
+    @property
+    def name(self) -> str: ...
+
+    def close(self) -> None: ...
+
+    def alive(self) -> bool: ...
+
+    def reopen(self) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True)
+class PortInfo:
+    """One port of this computer: `way` is as seen from here. `usable` is False for our own ports
+    and for those that would lead what we send back to us; `why` says so."""
+
+    name: str
+    way: Literal["in", "out"]
+    usable: bool = True
+    why: str = ""
+
+
+def plain(name: str) -> str:
+    """`name` without the numbers that change from boot to boot."""
+    return _SYSTEM_NUMBER.sub("", name)
+
+
+def unusable(name: str) -> str:
+    """Why this port is never connected to, or "" when it may be."""
+    if plain(name).casefold().startswith(CLIENT):
+        return "our own"
+    if _THROUGH.search(name):
+        return "leads back to its sender"
+    return ""
+
+
+def find(text: str, names: Iterable[str], way: str = "output") -> str:
+    """The one name that `text` is part of.
+
+    Raises PortError when none fits, or when several do (all are listed), or when `text` is empty.
+    """
+    usable = [name for name in names if not unusable(name)]
+    wanted = text.strip().casefold()
+    if not wanted:
+        raise PortError(f"no MIDI {way} is named: give a part of its name")
+    full = [name for name in usable if plain(name).casefold() == plain(wanted)]
+    parts = full or [name for name in usable if wanted in plain(name).casefold()]
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        there = _listed(usable) or "there are none"
+        raise PortError(f"no MIDI {way} has {text!r} in its name; {way}s: {there}")
+    raise PortError(
+        f"{text!r} fits more than one MIDI {way}: {_listed(parts)}; say more of its name"
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(repr(name) for name in names)

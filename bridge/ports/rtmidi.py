@@ -1,0 +1,221 @@
+"""Real MIDI ports through python-rtmidi, which is imported only when one is asked for.
+
+Facts about that library (1.5.8) that decide the shape of this module:
+
+- Without an ALSA sequencer its own choice of system fails instead of turning to JACK, so the
+  systems are tried here, in order.
+- Every listing by a fresh object makes a client of the system's sequencer, and those run out after
+  some dozens; so one object per direction is kept for all listings.
+- A peer that went away is silent: sending goes on into nothing. Only the list of names tells.
+- A peer that returns is not connected again by itself; closing and opening again does it.
+- Clock messages are filtered unless asked for.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from bridge.errors import PortError
+from bridge.ports.port import CLIENT, Receive, find, plain
+
+ALSA_SEQUENCER = Path("/dev/snd/seq")
+
+
+class System:
+    """The MIDI system of this computer: one client per direction for listing names.
+
+    Raises PortError when there is no MIDI system at all.
+    """
+
+    def __init__(self) -> None:
+        try:
+            import rtmidi
+        except ImportError as problem:
+            raise PortError(f"real MIDI ports need python-rtmidi ({problem})") from problem
+        self._rtmidi: Any = rtmidi
+        self._out: Any = None
+        self.api: Any = None
+        for api in self._candidates():
+            with contextlib.suppress(rtmidi.RtMidiError), _quiet():
+                self._out = rtmidi.MidiOut(api, name=f"{CLIENT}-names")
+                self.api = api
+                break
+        if self._out is None:
+            raise PortError(
+                "there is no MIDI system: "
+                "neither an ALSA sequencer (module snd-seq) nor a JACK server"
+            )
+        self._in: Any = None
+
+    @property
+    def api_name(self) -> str:
+        """``alsa``, ``jack``, ..."""
+        return str(self._rtmidi.get_api_name(self.api))
+
+    def outputs(self) -> list[str]:
+        """Names of ports that take bytes from us."""
+        return [str(name) for name in self._out.get_ports()]
+
+    def inputs(self) -> list[str]:
+        """Names of ports that bytes come from."""
+        if self._in is None:
+            self._in = self._rtmidi.MidiIn(self.api, name=f"{CLIENT}-names")
+        return [str(name) for name in self._in.get_ports()]
+
+    def make_out(self, client: str) -> Any:
+        return self._rtmidi.MidiOut(self.api, name=client)
+
+    def make_in(self, client: str) -> Any:
+        return self._rtmidi.MidiIn(self.api, name=client)
+
+    def close(self) -> None:
+        for port in (self._out, self._in):
+            if port is not None:
+                port.delete()
+        self._out = self._in = None
+
+    def _candidates(self) -> list[Any]:
+        rtmidi = self._rtmidi
+        compiled = list(rtmidi.get_compiled_api())
+        if sys.platform.startswith("linux"):
+            wanted = [rtmidi.API_UNIX_JACK]
+            if ALSA_SEQUENCER.exists():
+                wanted.insert(0, rtmidi.API_LINUX_ALSA)
+            return [api for api in wanted if api in compiled]
+        return [api for api in compiled if api != rtmidi.API_RTMIDI_DUMMY]
+
+
+class _Port:
+    """What inputs and outputs share: a name looked for in the system's list, and reopening."""
+
+    _way = "output"
+
+    def __init__(self, system: System, text: str, label: str) -> None:
+        self._system = system
+        self._text = text
+        self._label = label
+        self._virtual = text.startswith("virtual:")
+        self._closed = False
+        self.name = text.removeprefix("virtual:")
+        self._midi = self._make()
+        self._open()
+
+    def _names(self) -> list[str]:
+        raise NotImplementedError
+
+    def _make(self) -> Any:
+        raise NotImplementedError
+
+    def _open(self) -> None:
+        try:
+            if self._virtual:
+                self._midi.open_virtual_port(self.name)
+                return
+            names = self._names()
+            self.name = find(self._text, names, self._way)
+            self._midi.open_port(names.index(self.name), name=self._label)
+        except PortError:
+            self._midi.delete()
+            raise
+        except OSError as problem:  # the library's errors are OSErrors
+            self._midi.delete()
+            raise PortError(
+                f"MIDI {self._way} {self.name!r} cannot be opened: {problem}"
+            ) from problem
+
+    def alive(self) -> bool:
+        if self._closed:
+            return False
+        if self._virtual:
+            return True
+        mine = plain(self.name)
+        return any(plain(name) == mine for name in self._names())
+
+    def reopen(self) -> bool:
+        if self._closed:
+            return False
+        if self._virtual:
+            return True
+        names = self._names()
+        try:
+            found = find(plain(self.name), names, self._way)
+            self._midi.close_port()
+            self._midi.open_port(names.index(found), name=self._label)
+        except OSError:  # PortError included: still away, or two of the name for a moment
+            return False
+        self.name = found
+        return True
+
+    def close(self) -> None:
+        if self._closed:
+            return
+        self._closed = True
+        with contextlib.suppress(OSError):
+            self._midi.close_port()
+        self._midi.delete()
+
+
+class RtOut(_Port):
+    """An output: `text` is part of a port's name, or ``virtual:NAME`` to offer one of our own."""
+
+    def _names(self) -> list[str]:
+        return self._system.outputs()
+
+    def _make(self) -> Any:
+        return self._system.make_out(CLIENT)
+
+    def send(self, data: bytes) -> None:
+        if self._closed:
+            return
+        # Not an error of ours: the port is gone, and `alive` will say so.
+        with contextlib.suppress(OSError):
+            self._midi.send_message(data)
+
+
+class RtIn(_Port):
+    """An input. `receive` is called from the library's thread, with nothing done before."""
+
+    _way = "input"
+
+    def __init__(self, system: System, text: str, label: str, receive: Receive) -> None:
+        self._receive = receive
+        super().__init__(system, text, label)
+
+    def _names(self) -> list[str]:
+        return self._system.inputs()
+
+    def _make(self) -> Any:
+        midi = self._system.make_in(CLIENT)
+        midi.ignore_types(sysex=True, timing=False, active_sense=True)
+        receive = self._receive
+        stamp = time.monotonic_ns
+
+        def arrived(event: tuple[list[int], float], _: object = None) -> None:
+            receive(stamp(), bytes(event[0]))
+
+        midi.set_callback(arrived)
+        return midi
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """The systems' own libraries print when they are not there; that is said here in one line."""
+    try:
+        saved = os.dup(2)
+        null = os.open(os.devnull, os.O_WRONLY)
+    except OSError:
+        yield
+        return
+    try:
+        os.dup2(null, 2)
+        yield
+    finally:
+        os.dup2(saved, 2)
+        os.close(saved)
+        os.close(null)
