@@ -38,8 +38,9 @@ _DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}(?:[Tt\s].*)?\Z")
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _NULL = frozenset(("", "~", "null", "Null", "NULL"))
-_TRUE_WORDS = frozenset(("on", "yes", "y"))  # YAML 1.1, yaml.org/type/bool.html
-_FALSE_WORDS = frozenset(("off", "no", "n"))
+# YAML 1.1, yaml.org/type/bool.html. Its y and n stay text: PyYAML, for one, leaves them alone.
+_TRUE_WORDS = frozenset(("on", "yes"))
+_FALSE_WORDS = frozenset(("off", "no"))
 
 
 class Doubtful(str):

@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Field
 
 from bridge.errors import InputError, Problem
-from bridge.files.document import Document, in_order
+from bridge.files.document import Document, Keys, in_order
 from bridge.files.profile import load_profile
 from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, near, read_text
 from bridge.music.model import OutputRange
@@ -171,6 +171,7 @@ class ControllerModel(Strict):
 
 class RigModel(Strict):
     called: ClassVar[str] = "a rig"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"rig": "unnamed"}
 
     rig: Text
     """the name of the rig"""
@@ -200,7 +201,7 @@ def parse_rig(text: str, file: str = "rig.yaml", beside: Path | None = None) -> 
 
 
 def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
-    model, problems, _ = check(RigModel, document)
+    model, problems, cut = check(RigModel, document)
     interfaces: dict[str, Interface] = {}
     if model is not None:
         for name, item in model.interfaces.items():
@@ -209,7 +210,7 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
                 interfaces[name] = Interface(name, profile, item.port, item.link or profile.link)
                 problems += _cables(document, name, item, profile)
         problems += _senders(document, model)
-        problems += _controls(document, model)
+        problems += _controls(document, model, cut)
     if problems or model is None:
         raise InputError(in_order(problems))
     wired: dict[str, WiredOutput] = {}
@@ -281,12 +282,14 @@ def _named(document: Document, key: str) -> Mapping[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
-def _controls(document: Document, model: RigModel) -> list[Problem]:
+def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Problem]:
     problems = []
     for name, controller in model.controllers.items():
         seen: dict[tuple[str, int | None, int], int] = {}
         for place, control in enumerate(controller.controls):
             keys = ("controllers", name, "controls", place)
+            if any(path[: len(keys)] == keys for path in cut):
+                continue  # what is wrong with it has been said
             if (control.cc is None) == (control.note is None):
                 problems.append(document.problem(keys, "needs one of cc and note"))
                 continue

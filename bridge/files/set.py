@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -115,6 +116,7 @@ class LegModel(Strict):
 
 class SetModel(Strict):
     called: ClassVar[str] = "a set"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"set": "unnamed"}
 
     set: Text
     """the name of the set"""

@@ -24,13 +24,15 @@ Model = TypeVar("Model", bound="Strict")
 
 class Strict(BaseModel):
     """A part of a file. `called` is what messages call it; `elsewhere` says of keys that people
-    look for here where they belong."""
+    look for here where they belong; `stand_ins` are values to go on checking with when a key that
+    must be there is missing."""
 
     model_config = ConfigDict(
         strict=True, extra="forbid", frozen=True, allow_inf_nan=False,
         use_attribute_docstrings=True, populate_by_name=False,
     )  # fmt: skip
     called: ClassVar[str] = "this"
+    stand_ins: ClassVar[Mapping[str, Any]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
 
 
@@ -166,11 +168,15 @@ def check(model: type[Model], document: Document) -> tuple[Model | None, list[Pr
                 keys = _keys(details["loc"])
                 if attempt == 0:
                     problems.append(_problem(document, model, keys, dict(details)))
+                if details["type"] == "missing" and str(keys[-1]) in model.stand_ins:
+                    data[keys[-1]] = model.stand_ins[str(keys[-1])]
+                    continue
                 at = keys[:-1] if details["type"] == "missing" else keys
                 cut.add(at)
-                if not at:
-                    return None, problems, cut
-                _remove(data, at)
+                if at:
+                    _remove(data, at)
+            if () in cut:
+                return None, problems, cut
     return None, problems, cut
 
 

@@ -1,0 +1,111 @@
+"""Standard MIDI files (RP-001, 1996): what was or would be sent, one track per port.
+
+Format 1, 960 ticks per quarter note. The first track holds name, tempo, meter and key; each port
+has a track of its own with every channel message in the order sent. MIDI clock has no place in a
+file, whose tempo says the same.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import mido
+
+from bridge.music.model import TICKS_PER_QUARTER, SetSpec
+
+Sent = tuple[int, bytes]  # tick, one whole MIDI message
+
+SMALLEST_TEMPO_US = 1
+LARGEST_TEMPO_US = 0xFFFFFF  # three bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What the first track says. `tempos` and `markers` are pairs of a tick and a value."""
+
+    name: str
+    meter: tuple[int, int] = (4, 4)
+    key: str = ""
+    tempos: tuple[tuple[int, float], ...] = ((0, 120.0),)
+    markers: tuple[tuple[int, str], ...] = ()
+
+
+def head_of(spec: SetSpec) -> Head:
+    """The first track of a set as written."""
+    return Head(spec.name, spec.meter, key_name(spec), ((0, spec.tempo),))
+
+
+def key_name(spec: SetSpec) -> str:
+    """The key in the way key signatures are named (``Am``, ``F#``), or nothing: a file knows
+    major and minor only."""
+    root, _, scale = spec.key_name.partition(" ")
+    mode = {"major": "", "ionian": "", "minor": "m", "aeolian": "m"}.get(scale)
+    if mode is None or not root:
+        return ""
+    name = root[0].upper() + root[1:] + mode
+    try:
+        mido.MetaMessage("key_signature", key=name)
+    except ValueError:
+        return ""  # such as G# major, which has more sharps than a signature can show
+    return name
+
+
+def write(head: Head, tracks: Mapping[str, Sequence[Sent]], end: int) -> bytes:
+    """
+    A whole file.
+
+    `tracks` maps a port's name to its messages in order of ticks (960 to the quarter); real-time
+    bytes among them are left out. `end` is the tick at which every track ends, or later where a
+    message comes after it.
+    """
+    file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
+    file.tracks.append(_head_track(head, end))
+    for name, sent in tracks.items():
+        timed = [
+            (tick, mido.Message.from_bytes(message)) for tick, message in sent if message[0] < 0xF8
+        ]
+        file.tracks.append(_track(name, timed, end))
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def _head_track(head: Head, end: int) -> mido.MidiTrack:
+    beats, unit = head.meter
+    # Clocks per click: a dotted quarter in compound meters, as in the 6/8 example of RP-001.
+    click = 36 if unit == 8 and beats % 3 == 0 and beats > 3 else 96 // unit
+    timed = [(0, mido.MetaMessage(
+        "time_signature", numerator=beats, denominator=unit, clocks_per_click=max(1, click),
+        notated_32nd_notes_per_beat=8,
+    ))]  # fmt: skip
+    if head.key:
+        timed.append((0, mido.MetaMessage("key_signature", key=head.key)))
+    for tick, tempo in head.tempos:
+        timed.append((tick, mido.MetaMessage("set_tempo", tempo=tempo_us(tempo))))
+    for tick, text in head.markers:
+        timed.append((tick, mido.MetaMessage("marker", text=_latin(text))))
+    timed.sort(key=lambda item: item[0])
+    return _track(head.name, timed, end)
+
+
+def _track(name: str, timed: Iterable[tuple[int, mido.Message]], end: int) -> mido.MidiTrack:
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(name), time=0)])
+    now = 0
+    for tick, message in timed:
+        at = max(now, tick)
+        track.append(message.copy(time=at - now))
+        now = at
+    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
+    return track
+
+
+def tempo_us(bpm: float) -> int:
+    """Microseconds per quarter note, as set_tempo wants it."""
+    return min(LARGEST_TEMPO_US, max(SMALLEST_TEMPO_US, round(60_000_000 / bpm)))
+
+
+def _latin(text: str) -> str:
+    # RP-001 promises ASCII to other programs; the library writes one byte per character.
+    return text.encode("latin-1", "replace").decode("latin-1")
