@@ -1,0 +1,341 @@
+"""What tuning has measured, kept beside the rig.
+
+`rig.yaml` has `rig.tuning.yaml` next to it: for each tuned output the correction, the day, and the
+readings it came from. Every change leaves a dated copy, so the last one can be undone.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from statistics import median
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from bridge.errors import InputError, Problem
+from bridge.files.document import MAX_BYTES, Document, decode, in_order
+from bridge.files.rig import Rig
+from bridge.files.store import backups, save
+from bridge.files.strict import Limits, Name, Reads, Strict, check
+from bridge.music.scale import note_name, parse_note
+from bridge.voltage.calibration import Correction
+from bridge.voltage.fit import Fit, Reading, asked_volts, cents_between
+from bridge.voltage.profile import Output, note_of_volts, volts_of_note
+
+_OUTPUT = re.compile(r"[a-z][a-z0-9-]{0,31}\.[a-z][a-z0-9-]{0,31}")
+_NUMBER = r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+_VOLTS = re.compile(rf"({_NUMBER})\s*(mV|V|v)?")
+_HERTZ = re.compile(rf"({_NUMBER})\s*(k?)[Hh][Zz]")
+_NOTE = re.compile(rf"([A-Ga-g][#b]?-?[0-9]+)\s*(?:({_NUMBER})\s*(?:c|ct|cents?)?)?")
+MOST_READINGS = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """The tuning of one output: its correction, the profile it was made with, its readings."""
+
+    correction: Correction
+    profile: str
+    readings: tuple[Reading, ...] = ()
+
+
+# --- the file ----------------------------------------------------------------------------------
+
+
+def _output(value: object) -> str:
+    if not isinstance(value, str) or not _OUTPUT.fullmatch(value):
+        raise ValueError("must be an output, as in main.pitch-1")
+    return value
+
+
+def _date(value: object) -> str:
+    try:
+        return datetime.fromisoformat(str(value)).isoformat(timespec="seconds")
+    except ValueError:
+        raise ValueError("must be a date, as in 2026-01-31T21:05:00") from None
+
+
+def _pairs(value: object) -> tuple[tuple[float, float], ...]:
+    if not isinstance(value, list) or len(value) > MOST_READINGS:
+        raise ValueError(f"must be a list of at most {MOST_READINGS} pairs of numbers")
+    for pair in value:
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise ValueError("must be pairs of numbers, as in [36, -1.5]")
+        if any(isinstance(n, bool) or not isinstance(n, int | float) for n in pair):
+            raise ValueError("must be pairs of numbers, as in [36, -1.5]")
+    return tuple((float(a), float(b)) for a, b in value)
+
+
+def _table(value: object) -> tuple[tuple[float, float], ...]:
+    pairs = _pairs(value)
+    notes = [note for note, _ in pairs]
+    if sorted(set(notes)) != notes:
+        raise ValueError("must have its notes in ascending order, each once")
+    if any(abs(cents) > 1200 for _, cents in pairs):
+        raise ValueError("must stay within 1200 cents")
+    return pairs
+
+
+class TuningModel(Strict):
+    called: ClassVar[str] = "a tuning"
+
+    made: Annotated[str, Reads(_date, "a date and time")]
+    """when it was made"""
+    profile: Name
+    """the kind of interface it was made with"""
+    offset_volts: Annotated[float, Limits(-5, 5, "V")] = 0.0
+    """volts that come out when 0 V are asked for"""
+    gain: Annotated[float, Limits(0.5, 2)] = 1.0
+    """volts that come out more for each volt asked for"""
+    table: Annotated[tuple[tuple[float, float], ...], Reads(_table, "[[note, cents], ...]")] = ()
+    """how many cents sharp it still is at these notes"""
+    readings: Annotated[tuple[tuple[float, float], ...], Reads(_pairs, "[[asked, measured], ...]")] = ()  # noqa: E501
+    """the volts asked for and the volts measured"""
+
+
+class TuningFile(Strict):
+    called: ClassVar[str] = "a tuning file"
+
+    tuning: dict[Annotated[str, Reads(_output, "INTERFACE.OUTPUT")], TuningModel] = Field(
+        default_factory=dict
+    )
+    """the tuned outputs"""
+
+
+def tuning_path(rig: Path) -> Path:
+    """`rig.tuning.yaml` beside `rig.yaml`."""
+    return rig.with_name(f"{rig.stem}.tuning.yaml")
+
+
+def load_tuning(rig: Path) -> dict[str, Tuning]:
+    """The tunings beside a rig, by output; none when there is no file. InputError with every
+    problem of the file."""
+    path = tuning_path(rig)
+    return _parse(Document.read(path)) if path.exists() else {}
+
+
+def _parse(document: Document) -> dict[str, Tuning]:
+    model, problems, _ = check(TuningFile, document)
+    if problems or model is None:
+        raise InputError(in_order(problems))
+    return {
+        name: Tuning(
+            Correction(item.offset_volts, item.gain, item.table, item.made), item.profile,
+            tuple(Reading(asked, measured) for asked, measured in item.readings),
+        )
+        for name, item in model.tuning.items()
+    }  # fmt: skip
+
+
+def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
+    """What the player applies, and warnings: a tuning that belongs to no output of this rig, or
+    was made with another kind of interface, is not applied. InputError when the file is wrong."""
+    if rig.path is None:
+        return {}, []
+    found: dict[str, Correction] = {}
+    warnings = []
+    for name, tuning in load_tuning(rig.path).items():
+        if name not in rig.wired:
+            warnings.append(f"{name} is tuned, but this rig has no such output")
+        elif rig.interfaces[name.split(".")[0]].profile.name != tuning.profile:
+            warnings.append(f"{name} was tuned as {tuning.profile}, which it is no longer; tune it "
+                            "again")
+        else:
+            found[name] = tuning.correction
+    return found, warnings
+
+
+def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
+    """Puts the tuning of one output into the file beside the rig; a dated copy of what was there
+    is kept. Gives the file's path. InputError when the file that is there is wrong: it stays."""
+    found = load_tuning(rig)
+    found[output] = tuning
+    path = tuning_path(rig)
+    save(path, tuning_text(found), now)
+    return path
+
+
+def undo_tuning(rig: Path, output: str, now: datetime) -> Tuning | None:
+    """Brings back what the output had before its last change, and gives it: None when it was
+    untuned. A second undo brings the later one back. InputError when there is nothing to undo."""
+    found = load_tuning(rig)
+    present = found.pop(output, None)
+    before: Tuning | None = None
+    for copy in backups(tuning_path(rig)):
+        before = _parse(Document.read(copy)).get(output)
+        if before != present:
+            break
+    else:
+        if present is None:
+            raise InputError([Problem("has no tuning to undo", path=output)])
+        before = None
+    if before is not None:
+        found[output] = before
+    save(tuning_path(rig), tuning_text(found), now)
+    return before
+
+
+def tuned(fit: Fit, readings: Sequence[Reading], profile: str) -> Tuning:
+    """A fit as it is kept; readings that were left out are not kept."""
+    kept = tuple(r for i, r in enumerate(readings) if i not in fit.outliers)
+    return Tuning(fit.correction, profile, kept)
+
+
+def tuning_text(tunings: Mapping[str, Tuning]) -> str:
+    """The file. Volts to a microvolt, cents to a hundredth: finer than any meter."""
+    lines = [
+        "# Measured by tuning. The player asks for other volts so that the wanted ones come out;",
+        "# take an output away here and it plays untuned.",
+        "tuning:" if tunings else "tuning: {}",
+    ]
+    for name in sorted(tunings):
+        tuning = tunings[name]
+        correction = tuning.correction
+        lines += [
+            f"  {name}:",
+            f'    made: "{correction.made}"',
+            f"    profile: {tuning.profile}",
+            f"    offset_volts: {_plain(correction.offset_volts, 6)}",
+            f"    gain: {_plain(correction.gain, 7)}",
+            f"    table: {_rows(correction.table, 4, 2)}",
+            f"    readings: {_rows([(r.asked, r.measured) for r in tuning.readings], 6, 6)}",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(value: float, places: int) -> str:
+    text = f"{value:.{places}f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _rows(pairs: Sequence[tuple[float, float]], first: int, second: int) -> str:
+    return "[" + ", ".join(f"[{_plain(a, first)}, {_plain(b, second)}]" for a, b in pairs) + "]"
+
+
+# --- readings ----------------------------------------------------------------------------------
+
+
+def ladder(out: Output, semitones: int = 6) -> list[int]:
+    """The notes to take readings at: from the lowest to the highest that `out` can play, every
+    `semitones`, the highest included. By Hz/V it begins an octave below the
+    reference at most: lower notes are coarse and too slow to measure."""
+    low, high = sorted((out.low, out.high))
+    if out.law == "hz/v":
+        low = max(low, volts_of_note(out, out.reference_note - 12.0))
+    lowest = math.ceil(max(note_of_volts(out, low), 0.0) - 1e-9)
+    highest = min(127, math.floor(note_of_volts(out, high) + 1e-9))
+    notes = list(range(lowest, highest + 1, max(1, semitones)))
+    if notes and notes[-1] != highest:
+        notes.append(highest)
+    return notes
+
+
+def parse_reading(out: Output, text: str) -> float:
+    """One reading as volts of `out`: ``2.003 V``, ``2003 mV``, a plain number (volts),
+    ``130.9 Hz``, ``C3 +2`` (a note and cents). ValueError in plain words."""
+    text = text.strip()
+    if found := _HERTZ.fullmatch(text):
+        hertz = float(found[1]) * (1000.0 if found[2] else 1.0)
+        if hertz <= 0.0:
+            raise ValueError("a frequency is above 0 Hz")
+        # ISO 16: A4, note 69, is 440 Hz; equal temperament.
+        return volts_of_note(out, 69.0 + 12.0 * math.log2(hertz / 440.0))
+    if found := _VOLTS.fullmatch(text):
+        volts = float(found[1]) / (1000.0 if found[2] == "mV" else 1.0)
+        if abs(volts) > 20.0:
+            raise ValueError(f"{text} is more than any output gives; did you mean mV or Hz?")
+        return volts
+    if found := _NOTE.fullmatch(text):
+        cents = float(found[2] or 0.0)
+        if abs(cents) > 100.0:
+            raise ValueError("cents beside a note go from -100 to 100")
+        return volts_of_note(out, parse_note(found[1]) + cents / 100.0)
+    if "," in text:
+        raise ValueError(f"{text!r} is not a reading; write decimals with a point, as in 2.003 V")
+    raise ValueError(f"{text!r} is not a reading; write volts (2.003 V), a frequency (130.9 Hz), "
+                     "or a note and cents (C3 +2)")
+
+
+def is_relative(text: str) -> bool:
+    """True for readings of an oscillator (Hz, or note and cents), whose octave is its own."""
+    return _VOLTS.fullmatch(text.strip()) is None
+
+
+def same_octave(out: Output, readings: Sequence[Reading]) -> tuple[list[Reading], int]:
+    """Readings of an oscillator that is set some whole octaves away, brought to the octave asked
+    for; also how many octaves up it was."""
+    if not readings:
+        return [], 0
+    away = median(cents_between(out, r.measured, r.asked) for r in readings)
+    if not math.isfinite(away):
+        return list(readings), 0
+    octaves = round(away / 1200.0)
+    moved = [
+        Reading(r.asked, volts_of_note(out, note_of_volts(out, r.measured) - 12.0 * octaves))
+        for r in readings
+    ]
+    return (moved, octaves) if octaves else (list(readings), 0)
+
+
+def read_readings(path: Path, out: Output) -> list[Reading]:
+    """Readings from a text file, one a line: the note that was asked for, then what was measured
+    (``C3 2.003 V``; a comma between them is allowed, ``#`` starts a comment). InputError with
+    every bad line."""
+    name = str(path)
+    try:
+        raw = path.read_bytes()[: MAX_BYTES + 1]
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InputError([Problem(f"cannot be read: {reason}", file=name)]) from error
+    problems: list[Problem] = []
+    taken: list[tuple[Reading, bool]] = []
+    for number, line in enumerate(decode(raw, name).splitlines(), 1):
+        body = re.split(r"(?:^|\s)#", line)[0].strip()
+        if not body:
+            continue
+        first, *after = re.split(r"\s*[,;\s]\s*", body, maxsplit=1)
+        rest = "".join(after)
+        try:
+            note = _asked_note(first)
+            taken.append((Reading(asked_volts(out, note), parse_reading(out, rest)),
+                          is_relative(rest)))
+        except ValueError as error:
+            problems.append(Problem(str(error), "", name, number, 1))
+    if len(taken) > MOST_READINGS:
+        problems.append(Problem(f"more than {MOST_READINGS} readings", file=name))
+    if problems:
+        raise InputError(problems)
+    if len({relative for _, relative in taken}) > 1:
+        message = "mixes volts with frequencies or notes; take all readings the same way"
+        raise InputError([Problem(message, file=name)])
+    readings = [reading for reading, _ in taken]
+    return same_octave(out, readings)[0] if taken and taken[0][1] else readings
+
+
+def _asked_note(text: str) -> float:
+    try:
+        note = float(text)
+    except ValueError:
+        return float(parse_note(text))
+    if not 0.0 <= note <= 127.0:
+        raise ValueError(f"{text} is not a note: 0 to 127, or a name such as C3")
+    return note
+
+
+def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[dict[str, Any]]:
+    """One row per reading for a table or a plot: `note` and `name` asked for, `asked` and
+    `measured` volts, `before` and `after` in cents, `left_out`."""
+    rows = []
+    for i, reading in enumerate(readings):
+        note = note_of_volts(out, reading.asked)
+        rows.append({
+            "note": round(note, 2), "name": note_name(note), "asked": reading.asked,
+            "measured": reading.measured, "before": fit.before[i], "after": fit.after[i],
+            "left_out": i in fit.outliers,
+        })  # fmt: skip
+    return rows
