@@ -86,8 +86,8 @@ def judge(sent: Sequence[tuple[int, bytes]], received: Sequence[tuple[int, bytes
     waiting: dict[bytes, list[int]] = {}
     for place, (_, message) in enumerate(sent):
         waiting.setdefault(message, []).append(place)
-    for places in waiting.values():
-        places.reverse()
+    for queue in waiting.values():
+        queue.reverse()
     furthest, foreign, reordered = -1, 0, 0
     latency = []
     for ns, message in received:

@@ -32,7 +32,9 @@ def plan(out: Output, loud: bool = False) -> list[Move]:
         return _pulses(out, FULL if loud else QUIET)
     if out.kind == "pitch":
         return _octaves(out)
-    return _sweep(out, 1.0 if loud else 0.25)
+    # A value that only moves when a note starts gets few, slow notes.
+    steps, distance = (SWEEP_STEPS, 25.0) if out.voice is None else (4, 250.0)
+    return _sweep(out, 1.0 if loud else 0.25, steps, distance)
 
 
 def _pulses(out: Output, level: float) -> list[Move]:
@@ -57,14 +59,25 @@ def _octaves(out: Output) -> list[Move]:
     return moves
 
 
-def _sweep(out: Output, share: float) -> list[Move]:
-    """From rest to `share` of the range and back, twice a second of 40 steps."""
+def _sweep(out: Output, share: float, steps: int, distance: float) -> list[Move]:
+    """From rest to `share` of the range and back, `steps` each way, `distance` ms apart."""
     end = out.high if abs(out.high - out.rest) >= abs(out.low - out.rest) else out.low
     moves = []
-    for i in range(2 * SWEEP_STEPS + 1):
-        rise = 1.0 - abs(i - SWEEP_STEPS) / SWEEP_STEPS
-        moves.append(Move(25.0 * i, "level", out.rest + (end - out.rest) * share * rise))
+    for i in range(2 * steps + 1):
+        rise = 1.0 - abs(i - steps) / steps
+        moves.append(Move(distance * i, "level", out.rest + (end - out.rest) * share * rise))
     return moves
+
+
+def _gate_of(wired: WiredOutput, outputs: Mapping[str, WiredOutput]) -> str | None:
+    """The gate that must open for a value of a mono voice to come out; None elsewhere."""
+    if wired.output.voice is None or wired.output.gates:
+        return None
+    for name, other in outputs.items():
+        same = (other.port, other.output.voice) == (wired.port, wired.output.voice)
+        if same and other.output.gates:
+            return name
+    return None
 
 
 def describe(wired: WiredOutput) -> str:
@@ -93,6 +106,7 @@ def carry_out(
         for message in messages:
             send[message.port](message.data)
 
+    gate = _gate_of(wired, encoder.outputs)
     now = 0.0
     try:
         for move in plan(wired.output, loud):
@@ -103,9 +117,12 @@ def carry_out(
                 out(encoder.gate_on(wired.name, move.value))
             elif move.what == "off":
                 out(encoder.gate_off(wired.name))
-            elif move.what == "pitch":
-                out(encoder.pitch(wired.name, move.value))
             else:
-                out(encoder.level(wired.name, move.value))
+                set_value = encoder.pitch if move.what == "pitch" else encoder.level
+                if gate is not None:
+                    out(encoder.gate_off(gate))
+                out(set_value(wired.name, move.value))
+                if gate is not None:
+                    out(encoder.gate_on(gate, QUIET))
     finally:
         out(encoder.rest())

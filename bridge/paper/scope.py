@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from bridge.errors import BridgeError
 from bridge.voltage.decode import Decoder
@@ -66,7 +67,7 @@ def draw(
         raise BridgeError("no output moves in this time: nothing to draw")
     end = max((trace[-1][0] for trace in found.values()), default=0.0)
     end = max(end, *marks) if marks else end
-    settings = {
+    settings: Any = {
         "svg.hashsalt": "lanebridge", "font.size": 9, "svg.fonttype": "none",
         "axes.spines.top": False, "axes.spines.right": False,
     }  # fmt: skip

@@ -26,7 +26,7 @@ def _attributes(attributes: dict[str, object]) -> str:
     return "".join(parts)
 
 
-def element(name: str, content: str = "", **attributes: object) -> str:
+def element(name: str, content: str = "", /, **attributes: object) -> str:
     """One element; `content` is already SVG. ``class_`` becomes ``class``."""
     head = f"<{name}{_attributes(attributes)}"
     return f"{head}>{content}</{name}>" if content else f"{head}/>"

@@ -8,12 +8,11 @@ from fractions import Fraction
 from bridge.music import model
 from bridge.music.logic_parse import Term, parse
 from bridge.music.scale import note_name
-from bridge.music.ticks import TICKS_PER_QUARTER
 
 
 def rate_words(ticks: Fraction) -> str:
     """A step length as a fraction of a whole note: ``1/16``."""
-    whole = ticks / (4 * TICKS_PER_QUARTER)
+    whole = ticks / (4 * model.TICKS_PER_QUARTER)
     return f"{whole.numerator}/{whole.denominator}"
 
 

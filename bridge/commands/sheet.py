@@ -1,0 +1,30 @@
+"""`lanebridge sheet`: the patch sheet as one printable file."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import click
+
+FILE = click.Path(path_type=Path)
+
+
+@click.command("sheet")
+@click.argument("rig", type=FILE)
+@click.argument("set_file", metavar="SET", type=FILE)
+@click.option("--out", type=FILE, required=True, help="The HTML file to write.")
+@click.option(
+    "--bars", default=2, show_default=True, type=click.IntRange(1, 16), help="Bars drawn per lane."
+)
+def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
+    """Write the patch sheet: everything needed to rebuild the rig, on paper."""
+    from bridge.files.rig import load_rig
+    from bridge.files.set import load_set
+    from bridge.files.store import write_atomic
+    from bridge.paper.sheet import sheet_html
+
+    loaded = load_rig(rig)
+    page = sheet_html(loaded, load_set(set_file, loaded), date.today(), bars=bars)
+    write_atomic(out, page)
+    click.echo(f"{out}: written. Open it in a browser and print it.")
