@@ -51,7 +51,8 @@ def _pulses(out: Output, level: float) -> list[Move]:
 def _octaves(out: Output) -> list[Move]:
     """C by C through the range, up and back to the lowest: each is one octave."""
     low, high = sorted((out.low, out.high))
-    lowest, highest = note_of_volts(out, max(low, 1e-3)), note_of_volts(out, high)
+    floor = max(low, 0.05) if out.law == "hz/v" else low  # 0 V is no pitch under Hz/V
+    lowest, highest = note_of_volts(out, floor), note_of_volts(out, high)
     notes = [n for n in range(0, 128, 12) if lowest - 0.01 <= n <= highest + 0.01]
     notes = notes or [math.floor((lowest + highest) / 2)]
     moves = [Move(500.0 * i, "pitch", float(note)) for i, note in enumerate(notes)]
