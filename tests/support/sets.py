@@ -1,0 +1,213 @@
+"""Sets for tests of the music floor: short ways to write lanes, and random sets for properties."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+from hypothesis import strategies as st
+
+from bridge.music.event import Event
+from bridge.music.model import (
+    SETTINGS,
+    Drive,
+    Euclid,
+    Every,
+    Fill,
+    Lane,
+    Levels,
+    Logic,
+    Macro,
+    Note,
+    Notes,
+    OutputRange,
+    Passes,
+    Section,
+    SetSpec,
+    Steps,
+)
+from bridge.music.pattern import parse_steps
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.score import Score, compile_score
+from bridge.music.ticks import parse_rate
+
+BAR = 3840
+STEP = 240
+
+
+def steps(name: str, text: str, rate: str = "1/16", **more: Any) -> Lane:
+    """A steps lane; settings are given as ``settings={...}``."""
+    return Lane(name, Steps(parse_steps(text)), advance=parse_rate(rate), **more)
+
+
+def logic(name: str, text: str, by: Any = "steps", **more: Any) -> Lane:
+    return Lane(name, Logic(text, by), **more)
+
+
+def score_of(*lanes: Lane, outputs: dict[str, OutputRange] | None = None, **spec: Any) -> Score:
+    return compile_score(SetSpec("test", lanes=lanes, **spec), outputs or {})
+
+
+def hits_of(score: Score, ticks: int, lane: str, start: int = 0) -> list[Event]:
+    """The hits of one lane between two ticks."""
+    place = score.positions[lane]
+    return [e for e in score.between(start, ticks) if e.lane == place and e.kind == "hit"]
+
+
+def grids(score: Score, ticks: int, lane: str) -> list[int]:
+    return [event.grid for event in hits_of(score, ticks, lane)]
+
+
+def pattern(score: Score, count: int, lane: str, step: int = STEP) -> str:
+    """What a lane plays, as a step string of `count` steps."""
+    on = set(grids(score, count * step, lane))
+    assert all(tick % step == 0 for tick in on)
+    return "".join("x" if place * step in on else "." for place in range(count))
+
+
+def renderer(score: Score) -> Renderer:
+    return Renderer(score, Performance(score))
+
+
+def in_windows(player: Renderer, ends: list[int]) -> list[Event]:
+    events: list[Event] = []
+    for end in ends:
+        events += player.advance(end)
+    return events
+
+
+# --- random sets -------------------------------------------------------------------------------
+
+RATES = [Fraction(240), Fraction(480), Fraction(320), Fraction(160), Fraction(720),
+         Fraction(3840, 7), Fraction(120), Fraction(1280)]  # fmt: skip
+_HIT_NAMES = ("a", "b", "c", "d", "e", "f")
+
+
+def _settings(kind: str) -> st.SearchStrategy[dict[str, float]]:
+    """A few settings of a lane, anywhere in their range (times kept short)."""
+
+    def value(name: str) -> st.SearchStrategy[float]:
+        setting = SETTINGS[name]
+        low, high = setting.low, min(setting.high, 4000.0)
+        if name in ("steps", "length", "hits"):
+            high = min(high, 20)
+        if setting.whole:
+            return st.integers(int(low), int(high)).map(float)
+        return st.floats(low, high, allow_nan=False)
+
+    names = [name for name, setting in SETTINGS.items() if kind in setting.kinds]
+    return st.lists(st.sampled_from(names), max_size=4, unique=True).flatmap(
+        lambda chosen: st.fixed_dictionaries({name: value(name) for name in chosen})
+    )
+
+
+def expressions(names: list[str], depth: int = 3) -> st.SearchStrategy[str]:
+    """Random logic over `names`, functions included."""
+    leaf = st.sampled_from(names)
+    time = st.sampled_from(["1/16", "1/8", "1/8T", "3/16", "1/4"])
+
+    def wider(inner: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
+        return st.one_of(
+            st.builds("({} {} {})".format, inner, st.sampled_from(["and", "or", "xor"]), inner),
+            st.builds("not {}".format, inner),
+            st.builds("at-least(2, {}, {}, {})".format, inner, inner, inner),
+            st.builds("exactly(1, {}, {})".format, inner, inner),
+            st.builds("nth({}, {})".format, inner, st.integers(1, 4)),
+            st.builds("toggle({})".format, inner),
+            st.builds("first({}, {})".format, inner, inner),
+            st.builds("delay({}, {})".format, inner, time),
+            st.builds("hold({}, {})".format, inner, time),
+            st.builds("latch({}, {})".format, inner, inner),
+            st.builds("chance({}, 0.5)".format, inner),
+            st.builds("edge({})".format, inner),
+            st.builds("gap({}, {})".format, inner, time),
+            st.builds("before-mute({})".format, inner),
+        )
+
+    return st.recursive(leaf, wider, max_leaves=2**depth)
+
+
+@st.composite
+def lanes_of_hits(draw: st.DrawFn) -> list[Lane]:
+    """Two to six lanes of hits, some of them derived from those before them."""
+    lanes: list[Lane] = []
+    for name in _HIT_NAMES[: draw(st.integers(2, len(_HIT_NAMES)))]:
+        before = [lane.name for lane in lanes]
+        kinds = ["euclid", "steps", "every"] + (["logic", "logic"] if before else [])
+        kind = draw(st.sampled_from(kinds))
+        source: Any
+        if kind == "euclid":
+            fill = draw(st.none() | st.builds(Fill, st.integers(1, 4), st.integers(4, 6),
+                                              st.integers(1, 3)))  # fmt: skip
+            source = Euclid(fill)
+        elif kind == "steps":
+            source = Steps(tuple(draw(st.lists(st.integers(0, 2), min_size=1, max_size=12))))
+        elif kind == "every":
+            source = Every(draw(st.integers(1, 9)))
+        else:
+            source = Logic(draw(expressions(before)), draw(st.sampled_from(["steps", "gates"])))
+        advance: Fraction | str = draw(st.sampled_from(RATES))
+        if before and kind != "logic" and draw(st.booleans()):
+            advance = draw(st.sampled_from(before))
+        reset = draw(st.none() | st.integers(1, 3) | (st.sampled_from(before) if before
+                                                      else st.none()))  # fmt: skip
+        lanes.append(
+            Lane(
+                name,
+                source,
+                advance=advance,
+                reset=reset,
+                muted=draw(st.booleans()),
+                direction=draw(
+                    st.sampled_from(
+                        ["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
+                    )
+                ),
+                accents=tuple(draw(st.lists(st.integers(0, 2), max_size=3))),
+                passes=draw(st.none() | st.just(Passes((1, 3), 3))),
+                tie=draw(st.booleans()) if kind != "logic" else False,
+                tap=draw(st.sampled_from(["after-mute", "before-mute"])),
+                settings=draw(_settings(kind)),
+            )
+        )
+    return lanes
+
+
+@st.composite
+def sets(draw: st.DrawFn) -> SetSpec:
+    """A whole random set: hits, a melody and a level lane, a macro, two sections."""
+    lanes = draw(lanes_of_hits())
+    movers = st.sampled_from([lane.name for lane in lanes])
+    lanes.append(
+        Lane(
+            "tune",
+            Notes((Note(36), Note(None), Note(43, glide=True), Note(40))),
+            advance=draw(movers),
+            out="pitch",
+            settings=draw(_settings("notes")),
+        )
+    )
+    driven = draw(movers)
+    drives = (Drive(lane=driven, setting="chance", depth=-0.5), Drive(out="level"))
+    lanes.insert(
+        0,
+        Lane("tide", Levels((0.0, 0.5, 1.0)), advance=draw(st.sampled_from(RATES)), drives=drives,
+             settings=draw(_settings("levels"))),
+    )  # fmt: skip
+    macro = Macro("knob", 0.3, drives=(Drive(lane=draw(movers), setting="density", depth=0.6),
+                                       Drive(out="level", depth=0.5)))  # fmt: skip
+    section = Section("other", play=(lanes[1].name, "tune"), macros={"knob": 0.9},
+                      lanes={draw(movers): {"shift": -0.25, "swing": 60.0}})  # fmt: skip
+    return SetSpec(
+        "random",
+        tempo=draw(st.sampled_from([60.0, 126.0, 133.33])),
+        swing=draw(st.sampled_from([50.0, 54.0, 66.0])),
+        seed=draw(st.integers(0, 100)),
+        lanes=tuple(lanes),
+        macros=(macro,),
+        sections=(section,),
+    )
+
+
+OUTPUTS = {"pitch": OutputRange("pitch", "pitch"), "level": OutputRange("level", "level")}
