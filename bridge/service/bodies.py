@@ -47,7 +47,9 @@ class OnBody(Strict):
 
 
 class ValueBody(Strict):
-    value: float
+    """`value` null takes the hand off: the section or the set says the value again."""
+
+    value: float | None
 
 
 class UnitBody(Strict):

@@ -20,12 +20,30 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.service.control import Control
+from bridge.service.place import bar_and_beat, place
 
 log = logging.getLogger(__name__)
 
 SETTLE_S = 0.1  # several changes in this time make one chart
-BARS_MOST = 8
+LOOK_S = 0.25  # how often a new bar is noticed
+FINENESS = 1 / 64
+WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
+LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
 WATCHED = ("lanes", "macros", "section", "section_pending", "order", "revision", "transport")
+
+
+def thin(rows: list[list[float]]) -> list[list[float]]:
+    """A line of [tick, value] with no more points than a small chart can show: a step is kept
+    when it goes at least `FINENESS` of the whole height from the last one kept; the last always."""
+    if len(rows) < 3:
+        return rows
+    values = [value for _, value in rows]
+    least = (max(values) - min(values)) * FINENESS
+    kept = [rows[0]]
+    for row in rows[1:-1]:
+        if abs(row[1] - kept[-1][1]) >= least > 0:
+            kept.append(row)
+    return [*kept, rows[-1]]
 
 
 class Mirror:
@@ -40,6 +58,8 @@ class Mirror:
 
     def chart(self, state: Mapping[str, Any], tick: int, end: int) -> dict[str, Any]:
         """The ``chart`` message for ticks tick..end (end excluded), hands as in `state`."""
+        if tick < self._renderer.position <= tick + WAVER:
+            tick = self._renderer.position
         self._follow(state, tick)
         muted = {name for name, lane in state["lanes"].items() if lane["muted"]}
         lanes: dict[str, dict[str, Any]] = {}
@@ -56,12 +76,14 @@ class Mirror:
 
     def _follow(self, state: Mapping[str, Any], tick: int) -> None:
         """Brings the renderer to `tick` with the hands as they were, then takes the new hands."""
-        if self._state is None or tick < self._renderer.position:
-            self._renderer.performance.restore(state, 0)
-            self._renderer.seek(tick)
+        renderer = self._renderer
+        if self._state is None or tick < renderer.position or tick > renderer.position + LEAP:
+            renderer = self._renderer = Renderer(self.score, Performance(self.score))
+            renderer.performance.restore(state, 0)
+            renderer.seek(tick)
         else:
-            self._renderer.advance(tick)
-        self._renderer.performance.restore(state, tick)
+            renderer.advance(tick)
+        renderer.performance.restore(state, tick)
         self._state = state
 
     def _fill(
@@ -76,6 +98,9 @@ class Mirror:
         for event in (*held, *renderer.advance(end)):
             if event.lane >= 0 and self._names[event.lane] in only:
                 self._add(lanes[self._names[event.lane]], event)
+        for name in only:
+            if "values" in lanes[name]:
+                lanes[name]["values"] = thin(lanes[name]["values"])
 
     def _add(self, rows: dict[str, Any], event: Event) -> None:
         if event.kind == "hit" and "hits" in rows:
@@ -95,7 +120,7 @@ def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
 
 
 class Charts:
-    """The newest chart for each number of bars that somebody looks at."""
+    """The newest chart for each number of bars that somebody looks at (`wanted` says which)."""
 
     def __init__(
         self, control: Control, *, clock: Callable[[], float] = time.monotonic,
@@ -107,10 +132,11 @@ class Charts:
         self._mirror: Mirror | None = None
         self._lock = asyncio.Lock()
         self._charts: dict[int, dict[str, Any]] = {}
-        self._wanted = {2}
         self._dirty = asyncio.Event()
         self._seen: tuple[Any, ...] = ()
+        self._bar = 0
         self.on_change: list[Callable[[], None]] = []
+        self.wanted: Callable[[], set[int]] = set
         self._link.on_state.append(self._state)
 
     def use(self, score: Score) -> None:
@@ -118,11 +144,9 @@ class Charts:
         self._mirror = Mirror(score)
         self._dirty.set()
 
-    def want(self, bars: int) -> None:
-        """Somebody looks at this many bars."""
-        if bars not in self._wanted:
-            self._wanted.add(min(bars, BARS_MOST))
-            self._dirty.set()
+    def look(self) -> None:
+        """Somebody looks at another number of bars, or for the first time."""
+        self._dirty.set()
 
     def get(self, bars: int) -> dict[str, Any] | None:
         """The newest chart of `bars` bars; the same object until there is a newer one."""
@@ -136,18 +160,24 @@ class Charts:
             if mirror is None or "lanes" not in state:
                 return None
             bar = mirror.score.spec.bar_ticks
-            tick = int(state["transport"]["tick"])
+            tick = int(place(state, self._clock() * 1000))
             end = (tick // bar + bars) * bar
             return await asyncio.to_thread(mirror.chart, state, tick, end)
 
     async def run(self) -> None:
         """Makes new charts when what they show has changed; never returns."""
         while True:
-            await self._dirty.wait()
+            try:
+                await asyncio.wait_for(self._dirty.wait(), LOOK_S)
+            except TimeoutError:
+                if not self._new_bar():
+                    continue
             await asyncio.sleep(self._settle_s)
             self._dirty.clear()
+            self._new_bar()
+            begun = self._clock()
             try:
-                for bars in sorted(self._wanted):
+                for bars in sorted(self.wanted()):
                     chart = await self.make(bars)
                     if chart is not None:
                         self._charts[bars] = chart
@@ -157,6 +187,16 @@ class Charts:
                 continue
             for told in self.on_change:
                 told()
+            # A set that is costly to draw is drawn less often: at most a tenth of the time.
+            await asyncio.sleep(min(2.0, 9 * (self._clock() - begun)))
+
+    def _new_bar(self) -> bool:
+        """Whether the music has come to another bar since the last time this was asked."""
+        state = self._link.state
+        if "transport" not in state:
+            return False
+        before, self._bar = self._bar, bar_and_beat(state, place(state, self._clock() * 1000))[0]
+        return before != self._bar
 
     def _state(self, changed: frozenset[str]) -> None:
         if changed.isdisjoint(WATCHED):
@@ -165,7 +205,8 @@ class Charts:
         transport = state.get("transport", {})
         seen = (
             *(state.get(key) for key in WATCHED if key != "transport"),
-            transport.get("bar"), transport.get("tempo"),
+            transport.get("state"), transport.get("tempo"),
+            transport.get("tick") if transport.get("state") != "running" else None,
         )  # fmt: skip
         if seen != self._seen:
             self._seen = seen

@@ -111,13 +111,18 @@ class MacroMove(Base):
 
 
 class SettingMove(Base):
+    """`value` null takes the hand off: the section or the set says the value again."""
+
     do: Literal["setting"] = "setting"
     lane: Name
     setting: Name
-    value: float
+    value: float | None
 
     def address(self) -> tuple[Any, ...]:
         return ("setting", self.lane, self.setting)
+
+    def wire(self) -> dict[str, Any]:
+        return self.model_dump(exclude={"seq"})
 
 
 class Recall(Base):

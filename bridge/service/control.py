@@ -26,6 +26,7 @@ from bridge.service.link import PlayerLink
 from bridge.service.touch import Holds, Owners, Pacer
 
 ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
+OUR_CLIENTS = ("page ", "http ", "osc ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 
 
@@ -199,15 +200,10 @@ class Control:
             assert self.swap_text is not None
             await self.swap_text(action)
         elif isinstance(action, Restore):
-            state = self.link.state
-            if action.section is not None and (
-                state.get("section") != action.section or state.get("section_pending")
-            ):
-                await self._direct(
-                    {"do": "section", "section": action.section, "when": "now"}, client
-                )
-            for wire in action.differences(self.link.state):
-                await self._direct(wire, client)
+            # Each of the three looks at the state that the one before has led to.
+            for wires in (action.section_first, action.hands_off, action.differences):
+                for wire in wires(self.link.state):
+                    await self._direct(wire, client)
         else:
             await self._direct(action, client)
 
@@ -280,9 +276,16 @@ class Control:
                             "client": client})  # fmt: skip
 
     def _presence(self, present: bool) -> None:
-        if not present:  # a new player knows of no hold; fingers that still press refresh theirs
-            self.holds.clear()
-            self._latest.clear()
+        self._latest.clear()
+        self.holds.clear()  # fingers that still press refresh theirs, and so begin again
+        if present:  # what a service before this one left held must not stay held
+            for client in {
+                client
+                for lane in self.link.state.get("lanes", {}).values()
+                for client in lane.get("holds", {})
+                if client.startswith(OUR_CLIENTS)
+            }:
+                self.link.send({"do": "release", "client": client})
 
 
 def check_setting(command: c.SettingMove, kind: str) -> None:
@@ -291,6 +294,8 @@ def check_setting(command: c.SettingMove, kind: str) -> None:
     if command.setting in SETTINGS and command.setting not in having:
         raise CommandError(f"a lane of kind '{kind}' has no setting '{command.setting}'", "unknown")
     find("setting", command.setting, having)
+    if command.value is None:
+        return
     setting = SETTINGS[command.setting]
     if not setting.low <= command.value <= setting.high:
         raise CommandError(

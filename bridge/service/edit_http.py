@@ -73,7 +73,7 @@ class WordsAnswer(b.Answer):
     hit_kinds: list[str]
     value_kinds: list[str]
     settings: dict[str, dict[str, Any]]
-    scales: list[str]
+    scales: dict[str, list[int]]
 
 
 def changes(rows: list[EditRow]) -> list[edit.Change]:
@@ -129,7 +129,8 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
 
     async def words(request: web.Request, query: Any) -> WordsAnswer:
         return WordsAnswer(
-            hit_kinds=list(HIT_KINDS), value_kinds=list(VALUE_KINDS), scales=list(SCALES),
+            hit_kinds=list(HIT_KINDS), value_kinds=list(VALUE_KINDS),
+            scales={name: list(degrees) for name, degrees in SCALES.items()},
             settings={
                 s.name: {"low": s.low, "high": s.high, "start": s.start, "unit": s.unit,
                          "kinds": list(s.kinds), "says": s.says, "whole": s.whole}

@@ -17,43 +17,80 @@ Wire = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Restore:
-    """An action that brings mutes, macros, settings and the section back to a snapshot."""
+    """An action that brings section, mutes, macros, settings and tempo back to a snapshot.
+
+    `hand` has the settings that a hand had given, `settings` what then counted.
+    """
 
     section: str | None
     muted: Mapping[str, bool]
     macros: Mapping[str, float]
     settings: Mapping[str, Mapping[str, float]]
+    hand: Mapping[str, Mapping[str, float]]
+    tempo: float | None
 
     @classmethod
     def of(cls, state: Mapping[str, Any]) -> Restore:
         lanes = state.get("lanes", {})
         return cls(
             section=state.get("section"),
-            muted={name: bool(lane["muted"]) for name, lane in lanes.items()},
+            muted={name: _own_mute(lane) for name, lane in lanes.items()},
             macros={name: m["value"] for name, m in state.get("macros", {}).items()},
             settings={name: dict(lane.get("settings", {})) for name, lane in lanes.items()},
+            hand={name: dict(lane.get("hand", {})) for name, lane in lanes.items()},
+            tempo=state.get("tempo"),
         )
 
+    def section_first(self, state: Mapping[str, Any]) -> list[Wire]:
+        """The commands that come first: the section that was there, or that none is to come."""
+        waits, now = state.get("section_pending"), state.get("section")
+        if self.section is not None and self.section != now:
+            return [{"do": "section", "section": self.section, "when": "now"}]
+        return [{"do": "cancel", "section": waits["section"]}] if waits else []
+
+    def hands_off(self, state: Mapping[str, Any]) -> list[Wire]:
+        """Then: settings that no hand had moved are given back, which shows what lies under."""
+        return [
+            _setting(name, setting, None)
+            for name, lane in state.get("lanes", {}).items()
+            for setting in lane.get("hand", {})
+            if name in self.hand and setting not in self.hand[name]
+        ]
+
     def differences(self, state: Mapping[str, Any]) -> list[Wire]:
-        """The commands that lead from `state` to the snapshot; lanes and macros that are gone are
-        left out."""
+        """Last: the commands that lead from `state` to the snapshot; lanes and macros that are
+        gone are left out."""
         wires: list[Wire] = []
         for name, lane in state.get("lanes", {}).items():
-            if name not in self.muted:
-                continue
-            if lane.get("pending"):
-                wires.append({"do": "cancel", "lane": name})
-            if bool(lane["muted"]) != self.muted[name]:
-                wires.append({"do": "mute", "lane": name, "muted": self.muted[name], "when": "now"})
-            for setting, value in self.settings[name].items():
-                if lane.get("settings", {}).get(setting, value) != value:
-                    wires.append(
-                        {"do": "setting", "lane": name, "setting": setting, "value": value}
-                    )
+            if name in self.muted:
+                wires += self._lane(name, lane)
         for name, macro in state.get("macros", {}).items():
             if name in self.macros and macro["value"] != self.macros[name]:
                 wires.append({"do": "macro", "macro": name, "value": self.macros[name]})
+        if self.tempo is not None and state.get("tempo") != self.tempo:
+            wires.append({"do": "tempo", "bpm": self.tempo})
         return wires
+
+    def _lane(self, name: str, lane: Mapping[str, Any]) -> list[Wire]:
+        wires: list[Wire] = []
+        if lane.get("pending"):
+            wires.append({"do": "cancel", "lane": name})
+        if _own_mute(lane) != self.muted[name]:
+            wires.append(_mute(name, self.muted[name]))
+        now = lane.get("settings", {})
+        for setting, value in self.settings[name].items():
+            if now.get(setting, value) != value:
+                wires.append(_setting(name, setting, value))
+        return wires
+
+
+def _own_mute(lane: Mapping[str, Any]) -> bool:
+    """Whether the lane is muted itself, whatever is held on it."""
+    return bool(lane.get("under", lane["muted"]))
+
+
+def _setting(lane: str, setting: str, value: float | None) -> Wire:
+    return {"do": "setting", "lane": lane, "setting": setting, "value": value}
 
 
 def _mute(lane: str, muted: bool) -> Wire:
@@ -63,7 +100,7 @@ def _mute(lane: str, muted: bool) -> Wire:
 def _mutes(state: Mapping[str, Any], lanes: list[str]) -> tuple[Wire, ...]:
     wires: list[Wire] = []
     for name in lanes:
-        wires += [{"do": "cancel", "lane": name}, _mute(name, bool(state["lanes"][name]["muted"]))]
+        wires += [{"do": "cancel", "lane": name}, _mute(name, _own_mute(state["lanes"][name]))]
     return tuple(wires)
 
 
@@ -83,7 +120,7 @@ def inverse(
     match command:
         case c.Mute():
             lane = lanes[command.lane]
-            was = before(lambda: bool(lane["muted"]))
+            was = before(lambda: _own_mute(lane))
             if was == command.muted and not lane.get("pending") and command.return_bars is None:
                 return ()
             return ({"do": "cancel", "lane": command.lane}, _mute(command.lane, was))
@@ -106,10 +143,10 @@ def inverse(
             was = before(lambda: state["macros"][command.macro]["value"])
             return ({**command.wire(), "value": was},) if was != command.value else ()
         case c.SettingMove():
-            was = before(lambda: lanes[command.lane]["settings"].get(command.setting))
-            if was is None or was == command.value:
-                return ()
-            return ({**command.wire(), "value": was},)
+            lane = lanes[command.lane]
+            written = None if "hand" in lane else lane["settings"].get(command.setting)
+            was = before(lambda: lane.get("hand", {}).get(command.setting, written))
+            return () if was == command.value else ({**command.wire(), "value": was},)
         case c.TempoMove() | c.Tap():
             was = before(lambda: state["transport"]["tempo"])
             return ({"do": "tempo", "bpm": was},)
@@ -134,7 +171,7 @@ def value_of(command: c.Command) -> Any:
         case c.Mute():
             return command.muted if command.when == "now" else None
         case c.MacroMove() | c.SettingMove():
-            return command.value
+            return command.value  # None, a hand taken off, is not remembered
         case c.TempoMove():
             return command.bpm
         case c.OffsetMove():
@@ -154,6 +191,8 @@ def label(command: c.Command) -> str:
         case c.MacroMove():
             return f"{command.macro} {command.value:.2f}"
         case c.SettingMove():
+            if command.value is None:
+                return f"{command.lane} {command.setting} as written"
             return f"{command.lane} {command.setting} {command.value:g}"
         case c.Recall():
             return f"section {command.section}"

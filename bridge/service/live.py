@@ -30,6 +30,7 @@ from bridge.errors import CommandError, PlayerError
 from bridge.service import commands as c
 from bridge.service.chart import Charts
 from bridge.service.control import Control
+from bridge.service.place import place
 from bridge.service.problems import describe, problem
 from bridge.service.view import View, merge_patch
 
@@ -93,6 +94,7 @@ class Live:
         control.on_owner_end.append(self.wake)
         control.history.on_change = self.wake
         charts.on_change.append(self.wake)
+        charts.wanted = lambda: {client.bars for client in self.clients}
 
     def wake(self) -> None:
         """Something changed: every client looks at its next round."""
@@ -113,14 +115,15 @@ class Live:
 
     def position(self) -> dict[str, Any] | None:
         """The ``tick`` message: where the song is now."""
-        transport = self._control.link.state.get("transport")
-        if not transport or not self._control.link.present:
+        state = self._control.link.state
+        if "transport" not in state or not self._control.link.present:
             return None
-        at_ms, tick, tempo = self._clock() * 1000, float(transport["tick"]), transport["tempo"]
-        if transport["state"] == "running":
-            tick += max(0.0, at_ms - transport["at_ms"]) * tempo * 960 / 60_000
-        return {"type": "tick", "tick": round(tick, 2), "at_ms": round(at_ms, 2), "tempo": tempo,
-                "running": transport["state"] == "running"}  # fmt: skip
+        at_ms = self._clock() * 1000
+        return {
+            "type": "tick", "tick": round(place(state, at_ms), 2), "at_ms": round(at_ms, 2),
+            "tempo": state["transport"]["tempo"],
+            "running": state["transport"]["state"] == "running",
+        }  # fmt: skip
 
     def _played(self, frame: dict[str, Any]) -> None:
         hits = [[lane, tick, value] for tick, lane, kind, value, *_ in frame.get("events", ())
@@ -150,6 +153,7 @@ class Live:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, BUFFER_BYTES)
         client = Client(f"page {next(self._numbers)}", ws, transport)
         self.clients.add(client)
+        self._charts.look()
         client.dirty.set()
         writer = asyncio.create_task(self._write(client))
         try:
@@ -168,8 +172,10 @@ class Live:
 
     async def close(self) -> None:
         """The service stops: says goodbye to every page (1001, going away)."""
-        for client in list(self.clients):
-            await client.ws.close(code=1001, message=b"the service stops")
+        await asyncio.gather(
+            *(c.ws.close(code=1001, message=b"the service stops") for c in self.clients),
+            return_exceptions=True,
+        )
 
     async def _write(self, client: Client) -> None:
         clear_since = self._clock()
@@ -249,7 +255,7 @@ class Live:
         elif isinstance(command, c.AskChart):
             client.bars = command.bars
             client.chart_sent = None
-            self._charts.want(command.bars)
+            self._charts.look()
             client.answer({"type": "done", "seq": command.seq})
         else:
             task = asyncio.create_task(self._carry_out(client, command))

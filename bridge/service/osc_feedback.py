@@ -18,6 +18,7 @@ from bridge.service.control import Control
 
 ROUND_S = 0.02
 ROUND_MESSAGES = 50  # per subscriber and round: more is lost on ordinary wireless networks
+ADDRESS_S = 1 / 30  # between two messages to one address
 REPEAT_S = 1.0
 LASTS_S = 600.0  # a subscription ends after this long unless it is renewed
 SUBSCRIBERS_MOST = 16
@@ -33,6 +34,7 @@ class Subscriber:
     until: float
     told: dict[str, Value] = field(default_factory=dict)
     queue: dict[str, Value] = field(default_factory=dict)
+    sent_at: dict[str, float] = field(default_factory=dict)
 
 
 def values(state: Mapping[str, Any]) -> dict[str, Value]:
@@ -126,12 +128,14 @@ class Feedback:
 
     def round(self) -> bool:
         """Sends one round; True while there is more."""
-        more = False
+        now = self._clock()
         for subscriber in list(self.subscribers.values()):
-            for address in list(subscriber.queue)[:ROUND_MESSAGES]:
+            sent_at = subscriber.sent_at
+            due = [a for a in subscriber.queue if now - sent_at.get(a, -1.0) >= ADDRESS_S]
+            for address in due[:ROUND_MESSAGES]:
+                sent_at[address] = now
                 self._send(encode(address, subscriber.queue.pop(address)), subscriber.to)
-            more = more or bool(subscriber.queue)
-        return more
+        return any(subscriber.queue for subscriber in self.subscribers.values())
 
     async def run(self) -> None:
         """Paces what is sent; never returns."""

@@ -12,6 +12,7 @@ from typing import Any
 from bridge.errors import PlayerError
 from bridge.service.control import Control
 from bridge.service.link import PlayerLink
+from bridge.service.place import bar_and_beat, place
 
 SLOW_S = 0.5  # figures that nobody plays by (lateness, jitter) reach the pages this often
 _SLOW = ("lateness", "clock", "ports", "player")
@@ -69,11 +70,13 @@ class View:
         figures that nobody plays by at most every `SLOW_S`.
         """
         state, kept = self.full(), self._calm
-        was, transport = kept.get("transport"), state.get("transport", {})
-        if was is not None and all(
-            was.get(k) == transport.get(k) for k in ("state", "bar", "beat", "tempo")
-        ):
-            state["transport"] = was
+        tick = place(state, now * 1000)
+        bar, beat = bar_and_beat(state, tick)
+        transport = {**state["transport"], "tick": int(tick), "bar": bar, "beat": beat,
+                     "at_ms": round(now * 1000, 2)}  # fmt: skip
+        was = kept.get("transport", {})
+        same = all(was.get(k) == transport[k] for k in ("state", "bar", "beat", "tempo"))
+        state["transport"] = was if same else transport
         if now - self._slow_at >= SLOW_S:
             self._slow_at = now
         else:

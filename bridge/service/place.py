@@ -1,0 +1,33 @@
+"""Where the song is now, between the few states that say so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+TICKS_PER_QUARTER = 960
+_BAR = 4 * TICKS_PER_QUARTER
+
+
+def place(state: Mapping[str, Any], now_ms: float) -> float:
+    """The position in ticks at `now_ms` (the player's monotonic clock: one for the machine)."""
+    transport = state["transport"]
+    tick = float(transport["tick"])
+    if transport["state"] != "running":
+        return tick
+    passed = max(0.0, now_ms - float(transport["at_ms"]))
+    return tick + passed * float(transport["tempo"]) * TICKS_PER_QUARTER / 60_000
+
+
+def bar_ticks(state: Mapping[str, Any]) -> tuple[int, int]:
+    """Ticks of a bar and of a beat, by the set's meter (4/4 when the state does not say)."""
+    beats, unit = state.get("meter", (4, 4))
+    beat = _BAR // int(unit)
+    return beat * beats, beat
+
+
+def bar_and_beat(state: Mapping[str, Any], tick: float) -> tuple[int, int]:
+    """Bar and beat of a tick, both counted from 1."""
+    bar, beat = bar_ticks(state)
+    whole = int(tick)
+    return whole // bar + 1, whole % bar // beat + 1

@@ -1,0 +1,181 @@
+"""Whatever a hand does, taking it back gives the identical state."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.errors import CommandError
+from bridge.music.model import SETTINGS, Euclid, Lane, Macro, OutputRange, Section, SetSpec, Steps
+from bridge.music.performance import Performance
+from bridge.music.score import compile_score
+from bridge.service import commands as c
+from bridge.service.inverse import Restore, inverse, label, sweep, value_of
+
+SPEC = SetSpec(
+    name="Low tide",
+    lanes=(
+        Lane("kick", Euclid(), out="main.gate-1", groups=("drums",), muted=True),
+        Lane("rim", Steps((1, 0, 2, 0)), out="main.gate-2", groups=("drums",)),
+        Lane("bass", Euclid(), out="main.gate-3", settings={"chance": 0.5}),
+    ),
+    macros=(Macro("brightness", 0.3), Macro("drizzle", 0.5)),
+    sections=(
+        Section("shallow", play=("kick",), macros={"brightness": 0.1}),
+        Section("flood", play=("rim", "bass"), macros={"drizzle": 1.0}, tempo=99.0,
+                lanes={"rim": {"chance": 0.25}}),
+    ),
+)  # fmt: skip
+OUTPUTS = {f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)}
+LANES = st.sampled_from([lane.name for lane in SPEC.lanes])
+UNIT = st.floats(0, 1)
+COMMANDS = st.one_of(
+    st.builds(c.Mute, lane=LANES, muted=st.booleans(), when=st.sampled_from(["now", "bar", 2])),
+    st.builds(c.Solo, lane=LANES, on=st.booleans()),
+    st.builds(c.Still, lane=LANES, on=st.booleans()),
+    st.builds(c.Group, group=st.just("drums"), muted=st.booleans()),
+    st.builds(c.MacroMove, macro=st.sampled_from(["brightness", "drizzle"]), value=UNIT),
+    st.builds(c.SettingMove, lane=LANES, setting=st.sampled_from(["chance", "level"]),
+              value=UNIT | st.none()),
+    st.builds(c.TempoMove, bpm=st.floats(20, 400)),
+    st.builds(c.Recall, section=st.sampled_from(["shallow", "flood"]),
+              when=st.sampled_from(["now", "bar"])),
+    st.builds(c.AllOut),
+)  # fmt: skip
+
+
+class Bench:
+    """A performance with the little of the transport that an inverse reads."""
+
+    def __init__(self) -> None:
+        self.performance = Performance(compile_score(SPEC, OUTPUTS))
+        self.performance.running = False  # nothing glides while the song stands
+        self.tick = 100
+
+    def state(self) -> dict[str, Any]:
+        state = self.performance.state()
+        return state | {"transport": {"tempo": state["tempo"]}}
+
+    def heard(self) -> dict[str, Any]:
+        """What a listener or a surface could tell apart."""
+        state = self.state()
+        return {
+            "lanes": {
+                name: (lane["muted"], lane["solo"], lane["still"], lane["pending"],
+                       lane["settings"])
+                for name, lane in state["lanes"].items()
+            },
+            "macros": {name: macro["value"] for name, macro in state["macros"].items()},
+            "tempo": state["tempo"],
+        }  # fmt: skip
+
+    def do(self, wire: dict[str, Any]) -> None:
+        self.performance.apply(wire, self.tick)
+
+    def back(self, actions: tuple[Any, ...]) -> None:
+        for action in actions:
+            if isinstance(action, Restore):
+                for wires in (action.section_first, action.hands_off, action.differences):
+                    for wire in wires(self.state()):
+                        self.do(wire)
+            else:
+                self.do(action)
+
+
+@given(st.lists(COMMANDS, min_size=1, max_size=12))
+@settings(max_examples=150, deadline=None)
+def test_undoing_everything_returns_to_the_identical_state(commands: list[c.Command]) -> None:
+    bench = Bench()
+    states, undos = [], []
+    for command in commands:
+        # A mute that waits while another waits for the same lane takes its place; taking the
+        # second back does not bring the first wait back (it may have passed), so wait it out.
+        bench.tick += 4 * 3840
+        bench.performance.settle(bench.tick)
+        states.append(bench.heard())
+        undos.append(inverse(command, bench.state(), {}))
+        bench.do(command.wire())
+    for state, undo in zip(reversed(states), reversed(undos), strict=True):
+        bench.back(undo)
+        assert bench.heard() == state
+
+
+@given(COMMANDS)
+def test_labels_say_something_short(command: c.Command) -> None:
+    assert 0 < len(label(command)) < 60
+
+
+def test_what_is_already_so_makes_no_step() -> None:
+    bench = Bench()
+    for command in (
+        c.Mute(lane="kick", muted=True), c.MacroMove(macro="brightness", value=0.3),
+        c.SettingMove(lane="rim", setting="chance", value=None), c.Solo(lane="rim", on=False),
+    ):  # fmt: skip
+        assert inverse(command, bench.state(), {}) == ()
+
+
+def test_moments_have_no_inverse() -> None:
+    bench = Bench()
+    for command in (
+        c.Start(), c.Stop(), c.Continue(), c.Position(tick=0), c.TakeClock(),
+        c.Reset(lane="kick"), c.Hold(lane="kick", muted=True, active=True),
+        c.Try(output="main.gate-1", action="gate", value=1),
+    ):  # fmt: skip
+        assert inverse(command, bench.state(), {}) == ()
+
+
+def test_a_value_that_is_on_its_way_counts_as_the_value_before() -> None:
+    command = c.MacroMove(macro="brightness", value=0.9)
+    (back,) = inverse(command, Bench().state(), {command.address(): 0.6})
+    assert back == {"do": "macro", "macro": "brightness", "value": 0.6}
+
+
+def test_only_sweeps_of_continuous_controls_melt() -> None:
+    assert sweep(c.MacroMove(macro="m", value=0)) == ("macro", "m")
+    assert sweep(c.Mute(lane="kick", muted=True)) is None
+
+
+def test_what_is_remembered_is_what_was_sent() -> None:
+    moves: list[tuple[c.Command, Any]] = [
+        (c.MacroMove(macro="m", value=0.5), 0.5), (c.TempoMove(bpm=99), 99.0),
+        (c.OffsetMove(ms=-3), -3.0), (c.Mute(lane="kick", muted=True), True),
+        (c.Mute(lane="kick", muted=True, when="bar"), None), (c.Start(), None),
+    ]  # fmt: skip
+    assert all(value_of(command) == value for command, value in moves)
+
+
+def test_a_waiting_section_that_is_undone_never_comes() -> None:
+    bench = Bench()
+    before = bench.heard()
+    undo = inverse(c.Recall(section="flood"), bench.state(), {})
+    bench.do(c.Recall(section="flood").wire())
+    assert bench.state()["section_pending"]["section"] == "flood"
+    bench.back(undo)
+    bench.performance.settle(bench.tick + 8 * 3840)
+    assert bench.heard() == before
+
+
+def test_every_numeric_setting_can_be_moved_and_taken_back() -> None:
+    for lane, setting in itertools.product(SPEC.lanes, SETTINGS.values()):
+        if lane.kind not in setting.kinds:
+            continue
+        bench = Bench()
+        before = bench.heard()
+        command = c.SettingMove(lane=lane.name, setting=setting.name, value=setting.high)
+        undo = inverse(command, bench.state(), {})
+        bench.do(command.wire())
+        bench.back(undo)
+        assert bench.heard() == before, setting.name
+
+
+def test_a_refused_command_leaves_nothing_to_take_back() -> None:
+    bench = Bench()
+    before = bench.heard()
+    with pytest.raises(CommandError) as refused:
+        bench.do({"do": "macro", "macro": "brightnes", "value": 0.1})
+    assert refused.value.kind == "unknown"
+    assert bench.heard() == before
