@@ -21,9 +21,9 @@ export class Link extends EventTarget {
     this.opened = 0;
     this.probed = 0;
     this.seq = 0;
-    /** @type {Map<number, {done: (result: any) => void, at: number}>} */
+    /** @type {Map<number, {done: (result: any) => void, at: number, probe: boolean}>} */
     this.waiting = new Map();
-    /** Round trips of the last commands and probes, in ms. @type {number[]} */
+    /** Round trips of the last probes, in ms. @type {number[]} */
     this.trips = [];
     this.timer = setInterval(() => this.watch(), 250);
     for (const name of ["online", "pageshow", "focus"]) window.addEventListener(name, () => this.wake());
@@ -95,8 +95,10 @@ export class Link extends EventTarget {
       const entry = this.waiting.get(message.seq);
       this.waiting.delete(message.seq);
       if (entry) {
-        this.trips.push(now - entry.at);
-        if (this.trips.length > 60) this.trips.shift();
+        if (entry.probe) {
+          this.trips.push(now - entry.at);
+          if (this.trips.length > 40) this.trips.shift();
+        }
         entry.done(message.type === "done" ? { ok: true, ...message } : { ok: false, problem: message.problem });
       }
     }
@@ -113,14 +115,14 @@ export class Link extends EventTarget {
     if (!this.live || !socket || socket.readyState !== WebSocket.OPEN) return Promise.resolve({ ok: false, lost: true });
     const seq = ++this.seq;
     return new Promise((done) => {
-      this.waiting.set(seq, { done, at: performance.now() });
+      this.waiting.set(seq, { done, at: performance.now(), probe: command.do === "alive" });
       socket.send(JSON.stringify({ ...command, seq }));
     });
   }
 
-  /** 95th percentile of recent round trips in ms, or null before there are any. */
+  /** 95th percentile of recent round trips in ms, or null before there are a few. */
   tripP95() {
-    if (!this.trips.length) return null;
+    if (this.trips.length < 4) return null;
     const sorted = [...this.trips].sort((a, b) => a - b);
     return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * 0.95))];
   }

@@ -20,7 +20,7 @@ const store = new Store();
 const link = new Link(store);
 const pen = new Pen();
 const ink = new Ink();
-const app = { store, link, pen, ink, cables: {}, advances: {}, openPanel, themed: () => app.play.theme(), play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
+const app = { store, link, pen, ink, cables: {}, advances: {}, openPanel, themed: () => { app.play.theme(); for (const view of ready.values()) view?.themed?.(); }, play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
 app.play = new PlayView($("view-play"), app);
 app.listener = new Listener(app);
 const wake = new WakeLock();
@@ -33,6 +33,7 @@ shortcuts(app);
 // --- views ---
 const VIEWS = ["play", "set", "rig", "shelf"];
 const loaded = new Map();
+const ready = new Map();
 async function showView() {
   const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
   releaseAll();
@@ -43,7 +44,9 @@ async function showView() {
   }
   if (name === "play") { app.play.layout(); return; }
   if (!loaded.has(name)) loaded.set(name, import(`./${name}.js`).then((module) => module.build($(`view-${name}`), app)));
-  (await loaded.get(name))?.shown?.();
+  const view = await loaded.get(name);
+  ready.set(name, view);
+  view?.shown?.();
 }
 addEventListener("hashchange", showView);
 $("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ (event).detail?.detail ?? "Refused."));
@@ -140,6 +143,7 @@ function frame(now) {
     app.play.frame(now);
     cost.mean += (performance.now() - begin - cost.mean) * 0.05;
   }
+  else for (const [name, view] of ready) if (!$(`view-${name}`).hidden) view?.frame?.(now);
   feed();
 }
 requestAnimationFrame(frame);

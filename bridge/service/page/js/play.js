@@ -11,9 +11,9 @@ const MIN_BANK = 460;
 
 /** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */
 export function meter(state) {
-  const [count, unit] = String(state.meter ?? state.transport?.meter ?? "4/4").split("/").map(Number);
-  const beat = 3840 / (unit || 4);
-  return { beat, bar: beat * (count || 4) };
+  const [count, unit] = state.meter ?? [4, 4];
+  const beat = 3840 / unit;
+  return { beat, bar: beat * count };
 }
 
 export class PlayView {

@@ -17,7 +17,7 @@ export function merge(target, patch) {
 
 /**
  * @typedef {{kind: string, out: string|null, muted: boolean, under?: boolean, pending: null|{muted: boolean, tick: number, bar: number, text: string}, held: boolean, solo: boolean, groups: string[], settings: Record<string, number>}} LaneState
- * @typedef {{version: string, rig: string, set: string, revision: number, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[]}} State
+ * @typedef {{version: string, rig: string, set: string, revision: number, meter?: [number, number], history?: any, document?: any, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[]}} State
  */
 export class Store {
   constructor() {

@@ -1,0 +1,242 @@
+/** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
+
+import { attr, button, h, press, text } from "./dom.js";
+
+/** What the service says against a request. */
+export class Refusal extends Error {
+  /** @param {any} problem RFC 9457 problem details */
+  constructor(problem) {
+    super(problem?.detail || problem?.title || "The service refused this.");
+    this.problem = problem;
+    /** @type {{message: string, path: string, line: number, column: number}[]} */
+    this.problems = problem?.problems ?? [];
+  }
+
+  /** All of it as lines for a person. */
+  get lines() {
+    if (!this.problems.length) return [this.message, ...(this.problem?.errors ?? []).map((e) => `${e.pointer}: ${e.detail}`)];
+    return this.problems.map((p) => `${p.line ? `line ${p.line}: ` : ""}${p.path ? `${p.path}: ` : ""}${p.message}`);
+  }
+}
+
+/** One JSON request. Throws `Refusal`. */
+export async function api(method, path, body = undefined) {
+  let response;
+  try {
+    response = await fetch(new URL(`api/${path}`, document.baseURI), {
+      method,
+      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      body: body === undefined ? undefined : JSON.stringify(body),
+    });
+  } catch { throw new Refusal({ title: "No word from the rig." }); }
+  const data = await response.json().catch(() => ({}));
+  if (!response.ok) throw new Refusal(data);
+  return data;
+}
+
+let numbers = 0;
+/** A fresh id for labels. */
+export const freshId = () => `f${++numbers}`;
+
+/** A caption over a control. */
+export function labelled(caption, control, hint = "") {
+  const id = control.id || freshId();
+  control.id = id;
+  return h("div", { class: "field" }, h("label", { for: id, text: caption }), control, hint ? h("small", { text: hint }) : null);
+}
+
+/** A whole number with large buttons at both sides. */
+export function stepper(caption, { low, high, set }) {
+  let value = low;
+  const input = /** @type {HTMLInputElement} */ (h("input", { type: "number", inputmode: "numeric", min: low, max: high, step: "1", "aria-label": caption }));
+  const go = (next) => { value = Math.min(high, Math.max(low, Math.round(next))); input.value = String(value); set(value); };
+  input.addEventListener("change", () => { if (input.value !== "" && input.checkValidity()) go(Number(input.value)); else input.reportValidity(); });
+  const el = h("div", { class: "stepper", role: "group", "aria-label": caption }, h("span", { class: "cap", text: caption }),
+    button("−", () => go(value - 1), { "aria-label": `${caption}: less` }), input, button("+", () => go(value + 1), { "aria-label": `${caption}: more` }));
+  return { el, update(next) { value = Number(next ?? low); if (document.activeElement !== input) input.value = String(value); } };
+}
+
+/** A choice from a list. `options` are [value, label]. */
+export function picker(caption, options, set) {
+  const select = /** @type {HTMLSelectElement} */ (h("select", {}, ...options.map(([value, label]) => h("option", { value, text: label }))));
+  select.addEventListener("change", () => set(select.value));
+  const el = labelled(caption, select);
+  return {
+    el, select,
+    update(value) {
+      if (value && ![...select.options].some((o) => o.value === value)) select.append(h("option", { value, text: value }));
+      select.value = value ?? "";
+    },
+  };
+}
+
+/** A slider that moves relative to the finger and tells its value once the finger has left.
+ * @param {{name: string, low: number, high: number, unit: string, whole?: boolean, says?: string}} setting */
+export function fader(setting, commit) {
+  const { low, high, whole } = setting;
+  const span = high - low || 1;
+  let value = low, shown = low;
+  /** @type {{id: number, x: number, y0: number}|null} */
+  let finger = null;
+  const caption = setting.name.replaceAll("_", " ");
+  const number = h("output");
+  const el = h("div", { class: "macro fader", role: "slider", tabindex: "0", "aria-label": caption, "aria-valuemin": low, "aria-valuemax": high, title: setting.says ?? "" },
+    h("i"), h("u"), h("div", { class: "lab" }, h("span", { text: caption }), number));
+  const tidy = (v) => Math.min(high, Math.max(low, whole ? Math.round(v) : Number(v.toPrecision(3))));
+  const show = () => {
+    shown = tidy(value);
+    el.style.setProperty("--v", ((shown - low) / span).toFixed(4));
+    const unit = setting.unit && !["share", "probability", "level", "count"].includes(setting.unit) ? ` ${setting.unit}` : "";
+    text(number, `${shown}${unit}`);
+    attr(el, "aria-valuenow", shown);
+    attr(el, "aria-valuetext", `${shown}${unit}`);
+  };
+  el.addEventListener("pointerdown", (event) => {
+    if (finger || event.button !== 0) return;
+    try { el.setPointerCapture(event.pointerId); } catch { return; }
+    finger = { id: event.pointerId, x: event.clientX, y0: event.clientY };
+    el.classList.add("held");
+  });
+  el.addEventListener("pointermove", (event) => {
+    if (finger?.id !== event.pointerId) return;
+    const away = Math.max(0, Math.abs(event.clientY - finger.y0) - 60);
+    value = Math.min(high, Math.max(low, value + ((event.clientX - finger.x) / el.clientWidth) * span / (1 + away / 40)));
+    finger.x = event.clientX;
+    show();
+  });
+  let before = low;
+  const end = (event) => {
+    if (finger?.id !== event.pointerId) return;
+    finger = null;
+    el.classList.remove("held");
+    value = shown;
+    if (value !== before) { before = value; commit(value); }
+  };
+  for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
+  el.addEventListener("contextmenu", (event) => event.preventDefault());
+  let later = 0;
+  el.addEventListener("keydown", (event) => {
+    const step = whole ? 1 : span / (event.shiftKey ? 1000 : 100);
+    const moves = { ArrowRight: step, ArrowUp: step, ArrowLeft: -step, ArrowDown: -step, PageUp: span / 10, PageDown: -span / 10, Home: -span, End: span };
+    if (!(event.key in moves)) return;
+    event.preventDefault();
+    value = Math.min(high, Math.max(low, value + moves[event.key]));
+    show();
+    clearTimeout(later);
+    later = window.setTimeout(() => { before = value = shown; commit(value); }, 350);
+  });
+  return { el, update(next) { if (!finger) { value = before = Number(next ?? low); show(); } } };
+}
+
+/** Columns that are dragged up and down: notes or levels. Each column is a slider of its own.
+ * @param {{caption: string, show: (v: any) => string, place: (v: any) => number|null, move: (v: any, steps: number) => any, rest: (v: any) => any, fresh: any, px: number}} kind
+ * @param {(values: any[]) => void} commit */
+export function columns(kind, commit) {
+  /** @type {any[]} */
+  let values = [];
+  const row = h("div", { class: "columns", role: "group", "aria-label": kind.caption });
+  const build = () => row.replaceChildren(...values.map((_, i) => column(i)));
+  const put = (i, value, done) => {
+    values[i] = value;
+    paint(/** @type {HTMLElement} */ (row.children[i]), value, i);
+    if (done) commit([...values]);
+  };
+  const paint = (el, value, i) => {
+    const place = kind.place(value);
+    el.style.setProperty("--v", String(place ?? 0));
+    attr(el, "data-rest", place === null ? "yes" : null);
+    text(/** @type {HTMLElement} */ (el.lastChild), kind.show(value));
+    attr(el, "aria-valuenow", place === null ? 0 : Math.round(place * 100));
+    attr(el, "aria-valuetext", place === null ? "rest" : kind.show(value));
+    attr(el, "aria-label", `${kind.caption} ${i + 1}`);
+  };
+  const column = (i) => {
+    const el = h("div", { class: "column", role: "slider", tabindex: "0", "aria-orientation": "vertical", "aria-valuemin": "0", "aria-valuemax": "100" }, h("i"), h("span"));
+    paint(el, values[i], i);
+    let finger = null, y = 0, start = null, moved = false;
+    el.addEventListener("pointerdown", (event) => {
+      if (finger !== null || event.button !== 0) return;
+      try { el.setPointerCapture(event.pointerId); } catch { return; }
+      finger = event.pointerId; y = event.clientY; start = values[i]; moved = false;
+      el.classList.add("held");
+    });
+    el.addEventListener("pointermove", (event) => {
+      if (event.pointerId !== finger) return;
+      const steps = Math.round((y - event.clientY) / kind.px);
+      if (steps) moved = true;
+      if (moved) put(i, kind.move(start, steps), false);
+    });
+    const end = (event) => {
+      if (event.pointerId !== finger) return;
+      finger = null;
+      el.classList.remove("held");
+      if (moved) commit([...values]);
+    };
+    for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
+    el.addEventListener("dblclick", () => put(i, kind.rest(values[i]), true));
+    el.addEventListener("contextmenu", (event) => event.preventDefault());
+    let later = 0;
+    el.addEventListener("keydown", (event) => {
+      const steps = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 5, PageDown: -5 }[event.key];
+      if (steps) put(i, kind.move(values[i], steps), false);
+      else if (event.key === "Delete" || event.key === ".") put(i, kind.rest(values[i]), false);
+      else return;
+      event.preventDefault();
+      clearTimeout(later);
+      later = window.setTimeout(() => commit([...values]), 350);
+    });
+    return el;
+  };
+  const more = button("+", () => { values.push(values.at(-1) ?? kind.fresh); build(); commit([...values]); }, { "aria-label": `${kind.caption}: one more` });
+  const less = button("−", () => { if (values.length > 1) { values.pop(); build(); commit([...values]); } }, { "aria-label": `${kind.caption}: one less` });
+  return {
+    el: h("div", { class: "columned" }, row, h("div", { class: "side" }, more, less)),
+    update(next) {
+      if (row.querySelector(".held")) return;
+      const same = next.length === values.length;
+      values = [...next];
+      if (same) [...row.children].forEach((el, i) => paint(el, values[i], i));
+      else build();
+    },
+  };
+}
+
+/** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made. */
+export function stepGrid(commit) {
+  let marks = "";
+  let brush = "";
+  const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
+  const NEXT = { ".": "x", x: "X", X: "." };
+  const WORDS = { ".": "rest", x: "hit", X: "accent" };
+  const paint = (el, i) => {
+    attr(el, "data-mark", marks[i]);
+    attr(el, "aria-label", `step ${i + 1}: ${WORDS[marks[i]]}`);
+    text(/** @type {HTMLElement} */ (el.firstChild), marks[i] === "." ? "" : marks[i]);
+  };
+  const put = (i, mark) => { marks = marks.slice(0, i) + mark + marks.slice(i + 1); paint(/** @type {HTMLElement} */ (grid.children[i]), i); };
+  const grouped = () => marks.replace(/(.{4})(?=.)/g, "$1 ");
+  const build = () => grid.replaceChildren(...[...marks].map((_, i) => {
+    const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
+    press(el, () => { brush = NEXT[marks[i]]; put(i, brush); }, () => commit(grouped()));
+    el.addEventListener("pointermove", (event) => {
+      if (!el.classList.contains("down")) return;
+      const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));
+      if (over && grid.contains(over) && marks[Number(over.dataset.i)] !== brush) put(Number(over.dataset.i), brush);
+    });
+    paint(el, i);
+    return el;
+  }));
+  const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = (marks + marks.repeat(64)).slice(0, n); build(); commit(grouped()); } });
+  return {
+    el: h("div", {}, grid, count.el),
+    update(value) {
+      const next = String(value ?? "").replaceAll(" ", "");
+      if (grid.querySelector(".down")) return;
+      const same = next.length === marks.length;
+      marks = next;
+      if (same) [...grid.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), i));
+      else build();
+      count.update(marks.length);
+    },
+  };
+}
