@@ -40,7 +40,7 @@ class Leading:
         self._last_clock = 0
         self._reset_ns = 0
 
-    # --- MIDI clock ------------------------------------------------------------------------------
+    # --- MIDI clock -----------------------------------------------------------------------------
 
     def align(self, tick: float) -> None:
         """The next clock is the first at or after `tick`."""
@@ -56,6 +56,10 @@ class Leading:
             yield Item("byte", self._clock_tick, data=CLOCK_BYTE, anchored=anchored)
             self._clock_tick += TICKS_PER_CLOCK
 
+    def next_clock(self, time_of: Callable[[int], int]) -> int:
+        """When the next clock that was not given out yet is due, in ns."""
+        return time_of(self._clock_tick)
+
     def may_send(self, due: int, bpm: float) -> bool:
         """Whether a clock due at `due` is a new one: the same one can come twice when the line
         from ticks to time is taken anew."""
@@ -64,7 +68,7 @@ class Leading:
         self._last_clock = due
         return True
 
-    # --- the rack ----------------------------------------------------------------------------------
+    # --- the rack -------------------------------------------------------------------------------
 
     def pulses(self, start: int, end: int, bpm: float) -> Iterator[Item]:
         """Clock pulses with start <= tick < end."""

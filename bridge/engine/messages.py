@@ -64,7 +64,7 @@ class Unpacker:
         return frames
 
 
-# --- commands --------------------------------------------------------------------------------
+# --- commands -----------------------------------------------------------------------------------
 
 def _flag(value: object) -> bool:
     return isinstance(value, bool)
@@ -171,7 +171,7 @@ def check_command(command: object) -> dict[str, Any]:
     return command
 
 
-# --- state, on its way to one reader -----------------------------------------------------------
+# --- state, on its way to one reader ------------------------------------------------------------
 
 class Outbox:
     """What one reader has still to get: at most one state (newer keys replace older ones), the

@@ -53,7 +53,7 @@ class Outputs:
             self._encoders[port] = Encoder(mine, fixes)
         self._encoder = {name: self._encoders[port] for name, port in self.port_of.items()}
 
-    # --- messages ------------------------------------------------------------------------------
+    # --- messages -------------------------------------------------------------------------------
 
     def gate_on(self, output: str, level: float) -> list[Message]:
         return self._encoder[output].gate_on(output, level)
@@ -92,7 +92,7 @@ class Outputs:
     def open(self) -> frozenset[str]:
         return frozenset(name for encoder in self._encoders.values() for name in encoder.open)
 
-    # --- values that move ----------------------------------------------------------------------
+    # --- values that move -----------------------------------------------------------------------
 
     def offer(self, output: str, value: float, now: int) -> None:
         """A value that may wait its turn; a newer one takes its place."""
@@ -113,7 +113,7 @@ class Outputs:
     def next_value(self) -> int | None:
         return self._thinner.next_ns()
 
-    # --- out -------------------------------------------------------------------------------------
+    # --- out ------------------------------------------------------------------------------------
 
     def send(self, messages: Iterable[Message], due: int | None = None) -> None:
         """Sends in the order given. With `due`, counts how late each message is."""

@@ -63,7 +63,7 @@ class Part:
             lane.advance if isinstance(lane.advance, Fraction) else None for lane in score.lanes
         ]
 
-    # --- reading -------------------------------------------------------------------------------
+    # --- reading --------------------------------------------------------------------------------
 
     def values(self) -> dict[str, float]:
         """The present value of every output that is driven: notes for pitches, else volts."""
@@ -73,7 +73,7 @@ class Part:
         """Which lanes are silent at `rendered`, by position."""
         return self.performance.at(self.rendered).unheard
 
-    # --- playing -------------------------------------------------------------------------------
+    # --- playing --------------------------------------------------------------------------------
 
     def render(self, goal: int, bpm: float) -> Iterator[Item]:
         """Items with rendered <= tick < at least one step towards `goal`; call again until there.
@@ -139,7 +139,7 @@ class Part:
             return width
         return max(1, min(width, int(step * NS_PER_TICK_AT_1_BPM / Fraction(bpm) / 2)))
 
-    # --- another score -----------------------------------------------------------------------------
+    # --- another score --------------------------------------------------------------------------
 
     @property
     def swap_waits(self) -> bool:

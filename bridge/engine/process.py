@@ -23,11 +23,12 @@ import time
 from typing import Any
 
 from bridge.engine import realtime
-from bridge.engine.core import STAGE_NS, Player
+from bridge.engine.core import Player
 from bridge.engine.inbox import Inbox
 from bridge.engine.link import Link
 from bridge.engine.messages import check_command
 from bridge.engine.report import Report
+from bridge.engine.sending import STAGE_NS
 from bridge.engine.songclock import INTERNAL
 from bridge.engine.start import PortSpec, Start
 from bridge.errors import CommandError, PortError
@@ -63,7 +64,7 @@ class Process:
         self.report = Report(self.player, self._about())
         self.link = Link(start.socket, self._command, lambda: self.report.full(_now()))
 
-    # --- start ---------------------------------------------------------------------------------
+    # --- start ----------------------------------------------------------------------------------
 
     def _open_ports(self) -> None:
         start = self.start
@@ -96,7 +97,8 @@ class Process:
             specs=start.ports, timing=start.timing, settings=start.clock,
             corrections=start.corrections, revision=start.revision,
         )  # fmt: skip
-        player.warnings += self._warnings
+        for text in self._warnings:
+            player.warn(text)
         player.outputs.lost |= self._lost
         if start.snapshot is not None:
             player.resume(start.snapshot, _now)
@@ -115,20 +117,24 @@ class Process:
 
     def _ports_state(self) -> dict[str, Any]:
         return {
-            name: {"port": port.name, "open": name not in self._lost,
+            name: {"port": self._shown(name, port), "open": name not in self._lost,
                    "link": self.start.ports[name].link}
             for name, port in self.ports.items()
         }  # fmt: skip
+
+    def _shown(self, name: str, port: OutPort) -> str:
+        text = self.start.ports[name].text
+        return text if text == "simulated" else port.name
 
     def be_realtime(self) -> None:
         """Asks for priority and locked memory; a refusal is a warning in the state."""
         priority = realtime.schedule_first()
         for refusal in (priority, realtime.lock_memory()):
             if refusal:
-                self.player.warnings.append(refusal)
+                self.player.warn(refusal)
         self.report.about["player"] = {**self.report.about["player"], "realtime": not priority}
 
-    # --- the loop --------------------------------------------------------------------------------
+    # --- the loop -------------------------------------------------------------------------------
 
     def run(self) -> None:
         player, inbox = self.player, self.inbox
@@ -187,14 +193,15 @@ class Process:
         if changed:
             link.state(changed)
         sent = player.outputs.sent
-        if player.played or sent or player.inputs:
+        played, came_in = player.sender.played, player.incoming.rows
+        if played or sent or came_in:
             place = {"tick": round(player.song.place(now), 3), "t_ns": now}
             link.played(
-                place, events=player.played[:], input=player.inputs[:],
+                place, events=played[:], input=came_in[:],
                 sent=[[stamp, port, data.hex()] for stamp, port, data in sent],
             )  # fmt: skip
-            player.played.clear()
-            player.inputs.clear()
+            played.clear()
+            came_in.clear()
             sent.clear()
         link.deliver(now)
 
@@ -238,7 +245,7 @@ class Process:
             elif there and name in self._lost:
                 self._lost.discard(name)
                 player.port_back(name, now)
-        for text in player.cut:
+        for text in player.incoming.cut:
             self.inbox.close(text)
         self.inbox.mend()
         if self.inbox.dropped:
@@ -246,7 +253,7 @@ class Process:
             self.inbox.dropped = 0
         self.report.about["ports"] = self._ports_state()
 
-    # --- the end -----------------------------------------------------------------------------------
+    # --- the end --------------------------------------------------------------------------------
 
     def finish(self) -> None:
         """Everything closed and at rest, explicitly; ports held a moment, then closed."""

@@ -26,9 +26,9 @@ class Report:
         """The whole state; times in it are monotonic ms."""
         return {
             **self.about,
-            "revision": self._player.revision,
-            "set": self._player.score.spec.name,
-            "meter": list(self._player.score.spec.meter),
+            "revision": self._player.part.revision,
+            "set": self._player.part.score.spec.name,
+            "meter": list(self._player.part.score.spec.meter),
             "transport": self.transport(now),
             "clock": self.clock(now),
             **self._player.performance.state(),
@@ -43,15 +43,16 @@ class Report:
         slow = now >= self._slow_at
         if slow:
             self._slow_at = now + SLOW_NS
-        performance = (id(player.performance), player.performance.changes, player.revision)
+        performance = (id(player.performance), player.performance.changes, player.part.revision)
         if self._moved("performance", performance):
             new.update(player.performance.state())
-            new["revision"] = player.revision
-            new["set"] = player.score.spec.name
-            new["meter"] = list(player.score.spec.meter)
+            new["revision"] = player.part.revision
+            new["set"] = player.part.score.spec.name
+            new["meter"] = list(player.part.score.spec.meter)
         song = player.song
         place = song.transport.position if not song.playing else None
-        if self._moved("transport", (song.transport.state, round(song.shown_bpm, 1), place)) or slow:
+        shown = (song.transport.state, round(song.shown_bpm, 1), place)
+        if self._moved("transport", shown) or slow:
             new["transport"] = self.transport(now)
         clock = (song.source, song.state(now), player.offset_ns)
         if self._moved("clock", clock) or (slow and song.following):
@@ -68,7 +69,7 @@ class Report:
         return changed
 
     def transport(self, now: int) -> dict[str, Any]:
-        song, spec = self._player.song, self._player.score.spec
+        song, spec = self._player.song, self._player.part.score.spec
         tick = song.place(now)
         whole = int(tick)
         return {
@@ -88,7 +89,7 @@ class Report:
             "tempo": round(song.shown_bpm, 2),
             "jitter_ms": round(song.follower.jitter_ms, 2) if song.following else 0.0,
             "offset_ms": player.offset_ns / 1e6,
-            "others": dict(player.others),
+            "others": dict(player.incoming.others),
         }
 
     def _moved(self, what: str, version: Any) -> bool:

@@ -3,8 +3,8 @@
 A `SongClock` holds the line from ticks to time that everything else uses, and says what has to be
 done about it. With the internal clock the line runs all the time (also while stopped, so that our
 MIDI clock can); with a followed clock it is taken anew from the follower at each pulse. When the
-followed clock goes away the last line simply goes on, and when it returns the nearest clock is taken
-for the one that arrived, so no step is skipped or played twice.
+followed clock goes away the last line simply goes on, and when it returns the nearest clock is
+taken for the one that arrived, so no step is skipped or played twice.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class SongClock:
         self._tap = Tap()
         self._begun_ns = now
 
-    # --- reading -------------------------------------------------------------------------------
+    # --- reading --------------------------------------------------------------------------------
 
     @property
     def following(self) -> bool:
@@ -111,7 +111,7 @@ class SongClock:
             return "lost" if self.follower.state(now) == "lost" else "free"
         return self.follower.state(now)
 
-    # --- the performer's hand --------------------------------------------------------------------
+    # --- the performer's hand -------------------------------------------------------------------
 
     def start(self, now: int) -> list[Did]:
         return self._press("start", b"\xfa", now)
@@ -223,7 +223,7 @@ class SongClock:
         # Whoever follows us has kept running or not; only a position and Continue is sure.
         return [Did("begin", clock, at.time_of(clock * TICKS_PER_CLOCK))]
 
-    # --- what comes in ---------------------------------------------------------------------------
+    # --- what comes in --------------------------------------------------------------------------
 
     def midi(self, stamp: int, data: bytes) -> list[Did]:
         """A real-time or Song Position message of the followed source."""
@@ -254,7 +254,7 @@ class SongClock:
         self.transport.event("loss")
         return [Did("says", text=f"no clock from {self.source}: running on at {self.bpm:.1f}")]
 
-    # --- inside ----------------------------------------------------------------------------------
+    # --- inside ---------------------------------------------------------------------------------
 
     def _pulse(self, stamp: int) -> list[Did]:
         follower, transport = self.follower, self.transport

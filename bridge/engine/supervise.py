@@ -111,7 +111,7 @@ class Supervisor:
         self._fds: dict[int, subprocess.Popen[bytes]] = {}
         self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
 
-    # --- from start to end -----------------------------------------------------------------------
+    # --- from start to end ----------------------------------------------------------------------
 
     def run(self) -> int:
         """Until a signal asks to stop (0), or the start fails (1)."""
@@ -152,9 +152,8 @@ class Supervisor:
             os.close(fd)
             if child is self.player:
                 self._player_died()
-            elif child is self.service:
-                if not self._service_died():
-                    return 1
+            elif child is self.service and not self._service_died():
+                return 1
         if output is not None and output in readable and self.service is not None:
             self._read_service()
         self._look()
@@ -216,7 +215,7 @@ class Supervisor:
     def _stop(self, *_: object) -> None:
         self._stopping = True
 
-    # --- the player --------------------------------------------------------------------------------
+    # --- the player -----------------------------------------------------------------------------
 
     def _start_player(self) -> bool:
         """False when it ended before it was ready (it has said why)."""
@@ -225,7 +224,8 @@ class Supervisor:
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip
         child = self.player
-        assert child.stdin is not None and child.stdout is not None
+        assert child.stdin is not None
+        assert child.stdout is not None
         with contextlib.suppress(BrokenPipeError):
             pickle.dump(self._start, child.stdin, pickle.HIGHEST_PROTOCOL)
             child.stdin.close()
@@ -277,7 +277,7 @@ class Supervisor:
                 self._warned.add(text)
                 say(text)
 
-    # --- the service -------------------------------------------------------------------------------
+    # --- the service ----------------------------------------------------------------------------
 
     def _start_service(self) -> None:
         options = self.options
@@ -301,7 +301,8 @@ class Supervisor:
         self._fds[os.pidfd_open(self.service.pid)] = self.service
 
     def _read_service(self) -> None:
-        assert self.service is not None and self.service.stdout is not None
+        assert self.service is not None
+        assert self.service.stdout is not None
         data = self.service.stdout.read(4096)
         if not data:  # its end comes by its pidfd
             self.service.stdout.close()
@@ -337,7 +338,7 @@ class Supervisor:
         return True
 
 
-# --- what people see ---------------------------------------------------------------------------
+# --- what people see ----------------------------------------------------------------------------
 
 def say(text: str) -> None:
     """One line for whoever looks at the terminal or the journal."""

@@ -88,7 +88,7 @@ class Timeline:
     def __len__(self) -> int:
         return len(self._ticks) + len(self._due)
 
-    # --- in ------------------------------------------------------------------------------------
+    # --- in -------------------------------------------------------------------------------------
 
     def add(self, item: Item) -> None:
         """An item that goes by its tick."""
@@ -146,7 +146,7 @@ class Timeline:
         heapq.heapify(kept)
         self._due = kept
 
-    # --- out -----------------------------------------------------------------------------------
+    # --- out ------------------------------------------------------------------------------------
 
     def next_tick(self) -> int | None:
         """The earliest tick that is not bound yet."""
@@ -184,7 +184,7 @@ class Timeline:
                 group.append(item)
         return due, group
 
-    # --- gates -----------------------------------------------------------------------------------
+    # --- gates ----------------------------------------------------------------------------------
 
     def opened(self, item: Item) -> None:
         """The note-on of `item` is leaving: its predecessor is closed by now."""
@@ -238,7 +238,7 @@ class Timeline:
         heapq.heapify(kept)
         self._due = kept
 
-    # --- inside ----------------------------------------------------------------------------------
+    # --- inside ---------------------------------------------------------------------------------
 
     def _push(self, item: Item, due: int) -> None:
         item.due = due
