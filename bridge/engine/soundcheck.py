@@ -70,7 +70,7 @@ def _sweep(out: Output, share: float, steps: int, distance: float) -> list[Move]
     return moves
 
 
-def _gate_of(wired: WiredOutput, outputs: Mapping[str, WiredOutput]) -> str | None:
+def gate_of(wired: WiredOutput, outputs: Mapping[str, WiredOutput]) -> str | None:
     """The gate that must open for a value of a mono voice to come out; None elsewhere."""
     if wired.output.voice is None or wired.output.gates:
         return None
@@ -107,7 +107,7 @@ def carry_out(
         for message in messages:
             send[message.port](message.data)
 
-    gate = _gate_of(wired, encoder.outputs)
+    gate = gate_of(wired, encoder.outputs)
     now = 0.0
     try:
         for move in plan(wired.output, loud):
