@@ -57,7 +57,7 @@ class Track:
         self.line = Line(0, 0.0, 0.0)
         self.window = Envelope()
         self._hint = 0.0
-        self._early: deque[int] = deque(maxlen=2)
+        self._early: deque[tuple[int, Line]] = deque(maxlen=2)  # and the line before it
         self._creep: deque[int] = deque(maxlen=_CREEP_COUNT)
 
     def __len__(self) -> int:
@@ -111,12 +111,13 @@ class Track:
             self.line = self.window.line()
 
     def _faster(self, index: int) -> None:
-        self._early.append(index)
-        if len(self._early) < 2 or index - self._early[0] > 2:
+        self._early.append((index, self.line))
+        first, line = self._early[0]
+        if len(self._early) < 2 or index - first > 2:
             return
-        begin = self._early[0] - 1
-        knee = (begin, round(self.line.at(begin)))
-        self._cut([knee, *(point for point in self.window.points if point[0] > begin)])
+        # The new line leaves the old one at the last clock that was in time.
+        knee = (first - 1, round(line.at(first - 1)))
+        self._cut([knee, *(point for point in self.window.points if point[0] >= first)])
 
     def _creeping(self, index: int) -> None:
         self._creep.append(index)

@@ -105,7 +105,8 @@ class Transport:
 
     `state` is one of `STATES`. `position` is the clock (24 to the quarter, from 0) that the next
     pulse will play. `waiting` is the clock that a Start or Song Position, come while playing,
-    will bring at the next pulse, or None.
+    will bring at the next pulse, or None; while it is set, nothing at or after `position` should
+    be played yet, or the end of a loop sounds together with its beginning.
     """
 
     def __init__(self) -> None:

@@ -77,29 +77,35 @@ def stamps(times: Sequence[float], late: Late, seed: int) -> list[int]:
 
 
 class Heard:
-    """A follower and its prediction of the next clock after each stamp."""
+    """A follower, and what it predicted and showed after each stamp.
 
-    def __init__(self, follower: Follower | None = None) -> None:
-        self.follower = follower or Follower()
+    `next` has the number of the next clock (the first of all is 1) and its predicted time.
+    """
+
+    def __init__(self) -> None:
+        self.follower = Follower()
         self.steps: list[int] = []
-        self.next: list[int | None] = []
+        self.next: list[tuple[int, int]] = []
         self.shown: list[float] = []
 
     def feed(self, arrivals: Iterable[int]) -> Heard:
         follower = self.follower
         for ns in arrivals:
             self.steps.append(follower.pulse(ns))
-            known = follower.period_ns > 0
-            self.next.append(follower.time_of_clock(follower.index + 1) if known else None)
+            due = follower.index + 1
+            self.next.append((due, follower.time_of_clock(due) if follower.period_ns else 0))
             self.shown.append(follower.display_bpm)
         return self
 
-    def errors_ms(self, times: Sequence[float], skip: int = 1) -> list[float]:
-        """Predicted minus true time of each clock from number `skip` on, one clock ahead."""
+    def errors_ms(self, times: Sequence[float], skip: int = 2) -> list[float]:
+        """Predicted minus true time of the next clock, after each stamp from number `skip` on.
+
+        `times` are those of all clocks that were sent, received or not: a miscount shows as an
+        error of a whole period."""
         return [
-            (guess - true) / MS
-            for guess, true in zip(self.next[skip - 1 :], times[skip:], strict=False)
-            if guess is not None
+            (guess - times[due - 1]) / MS
+            for due, guess in self.next[skip - 1 :]
+            if due <= len(times)
         ]
 
 
@@ -118,7 +124,7 @@ def ratio(bpm: float, late: Late, seed: int, count: int, skip: int) -> tuple[flo
 
 def clocks_to_follow(low: float, high: float, late: Late, seed: int, within_ms: float = 3) -> int:
     """Clocks after a tempo jump until the prediction stays within `within_ms` for good."""
-    before, after = 600, 200
+    before, after = 300, 100
     times = clock([low] * (before - 1) + [high] * after)
     errors = Heard().feed(stamps(times, late, seed)).errors_ms(times, before)
     bad = [i for i, error in enumerate(errors) if abs(error) > within_ms]
