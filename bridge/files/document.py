@@ -35,6 +35,7 @@ _OCTAL = re.compile(r"[-+]?0[0-9_]+\Z|[-+]?0o[0-7]+\Z")
 _NOT_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)\Z|\.(?:nan|NaN|NAN)\Z")
 _BASE_60 = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?\Z")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}(?:[Tt\s].*)?\Z")
+_INSIDE = re.compile(r"(?:(['\"]).*\1: )?column (\d+): ", re.DOTALL)
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _NULL = frozenset(("", "~", "null", "Null", "NULL"))
@@ -161,6 +162,23 @@ class Document:
 def dotted(keys: Iterable[str | int]) -> str:
     """``("lanes", "rim", "hits")`` as ``lanes.rim.hits``; list positions count from 0."""
     return ".".join(str(key) for key in keys)
+
+
+def point_inside(document: Document, problem: Problem) -> Problem:
+    """A problem whose message says ``column N`` of a text moves to that very character, where the
+    text stands in one line of the file as it is."""
+    found = _INSIDE.match(problem.message)
+    place = document.places.get(problem.keys)
+    value = document.get(problem.keys)
+    if not found or place is None or not isinstance(value, str):
+        return problem
+    written = document.text[place.start : place.end]
+    at = written.find(value)
+    if at not in (0, 1) or "\n" in written:
+        return problem
+    column = place.column + at + int(found[2]) - 1
+    return Problem(problem.message[found.end():], problem.path, problem.file, problem.line, column,
+                   problem.keys)
 
 
 def in_order(problems: Iterable[Problem]) -> list[Problem]:

@@ -105,6 +105,7 @@ class SectionModel(Strict):
 
 class LegModel(Strict):
     called: ClassVar[str] = "a leg of the order"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"bars": 1}
 
     section: Name
     """the section that is played"""

@@ -6,13 +6,12 @@ reported a second time through what depends on it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from bridge.errors import InputError, Problem
 from bridge.files import set_lane
-from bridge.files.document import Document, Keys
+from bridge.files.document import Document, Keys, point_inside
 from bridge.files.rig import Rig
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
 from bridge.files.strict import Limits, near
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
     from bridge.files.set import SetModel
 
 GATES = ("gate", "trigger")
-_COLUMN = re.compile(r"(?:(['\"]).*\1: )?column (\d+): ", re.DOTALL)
 
 
 def fits(kind: str) -> tuple[str, ...]:
@@ -296,16 +294,14 @@ class SetCheck:
             compile_score(spec, self.rig.ranges if self.rig else plausible(spec))
         except InputError as error:
             return [
-                self._pointed(problem) for problem in error.problems
+                point_inside(self.document, self.document.locate(problem))
+                for problem in error.problems
                 if problem.keys not in before and not (
                     problem.keys[:1] == ("lanes",) and problem.keys[1:2]
                     and str(problem.keys[1]) in broken
                 )
             ]  # fmt: skip
         return []
-
-    def _pointed(self, problem: Problem) -> Problem:
-        return point_inside(self.document, self.document.locate(problem))
 
     # --- warnings ------------------------------------------------------------------------------
 
@@ -365,21 +361,4 @@ def plausible(spec: SetSpec) -> dict[str, OutputRange]:
     return outputs
 
 
-def point_inside(document: Document, problem: Problem) -> Problem:
-    """A problem whose message says ``column N`` of a text moves to that very character, where the
-    text stands in one line of the file as it is."""
-    found = _COLUMN.match(problem.message)
-    place = document.places.get(problem.keys)
-    value = document.get(problem.keys)
-    if not found or place is None or not isinstance(value, str):
-        return problem
-    written = document.text[place.start : place.end]
-    at = written.find(value)
-    if at not in (0, 1) or "\n" in written:
-        return problem
-    column = place.column + at + int(found[2]) - 1
-    return Problem(problem.message[found.end():], problem.path, problem.file, problem.line, column,
-                   problem.keys)
-
-
-__all__ = ["SetCheck", "fits", "kind_written", "plausible", "point_inside", "stand_in"]
+__all__ = ["SetCheck", "fits", "kind_written", "plausible", "stand_in"]

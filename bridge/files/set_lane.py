@@ -6,7 +6,7 @@ written, is range-checked and stands in the reference without a line here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
@@ -211,6 +211,7 @@ class FillModel(Strict):
 
 class EuclidModel(Strict):
     called: ClassVar[str] = "euclid"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"hits": 0, "steps": MAX_STEPS}
 
     hits: Annotated[int, Limits(0, MAX_STEPS, "hits", True)]
     """hits, spread as evenly as can be"""

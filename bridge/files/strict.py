@@ -14,7 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandle
 from pydantic_core import CoreSchema, core_schema
 
 from bridge.errors import Problem
-from bridge.files.document import Document, Doubtful, Keys, dotted
+from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside
 
 NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
@@ -168,10 +168,16 @@ def check(model: type[Model], document: Document) -> tuple[Model | None, list[Pr
                 keys = _keys(details["loc"])
                 if attempt == 0:
                     problems.append(_problem(document, model, keys, dict(details)))
-                if details["type"] == "missing" and str(keys[-1]) in model.stand_ins:
-                    data[keys[-1]] = model.stand_ins[str(keys[-1])]
-                    continue
-                at = keys[:-1] if details["type"] == "missing" else keys
+                at = keys
+                if details["type"] == "missing":
+                    owner = model_at(model, keys[:-1])
+                    key = str(keys[-1])
+                    if owner is not None and key in owner.stand_ins:
+                        _put(data, keys, owner.stand_ins[key])
+                        continue
+                    at = keys[:-1]
+                while at and at in cut:  # taking it out was not enough: all that is around it
+                    at = at[:-1]
                 cut.add(at)
                 if at:
                     _remove(data, at)
@@ -184,6 +190,12 @@ def _copy(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _copy(item) for key, item in value.items()}
     return [_copy(item) for item in value] if isinstance(value, list) else value
+
+
+def _put(data: Any, keys: Keys, value: Any) -> None:
+    for key in keys[:-1]:
+        data = data[key]
+    data[keys[-1]] = value
 
 
 def _remove(data: Any, keys: Keys) -> None:
@@ -241,7 +253,7 @@ def _problem(
         message = f"must be {words}, not {shown(value)}"
     else:
         message = str(details["msg"])
-    return document.problem(keys, message, at_key=at_key)
+    return point_inside(document, document.problem(keys, message, at_key=at_key))
 
 
 def written_keys(model: type[Strict]) -> list[str]:
