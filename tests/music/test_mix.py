@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.sets import BAR, OUTPUTS, play, score_of, values
+from support.wired import BAR, OUTPUTS, play, score_of, values
 
 from bridge.music.event import Event
 from bridge.music.mix import Mixer

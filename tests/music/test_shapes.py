@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.sets import BAR, changes, score_of
+from support.wired import BAR, changes, score_of
 
 from bridge.music import chance
 from bridge.music.model import Decay, Drive, Every, Lane, Macro, Shape, Steps

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support.sets import BAR, OUTPUTS, changes, score_of
+from support.wired import BAR, OUTPUTS, changes, score_of
 
 from bridge.music.model import Decay, Every, Hold, Lane, Levels, Note, Notes, Shape, Steps, Walk
 from bridge.music.node import Node, Window

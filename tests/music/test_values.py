@@ -3,6 +3,7 @@ is from being heard."""
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from fractions import Fraction
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.sets import BAR, changes, score_of
+from support.wired import BAR, changes, score_of
 
 from bridge.music import chance
 from bridge.music.model import (
@@ -183,7 +184,7 @@ def test_a_walk_never_leaves_its_bounds_nor_takes_too_long_a_step() -> None:
     found = [c.value for c in changes(score_of(lane, seed=5), "drift", 64 * BAR)]
     assert found[0] == 0.0  # the middle
     assert all(-0.5 <= value <= 0.5 for value in found)
-    steps = [abs(b - a) for a, b in zip(found, found[1:], strict=False)]
+    steps = [abs(b - a) for a, b in itertools.pairwise(found)]
     assert max(steps) <= 0.3 + 1e-12
     assert max(steps) > 0.25
     assert max(found) > 0.4
