@@ -1,0 +1,349 @@
+"""Every output of a rig: what drives it, what it can do, what is left, and what will surprise.
+
+`table` has one row per output; `warnings` says in plain words what a set asks that the outputs
+cannot give. Both read the rig and the set only; what depends on the music is found by playing some
+bars with every lane in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from bridge.errors import InputError, Problem
+from bridge.files.rig import Rig
+from bridge.files.set import SetDocument
+from bridge.files.tuning import Tuning, load_tuning
+from bridge.music.event import Event
+from bridge.music.model import Lane, OutputRange, SetSpec
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.scale import note_name
+from bridge.music.score import Score, compile_score
+from bridge.voltage.profile import (
+    Output,
+    WiredOutput,
+    note_of_volts,
+    step_cents,
+    step_volts,
+    volts_of_note,
+)
+
+COARSE_CENTS = 5.0  # about the smallest difference that ears notice (from memory)
+BARS = 16
+SECTION_BARS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class OutputRow:
+    """One output. `step_mv` and `step_cents` are its resolution (None where it has none: a gate;
+    cents only for pitch); `drivers` what plays or drives it; `free` when nothing does; `blocked_by`
+    an output in use that excludes it."""
+
+    name: str
+    kind: str
+    by: str
+    low: float
+    high: float
+    rest: float
+    step_mv: float | None
+    step_cents: float | None
+    drivers: tuple[str, ...]
+    cable: str
+    tuned: str
+    blocked_by: str
+
+    @property
+    def free(self) -> bool:
+        return not self.drivers and not self.blocked_by
+
+
+def table(rig: Rig, document: SetDocument | None = None) -> list[OutputRow]:
+    """One row per output of the rig, in its order. InputError when the tuning file is wrong."""
+    tunings = load_tuning(rig.path) if rig.path is not None else {}
+    driven = drivers(rig, document.spec) if document is not None else {}
+    return [_row(wired, rig, driven, tunings.get(name)) for name, wired in rig.wired.items()]
+
+
+def drivers(rig: Rig, spec: SetSpec) -> dict[str, list[str]]:
+    """For every output of the rig, what plays it (a lane's name) or drives it."""
+    found: dict[str, list[str]] = {name: [] for name in rig.wired}
+    for lane in spec.lanes:
+        if lane.out in found:
+            found[lane.out].append(lane.name)
+    for word, owners in (("lane", spec.lanes), ("macro", spec.macros)):
+        for owner in owners:
+            for drive in owner.drives:
+                if drive.out in found:
+                    found[drive.out].append(f"{word} {owner.name}")
+    return found
+
+
+def _row(
+    wired: WiredOutput, rig: Rig, driven: Mapping[str, list[str]], tuning: Tuning | None
+) -> OutputRow:
+    out = wired.output
+    step = step_volts(out)
+    cents = step_cents(out) if out.kind == "pitch" else None
+    made = tuning.correction.made[:10] if tuning is not None else ""
+    blocked = [
+        name for name in _excluding(rig, wired) if driven.get(name) and not driven[wired.name]
+    ]
+    return OutputRow(
+        wired.name, out.kind, address_words(out), out.low, out.high, out.rest,
+        1000.0 * step if step else None, cents, tuple(driven.get(wired.name, ())), wired.cable,
+        made, blocked[0] if blocked else "",
+    )  # fmt: skip
+
+
+def _excluding(rig: Rig, wired: WiredOutput) -> list[str]:
+    """Names of the outputs that cannot be used together with this one."""
+    mine = wired.output
+    return [
+        other.name for other in rig.wired.values()
+        if other.port == wired.port
+        and (other.output.name in mine.excludes or mine.name in other.output.excludes)
+    ]  # fmt: skip
+
+
+def address_words(out: Output) -> str:
+    """How an output is reached, for people: ``note C2 (36), channel 10``."""
+    by, channel, number = out.address.by, out.address.channel, out.address.number
+    if by == "clock":
+        return "MIDI clock"
+    note = f"note {note_name(number)} ({number})" if number is not None else "any note"
+    words = {
+        "note": note, "note-velocity": f"velocity of {note}", "note-pitch": "any note",
+        "bend": "pitch bend", "cc": f"controller {number}", "nrpn": f"NRPN {number}",
+        "cc14": f"controllers {number} and {(number or 0) + 32}", "pressure": "channel pressure",
+        "program": "program number" if number is None else f"program {number}",
+    }[by]  # fmt: skip
+    return f"{words}, channel {channel}"
+
+
+# --- as text -----------------------------------------------------------------------------------
+
+
+def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
+    """The table as aligned lines under a heading, then what is free."""
+    cells = [("output", "kind", "by", "volts", "step", "driven by", "cable")]
+    for row in rows:
+        who = ", ".join(row.drivers) or (f"(not with {row.blocked_by})" if row.blocked_by else "-")
+        cable = (row.cable or "-") + (f" (tuned {row.tuned})" if row.tuned else "")
+        cells.append((row.name, row.kind, row.by, volts_words(row), step_words(row), who, cable))
+    widths = [max(len(line[i]) for line in cells) for i in range(len(cells[0]))]
+    for line in cells:
+        yield "  ".join(cell.ljust(w) for cell, w in zip(line, widths, strict=True)).rstrip()
+    free = [row.name for row in rows if row.free]
+    yield f"free: {', '.join(free) if free else 'none'}"
+
+
+def volts_words(row: OutputRow) -> str:
+    return f"{row.low:g} to {row.high:g} V"
+
+
+def step_words(row: OutputRow) -> str:
+    """``0.49 mV, 0.59 cents``; ``-`` for outputs that only open and close."""
+    if row.step_mv is None:
+        return "-"
+    text = f"{row.step_mv:.2g} mV" if row.step_mv < 10 else f"{row.step_mv:.0f} mV"
+    if row.step_cents is not None:
+        cents = f"{row.step_cents:.2g}" if row.step_cents < 10 else f"{row.step_cents:.0f}"
+        text += f", {cents} cents"
+    return text
+
+
+# --- warnings ----------------------------------------------------------------------------------
+
+
+def warnings(rig: Rig, document: SetDocument, bars: int = BARS) -> list[Problem]:
+    """What will surprise, each with the place in the set file it comes from where there is one."""
+    driven = drivers(rig, document.spec)
+    found = [*_coarse(rig, document), *_voices(rig, document, driven), *_excluded(rig, driven)]
+    found += _clamped(rig, document, bars)
+    return [document.document.locate(problem) if problem.keys else problem for problem in found]
+
+
+def _players(document: SetDocument, output: str) -> list[Lane]:
+    return [lane for lane in document.spec.lanes if lane.out == output]
+
+
+def _at_out(lane: Lane, message: str) -> Problem:
+    keys = ("lanes", lane.name, "out")
+    return Problem(message, ".".join(keys), keys=keys)
+
+
+def _coarse(rig: Rig, document: SetDocument) -> Iterator[Problem]:
+    """Pitch on something too coarse for it."""
+    for name, wired in rig.wired.items():
+        out = wired.output
+        if out.kind != "pitch":
+            continue
+        cents, volts = step_cents(out), step_volts(out)
+        for lane in _players(document, name):
+            whole = out.address.by == "note-pitch" and out.bend_semitones <= 0.0
+            if whole:
+                if lane.settings.get("slew_ms") or lane.settings.get("slew") or _glides(lane):
+                    yield _at_out(lane, f"{name} plays whole semitones only: glides become steps")
+            elif cents > COARSE_CENTS:
+                yield _at_out(lane, f"pitch on {address_words(out).split(',')[0]}: "
+                              f"{1000 * volts:.0f} mV steps, {cents_words(cents)}; it will be out "
+                              "of tune")
+
+
+def _glides(lane: Lane) -> bool:
+    return any(note.glide for note in getattr(lane.source, "notes", ()))
+
+
+def cents_words(cents: float) -> str:
+    for size, words in ((100.0, "about a semitone"), (50.0, "about half a semitone")):
+        if abs(cents - size) <= 0.2 * size:
+            return words
+    return f"{cents:.0f} cents"
+
+
+def _voices(
+    rig: Rig, document: SetDocument, driven: Mapping[str, list[str]]
+) -> Iterator[Problem]:
+    """A voice moves its pitch and its velocity only with a note, and a note is what its gate is."""
+    for name, wired in rig.wired.items():
+        out = wired.output
+        if out.voice is None or out.gates or not driven[name]:
+            continue
+        gates = [
+            other.name for other in rig.wired.values()
+            if other.port == wired.port and other.output.voice == out.voice and other.output.gates
+        ]  # fmt: skip
+        if gates and not any(driven[gate] for gate in gates):
+            message = f"{name} moves only when {gates[0]} opens, and nothing plays {gates[0]}"
+            lanes = _players(document, name)
+            yield _at_out(lanes[0], message) if lanes else Problem(message, path=name)
+
+
+def _excluded(rig: Rig, driven: Mapping[str, list[str]]) -> Iterator[Problem]:
+    seen: set[str] = set()
+    for name, wired in rig.wired.items():
+        seen.add(name)
+        for other in _excluding(rig, wired):
+            if driven[name] and driven[other] and other not in seen:
+                yield Problem(
+                    f"{name} and {other} cannot be used together: one jack, or one part of the "
+                    f"interface, serves both ({driven[name][0]} and {driven[other][0]})", path=name
+                )
+
+
+# --- what only playing shows -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Open(OutputRange):
+    """An output that does not clamp, to see what it is asked for."""
+
+    true_base: float = 0.0
+    true_span: float = 5.0
+
+    @property
+    def base(self) -> float:
+        return self.true_base
+
+    @property
+    def span(self) -> float:
+        return self.true_span
+
+
+def unclamped(outputs: Mapping[str, OutputRange]) -> dict[str, OutputRange]:
+    """The same outputs without an end to their volts."""
+    return {
+        name: _Open(name, out.kind, -1e6, 1e6, out.pulse_ms, out.base, out.span)
+        for name, out in outputs.items()
+    }
+
+
+def played(score: Score, bars: int, section: str | None = None) -> list[Event]:
+    """The events of the first bars with every lane in, in a section or as written."""
+    performance = Performance(score)
+    if section is not None:
+        performance.apply({"do": "section", "section": section, "when": "now"}, 0)
+    for lane in score.lanes:
+        performance.apply({"do": "mute", "lane": lane.name, "muted": False, "when": "now"}, 0)
+    return Renderer(score, performance).advance(bars * score.spec.bar_ticks)
+
+
+@dataclass(slots=True)
+class _Excess:
+    """How far beyond its end an output is asked to go, first and in all."""
+
+    tick: int
+    count: int
+    most: float
+    lane: int
+    section: str | None
+
+
+def _clamped(rig: Rig, document: SetDocument, bars: int) -> Iterator[Problem]:
+    """Where a lane, or lanes and macros together, ask for more volts than the output gives."""
+    try:
+        score = compile_score(document.spec, unclamped(rig.ranges))
+    except InputError:  # the set has been checked: only an output of another kind could do this
+        return
+    said = " ".join(problem.message for problem in document.warnings)
+    found: dict[tuple[str, bool], _Excess] = {}
+    rounds: list[tuple[str | None, int]] = [(None, bars)]
+    rounds += [(section.name, SECTION_BARS) for section in document.spec.sections]
+    for section, length in rounds:
+        for event in played(score, length, section):
+            _note_excess(found, rig, event, section)
+    for (name, above), excess in found.items():
+        # A single lane beyond the end is known from the file alone and has been said there.
+        if f"{name} stops at" not in said:
+            yield _excess_problem(rig, document.spec, score, name, above, excess)
+
+
+def _note_excess(
+    found: dict[tuple[str, bool], _Excess], rig: Rig, event: Event, section: str | None
+) -> None:
+    wired = rig.wired.get(event.output or "")
+    if wired is None or event.kind == "hit":
+        return
+    out = wired.output
+    volts = volts_of_note(out, event.value) if event.kind == "pitch" else event.value
+    low, high = sorted((out.low, out.high))
+    if low - 1e-6 <= volts <= high + 1e-6:
+        return
+    above = volts > high
+    over = found.setdefault(
+        (wired.name, above), _Excess(event.tick, 0, volts, event.lane, section)
+    )
+    over.count += 1
+    over.most = max(over.most, volts) if above else min(over.most, volts)
+
+
+def _excess_problem(
+    rig: Rig, spec: SetSpec, score: Score, name: str, above: bool, excess: _Excess
+) -> Problem:
+    out = rig.wired[name].output
+    low, high = sorted((out.low, out.high))
+    end = high if above else low
+    where = place_words(spec, excess.tick)
+    if excess.section is not None:
+        where = f"{where} of section {excess.section}"
+    times = "once" if excess.count == 1 else f"{excess.count} times, first"
+    together = drivers(rig, spec)[name]
+    asks = f" by {' and '.join(together)} together" if len(together) > 1 else ""
+    message = (f"{name} is asked for {excess.most:.3g} V{asks} and stops at {end:g} V: clamped "
+               f"{times} at {where}")
+    if excess.lane < 0 or score.lanes[excess.lane].out != name:
+        return Problem(message, path=name)
+    if out.kind == "pitch":
+        message += f"; its notes end at {note_name(_last_note(out, end))}"
+    return _at_out(score.lanes[excess.lane], message)
+
+
+def _last_note(out: Output, end: float) -> float:
+    return min(max(note_of_volts(out, end), 0.0), 127.0)
+
+
+def place_words(spec: SetSpec, tick: int) -> str:
+    """``bar 3 beat 2`` of a tick, counted from 1."""
+    bar, rest = divmod(tick, spec.bar_ticks)
+    return f"bar {bar + 1} beat {rest // spec.beat_ticks + 1}"
