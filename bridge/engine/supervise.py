@@ -30,6 +30,7 @@ from bridge.engine.watch import Watch
 from bridge.errors import BridgeError, PlayerError
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set
+from bridge.files.tuning import corrections
 from bridge.music.score import compile_score
 
 READY_S = 30.0
@@ -71,6 +72,9 @@ def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
         for name, interface in rig.interfaces.items()
     }  # fmt: skip
     clock, timing = rig.clock, rig.timing
+    tuned, doubts = corrections(rig)
+    for doubt in doubts:
+        say(doubt)
     return Start(
         score=score,
         outputs=dict(rig.wired),
@@ -83,6 +87,7 @@ def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
         set=document.spec.name,
         version=__version__,
         play=play,
+        corrections=tuned,
     )
 
 

@@ -9,6 +9,8 @@ from bridge.errors import InputError
 from bridge.files.document import in_order
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
+from bridge.music.score import compile_score
+from bridge.paper import outputs, wire_load
 
 
 def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
@@ -36,6 +38,8 @@ def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:
     interfaces = _count(len(rig.interfaces), "interface")
     yield f"{rig.path}: good. {rig.name}: {interfaces}, {_count(len(rig.wired), 'output')}"
     if document is None:
+        for line in outputs.lines(outputs.table(rig)):
+            yield f"  {line}"
         return
     spec = document.spec
     derived = sum(lane.kind == "logic" for lane in spec.lanes)
@@ -44,45 +48,22 @@ def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:
         f"({derived} derived), {_count(len(spec.macros), 'macro')}, "
         f"{_count(len(spec.sections), 'section')}"
     )
-    yield from outputs(rig, document)
-    for problem in document.warnings:
-        yield f"{problem} (warning)"
+    yield from _plan(rig, document)
 
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def drivers(rig: Rig, document: SetDocument) -> dict[str, list[str]]:
-    """For every output of the rig, what plays or drives it."""
-    found: dict[str, list[str]] = {name: [] for name in rig.wired}
-    for lane in document.spec.lanes:
-        if lane.out is not None:
-            found[lane.out].append(lane.name)
-        for drive in lane.drives:
-            if drive.out is not None:
-                found[drive.out].append(f"lane {lane.name}")
-    for macro in document.spec.macros:
-        for drive in macro.drives:
-            if drive.out is not None:
-                found[drive.out].append(f"macro {macro.name}")
-    return found
-
-
-def outputs(rig: Rig, document: SetDocument) -> Iterator[str]:
-    """One line per output: kind, volts, what drives it, where the cable goes; then what is free."""
-    driven = drivers(rig, document)
-    used = [name for name in rig.wired if driven[name]]
-    width = max((len(name) for name in used), default=0)
-    words = {name: ", ".join(driven[name]) for name in used}
-    wide = max((len(text) for text in words.values()), default=0)
-    for name in used:
-        out = rig.wired[name]
-        volts = f"{out.output.low:g}..{out.output.high:g} V"
-        cable = out.cable or "no cable named"
-        yield f"  {name:{width}}  {out.output.kind:7} {volts:9} {words[name]:{wide}}  {cable}"
-    free = [name for name in rig.wired if not driven[name]]
-    yield f"  free: {', '.join(free) if free else 'none'}"
+def _plan(rig: Rig, document: SetDocument) -> Iterator[str]:
+    """The table of outputs, lanes without one, the fullest step of each wire, and warnings."""
+    for line in outputs.lines(outputs.table(rig, document)):
+        yield f"  {line}"
     loose = [lane.name for lane in document.spec.lanes if lane.out is None]
     if loose:
         yield f"  lanes without an output: {', '.join(loose)}"
+    score = compile_score(document.spec, rig.ranges)
+    for line in wire_load.lines(rig, score):
+        yield f"  {line}"
+    for problem in in_order([*document.warnings, *outputs.warnings(rig, document)]):
+        yield f"{problem} (warning)"
