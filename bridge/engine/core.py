@@ -225,6 +225,9 @@ class Player:
             self._execute(command, now)
         except CommandError as error:
             refusal = error
+        except Exception as problem:  # no command may stop the music
+            self.warn(f"{command.get('do')} failed: {problem!r}")
+            refusal = CommandError(f"{command.get('do')} failed: {problem!r}", "state")
         if done is not None:
             done(refusal)
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 CLOCK, OFF, VALUE, ON = range(4)
@@ -297,12 +298,13 @@ class Timeline:
         for gate in _chain(self.gates[output]):
             if gate not in kept:
                 gate.closed = True
-        for gate, before in zip(kept, [*kept[1:], None], strict=True):
-            gate.before = before
-        if kept:
-            self.gates[output] = kept[0]
-        else:
+        if not kept:
             del self.gates[output]
+            return
+        self.gates[output] = kept[0]
+        for gate, before in pairwise(kept):
+            gate.before = before
+        kept[-1].before = None
 
 
 def _chain(gate: Gate | None) -> Iterator[Gate]:
