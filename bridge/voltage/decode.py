@@ -204,6 +204,9 @@ class Decoder:
 
     @staticmethod
     def _linear(out: Output, code: int, top: int) -> float:
+        if out.gates and out.address.by != "note-velocity":
+            # A switch: the lower half is off, the upper half on (MIDI 1.0, p. 12).
+            return out.high if code > top // 2 else out.low
         return out.low + (out.high - out.low) * code / top
 
     @staticmethod

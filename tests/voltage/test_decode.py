@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import mido
 import pytest
+import yaml
 
 from bridge.voltage.decode import Decoder
 from bridge.voltage.profile import Address, Output, WiredOutput
@@ -134,6 +137,17 @@ def test_pressure_program_and_bend_as_plain_values() -> None:
     assert decoder.feed("p", data("pitchwheel", channel=2, pitch=-8192)) == [("c", -5.0)]
     assert decoder.feed("p", data("program_change", channel=3, program=8)) == []
     assert decoder.feed("p", data("program_change", channel=3, program=9)) == [("d", 5), ("d", 0)]
+
+
+def test_a_gate_on_a_controller_is_a_switch(reference: Path) -> None:
+    """MIDI 1.0, p. 12: 0-63 off, 64-127 on."""
+    rows = yaml.safe_load((reference / "midi_facts.yaml").read_text())["entries"]
+    (fact,) = [row["value"] for row in rows if row["id"] == "cc_switch_threshold"]
+    assert fact == "0-63 off, 64-127 on"
+    decoder = Decoder(wired(Output("g", "gate", Address("cc", 1, 80), high=5)))
+    for value in range(128):
+        decoder.feed("p", data("control_change", control=80, value=value))
+        assert decoder.volts["g"] == (5.0 if value >= 64 else 0.0)
 
 
 def test_notes_off_and_sound_off_close_the_notes_of_their_channel() -> None:
