@@ -128,8 +128,11 @@ def _pitches(count: int) -> list[Output]:
         )
         voice = f"voice-{i + 1}" if way == "notes" else None
         found.append(
-            Output(f"pitch-{i + 1}", "pitch", address, low=low, high=high, bits=14, law="hz/v" if law == "hz/v" else "v/oct",
-                   reference_note=float(note), reference_volts=volts, voice=voice)
+            Output(
+                f"pitch-{i + 1}", "pitch", address, low=low, high=high, bits=14,
+                law="hz/v" if law == "hz/v" else "v/oct",
+                reference_note=float(note), reference_volts=volts, voice=voice,
+            )
         )  # fmt: skip
         if voice is not None:
             gate = Output(
