@@ -41,7 +41,6 @@ class _Start(NamedTuple):
     grid: int
     lead: int
     level: float
-    by_hand: bool = False
 
 
 class SampledNode(ValueNode):
@@ -68,6 +67,8 @@ class SampledNode(ValueNode):
         raise NotImplementedError
 
     def run(self, window: Window) -> None:
+        if self.next >= window.end and self.idle(window):
+            return
         out = self.begin(window)
         starts = self.starts(window)
         end, grid = window.end, self.next
@@ -153,9 +154,12 @@ class ShapeNode(SampledNode):
             first = max(1, -(-window.start // self.reset_ticks)) * self.reset_ticks
             found += [_Start(at, 0, 1.0) for at in range(first, window.end, self.reset_ticks)]
         hand = window.reset_by_hand(self.lane)
-        if self._hand < hand < window.end:
-            found.append(_Start(max(hand, window.start), 0, 1.0, True))
-            self._hand = hand
+        if self._hand < hand:
+            # At the next sample: a lane that has nothing to do is not asked in between.
+            at = max(self.next, -(-hand // CONTROL_GRID) * CONTROL_GRID)
+            if at < window.end:
+                found.append(_Start(at, 0, 1.0))
+                self._hand = hand
         found.sort()
         return found
 
@@ -252,6 +256,9 @@ class DecayNode(SampledNode):
         found.sort()
         self._later = [start for start in found if start.grid >= window.end]
         return found[: len(found) - len(self._later)]
+
+    def idle(self, window: Window) -> bool:
+        return not self._later and super().idle(window)
 
     def start(self, window: Window, start: _Start) -> None:
         self._level = start.level

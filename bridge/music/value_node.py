@@ -154,6 +154,11 @@ class ValueNode:
                 del self._pieces[:gone]
         return out
 
+    def idle(self, window: Window) -> bool:
+        """True when no lane that this one reads does anything in the window."""
+        hits, changes = window.hits, window.changes
+        return not any(hits.get(lane) or changes.get(lane) for lane in self.reads)
+
     def finish(self, window: Window) -> None:
         """Catch up with the transposing lane at the end of a window."""
         if self._transposing:
@@ -268,6 +273,8 @@ class SteppedNode(ValueNode):
         self.cursor.reset(by_hand)
 
     def run(self, window: Window) -> None:
+        if (self.mover is not None or self.next >= window.end) and self.idle(window):
+            return
         out = self.begin(window)
         resets: list[int] = []
         if self.reset_by is not None:

@@ -213,6 +213,10 @@ class HoldNode(ValueNode):
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
 
     def run(self, window: Window) -> None:
+        if not window.hits.get(self.by) and (
+            self.transposer is None or not window.changes.get(self.transposer)
+        ):
+            return
         out = self.begin(window)
         for hit in steps_of(window.hits.get(self.by, ())):
             grid = hit.grid

@@ -55,7 +55,7 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     (mute("kick", return_bars="2"), "value", "whole"),
     ({"do": "cancel"}, "value", "lane"),
     ({"do": "cancel", "section": "deep"}, "unknown", "section"),
-    ({"do": "hold", "lane": "kick", "muted": True, "client": "", "active": True}, "value", "client"),
+    ({"do": "hold", "lane": "rim", "muted": True, "client": "", "active": True}, "value", "client"),
     ({"do": "hold", "lane": "kick", "muted": True, "active": True}, "value", "client"),
     ({"do": "hold", "lane": "kick", "muted": True, "client": "a", "active": None}, "value", "true"),
     ({"do": "release"}, "value", "client"),

@@ -304,3 +304,50 @@ def test_only_outputs_that_something_drives_are_spoken_for() -> None:
     performance = Performance(score)
     assert mixer.hold(0, performance) == []
     assert mixer.events(BAR, performance) == []
+
+
+# --- resets by hand ------------------------------------------------------------------------------
+
+RESET = score_of(
+    Lane("kick", Steps((1, 0, 1, 1, 0)), advance=Fraction(240), out="main.gate-1"),
+    Lane("tune", Notes((Note(40), Note(41), Note(42), Note(43), Note(44))), advance="kick",
+         out="main.pitch-1"),
+    Lane("swell", Levels((0.1, 0.2, 0.3, 0.4, 0.5)), advance=QUARTER, out="main.level-1"),
+    Lane("wave", Shape("ramp"), advance=Fraction(4 * BAR), out="main.level-2"),
+)  # fmt: skip
+
+
+def reset_at(tick: int, lane: str, cuts: list[int], end: int = 2 * BAR) -> list[Event]:
+    renderer = Renderer(RESET, Performance(RESET))
+    events: list[Event] = []
+    for cut in sorted({*cuts, tick, end}):
+        if cut == tick:
+            events += renderer.advance(cut)
+            renderer.reset(lane)
+        else:
+            events += renderer.advance(cut)
+    return events
+
+
+def test_a_reset_by_hand_starts_with_the_next_step() -> None:
+    assert dict(values(reset_at(2000, "swell", []), "main.level-1")[:6]) == pytest.approx(
+        {0: 0.5, 960: 1.0, 1920: 1.5, 2880: 0.5, 3840: 1.0, 4800: 1.5}
+    )
+    notes = values(reset_at(1000, "tune", []), "main.pitch-1")
+    # kick hits at 0, 480, 720, then again every 1200 ticks.
+    assert notes[:6] == [(0, 40), (480, 41), (720, 42), (1200, 40), (1680, 41), (1920, 42)]
+    ramp = dict(values(reset_at(3333, "wave", []), "main.level-2"))
+    assert ramp[3320] == pytest.approx(5 * 3320 / (4 * BAR))
+    assert ramp[3340] == 0.0
+    assert ramp[3440] == pytest.approx(5 * 100 / (4 * BAR))
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.integers(1, BAR), st.sampled_from(["tune", "swell", "wave"]),
+    st.lists(st.integers(1, 2 * BAR), max_size=40),
+)  # fmt: skip
+def test_a_reset_by_hand_does_not_depend_on_windows(
+    tick: int, lane: str, cuts: list[int]
+) -> None:
+    assert reset_at(tick, lane, cuts) == reset_at(tick, lane, [])

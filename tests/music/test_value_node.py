@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support.wired import BAR, OUTPUTS, changes, score_of
+from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
 
 from bridge.music.model import Decay, Every, Hold, Lane, Levels, Note, Notes, Shape, Steps, Walk
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
-from bridge.music.render import build_nodes
 from bridge.music.score import Score
 from bridge.music.value_node import along, home_of, note_like, step_of
 
@@ -27,7 +26,7 @@ def run(score: Score, start: int, end: int, nodes: list[Node]) -> dict[int, Any]
     )  # fmt: skip
     for place in score.order:
         nodes[place].run(window)
-    return dict(window.changes)
+    return {place: window.changes.get(place, []) for place in score.order}
 
 
 def test_a_glide_is_a_straight_line() -> None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from bridge.music.ensemble import build
 from bridge.music.event import Event
 from bridge.music.model import Lane, Macro, OutputRange, SetSpec
-from bridge.music.node import Change, Window
+from bridge.music.node import Change, Node, Window
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer, build_nodes
+from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
 
 BAR = 3840
@@ -51,6 +52,11 @@ def values(events: Iterable[Event], output: str) -> list[tuple[int, float]]:
     return [(event.tick, event.value) for event in events if event.output == output]
 
 
+def build_nodes(score: Score) -> list[Node]:
+    """One fresh node per lane, by position."""
+    return [build(score, place) for place in range(len(score.lanes))]
+
+
 def changes(
     score: Score, lane: str, end: int, cuts: Iterable[int] = (),
     performance: Performance | None = None,
@@ -70,6 +76,6 @@ def changes(
         )  # fmt: skip
         for position in score.order:
             nodes[position].run(window)
-        found += window.changes[place]
+        found += window.changes.get(place, ())
         start = cut
     return found
