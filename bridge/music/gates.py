@@ -10,7 +10,7 @@ falls where another rises.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
 from heapq import heappop, heappush
 from typing import Any
@@ -21,9 +21,7 @@ from .hit_node import HitNode
 from .logic import Expression
 from .logic_parse import Term
 from .model import OutputRange, SetSpec
-from .node import SOUNDING, WRITTEN, Hit, Node, Window, steps_of
-
-LOOK_AHEAD_BARS = 4
+from .node import SOUNDING, WRITTEN, Hit, Window, steps_of
 
 
 class GatesNode(HitNode):
@@ -46,7 +44,6 @@ class GatesNode(HitNode):
         outputs: dict[str, OutputRange] | None = None,
     ) -> None:
         super().__init__(lane, spec, step)
-        self.arguments = (lane, spec, step, term, positions, reset, outputs)
         self.sixteenths_bend = False  # what the gates say has swing in it already
         written = self.written_lane
         self.expression = Expression(term, step, spec.seed, written.name, GATE_FUNCTIONS)
@@ -60,16 +57,7 @@ class GatesNode(HitNode):
         self.reads = tuple(sorted(reads))
         self.own_gate = bool({"gate", "gate_ms"} & set(written.settings))
         self.lag = 0
-        self._sources: Callable[[], list[tuple[Node, Node]]] | None = None
-        self._cone: list[tuple[Node, Node]] | None = None
-        self._twin: GatesNode | None = None
         self.rewind()
-
-    def connect(self, sources: Callable[[], list[tuple[Node, Node]]]) -> None:
-        """`sources` gives pairs of (node at play, fresh twin) for every lane of hits this one
-        derives from, in order of evaluation: they are played ahead to learn how long a gate
-        stays high."""
-        self._sources = sources
 
     # --- state ---
 
@@ -145,6 +133,7 @@ class GatesNode(HitNode):
             if place is not None and (bit == SOUNDING or not out[place].there & SOUNDING):
                 hit = out[place]
                 out[place] = hit._replace(length=self._lasting(window, bit, hit.tick))
+        self.finish(window, out)
 
     def _hear(self, window: Window) -> None:
         """Note the gates that begin in this window."""
@@ -185,11 +174,12 @@ class GatesNode(HitNode):
                     self.fell[bit - 1] = self.fell[bit - 1] or tick
                     place = open_hits.pop(bit, None)
                     if place is not None and (bit == SOUNDING or not out[place].there & SOUNDING):
-                        out[place] = out[place]._replace(length=tick - out[place].tick)
+                        length = min(tick - out[place].tick, self.longest)
+                        out[place] = out[place]._replace(length=length)
             if rising:
                 count = len(out)
                 self._play(window, out, tick, rising, masks)
-                if len(out) == count + 1 and not self.own_gate:
+                if len(out) == count + 1 and not self.own_gate and not self.alone:
                     open_hits.update({bit: count for bit in (WRITTEN, SOUNDING) if rising & bit})
         self.resets = resets
         self.done = horizon
@@ -255,32 +245,15 @@ class GatesNode(HitNode):
     # --- how long it stays high ---
 
     def _lasting(self, window: Window, bit: int, tick: int) -> int:
-        """Play the sources ahead, with everything as it is now, until the result falls: some bars
-        at most. Ticks from `tick` on."""
-        limit = window.end + LOOK_AHEAD_BARS * self.bar_ticks
-        if self._cone is None:
-            self._cone = self._sources() if self._sources is not None else []
-            self._twin = GatesNode(*self.arguments)
-        twin = self._twin
-        assert twin is not None
-        twin.adopt(self.carry())
-        twin.own_gate = True  # it need not look ahead itself
-        for real, ahead in self._cone:
-            ahead.adopt({**real.carry(), "at": window.end})
-        start = window.end
-        chunk = max(1, round(self.step_length))
-        while start < limit:
-            part = Window(
-                start, start + chunk, window.setting, window.muted, window.value, window.ms,
-                version=window.version, fixed=window.fixed,
-            )  # fmt: skip
-            for _, ahead in self._cone:
-                ahead.run(part)
-            twin.run(part)
-            if twin.fell[bit - 1]:
-                return max(1, twin.fell[bit - 1] - tick)
-            start += chunk
-        return limit - tick
+        """Play ahead until the result falls: some bars at most. Ticks from `tick` on."""
+        for twin, part in window.ahead(self.lane, window):
+            assert isinstance(twin, GatesNode)
+            fell = twin.fell[bit - 1]
+            if fell:
+                return min(fell - tick, self.longest)
+            if part.end >= tick + self.longest:
+                break
+        return self.longest
 
 
 def _pulse_ms(out: str | None, outputs: dict[str, OutputRange]) -> float:

@@ -23,6 +23,8 @@ PER_HIT = (
 
 # Between two repeats the gate falls for at least a tenth of their distance, or they would be one.
 REPEAT_GATE = 0.9
+# A gate whose end is not known before: so far is looked ahead, so long it lasts at most.
+LONGEST_GATE_BARS = 4
 
 
 class HitNode:
@@ -40,6 +42,7 @@ class HitNode:
         self.step = step
         self.step_length = float(step)
         self.bar_ticks = spec.bar_ticks
+        self.longest = LONGEST_GATE_BARS * spec.bar_ticks
         self.own_swing = own_swing
         self.loose_hit: tuple[str, ...] = ()
         self.version = -1
@@ -53,6 +56,8 @@ class HitNode:
         self.passes_on = frozenset(written.passes.on) if written.passes else None
         self.passes_of = written.passes.of if written.passes else 1
         self.accents = written.accents
+        self.tie = written.tie
+        self.alone = False  # played ahead only to see when it hits: lengths do not matter
 
         # Present values of the settings, by the names of `SETTINGS`.
         self.chance = 1.0
@@ -181,6 +186,25 @@ class HitNode:
                     accent, causes, j, there,
                 )
             )  # fmt: skip
+
+    def finish(self, window: Window, out: list[Hit]) -> None:
+        """Make hits last until the next one, where the lane ties them."""
+        if not self.tie or self.alone or not out:
+            return
+        ticks = [hit.tick for hit in out[1:]]
+        ticks.append(self._next_tick(window, out[-1].tick + self.longest))
+        for place, (hit, until) in enumerate(zip(out, ticks, strict=True)):
+            out[place] = hit._replace(length=min(max(1, until - hit.tick), self.longest))
+
+    def _next_tick(self, window: Window, limit: int) -> int:
+        """When the first hit after this window sounds; `limit` when there is none before."""
+        for _, part in window.ahead(self.lane, window):
+            hits = part.hits.get(self.lane, ())
+            if hits:
+                return hits[0].tick
+            if part.end >= limit:
+                break
+        return limit
 
     def value_at(self, tick: int) -> float:
         raise TypeError(f"lane {self.written_lane.name} has hits and no value")

@@ -33,7 +33,6 @@ class PatternNode(HitNode):
         `reset` the position of the lane whose hits send it to its first step."""
         super().__init__(lane, spec, step, own_swing and advance is None)
         written = self.written_lane
-        self.arguments = (lane, spec, step, own_swing, advance, reset)
         self.advance_by = advance
         self.reset_by = reset
         self.reads = tuple(sorted({p for p in (advance, reset) if p is not None}))
@@ -42,10 +41,8 @@ class PatternNode(HitNode):
         self.names = tuple(name for name in PER_PATTERN if kind in SETTINGS[name].kinds)
         self.loose_pattern: tuple[str, ...] = ()
         self.source = written.source
-        self.tie = written.tie
         self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
         self.drifting = Drift(chance.key(spec.seed, written.name, "drift"))
-        self._probe: PatternNode | None = None
 
         start = {name: SETTINGS[name].start for name in PER_PATTERN}
         start.update({k: v for k, v in written.settings.items() if k in start})
@@ -197,6 +194,7 @@ class PatternNode(HitNode):
             self._run_rate(window, out, resets, hand)
         else:
             self._run_moved(window, out, resets, hand)
+        self.finish(window, out)
 
     def _reset_due(self, tick: int, resets: list[int], hand: int) -> int:
         """Carry out what resets at or before `tick`; what is left of `hand`."""
@@ -231,7 +229,6 @@ class PatternNode(HitNode):
                 hand = self._reset_due(min(tick, end - 1), resets, hand)
             if tick >= end:
                 break
-            played = len(out)
             self._play(window, out, tick, self.index, ())
             self.index += 1
             if lower == 1:
@@ -239,8 +236,6 @@ class PatternNode(HitNode):
             else:
                 tick = self.origin + (2 * self.index * upper + lower) // (2 * lower)
             self.next_tick = tick
-            if self.tie and len(out) > played:
-                self._tie(window, out)
         self.next_tick = tick
         if self.reset_by is None:
             self.due = tick
@@ -256,9 +251,6 @@ class PatternNode(HitNode):
                 self._to_first(by_hand=False)
             hand = self._reset_due(grid, resets, hand)
             self._play(window, out, grid, -1, causes)
-            if self.tie and out and out[-1].grid == grid:
-                # Nobody knows when the other lane hits next: a bar at most.
-                out[-1] = out[-1]._replace(length=self.bar_ticks)
         self._reset_due(window.end - 1, resets, hand)
 
     def _play(
@@ -293,28 +285,6 @@ class PatternNode(HitNode):
         if accents and not weight:
             weight = accent / 2.0
         self.sound(window, out, tick, index, cursor.turn, cursor.step, weight, causes)
-
-    def _tie(self, window: Window, out: list[Hit]) -> None:
-        """Make the hit just played last until the next one, looked for up to two passes ahead."""
-        last = out[-1]
-        probe = self._probe
-        if probe is None:
-            probe = self._probe = PatternNode(*self.arguments)
-            probe.tie = False
-        probe.adopt(self.carry())
-        until = self.next_tick
-        for _ in range(2 * max(1, len(self.base))):
-            start, until = until, probe.next_tick + 1
-            ahead = Window(
-                start, until, window.setting, window.muted, window.value, window.ms,
-                version=window.version, fixed=window.fixed,
-            )  # fmt: skip
-            probe.run(ahead)
-            found = ahead.hits[self.lane]
-            if found:
-                until = found[0].tick
-                break
-        out[-1] = last._replace(length=max(1, until - last.tick))
 
 
 @lru_cache(maxsize=256)

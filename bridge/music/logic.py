@@ -235,6 +235,7 @@ class LogicNode(HitNode):
             self._play(window, out, tick, there, places.get(tick, nothing), tick in accented)
         for tick in resets:
             self.expression.rewind(tick)
+        self.finish(window, out)
 
     def _places(self, window: Window, own: bool) -> tuple[dict[int, list[int]], set[int]]:
         """Where to look: masks by tick, and the ticks with an accented source."""
@@ -309,9 +310,6 @@ class LogicNode(HitNode):
             )
         )
         self.sound(window, out, tick, -1, tick, 0, weight, causes, there)
-        if self.written_lane.tie:
-            # Nobody knows when the next derived hit comes: a bar at most.
-            out[-1] = out[-1]._replace(length=self.bar_ticks)
 
     def _thinned(self, tick: int, there: int) -> int:
         """Density for derived hits: the bar, cut into the lane's steps, says what is strong."""

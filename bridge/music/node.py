@@ -14,7 +14,7 @@ sounding ones.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
@@ -71,6 +71,9 @@ class Window:
         tick of the last reset by hand of the lane, below 0 when there was none.
     fixed(lane, name)
         whether nothing moves a setting of a lane, so that its value holds until `version` changes.
+    ahead(lane, window)
+        plays on after this window, for as long as it is asked: pairs of the lane's twin and the
+        next window it has played. For lengths that depend on what comes next.
     """
 
     start: int
@@ -84,6 +87,7 @@ class Window:
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1
     fixed: Callable[[int, str], bool] = lambda lane, name: False
+    ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
 
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:

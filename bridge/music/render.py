@@ -6,66 +6,18 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from functools import partial
-from typing import Any
+from collections.abc import Sequence
 
+from .ensemble import Ensemble
 from .event import Event
 from .gates import GatesNode
-from .hits import PatternNode
-from .logic import LogicNode
-from .mix import Mixer, pitch_outputs
-from .model import SETTINGS, TICKS_PER_QUARTER, Drive, Euclid, Every, Logic, Steps
-from .node import SOUNDING, Node, Window
+from .mix import Mixer
+from .model import SETTINGS, Drive
+from .node import SOUNDING, Hit
 from .performance import Performance
 from .score import Score
-from .values import build_node
 
-MS_PER_MINUTE = 60000
 _EARLY = ("shift", "shift_ms", "humanise_ms")
-
-
-def build_nodes(score: Score) -> list[Node]:
-    """One fresh node per lane, by position."""
-    nodes = [_build(score, place) for place in range(len(score.lanes))]
-    _connect(score, dict(enumerate(nodes)))
-    return nodes
-
-
-def _connect(score: Score, nodes: Mapping[int, Node]) -> None:
-    """Show lanes that work on gates where to find what they derive from."""
-    for place, node in nodes.items():
-        if isinstance(node, GatesNode):
-            node.connect(partial(_cone, score, nodes, place))
-
-
-def _cone(score: Score, nodes: Mapping[int, Node], lane: int) -> list[tuple[Node, Node]]:
-    """(node at play, fresh twin) of every lane that `lane` derives from, in order."""
-    below: set[int] = set()
-    new = set(nodes[lane].reads)
-    while new:
-        below |= new
-        new = {read for place in new for read in nodes[place].reads} - below
-    twins = {place: _build(score, place) for place in below}
-    _connect(score, twins)
-    return [(nodes[place], twins[place]) for place in score.order if place in below]
-
-
-def _build(score: Score, place: int) -> Node:
-    lane = score.lanes[place]
-    positions = dict(score.positions)
-    reset = positions[lane.reset] if isinstance(lane.reset, str) else None
-    source = lane.source
-    if isinstance(source, Logic):
-        term, step = score.terms[place], score.steps[place]
-        if source.by == "gates":
-            return GatesNode(place, score.spec, step, term, positions, reset, dict(score.outputs))
-        return LogicNode(place, score.spec, step, term, positions, reset)
-    if isinstance(source, Euclid | Steps | Every):
-        advance = positions[lane.advance] if isinstance(lane.advance, str) else None
-        own_swing = "swing" in lane.settings
-        return PatternNode(place, score.spec, score.steps[place], own_swing, advance, reset)
-    return build_node(place, score.spec, lane, positions, pitch_outputs(score))
 
 
 class Renderer:
@@ -80,19 +32,15 @@ class Renderer:
         self.score = score
         self.performance = performance
         self.position = 0
-        self._nodes = build_nodes(score)
-        self._ordered = [self._nodes[place] for place in score.order]
+        self._ensemble = Ensemble(score, performance, score.order)
         self._hit_lanes = [place for place, lane in enumerate(score.lanes) if lane.hits]
         self._outs = [lane.out for lane in score.lanes]
         self._mixer = Mixer(score)
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
-        self._hand: dict[int, int] = {}
-        self._version = -1
-        self._ticks_per_ms = 0.0
         self._ahead = 0
         self._reach = _reach(score)
-        performance.lane_value = self._value
+        performance.lane_value = self._ensemble.value
 
     # --- the caller's side ---
 
@@ -129,17 +77,14 @@ class Renderer:
 
     def rewind(self) -> None:
         """Back to the first tick."""
-        for node in self._nodes:
-            node.rewind()
+        self._ensemble.rewind()
         self._mixer.rewind()
         self._waiting.clear()
-        self._hand.clear()
         self._grid = self.position = 0
-        self._version = -1
 
     def reset(self, lane: str) -> None:
         """Send a lane to its first step, as it began: passes count from 1, drift is gone."""
-        self._hand[self.score.positions[lane]] = self._grid
+        self._ensemble.reset(self.score.positions[lane], self._grid)
 
     def adopt(self, old: Renderer) -> None:
         """
@@ -147,16 +92,8 @@ class Renderer:
         if they had always played. What `old` still had waiting is left behind for lanes that are
         gone or have changed their way of sounding; O(lanes).
         """
-        at = old._grid
-        for name, place in self.score.positions.items():
-            other = old.score.positions.get(name)
-            carry: dict[str, Any] = {}
-            if other is not None:
-                carry = old._nodes[other].carry()
-            self._nodes[place].adopt({**carry, "at": at})
-            if other is not None and other in old._hand:
-                self._hand[place] = old._hand[other]
-        self._grid = at
+        self._grid = old._grid
+        self._ensemble.adopt(old._ensemble, old._grid)
         self.position = old.position
         self._waiting = []
         for event, silent in old._waiting:
@@ -165,7 +102,6 @@ class Renderer:
                 moved = event._replace(lane=new_place, output=self._outs[new_place], causes=())
                 self._waiting.append((moved, silent))
         self._mixer.adopt(old._mixer)
-        self._version = -1
 
     def hold_values(self) -> list[Event]:
         """The present value of every pitch and level output, as events at `position`."""
@@ -174,38 +110,20 @@ class Renderer:
 
     # --- evaluation ---
 
-    def _value(self, lane: int, tick: int) -> float:
-        return self._nodes[lane].value_at(tick)
-
-    def _ms(self, ms: float) -> float:
-        return ms * self._ticks_per_ms
-
-    def _fixed(self, lane: int, name: str) -> bool:
-        return self.performance.fixed(lane, name, self._grid)
-
-    def _reset_by_hand(self, lane: int) -> int:
-        return self._hand.get(lane, -1)
-
     def _look(self) -> None:
-        """See whether anything that holds from here on is new."""
-        performance = self.performance
-        version = performance.version(self._grid)
-        if version == self._version:
-            return
-        self._version = version
-        self._ticks_per_ms = performance.tempo_at(self._grid) * TICKS_PER_QUARTER / MS_PER_MINUTE
-        self._ahead = self._earliest()
+        if self._ensemble.look(self._grid):
+            self._ahead = self._earliest()
 
     def _earliest(self) -> int:
         """How far before its grid tick a hit or change may sound, with settings as they are and as
         sections and drives may make them."""
-        early = [0] * len(self._nodes)
-        for node in self._ordered:
-            place = node.lane
+        ensemble = self._ensemble
+        early = [0] * len(self.score.lanes)
+        for place, node in ensemble.nodes.items():
             shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
             own = -shift[0] * float(self.score.steps[place])
-            own += self._ms(humanise_ms[1]) - self._ms(shift_ms[0])
-            causes = max((early[read] for read in node.reads), default=0)
+            own += ensemble.ms(humanise_ms[1]) - ensemble.ms(shift_ms[0])
+            causes = max((early[read] for read in self.score.reads[place]), default=0)
             early[place] = int(own) + 1 if own > 0 else 0
             if isinstance(node, GatesNode):
                 node.lag = causes
@@ -222,26 +140,15 @@ class Renderer:
 
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
-        performance = self.performance
-        start = self._grid
-        change = performance.next_change(start)
-        if change is not None and change < end:
-            end = change
-        window = Window(
-            start, end, performance.setting, performance.muted, self._value, self._ms,
-            version=self._version, reset_by_hand=self._reset_by_hand, fixed=self._fixed,
-        )  # fmt: skip
-        for node in self._ordered:
-            if node.due < end:
-                node.run(window)
+        window = self._ensemble.run(self._grid, end)
         hits = window.hits
         for place in self._hit_lanes:
             if place in hits:
                 self._collect(place, hits[place])
         self._mixer.hear(window)
-        self._grid = end
+        self._grid = window.end
 
-    def _collect(self, place: int, hits: Sequence[Any]) -> None:
+    def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]
         waiting = self._waiting
         unheard = self.performance.unheard
