@@ -184,19 +184,26 @@ class Live:
             client.dirty.clear()
             if client.transport.get_write_buffer_size() > BUFFER_BYTES // 4:
                 if self._clock() - clear_since > self._stall_s:
-                    log.warning("%s does not read; dropped", client.name)
-                    self.dropped += 1
-                    client.transport.abort()
+                    self._drop(client)
                     return
                 client.dirty.set()
             else:
                 clear_since = self._clock()
                 try:
-                    for message in self._round(client):
-                        await client.ws.send_str(json.dumps(message, separators=(",", ":")))
+                    async with asyncio.timeout(self._stall_s):
+                        for message in self._round(client):
+                            await client.ws.send_str(json.dumps(message, separators=(",", ":")))
+                except TimeoutError:
+                    self._drop(client)
+                    return
                 except ConnectionError:
                     return
             await asyncio.sleep(self._update_s)
+
+    def _drop(self, client: Client) -> None:
+        log.warning("%s does not read; dropped", client.name)
+        self.dropped += 1
+        client.transport.abort()
 
     def _round(self, client: Client) -> list[dict[str, Any]]:
         """What a client is sent now: the newest of everything, nothing twice."""

@@ -30,7 +30,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, cast
 
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_packet import OscPacket
@@ -186,8 +186,7 @@ class Osc(asyncio.DatagramProtocol):
         control.link.on_state.append(self._state)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self.transport = transport
+        self.transport = cast(asyncio.DatagramTransport, transport)
 
     def error_received(self, exc: Exception) -> None:
         # A subscriber that has closed its port: it will stop renewing.
