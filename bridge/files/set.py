@@ -69,7 +69,7 @@ LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
 
 
 class KeyModel(Strict):
-    called: ClassVar[str] = "the key"
+    called: ClassVar[str] = "the set's key"
 
     root: Annotated[str, Reads(read_root, "A to G, with `#` or `b`")] = "C"
     """the note that the scale begins on"""

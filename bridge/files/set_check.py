@@ -15,7 +15,7 @@ from bridge.files.document import Document, Keys, point_inside
 from bridge.files.rig import Rig
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
 from bridge.files.strict import Limits, near
-from bridge.music.logic_parse import FUNCTIONS, OPERATORS
+from bridge.music.logic_parse import OPERATORS
 from bridge.music.model import (
     HIT_KINDS,
     SETTINGS,
@@ -105,7 +105,7 @@ class SetCheck:
 
     def _lane(self, name: str, lane: LaneBase) -> Iterator[Problem]:
         top: Keys = ("lanes", name)
-        if name in (*OPERATORS, *FUNCTIONS):
+        if name in OPERATORS:
             yield self.say(top, f"{name} is a word of logic; choose another name", at_key=True)
 
         def is_cut(keys: tuple[str, ...]) -> bool:

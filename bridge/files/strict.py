@@ -114,7 +114,8 @@ class Limits:
     @property
     def says(self) -> str:
         unit = "" if self.unit in _PLAIN_UNITS else f" {self.unit}"
-        return f"from {self.low:g} to {self.high:g}{unit}"
+        low, high = (f"{end:.0f}" if self.whole else f"{end:g}" for end in (self.low, self.high))
+        return f"from {low} to {high}{unit}"
 
     def check(self, value: object) -> float | int:
         """The number. ValueError when it is none, not finite, or outside."""

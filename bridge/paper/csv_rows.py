@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Literal
 
 from bridge.files.rig import Rig
 from bridge.music.event import Event
-from bridge.music.model import SetSpec
+from bridge.music.model import OutputRange, SetSpec
 from bridge.music.score import compile_score
 
+HELPER = "~"  # begins no name of an output
 COLUMNS = ("tick", "lane", "kind", "value", "length", "output")
 
 
@@ -20,9 +23,13 @@ def text(spec: SetSpec, rig: Rig, bars: int, everything: bool = False) -> str:
     ``value`` is the level 0..1 of a ``hit``, the note number of a ``pitch``, the volts of a
     ``level``, as a decimal; ``length`` is in ticks and 0 for what has none. A macro that moves an
     output by itself stands as ``macro:NAME``. Lanes without output are left out unless
-    `everything`.
+    `everything`; the value of such a lane is said as it is, -1..1, or as its note.
     """
-    score = compile_score(spec, rig.ranges)
+    outputs = dict(rig.ranges)
+    if everything:
+        spec, helpers = _heard(spec)
+        outputs |= helpers
+    score = compile_score(spec, outputs)
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -30,17 +37,34 @@ def text(spec: SetSpec, rig: Rig, bars: int, everything: bool = False) -> str:
     return file.getvalue()
 
 
+def _heard(spec: SetSpec) -> tuple[SetSpec, dict[str, OutputRange]]:
+    """The set with an output of its own for every value lane that has none: values become events
+    only where they go somewhere. One volt is a value of 1."""
+    outputs: dict[str, OutputRange] = {}
+    lanes = []
+    for lane in spec.lanes:
+        if lane.out is None and not lane.hits:
+            name = HELPER + lane.name
+            kind: Literal["pitch", "level"] = "pitch" if lane.kind == "notes" else "level"
+            outputs[name] = OutputRange(name, kind, -1.0, 1.0)
+            lane = replace(lane, out=name)
+        lanes.append(lane)
+    return replace(spec, lanes=tuple(lanes)), outputs
+
+
 def rows(
     spec: SetSpec, events: Iterable[Event], everything: bool = False
 ) -> Iterator[tuple[int, str, str, str, int, str]]:
     """Events as rows of the table."""
     for event in events:
-        if event.output is None and not everything:
+        output = event.output or ""
+        if output.startswith(HELPER):
+            output = ""
+        if not output and not everything:
             continue
         value = repr(round(float(event.value), 6) + 0.0)
         length = event.length if event.kind == "hit" else 0
-        yield (event.tick, lane_name(spec, event.lane), event.kind, value, length,
-               event.output or "")  # fmt: skip
+        yield event.tick, lane_name(spec, event.lane), event.kind, value, length, output
 
 
 def lane_name(spec: SetSpec, lane: int) -> str:

@@ -236,7 +236,7 @@ MISTAKES = [
         "set.yaml:5:1  tempp: is not a key of a set; did you mean tempo?",
     ]),
     (TOP + "seed: 1.5\n", [
-        "set.yaml:5:7  seed: must be a whole number from 0 to 4.29497e+09, not 1.5",
+        "set.yaml:5:7  seed: must be a whole number from 0 to 4294967295, not 1.5",
     ]),
     (TOP + "meter: 5/3\n", [
         "set.yaml:5:8  meter: must be a meter such as 4/4 (1 to 32 beats of 1, 1/2 ... 1/32), "

@@ -1,0 +1,152 @@
+"""An example for every key of the files. They are shown in the reference, and read by the tests.
+
+Examples of lanes stand in a set that also has hits `kick`, `rim` and values `line`, `swell`.
+"""
+
+from __future__ import annotations
+
+from bridge.music.model import Setting
+
+EXAMPLES: dict[str, str] = {
+    # the set
+    "set.set": "set: Low tide",
+    "set.tempo": "tempo: 126",
+    "set.swing": "swing: 54",
+    "set.key": "key: {root: A, scale: minor}",
+    "set.seed": "seed: 7",
+    "set.meter": "meter: 7/8",
+    "set.lanes": "lanes: {kick: {euclid: {hits: 4, steps: 16}}}",
+    "set.macros": "macros: {scatter: {drives: [{lane: kick, setting: chance, depth: -0.4}]}}",
+    "set.sections": "sections: {shallow: {play: [kick]}}",
+    "set.order": "order: [{section: shallow, bars: 8}]",
+    "key.root": "{root: Bb}",
+    "key.scale": "{root: D, scale: dorian}",
+    # sources of lanes
+    "lane.euclid": "{euclid: {hits: 5, steps: 16, rotate: 2}}",
+    "lane.steps": '{steps: "x.X. x.xx"}',
+    "lane.every": "{every: 4, rate: 1/4}",
+    "lane.logic": '{logic: "(rim xor kick) and not kick"}',
+    "lane.notes": '{notes: [A1, C2, 60.5, ., {note: E2, glide: true}, "-"]}',
+    "lane.levels": "{levels: [0, 0.5, ., 1], advance: 1/8}",
+    "lane.shape": "{shape: triangle, rate: 1/1}",
+    "lane.decay": "{decay: kick, decay_ms: 300}",
+    "lane.hold": "{hold: {value: swell, by: rim}}",
+    "lane.walk": "{walk: true, rate: 1/4}",
+    "euclid.hits": "{euclid: {hits: 3, steps: 8}}",
+    "euclid.steps": "{euclid: {hits: 3, steps: 8}}",
+    "euclid.rotate": "{euclid: {hits: 3, steps: 8, rotate: -1}}",
+    "euclid.fill": "{euclid: {hits: 3, steps: 8, fill: {hits: 4, length: 4}}}",
+    "fill.hits": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 4}}}",
+    "fill.length": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 3}}}",
+    "fill.every": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 4, every: 8}}}",
+    "hold.value": "{hold: {value: line, by: kick}}",
+    "hold.by": "{hold: {value: line, by: kick}}",
+    # keys of lanes
+    "lane.by": "{logic: kick and rim, by: gates}",
+    "lane.tap": "{logic: kick and rim, tap: before-mute}",
+    "lane.retrigger": "{shape: ramp, rate: 1/1, retrigger: kick}",
+    "lane.rate": "{every: 1, rate: 1/8T}",
+    "lane.advance": "{notes: [A1, C2, E2], advance: kick}",
+    "lane.direction": "{notes: [A1, C2, E2], direction: back-and-forth}",
+    "lane.reset": "{notes: [A1, C2, E2], reset: 4}",
+    "lane.muted": "{every: 2, muted: true}",
+    "lane.out": "{every: 2, out: main.gate-1}",
+    "lane.share": "{every: 2, out: main.gate-1, share: true}",
+    "lane.groups": "{every: 2, groups: [drums]}",
+    "lane.accents": '{every: 1, accents: "X..x"}',
+    "lane.passes": '{steps: "x..x", passes: {on: [1, 3], of: 4}}',
+    "passes.on": '{steps: "x..x", passes: {on: [2], of: 2}}',
+    "passes.of": '{steps: "x..x", passes: {on: [8], of: 8}}',
+    "lane.gate": "{every: 4, gate: tie}",
+    "lane.spacing": "{every: 4, repeats: 3, spacing: accelerating}",
+    "lane.still": '{steps: "x..x", drift: 0.2, still: true}',
+    "lane.quantise": "{walk: true, quantise: key}",
+    "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
+    "lane.octaves": "{shape: random-steps, quantise: key, octaves: [2, 3]}",
+    "lane.transpose_by": "{notes: [A1, C2], transpose_by: swell}",
+    "lane.drives": "{shape: sine, rate: 4/1, drives: [{lane: rim, setting: chance, depth: -0.5}]}",
+    # drives, macros, sections, order
+    "drive.out": "{out: main.level-1}",
+    "drive.lane": "{lane: rim, setting: chance}",
+    "drive.setting": "{lane: rim, setting: density, depth: 0.5}",
+    "drive.depth": "{out: main.level-1, depth: -0.5}",
+    "drive.from": "{out: main.level-1, from: 0, to: 5}",
+    "drive.to": "{out: main.level-1, from: 5, to: 1}",
+    "macro.start": "{start: 0.3}",
+    "macro.curve": "{curve: 0.5}",
+    "macro.slew_ms": "{slew_ms: 200}",
+    "macro.drives": "{drives: [{out: main.level-1, depth: 0.5}]}",
+    "section.play": "{play: [kick, rim]}",
+    "section.macros": "{macros: {brightness: 0.8}}",
+    "section.lanes": "{lanes: {rim: {chance: 0.4}}}",
+    "section.tempo": "{tempo: 96}",
+    "leg.section": "{section: shallow, bars: 8}",
+    "leg.bars": "{section: shallow, bars: 16}",
+    "leg.times": "{section: shallow, bars: 4, times: 2}",
+    # the rig
+    "rig.rig": "rig: Quay rack",
+    "rig.interfaces": "interfaces: {main: {profile: eight-gates-four-cv}}",
+    "rig.clock": "clock: {follow: internal}",
+    "rig.timing": "timing: {lead_ms: 3}",
+    "rig.controllers": "controllers: {desk: {port: Knobs, controls: [{cc: 20, macro: scatter}]}}",
+    "interface.profile": "{profile: four-voices}",
+    "interface.port": "{profile: four-voices, port: Rack}",
+    "interface.link": "{profile: four-voices, link: din}",
+    "interface.cables": "{profile: eight-gates-four-cv, cables: {gate-1: kick voice}}",
+    "clock.follow": "{follow: Recorder}",
+    "clock.offset_ms": "{offset_ms: -4.5}",
+    "clock.send_to": "{send_to: [main]}",
+    "timing.lead_ms": "{lead_ms: 0}",
+    "timing.retrigger_gap_ms": "{retrigger_gap_ms: 8}",
+    "timing.trigger_ms": "{trigger_ms: 5}",
+    "controller.port": "{port: Knobs}",
+    "controller.controls": "{port: Knobs, controls: [{note: 36, mute: kick}]}",
+    "control.cc": "{cc: 20, macro: scatter}",
+    "control.note": "{note: 36, mute: kick}",
+    "control.channel": "{cc: 20, channel: 10, macro: scatter}",
+    "control.macro": "{cc: 21, macro: brightness}",
+    "control.mute": "{note: 40, mute: rim}",
+    "control.section": "{note: 41, section: shallow}",
+    "control.transport": "{note: 42, transport: start}",
+    "control.pickup": "{cc: 20, macro: scatter, pickup: false}",
+    "control.feedback": "{note: 36, mute: kick, feedback: true}",
+}  # fmt: skip
+
+LOGIC: dict[str, str] = {
+    "at-least": "at-least(2, kick, rim, bell)",
+    "exactly": "exactly(1, kick, rim, bell)",
+    "nth": "nth(rim, 3)",
+    "toggle": "rim and toggle(kick)",
+    "first": "first(rim, kick)",
+    "delay": "delay(rim, 1/8T)",
+    "hold": "kick and hold(rim, 1/8)",
+    "latch": "bell and latch(kick, rim)",
+    "chance": "chance(rim, 0.5)",
+    "edge": "edge(rim, 1/8)",
+    "gap": "gap(kick, 1/8)",
+    "after-mute": "after-mute(kick) or rim",
+    "before-mute": "before-mute(kick) and rim",
+}
+"""An example of each function of logic."""
+
+_SOURCES = {
+    "euclid": "euclid: {hits: 5, steps: 16}", "steps": 'steps: "x.xx"', "every": "every: 4",
+    "logic": "logic: kick or rim", "notes": "notes: [A1, C2, E2]", "levels": "levels: [0, 1]",
+    "shape": "shape: sine", "decay": "decay: kick", "hold": "hold: {value: swell, by: kick}",
+    "walk": "walk: true",
+}  # fmt: skip
+
+
+def of_setting(setting: Setting) -> str:
+    """A lane that has this setting, some way from where it starts to its high end (or, when it
+    starts there, to its low end)."""
+    if setting.name in ("hits", "steps"):
+        return "{euclid: {hits: 5, steps: 12}}"
+    if setting.name == "low":
+        return "{shape: sine, low: -0.5}"
+    goal = setting.high if setting.high != setting.start else setting.low
+    way = goal - setting.start
+    value = setting.start + way / (3 if abs(way) <= 12 else 16 if way < 1000 else 40)
+    value = round(value) if setting.whole else round(value, 2)
+    kind = setting.kinds[-1] if "euclid" not in setting.kinds else "steps"
+    return f"{{{_SOURCES[kind]}, {setting.name}: {value:g}}}"

@@ -1,0 +1,154 @@
+"""The reference is complete, up to date, and each of its examples is read and played."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.files import examples, reference
+from bridge.files.rig import Rig, parse_rig
+from bridge.files.set import parse_set
+from bridge.files.set_lane import SOURCES, LaneModel
+from bridge.files.strict import written_keys
+from bridge.music.logic_parse import FUNCTIONS
+from bridge.music.model import SETTINGS
+from bridge.music.score import compile_score
+
+ROOT = Path(__file__).parents[2]
+LANES = (
+    "  kick: {euclid: {hits: 4, steps: 16}}\n  rim: {euclid: {hits: 5, steps: 16}}\n"
+    "  bell: {every: 3}\n  line: {notes: [A1, C2]}\n  swell: {levels: [0, 1, 0.5]}\n"
+)
+REST = (
+    "macros: {scatter: {}, brightness: {}}\nsections: {shallow: {play: all}}\n"
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return parse_rig("rig: R\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
+
+
+def of_group(*groups: str) -> list[str]:
+    return [text for key, text in examples.EXAMPLES.items() if key.partition(".")[0] in groups]
+
+
+def output_for(text: str) -> str:
+    """An output that suits a lane: values are heard only where they go somewhere."""
+    if any(word in text for word in ("notes:", "hold:", "quantise:", "chord:", "transpose:")):
+        return "main.pitch-1"
+    values = any(word in text for word in ("levels:", "shape:", "decay:", "walk:"))
+    return "main.level-1" if values else "main.gate-1"
+
+
+LANE_EXAMPLES = sorted({
+    *of_group("lane", "euclid", "fill", "hold", "passes"),
+    *(examples.of_setting(setting) for setting in SETTINGS.values()),
+    *(f'{{logic: "{text}"}}' for text in examples.LOGIC.values()),
+})  # fmt: skip
+
+
+@pytest.mark.parametrize("text", LANE_EXAMPLES)
+def test_each_example_of_a_lane_is_read_and_plays(text: str, rig: Rig) -> None:
+    if "out:" not in text:
+        text = f"{text[:-1]}, out: {output_for(text)}}}"
+    spec = parse_set(f"set: S\nlanes:\n{LANES}  a: {text}\n{REST}", rig=rig).spec
+    score = compile_score(spec, rig.ranges)
+    events = score.between(0, 4 * spec.bar_ticks)
+    a = len(spec.lanes) - 1
+    if "muted: true" in text:
+        assert not [e for e in events if e.lane == a]
+    elif "passes" not in text or "of: 8" not in text:  # that one begins later
+        assert [e for e in events if e.lane == a], "it never plays"
+
+
+@pytest.mark.parametrize("text", of_group("set"))
+def test_each_example_of_the_set(text: str, rig: Rig) -> None:
+    key = text.partition(":")[0]
+    parts = {
+        "set": "set: S", "lanes": f"lanes:\n{LANES.rstrip()}",
+        "sections": "sections: {shallow: {play: all}}",
+    }  # fmt: skip
+    parts[key] = text
+    if key == "lanes":
+        del parts["sections"]
+    parse_set("\n".join(parts.values()) + "\n", rig=rig)
+
+
+@pytest.mark.parametrize(
+    ("group", "frame"),
+    [
+        ("key", "key: %s\n"), ("drive", "macros: {m: {drives: [%s]}}\n"),
+        ("macro", "macros: {m: %s}\n"),
+        ("section", "macros: {brightness: {}}\nsections: {one: %s}\n"),
+        ("leg", "sections: {shallow: {}}\norder: [%s]\n"),
+    ],
+)  # fmt: skip
+def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) -> None:
+    found = of_group(group)
+    assert found
+    for text in found:
+        parse_set(f"set: S\nlanes:\n{LANES}" + frame % text, rig=rig)
+
+
+@pytest.mark.parametrize(
+    ("group", "frame"),
+    [
+        ("interface", "rig: R\ninterfaces: {main: %s}\n"),
+        ("clock", "rig: R\ninterfaces: {main: {profile: four-voices}}\nclock: %s\n"),
+        ("timing", "rig: R\ninterfaces: {main: {profile: four-voices}}\ntiming: %s\n"),
+        ("controller", "rig: R\ninterfaces: {main: {profile: four-voices}}\n"
+                       "controllers: {c: %s}\n"),
+        ("control", "rig: R\ninterfaces: {main: {profile: four-voices}}\n"
+                    "controllers: {c: {port: K, controls: [%s]}}\n"),
+    ],
+)  # fmt: skip
+def test_each_example_of_the_parts_of_a_rig(group: str, frame: str) -> None:
+    found = of_group(group)
+    assert found
+    for text in found:
+        parse_rig(frame % text)
+
+
+@pytest.mark.parametrize("text", of_group("rig"))
+def test_each_example_of_the_rig(text: str) -> None:
+    parts = {"rig": "rig: R", "interfaces": "interfaces: {main: {profile: four-voices}}"}
+    parts[text.partition(":")[0]] = text
+    parse_rig("\n".join(parts.values()) + "\n")
+
+
+def test_every_key_stands_in_the_reference_with_an_example_of_its_own() -> None:
+    text = reference.markdown()
+    lines = text.splitlines()
+    for key in (*written_keys(LaneModel), *SETTINGS):
+        own = [line for line in lines if line.startswith(f"| `{key}` |")]
+        assert own, f"{key} is missing"
+        assert all(key in line.split("|")[-2] for line in own), f"{key}: no example uses it"
+    assert set(examples.LOGIC) == set(FUNCTIONS)
+    for name in FUNCTIONS:
+        assert f"`{name}(" in text
+        assert f"{name}(" in examples.LOGIC[name]
+    assert set(SOURCES) <= set(written_keys(LaneModel))
+
+
+def test_no_example_is_for_a_key_that_is_not_there() -> None:
+    shown = reference.markdown()
+    for key, text in examples.EXAMPLES.items():
+        assert f"| `{key.partition('.')[2]}` |" in shown
+        assert f"`{text}`" in shown.replace("\\|", "|")
+
+
+def test_ranges_and_starts_are_those_of_the_models() -> None:
+    rows = {row.key: row for row in reference.rows(LaneModel, "lane")}
+    assert (rows["muted"].allowed, rows["muted"].start) == ("`true`, `false`", "`false`")
+    assert rows["every"].allowed == "whole, 1 to 1024 steps"
+    swing = reference.setting_row(SETTINGS["swing"])
+    assert (swing.allowed, swing.start) == ("50 to 75 percent", "`50`")
+
+
+def test_the_written_reference_is_up_to_date() -> None:
+    written = (ROOT / "docs" / "files.md").read_text(encoding="utf-8")
+    assert written == reference.markdown(), (
+        "write it again: python -m bridge.files.reference > docs/files.md"
+    )
