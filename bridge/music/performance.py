@@ -168,13 +168,14 @@ class Performance:
 
     def _changed(self, tick: int) -> None:
         scene = self._scene
-        if not self.running:
-            scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
         self._ahead.clear()
         self.stage.refresh(scene, tick)
         self._serial += 1
         scene.serial = self._serial
         self.settle(tick)
+        if not self.running:
+            scene = self._scene
+            scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
 
     def locate(self, tick: int) -> None:
         """The playing position jumps to `tick`. What waits for a bar line waits as many bars from

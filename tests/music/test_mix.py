@@ -256,7 +256,7 @@ def perform(cuts: list[int]) -> list[Event]:
     return events
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 3 * BAR), max_size=50))
 def test_windows_of_any_size_agree_while_hands_are_at_work(cuts: list[int]) -> None:
     assert perform(cuts) == perform([])
@@ -342,7 +342,7 @@ def test_a_reset_by_hand_starts_with_the_next_step() -> None:
     assert ramp[3440] == pytest.approx(5 * 100 / (4 * BAR))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.integers(1, BAR), st.sampled_from(["tune", "swell", "wave"]),
     st.lists(st.integers(1, 2 * BAR), max_size=40),

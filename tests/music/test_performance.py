@@ -173,7 +173,11 @@ def test_macros_arrive_at_once_while_the_transport_stands() -> None:
     performance.apply({"do": "macro", "macro": "push", "value": 1.0}, 960)
     assert performance.macro(1, 960) == 1.0
     assert not performance.macro_moves(1, 960)
+    performance.apply({"do": "macro", "macro": "push", "value": 0.0}, 960)
+    performance.apply({"do": "section", "section": "flood", "when": "now"}, 960)
+    assert performance.macro(1, 960) == 1.0
     performance.running = True
+    performance.apply({"do": "tempo", "bpm": 120}, 960)
     performance.apply({"do": "macro", "macro": "push", "value": 0.0}, 960)
     assert performance.macro_moves(1, 960)
     # 500 ms at 120 to the minute: 960 ticks; the curve squares the value on its way.

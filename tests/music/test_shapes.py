@@ -178,7 +178,7 @@ RICH = score_of(
 )  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 3 * BAR), max_size=60), st.sampled_from(["duck", "wave", "synced"]))
 def test_windows_of_any_size_agree(cuts: list[int], name: str) -> None:
     assert changes(RICH, name, 3 * BAR, cuts) == changes(RICH, name, 3 * BAR)

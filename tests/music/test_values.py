@@ -240,7 +240,7 @@ RICH = score_of(
 )  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 4 * BAR), max_size=40), st.sampled_from(["tune", "walk", "kept"]))
 def test_windows_of_any_size_agree(cuts: list[int], lane: str) -> None:
     assert changes(RICH, lane, 4 * BAR, cuts) == changes(RICH, lane, 4 * BAR)
