@@ -102,13 +102,17 @@ class Outputs:
         """Nothing that waits for this output is of interest any more."""
         self._thinner.drop(output)
 
-    def trickle(self, now: int, hits: Callable[[], Mapping[str, int]]) -> None:
-        """Sends the values whose turn it is. `hits` gives the next deadline of each port."""
+    def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[Message]:
+        """The messages of the values whose turn it is. `hits` gives the next deadline of each port,
+        which no value may delay."""
         again = self._thinner.next_ns()
         if again is None or again > now:
-            return
-        for output, value in self._thinner.due(now, hits()):
-            self.send(self.value(output, value))
+            return []
+        return [
+            message
+            for output, value in self._thinner.due(now, hits())
+            for message in self.value(output, value)
+        ]
 
     def next_value(self) -> int | None:
         return self._thinner.next_ns()

@@ -104,7 +104,8 @@ class Part:
         for output, value in self.values().items():
             pitch = self._outputs[output].output.kind == "pitch"
             early = self._early[output] + self._timing.lead_ns
-            yield Item("value", tick, output=output, value=value,
+            # Before all lanes: what a lane says for this tick itself is newer.
+            yield Item("value", tick, -1, output=output, value=value,
                        kind="pitch" if pitch else "level", early=early)  # fmt: skip
 
     def seek(self, tick: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.leading import CLOCK_BYTE, Leading
@@ -28,6 +29,9 @@ class Sender:
         self.outputs = outputs
         self.leading = leading
         self.played: list[list[Any]] = []
+        self.notice: Callable[[Item, int], None] | None = None
+        """Called with each hit and value of a lane and its deadline, when somebody wants more than
+        `played` tells."""
         self._staged: list[Message] = []
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
@@ -44,6 +48,7 @@ class Sender:
         messages: list[Message] = []
         for item in group:
             messages += self._encode(item, due, bpm)
+        messages += self.outputs.moved(due, self._next_hits)
         self._staged = self.outputs.ordered(messages)
         self.staged_due = due
         return due
@@ -59,8 +64,8 @@ class Sender:
         return 1_000_000_000 if due is None else due - now
 
     def trickle(self, now: int) -> None:
-        """Moved values whose turn it is."""
-        self.outputs.trickle(now, lambda: self.timeline.next_hits(self.outputs.port_of))
+        """Sends moved values whose turn it is."""
+        self.outputs.send(self.outputs.moved(now, self._next_hits))
 
     # --- at once -------------------------------------------------------------------------------
 
@@ -111,6 +116,9 @@ class Sender:
 
     # --- inside --------------------------------------------------------------------------------
 
+    def _next_hits(self) -> dict[str, int]:
+        return self.timeline.next_hits(self.outputs.port_of)
+
     def _close(self, outputs: list[str]) -> None:
         for output in outputs:
             self.outputs.send(self.outputs.gate_off(output))
@@ -141,8 +149,7 @@ class Sender:
         output = item.output
         if output is None:
             return []
-        if item.owner:
-            self._note(item, due)
+        self._note(item, due)
         last = self._value_tick.get(output)
         self._value_tick[output] = item.tick
         step = last is None or not 0 <= item.tick - last <= GLIDE_TICKS
@@ -154,6 +161,10 @@ class Sender:
         return []
 
     def _note(self, item: Item, due: int) -> None:
+        if not item.owner:
+            return
         self.played.append([item.tick, item.owner, item.kind, item.value, item.length, due])
         if len(self.played) > PLAYED_MOST:
             del self.played[: PLAYED_MOST // 2]
+        if self.notice is not None:
+            self.notice(item, due)

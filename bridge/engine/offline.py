@@ -1,0 +1,111 @@
+"""A performance without waiting: the player itself, on a clock that jumps from deadline to deadline.
+
+What comes out is what would have been sent, to the byte and to the nanosecond.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from bridge.engine.core import Player
+from bridge.engine.start import ClockSettings, PortSpec, Timing
+from bridge.engine.timeline import Item
+from bridge.music.score import Score
+from bridge.ports.simulated import SimulatedOut
+from bridge.voltage.calibration import Correction
+from bridge.voltage.profile import WiredOutput
+
+BEGIN_NS = 1_000_000_000
+TAIL_NS = 500_000_000
+
+
+class Played(NamedTuple):
+    """One event in the order it was sent: `tick` as the score says, `due` in ns from the first
+    tick of the song, `value` and `length` as in `music.event.Event`."""
+
+    tick: int
+    due: int
+    lane: str
+    kind: str
+    value: float
+    length: int
+    output: str | None
+
+
+class Sent(NamedTuple):
+    """One message on one port: ns from the first tick of the song (below 0: before it), and the
+    tick, with its fraction, that this is."""
+
+    ns: int
+    tick: float
+    port: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """`events` that belong to the bars asked for, and everything `sent`, clean end included."""
+
+    events: tuple[Played, ...]
+    sent: tuple[Sent, ...]
+
+
+def perform(
+    score: Score,
+    outputs: Mapping[str, WiredOutput],
+    bars: int,
+    *,
+    specs: Mapping[str, PortSpec] | None = None,
+    timing: Timing | None = None,
+    settings: ClockSettings | None = None,
+    corrections: Mapping[str, Correction] | None = None,
+    commands: Mapping[int, list[dict[str, Any]]] | None = None,
+) -> Night:
+    """Plays `bars` bars from the first, with the internal clock.
+
+    `commands` are done when the song has come to a tick. Raises CommandError for a wrong one.
+    """
+    now = [BEGIN_NS]
+    names = sorted({wired.port for wired in outputs.values()} | set(specs or {}))
+    ports = {name: SimulatedOut(name, lambda: now[0], keep=0) for name in names}
+    settings = settings or ClockSettings()
+    player = Player(
+        score, outputs, ports, now[0], lambda: now[0],
+        specs=specs, timing=timing or Timing(), corrections=corrections,
+        settings=ClockSettings("internal", settings.offset_ms, settings.send_to),
+    )  # fmt: skip
+    events: list[Played] = []
+    sent: list[tuple[int, float, str, bytes]] = []
+    end = bars * score.spec.bar_ticks
+    waiting = sorted((commands or {}).items())
+
+    def notice(item: Item, due: int) -> None:
+        if item.tick < end:
+            events.append(
+                Played(item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
+            )
+
+    def collect() -> None:
+        song = player.song
+        sent.extend((ns, song.tick_at(ns), port, data) for ns, port, data in player.outputs.sent)
+        player.outputs.sent.clear()
+
+    player.sender.notice = notice
+    player.command({"do": "start"}, now[0])
+    begun = player.song.time_of(0)
+    while player.song.time_of(end) > now[0]:
+        while waiting and player.song.tick_at(now[0]) >= waiting[0][0]:
+            for command in waiting.pop(0)[1]:
+                player.command(command, now[0])
+        now[0] = player.step(now[0])
+        collect()
+    player.command({"do": "stop"}, now[0])
+    player.step(now[0])
+    player.finish()
+    collect()
+    return Night(
+        tuple(event._replace(due=event.due - begun) for event in events),
+        tuple(Sent(ns - begun, tick, port, data) for ns, tick, port, data in sent),
+    )
