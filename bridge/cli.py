@@ -154,7 +154,7 @@ def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None
             write_atomic(out, smf.render(document.spec, wired, bars))
     except OSError as error:
         raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
-    click.echo(f"{out}: {bars} bars of {document.spec.name}")
+    click.echo(f"{out}: {bars} bar{'s' if bars > 1 else ''} of {document.spec.name}")
 
 
 @main.command()

@@ -13,7 +13,12 @@ from dataclasses import dataclass
 
 import mido
 
+from bridge.engine.offline import perform
+from bridge.engine.start import PortSpec, Timing
+from bridge.files.rig import Rig
+from bridge.files.tuning import corrections
 from bridge.music.model import TICKS_PER_QUARTER, SetSpec
+from bridge.music.score import compile_score
 
 Sent = tuple[int, bytes]  # tick, one whole MIDI message
 
@@ -30,6 +35,34 @@ class Head:
     key: str = ""
     tempos: tuple[tuple[int, float], ...] = ((0, 120.0),)
     markers: tuple[tuple[int, str], ...] = ()
+
+
+def render(spec: SetSpec, rig: Rig, bars: int) -> bytes:
+    """
+    The first `bars` bars of a set as the player would send them to this rig.
+
+    Offset and latency are left out, so that hits stand on their ticks; what leads a gate (pitch,
+    levels) leads it here too. What is sent before the song (bend ranges, rest values) stands at
+    its begin; gates that are open at the end are closed.
+    """
+    score = compile_score(spec, rig.ranges)
+    specs = {
+        name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
+        for name, interface in rig.interfaces.items()
+    }
+    timing = rig.timing
+    night = perform(
+        score, rig.wired, bars, specs=specs, corrections=corrections(rig)[0],
+        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+    )  # fmt: skip
+    end = bars * spec.bar_ticks
+    tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
+    for sent in night.sent:
+        tick = max(0, round(sent.tick))
+        # From the end on only what closes gates: the rest is the player tidying up.
+        if tick < end or sent.data[0] & 0xF0 == 0x80:
+            tracks[sent.port].append((min(tick, end), sent.data))
+    return write(head_of(spec), {name: sent for name, sent in tracks.items() if sent}, end)
 
 
 def head_of(spec: SetSpec) -> Head:

@@ -1,0 +1,186 @@
+"""Drums from MIDI files: what becomes of them, and what is refused.
+
+The files are written by mido, so that another program's encoder stands at the beginning.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import mido
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.refusals import lines_of, problems_of
+
+from bridge.errors import InputError
+from bridge.files.set import parse_set
+from bridge.music.model import Steps
+from bridge.music.pattern import parse_steps
+from bridge.music.score import compile_score
+from bridge.paper.midi_import import set_text
+
+PPQ = 480  # a sixteenth is 120
+
+
+def song(
+    hits: list[tuple[int, int, int]], *, tempo: float = 120, meter: tuple[int, int] = (4, 4),
+    channel: int = 9, ppq: int = PPQ,
+) -> mido.MidiFile:  # fmt: skip
+    """A file of one track; hits are (tick, note, velocity)."""
+    file = mido.MidiFile(type=0, ticks_per_beat=ppq)
+    track = mido.MidiTrack([
+        mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(tempo)),
+        mido.MetaMessage("time_signature", numerator=meter[0], denominator=meter[1]),
+    ])  # fmt: skip
+    timed = [(t, mido.Message("note_on", channel=channel, note=n, velocity=v)) for t, n, v in hits]
+    timed += [(t + 10, mido.Message("note_off", channel=channel, note=n)) for t, n, _ in hits]
+    now = 0
+    for tick, message in sorted(timed, key=lambda item: item[0]):
+        track.append(message.copy(time=tick - now))
+        now = tick
+    file.tracks.append(track)
+    return file
+
+
+def saved(file: mido.MidiFile, folder: Path) -> Path:
+    path = folder / "beat.mid"
+    file.save(path)
+    return path
+
+
+BEAT = [
+    *((t, 36, 100) for t in (0, 960)), *((t, 38, 100) for t in (480, 1440)),
+    *((t, 42, 110 if t % 480 == 0 else 60) for t in range(0, 1920, 240)),
+]  # fmt: skip
+
+
+def test_a_bar_of_drums_becomes_lanes(tmp_path: Path) -> None:
+    text = set_text(saved(song(BEAT, tempo=133.33), tmp_path))
+    assert text == (
+        "# From beat.mid, bar 1.\n"
+        "# Each lane still needs its output: out: interface.output\n"
+        'set: "beat"\n'
+        "tempo: 133.33\n"
+        "lanes:\n"
+        '  kick:  {steps: "x... .... x... ....", level: 0.79}\n'
+        '  snare: {steps: ".... x... .... x...", level: 0.79}\n'
+        '  hat:   {steps: "X.x. X.x. X.x. X.x.", level: 0.47, accent: 0.75}\n'
+    )
+
+
+def test_what_is_imported_plays_the_same_hits_again(tmp_path: Path) -> None:
+    spec = parse_set(set_text(saved(song(BEAT), tmp_path))).spec
+    events = compile_score(spec, {}).between(0, spec.bar_ticks)
+    notes = {"kick": 36, "snare": 38, "hat": 42}
+    found = sorted((e.tick // 2, notes[spec.lanes[e.lane].name], e.value) for e in events)
+    expected = sorted(BEAT)
+    assert [(tick, note) for tick, note, _ in found] == [(t, n) for t, n, _ in expected]
+    for (_, _, level), (_, _, velocity) in zip(found, expected, strict=True):
+        assert level == pytest.approx(velocity / 127, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("ticks", "steps", "rate"),
+    [
+        (range(0, 1920, 120), "xxxx xxxx xxxx xxxx", None),
+        (range(0, 1920, 160), "xxx xxx xxx xxx", "1/8T"),
+        (range(0, 1920, 80), "xxxxxx xxxxxx xxxxxx xxxxxx", "1/16T"),
+        ([0, 60, 480], "xx...... x....... ........ ........", "1/32"),
+        # played by hand: up to a fifth of a step off
+        ([5, 470, 975, 1440], "x... x... x... x...", None),
+    ],
+)
+def test_the_grid_is_found(
+    tmp_path: Path, ticks: list[int], steps: str, rate: str | None
+) -> None:
+    text = set_text(saved(song([(t, 36, 100) for t in ticks]), tmp_path))
+    assert f'steps: "{steps}"' in text
+    assert (f"rate: {rate}" in text) if rate else ("rate:" not in text)
+    source = parse_set(text).spec.lanes[0].source
+    assert source == Steps(parse_steps(steps))
+
+
+def test_a_later_bar_in_another_meter(tmp_path: Path) -> None:
+    hits = [(t, 36, 90) for t in (0, 720, 1440, 1440 + 240)]  # bars of 6/8 are 1440 long
+    path = saved(song(hits, meter=(6, 8)), tmp_path)
+    text = set_text(path, bar=2)
+    assert "meter: 6/8\n" in text
+    assert 'kick: {steps: "x.x. .... ....", level: 0.71}' in text
+    assert 'steps: "x... ..x. .... x.x. .... ...."' in set_text(path, bar=1, bars=2)
+
+
+def test_a_hit_just_before_the_bar_line_belongs_to_the_bar(tmp_path: Path) -> None:
+    path = saved(song([(1915, 36, 100), (2400, 36, 100)]), tmp_path)
+    assert 'steps: "x... x... .... ...."' in set_text(path, bar=2)
+
+
+def test_only_channel_10_counts_unless_it_is_empty(tmp_path: Path) -> None:
+    file = song([(0, 36, 100)])
+    other = song([(0, 50, 100)], channel=0)
+    file.type = 1
+    file.tracks.append(other.tracks[0])
+    assert "tom-high" not in set_text(saved(file, tmp_path))
+    assert "tom-high: " in set_text(saved(other, tmp_path))
+
+
+def test_names_are_unique_and_notes_without_a_name_have_their_number(tmp_path: Path) -> None:
+    hits = [(0, note, 100) for note in (35, 36, 38, 40, 90)]
+    spec = parse_set(set_text(saved(song(hits), tmp_path))).spec
+    assert [lane.name for lane in spec.lanes] == ["kick", "kick-2", "snare", "snare-2", "note-90"]
+
+
+def test_what_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "x.mid"
+    assert lines_of(lambda: set_text(path)) == [
+        f"{path}  cannot be read: no such file or directory"
+    ]
+    path.write_bytes(b"RIFF....")
+    assert lines_of(lambda: set_text(path)) == [
+        f"{path}  is not a standard MIDI file: it does not begin with MThd"
+    ]
+    path.write_bytes(b"MThd\x00\x00\x00\x06\x00")
+    with pytest.raises(InputError, match="is not a good MIDI file"):
+        set_text(path)
+    saved(song([]), tmp_path).rename(path)
+    assert lines_of(lambda: set_text(path)) == [f"{path}  has no note in bar 1"]
+    assert lines_of(lambda: set_text(path, 3, 2)) == [f"{path}  has no note in bars 3 to 4"]
+    # division E728: 25 frames of 40 ticks (RP-001 p. 4)
+    path.write_bytes(bytes.fromhex("4D546864 00000006 0000 0001 E728 4D54726B 00000004 00FF2F00"))
+    assert lines_of(lambda: set_text(path)) == [f"{path}  counts time in frames and not in beats"]
+    path.write_bytes(bytes.fromhex("4D546864 00000006 0002 0001 0060 4D54726B 00000004 00FF2F00"))
+    with pytest.raises(InputError, match="format 2"):
+        set_text(path)
+
+
+def test_the_example_files_of_the_standard(reference: Path, tmp_path: Path) -> None:
+    import yaml
+
+    facts = {e["id"]: e["value"] for e in yaml.safe_load(
+        (reference / "smf_facts.yaml").read_text())["entries"]}  # fmt: skip
+    texts = []
+    for name in ("example_file_format_0", "example_file_format_1"):
+        path = tmp_path / "example.mid"
+        path.write_bytes(bytes.fromhex(facts[name]))
+        texts.append(set_text(path))
+    assert texts[0] == texts[1]  # the same music in both formats
+    # notes 48, 60 at 0, 67 at 96, 76 at 192 (of 96 to the quarter): example_events
+    lanes = {lane.name: lane for lane in parse_set(texts[0]).spec.lanes}
+    found = {name: lane.source.marks.index(1) for name, lane in lanes.items()}
+    assert found == {"tom-high": 0, "bongo-high": 0, "note-67": 4, "block-high": 8}
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=120), st.integers(0, 80), st.booleans())
+def test_any_bytes_become_a_set_or_are_refused(
+    tmp_path_factory: pytest.TempPathFactory, junk: bytes, cut: int, whole: bool
+) -> None:
+    out = io.BytesIO()
+    song(BEAT).save(file=out)
+    good = out.getvalue()
+    raw = b"MThd" + junk if whole else good[:cut] + junk + good[cut + len(junk) :]
+    path = tmp_path_factory.getbasetemp() / "junk.mid"
+    path.write_bytes(raw)
+    if not problems_of(lambda: set_text(path)):
+        parse_set(set_text(path))

@@ -1,0 +1,281 @@
+"""The commands: what they print, what they write, and their exit codes."""
+
+from __future__ import annotations
+
+import csv
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import mido
+import pytest
+from click.testing import CliRunner, Result
+
+from bridge import __version__
+from bridge.cli import main
+from bridge.engine import supervise
+from bridge.errors import PlayerError, PortError
+
+DEMO = Path(__file__).parents[1] / "bridge" / "demo"
+RIG, SET = str(DEMO / "rig.yaml"), str(DEMO / "set.yaml")
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, arguments)
+
+
+@pytest.fixture
+def bad_set(tmp_path: Path) -> Path:
+    path = tmp_path / "set.yaml"
+    path.write_text(
+        "set: Low tide\nlanes:\n    rim:\n        euclid:\n            hits: 17\n"
+        "            steps: 16\n        out: main.gate-9\n"
+    )
+    return path
+
+
+# --- check -------------------------------------------------------------------------------------
+
+
+def test_check_of_the_demo_is_good() -> None:
+    result = run("check", RIG, SET)
+    assert result.exit_code == 0
+    assert f"{RIG}: good. Quay rack: 1 interface, 12 outputs" in result.stdout
+    assert f"{SET}: good. Low tide: 12 lanes (2 derived), 4 macros, 3 sections" in result.stdout
+    assert "main.gate-1" in result.stdout
+    assert "kick voice, trigger input" in result.stdout
+    assert result.stderr == ""
+
+
+def test_check_of_a_rig_alone() -> None:
+    result = run("check", RIG)
+    assert result.exit_code == 0
+    assert "Quay rack" in result.stdout
+
+
+def test_check_says_every_mistake_in_a_line_of_its_own(bad_set: Path) -> None:
+    result = run("check", RIG, str(bad_set))
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert result.stderr == (
+        f"{bad_set}:5:19  lanes.rim.euclid.hits: 17 hits do not fit in 16 steps\n"
+        f"{bad_set}:7:14  lanes.rim.out: eight-gates-four-cv has no output gate-9; "
+        "did you mean main.gate-8?\n"
+    )
+
+
+def test_check_says_what_is_wrong_with_both_files(bad_set: Path, tmp_path: Path) -> None:
+    rig = tmp_path / "rig.yaml"
+    rig.write_text("rig: R\ninterfaces: {main: {profile: none-such}}\n")
+    result = run("check", str(rig), str(bad_set))
+    assert result.exit_code == 1
+    lines = result.stderr.splitlines()
+    assert [line.split(":")[0] for line in lines] == [str(rig), str(bad_set)]
+    assert "no profile is called none-such" in lines[0]
+    assert "17 hits do not fit" in lines[1]
+
+
+def test_check_of_a_missing_file(tmp_path: Path) -> None:
+    path = tmp_path / "none.yaml"
+    result = run("check", str(path))
+    assert result.exit_code == 1
+    assert result.stderr == f"{path}  cannot be read: no such file or directory\n"
+
+
+def test_check_prints_warnings_and_is_good(tmp_path: Path) -> None:
+    path = tmp_path / "set.yaml"
+    path.write_text("set: S\nlanes: {a: {levels: [-1], out: main.level-1}, b: {every: 1}}\n")
+    result = run("check", RIG, str(path))
+    assert result.exit_code == 0
+    assert (
+        f"{path}:2:21  lanes.a.levels: asks for -5 V; main.level-1 stops at 0 V (warning)"
+        in result.stdout.splitlines()
+    )
+    assert "  lanes without an output: b" in result.stdout.splitlines()
+
+
+# --- usage -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check"], ["nonsense"], ["play", RIG], ["render", RIG, SET], ["demo", "--port", "99999"],
+        ["render", RIG, SET, "--bars", "0", "--out", "x.csv"],
+        ["render", RIG, SET, "--bars", "1", "--out", "x.wav"],
+        ["render", RIG, SET, "--bars", "1", "--out", "x.mid", "--all"],
+        ["check", RIG, SET, "--loud"],
+    ],
+)  # fmt: skip
+def test_wrong_usage_is_exit_code_2(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert result.stderr.startswith("Usage: ")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_commands_of_the_design_are_there() -> None:
+    group = main
+    assert isinstance(group, click.Group)
+    names = group.list_commands(click.Context(group))
+    assert {"demo", "play", "check", "render", "ports", "import"} <= set(names)
+    for name in names:
+        assert run(name, "--help").exit_code == 0
+
+
+def test_version() -> None:
+    assert run("--version").stdout == f"lanebridge, version {__version__}\n"
+
+
+# --- render ------------------------------------------------------------------------------------
+
+
+def test_render_writes_a_table(tmp_path: Path) -> None:
+    out = tmp_path / "x.csv"
+    result = run("render", RIG, SET, "--bars", "2", "--out", str(out))
+    assert (result.exit_code, result.stdout) == (0, f"{out}: 2 bars of Low tide\n")
+    rows = list(csv.DictReader(out.read_text().splitlines()))
+    assert list(rows[0]) == ["tick", "lane", "kind", "value", "length", "output"]
+    ticks = [int(row["tick"]) for row in rows]
+    assert ticks == sorted(ticks)
+    assert max(ticks) < 2 * 3840
+    # E(4,16): a kick on each of eight quarters
+    kicks = [int(row["tick"]) for row in rows if row["lane"] == "kick"]
+    assert kicks == [960 * n for n in range(8)]
+
+
+def test_render_is_the_same_every_time(tmp_path: Path) -> None:
+    files = [tmp_path / "a.csv", tmp_path / "b.csv"]
+    for out in files:
+        run("render", RIG, SET, "--bars", "4", "--all", "--out", str(out))
+    assert files[0].read_bytes() == files[1].read_bytes()
+
+
+def test_render_writes_a_midi_file(tmp_path: Path) -> None:
+    out = tmp_path / "x.mid"
+    assert run("render", RIG, SET, "--bars", "1", "--out", str(out)).exit_code == 0
+    song = mido.MidiFile(out)
+    assert (song.type, song.ticks_per_beat, song.tracks[0].name) == (1, 960, "Low tide")
+
+
+def test_render_of_a_bad_set_writes_nothing(bad_set: Path, tmp_path: Path) -> None:
+    out = tmp_path / "x.csv"
+    result = run("render", RIG, str(bad_set), "--bars", "1", "--out", str(out))
+    assert result.exit_code == 1
+    assert "17 hits do not fit in 16 steps" in result.stderr
+    assert not out.exists()
+
+
+def test_render_into_a_folder_that_is_not_there(tmp_path: Path) -> None:
+    out = tmp_path / "no" / "x.csv"
+    result = run("render", RIG, SET, "--bars", "1", "--out", str(out))
+    assert result.exit_code == 1
+    assert result.stderr == f"{out}  cannot be written: No such file or directory\n"
+
+
+# --- play and demo -----------------------------------------------------------------------------
+
+
+class Asked:
+    """Stands in for the supervisor and remembers what it was asked."""
+
+    def __init__(self, answer: int | Exception = 0) -> None:
+        self.answer = answer
+        self.call: tuple[Any, ...] = ()
+        self.options: dict[str, Any] = {}
+
+    def __call__(self, *call: Any, **options: Any) -> int:
+        self.call, self.options = call, options
+        if isinstance(self.answer, Exception):
+            raise self.answer
+        return self.answer
+
+
+def test_play_hands_on_what_it_was_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = Asked()
+    monkeypatch.setattr(supervise, "run", asked)
+    result = run("play", RIG, SET, "--port", "9000", "--osc-port", "9001", "--lan", "--start")
+    assert result.exit_code == 0
+    assert asked.call == (Path(RIG), Path(SET))
+    assert asked.options == {"http_port": 9000, "osc_port": 9001, "lan": True, "start": True}
+
+
+def test_play_waits_by_default(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = Asked()
+    monkeypatch.setattr(supervise, "run", asked)
+    run("play", RIG, SET)
+    assert asked.options == {"http_port": 8420, "osc_port": 8421, "lan": False, "start": False}
+
+
+def test_demo_plays_at_once_from_files_that_come_along(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = Asked()
+    monkeypatch.setattr(supervise, "run", asked)
+    assert run("demo").exit_code == 0
+    assert asked.options["start"] is True
+    assert asked.options["demo"] is True
+    assert all(path.is_file() for path in asked.call)
+
+
+@pytest.mark.parametrize("error", [PortError("no MIDI port has 'Rack' in its name"),
+                                   PlayerError("the player does not start")])  # fmt: skip
+def test_errors_of_ports_and_player_are_one_line_and_exit_code_1(
+    monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    monkeypatch.setattr(supervise, "run", Asked(error))
+    result = run("play", RIG, SET)
+    assert (result.exit_code, result.stderr) == (1, f"{error}\n")
+
+
+def test_the_exit_code_of_the_supervisor_is_ours(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(supervise, "run", Asked(1))
+    assert run("play", RIG, SET).exit_code == 1
+
+
+# --- ports and import --------------------------------------------------------------------------
+
+
+def test_ports_lists_names_and_why_some_are_not_for_use(monkeypatch: pytest.MonkeyPatch) -> None:
+    from bridge import ports
+    from bridge.ports.port import PortInfo
+
+    found = [PortInfo("Rack out", "out"), PortInfo("Loop", "in", False, "leads back to us")]
+    monkeypatch.setattr(ports, "list_ports", lambda: found)
+    assert run("ports").stdout == "out  Rack out\nin   Loop  (leads back to us)\n"
+    monkeypatch.setattr(ports, "list_ports", list)
+    assert "simulated" in run("ports").stdout
+
+
+def test_import_prints_or_writes_a_set(tmp_path: Path) -> None:
+    source, out = tmp_path / "beat.mid", tmp_path / "set.yaml"
+    file = mido.MidiFile(ticks_per_beat=480)
+    file.tracks.append(mido.MidiTrack([
+        mido.Message("note_on", channel=9, note=36, velocity=100, time=0),
+        mido.Message("note_off", channel=9, note=36, time=60),
+    ]))  # fmt: skip
+    file.save(source)
+    printed = run("import", str(source))
+    assert printed.exit_code == 0
+    assert 'kick: {steps: "x... .... .... ....", level: 0.79}' in printed.stdout
+    assert run("import", str(source), "--out", str(out)).exit_code == 0
+    assert out.read_text() == printed.stdout
+    again = run("import", str(source), "--out", str(out))
+    assert (again.exit_code, again.stderr) == (1, f"{out}  is there already; choose another name\n")
+    assert run("check", RIG, str(out)).exit_code == 0
+
+
+# --- the program -------------------------------------------------------------------------------
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, bridge.cli\n"
+        "heavy = {'pydantic', 'yaml', 'aiohttp', 'mido', 'asyncio', 'rtmidi'} & set(sys.modules)\n"
+        "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
