@@ -142,7 +142,7 @@ async def until(true: Callable[[], Any], what: str = "") -> None:
 
 
 @contextlib.asynccontextmanager
-async def running(service: Service) -> AsyncIterator[Service]:
+async def run_service(service: Service) -> AsyncIterator[Service]:
     """The service in a task of its own, so that it begins and ends in the same one."""
     started: asyncio.Future[None] = asyncio.get_running_loop().create_future()
     stop = asyncio.Event()
@@ -196,6 +196,17 @@ def options(folder: Path) -> Options:
 @pytest.fixture
 async def stage(options: Options, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
     (folder / "state").mkdir(exist_ok=True)
-    async with running(Service(options)) as service, aiohttp.ClientSession() as session:
+    async with run_service(Service(options)) as service, aiohttp.ClientSession() as session:
         await until(lambda: service.link.present, "the player says hello")
         yield Stage(service, player, session, folder)
+
+
+@pytest.fixture
+def running() -> Any:
+    """Runs a service of the test's own making: ``async with running(service)``."""
+    return run_service
+
+
+@pytest.fixture
+def make_stage() -> type[Stage]:
+    return Stage
