@@ -21,6 +21,8 @@ export class Chart {
     this.row = 60;
     this.ruler = 24;
     this.scroll = 0;
+    /** Whether the traces carry their names, where no heads stand beside them. */
+    this.named = false;
     this.theme();
   }
 
@@ -81,8 +83,9 @@ export class Chart {
       this.baseline(y, lane, x, now, W);
       if (!trace) continue;
       if (trace.isValue) this.values(trace, lane, x, left, right, now, y, amp);
-      else this.hits(trace, lane, tick, x, left, right, now, y, amp, thick, index, base, k, running);
+      else this.hits(trace, lane, still ? penTick : tick, x, left, right, now, y, amp, thick, index, base, k, running && !still);
     }
+    if (this.named) this.names(base);
     g.restore();
     if (state.section_pending) this.flag(x(state.section_pending.tick), state.section_pending.section);
     this.penLine(now, running);
@@ -304,6 +307,19 @@ export class Chart {
       g.arc(now, nowY, 5.5, 0, 7);
       g.fill();
     }
+  }
+
+  names(base) {
+    const { g, c } = this;
+    g.font = `600 14px ${this.sans}`;
+    g.textBaseline = "top";
+    this.lanes.forEach((name, i) => {
+      const y = base(i) - this.row + 16, w = g.measureText(name).width + 12;
+      g.fillStyle = c.paper;
+      g.fillRect(0, y, w, 19);
+      g.fillStyle = c.ink;
+      g.fillText(name, 5, y + 3);
+    });
   }
 
   flag(px, label) {

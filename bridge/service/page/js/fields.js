@@ -70,6 +70,8 @@ export function picker(caption, options, set) {
   };
 }
 
+const UNITS = { share: "", probability: "", level: "", count: "", percent: " %", semitones: " st" };
+
 /** A slider that moves relative to the finger and tells its value once the finger has left.
  * @param {{name: string, low: number, high: number, unit: string, whole?: boolean, says?: string}} setting */
 export function fader(setting, commit) {
@@ -86,7 +88,7 @@ export function fader(setting, commit) {
   const show = () => {
     shown = tidy(value);
     el.style.setProperty("--v", ((shown - low) / span).toFixed(4));
-    const unit = setting.unit && !["share", "probability", "level", "count"].includes(setting.unit) ? ` ${setting.unit}` : "";
+    const unit = UNITS[setting.unit] ?? (setting.unit ? ` ${setting.unit}` : "");
     text(number, `${shown}${unit}`);
     attr(el, "aria-valuenow", shown);
     attr(el, "aria-valuetext", `${shown}${unit}`);
@@ -195,7 +197,7 @@ export function columns(kind, commit) {
       if (row.querySelector(".held")) return;
       const same = next.length === values.length;
       values = [...next];
-      if (same) [...row.children].forEach((el, i) => paint(el, values[i], i));
+      if (same) [...row.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), values[i], i));
       else build();
     },
   };

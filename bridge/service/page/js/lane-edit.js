@@ -149,10 +149,11 @@ export class LaneEditor {
 
   notes(into) {
     const allowed = this.key();
+    let low = 20, high = 96;
     const kind = {
       caption: "Note", px: 13, fresh: "A2",
       show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : noteName(numberOf(v))),
-      place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.04, (n - 20) / 76)); },
+      place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
       rest: (v) => (numberOf(v) === null ? "A2" : "."),
       move: (v, steps) => {
         let n = numberOf(v);
@@ -163,7 +164,12 @@ export class LaneEditor {
       },
     };
     into.append(h("small", { text: "Drag up and down, in the key of the set. Double tap: rest." }));
-    this.add(columns(kind, (v) => this.put("notes", v)), (l) => l.notes ?? [], into);
+    this.add(columns(kind, (v) => this.put("notes", v)), (l) => {
+      const numbers = (l.notes ?? []).map(numberOf).filter((n) => n !== null);
+      low = (numbers.length ? Math.min(...numbers) : 48) - 7; // an octave or so around what is there
+      high = Math.max(...numbers, low + 19) + 7;
+      return l.notes ?? [];
+    }, into);
   }
 
   levels(into) {
@@ -187,7 +193,7 @@ export class LaneEditor {
       const mine = ++asked;
       if (field.value.trim() === this.lane.logic) { dirty = false; this.forget(); text(wrong, ""); this.size(); return; }
       try {
-        const { problems, chart } = await this.model.preview([{ path: ["lanes", this.name, "logic"], value: field.value }], 2);
+        const { problems, chart } = await this.model.preview([{ path: ["lanes", this.name, "logic"], value: field.value }], 3);
         if (mine !== asked) return;
         text(wrong, problems.map((p) => p.message).join("\n"));
         field.setAttribute("aria-invalid", String(problems.length > 0));
@@ -209,7 +215,7 @@ export class LaneEditor {
       field.dispatchEvent(new Event("input"));
     };
     const words = [...LOGIC_WORDS, ...Object.keys(this.model.data.lanes).filter((n) => n !== this.name && this.model.words.hit_kinds.includes(kindOf(this.model.data.lanes[n])))];
-    into.append(labelled("Sounds when", field), wrong, h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => button(w, () => insert(w)))), use);
+    into.append(h("div", { class: "with-button" }, labelled("Sounds when", field), use), wrong, h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => button(w, () => insert(w)))));
     this.controls.push({ update: (lane) => { if (!dirty || field.value === lane.logic) { field.value = lane.logic ?? ""; dirty = false; } } });
   }
 

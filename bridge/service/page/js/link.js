@@ -4,7 +4,7 @@
  * on a dead page must not act on a live rig.
  */
 
-const QUIET_MS = 2400; // grey within 3 s of silence, checked four times a second
+const QUIET_MS = 2000; // grey within 3 s of silence, checked four times a second
 const PROBE_MS = 900; // any answer is a sign of life
 const OPEN_MS = 2500; // an attempt that takes longer is given up
 

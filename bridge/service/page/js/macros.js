@@ -3,7 +3,7 @@
  * while it is down and shortly after; then the service's value holds again.
  */
 
-import { attr, h, text } from "./dom.js";
+import { attr, h, say, text } from "./dom.js";
 
 const SETTLE_MS = 300;
 const SEND_MS = 34; // at most 30 a second
@@ -103,7 +103,18 @@ export class Macro {
     if (this.value === this.sent && !last) return;
     this.sent = this.value;
     this.sentAt = now;
-    this.link.send({ do: "macro", macro: this.name, value: Math.round(this.value * 1e5) / 1e5 });
+    this.link.send({ do: "macro", macro: this.name, value: Math.round(this.value * 1e5) / 1e5 }).then((result) => {
+      if (!result.ok && !result.lost) this.yield(result.problem);
+    });
+  }
+
+  /** Another hand has it: let go, say so, and show what stands. */
+  yield(problem) {
+    if (this.finger) say(problem?.detail ?? "Another hand is on it.");
+    this.finger = null;
+    this.el.classList.remove("held");
+    this.freeAt = 0;
+    this.update();
   }
 
   show() {

@@ -101,7 +101,7 @@ export async function build(root, app) {
     }, h("span", { text: name }), h("small", { text: note })));
     const focused = document.activeElement?.closest(".names") ? document.activeElement.textContent : null;
     lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(lane))));
-    macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `${model.data.macros[name].drives?.length ?? 0} drives`)));
+    macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
     if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus();
   }
 
