@@ -68,9 +68,13 @@ class Renderer:
         """Go to `tick` as if everything had been played from the start with the performance as it
         is now. Costs time in proportion to the way."""
         self.rewind()
-        while self._grid < tick:
+        while True:
+            # As far ahead as playing would have looked, so that a hit that sounded early, before
+            # `tick`, is not taken for one that is late now.
             self._look()
-            self._evaluate(tick)
+            if self._grid >= tick + self._ahead:
+                break
+            self._evaluate(tick + self._ahead)
         self._mixer.events(tick, self.performance)
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
@@ -89,18 +93,28 @@ class Renderer:
     def adopt(self, old: Renderer) -> None:
         """
         Go on where `old` is: lanes of the same name take over its counters, new lanes fall in as
-        if they had always played. What `old` still had waiting is left behind for lanes that are
-        gone or have changed their way of sounding; O(lanes).
+        if they had always played. Hits of lanes that are gone are dropped. O(lanes).
         """
         self._grid = old._grid
         self._ensemble.adopt(old._ensemble, old._grid)
         self.position = old.position
-        self._waiting = []
-        for event, silent in old._waiting:
-            new_place = self.score.positions.get(old.score.lanes[event.lane].name)
-            if new_place is not None:
-                moved = event._replace(lane=new_place, output=self._outs[new_place], causes=())
-                self._waiting.append((moved, silent))
+        places = {
+            place: self.score.positions[lane.name]
+            for place, lane in enumerate(old.score.lanes)
+            if lane.name in self.score.positions
+        }
+        self._waiting = [
+            (
+                event._replace(
+                    lane=places[event.lane],
+                    output=self._outs[places[event.lane]],
+                    causes=tuple(places[cause] for cause in event.causes if cause in places),
+                ),
+                silent,
+            )
+            for event, silent in old._waiting
+            if event.lane in places
+        ]
         self._mixer.adopt(old._mixer)
 
     def hold_values(self) -> list[Event]:
