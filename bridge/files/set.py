@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,54 +14,13 @@ from bridge.files import set_lane
 from bridge.files.document import Document, in_order
 from bridge.files.rig import Rig
 from bridge.files.set_check import SetCheck, stand_in
-from bridge.files.set_lane import MAX_BARS, DriveModel, LaneModel
-from bridge.files.strict import (
-    Limits,
-    Name,
-    Reads,
-    Strict,
-    Text,
-    check,
-    one_of,
-    read_name,
-    shown,
-)
+from bridge.files.set_lane import DriveModel, LaneModel
+from bridge.files.set_values import MAX_BARS, KeyScale, Meter, Play, Root
+from bridge.files.strict import Limits, Name, Strict, Text, check
 from bridge.music.model import Leg, Macro, Quantise, Section, SetSpec
 from bridge.music.scale import SCALES, parse_root, quantise_to
 
 MAX_LANES = 512
-_METER = re.compile(r"([1-9][0-9]?)/(1|2|4|8|16|32)")
-
-
-def read_root(value: object) -> str:
-    if not isinstance(value, str):
-        raise ValueError(f"must be a note name such as A or Bb, not {shown(value)}")
-    parse_root(value)
-    return value
-
-
-def read_scale(value: object) -> str | tuple[int, ...]:
-    if isinstance(value, list):
-        return set_lane.read_degrees(value)
-    return one_of(value, SCALES, "a scale")
-
-
-def read_meter(value: object) -> tuple[int, int]:
-    found = _METER.fullmatch(value) if isinstance(value, str) else None
-    if found is None or int(found[1]) > 32:
-        raise ValueError(
-            f"must be a meter such as 4/4 (1 to 32 beats of 1, 1/2 ... 1/32), not {shown(value)}"
-        )
-    return int(found[1]), int(found[2])
-
-
-def read_play(value: object) -> str | tuple[str, ...]:
-    if value == "all":
-        return "all"
-    if not isinstance(value, list):
-        raise ValueError(f"must be all or a list of lanes, not {shown(value)}")
-    return tuple(read_name(item) for item in value)
-
 
 Unit = Annotated[float, Limits(0, 1)]
 LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
@@ -71,9 +29,9 @@ LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
 class KeyModel(Strict):
     called: ClassVar[str] = "the set's key"
 
-    root: Annotated[str, Reads(read_root, "A to G, with `#` or `b`")] = "C"
+    root: Root = "C"
     """the note that the scale begins on"""
-    scale: Annotated[str | tuple[int, ...], Reads(read_scale, "a scale by name, or semitones above the root")] = "chromatic"  # noqa: E501
+    scale: KeyScale = "chromatic"
     """the notes that `quantise: key` leaves"""
 
 
@@ -93,7 +51,7 @@ class MacroModel(Strict):
 class SectionModel(Strict):
     called: ClassVar[str] = "a section"
 
-    play: Annotated[str | tuple[str, ...] | None, Reads(read_play, "`all`, or a list of lanes")] = None  # noqa: E501
+    play: Play = None
     """the lanes that sound, all others are muted; left out: mutes stay as they are"""
     macros: dict[Name, Unit] = Field(default_factory=dict)
     """where macros are put"""
@@ -129,7 +87,7 @@ class SetModel(Strict):
     """root and scale"""
     seed: Annotated[int, Limits(0, 2**32 - 1, "", True)] = 0
     """the same seed plays the same night again"""
-    meter: Annotated[tuple[int, int], Reads(read_meter, "beats in a bar / note value of a beat")] = (4, 4)  # noqa: E501
+    meter: Meter = (4, 4)
     """the bar"""
     lanes: Annotated[dict[Name, LaneModel], Field(min_length=1, max_length=MAX_LANES)]
     """the lanes by name; the first is the tightest in time"""

@@ -13,8 +13,26 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, create_model
 
-from bridge.files.document import Doubtful
-from bridge.files.strict import Limits, Name, Reads, Strict, one_of, read_name, read_text, shown
+from bridge.files.set_values import (
+    MAX_BARS,
+    MAX_STEPS,
+    Accents,
+    Advance,
+    Chord,
+    Expression,
+    Gate,
+    Marks,
+    Octaves,
+    OneLevel,
+    OneNote,
+    Output,
+    Rate,
+    Reset,
+    Scale,
+    Spacing,
+    Yes,
+)  # fmt: skip
+from bridge.files.strict import Limits, Name, Strict
 from bridge.music.model import (
     HIT_KINDS,
     SETTINGS,
@@ -30,7 +48,6 @@ from bridge.music.model import (
     Lane,
     Levels,
     Logic,
-    Note,
     Notes,
     Passes,
     Quantise,
@@ -40,14 +57,9 @@ from bridge.music.model import (
     Tap,
     Walk,
 )  # fmt: skip
-from bridge.music.pattern import parse_steps
-from bridge.music.scale import SCALES, parse_note
-from bridge.music.ticks import parse_rate
 
-MAX_STEPS = 64
-MAX_BARS = 1024
 SOURCES = HIT_KINDS + VALUE_KINDS
-SPACINGS = MappingProxyType({"even": 0.0, "accelerating": 0.5, "slowing": -0.5})
+Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
 
 # A setting that stands inside its source's own mapping or under another key.
 _INSIDE = ("hits", "steps")
@@ -62,138 +74,6 @@ ONLY_ON = MappingProxyType({
     "transpose_by": ("notes", "levels", "shape", "hold", "walk"),
     "drives": VALUE_KINDS,
 })  # fmt: skip
-
-
-# --- readers: ValueError says what may be written ----------------------------------------------
-
-def read_rate(value: object) -> Fraction:
-    if not isinstance(value, str):
-        raise ValueError(f"must be a rate such as 1/16, 1/8T, 1/8. or 3:4, not {shown(value)}")
-    return parse_rate(value)
-
-
-def read_advance(value: object) -> Fraction | str:
-    if isinstance(value, str) and ("/" in value or ":" in value):
-        return parse_rate(value)
-    if not isinstance(value, str):
-        raise ValueError(f"must be a rate such as 1/8 or the name of a lane, not {shown(value)}")
-    return read_name(value)
-
-
-def read_reset(value: object) -> int | str | None:
-    if isinstance(value, str):
-        return read_name(value)
-    return int(Limits(1, MAX_BARS, "bars (or the name of a lane)", True).check(value))
-
-
-def read_marks(value: object) -> tuple[int, ...]:
-    if not isinstance(value, str):
-        raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
-    return parse_steps(value)
-
-
-def read_gate(value: object) -> float | str:
-    if value == "tie":
-        return "tie"
-    if isinstance(value, str):
-        raise ValueError(f"must be a number of steps or tie, not {shown(value)}")
-    setting = SETTINGS["gate"]
-    return Limits(setting.low, setting.high, setting.unit).check(value)
-
-
-def read_spacing(value: object) -> float:
-    if isinstance(value, str):
-        return SPACINGS[one_of(value, SPACINGS, "a spacing")]
-    setting = SETTINGS["repeat_curve"]
-    return Limits(setting.low, setting.high).check(value)
-
-
-def read_out(value: object) -> str | None:
-    """`interface.output`, or nothing for a lane that only others use."""
-    if value is None:
-        return None
-    parts = value.split(".") if isinstance(value, str) else []
-    if len(parts) != 2:
-        raise ValueError(f"must be interface.output, such as main.gate-1, not {shown(value)}")
-    for part in parts:
-        read_name(part)
-    return str(value)
-
-
-def read_one_note(value: object) -> Note:
-    if value is None or value == ".":
-        return Note(None)
-    if value == "-":
-        return Note(None, tie=True)
-    if isinstance(value, dict):
-        strange = [str(key) for key in value if key not in ("note", "glide")]
-        if strange or "note" not in value:
-            raise ValueError(f"must be {{note: E2, glide: true}}, not {shown(', '.join(value))}")
-        glide = value.get("glide", False)
-        if not isinstance(glide, bool):
-            raise ValueError(f"glide must be true or false, not {shown(glide)}")
-        inner = read_one_note(value["note"])
-        if inner.number is None and glide:
-            raise ValueError("only a note can glide, not a rest or a tie")
-        return Note(inner.number, inner.tie, glide)
-    if isinstance(value, str):
-        return Note(float(parse_note(value)))
-    return Note(float(Limits(0, 127, "(or a name such as A1, or . to rest)").check(value)))
-
-
-def read_one_level(value: object) -> float | None:
-    if value is None or value == ".":
-        return None
-    return float(Limits(-1, 1, "(or . to rest)").check(value))
-
-
-def read_quantise(value: object) -> str | tuple[int, ...]:
-    """`key`, `off`, a scale, or semitones 0..11 above the root."""
-    if isinstance(value, list):
-        return read_degrees(value)
-    return one_of(value, ("key", "off", *SCALES), "a scale")
-
-
-def read_degrees(value: object) -> tuple[int, ...]:
-    if not isinstance(value, list) or not value:
-        raise ValueError("must be a list of semitones above the root, such as [0, 3, 7]")
-    limit = Limits(0, 11, "semitones", True)
-    degrees = [int(limit.check(item)) for item in value]
-    if degrees != sorted(set(degrees)):
-        raise ValueError("must rise from semitone to semitone, each once")
-    return tuple(degrees)
-
-
-def read_chord(value: object) -> tuple[int, ...]:
-    if not isinstance(value, list) or not 1 <= len(value) <= 12:
-        raise ValueError("must be a list of scale steps counted from 1, such as [1, 3, 5]")
-    return tuple(int(Limits(1, 24, "scale steps", True).check(item)) for item in value)
-
-
-def read_octaves(value: object) -> tuple[int, int]:
-    if not isinstance(value, list) or len(value) != 2:
-        raise ValueError("must be the lowest and the highest octave, such as [1, 3]")
-    low, high = (int(Limits(-1, 9, "octaves", True).check(item)) for item in value)
-    if low > high:
-        raise ValueError(f"goes from {low} down to {high}; write the lower octave first")
-    return low, high
-
-
-def read_walk(value: object) -> bool:
-    if value is not True:
-        raise ValueError(f"must be true, not {shown(value)}")
-    return True
-
-
-def read_expression(value: object) -> str:
-    if isinstance(value, Doubtful) or not isinstance(value, str):
-        raise ValueError(f'must be an expression such as "kick or rim", not {shown(value)}')
-    return read_text(value, 1000)
-
-
-Rate = Annotated[Fraction, Reads(read_rate, "a rate: `1/16`, `1/8T`, `1/8.`, `3/32`, `3:4`")]
-Output = Annotated[str | None, Reads(read_out, "an output of the rig: `interface.output`")]
-Whole = Annotated[int, Limits(1, MAX_STEPS, "", True)]
 
 
 # --- the parts of a lane -----------------------------------------------------------------------
@@ -286,23 +166,23 @@ class LaneBase(Strict):
 
     euclid: EuclidModel | None = None
     """source of hits: a Euclidean pattern"""
-    steps: Annotated[tuple[int, ...] | None, Reads(read_marks, "`x` hit, `X` accented hit, `.` rest; spaces are ignored")] = None  # noqa: E501
+    steps: Marks = None
     """source of hits: a pattern written out"""
     every: Annotated[int, Limits(1, MAX_BARS, "steps", True)] | None = None
     """source of hits: every so many steps of its rate"""
-    logic: Annotated[str | None, Reads(read_expression, "lane names with `and`, `or`, `xor`, `not`, parentheses and functions")] = None  # noqa: E501
+    logic: Expression = None
     """source of hits: derived from other lanes"""
-    notes: Annotated[list[Annotated[Note, Reads(read_one_note, "a note name or number, `.` or `~` rest, `\"-\"` tie, `{note: E2, glide: true}`")]], Field(min_length=1, max_length=256)] | None = None  # noqa: E501
+    notes: Annotated[list[OneNote], Field(min_length=1, max_length=256)] | None = None
     """source of values: pitches, in turn"""
-    levels: Annotated[list[Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]], Field(min_length=1, max_length=256)] | None = None  # noqa: E501
+    levels: Annotated[list[OneLevel], Field(min_length=1, max_length=256)] | None = None
     """source of values: levels, in turn"""
-    shape: Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"] | None = None  # noqa: E501
+    shape: Form | None = None
     """source of values: a form that comes round once per step of its rate"""
     decay: Name | None = None
     """source of values: falls from each hit of this lane"""
     hold: HoldModel | None = None
     """source of values: sample and hold"""
-    walk: Annotated[bool | None, Reads(read_walk, "`true`")] = None
+    walk: Yes = None
     """source of values: a seeded random walk"""
 
     by: Literal["steps", "gates"] = "steps"
@@ -313,11 +193,11 @@ class LaneBase(Strict):
     """a lane whose hits start a shape again"""
     rate: Rate | None = None
     """length of a step"""
-    advance: Annotated[Fraction | str | None, Reads(read_advance, "a rate, or the lane whose hits move it on")] = None  # noqa: E501
+    advance: Advance = None
     """what moves it on to the next step"""
     direction: Direction = "forward"
     """the order of the steps"""
-    reset: Annotated[int | str | None, Reads(read_reset, "bars (1 to 1024), or a lane")] = None
+    reset: Reset = None
     """back to the first step every so many bars, or at each hit of a lane"""
     muted: bool = False
     """true: it begins silent"""
@@ -327,21 +207,21 @@ class LaneBase(Strict):
     """true: the output may be another lane's too"""
     groups: Annotated[list[Name], Field(max_length=16)] = Field(default_factory=list)
     """groups it belongs to, to mute together"""
-    accents: Annotated[tuple[int, ...], Reads(read_marks, "`X` or `x` accented, `.` not")] = ()
+    accents: Accents = ()
     """a pattern of its own that accents hits, step by step"""
     passes: PassesModel | None = None
     """sounds only on some passes of its pattern"""
-    gate: Annotated[float | str | None, Reads(read_gate, "0.01 to 16 steps, or `tie`")] = None
+    gate: Gate = None
     """length of the gate as a fraction of the step; `tie` holds it until the next hit"""
-    spacing: Annotated[float | None, Reads(read_spacing, "`even`, `accelerating`, `slowing`, or -1 to 1")] = None  # noqa: E501
+    spacing: Spacing = None
     """how repeats within a step are spaced (in words for repeat_curve)"""
     still: bool = False
     """true: drift is held where it is"""
-    quantise: Annotated[str | tuple[int, ...] | None, Reads(read_quantise, "`key`, `off`, a scale, or semitones above the root")] = None  # noqa: E501
+    quantise: Scale = None
     """notes are moved to the nearest of a scale"""
-    chord: Annotated[tuple[int, ...], Reads(read_chord, "scale steps from 1")] = ()
+    chord: Chord = ()
     """notes are moved to the nearest of these steps of the scale"""
-    octaves: Annotated[tuple[int, int] | None, Reads(read_octaves, "lowest and highest octave, -1 to 9")] = None  # noqa: E501
+    octaves: Octaves = None
     """notes are folded into these octaves"""
     transpose_by: Name | None = None
     """a lane of values that is added to the notes"""
@@ -501,7 +381,7 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
     return Lane(
         name=name, source=_source(model, kind), advance=advance, out=model.out, muted=model.muted,
         share=model.share, tap=model.tap, direction=model.direction, reset=model.reset,
-        accents=tuple(model.accents),
+        accents=model.accents,
         passes=Passes(tuple(sorted(set(passes.on))), passes.of) if passes else None,
         tie=model.gate == "tie", still=model.still, groups=tuple(model.groups),
         quantise=quantise(model.quantise), chord=model.chord, octaves=model.octaves,
