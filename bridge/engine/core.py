@@ -93,6 +93,7 @@ class Player:
         self._hold_at: int | None = None
         self._held_at = 0
         self._bpm = self.performance.tempo
+        self._ready = self.song.ready
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -183,6 +184,9 @@ class Player:
                 self._change_score()
             if self._hold_at is not None and now >= self._hold_at:
                 self._hold(now)
+        if song.ready and not self._ready:
+            self.leading.align(math.ceil(song.tick_at(now)))  # clocks gone by are not sent
+        self._ready = song.ready
         if song.ready:
             until = now + self._horizon
             for item in self.leading.clock_bytes(until, song.time_of, not song.following):
