@@ -22,7 +22,7 @@ from typing import Any
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig, load_rig
-from bridge.files.set import SetDocument, parse_set
+from bridge.files.set import SetDocument, load_set, parse_set
 from bridge.music.score import Score, compile_score
 from bridge.service.chart import Charts
 from bridge.service.control import Control
@@ -87,7 +87,6 @@ class SetBook:
     def _load(self) -> tuple[Rig, Playing]:
         rig = load_rig(self._rig_path)
         path = self._set_path.resolve()
-        text = path.read_text(encoding="utf-8")
         revision = -1  # not known before the player says it
         kept = self._kept(path)
         if kept is not None:
@@ -97,8 +96,10 @@ class SetBook:
                 return rig, playing
             except (BridgeError, OSError) as error:
                 log.warning("the working text cannot be used: %s", error)
-        self._on_disk[path] = text
-        return rig, self._compile(rig, text, path, revision)
+        document = load_set(path, rig, self._set_path.name)
+        self._on_disk[path] = document.text
+        score = compile_score(document.spec, rig.ranges)
+        return rig, Playing(document.text, path, document, score, revision)
 
     def _kept(self, path: Path) -> dict[str, Any] | None:
         """The working text of this very run, if another service before this one has left it."""

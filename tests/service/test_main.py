@@ -1,0 +1,83 @@
+"""The process: its arguments, its one line, its clean end, its exit codes."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import signal
+import socket
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.service.__main__ import parse
+
+
+def arguments(folder: Path, **more: Any) -> list[str]:
+    given = {
+        "rig": folder / "rig.yaml", "set": folder / "low-tide.yaml",
+        "socket": folder / "player.sock", "port": 0, "osc-port": 0, **more,
+    }  # fmt: skip
+    return [part for name, value in given.items() for part in (f"--{name}", str(value))]
+
+
+def test_arguments_become_options(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("LANEBRIDGE_TOKEN", raising=False)
+    options = parse(["--rig", "r.yaml", "--set", "s.yaml", "--socket", "p.sock"])
+    assert (options.http_port, options.osc_port, options.lan) == (8420, 8421, False)
+    monkeypatch.setenv("LANEBRIDGE_TOKEN", "abc")
+    options = parse([*arguments(tmp_path), "--lan", "--state-dir", "x"])
+    assert (options.lan, options.token, options.state_dir) == (True, "abc", Path("x"))
+
+
+@pytest.mark.parametrize(
+    "more", [["--port", "70000"], ["--osc-port", "-1"], ["--lan"], ["--sett", "x"], ["extra"]]
+)
+def test_wrong_arguments_are_usage(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: list[str]
+) -> None:
+    monkeypatch.delenv("LANEBRIDGE_TOKEN", raising=False)
+    with pytest.raises(SystemExit) as ended:
+        parse([*arguments(tmp_path), *more])
+    assert ended.value.code == 2
+
+
+async def start(*args: str) -> asyncio.subprocess.Process:
+    return await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "bridge.service", *args, stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(Path.cwd())},
+    )  # fmt: skip
+
+
+async def test_it_says_ready_and_ends_clean_on_a_signal(player: Any, folder: Path) -> None:
+    process = await start(*arguments(folder))
+    assert process.stdout is not None
+    line = await asyncio.wait_for(process.stdout.readline(), 30)
+    assert re.fullmatch(rb"ready http://127\.0\.0\.1:\d+/\n", line)
+    process.send_signal(signal.SIGTERM)
+    out, err = await asyncio.wait_for(process.communicate(), 10)
+    assert (process.returncode, out) == (0, b""), err
+    assert b"Traceback" not in err
+
+
+async def test_a_port_in_use_is_said_with_code_1(player: Any, folder: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        process = await start(*arguments(folder, port=taken.getsockname()[1]))
+        _, err = await asyncio.wait_for(process.communicate(), 30)
+    assert process.returncode == 1
+    assert b"address already in use" in err
+    assert b"Traceback" not in err
+
+
+async def test_wrong_files_are_said_with_code_1(player: Any, folder: Path) -> None:
+    (folder / "low-tide.yaml").write_text("set: x\nlanes: {a: {stepps: x}}\n", encoding="utf-8")
+    process = await start(*arguments(folder))
+    _, err = await asyncio.wait_for(process.communicate(), 30)
+    assert process.returncode == 1
+    assert b"stepps" in err
+    assert b"Traceback" not in err
