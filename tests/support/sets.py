@@ -102,30 +102,25 @@ def _settings(kind: str) -> st.SearchStrategy[dict[str, float]]:
     )
 
 
-def expressions(names: list[str], depth: int = 3) -> st.SearchStrategy[str]:
+_TIMES = ("1/16", "1/8", "1/8T", "3/16", "1/4")
+_FORMS = (
+    "({0} and {1})", "({0} or {1})", "({0} xor {1})", "not {0}", "at-least(2, {0}, {1}, {2})",
+    "exactly(1, {0}, {1})", "nth({0}, {n})", "toggle({0})", "first({0}, {1})",
+    "delay({0}, {time})", "hold({0}, {time})", "latch({0}, {1})", "chance({0}, 0.5)", "edge({0})",
+    "gap({0}, {time})", "before-mute({0})",
+)  # fmt: skip
+
+
+@st.composite
+def expressions(draw: st.DrawFn, names: list[str], depth: int = 2) -> str:
     """Random logic over `names`, functions included."""
-    leaf = st.sampled_from(names)
-    time = st.sampled_from(["1/16", "1/8", "1/8T", "3/16", "1/4"])
-
-    def wider(inner: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
-        return st.one_of(
-            st.builds("({} {} {})".format, inner, st.sampled_from(["and", "or", "xor"]), inner),
-            st.builds("not {}".format, inner),
-            st.builds("at-least(2, {}, {}, {})".format, inner, inner, inner),
-            st.builds("exactly(1, {}, {})".format, inner, inner),
-            st.builds("nth({}, {})".format, inner, st.integers(1, 4)),
-            st.builds("toggle({})".format, inner),
-            st.builds("first({}, {})".format, inner, inner),
-            st.builds("delay({}, {})".format, inner, time),
-            st.builds("hold({}, {})".format, inner, time),
-            st.builds("latch({}, {})".format, inner, inner),
-            st.builds("chance({}, 0.5)".format, inner),
-            st.builds("edge({})".format, inner),
-            st.builds("gap({}, {})".format, inner, time),
-            st.builds("before-mute({})".format, inner),
-        )
-
-    return st.recursive(leaf, wider, max_leaves=2**depth)
+    if depth == 0 or draw(st.integers(0, 3)) == 0:
+        return draw(st.sampled_from(names))
+    form = draw(st.sampled_from(_FORMS))
+    parts = [
+        draw(expressions(names, depth - 1)) if f"{{{place}}}" in form else "" for place in range(3)
+    ]
+    return form.format(*parts, n=draw(st.integers(1, 4)), time=draw(st.sampled_from(_TIMES)))
 
 
 @st.composite

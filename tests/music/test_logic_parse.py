@@ -1,0 +1,122 @@
+"""Reading logic: precedence, names with hyphens, and mistakes told with their column."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.music.logic_parse import FUNCTIONS, LogicError, Term, parse
+
+LANES = ("kick", "rim", "shaker", "hat-open", "hold")
+
+
+def shape(term: Term) -> str:
+    """The tree with every bracket written."""
+    if term.op == "lane":
+        return ("~" if term.before_mute else "") + term.name
+    inner = [shape(part) for part in term.terms] + [str(number) for number in term.numbers]
+    return f"{term.op}[{' '.join(inner)}]"
+
+
+@pytest.mark.parametrize(
+    ("text", "tree"),
+    [
+        ("kick", "kick"),
+        ("hat-open and not kick", "and[hat-open not[kick]]"),
+        ("kick or rim xor shaker and not hat-open",
+         "or[kick xor[rim and[shaker not[hat-open]]]]"),
+        ("not kick and rim xor shaker or hat-open",
+         "or[xor[and[not[kick] rim] shaker] hat-open]"),
+        ("(kick or rim) and shaker", "and[or[kick rim] shaker]"),
+        ("not not kick", "not[not[kick]]"),
+        ("kick and rim and shaker", "and[kick rim shaker]"),
+        ("(rim xor shaker) and not kick", "and[xor[rim shaker] not[kick]]"),
+        ("at-least(2, kick, rim, shaker)", "at-least[kick rim shaker 2]"),
+        ("exactly(1, kick, rim or shaker)", "exactly[kick or[rim shaker] 1]"),
+        ("nth(kick, 4)", "nth[kick 4]"),
+        ("nth(kick, 4, 1)", "nth[kick 4 1]"),
+        ("delay(kick, 1/8T)", "delay[kick 320]"),
+        ("delay(kick, 3:4)", "delay[kick 1280]"),
+        ("delay(kick, 1/8.) or rim", "or[delay[kick 720] rim]"),
+        ("hold(hold, 1/4)", "hold[hold 960]"),
+        ("first(kick, rim)", "first[kick rim]"),
+        ("latch(kick, rim) and toggle(shaker)", "and[latch[kick rim] toggle[shaker]]"),
+        ("chance(kick, 0.25)", "chance[kick 1/4]"),
+        ("edge(kick)", "edge[kick]"),
+        ("edge(kick, 1/4) or gap(rim, 1/2)", "or[edge[kick 960] gap[rim 1920]]"),
+        ("before-mute(kick or rim) and shaker", "and[or[~kick ~rim] shaker]"),
+        ("before-mute(kick and after-mute(rim)) or shaker", "or[and[~kick rim] shaker]"),
+    ],
+)  # fmt: skip
+def test_precedence_and_functions(text: str, tree: str) -> None:
+    assert shape(parse(text, LANES)) == tree
+
+
+def test_the_tap_of_the_lane_is_where_terms_begin() -> None:
+    assert shape(parse("kick and after-mute(rim)", LANES, "before-mute")) == "and[~kick rim]"
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "says"),
+    [
+        ("", 1, "empty"),
+        ("kick and", 9, "a lane expected, but the expression ends"),
+        ("and kick", 1, "a lane expected, not 'and'"),
+        ("kick shaker", 6, "and, or or xor expected"),
+        ("kick adn rim", 6, "did you mean 'and'?"),
+        ("kick and shakr", 10, "did you mean 'shaker'?"),
+        ("kick and hatopen", 10, "did you mean 'hat-open'?"),
+        ("kick and (rim or shaker", 24, "to close the '(' of column 10"),
+        ("kick)", 5, "closes nothing"),
+        ("kick & rim", 6, "'&' has no meaning"),
+        ("nht(kick, 2)", 1, "did you mean 'nth'?"),
+        ("nth(kick)", 9, "',' expected"),
+        ("nth(kick, 0)", 11, "whole number from 1"),
+        ("nth(kick, 2, 3)", 1, "no number 3"),
+        ("delay(kick, 2)", 13, "a time like 1/8"),
+        ("chance(kick, 1.5)", 14, "chance from 0 to 1"),
+        ("at-least(3, kick, rim)", 1, "can never be"),
+        ("delay kick", 1, "needs '('"),
+        ("kick (rim)", 1, "it is a lane"),
+        ("(" * 60 + "kick" + ")" * 60, 41, "nested too deep"),
+        ("not " * 60 + "kick", 161, "nested too deep"),
+    ],
+)
+def test_mistakes(text: str, column: int, says: str) -> None:
+    with pytest.raises(LogicError) as caught:
+        parse(text, LANES)
+    assert caught.value.column == column
+    assert says in str(caught.value)
+    assert str(caught.value).startswith(f"column {column}: ")
+
+
+@given(st.text(alphabet="kicrmxorandtse ()-,.:/0123456789T&\n", max_size=60))
+def test_any_text_is_read_or_refused_with_a_column(text: str) -> None:
+    try:
+        term = parse(text, LANES)
+    except LogicError as error:
+        assert 1 <= error.column <= len(text) + 1
+    else:
+        assert term.lanes()
+
+
+def test_lanes_are_listed_once_in_order() -> None:
+    assert parse("rim and kick or not rim", LANES).lanes() == ["rim", "kick"]
+
+
+def test_every_function_has_a_table_in_its_docstring() -> None:
+    from bridge.music.gate_functions import GATE_FUNCTIONS
+    from bridge.music.logic_functions import FUNCTIONS as ON_STEPS
+
+    words = set(FUNCTIONS) - {"after-mute", "before-mute"}
+    assert set(ON_STEPS) == set(GATE_FUNCTIONS) == words
+    for functions in (ON_STEPS, GATE_FUNCTIONS):
+        for word, function in functions.items():
+            assert word == "chance" or "===" in (function.__doc__ or ""), word
+
+
+def test_times_are_exact() -> None:
+    assert parse("delay(kick, 7:4)", LANES).numbers == (Fraction(3840, 7),)
