@@ -1,0 +1,59 @@
+"""`lanebridge clockcheck`: listens to a MIDI clock and says what it is like."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+CLOCK = b"\xf8"
+
+
+def wait(seconds: float) -> None:
+    """Lets the clock come in; Ctrl-C ends it early and the report is made of what there is."""
+    try:
+        time.sleep(seconds)
+    except KeyboardInterrupt:
+        click.echo()
+
+
+@click.command("clockcheck")
+@click.argument("rig", type=click.Path(path_type=Path))
+@click.option(
+    "--seconds", default=10.0, show_default=True, type=click.FloatRange(1, 3600),
+    help="How long to listen.",
+)
+@click.option(
+    "--from", "source", metavar="PORT",
+    help="A part of a MIDI input's name, instead of the one the rig follows.",
+)  # fmt: skip
+@click.pass_context
+def command(context: click.Context, rig: Path, seconds: float, source: str | None) -> None:
+    """Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses."""
+    from bridge.errors import BridgeError
+    from bridge.files.rig import load_rig
+    from bridge.paper import clock_report
+    from bridge.ports import open_input
+
+    name = source or load_rig(rig).clock.follow
+    if name == "internal":
+        raise BridgeError(
+            f"{rig}  leads its own clock (clock.follow: internal); name an input with --from"
+        )
+    stamps: list[int] = []
+
+    def receive(ns: int, data: bytes) -> None:
+        if data == CLOCK:
+            stamps.append(ns)
+
+    port = open_input(name, receive, "clockcheck")
+    try:
+        click.echo(f"listening to {port.name} for {seconds:g} s ...")
+        wait(seconds)
+    finally:
+        port.close()
+    report = clock_report.analyse(sorted(stamps))
+    for line in clock_report.lines(report, port.name, seconds):
+        click.echo(line)
+    context.exit(0 if clock_report.good(report) else 1)
