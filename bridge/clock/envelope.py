@@ -109,17 +109,17 @@ class Envelope:
         (x1, y1), (x2, y2) = hull[right - 1], hull[right]
         return Line(x2, y2, (y2 - y1) / (x2 - x1))
 
-    def line_near(self, period: float, early: float, late: float) -> Line:
+    def line_near(self, period: float, room: float) -> Line:
         """The line below all points whose period is nearest to `period` among those that fit.
 
-        Those that fit touch the hull between `early` clocks left and `late` clocks right of the
-        middle; to the left periods are shorter. (A line that pays for every step away from
-        `period` as for some lateness of the points comes to just this.) Works from one point on.
+        Those that fit touch the hull within `room` clocks of the middle. (A line that pays for
+        every step away from `period` as for so much lateness of the points comes to just this.)
+        Works from one point on.
         """
         hull = self._hull
         middle = self._place(0.5)
-        low = self._slope_at(middle - early)
-        high = self._slope_at(middle + late)
+        low = self._slope_at(middle - room)
+        high = self._slope_at(middle + room)
         slope = max(low, min(high, period))
         index, ns = min(hull, key=lambda point: point[1] - (point[0] - middle) * slope)
         return Line(index, ns, slope)

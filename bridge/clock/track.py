@@ -12,8 +12,9 @@ shows in four ways, and each cuts the window to what came after it:
   off the stamps themselves (`spread`), so that a rough link needs more proof than a good one;
 - *another beat altogether* is told from outside (`restart`), since it also concerns the count.
 
-After a cut the tempo before it counts as a hint that fades as the new window grows: few stamps
-say little about a tempo, but much about a phase.
+When the phase is a new one and the tempo likely the same (a clock that comes back, a Start), the
+line begins anew with the old tempo as a hint that fades as the window grows: the first stamps say
+little about a tempo, but much about a phase.
 """
 
 from __future__ import annotations
@@ -31,16 +32,13 @@ FLOOR_NS = 100_000
 _CHANCE = 1e-7
 _RUNS = (3, 4, 5, 6, 7, 8, 10, 12, 16, 24, 32, 48)
 _LEVELS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in _RUNS)
-_LONG_RUNS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in (64, 96, 128))
-_LONG_EVERY = 8  # clocks between two looks at the long runs
 _EARLY = 0.35  # of the spread: an early stamp that counts for the pair
 _CREEP = 0.1
 _CREEP_NS = 20_000
 _CREEP_COUNT = 3
 _CREEP_AMONG = 8
-_HINT_SLOWER = 1.0
-_HINT_FASTER = 2.0
-_HINT_ENDS = 48  # stamps in the window after which the tempo before is forgotten
+_HINT = 6.0  # how much the tempo before weighs, in clocks x stamps
+_HINT_ENDS = 48  # stamps in the window after which it is forgotten
 _SAMPLE_BACK = (
     16  # how far behind the newest stamp the spread is sampled: the line is settled there
 )
@@ -88,10 +86,10 @@ class Track:
         if late < -(_CREEP * usual + _CREEP_NS) and len(self.window) >= 24:
             self._creeping(index)
         self._fit()
-        self._slower(index)
+        self._slower()
 
     def _cut(self, points: Iterable[Point]) -> None:
-        self._hint = self.line.period
+        self._hint = 0.0
         self._early.clear()
         self._creep.clear()
         self.window.refill(points)
@@ -103,9 +101,7 @@ class Track:
             self.line = Line(index, ns, self._hint or self.line.period)
             return
         if self._hint and count < _HINT_ENDS:
-            self.line = self.window.line_near(
-                self._hint, _HINT_SLOWER / count, _HINT_FASTER / count
-            )
+            self.line = self.window.line_near(self._hint, _HINT / count)
         else:
             self._hint = 0.0
             self.line = self.window.line()
@@ -126,16 +122,15 @@ class Track:
         half = max(12, len(self.window) // 2)
         self._cut(list(self.window.points)[-half:])
 
-    def _slower(self, index: int) -> None:
+    def _slower(self) -> None:
         points = self.window.points
         count = len(points)
         if count < 8:
             return
         line = self.line
-        levels = _LEVELS if index % _LONG_EVERY else _LEVELS + _LONG_RUNS
         lowest = float("inf")
         at = 1
-        for run, level in levels:
+        for run, level in _LEVELS:
             if run > count - 3:
                 break
             while at <= run:

@@ -62,11 +62,11 @@ def test_blocks_change_nothing(rows: list[tuple[int, int]]) -> None:
     assert sliding.line() == filled(list(sliding.points)).line()
 
 
-@given(windows, st.floats(1e7, 4e7), st.floats(0, 5), st.floats(0, 5))
+@given(windows, st.floats(1e7, 4e7), st.floats(0, 5))
 def test_the_line_near_a_period_lies_below_all_points_and_touches_one(
-    points: list[Point], period: float, early: float, late: float
+    points: list[Point], period: float, room: float
 ) -> None:
-    line = filled(points).line_near(period, early, late)
+    line = filled(points).line_near(period, room)
     assert below(points, line)
     assert min(ns - line.at(index) for index, ns in points) == pytest.approx(0, abs=1)
 
@@ -74,7 +74,7 @@ def test_the_line_near_a_period_lies_below_all_points_and_touches_one(
 @given(windows, st.floats(1e7, 4e7))
 def test_without_room_the_hint_changes_nothing(points: list[Point], period: float) -> None:
     envelope = filled(points)
-    near, free = envelope.line_near(period, 0, 0), envelope.line()
+    near, free = envelope.line_near(period, 0), envelope.line()
     assert near.period == free.period
     middle = (points[0][0] + points[-1][0]) / 2
     assert near.at(middle) == pytest.approx(free.at(middle), abs=2)
@@ -82,11 +82,11 @@ def test_without_room_the_hint_changes_nothing(points: list[Point], period: floa
 
 @given(windows, st.floats(1e7, 4e7))
 def test_with_all_the_room_only_the_phase_is_fitted(points: list[Point], period: float) -> None:
-    assert filled(points).line_near(period, 1000, 1000).period == period
+    assert filled(points).line_near(period, 1000).period == period
 
 
 def test_one_point_is_enough_for_a_phase() -> None:
-    assert filled([(5, 1000)]).line_near(20.0, 1, 1) == Line(5, 1000, 20.0)
+    assert filled([(5, 1000)]).line_near(20.0, 1) == Line(5, 1000, 20.0)
 
 
 def test_late_points_do_not_move_the_line() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import statistics
 
 import pytest
-from support.band import STEP, Band
+from support.band import Band
 from support.clocks import (
     MODELS,
     MS,
@@ -83,6 +83,7 @@ class TestSteady:
 
 
 class TestTempo:
+    @pytest.mark.slow
     @models
     @pytest.mark.parametrize(("low", "high"), [(128, 138), (128, 118)])
     def test_a_jump_of_ten_is_followed_within_eight_clocks(
@@ -105,9 +106,11 @@ class TestTempo:
     def test_another_beat_altogether_keeps_the_count(
         self, late: Late, low: float, high: float
     ) -> None:
-        """Half and double look like lost and doubled clocks at first: the count must hold."""
+        """Half and double look like lost and doubled clocks at first: the count must hold.
+
+        (With seed 35 a late stamp hides the new beat until the line has found it by itself.)"""
         times = clock([low] * 200 + [high] * 99)
-        for seed in SEEDS:
+        for seed in (*SEEDS, 35):
             heard = Heard().feed(stamps(times, late, seed))
             assert heard.follower.index == 300
             assert heard.follower.bpm == pytest.approx(high, rel=0.01)
@@ -198,12 +201,13 @@ def assert_in_step(band: Band, times: list[float], within_ms: float, first: int 
             assert abs(ns - times[step * 6]) <= within_ms * MS, f"step {step}"
 
 
+@pytest.mark.slow
 class TestDropOut:
     @models
     @pytest.mark.parametrize("gone_s", [0.2, 1.0, 8.0])
     def test_the_cable_falls_out_and_comes_back(self, late: Late, gone_s: float) -> None:
         """R6: freewheel, then in phase again; no step left out or played twice."""
-        for seed in SEEDS:
+        for seed in (0, 1):
             times = steady(128, 1500)
             arrivals = stamps(times, late, seed)
             gone = [
@@ -220,7 +224,7 @@ class TestDropOut:
     def test_the_host_stalls_and_goes_on_in_another_phase(self, late: Late) -> None:
         """The clock stands still for 2.37 s and goes on: half a clock off our own count at most,
         and in its phase within a bar (96 clocks)."""
-        for seed in SEEDS:
+        for seed in (0, 1):
             before = steady(128, 600)
             after = steady(128, 600, before[-1] + 2.37e9)
             arrivals = stamps(before + after, late, seed)
@@ -235,9 +239,22 @@ class TestDropOut:
             off = [((ns - after[0]) / period(128) + 0.5) % 1 - 0.5 for ns in settled]
             assert max(map(abs, off)) * period(128) < 1 * MS
 
+    @pytest.mark.parametrize("late", [MODELS["gauss"], MODELS["frames"]], ids=["gauss", "frames"])
+    @pytest.mark.parametrize("gap_s", [0.3, 0.5021, 2.37])
+    def test_a_new_phase_is_taken_at_once(self, late: Late, gap_s: float) -> None:
+        """From the second clock after the return on, whatever the phase."""
+        for seed in SEEDS:
+            before = steady(128, 300)
+            after = steady(128, 60, before[-1] + gap_s * 1e9)
+            heard = Heard().feed(stamps(before + after, late, seed))
+            for k in range(2, 60):
+                _, guess = heard.next[300 + k - 1]
+                off = ((guess - after[k]) / period(128) + 0.5) % 1 - 0.5
+                assert abs(off * period(128)) < 2 * MS
+
     @models
     def test_it_comes_back_with_another_tempo(self, late: Late) -> None:
-        for seed in SEEDS:
+        for seed in (0, 1):
             before = steady(128, 400)
             after = steady(122, 400, before[-1] + 1.5e9)
             band = Band()
@@ -371,7 +388,6 @@ class TestTransport:
 
 
 def assert_in_step_late(band: Band, times: list[float], within_ms: float, after: int) -> None:
-    assert STEP == 240
     late = [(step, ns) for step, ns in band.played if step >= after and step * 6 < len(times)]
     assert late
     for step, ns in late:

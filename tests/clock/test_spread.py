@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import random
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.clock.spread import Spread
 
 
-@given(st.lists(st.integers(-(10**5), 10**7), min_size=300, max_size=400), st.floats(0, 1))
-def test_quantiles_are_those_of_the_last_samples(values: list[int], share: float) -> None:
+@given(st.integers(0, 10**6), st.floats(0, 1))
+@settings(max_examples=30)
+def test_quantiles_are_those_of_the_last_samples(seed: int, share: float) -> None:
+    rng = random.Random(seed)
+    values = [rng.choice((rng.randrange(-(10**5), 10**7), 500)) for _ in range(320)]
     spread = Spread(most=128)
     for value in values:
         spread.add(value)
-    kept = sorted(max(0, value) for value in values)
     last = sorted(max(0, value) for value in values[-128:])
     assert spread.quantile(share) == last[min(127, int(share * 128))]
-    assert spread.worst == last[-1] <= kept[-1]
+    assert spread.worst == last[-1]
 
 
 def test_an_assumption_stands_until_there_are_enough() -> None:

@@ -90,6 +90,7 @@ def test_a_day_at_an_awkward_tempo_does_not_drift() -> None:
     assert anchor.tick_at(DAY_NS) == pytest.approx(float(ticks), abs=1e-4)
 
 
+@pytest.mark.slow
 def test_a_day_of_tempo_changes_does_not_drift() -> None:
     """A change every bar for a day: 39000 of them may cost half a nanosecond each, and a tick is
     hundreds of thousands of them."""
