@@ -161,7 +161,14 @@ class Document:
 
 def dotted(keys: Iterable[str | int]) -> str:
     """``("lanes", "rim", "hits")`` as ``lanes.rim.hits``; list positions count from 0."""
-    return ".".join(str(key) for key in keys)
+    return ".".join(printable(str(key)) for key in keys)
+
+
+def printable(text: str) -> str:
+    """Text that is safe in one line of a terminal: line ends, escapes and the like spelt out."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
 def point_inside(document: Document, problem: Problem) -> Problem:
@@ -335,7 +342,8 @@ class _Reader:
         if not isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent):
             raise AssertionError(f"the parser promised a value, not {event!r}")
         if event.tag is not None and event.tag != "!":
-            message = f"the tag {event.tag} is not used here; write the plain value"
+            tag = printable(event.tag)
+            message = f"the tag {tag} is not used here; write the plain value"
             self._say_at(event, keys, message)
         if isinstance(event, yaml.ScalarEvent):
             style = {"": "plain", "'": "quoted", '"': "quoted"}.get(event.style or "", "block")

@@ -14,7 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandle
 from pydantic_core import CoreSchema, core_schema
 
 from bridge.errors import Problem
-from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside
+from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside, printable
 
 NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
@@ -46,7 +46,7 @@ def shown(value: object) -> str:
         return "keys and values"
     if isinstance(value, list):
         return "a list"
-    text = f"{value:g}" if isinstance(value, float) else str(value)
+    text = f"{value:g}" if isinstance(value, float) else printable(str(value))
     return text if len(text) <= 40 else text[:37] + "..."
 
 

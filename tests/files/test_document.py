@@ -194,6 +194,12 @@ def test_get_and_dotted() -> None:
     assert dotted(("a", "b", 1)) == "a.b.1"
 
 
+def test_messages_stay_in_one_line_whatever_stands_in_the_file() -> None:
+    assert lines_of(lambda: Document.parse('"a\\nb\\e[31m": 1\n"a\\nb\\e[31m": 2\n', "s.yaml")) == [
+        r"s.yaml:2:1  a\nb\x1b[31m: is written twice; first in line 1"
+    ]
+
+
 def test_in_order_says_each_thing_once() -> None:
     one = Problem("m", "p", "f", 2, 1)
     two = Problem("m", "p", "f", 1, 9)

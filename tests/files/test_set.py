@@ -261,6 +261,10 @@ MISTAKES = [
         "set.yaml:5:26  lanes.a.groups.0: off without quotes is false to some YAML readers; "
         'write "off"',
     ]),
+    (TOP + '  a: {every: 1, "le\\nvel": 1, groups: ["x\\ty"]}\n', [
+        r"set.yaml:5:17  lanes.a.le\nvel: is not a key of a lane; did you mean level?",
+        rf"set.yaml:5:40  lanes.a.groups.0: x\ty is not a name: {NAME}",
+    ]),
     # sources
     (TOP + "  a: {out: main.gate-1}\n", [
         "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
@@ -545,6 +549,19 @@ def test_volts_out_of_reach_are_allowed_with_a_warning(rig: Rig) -> None:
         "set.yaml:6:15  lanes.b.levels: asks for -2.5 V; main.level-2 stops at 0 V",
         "set.yaml:7:49  macros.m.drives.0.from: asks for -1 V; main.level-1 stops at 0 V",
         "set.yaml:7:57  macros.m.drives.0.to: asks for 8 V; main.level-1 stops at 5 V",
+    ]
+
+
+def test_controls_of_the_rig_that_move_nothing_are_a_warning() -> None:
+    rig = parse_rig(
+        "rig: R\ninterfaces: {main: {profile: four-voices}}\ncontrollers:\n"
+        "  desk: {port: K, controls: [{cc: 1, macro: lamp}, {note: 1, mute: kik}, "
+        "{note: 2, mute: kick}]}\n",
+    )
+    assert [str(p) for p in parse_set(TOP, rig=rig).warnings] == [
+        "rig.yaml:4:45  controllers.desk.controls.0.macro: the set has no macro lamp",
+        "rig.yaml:4:68  controllers.desk.controls.1.mute: the set has no lane kik; "
+        "did you mean kick?",
     ]
 
 
