@@ -3,6 +3,8 @@
 Operands are levels that stay until they change; `evaluate` is called at every tick at which any
 gate or timer changes, and what it returns holds until the next. A function that decides about a
 hit decides about the whole gate, at its rising edge. Values are pairs of bits as on steps.
+
+In the timing tables ``▔`` is high and ``▁`` low for one sixteenth; t is 3/16.
 """
 
 from __future__ import annotations
