@@ -157,9 +157,9 @@ class ProfileModel(Strict):
 
 
 def shipped_dir() -> Path:
-    """`profiles/` of the source tree, or what was installed from it."""
-    source = _ROOT.parent / "profiles"
-    return source if source.is_dir() else _ROOT / "shipped" / "profiles"
+    """Where the shipped profiles are: inside the installed package, or in the source tree."""
+    installed = _ROOT / "shipped" / "profiles"
+    return installed if installed.is_dir() else _ROOT.parent / "profiles"
 
 
 def shipped() -> list[str]:

@@ -70,6 +70,8 @@ def test_the_last_note_held_has_the_pitch_of_a_voice() -> None:
 def test_a_released_note_gives_the_pitch_back_to_the_one_still_held() -> None:
     decoder = Decoder(wired(PITCH, VOICE_GATE))
     decoder.feed("p", data("note_on", note=36) + data("note_on", note=48))
+    decoder.feed("p", data("note_on", note=60) + data("note_off", note=60))
+    assert dict(decoder.volts) == {"pitch": 2.0, "vgate": 5.0}
     decoder.feed("p", data("note_off", note=48))
     assert dict(decoder.volts) == {"pitch": 1.0, "vgate": 5.0}
 
@@ -97,6 +99,14 @@ def test_rpn_0_sets_the_bend_range_in_semitones_and_cents() -> None:
     assert decoder.volts["pitch"] == pytest.approx(2 - 12.5 / 12)
 
 
+def test_half_a_parameter_number_of_each_sort_is_none() -> None:
+    out = Output("pitch", "pitch", Address("note-pitch", 1), high=8, reference_note=24,
+                 set_bend_range=True)
+    decoder = Decoder(wired(out))
+    decoder.feed("p", data("note_on", note=48) + data("pitchwheel", pitch=-8192))
+    assert decoder.feed("p", bytes.fromhex("B0 63 00 62 00 65 00 06 0C")) == []
+
+
 def test_a_fixed_bend_range_does_not_listen_to_rpn_0() -> None:
     decoder = Decoder(wired(PITCH))
     decoder.feed("p", data("note_on", note=48) + data("pitchwheel", pitch=-8192))
@@ -120,6 +130,8 @@ def test_a_parameter_is_found_by_its_number() -> None:
     decoder = Decoder(wired(out))
     decoder.feed("p", bytes.fromhex("B0 63 01 62 02 06 40 26 00"))  # MIDI 1.0, p. 17
     assert decoder.volts["x"] == pytest.approx(8192)
+    decoder.feed("p", bytes.fromhex("B0 26 05 26 07"))  # finer steps within the same MSB
+    assert decoder.volts["x"] == pytest.approx(8192 + 7)
     assert decoder.feed("p", bytes.fromhex("B0 63 01 62 03 06 00 26 00")) == []
     # A registered parameter of the same number is another one.
     assert decoder.feed("p", bytes.fromhex("B0 65 01 64 02 06 00 26 00")) == []

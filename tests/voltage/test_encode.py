@@ -96,6 +96,7 @@ def test_gates_on_controllers_and_programs() -> None:
     assert hexes(encoder.gate_on("main.run")) == ["B2 50 7F"]
     assert hexes(encoder.gate_off("main.run")) == ["B2 50 00"]
     assert hexes(encoder.gate_on("main.hit")) == ["C2 05"]
+    assert encoder.open == frozenset()  # it closes by itself
     assert hexes(encoder.gate_on("main.hit")) == ["C2 05"]
     assert encoder.gate_off("main.hit") == []
     assert encoder.gate_on("main.clock") == []
@@ -200,6 +201,20 @@ def test_a_near_pitch_under_an_open_gate_is_bent() -> None:
     encoder.gate_on("main.gate")
     assert hexes(encoder.pitch("main.pitch", 41)) == ["E0 00 60"]
     assert encoder.pitch("main.pitch", 41) == []
+    assert hexes(encoder.pitch("main.pitch", 41.9)) == ["E0 66 7C"]  # 1.9 of 2 semitones
+
+
+def test_a_pitch_just_beyond_the_bend_range_is_a_new_note() -> None:
+    encoder = voice()
+    encoder.pitch("main.pitch", 40)
+    encoder.gate_on("main.gate")
+    assert hexes(encoder.pitch("main.pitch", 42.25)) == ["E0 00 48", "90 2A 7F", "80 28 40"]
+
+
+def test_notes_end_at_127_however_wide_the_output() -> None:
+    encoder = voice(high=15.0, bend_semitones=0.0)
+    encoder.level("main.pitch", 15.0)
+    assert hexes(encoder.gate_on("main.gate", 1.0)) == ["90 7F 7F"]
 
 
 def test_a_far_pitch_under_an_open_gate_is_a_new_note_before_the_old_one_ends() -> None:
@@ -262,9 +277,10 @@ def test_setup_forgets_what_an_interface_has_forgotten() -> None:
     encoder = Encoder(wired(GATE, Output("x", "level", Address("cc", 1, 20), high=5)))
     encoder.gate_on("main.gate")
     encoder.level("main.x", 5)
-    encoder.setup()
+    first = encoder.setup()
+    assert hexes(first) == ["89 24 40", "B0 14 00"]
     assert encoder.open == frozenset()
-    assert hexes(encoder.level("main.x", 5)) == ["B0 14 7F"]
+    assert encoder.setup() == first  # at rest already, and said all the same
 
 
 def test_rest_closes_only_what_is_open_and_moves_only_what_is_away() -> None:
