@@ -195,6 +195,8 @@ class Player:
 
     def _render(self, goal: int) -> None:
         part = self.part
+        if part.last is not None:
+            goal = min(goal, part.last)
         while part.rendered < goal:
             start = part.rendered
             for item in part.render(goal, self.song.bpm):

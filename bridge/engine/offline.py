@@ -93,6 +93,7 @@ def perform(
         player.outputs.sent.clear()
 
     player.sender.notice = notice
+    player.part.last = end
     player.command({"do": "start"}, now[0])
     begun = player.song.time_of(0)
     while player.song.time_of(end) > now[0]:

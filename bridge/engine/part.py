@@ -38,6 +38,8 @@ class Part:
     ) -> None:
         self.revision = revision
         self.rendered = 0
+        self.last: int | None = None
+        """The tick at which everything ends, for whoever wants so many bars and no more."""
         self._outputs = outputs
         self._early = early
         self._timing = timing

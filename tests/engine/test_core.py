@@ -6,6 +6,7 @@ at 120 BPM is 125 ms and a MIDI clock 20.83 ms (tests/reference/timing_clock.csv
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction
 
 import pytest
@@ -43,7 +44,8 @@ def test_hits_fall_on_the_grid_to_the_microsecond() -> None:
     desk.run_to(2 * BAR - 1)
     assert desk.ons() == approx(*(ms_of(beat * BEAT) for beat in range(8)))
     # `gate` is 0.5 of a sixteenth unless told.
-    assert [o.off for o in desk.openings()][:3] == approx(*(ms_of(b * BEAT + 120) for b in range(3)))
+    offs = [opening.off for opening in desk.openings()]
+    assert offs[:3] == approx(*(ms_of(beat * BEAT + 120) for beat in range(3)))
 
 
 def test_pitch_leads_its_gate_which_stays_on_the_grid() -> None:
@@ -86,7 +88,7 @@ def test_an_open_gate_closes_a_gap_before_its_next_hit() -> None:
     desk.start()
     desk.run_to(2 * BAR)
     openings = desk.openings()
-    for one, two in zip(openings, openings[1:], strict=False):
+    for one, two in itertools.pairwise(openings):
         assert one.off == pytest.approx(two.on - 7.0, abs=1e-4)
 
 
@@ -97,7 +99,7 @@ def test_hits_closer_than_two_gaps_share_the_time_between_them() -> None:
     desk.run_to(BAR - 1)
     openings = [o for o in desk.openings() if o.on < 125]
     assert len(openings) == 16
-    for one, two in zip(openings, openings[1:], strict=False):
+    for one, two in itertools.pairwise(openings):
         assert one.off is not None
         assert one.on < one.off < two.on
 
@@ -241,7 +243,7 @@ def test_macros_reach_level_outputs_while_the_song_stands() -> None:
     moves = [(ms, data) for ms, data in desk.sent()[before:] if data[:2] == bytes((0xB1, 20))]
     assert moves[-1][1][2] == 127
     assert len(moves) <= 15  # at most 100 a second of one output
-    assert all(two - one >= 9.9 for (one, _), (two, _) in zip(moves, moves[1:], strict=False))
+    assert all(two - one >= 9.9 for (one, _), (two, _) in itertools.pairwise(moves))
 
 
 def test_offset_moves_everything_without_a_missed_or_doubled_hit() -> None:

@@ -7,6 +7,8 @@ before the first pulse are common practice, no source.
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
 
@@ -35,7 +37,7 @@ def test_clock_runs_while_stopped_and_its_phase_holds_through_start_and_stop() -
     desk.do("stop")
     desk.run(777)
     clocks = times(desk, 0xF8)
-    gaps = [two - one for one, two in zip(clocks, clocks[1:], strict=False)]
+    gaps = [two - one for one, two in itertools.pairwise(clocks)]
     assert gaps == pytest.approx([PULSE_MS] * len(gaps), abs=1e-4)
     assert len(clocks) > 100
 
@@ -114,7 +116,7 @@ def test_a_followed_clock_is_passed_on_without_doubling() -> None:
     clocks(49, 192)
     assert len(times(desk, 0xFA)) == 1
     passed = times(desk, 0xF8)
-    gaps = [two - one for one, two in zip(passed, passed[1:], strict=False)]
+    gaps = [two - one for one, two in itertools.pairwise(passed)]
     assert min(gaps) > PULSE_MS - 1.0
     assert max(gaps) < PULSE_MS + 1.0
 

@@ -7,6 +7,8 @@ stopped). Three lost intervals before running free, and re-lock within one bar, 
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from support.desk import BAR, BEAT, MS, STEP, Desk, gate_lane, score_of
 
@@ -176,7 +178,7 @@ def test_a_clock_that_comes_back_out_of_phase_is_joined_within_a_bar_without_a_b
     returns = desk.now
     pulses(desk, 96)
     again = [on for on in desk.ons(2) if on > (returns - desk.zero) / MS]
-    gaps = [two - one for one, two in zip(again, again[1:], strict=False)]
+    gaps = [two - one for one, two in itertools.pairwise(again)]
     assert min(gaps) > 100
     assert max(gaps) < 150
     # In phase with the new clock: hits stand on its pulses.
@@ -215,7 +217,7 @@ def test_following_begins_while_playing_and_falls_in_with_the_nearest_clock() ->
     pulses(desk, 96)
     assert state(desk) == "running"
     ons = desk.ons(2)
-    gaps = [two - one for one, two in zip(ons, ons[1:], strict=False)]
+    gaps = [two - one for one, two in itertools.pairwise(ons)]
     assert min(gaps) > 110
     assert max(gaps) < 140
     desk.do("follow", source="internal")

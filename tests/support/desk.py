@@ -28,7 +28,10 @@ def wire(*outputs: Output, port: str = "main") -> dict[str, WiredOutput]:
 
 
 RIG: Mapping[str, WiredOutput] = wire(
-    *(Output(f"gate-{n}", "gate", Address("note-velocity", 10, 35 + n)) for n in range(1, GATES + 1)),
+    *(
+        Output(f"gate-{n}", "gate", Address("note-velocity", 10, 35 + n))
+        for n in range(1, GATES + 1)
+    ),
     *(Output(f"pitch-{n}", "pitch", Address("cc14", n, 16), 0.0, 8.0, bits=14) for n in (1, 2)),
     *(Output(f"level-{n}", "level", Address("cc", n, 20), 0.0, 5.0) for n in (1, 2)),
 )

@@ -1,0 +1,40 @@
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.engine.lateness import UPPER_NS, Lateness
+
+
+@given(st.lists(st.integers(-5000, 10_000_000_000), min_size=1, max_size=200), st.floats(0.01, 1))
+def test_percentiles_are_never_too_low_and_at_most_a_fifth_too_high(
+    lates: list[int], share: float
+) -> None:
+    counted = Lateness()
+    for late in lates:
+        counted.add(late)
+    ordered = sorted(max(0, late) for late in lates)
+    rank = max(1, -(-share * len(lates) // 1))
+    exact = ordered[int(rank) - 1]
+    found = counted.percentile(share)
+    assert counted.worst_ns == ordered[-1]
+    if exact <= UPPER_NS[-1]:
+        assert found >= min(exact, counted.worst_ns)
+        assert found <= max(1000, exact * 2 ** (1 / 4) + 2)
+    assert counted.count == len(lates)
+    assert sum(count for _, count in counted.state()["histogram"]) == len(lates)
+
+
+def test_nothing_sent_is_nothing_late() -> None:
+    state = Lateness(5_000_000).state()
+    assert state == {
+        "count": 0, "p50_us": 0.0, "p99_us": 0.0, "worst_us": 0.0, "since": 5, "histogram": []
+    }  # fmt: skip
+
+
+def test_a_new_count_begins_when_asked() -> None:
+    counted = Lateness()
+    counted.add(3_000_000)
+    counted.reset(9_000_000)
+    assert counted.state()["count"] == 0
+    assert counted.state()["since"] == 9

@@ -1,0 +1,195 @@
+"""The real library behind a stand-in, so that plugging and unplugging needs no hardware.
+
+What the stand-in does is what was measured of python-rtmidi 1.5.8: a vanished peer is silent, a
+system that is missing raises its own error (an OSError), clock is filtered unless asked for.
+"""
+
+from __future__ import annotations
+
+import sys
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+import bridge.ports as ports_package
+from bridge.errors import PortError
+from bridge.ports.rtmidi import RtIn, RtOut, System
+
+
+class Bench:
+    """What is plugged in, and what was done to it."""
+
+    def __init__(self) -> None:
+        self.names = ["Quay Box MIDI 1 20:0", "Harbour MIDI 1 24:0"]
+        self.systems = {"alsa": False, "jack": True}
+        self.clients = 0
+        self.sent: list[tuple[str, bytes]] = []
+        self.opened: list[str] = []
+        self.ignored: dict[str, bool] = {}
+        self.callback: Any = None
+
+
+class FakeMidi:
+    def __init__(self, api: str, name: str = "", **_: object) -> None:
+        if not BENCH.systems[api]:
+            raise FakeError(f"no {api} here")
+        BENCH.clients += 1
+        self.open_to: str | None = None
+
+    def get_ports(self) -> list[str]:
+        return list(BENCH.names)
+
+    def open_port(self, index: int, name: str = "") -> None:
+        if BENCH.names[index] in BENCH.opened:
+            raise FakeError("busy")
+        self.open_to = BENCH.names[index]
+        BENCH.opened.append(self.open_to)
+
+    def open_virtual_port(self, name: str) -> None:
+        self.open_to = name
+
+    def close_port(self) -> None:
+        if self.open_to in BENCH.opened:
+            BENCH.opened.remove(self.open_to)
+        self.open_to = None
+
+    def delete(self) -> None:
+        BENCH.clients -= 1
+
+    def send_message(self, data: bytes) -> None:
+        if self.open_to is None or (self.open_to not in BENCH.names and ":" in self.open_to):
+            return  # silent, as measured
+        BENCH.sent.append((self.open_to, bytes(data)))
+
+    def ignore_types(self, **kinds: bool) -> None:
+        BENCH.ignored = kinds
+
+    def set_callback(self, callback: Any) -> None:
+        BENCH.callback = callback
+
+
+class FakeError(OSError):
+    pass
+
+
+BENCH = Bench()
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
+    global BENCH
+    BENCH = Bench()
+    module = ModuleType("rtmidi")
+    module.__dict__.update(
+        MidiIn=FakeMidi, MidiOut=FakeMidi, RtMidiError=FakeError, API_LINUX_ALSA="alsa",
+        API_UNIX_JACK="jack", API_RTMIDI_DUMMY="dummy", get_api_name=lambda api: api,
+        get_compiled_api=lambda: ["alsa", "jack"],
+    )  # fmt: skip
+    monkeypatch.setitem(sys.modules, "rtmidi", module)
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(ports_package, "_system", None)
+    return BENCH
+
+
+def test_without_a_sequencer_jack_is_used(bench: Bench) -> None:
+    assert System().api_name == "jack"
+
+
+def test_without_any_system_it_is_said(bench: Bench) -> None:
+    bench.systems = {"alsa": False, "jack": False}
+    with pytest.raises(PortError, match="no MIDI system"):
+        System()
+    assert ports_package.list_ports() == []
+    with pytest.raises(PortError):
+        ports_package.open_output("harbour")
+
+
+def test_without_the_library_it_is_said(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "rtmidi", None)
+    with pytest.raises(PortError, match="python-rtmidi"):
+        System()
+
+
+def test_ten_thousand_listings_make_no_more_clients(bench: Bench) -> None:
+    ports_package.warm()
+    ports_package.list_ports()
+    before = bench.clients
+    for _ in range(10_000):
+        ports_package.list_ports()
+    assert bench.clients == before <= 2
+
+
+def test_listing_says_what_is_not_to_be_used(bench: Bench) -> None:
+    bench.names += ["Midi Through Port-0 14:0", "lanebridge:main 128:0"]
+    found = {(info.name, info.way): info.usable for info in ports_package.list_ports()}
+    assert found["Harbour MIDI 1 24:0", "out"]
+    assert not found["Midi Through Port-0 14:0", "out"]
+    assert not found["lanebridge:main 128:0", "in"]
+    assert len(found) == 8
+
+
+def test_sending_goes_to_the_port_that_was_named(bench: Bench) -> None:
+    port = ports_package.open_output("harbour", "main")
+    port.send(b"\x90\x24\x40")
+    assert bench.sent == [("Harbour MIDI 1 24:0", b"\x90\x24\x40")]
+    assert port.name == "Harbour MIDI 1 24:0"
+    port.close()
+    port.close()
+    port.send(b"\xf8")
+    assert len(bench.sent) == 1
+    assert not port.alive()
+    assert not port.reopen()
+
+
+def test_a_port_that_vanishes_is_seen_and_opened_again_under_a_new_number(bench: Bench) -> None:
+    port = RtOut(System(), "harbour", "main")
+    bench.names.remove("Harbour MIDI 1 24:0")
+    assert not port.alive()
+    assert not port.reopen()
+    port.send(b"\xf8")
+    bench.names.append("Harbour MIDI 1 32:0")
+    assert port.alive()
+    assert port.reopen()
+    port.send(b"\x90\x24\x40")
+    assert bench.sent[-1] == ("Harbour MIDI 1 32:0", b"\x90\x24\x40")
+
+
+def test_hundred_unpluggings_leak_nothing(bench: Bench) -> None:
+    port = RtOut(System(), "harbour", "main")
+    clients = bench.clients
+    for number in range(100):
+        bench.names = ["Quay Box MIDI 1 20:0"]
+        assert not port.alive()
+        bench.names.append(f"Harbour MIDI 1 {number}:0")
+        assert port.reopen()
+    assert bench.clients == clients
+    assert bench.opened == ["Harbour MIDI 1 99:0"]
+
+
+def test_a_port_in_use_is_said_and_leaves_nothing_behind(bench: Bench) -> None:
+    system = System()
+    RtOut(system, "harbour", "main")
+    clients = bench.clients
+    with pytest.raises(PortError, match="cannot be opened"):
+        RtOut(system, "harbour", "main")
+    with pytest.raises(PortError, match="nowhere"):
+        RtOut(system, "nowhere", "main")
+    assert bench.clients == clients
+
+
+def test_a_port_of_our_own_is_always_there(bench: Bench) -> None:
+    port = ports_package.open_output("virtual:drums", "main")
+    assert port.name == "drums"
+    assert port.alive()
+    assert port.reopen()
+
+
+def test_clock_comes_in_stamped_and_sysex_and_sensing_stay_out(bench: Bench) -> None:
+    got: list[tuple[int, bytes]] = []
+    port = RtIn(System(), "harbour", "clock", lambda stamp, data: got.append((stamp, data)))
+    assert bench.ignored == {"sysex": True, "timing": False, "active_sense": True}
+    bench.callback(([0xF8], 0.02), None)
+    assert got[0][1] == b"\xf8"
+    assert got[0][0] > 0
+    port.close()
