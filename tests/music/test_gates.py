@@ -116,7 +116,7 @@ def test_all_functions_with_an_edge_have_their_table_read() -> None:
 
 @pytest.mark.parametrize("case", TABLES, ids=lambda case: case[2])
 def test_functions_do_what_their_tables_say(case: tuple[str, dict[str, str], str, str]) -> None:
-    word, inputs, text, row = case
+    _word, inputs, text, row = case
     lanes = [lane for name, drawn in inputs.items() for lane in gate_lane(name, drawn)]
     score = score_of(*lanes, logic("out", text, "gates"))
     span = len(row) * STEP

@@ -200,7 +200,7 @@ def test_counting_goes_on_while_the_source_is_out() -> None:
     assert [e.lane for e in silent if e.lane == 1] == []
     player.performance.apply({**mute, "muted": False}, 2000)
     events = player.advance(2 * BAR)
-    plain = [e for e in score.between(2000, 2 * BAR)]
+    plain = list(score.between(2000, 2 * BAR))
     assert [e for e in events if e.kind == "hit"] == plain
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -72,9 +74,9 @@ def test_strength_halves_and_halves_again() -> None:
 @given(marks)
 def test_density_half_is_as_written_and_the_ends_are_none_and_all(pattern: tuple[int, ...]) -> None:
     limits = thresholds(pattern)
-    assert [0.5 >= limit for limit in limits] == [bool(mark) for mark in pattern]
-    assert not any(0.0 >= limit for limit in limits)
-    assert all(1.0 >= limit for limit in limits)
+    assert [limit <= 0.5 for limit in limits] == [bool(mark) for mark in pattern]
+    assert not any(limit <= 0.0 for limit in limits)
+    assert all(limit <= 1.0 for limit in limits)
 
 
 @given(marks, st.floats(0, 1), st.floats(0, 1))
@@ -125,12 +127,12 @@ def test_shuffle_plays_each_once_and_none_twice_running(steps: int, stream: int)
     places = played("shuffle", steps, steps * 12, stream)
     for start in range(0, len(places), steps):
         assert sorted(places[start : start + steps]) == list(range(steps))
-    assert all(a != b for a, b in zip(places, places[1:], strict=False))
+    assert all(a != b for a, b in itertools.pairwise(places))
 
 
 def test_a_random_walk_goes_one_step_either_way() -> None:
     places = played("random-walk", 8, 4001)
-    moves = [(b - a) % 8 for a, b in zip(places, places[1:], strict=False)]
+    moves = [(b - a) % 8 for a, b in itertools.pairwise(places)]
     assert set(moves) == {1, 7}
     assert stats.binomtest(moves.count(1), len(moves), 0.5).pvalue > 0.001
 
