@@ -13,7 +13,7 @@ import asyncio
 import difflib
 import functools
 import time
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -187,35 +187,58 @@ class Control:
             step = self.history.take_undo() if undo else self.history.take_redo()
             if step is None:
                 raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
+            actions = step.undo if undo else step.redo
             try:
-                for action in step.undo if undo else step.redo:
-                    await self._act(action, client)
-            except (CommandError, PlayerError):
+                self._hands_are_off(actions, client)
+                await self._act(actions)
+            except CommandError as error:
+                # Another hand leaves soon; what the player refuses it would refuse for ever, and
+                # must not bar the way to the steps before it.
+                if error.kind == "hand":
+                    self.history.put_back(undo)
+                    raise CommandError(str(error), "state") from None
+                self.history.drop(undo)
+                raise
+            except BaseException:
                 self.history.put_back(undo)
                 raise
             return step.label
 
-    async def _act(self, action: Any, client: str) -> None:
-        if isinstance(action, TextChange):
-            assert self.swap_text is not None
-            await self.swap_text(action)
-        elif isinstance(action, Restore):
-            # Each of the three looks at the state that the one before has led to.
-            for wires in (action.section_first, action.hands_off, action.differences):
-                for wire in wires(self.link.state):
-                    await self._direct(wire, client)
-        else:
-            await self._direct(action, client)
+    def _hands_are_off(self, actions: Sequence[Any], client: str) -> None:
+        for action in actions:
+            if isinstance(action, dict) and action["do"] == "macro":
+                owner = self.owner(action["macro"])
+                if owner not in (None, client):
+                    raise CommandError(f"another hand is on '{action['macro']}'", "hand")
 
-    async def _direct(self, wire: Wire, client: str) -> None:
+    async def _act(self, actions: Sequence[Any]) -> None:
+        """Actions of a step: commands as they go to the player, or one of the larger ones."""
+        await self._together([action for action in actions if isinstance(action, dict)])
+        for action in actions:
+            if isinstance(action, TextChange):
+                assert self.swap_text is not None
+                await self.swap_text(action)
+            elif isinstance(action, Restore):
+                # Each of the three looks at the state that the one before has led to.
+                for wires in (action.section_first, action.hands_off, action.differences):
+                    await self._together(wires(self.link.state))
+
+    async def _together(self, wires: list[Wire]) -> None:
+        """Sends several commands in one piece and waits for all; raises the first refusal."""
         lanes = self.link.state.get("lanes", {})
-        if wire["do"] == "cancel" and not lanes.get(wire["lane"], {}).get("pending"):
-            return
-        if wire["do"] == "macro":
-            owner = self.owner(wire["macro"])
-            if owner not in (None, client):
-                raise CommandError(f"another hand is on '{wire['macro']}'", "state")
-        await self._answer(self.link.send(wire))
+        answers = [
+            asyncio.ensure_future(self._answer(self.link.send(wire)))
+            for wire in wires
+            # a wait that has passed cannot be cancelled
+            if not (
+                wire["do"] == "cancel"
+                and "lane" in wire
+                and not lanes.get(wire["lane"], {}).get("pending")
+            )
+        ]
+        for result in await asyncio.gather(*answers, return_exceptions=True):
+            if isinstance(result, BaseException):
+                raise result
 
     # --- inside -----------------------------------------------------------------------------
 

@@ -84,10 +84,12 @@ class History:
             self._undone.append(self._done.pop())
         self.on_change()
 
-    def clear(self) -> None:
-        """Forgets everything (another set was opened)."""
-        self._done.clear()
-        self._undone.clear()
+    def drop(self, undone: bool) -> None:
+        """The step just taken can never be carried out: it is forgotten."""
+        if undone:
+            self._undone.pop()
+        else:
+            self._done.pop()
         self.on_change()
 
     def summary(self) -> dict[str, Any]:

@@ -51,6 +51,7 @@ class PlayerLink:
         self._numbers = itertools.count(1)
         self._waiting: dict[int, asyncio.Future[None]] = {}
         self._writer: asyncio.StreamWriter | None = None
+        self._outgoing: list[bytes] = []
 
     async def run(self) -> None:
         """Connects, reads until the player goes, and starts again; ends only by cancellation."""
@@ -100,7 +101,8 @@ class PlayerLink:
         writer = self._writer
         if writer is None or not self.present:
             raise PlayerError("the player is away; it is being started again")
-        if writer.transport.get_write_buffer_size() > WAITING_MOST:
+        waiting = sum(map(len, self._outgoing)) + writer.transport.get_write_buffer_size()
+        if waiting > WAITING_MOST:
             raise PlayerError("the player does not answer")
         number = next(self._numbers)
         future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
@@ -110,8 +112,16 @@ class PlayerLink:
         return number, future
 
     def _write(self, frame: bytes) -> None:
-        assert self._writer is not None
-        self._writer.write(frame)
+        # What is sent in one turn of the loop goes out as one piece: the player then wakes once
+        # for it, and answers with one state.
+        if not self._outgoing:
+            asyncio.get_running_loop().call_soon(self._flush)
+        self._outgoing.append(frame)
+
+    def _flush(self) -> None:
+        frames, self._outgoing = self._outgoing, []
+        if self._writer is not None and not self._writer.is_closing():
+            self._writer.write(b"".join(frames))
 
     def _frame(self, kind: Kind, payload: bytes) -> None:
         if kind != "J":  # pickles are only ever sent towards the player
@@ -157,6 +167,7 @@ class PlayerLink:
 
     def _lost(self) -> None:
         self._writer = None
+        self._outgoing.clear()
         waiting, self._waiting = self._waiting, {}
         for future in waiting.values():
             if not future.done():

@@ -8,13 +8,14 @@ compiling happen in a thread.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import logging
 import os
 import re
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -92,10 +93,12 @@ class SetBook:
         if kept is not None:
             try:
                 playing = self._compile(rig, kept["text"], Path(kept["file"]), kept["revision"])
-                self._on_disk[playing.path] = playing.path.read_text(encoding="utf-8")
-                return rig, playing
-            except (BridgeError, OSError) as error:
+            except BridgeError as error:
                 log.warning("the working text cannot be used: %s", error)
+            else:
+                with contextlib.suppress(OSError, UnicodeDecodeError):
+                    self._on_disk[playing.path] = playing.path.read_text(encoding="utf-8")
+                return rig, playing
         document = load_set(path, rig, self._set_path.name)
         self._on_disk[path] = document.text
         score = compile_score(document.spec, rig.ranges)
@@ -199,11 +202,14 @@ class SetBook:
             "revision": playing.revision, "file": str(playing.path), "text": playing.text,
         }  # fmt: skip
         try:
-            await asyncio.to_thread(
-                store.write_atomic, self._state_dir / WORKING, json.dumps(kept)
-            )
+            await asyncio.to_thread(self._keep_now, self._state_dir / WORKING, json.dumps(kept))
         except OSError as error:
             log.warning("the working text cannot be kept: %s", error)
+
+    @staticmethod
+    def _keep_now(path: Path, text: str) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        store.write_atomic(path, text)
 
     # --- the folder -------------------------------------------------------------------------
 
@@ -227,10 +233,10 @@ class SetBook:
             except OSError as error:
                 raise CommandError(f"'{path.name}' cannot be written: {error}", "state") from None
             self._on_disk[path] = playing.text
-            now = self._both()[1]
-            self.playing = Playing(now.text, path, now.document, now.score, now.revision)
+            self.playing = replace(self._both()[1], path=path)
             self._show()
-            return self.playing
+        await self._keep(self.playing)
+        return self.playing
 
     async def files(self) -> list[tuple[str, str | None, bool]]:
         """The set files of the folder: (file, name of the set, whether it plays now)."""
@@ -274,9 +280,8 @@ class SetBook:
                 continue
             revision = link.state.get("revision", 0)
             if playing.revision < 0:  # the player started with the file that was read here
-                self.playing = Playing(
-                    playing.text, playing.path, playing.document, playing.score, revision
-                )
+                self.playing = replace(playing, revision=revision)
+                await self._keep(self.playing)
             elif revision < playing.revision and revision not in self._coming:
                 try:
                     async with self._lock:

@@ -5,6 +5,7 @@ No clock and no loop in here: every call is told `now`, in seconds of one monoto
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable
 from typing import Generic, TypeVar
 
@@ -86,7 +87,10 @@ class Holds(Generic[Key]):
 
 
 class Pacer(Generic[Key, Item]):
-    """Latest-wins pacing: the first item of an address goes out at once, then one per `pace_s`."""
+    """Latest-wins pacing: the first item of an address goes out at once, then one per `pace_s`.
+
+    Waiting ends on a grid of `pace_s` that all addresses share, so that what waits goes together.
+    """
 
     def __init__(self, pace_s: float = PACE_S) -> None:
         self._pace_s = pace_s
@@ -96,7 +100,11 @@ class Pacer(Generic[Key, Item]):
     def offer(self, key: Key, item: Item, now: float) -> tuple[float, Item | None]:
         """Offers `item`: (0, None) when it may go now; else how many seconds it must wait, and
         the parked item that it replaces (if any)."""
-        wait = self._free_at.get(key, now) - now
+        free_at = self._free_at.get(key, now)
+        wait = free_at - now
+        if wait > 0:
+            # the small share keeps a time that lies on the grid where it is
+            wait = math.ceil(free_at / self._pace_s - 1e-3) * self._pace_s - now
         if wait <= 0 and key not in self._parked:
             if len(self._free_at) > 1024:  # forget addresses that have been quiet
                 self._free_at = {k: at for k, at in self._free_at.items() if at > now}

@@ -195,7 +195,6 @@ def options(folder: Path) -> Options:
 
 @pytest.fixture
 async def stage(options: Options, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
-    (folder / "state").mkdir(exist_ok=True)
     async with run_service(Service(options)) as service, aiohttp.ClientSession() as session:
         await until(lambda: service.link.present, "the player says hello")
         yield Stage(service, player, session, folder)

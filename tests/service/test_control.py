@@ -38,6 +38,8 @@ class StubLink:
         self.performance = Performance(compile_score(SPEC, OUTPUTS))
         self.performance.running = False
         self.extra: dict[str, Any] = {}
+        self.at = 0
+        self.refuses: set[str] = set()
 
     @property
     def state(self) -> dict[str, Any]:
@@ -57,9 +59,11 @@ class StubLink:
             self.open.append(future)
             return future
         try:
+            if command["do"] in self.refuses:
+                raise CommandError("not now", "state")
             if command["do"] in ("mute", "cancel", "macro", "setting", "section", "group", "solo",
                                  "tempo", "hold", "all-out", "still"):  # fmt: skip
-                self.performance.apply(command, 0)
+                self.performance.apply(command, self.at)
         except CommandError as error:
             future.set_exception(error)
         else:
@@ -266,6 +270,41 @@ async def test_a_section_is_taken_back_whole() -> None:
     after = bench.link.performance.state()
     assert after["lanes"] == before["lanes"]
     assert after["macros"] == before["macros"]
+
+
+async def test_a_section_that_is_still_to_come_is_taken_back() -> None:
+    bench = Bench()
+    bench.link.performance.settle(100)
+    bench.link.performance.apply({"do": "section", "section": "flood", "when": "bar"}, 100)
+    bench.link.performance.apply({"do": "cancel", "section": "flood"}, 100)
+    await bench.do(c.Mute(lane="kick", muted=True))
+    assert bench.link.state["section_pending"] is None
+    bench.link.at = 100
+    await bench.do(c.Recall(section="flood"))
+    assert bench.link.state["section_pending"] is not None
+    await bench.control.undo("page 1")
+    assert bench.link.state["section_pending"] is None
+    assert bench.link.state["section"] is None
+
+
+async def test_a_step_that_can_never_be_taken_back_does_not_bar_the_way() -> None:
+    """The tempo of a clock that is followed now is not ours to set."""
+    bench = Bench()
+    await bench.do(macro(0.5))
+    await bench.do(c.TempoMove(bpm=90))
+    bench.link.refuses = {"tempo"}
+    with pytest.raises(CommandError):
+        await bench.control.undo("page 1")
+    assert await bench.control.undo("page 1") == "brightness 0.50"
+
+
+async def test_whatever_goes_wrong_in_an_undo_the_step_is_not_lost() -> None:
+    bench = Bench()
+    await bench.do(macro(0.5))
+    bench.link.present = False
+    with pytest.raises(PlayerError):
+        await bench.control.undo("page 1")
+    assert bench.control.history.summary()["undo"] == 1
 
 
 async def test_an_undo_right_behind_a_command_takes_that_command_back() -> None:

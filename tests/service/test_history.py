@@ -66,6 +66,19 @@ def test_after_an_undo_a_move_does_not_melt_into_the_step_before() -> None:
     assert history.summary()["undo"] == 2
 
 
+def test_a_step_that_never_can_be_taken_is_forgotten() -> None:
+    history = History()
+    history.add(step("a"))
+    history.add(step("b"))
+    history.take_undo()
+    history.drop(undone=True)
+    assert history.summary() == {"undo": 1, "redo": 0, "undo_label": "a", "redo_label": ""}
+    history.take_undo()
+    history.take_redo()
+    history.drop(undone=False)
+    assert history.summary()["undo"] == 0
+
+
 def test_a_step_that_could_not_be_taken_goes_back_where_it_was() -> None:
     history = History()
     history.add(step("a"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -155,7 +156,6 @@ async def test_a_service_that_comes_back_has_the_text_that_plays(
     options: Any, player: Any, folder: Path, running: Any, make_stage: Any
 ) -> None:
     text = (folder / "low-tide.yaml").read_text("utf-8").replace("hits: 4", "hits: 3", 1)
-    (folder / "state").mkdir()
     async with running(Service(options)) as service:
         await service.link.met.wait()
         await service.book.put(text, "bar", "page 1")
@@ -199,3 +199,20 @@ async def test_the_rig_is_told_with_what_drives_each_output(stage: Any) -> None:
     assert rows["main.gate-1"]["lanes"] == ["kick"]
     assert rows["main.level-2"]["macros"] == ["shaker-level"]
     assert rows["main.gate-8"]["lanes"] == []
+
+
+async def test_a_file_spoilt_while_it_plays_does_not_keep_the_service_from_coming_back(
+    options: Any, player: Any, folder: Path, running: Any
+) -> None:
+    async with running(Service(options)) as service:
+        await service.link.met.wait()
+        for _ in range(2000):
+            if (folder / "state" / WORKING).exists():
+                break
+            await asyncio.sleep(0.002)
+    (folder / "low-tide.yaml").write_text("lanes: [", encoding="utf-8")
+    service = Service(options)
+    await service.book.load()
+    assert service.book.playing is not None
+    assert service.book.playing.document.spec.name == "Low tide"
+    assert service.view.document["saved"] is False
