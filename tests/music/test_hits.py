@@ -39,7 +39,9 @@ def first_hits(lane: Lane, ticks: int = BAR, **spec: object) -> list[tuple[int, 
 # --- sources ---
 
 
-@pytest.mark.parametrize(("hits", "count", "turn"), [(4, 16, 0), (5, 16, 2), (7, 12, 0), (3, 8, -1)])
+@pytest.mark.parametrize(
+    ("hits", "count", "turn"), [(4, 16, 0), (5, 16, 2), (7, 12, 0), (3, 8, -1)]
+)
 def test_a_euclid_lane_plays_its_pattern(hits: int, count: int, turn: int) -> None:
     lane = Lane("a", Euclid(), settings={"hits": hits, "steps": count, "rotate": turn})
     text = steps_text(euclid(hits, count, turn))
@@ -87,8 +89,8 @@ def test_polymeter_repeats_after_its_least_common_multiple_and_not_before(
 
     def repeats_after(shift: int) -> bool:
         span = {event for event in events if event[1] < 2 * period}
-        moved = {(lane, tick - shift) for lane, tick in events if shift <= tick < 2 * period + shift}
-        return span == moved
+        until = 2 * period + shift
+        return span == {(lane, tick - shift) for lane, tick in events if shift <= tick < until}
 
     assert repeats_after(period)
     assert not any(repeats_after(k * step) for k in range(1, lcm(a, b)))
