@@ -91,9 +91,11 @@ def test_pitch_goes_first_and_levels_wait(rig: Rig) -> None:
 
 def test_a_longer_gate_is_closed_once(rig: Rig) -> None:
     played = score(rig, ["a: {every: 1, rate: 1/4, gate: 1.5, out: main.gate-1}"])
-    sent = [m for _, pairs in moments(rig.wired, played.between(0, 960 * 4)) for _, m in pairs]
-    kinds = [message.data[0] & 0xF0 for message in sent]
+    found = moments(rig.wired, played.between(0, 960 * 4))
+    kinds = [message.data[0] & 0xF0 for _, pairs in found for _, message in pairs]
     assert kinds == [0x90, 0x80] * 4
+    # Each hit ends the one before; only the last one ends by itself.
+    assert [tick for tick, _ in found] == [0, 960, 1920, 2880, 2880 + 1440]
 
 
 def test_muted_lanes_and_sections_count(rig: Rig) -> None:
