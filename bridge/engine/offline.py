@@ -1,4 +1,4 @@
-"""A performance without waiting: the player itself, on a clock that jumps from deadline to deadline.
+"""A performance without waiting: the player itself, on a clock that jumps between deadlines.
 
 What comes out is what would have been sent, to the byte and to the nanosecond.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bridge.engine.core import Player
 from bridge.engine.start import ClockSettings, PortSpec, Timing
@@ -16,6 +16,9 @@ from bridge.music.score import Score
 from bridge.ports.simulated import SimulatedOut
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
+
+if TYPE_CHECKING:
+    from bridge.files.rig import Rig
 
 BEGIN_NS = 1_000_000_000
 TAIL_NS = 500_000_000
@@ -110,3 +113,19 @@ def perform(
         tuple(event._replace(due=event.due - begun) for event in events),
         tuple(Sent(ns - begun, tick, port, data) for ns, tick, port, data in sent),
     )
+
+
+def perform_rig(rig: Rig, score: Score, bars: int) -> Night:
+    """The same on a rig as its files describe it, tuning included; offset and latency are left
+    out, so that hits stand on their ticks. InputError when the tuning file is wrong."""
+    from bridge.files.tuning import corrections
+
+    specs = {
+        name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
+        for name, interface in rig.interfaces.items()
+    }
+    timing = rig.timing
+    return perform(
+        score, rig.wired, bars, specs=specs, corrections=corrections(rig)[0],
+        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+    )  # fmt: skip

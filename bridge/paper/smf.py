@@ -13,10 +13,8 @@ from dataclasses import dataclass
 
 import mido
 
-from bridge.engine.offline import perform
-from bridge.engine.start import PortSpec, Timing
+from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig
-from bridge.files.tuning import corrections
 from bridge.music.model import TICKS_PER_QUARTER, SetSpec
 from bridge.music.score import compile_score
 
@@ -45,16 +43,7 @@ def render(spec: SetSpec, rig: Rig, bars: int) -> bytes:
     levels) leads it here too. What is sent before the song (bend ranges, rest values) stands at
     its begin; gates that are open at the end are closed.
     """
-    score = compile_score(spec, rig.ranges)
-    specs = {
-        name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
-        for name, interface in rig.interfaces.items()
-    }
-    timing = rig.timing
-    night = perform(
-        score, rig.wired, bars, specs=specs, corrections=corrections(rig)[0],
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-    )  # fmt: skip
+    night = perform_rig(rig, compile_score(spec, rig.ranges), bars)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
     for sent in night.sent:

@@ -1,0 +1,36 @@
+"""`lanebridge scope`: volts over time at every output, as a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+FILE = click.Path(path_type=Path)
+
+
+@click.command("scope")
+@click.argument("rig", type=FILE)
+@click.argument("set_file", metavar="SET", type=FILE)
+@click.option("--bars", default=2, show_default=True, type=click.IntRange(1, 64), help="How long.")
+@click.option("--out", type=FILE, required=True, help="FILE.svg or FILE.png")
+@click.option("--idle", is_flag=True, help="Outputs that never move are drawn too.")
+def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None:
+    """Draw what RIG would put out while SET plays, decoded from the MIDI that leaves."""
+    from bridge.engine.offline import perform_rig
+    from bridge.files.rig import load_rig
+    from bridge.files.set import load_set
+    from bridge.music.model import TICKS_PER_QUARTER
+    from bridge.music.score import compile_score
+    from bridge.paper import scope
+
+    wired = load_rig(rig)
+    spec = load_set(set_file, wired).spec
+    night = perform_rig(wired, compile_score(spec, wired.ranges), bars)
+    end = bars * spec.bar_ticks * 60.0 / (spec.tempo * TICKS_PER_QUARTER)
+    lead = -min((sent.ns for sent in night.sent), default=0)
+    sent = [(s.ns + lead, s.port, s.data) for s in night.sent if s.ns < end * 1e9]
+    found = scope.traces(wired.wired, sent)
+    marks = [lead / 1e9 + end * bar / bars for bar in range(bars + 1)]
+    drawn = scope.draw(wired.wired, found, out, f"{spec.name} on {wired.name}", marks, idle)
+    click.echo(f"{out}: {bars} bars, {len(drawn)} outputs")
