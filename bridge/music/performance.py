@@ -31,6 +31,9 @@ class ScoreLike(Protocol):
     def outputs(self) -> Mapping[str, OutputRange]: ...
 
 
+_LANES_STAY = frozenset({"macro", "tempo"})  # commands that leave every lane as it is
+
+
 def _silent(lane: int, tick: int) -> float:
     return 0.0
 
@@ -53,6 +56,7 @@ class Performance:
         self._ahead: list[Scene] = []
         self._tick = 0
         self._serial = 0
+        self._lanes: dict[str, Any] | None = None  # that part of the state, while it holds
         self._powers = [2.0 ** (2.0 * macro.curve) for macro in score.spec.macros]
 
     # --- questions -------------------------------------------------------------------------------
@@ -153,6 +157,7 @@ class Performance:
         self._tick = tick
         while self._scene.until <= tick:
             self._scene = self._ahead.pop(0) if self._ahead else self._after(self._scene)
+            self._lanes = None
 
     def apply(self, command: commands.Command, tick: int) -> None:
         """Do a command that arrives at `tick`.
@@ -164,9 +169,11 @@ class Performance:
         handler = commands.HANDLERS[commands.known("command", word, commands.HANDLERS)]
         self.settle(tick)
         handler(self.stage, self._scene, command, tick)
-        self._changed(tick)
+        self._changed(tick, lanes=word not in _LANES_STAY)
 
-    def _changed(self, tick: int) -> None:
+    def _changed(self, tick: int, lanes: bool = True) -> None:
+        if lanes:
+            self._lanes = None
         scene = self._scene
         self._ahead.clear()
         self.stage.refresh(scene, tick)
@@ -189,8 +196,13 @@ class Performance:
 
     def state(self) -> dict[str, Any]:
         """Everything that is set, as plain data that JSON can carry: what surfaces show, and what
-        `restore` needs. Ticks are absolute."""
-        return snapshot.take(self.stage, self._scene, self._tick)
+        `restore` needs. Ticks are absolute. Not to be changed: parts that stay the same from one
+        state to the next are the same objects."""
+        scene = self._scene
+        lanes = self._lanes
+        if lanes is None or scene.morph is not None:
+            lanes = self._lanes = snapshot.take_lanes(self.stage, scene, self._tick)
+        return snapshot.take(self.stage, scene, self._tick, lanes)
 
     def restore(self, state: Mapping[str, Any], tick: int | None = None) -> None:
         """Put back what `state` gave. What it says of lanes, macros and sections that this set does

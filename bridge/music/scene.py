@@ -205,7 +205,9 @@ class Stage:
             for lane, muted in enumerate(out)
         ]
         # What has arrived has no past: a state taken and put back is then exactly the same.
-        scene.knobs = [k if k.moves(tick) else Glide(k.end, k.end) for k in scene.knobs]
+        scene.knobs = [
+            k if k.at <= tick < k.at + k.ticks else Glide(k.end, k.end) for k in scene.knobs
+        ]
         until = min((p.tick for p in scene.pending.values()), default=NEVER)
         if scene.recall is not None:
             until = min(until, scene.recall.tick)

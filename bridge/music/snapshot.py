@@ -32,12 +32,17 @@ def place_text(stage: Stage, tick: int) -> str:
 
 # --- taking ------------------------------------------------------------------------------------
 
-def take(stage: Stage, scene: Scene, tick: int) -> dict[str, Any]:
-    """The state of `scene` at `tick`."""
-    lanes = {
+def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, Any]:
+    """The part of the state that speaks of lanes; it is the larger one, and moving a macro does not
+    touch it."""
+    return {
         lane.name: _lane(stage, scene, position, lane, tick)
         for position, lane in enumerate(stage.lanes)
     }
+
+
+def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, Any]) -> dict[str, Any]:
+    """The state of `scene` at `tick`, with the part for its lanes as `take_lanes` gave it."""
     macros = {}
     for macro, knob in zip(stage.spec.macros, scene.knobs, strict=True):
         entry: dict[str, Any] = {

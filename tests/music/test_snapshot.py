@@ -24,6 +24,7 @@ def performed(hands: list[tuple[int, dict[str, Any]]]) -> tuple[Performance, int
     for later, command in hands:
         tick += later
         performance.apply(command, tick)
+        performance.state()  # taken each time, as a surface does
     return performance, tick
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -102,6 +103,12 @@ def tides(draw: st.DrawFn) -> Score:
     made: list[Lane] = []
     for number in range(draw(st.integers(1, 5))):
         made.append(draw(_lane(number, made)))
+    if len(made) > 1 and draw(st.booleans()):
+        driven = draw(st.sampled_from(made[1:]))
+        names = [name for name, setting in SETTINGS.items() if driven.kind in setting.kinds]
+        drive = Drive(lane=driven.name, setting=draw(st.sampled_from(names)),
+                      depth=draw(st.floats(-1, 1)))  # fmt: skip
+        made[0] = replace(made[0], drives=(*made[0].drives, drive))
     target = draw(st.sampled_from(made))
     fits = [name for name, setting in SETTINGS.items() if target.kind in setting.kinds]
     macros = [
@@ -112,5 +119,8 @@ def tides(draw: st.DrawFn) -> Score:
     ]  # fmt: skip
     section = Section("other", (made[0].name, "beat"), {"a": 0.9},
                       {target.name: draw(_settings(target.kind))}, 150.0)  # fmt: skip
-    return score_of(*lanes, *made, macros=macros, sections=(section,),
-                    seed=draw(st.integers(0, 9)), swing=draw(st.sampled_from([50.0, 62.0])))  # fmt: skip
+    swing = draw(st.sampled_from([50.0, 62.0]))
+    seed = draw(st.integers(0, 9))
+    return score_of(
+        *lanes, *made, macros=macros, sections=(section,), seed=seed, swing=swing
+    )
