@@ -1,8 +1,8 @@
 """One MIDI message on its way to one port, and what may stand before what.
 
-The order follows common practice for converters and the MIDI 1.0 rule that a
-sounding note is ended before it starts again: clock first, then closing gates, then voltages, then
-opening gates, so that a voltage has settled before the gate that needs it.
+The order is common practice for converters, and the MIDI 1.0 rule that a sounding note is ended
+before it starts again: clock first, then closing gates, then voltages, then opening gates, so that
+a voltage has settled before the gate that needs it.
 """
 
 from __future__ import annotations

@@ -159,7 +159,7 @@ def playable(out: Output) -> tuple[float, float]:
     return lowest, min(127.0, note_of_volts(out, high))
 
 
-def test_the_program_finds_no_profile_named_after_nothing() -> None:
+def test_an_unknown_profile_is_refused_with_the_nearest_name() -> None:
     with pytest.raises(InputError, match="did you mean four-voices"):
         load_profile("four-voice")
     with pytest.raises(InputError, match="no profile is called"):
