@@ -1,0 +1,341 @@
+"""Real processes are killed, stopped and asked to end, and the wire is looked at.
+
+The port is the simulated one; its log has one line per message with the time and the process that
+sent it. Limits, our choice: outputs closed within 100 ms of the player's death; SIGTERM closes
+every gate within 200 ms; playing again within 3 s of a crash and 5 s of a hang; position by
+monotonic time; three crashes within a minute bring derived lanes back muted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
+
+RIG = """\
+rig: Test quay
+interfaces:
+  main: {profile: eight-gates-four-cv, port: simulated}
+"""
+STEP_NS = 125_000_000
+SET = """\
+set: Undertow
+tempo: 120
+lanes:
+  kick:  {steps: "x.x.", out: main.gate-1, gate: 1.9}
+  other: {steps: "xxxx", out: main.gate-2, gate: 0.5}
+  spray: {logic: "other and not kick", out: main.gate-3}
+macros:
+  depth: {start: 0.2, drives: [{out: main.level-1, from: 0, to: 5}]}
+"""
+KICK, OTHER, SPRAY = 36, 37, 38
+
+
+class Line(NamedTuple):
+    ns: int
+    pid: int
+    data: bytes
+
+
+class Stage:
+    """A running `lanebridge play`, its log and its state."""
+
+    def __init__(self, folder: Path, *, start: bool = True) -> None:
+        self.folder = folder
+        self.log = folder / "wire.log"
+        (folder / "rig.yaml").write_text(RIG)
+        (folder / "set.yaml").write_text(SET)
+        self.http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
+        command = [
+            sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
+            "--port", str(self.http), "--osc-port", str(osc), *(["--start"] if start else []),
+        ]  # fmt: skip
+        self.out = (folder / "out.txt").open("wb")
+        self.process = subprocess.Popen(
+            command, cwd=folder, stdout=self.out, stderr=self.out,
+            env=environment(folder),
+        )  # fmt: skip
+
+    def lines(self) -> list[Line]:
+        if not self.log.exists():
+            return []
+        rows = (line.split() for line in self.log.read_text().splitlines())
+        return [Line(int(ns), int(pid), bytes.fromhex(data)) for ns, pid, _, data in rows]
+
+    def hits(self, note: int, since: int = 0) -> list[Line]:
+        return [
+            line for line in self.lines()
+            if line.ns >= since and line.data[0] & 0xF0 == 0x90 and line.data[1] == note
+        ]  # fmt: skip
+
+    def state(self) -> dict[str, Any]:
+        url = f"http://127.0.0.1:{self.http}/api/state"
+        with urllib.request.urlopen(url, timeout=2) as answer:
+            return json.load(answer)  # type: ignore[no-any-return]
+
+    def put(self, path: str, body: dict[str, Any]) -> None:
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.http}{path}", json.dumps(body).encode(),
+            {"Content-Type": "application/json"}, method="PUT",
+        )  # fmt: skip
+        urllib.request.urlopen(request, timeout=2).close()
+
+    def player(self) -> int:
+        return int(self.state()["player"]["pid"])
+
+    def answers(self) -> bool:
+        try:
+            return bool(self.state()["player"]["present"])
+        except OSError:
+            return False
+
+    def ready(self) -> None:
+        wait_for(self.answers, 20, "the service", self)
+        wait_for(lambda: self.hits(KICK), 10, "the first hit", self)
+
+    def open_notes(self, until: int | None = None) -> set[int]:
+        """Notes that sound, by the log, at a time or at its end."""
+        sounding: set[int] = set()
+        for line in self.lines():
+            if until is not None and line.ns > until:
+                break
+            if line.data[0] & 0xF0 == 0x90:
+                sounding.add(line.data[1])
+            elif line.data[0] & 0xF0 == 0x80:
+                sounding.discard(line.data[1])
+        return sounding
+
+    def wait_for_open(self) -> None:
+        wait_for(lambda: KICK in self.open_notes(), 5, "an open gate", self)
+
+
+def environment(folder: Path) -> dict[str, str]:
+    return os.environ | {
+        "LANEBRIDGE_SIMULATED_LOG": str(folder / "wire.log"), "XDG_STATE_HOME": str(folder),
+        "PYTHONPATH": str(Path(__file__).parent.parent.parent),
+    }  # fmt: skip
+
+
+def free_port(kind: socket.SocketKind) -> int:
+    with socket.socket(socket.AF_INET, kind) as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+def wait_for(done: Callable[[], object], seconds: float, what: str, stage: Stage) -> float:
+    """Seconds until `done()` was true."""
+    begin = time.monotonic()
+    while time.monotonic() < begin + seconds:
+        if done():
+            return time.monotonic() - begin
+        time.sleep(0.005)
+    pytest.fail(f"waited {seconds} s for {what}\n{(stage.folder / 'out.txt').read_text()}")
+
+
+def children(pid: int) -> dict[int, str]:
+    """Process ids and command lines of the children."""
+    found: dict[int, str] = {}
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        for child in (task / "children").read_text().split():
+            with contextlib.suppress(OSError):
+                found[int(child)] = Path(f"/proc/{child}/cmdline").read_text().replace("\0", " ")
+    return found
+
+
+def service_pid(stage: Stage) -> int:
+    return next(pid for pid, line in children(stage.process.pid).items() if "service" in line)
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Iterator[Stage]:
+    stage = Stage(tmp_path)
+    try:
+        stage.ready()
+        yield stage
+    finally:
+        if stage.process.poll() is None:
+            stage.process.send_signal(signal.SIGTERM)
+            try:
+                stage.process.wait(8)
+            except subprocess.TimeoutExpired:
+                stage.process.kill()
+                stage.process.wait()
+        stage.out.close()
+
+
+def off_grid_ms(stage: Stage, since: int, player: int) -> float:
+    """How far the hits of a player are from the grid that the first hits of the log lie on."""
+    begin = stage.hits(OTHER)[0].ns
+    hits = [line.ns for line in stage.hits(OTHER, since) if line.pid == player]
+    assert len(hits) > 8
+    away = [abs((ns - begin + STEP_NS // 2) % STEP_NS - STEP_NS // 2) for ns in hits]
+    return max(away) / 1e6
+
+
+def test_the_player_killed(stage: Stage, record_property: Any) -> None:
+    stage.put("/api/lanes/other/mute", {"muted": False, "when": "now"})
+    stage.put("/api/macros/depth", {"value": 0.9})
+    stage.put("/api/lanes/spray/mute", {"muted": True, "when": "now"})
+    time.sleep(0.3)
+    player = stage.player()
+    stage.wait_for_open()
+    killed = time.monotonic_ns()
+    os.kill(player, signal.SIGKILL)
+    took = wait_for(lambda: not stage.open_notes(), 2, "closed gates", stage)
+    last = max(line.ns for line in stage.lines() if line.pid != player)
+    closed_ms = (last - killed) / 1e6
+    again = wait_for(
+        lambda: [hit for hit in stage.hits(OTHER, killed) if hit.pid != player], 5, "playing", stage
+    )
+    wait_for(stage.answers, 5, "the state", stage)
+    time.sleep(2.5)
+    state = stage.state()
+    assert closed_ms < 100, took
+    assert again < 3
+    assert state["player"]["restarts"] == 1
+    assert state["player"]["pid"] != player
+    assert state["macros"]["depth"]["value"] == 0.9
+    assert state["lanes"]["spray"]["muted"] is True
+    assert not stage.hits(SPRAY, killed)
+    away = off_grid_ms(stage, killed, state["player"]["pid"])
+    assert away < 3.0
+    transport = state["transport"]
+    first = stage.hits(OTHER)[0].ns
+    tick = (transport["at_ms"] * 1e6 - first) / STEP_NS * 240
+    assert abs(transport["tick"] - tick) < 20
+    record_property("closed_ms", round(closed_ms, 2))
+    record_property("playing_again_s", round(again, 3))
+    print(f"closed after {closed_ms:.1f} ms, playing after {again:.2f} s, {away:.2f} ms off")
+
+
+def test_the_service_killed(stage: Stage) -> None:
+    player = stage.player()
+    begin = time.monotonic_ns()
+    os.kill(service_pid(stage), signal.SIGKILL)
+    took = wait_for(stage.answers, 8, "the service", stage)
+    time.sleep(0.5)
+    assert stage.player() == player, "the player was not touched"
+    hits = [line.ns for line in stage.hits(OTHER, begin)]
+    gaps = [two - one for one, two in itertools.pairwise(hits)]
+    assert max(gaps) < STEP_NS + 20_000_000, "the groove went on"
+    print(f"the service answered again after {took:.2f} s")
+
+
+@pytest.mark.parametrize("name", [signal.SIGTERM, signal.SIGINT])
+def test_asked_to_end(stage: Stage, name: signal.Signals) -> None:
+    player = stage.player()
+    stage.wait_for_open()
+    asked = time.monotonic_ns()
+    stage.process.send_signal(name)
+    assert stage.process.wait(8) == 0
+    ended = time.monotonic_ns()
+    lines = [line for line in stage.lines() if line.ns >= asked and line.pid == player]
+    offs = [line.ns for line in lines if line.data[0] & 0xF0 == 0x80]
+    assert not stage.open_notes()
+    assert (offs[0] - asked) / 1e6 < 200
+    tail = [line.data for line in lines]
+    assert bytes((0xB9, 123, 0)) in tail
+    assert bytes((0xB9, 120, 0)) in tail
+    assert not [line for line in lines if line.data[0] & 0xF0 == 0x90 and line.ns > offs[-1]]
+    assert (ended - lines[-1].ns) / 1e6 >= 50, "the port was held"
+    assert not Path(f"/proc/{player}").exists()
+    print(f"gates closed {(offs[0] - asked) / 1e6:.1f} ms after {name.name}")
+
+
+def test_a_player_that_hangs_is_replaced(stage: Stage) -> None:
+    player = stage.player()
+    hung = time.monotonic_ns()
+    os.kill(player, signal.SIGSTOP)
+    took = wait_for(
+        lambda: [hit for hit in stage.hits(OTHER, hung) if hit.pid != player], 8, "playing", stage
+    )
+    assert took < 5
+    time.sleep(1.5)
+    assert off_grid_ms(stage, hung, stage.player()) < 3.0
+
+
+def test_three_crashes_bring_derived_lanes_back_muted(stage: Stage) -> None:
+    for crash in range(1, 4):
+        pid = stage.player()
+        os.kill(pid, signal.SIGKILL)
+
+        def back(crash: int = crash) -> bool:
+            return stage.answers() and stage.state()["player"]["restarts"] == crash
+
+        wait_for(back, 8, f"restart {crash}", stage)
+    state = stage.state()
+    assert state["lanes"]["spray"]["muted"] is True
+    assert state["lanes"]["kick"]["muted"] is False
+    assert any("derived" in text for text in state["warnings"])
+    assert "3 times" in (stage.folder / "out.txt").read_text()
+
+
+def test_the_whole_program_killed_leaves_no_gate_open(stage: Stage) -> None:
+    player, service = stage.player(), service_pid(stage)
+    stage.wait_for_open()
+    stage.process.kill()
+    stage.process.wait()
+    wait_for(lambda: not Path(f"/proc/{player}").exists() or zombie(player), 3, "the player", stage)
+    assert not stage.open_notes()
+    wait_for(lambda: not Path(f"/proc/{service}").exists() or zombie(service), 5, "it too", stage)
+
+
+def zombie(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().split(")")[1].split()[0] == "Z"
+    except OSError:
+        return True
+
+
+def test_nothing_sounds_before_start_and_nothing_is_left(tmp_path: Path) -> None:
+    stage = Stage(tmp_path, start=False)
+    wait_for(stage.answers, 20, "the service", stage)
+    time.sleep(0.3)
+    assert not stage.hits(KICK)
+    stage.process.send_signal(signal.SIGINT)
+    assert stage.process.wait(8) == 0
+    stage.out.close()
+
+
+def failing(folder: Path, rig: str, *more: str) -> tuple[int, list[str]]:
+    (folder / "rig.yaml").write_text(rig)
+    (folder / "set.yaml").write_text(SET)
+    run = subprocess.run(
+        [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
+         "--osc-port", "0", *more],
+        cwd=folder, env=environment(folder), capture_output=True, text=True, timeout=30,
+        check=False,
+    )  # fmt: skip
+    return run.returncode, run.stderr.strip().splitlines()
+
+
+def test_a_port_that_is_not_there_is_one_clear_line(tmp_path: Path) -> None:
+    code, lines = failing(tmp_path, RIG.replace("simulated", "nobody has this"), "--port", "0")
+    assert code == 1
+    assert len(lines) == 1
+    assert "main" in lines[0]
+    assert "MIDI" in lines[0]
+
+
+def test_an_http_port_in_use_is_one_clear_line(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        code, lines = failing(tmp_path, RIG, "--port", str(taken.getsockname()[1]))
+    assert code == 1
+    assert len(lines) == 1
+    assert "in use" in lines[0]
