@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from pathlib import Path
 
@@ -33,7 +34,7 @@ def command(context: click.Context, rig: Path, seconds: float, source: str | Non
     """Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses."""
     from bridge.errors import BridgeError
     from bridge.files.rig import load_rig
-    from bridge.paper import clock_report
+    from bridge.paper.clockcheck import check, text
     from bridge.ports import open_input
 
     name = source or load_rig(rig).clock.follow
@@ -53,7 +54,6 @@ def command(context: click.Context, rig: Path, seconds: float, source: str | Non
         wait(seconds)
     finally:
         port.close()
-    report = clock_report.analyse(sorted(stamps))
-    for line in clock_report.lines(report, port.name, seconds):
-        click.echo(line)
-    context.exit(0 if clock_report.good(report) else 1)
+    report = check(sorted(stamps))
+    click.echo(text(report, min(100, shutil.get_terminal_size().columns)))
+    context.exit(0 if report.grade in ("good", "usable") else 1)
