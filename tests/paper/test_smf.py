@@ -189,5 +189,5 @@ def test_pitch_leads_its_gate_in_the_file() -> None:
         now += message.time
         if message.type == "control_change" and message.control == 16 and now:
             moves.append(now)
-    # 2 ms at 120 BPM are 3.84 ticks before each quarter, the one after the last bar included
-    assert moves == [960 - 4, 1920 - 4, 2880 - 4, 3840 - 4]
+    # 2 ms at 120 BPM are 3.84 ticks before each quarter
+    assert moves == [960 - 4, 1920 - 4, 2880 - 4]
