@@ -123,7 +123,7 @@ def test_a_ramp_is_not_jitter() -> None:
     report = check(stamps(clock([120] * 100 + ramp(120, 140, 700)), exact, 4))
     assert report.p95_ms < 1.5
     assert report.bpm_low == pytest.approx(120, abs=0.5)
-    assert report.bpm_high == pytest.approx(140, abs=1.0)
+    assert report.bpm_high == pytest.approx(138.6, abs=0.5)  # the mean of the last bar
 
 
 def test_usb_frames_are_named_and_a_steady_clock_is_not_taken_for_them() -> None:
