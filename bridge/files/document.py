@@ -286,9 +286,9 @@ class _Reader:
             code = error.character if isinstance(error.character, int) else ord(error.character)
             self._say((), f"a character that YAML does not allow: U+{code:04X}", line, column)
             return False
-        except (RecursionError, ValueError, OverflowError) as error:
-            # seen from the library for absurd %YAML versions and escapes
-            self._say((), f"is not valid YAML: {error}", 1, 1)
+        except (RecursionError, ValueError, OverflowError):
+            # What the library lets through of its own for absurd escapes and %YAML versions.
+            self._say((), "is not valid YAML: an escape or a number in it is out of range", 1, 1)
             return False
         return True
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from support.refusals import lines_of, problems_of
 
 from bridge.errors import InputError, Problem
+from bridge.files import document
 from bridge.files.document import MAX_BYTES, Document, Doubtful, decode, dotted, in_order
 
 TRAPS = [
@@ -58,6 +59,10 @@ TRAPS = [
     (
         "a: b: c\n",
         "s.yaml:1:5  is not valid YAML: a second colon here; indent it, or put the text in quotes",
+    ),
+    (
+        'a: "\\Uffffffff"\n',
+        "s.yaml:1:1  is not valid YAML: an escape or a number in it is out of range",
     ),
     ("a: x\x07y\n", "s.yaml:1:5  a character that YAML does not allow: U+0007"),
     ("a: " + "[" * 40 + "]" * 40, "s.yaml:1:27  is nested more than 24 deep"),
@@ -163,6 +168,13 @@ def test_size_limit(tmp_path: Path) -> None:
         Document.read(path)
     with pytest.raises(InputError, match=r"is too big"):
         Document.parse("ä" * MAX_BYTES)
+
+
+def test_more_values_than_anybody_writes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(document, "MAX_NODES", 100)
+    for count in (100, 1000):  # found while building, and while still parsing
+        with pytest.raises(InputError, match="more than 100 values"):
+            Document.parse("a: [" + "1," * count + "]")
 
 
 def test_bytes_that_are_not_utf_8() -> None:

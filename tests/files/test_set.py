@@ -265,6 +265,10 @@ MISTAKES = [
         r"set.yaml:5:17  lanes.a.le\nvel: is not a key of a lane; did you mean level?",
         rf"set.yaml:5:40  lanes.a.groups.0: x\ty is not a name: {NAME}",
     ]),
+    (TOP + "  true: {every: 1}\n", [
+        'set.yaml:5:3  lanes.true: true without quotes is true to some YAML readers; '
+        'write "true"',
+    ]),
     # sources
     (TOP + "  a: {out: main.gate-1}\n", [
         "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
@@ -368,6 +372,9 @@ MISTAKES = [
         "set.yaml:5:15  lanes.a.notes.0: only a note can glide, not a rest or a tie",
         "set.yaml:5:39  lanes.a.notes.1: must be {note: E2, glide: true}, not pitch",
     ]),
+    (TOP + "  a: {notes: [{note: A1, glide: 1}]}\n", [
+        "set.yaml:5:15  lanes.a.notes.0: glide must be true or false, not 1",
+    ]),
     (TOP + "  a: {notes: []}\n", ["set.yaml:5:14  lanes.a.notes: needs at least 1, not 0"]),
     (TOP + "  a: {levels: 0.5}\n", ["set.yaml:5:15  lanes.a.levels: must be a list, not 0.5"]),
     (TOP + "  a: {levels: [1, 2]}\n", [
@@ -461,6 +468,20 @@ MISTAKES = [
     (TOP + "macros: {m: {drives: [{out: main.level-1, from: 0, to: 5, depth: 1}]}}\n", [
         "set.yaml:5:59  macros.m.drives.0.depth: write either a depth or from and to",
     ]),
+    (TOP + "macros: {m: {drives: [{out: main.level-9}]}}\n", [
+        "set.yaml:5:29  macros.m.drives.0.out: eight-gates-four-cv has no output level-9; "
+        "did you mean main.level-2?",
+    ]),
+    (TOP + "macros: {m: {drives: [{out: main.level-1, lane: kick, setting: chance}]}}\n", [
+        "set.yaml:5:23  macros.m.drives.0: moves either an out or a lane's setting, not both",
+    ]),
+    (TOP + "macros: {m: {drives: [{lane: kick, setting: chance, from: 0, to: 1}]}}\n", [
+        "set.yaml:5:23  macros.m.drives.0: from and to are volts of an out; "
+        "a setting is moved by its depth",
+    ]),
+    (TOP + "  a: {walk: true, drives: [{lane: kick}]}\n", [
+        "set.yaml:5:28  lanes.a.drives.0: needs an out, or a lane and a setting",
+    ]),
     # sections and order
     (TOP + "sections: {s: {play: [kick, rim], macros: {m: 1}}}\n", [
         "set.yaml:5:29  sections.s.play.1: there is no lane rim",
@@ -523,6 +544,17 @@ def test_two_lanes_on_one_gate_may_share_it(rig: Rig) -> None:
 def test_levels_add_up_at_an_output_without_a_word(rig: Rig) -> None:
     text = TOP + "  a: {levels: [0], out: main.level-1}\n  b: {walk: true, out: main.level-1}\n"
     assert problems_of(lambda: parse_set(text, rig=rig)) == ()
+
+
+def test_what_the_transport_drives_is_no_output_of_a_lane(tmp_path: Path) -> None:
+    (tmp_path / "clocked.yaml").write_text(
+        "profile: clocked\noutputs:\n  tick: {kind: clock, by: note, number: 36}\n"
+    )
+    rig = parse_rig("rig: R\ninterfaces: {x: {profile: clocked}}\n", beside=tmp_path)
+    text = "set: S\nlanes:\n  k: {every: 1, out: x.tick}\n"
+    assert lines_of(lambda: parse_set(text, rig=rig)) == [
+        "set.yaml:3:22  lanes.k.out: x.tick is a clock output; the transport drives it, no lane"
+    ]
 
 
 def test_outputs_that_exclude_each_other(tmp_path: Path) -> None:
