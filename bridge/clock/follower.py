@@ -47,6 +47,7 @@ LOST_AFTER_NS = 30_000_000_000
 LOCK_PULSES = 6
 SHORTEST_NS = 5_500_000  # 454 bpm: anything quicker at the beginning is one clock that came twice
 LONGEST_NS = 170_000_000  # 14.7 bpm: anything slower at the beginning is a pause
+_TWICE_NS = 3_000_000  # a clock that comes twice does so within this, usually
 _EVEN = 1.35  # the longest over the shortest of intervals that count as evenly apart
 _REGULAR = 8  # pulses in a row, each the next clock, after which the count is beyond doubt
 _UNLIKE = 0.12  # of the period: another tempo, not jitter
@@ -177,10 +178,14 @@ class Follower:
         usual = track.spread.quantile(0.5) + FLOOR_NS
         tolerance = min(period / 8, usual)
         back = silent > FREE_AFTER * period
-        if late < -period / 2 and not self._anew:
+        young = self.index - self._began < LOCK_PULSES and not back
+        if late < -period / 2 and not self._anew and not (young and silent > _TWICE_NS):
             self.extra_clocks += 1
             return False
-        more = 0 if late < 0 else int((late + (period / 2 if back else tolerance)) // period)
+        if young or late < 0:
+            more = 0  # a young line is no measure: better to trust the count
+        else:
+            more = int((late + (period / 2 if back else tolerance)) // period)
         self.lost_clocks += more
         self.index += 1 + more
         late -= more * period

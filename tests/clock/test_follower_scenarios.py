@@ -81,6 +81,17 @@ class TestSteady:
             states.append(heard.follower.state(ns))
         assert states == ["waiting"] * 5 + ["locked"] * 2
 
+    @models
+    @pytest.mark.parametrize("bpm", [60, 128, 200])
+    def test_a_bad_beginning_costs_no_clock(self, late: Late, bpm: float) -> None:
+        """The first intervals may be half as long as they should: the count holds, and the line
+        is right within half a beat."""
+        times = steady(bpm, 30)
+        for seed in range(20):
+            heard = Heard().feed(stamps(times, late, seed))
+            assert heard.follower.index == 30
+            assert max(map(abs, heard.errors_ms(times, 12))) < 2.5
+
 
 class TestTempo:
     @pytest.mark.slow
