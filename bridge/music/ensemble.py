@@ -23,6 +23,8 @@ from .values import build_node
 MS_PER_MINUTE = 60000
 AHEAD_TICKS = TICKS_PER_QUARTER // 2
 
+Kept = tuple[dict[int, dict[str, Any]], dict[int, int]]
+
 
 def build(score: Score, place: int) -> Node:
     """A fresh node for the lane at position `place`."""
@@ -124,6 +126,18 @@ class Ensemble:
                 if other in old._hand:
                     self._hand[place] = old._hand[other]
             node.adopt({**carry, "at": tick})
+
+    def keep(self) -> Kept:
+        """The state of all nodes, for `go_back`."""
+        return {place: node.carry() for place, node in self.nodes.items()}, dict(self._hand)
+
+    def go_back(self, kept: Kept, tick: int) -> None:
+        """Be as `keep` found it, at the tick it was called at."""
+        carries, hand = kept
+        self._hand = dict(hand)
+        self._version = -1
+        for place, node in self.nodes.items():
+            node.adopt({**carries[place], "at": tick})
 
     # --- playing ahead ---
 

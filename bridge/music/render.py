@@ -7,8 +7,9 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
-from .ensemble import Ensemble
+from .ensemble import Ensemble, Kept
 from .event import Event
 from .gates import GatesNode
 from .mix import Mixer
@@ -17,7 +18,18 @@ from .node import SOUNDING, Hit
 from .performance import Performance
 from .score import Score
 
+MARK_BARS = 4
+MOST_MARKS = 64
 _EARLY = ("shift", "shift_ms", "humanise_ms")
+
+
+class _Mark(NamedTuple):
+    """How everything stood when the grid had come to `tick`."""
+
+    tick: int
+    nodes: Kept
+    mixer: Mixer
+    waiting: tuple[tuple[Event, bool], ...]
 
 
 class Renderer:
@@ -38,6 +50,8 @@ class Renderer:
         self._mixer = Mixer(score)
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
+        self._marks: list[_Mark] = []
+        self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
         self._reach = _reach(score)
         performance.lane_value = self._ensemble.value
@@ -53,11 +67,7 @@ class Renderer:
         if to_tick <= self.position:
             return []
         self.performance.settle(self.position)
-        while True:
-            self._look()
-            if self._grid >= to_tick + self._ahead:
-                break
-            self._evaluate(to_tick + self._ahead)
+        self._evaluate_for(to_tick)
         given = self._take(to_tick)
         given += self._mixer.events(to_tick, self.performance)
         given.sort(key=_sending_order)
@@ -65,25 +75,49 @@ class Renderer:
         return given
 
     def seek(self, tick: int) -> None:
-        """Go to `tick` as if everything had been played from the start with the performance as it
-        is now. Costs time in proportion to the way."""
-        self.rewind()
-        while True:
-            # As far ahead as playing would have looked, so that a hit that sounded early, before
-            # `tick`, is not taken for one that is late now.
-            self._look()
-            if self._grid >= tick + self._ahead:
-                break
-            self._evaluate(tick + self._ahead)
+        """
+        Go to `tick` as if everything up to it had been played.
+
+        What was played is remembered every few bars, so a jump back into it is short; a jump
+        ahead plays on from here, silently. The rest is played from the start with the performance
+        as it is now, in time proportional to the way.
+        """
+        if tick < self.position:
+            self._go_back(tick)
+        self._evaluate_for(tick)
         self._mixer.events(tick, self.performance)
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
+
+    def _go_back(self, tick: int) -> None:
+        """To the last remembered place at or before `tick`; to the start when there is none."""
+        self._marks = [mark for mark in self._marks if mark.tick <= tick]
+        if not self._marks:
+            self.rewind()
+            return
+        mark = self._marks[-1]
+        self._ensemble.go_back(mark.nodes, mark.tick)
+        self._mixer.adopt(mark.mixer)
+        self._waiting = list(mark.waiting)
+        self._grid = self.position = mark.tick
+
+    def _remember(self) -> None:
+        """Remember this place; places further back become sparse, so that there are never many."""
+        mixer = Mixer(self.score)
+        mixer.adopt(self._mixer)
+        kept = _Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
+        self._marks.append(kept)
+        if len(self._marks) > MOST_MARKS:
+            del self._marks[0 : MOST_MARKS // 2 : 2]
+        self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
 
     def rewind(self) -> None:
         """Back to the first tick."""
         self._ensemble.rewind()
         self._mixer.rewind()
         self._waiting.clear()
+        self._marks.clear()
+        self._next_mark = MARK_BARS * self.score.spec.bar_ticks
         self._grid = self.position = 0
 
     def reset(self, lane: str) -> None:
@@ -96,6 +130,8 @@ class Renderer:
         if they had always played. Hits of lanes that are gone are dropped. O(lanes).
         """
         self._grid = old._grid
+        self._marks.clear()
+        self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self._ensemble.adopt(old._ensemble, old._grid)
         self.position = old.position
         places = {
@@ -152,6 +188,14 @@ class Renderer:
         low, high = self._reach.get((lane, name), (base, base))
         return min(low, base), max(high, base)
 
+    def _evaluate_for(self, to_tick: int) -> None:
+        """Evaluate the grid as far as what sounds before `to_tick` may lie."""
+        while True:
+            self._look()
+            if self._grid >= to_tick + self._ahead:
+                break
+            self._evaluate(to_tick + self._ahead)
+
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
         window = self._ensemble.run(self._grid, end)
@@ -161,6 +205,8 @@ class Renderer:
                 self._collect(place, hits[place])
         self._mixer.hear(window)
         self._grid = window.end
+        if self._grid >= self._next_mark:
+            self._remember()
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]
