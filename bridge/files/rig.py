@@ -21,7 +21,6 @@ from bridge.music.model import OutputRange
 from bridge.voltage.profile import Profile, WiredOutput
 
 Link = Literal["din", "usb"]
-TRANSPORT_WORDS = ("start", "stop", "continue", "tap", "all-out")
 
 
 @dataclass(frozen=True, slots=True)
