@@ -8,12 +8,15 @@ import logging
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from aiohttp import web
 
 from bridge.service.access import Access, add_headers
 from bridge.service.chart import Charts
 from bridge.service.control import Control
+from bridge.service.controllers import Controllers
+from bridge.service.controllers_http import controller_routes
 from bridge.service.edit_http import edit_routes
 from bridge.service.http import Route, add_routes, command_routes, history_routes, state_route
 from bridge.service.link import PlayerLink
@@ -63,9 +66,18 @@ class Service:
         self.charts = Charts(self.control)
         self.live = Live(self.control, self.view, self.charts)
         self.osc = Osc(self.control, self.access)
+        self.view.links = self._links
+        self.controllers = Controllers(self.control)
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
         )
+
+    def _links(self) -> dict[str, Any]:
+        return {
+            "pages": len(self.live.clients), "dropped": self.live.dropped,
+            "subscribers": len(self.osc.feedback.subscribers), "osc": dict(self.osc.counts),
+            "forbidden": self.access.refused,
+        }  # fmt: skip
 
     def routes(self) -> list[Route]:
         return [
@@ -73,6 +85,7 @@ class Service:
             *command_routes(self.control),
             *history_routes(self.control),
             *set_routes(self.book, self.charts),
+            *controller_routes(self.controllers),
             *edit_routes(self.book, self.control),
         ]
 
@@ -98,6 +111,8 @@ class Service:
         Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
         """
         await self.book.load()
+        if self.book.rig is not None:
+            self.controllers.use(self.book.rig)
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )

@@ -220,6 +220,16 @@ class PortState(Answer):
     link: str
 
 
+class LinksAnswer(Answer):
+    """Who is connected, and what became of what arrived."""
+
+    pages: int
+    dropped: int
+    subscribers: int
+    osc: dict[str, int]
+    forbidden: int
+
+
 class State(Answer):
     """Everything a surface needs to draw itself. The player may add members."""
 
@@ -242,6 +252,7 @@ class State(Answer):
     warnings: list[str]
     history: HistoryAnswer
     document: DocumentAnswer
+    links: LinksAnswer
 
 
 class TextProblem(Answer):

@@ -26,7 +26,7 @@ from bridge.service.link import PlayerLink
 from bridge.service.touch import Holds, Owners, Pacer
 
 ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
-OUR_CLIENTS = ("page ", "http ", "osc ")  # how the names of our clients begin
+OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 
 

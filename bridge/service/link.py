@@ -90,10 +90,13 @@ class PlayerLink:
         self._write(pack_json({**command, "seq": number}))
         return future
 
-    def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
-        """As `send`, for a command that carries a compiled score."""
+    async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
+        """As `send`, for a command that carries a compiled score; pickled in a thread."""
         number, future = self._expect()
-        payload = pickle.dumps({**command, "seq": number}, pickle.HIGHEST_PROTOCOL)
+        numbered = {**command, "seq": number}
+        payload = await asyncio.to_thread(pickle.dumps, numbered, pickle.HIGHEST_PROTOCOL)
+        if future.done():  # the player went away meanwhile
+            return future
         self._write(pack("P", payload))
         return future
 

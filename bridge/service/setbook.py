@@ -177,7 +177,7 @@ class SetBook:
     async def _send(self, playing: Playing, when: str) -> None:
         link = self._control.link
         self._coming[playing.revision] = playing.score
-        answer = link.send_pickled(
+        answer = await link.send_pickled(
             {"do": "swap", "when": when, "score": playing.score, "revision": playing.revision}
         )
         try:

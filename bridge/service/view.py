@@ -1,12 +1,14 @@
 """The state as surfaces see it: the player's, with what the service knows beside it.
 
 Members the service adds: `history` (undo and redo, see `History.summary`), `document` (`file`,
-`saved`) and `player.present` (false while the player is away; the rest is then its last state).
+`saved`), `player.present` (false while the player is away; the rest is then its last state) and
+`links`: `pages` connected, `dropped` because they did not read, OSC `subscribers`, `osc` (what
+became of the messages that arrived, by word) and `forbidden` (requests that were not let in).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from bridge.errors import PlayerError
@@ -15,7 +17,7 @@ from bridge.service.link import PlayerLink
 from bridge.service.place import bar_and_beat, place
 
 SLOW_S = 0.5  # figures that nobody plays by (lateness, jitter) reach the pages this often
-_SLOW = ("lateness", "clock", "ports", "player")
+_SLOW = ("lateness", "clock", "ports", "player", "links")
 
 
 def merge_patch(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
@@ -48,6 +50,7 @@ class View:
         self._link = link
         self._control = control
         self.document: dict[str, Any] = {"file": "", "saved": True}
+        self.links: Callable[[], dict[str, Any]] = dict
         self._calm: dict[str, Any] = {}
         self._slow_at = float("-inf")
 
@@ -61,6 +64,7 @@ class View:
             "player": {**state.get("player", {}), "present": self._link.present},
             "history": self._control.history.summary(),
             "document": self.document,
+            "links": self.links(),
         }
 
     def calm(self, now: float) -> dict[str, Any]:
@@ -93,7 +97,7 @@ def _steady(key: str, was: Any, value: Any) -> bool:
         "clock": ("state", "source", "offset_ms"),
         "player": ("present", "pid", "restarts"),
     }.get(key)
-    if key == "lateness":
+    if key in ("lateness", "links"):
         return True
     if watched is None:
         return bool(was == value)

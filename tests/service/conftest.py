@@ -25,6 +25,15 @@ interfaces:
     profile: eight-gates-four-cv
     port: simulated
     cables: {gate-1: kick voice}
+controllers:
+  pads:
+    port: pads
+    controls:  # kept as they are by learning
+      - {cc: 20, macro: brightness}
+      - {cc: 21, macro: shaker-level, pickup: false}
+      - {note: 36, channel: 2, mute: kick}
+      - {cc: 30, section: flood}
+      - {note: 40, transport: start}
 """
 SET = """\
 set: Low tide

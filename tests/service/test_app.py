@@ -56,6 +56,18 @@ async def test_page_http_and_osc_agree(stage: Any) -> None:
         assert page.state["lanes"]["rim"]["muted"] is False
 
 
+async def test_what_is_rejected_is_counted_where_it_can_be_seen(stage: Any) -> None:
+    send_osc(stage.service.osc_port, osc("/macro/brightness", float("nan")), b"\xff\xff\xff\xff")
+    await stage.until(lambda: sum(stage.service.osc.counts.values()) == 2)
+    await stage.call("GET", "/api/state", headers={"Host": "evil.example"})
+    async with stage.page() as page:
+        await page.next()
+        assert page.state["links"] == {
+            "pages": 1, "dropped": 0, "subscribers": 0, "forbidden": 1,
+            "osc": {"arguments": 1, "malformed": 1},
+        }  # fmt: skip
+
+
 async def test_the_service_comes_back_to_a_player_that_was_started_anew(stage: Any) -> None:
     async with stage.page() as page:
         await page.next()

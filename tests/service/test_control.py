@@ -223,7 +223,7 @@ async def test_a_release_is_never_lost_to_pacing() -> None:
 
 async def test_holds_of_a_service_before_this_one_are_released() -> None:
     bench = Bench()
-    for client in ("page 7", "http 127.0.0.1", "osc 127.0.0.1", "midi keys"):
+    for client in ("page 7", "http 127.0.0.1", "osc 127.0.0.1", "someone else"):
         bench.link.performance.apply(
             {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": client}, 0
         )
