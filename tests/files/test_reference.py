@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -152,3 +153,12 @@ def test_the_written_reference_is_up_to_date() -> None:
     assert written == reference.markdown(), (
         "write it again: python -m bridge.files.reference > docs/files.md"
     )
+
+
+def test_the_rig_and_the_set_of_the_readme_are_good() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```yaml\n(.*?)```", text, re.DOTALL)
+    assert len(blocks) == 2
+    rig = parse_rig(blocks[0], "README.md")
+    document = parse_set(blocks[1], "README.md", rig)
+    assert document.warnings == ()
