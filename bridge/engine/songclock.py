@@ -230,6 +230,8 @@ class SongClock:
         status = data[0]
         if status == 0xF8:
             return self._pulse(stamp)
+        if status in (0xFA, 0xFB):
+            self.follower.anew()  # a host may begin a new phase with these
         if status == 0xFA:
             return [*self._carry_out(self.transport.event("start"), stamp), Did("send", data=data)]
         if status == 0xFB:
