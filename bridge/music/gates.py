@@ -124,6 +124,8 @@ class GatesNode(HitNode):
     def run(self, window: Window) -> None:
         if window.version != self.version:
             self.read_all(window)
+        if self._quiet(window):
+            return
         out: list[Hit] = []
         window.hits[self.lane] = out
         self._hear(window)
@@ -134,6 +136,25 @@ class GatesNode(HitNode):
                 hit = out[place]
                 out[place] = hit._replace(length=self._lasting(window, bit, hit.tick))
         self.finish(window, out)
+
+    def _quiet(self, window: Window) -> bool:
+        """Whether nothing begins or changes in this window."""
+        hits = window.hits
+        for lane in self.reads:
+            if hits.get(lane):
+                return False
+        horizon = max(self.done, window.end - self.lag)
+        if self.starts and self.starts[0][0] < horizon:
+            return False
+        for heap in (self.expression.timers, self.ends, self.resets):
+            if heap and heap[0] < horizon:
+                return False
+        if self.reset_ticks and self.next_reset < window.end:
+            return False
+        if window.reset_by_hand(self.lane) > self.hand:
+            return False
+        self.done = horizon
+        return True
 
     def _hear(self, window: Window) -> None:
         """Note the gates that begin in this window."""

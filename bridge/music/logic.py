@@ -165,6 +165,7 @@ class LogicNode(HitNode):
         if reset is not None:
             reads.add(reset)
         self.reads = tuple(sorted(reads))
+        self.own = False  # whether the lane's own steps are looked at as well
         self.bar_steps = max(1, round(spec.bar_ticks / step))
         self.rewind()
 
@@ -203,12 +204,34 @@ class LogicNode(HitNode):
 
     # --- running ---
 
+    def _quiet(self, window: Window) -> bool:
+        """Whether nothing can come of this window; most windows are a few milliseconds long."""
+        hits = window.hits
+        for lane in self.reads:
+            if hits.get(lane):
+                return False
+        end = window.end
+        timers = self.expression.timers
+        if timers and timers[0] < end:
+            return False
+        if self.own and step_tick(self.index, self.step) < end:
+            return False
+        if self.reset_ticks and self.next_reset < end:
+            return False
+        return window.reset_by_hand(self.lane) <= self.hand
+
+    def read_all(self, window: Window) -> None:
+        super().read_all(window)
+        self.own = self.expression.restless or self.density > 0.5 or "density" in self.loose_hit
+
     def run(self, window: Window) -> None:
         if window.version != self.version:
             self.read_all(window)
+        if self._quiet(window):
+            return
         out: list[Hit] = []
         window.hits[self.lane] = out
-        own = self.expression.restless or self.density > 0.5 or "density" in self.loose_hit
+        own = self.own
         places, accented = self._places(window, own)
         timers = self.expression.timers
         ticks = sorted(places)

@@ -45,7 +45,6 @@ class Renderer:
         self.performance = performance
         self.position = 0
         self._ensemble = Ensemble(score, performance, score.order)
-        self._hit_lanes = [place for place, lane in enumerate(score.lanes) if lane.hits]
         self._outs = [lane.out for lane in score.lanes]
         self._mixer = Mixer(score)
         self._grid = 0
@@ -199,10 +198,9 @@ class Renderer:
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
         window = self._ensemble.run(self._grid, end)
-        hits = window.hits
-        for place in self._hit_lanes:
-            if place in hits:
-                self._collect(place, hits[place])
+        for place, hits in window.hits.items():
+            if hits:
+                self._collect(place, hits)
         self._mixer.hear(window)
         self._grid = window.end
         if self._grid >= self._next_mark:
