@@ -185,6 +185,10 @@ class Charts:
                 # Between a swap and its confirmation the state may speak of another set.
                 log.debug("no chart of this state: %s", error)
                 continue
+            except Exception:  # a drawing that fails must not take the controls with it
+                log.exception("the chart cannot be drawn")
+                await asyncio.sleep(1)
+                continue
             for told in self.on_change:
                 told()
             # A set that is costly to draw is drawn less often: at most a tenth of the time.

@@ -14,13 +14,14 @@ moves are not echoed to it; when the finger has left, it gets the value that sta
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 import json
 import logging
 import socket
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from typing import Any
 
 from aiohttp import WSMsgType, web
@@ -198,6 +199,10 @@ class Live:
                     return
                 except ConnectionError:
                     return
+                except Exception:  # a page that is told nothing more must not look alive
+                    log.exception("%s cannot be told the state", client.name)
+                    client.transport.abort()
+                    return
             await asyncio.sleep(self._update_s)
 
     def _drop(self, client: Client) -> None:
@@ -258,16 +263,27 @@ class Live:
             client.answer({"type": "refused", "seq": _seq(text), "problem": describe(error)})
             return
         if isinstance(command, c.Alive):
-            client.answer({"type": "done", "seq": command.seq})
+            # At once and not with the next round: pages measure the way by it.
+            self._start(client, self._say(client, {"type": "done", "seq": command.seq}))
         elif isinstance(command, c.AskChart):
             client.bars = command.bars
             client.chart_sent = None
             self._charts.look()
             client.answer({"type": "done", "seq": command.seq})
         else:
-            task = asyncio.create_task(self._carry_out(client, command))
-            client.tasks.add(task)
-            task.add_done_callback(client.tasks.discard)
+            self._start(client, self._carry_out(client, command))
+
+    @staticmethod
+    def _start(client: Client, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.create_task(work)
+        client.tasks.add(task)
+        task.add_done_callback(client.tasks.discard)
+
+    @staticmethod
+    async def _say(client: Client, message: dict[str, Any]) -> None:
+        if client.transport.get_write_buffer_size() <= BUFFER_BYTES // 4:
+            with contextlib.suppress(ConnectionError):
+                await client.ws.send_str(json.dumps(message))
 
     async def _carry_out(self, client: Client, command: c.Command | c.Undo | c.Redo) -> None:
         try:

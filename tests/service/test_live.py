@@ -296,6 +296,31 @@ async def test_before_the_player_has_ever_spoken_pages_wait_and_then_get_the_sta
         assert (await page.wait(lambda m: m["type"] == "state"))["state"]["set"] == "Low tide"
 
 
+async def test_a_drawing_that_fails_leaves_the_controls(stage: Any, monkeypatch: Any) -> None:
+    def fails(*_: Any) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(stage.service.charts._mirror, "chart", fails)
+    async with stage.page() as page:
+        await page.do(do="chart", bars=3)
+        assert (await page.do(do="mute", lane="kick", muted=True))["type"] == "done"
+        await page.wait(lambda m: m["type"] == "tick")
+        assert (await page.do(do="mute", lane="kick", muted=False))["type"] == "done"
+
+
+async def test_a_page_that_cannot_be_told_the_state_is_not_left_hanging(
+    stage: Any, monkeypatch: Any
+) -> None:
+    async with stage.page() as page:
+        await page.next()
+        monkeypatch.setattr(stage.service.view, "calm", lambda now: 1 / 0)
+        stage.player.play_to(10)
+        kinds = set()
+        while aiohttp.WSMsgType.CLOSED not in kinds:
+            kinds.add((await page.ws.receive(5)).type)
+    await stage.until(lambda: not stage.service.live.clients)
+
+
 async def test_messages_are_plain_json(stage: Any) -> None:
     async with stage.session.ws_connect(stage.base + "/api/live") as ws:
         text = await ws.receive_str()
