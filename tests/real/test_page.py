@@ -11,6 +11,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
@@ -151,6 +152,7 @@ def test_two_hands_on_macro_and_mutes_at_once(tablet, demo, until) -> None:
     one = tablet().open(demo.url)
     demo.send("PUT", "macros/brightness", {"value": 0.2})
     until(lambda: abs(one.macro("brightness") - 20) < 0.2)
+    time.sleep(0.4)
     x, y = one.spot("[data-macro=brightness]", 0.9)
     width = one.page.locator("[data-macro=brightness]").bounding_box()["width"]
     one.down(1, x, y)
@@ -231,6 +233,7 @@ def test_the_finger_on_a_macro_owns_it(tablet, demo, until) -> None:
     one = tablet().open(demo.url)
     demo.send("PUT", "macros/scatter", {"value": 0.5})
     until(lambda: one.macro("scatter") == 50)
+    time.sleep(0.4)  # until the hand that set it has let go
     x, y = one.spot("[data-macro=scatter]")
     one.down(1, x, y)
     one.move(1, x + 3, y)
@@ -444,9 +447,28 @@ def test_axe_finds_nothing(tablet, demo, needs, view: str, theme: str) -> None:
     one = tablet().open(demo.url, view, theme)
     one.page.wait_for_timeout(500)
     one.page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = one.page.evaluate("axe.run(document)")
-    assert found["passes"], "nothing was checked"
-    assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found["violations"]] == []
+
+    def look() -> None:
+        found = one.page.evaluate("axe.run(document)")
+        assert found["passes"], "nothing was checked"
+        bad = [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found["violations"]]
+        assert bad == []
+
+    look()
+    if view == "set":  # each kind of editor
+        for name in ("shaker", "spray", "bassline", "swell", "scatter"):
+            choose(one, name)
+            look()
+    if view == "play":  # each panel, and a lane that is out and one that waits
+        one.page.tap(".head[data-lane=rim]")
+        one.page.get_by_role("radio", name="in 4 bars").tap()
+        one.page.tap(".head[data-lane=hat]")
+        one.page.wait_for_selector(".head[data-look=wait-out]")
+        look()
+        for sign in ("clock", "health"):
+            one.page.click(f"[data-sign={sign}]")
+            look()
+            one.page.keyboard.press("Escape")
 
 
 def luminance(colour: str) -> float:
@@ -500,13 +522,13 @@ def test_reduced_motion_is_still_between_beats(tablet, demo, until) -> None:
     demo.send("PUT", "tempo", {"bpm": 20})  # a beat lasts three seconds
     try:
         demo.send("POST", "transport/continue")
-        one.page.wait_for_timeout(700)
-        look = "document.querySelector('.sheet canvas').toDataURL()"
-        first = one.page.evaluate(look)
-        one.page.wait_for_timeout(500)
-        assert one.page.evaluate(look) == first
-        one.page.wait_for_timeout(3000)
-        assert one.page.evaluate(look) != first, "the pen never moved"
+        one.page.wait_for_timeout(1000)
+        looks = []
+        for _ in range(20):
+            looks.append(one.page.evaluate("document.querySelector('.sheet canvas').toDataURL()"))
+            one.page.wait_for_timeout(200)
+        moves = sum(a != b for a, b in pairwise(looks))
+        assert 1 <= moves <= 3, "in four seconds one or two beats pass"
     finally:
         demo.send("PUT", "tempo", {"bpm": 126})
 

@@ -7,6 +7,7 @@ import { noteName } from "./ink.js";
 
 /** @typedef {import("./ink.js").Ink} Ink */
 const STILL_SHARE = 0.04; // margin before the page that lies still
+const GLIDE_TICKS = 30; // values this close together are samples of a glide
 const LONG_GATE = 200; // ticks; gates longer than this lie along the trace
 
 export class Chart {
@@ -246,9 +247,9 @@ export class Chart {
     /** @type {[number, number, string][]} */
     const labels = [];
     let started = false, lastX = 0, lastY = y, nowY = null, lastLabel = -1e9;
-    const push = (px, py) => {
+    const push = (px, py, glides) => {
       if (!started) { line.moveTo(px, py); started = true; }
-      else { line.lineTo(px, lastY); line.lineTo(px, py); }
+      else { if (!glides) line.lineTo(px, lastY); line.lineTo(px, py); }
       lastX = px;
       lastY = py;
     };
@@ -260,7 +261,7 @@ export class Chart {
       if (t > right) break;
       const px = x(t), py = at(v);
       if (px <= now) nowY = py;
-      push(Math.max(-4, px), py);
+      push(Math.max(-4, px), py, i > 0 && t - list[i - 1][0] <= GLIDE_TICKS);
       if (isNotes && this.row > 40 && px - lastLabel > 26 && (!next || x(next[0]) - px > 20)) {
         labels.push([px, py, noteName(v)]);
         lastLabel = px;

@@ -6,6 +6,7 @@
 
 const QUIET_MS = 2000; // grey within 3 s of silence, checked four times a second
 const PROBE_MS = 900; // any answer is a sign of life
+const DOUBT_MS = 1300; // positions come four times a second: after this a command might arrive late
 const OPEN_MS = 2500; // an attempt that takes longer is given up
 
 export class Link extends EventTarget {
@@ -113,6 +114,10 @@ export class Link extends EventTarget {
   send(command) {
     const socket = this.socket;
     if (!this.live || !socket || socket.readyState !== WebSocket.OPEN) return Promise.resolve({ ok: false, lost: true });
+    if (command.do !== "alive" && performance.now() - this.heard > DOUBT_MS) {
+      this.dispatchEvent(new Event("unsent"));
+      return Promise.resolve({ ok: false, lost: true });
+    }
     const seq = ++this.seq;
     return new Promise((done) => {
       this.waiting.set(seq, { done, at: performance.now(), probe: command.do === "alive" });
@@ -120,10 +125,11 @@ export class Link extends EventTarget {
     });
   }
 
-  /** 95th percentile of recent round trips in ms, or null before there are a few. */
-  tripP95() {
+  /** The round trip in ms that a share (0..1) of the recent ones stays within, or null before there
+   * are a few. The sign uses 0.8: one hiccup is no reason to shout for half a minute. */
+  trip(share) {
     if (this.trips.length < 4) return null;
     const sorted = [...this.trips].sort((a, b) => a - b);
-    return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * 0.95))];
+    return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))];
   }
 }

@@ -50,13 +50,12 @@ export class Listener {
     this.turn(this.volume, 2.5);
   }
 
-  /** What hangs on the outputs, and which lanes move which: voices and notes are chosen by it. */
+  /** What hangs on the outputs: voices are chosen by it. */
   async learn() {
     const { api } = await import("./fields.js");
     try {
-      const [rig, plain] = await Promise.all([api("GET", "rig"), api("GET", "set/plain")]);
+      const rig = await api("GET", "rig");
       this.app.cables = Object.fromEntries(rig.outputs.map((o) => [o.output, o.cable]));
-      this.app.advances = Object.fromEntries(Object.entries(plain.data.lanes ?? {}).map(([name, lane]) => [name, lane.advance]));
     } catch { /* names alone will do */ }
   }
 

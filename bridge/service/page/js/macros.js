@@ -7,6 +7,7 @@ import { attr, h, say, text } from "./dom.js";
 
 const SETTLE_MS = 300;
 const SEND_MS = 34; // at most 30 a second
+const RENEW_MS = 120; // the service lets others move a macro 300 ms after its last mover
 const FINE = 0.125;
 
 export const fineMode = { on: false };
@@ -27,8 +28,9 @@ export class Macro {
     this.sent = -1;
     this.sentAt = 0;
     this.timer = 0;
+    this.renewal = 0;
     this.freeAt = 0;
-    /** The finger that moves it, where it was last, and how finely. @type {{id: number, x: number, y: number, y0: number}|null} */
+    /** The finger that moves it, where it was last, and how finely. @type {{id: number, x: number, y: number, y0: number, told: boolean}|null} */
     this.finger = null;
     this.number = h("output", {});
     this.gear = h("em", { class: "gear", text: "fine" });
@@ -46,9 +48,11 @@ export class Macro {
   down(event) {
     if (this.finger || event.button !== 0) return;
     try { this.el.setPointerCapture(event.pointerId); } catch { return; }
-    this.finger = { id: event.pointerId, x: event.clientX, y: event.clientY, y0: event.clientY };
+    this.finger = { id: event.pointerId, x: event.clientX, y: event.clientY, y0: event.clientY, told: false };
     this.el.classList.add("held");
     this.showGear(fineMode.on);
+    this.renewal = window.setInterval(() => { if (performance.now() - this.sentAt >= RENEW_MS / 2) this.push(true); }, RENEW_MS);
+    this.push(true); // a finger that rests on it owns it as well
   }
 
   move(event) {
@@ -73,6 +77,7 @@ export class Macro {
   letGo() {
     if (!this.finger) return;
     this.finger = null;
+    clearInterval(this.renewal);
     this.el.classList.remove("held");
     this.showGear(fineMode.on);
     this.freeAt = performance.now() + SETTLE_MS;
@@ -108,13 +113,13 @@ export class Macro {
     });
   }
 
-  /** Another hand has it: let go, say so, and show what stands. */
+  /** Another hand has it: show what stands; this finger goes on from there once that one is gone. */
   yield(problem) {
-    if (this.finger) say(problem?.detail ?? "Another hand is on it.");
-    this.finger = null;
-    this.el.classList.remove("held");
-    this.freeAt = 0;
-    this.update();
+    const macro = this.store.state.macros[this.name];
+    if (!macro) return;
+    if (this.finger && !this.finger.told) { this.finger.told = true; say(problem?.detail ?? "Another hand is on it."); }
+    this.value = macro.value;
+    this.show();
   }
 
   show() {

@@ -60,6 +60,7 @@ function showCondition() {
 }
 link.addEventListener("condition", showCondition);
 showCondition();
+link.addEventListener("unsent", () => say("The link is silent: that was not sent."));
 document.addEventListener("visibilitychange", () => { if (document.hidden) releaseAll(); });
 addEventListener("pagehide", releaseAll);
 addEventListener("blur", releaseAll);
@@ -71,6 +72,17 @@ function fix(transport) {
 }
 store.on(null, (state, keys) => { if (!keys || keys.has("transport")) fix(state.transport); });
 store.on(["set"], ({ set }) => { text($("set-name"), set); document.title = `${set} · Lanebridge`; });
+/** What the set's text says beyond the state: its running order, and which lanes move which. */
+async function learn() {
+  try {
+    const answer = await fetch(new URL("api/set/plain", document.baseURI));
+    if (!answer.ok) return;
+    const { data } = await answer.json();
+    app.advances = Object.fromEntries(Object.entries(data.lanes ?? {}).map(([name, lane]) => [name, lane.advance]));
+    app.play.learn(data);
+  } catch { /* the next revision tells it */ }
+}
+store.on(["revision"], learn);
 link.addEventListener("tick", (event) => {
   const { tick, at_ms, tempo, running } = /** @type {CustomEvent} */ (event).detail;
   fix({ ...store.state.transport, tick, at_ms, tempo, ...(running === undefined ? {} : { state: running ? "running" : "stopped" }) });
@@ -103,7 +115,6 @@ function openPanel(which, from) {
   opener = from;
   panel.dataset.which = which;
   const titles = { clock: "Clock", health: "How it runs", listen: "Listen" };
-  panel.setAttribute("role", "dialog");
   panel.setAttribute("aria-label", titles[which]);
   const close = button([icon("close")], closePanel, { "aria-label": "Close", class: "k plain" });
   const body = which === "clock" ? clockPanel(store.state, link) : which === "listen" ? app.listener.panel() : [
@@ -115,7 +126,7 @@ function openPanel(which, from) {
     h("p", { text: "1 to 9 and 0: the first ten lanes. T: tap. Space: start or stop. Arrow keys on a macro or the tempo; with Shift, finer." }),
     keysSwitch(),
   ];
-  panel.replaceChildren(h("header", {}, h("h2", { text: titles[which] }), close), ...body.filter(Boolean));
+  panel.replaceChildren(h("div", { class: "panel-top" }, h("h2", { text: titles[which] }), close), ...body.filter(Boolean));
   panel.hidden = false;
   close.focus({ preventScroll: true });
 }

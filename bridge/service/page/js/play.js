@@ -34,11 +34,12 @@ export class PlayView {
     this.spoken = h("ul", { class: "sr", "aria-label": "What each lane plays in the coming bar" });
     this.deck = this.buildDeck();
     root.append(this.traces, this.spoken, this.deck);
+    this.hasOrder = false;
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => this.layout()).observe(this.traces);
     store.on(["lanes"], () => this.showLanes());
     store.on(["macros"], () => this.showMacros());
-    store.on(["sections", "section", "section_pending"], (state) => this.showSections(state));
+    store.on(["sections", "section", "section_pending", "order"], (state) => this.showSections(state));
     link.addEventListener("played", (event) => this.played(/** @type {CustomEvent} */ (event).detail));
     link.addEventListener("condition", () => { if (!link.live) for (const macro of this.macros.values()) macro.letGo(); });
   }
@@ -57,7 +58,10 @@ export class PlayView {
     this.groups = h("div", { class: "sections groups", role: "group", "aria-label": "Groups" });
     this.sections = h("div", { class: "sections", role: "group", "aria-label": "Sections" });
     this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
-    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections));
+    this.morph = /** @type {HTMLSelectElement} */ (h("select", { "aria-label": "How sections change" },
+      ...[["0", "cut"], ["1", "over 1 bar"], ["2", "over 2 bars"], ["4", "over 4 bars"], ["8", "over 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
+    this.order = button("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
+    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
   }
 
@@ -75,7 +79,7 @@ export class PlayView {
       this.groups.dataset.names = groups.join();
       this.groups.replaceChildren(...groups.map((group) => button(group, () => this.touchGroup(group), { "data-group": group, "aria-label": `group ${group}` })));
     }
-    for (const el of this.groups.children) {
+    for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.groups.children)) {
       const members = names.filter((name) => state.lanes[name].groups?.includes(el.dataset.group));
       attr(el, "aria-pressed", members.some((name) => !state.lanes[name].muted));
     }
@@ -100,10 +104,13 @@ export class PlayView {
   }
 
   showSections(state) {
+    this.order.hidden = !this.hasOrder && !state.order?.running;
+    attr(this.order, "aria-pressed", state.order?.running ?? false);
+    this.morph.hidden = !state.sections.length;
     if (state.sections.join() !== this.sections.dataset.names) {
       this.sections.dataset.names = state.sections.join();
       this.sections.replaceChildren(...state.sections.map((section) => button([h("span", { text: section }), h("small")],
-        () => this.link.send({ do: "section", section, when: "bar", morph_bars: 0 }), { "data-section": section })));
+        () => this.link.send({ do: "section", section, when: "bar", morph_bars: Number(this.morph.value) }), { "data-section": section })));
     }
     for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.sections.children)) {
       const pending = state.section_pending?.section === el.dataset.section ? state.section_pending : null;
@@ -147,6 +154,12 @@ export class PlayView {
   }
 
   theme() { for (const bank of this.banks) bank.chart.theme(); }
+
+  /** The set as it is written: only it says whether there is a running order. */
+  learn(data) {
+    this.hasOrder = (data.order?.length ?? 0) > 0;
+    this.showSections(this.store.state);
+  }
 
   played({ hits }) {
     const now = performance.now();

@@ -4,6 +4,7 @@ import { attr, button, h, icon, say, text } from "./dom.js";
 import { Refusal, api, labelled, picker } from "./fields.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
+import { WholeEditor } from "./whole-edit.js";
 
 const FRESH = {
   euclid: { euclid: { hits: 4, steps: 16 } },
@@ -61,6 +62,7 @@ export async function build(root, app) {
   let editor = /** @type {any} */ (null);
 
   const lanes = h("ul", { class: "names", "aria-label": "Lanes" });
+  const whole = h("ul", { class: "names", "aria-label": "The set" });
   const macros = h("ul", { class: "names", "aria-label": "Macros" });
   const undo = button("Undo", () => travel("undo"));
   const redo = button("Redo", () => travel("redo"));
@@ -68,7 +70,7 @@ export async function build(root, app) {
   const work = h("div", { class: "work" });
   const adder = addForm(model, (what, name) => choose(what, name), fail);
   root.append(h("div", { class: "bench" },
-    h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo), h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros, adder),
+    h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo), whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros, adder),
     h("div", { class: "editor" }, problem, work)));
 
   async function travel(way) {
@@ -89,7 +91,8 @@ export async function build(root, app) {
     chosen = { what, name };
     editor?.close?.();
     fail(null);
-    editor = what === "lane" ? new LaneEditor(name, app, model, attempt, choose) : new MacroEditor(name, app, model, attempt, choose);
+    const Editor = { lane: LaneEditor, macro: MacroEditor, whole: WholeEditor }[what];
+    editor = new Editor(name, app, model, attempt, choose);
     work.replaceChildren(editor.el);
     editor.update();
     list();
@@ -98,15 +101,16 @@ export async function build(root, app) {
   function list() {
     const entry = (what, name, note) => h("li", {}, h("button", {
       type: "button", class: "entry", "aria-current": chosen.what === what && chosen.name === name ? "true" : null, on: { click: () => choose(what, name) },
-    }, h("span", { text: name }), h("small", { text: note })));
+    }, h("span", { text: name || "whole set" }), h("small", { text: note })));
     const focused = document.activeElement?.closest(".names") ? document.activeElement.textContent : null;
+    whole.replaceChildren(entry("whole", "", "tempo, key"));
     lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(lane))));
     macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
     if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus();
   }
 
   model.addEventListener("data", () => {
-    const pool = chosen.what === "lane" ? model.data.lanes : model.data.macros;
+    const pool = { lane: model.data.lanes, macro: model.data.macros, whole: { "": true } }[chosen.what];
     if (!(chosen.name in pool)) choose("lane", Object.keys(model.data.lanes)[0] ?? "");
     else { list(); editor?.update(); }
   });

@@ -44,7 +44,7 @@ export function buildSigns(root, link, store, openPanel) {
   root.append(clock, health);
   const show = () => {
     if (!store.state.version) return;
-    for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.tripP95())]])) {
+    for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.trip(0.8))]])) {
       attr(el, "data-level", level);
       text(el, words);
     }
@@ -60,13 +60,19 @@ export function healthPanel(state, link) {
   const late = state.lateness ?? {};
   const ms = (us) => (us === undefined || us === null ? "none yet" : `${(us / 1000).toFixed(2)} ms`);
   const bars = h("div", { class: "bars", role: "img", "aria-label": "Histogram of lateness" });
-  const most = Math.max(1, ...(late.histogram ?? []).map(([, n]) => n));
+  /** Doublings are fine enough to read on stage. @type {Map<number, number>} */
+  const octaves = new Map();
   for (const [upper, count] of late.histogram ?? []) {
+    const edge = upper === null ? Infinity : 2 ** Math.ceil(Math.log2(Math.max(8, upper)) - 0.01);
+    octaves.set(edge, (octaves.get(edge) ?? 0) + count);
+  }
+  const most = Math.max(1, ...octaves.values());
+  for (const [edge, count] of octaves) {
     const bar = h("i");
     bar.style.setProperty("--w", `${(count / most) * 100}%`);
-    bars.append(h("span", { text: upper === null ? "more" : `to ${upper} µs` }), bar, h("span", { text: String(count) }));
+    bars.append(h("span", { text: edge === Infinity ? "more" : edge < 1000 ? `to ${edge} µs` : `to ${(edge / 1000).toFixed(0)} ms` }), bar, h("span", { text: String(count) }));
   }
-  const trip = link.tripP95();
+  const trip = link.trip(0.95);
   const since = typeof late.since === "string" ? late.since : null; // a number is no time of day
   return [
     h("h3", { text: "Lateness of what was sent" }),
