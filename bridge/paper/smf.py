@@ -117,7 +117,8 @@ def _track(name: str, timed: Iterable[tuple[int, mido.Message]], end: int) -> mi
     now = 0
     for tick, message in timed:
         at = max(now, tick)
-        track.append(message.copy(time=at - now))
+        message.time = at - now  # each message is made for this track alone
+        track.append(message)
         now = at
     track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
     return track
