@@ -1,0 +1,80 @@
+"""Edits by path over HTTP: applied as one undoable step, previewed, refused with every reason."""
+
+from __future__ import annotations
+
+import pytest
+
+
+@pytest.mark.parametrize("when", ["step", "beat", "bar"])
+async def test_an_edit_is_played_and_can_be_undone(stage, when: str) -> None:
+    _, before, _ = await stage.call("GET", "/api/set")
+    status, plain, _ = await stage.call(
+        "POST", "/api/set/edits",
+        {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 5}], "when": when},
+    )  # fmt: skip
+    assert status == 200
+    assert plain["data"]["lanes"]["kick"]["euclid"] == {"hits": 5, "steps": 16}
+    await stage.until(lambda: stage.state["lanes"]["kick"]["settings"]["hits"] == 5)
+    status, _, _ = await stage.call("POST", "/api/undo")
+    assert status == 200
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
+
+
+async def test_a_wrong_edit_says_why_and_changes_nothing(stage) -> None:
+    _, before, _ = await stage.call("GET", "/api/set")
+    status, problem, response = await stage.call(
+        "POST", "/api/set/edits",
+        {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 17},
+                   {"path": ["lanes", "spray", "logic"], "value": "rim and shakr"}]},
+    )  # fmt: skip
+    assert status == 422
+    assert response.content_type == "application/problem+json"  # RFC 9457, section 3
+    said = "\n".join(row["message"] for row in problem["problems"])
+    assert "17 hits do not fit in 16 steps" in said
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
+
+
+async def test_a_preview_draws_and_changes_nothing(stage) -> None:
+    _, before, _ = await stage.call("GET", "/api/set")
+    status, answer, _ = await stage.call(
+        "POST", "/api/set/preview",
+        {"edits": [{"path": ["lanes", "spray", "logic"], "value": "kick"}], "bars": 2},
+    )  # fmt: skip
+    assert (status, answer["problems"]) == (200, [])
+    lanes = answer["chart"]["lanes"]
+    assert lanes["spray"]["hits"]
+    ticks = {name: [row[0] for row in lanes[name]["hits"]] for name in ("kick", "spray")}
+    assert ticks["spray"] == ticks["kick"]
+    assert all(row[3] == ["kick"] for row in lanes["spray"]["hits"])
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
+
+
+async def test_a_wrong_preview_says_what_was_meant(stage) -> None:
+    status, answer, _ = await stage.call(
+        "POST", "/api/set/preview",
+        {"edits": [{"path": ["lanes", "spray", "logic"], "value": "rim and shakr"}]},
+    )  # fmt: skip
+    assert status == 200
+    assert answer["chart"] is None
+    assert "shaker" in answer["problems"][0]["message"]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {}, {"edits": []}, {"edits": [{"path": []}]}, {"edits": [{"path": "lanes"}]},
+        {"edits": [{"path": ["a"], "value": 1, "other": 2}]},
+        {"edits": [{"path": ["lanes", "nobody"], "rename": "x"}]},
+    ],
+)  # fmt: skip
+async def test_bodies_that_are_no_edits(stage, body: object) -> None:
+    status, problem, _ = await stage.call("POST", "/api/set/edits", body)
+    assert status == 422
+    assert problem["status"] == 422
+
+
+async def test_the_words_an_editor_needs(stage) -> None:
+    status, words, _ = await stage.call("GET", "/api/words")
+    assert status == 200
+    assert words["scales"]["minor"] == [0, 2, 3, 5, 7, 8, 10]  # natural minor
+    assert words["settings"]["chance"]["kinds"] == words["hit_kinds"]
