@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import csv
+from pathlib import Path
 
 import pytest
 
-from bridge.files.rig import Rig, parse_rig
-from bridge.files.set import parse_set
+from bridge.engine.offline import perform_rig
+from bridge.files.rig import Rig, load_rig, parse_rig
+from bridge.files.set import load_set, parse_set
+from bridge.music.score import compile_score
 from bridge.paper import csv_rows
+
+DEMO = Path(__file__).parents[2] / "bridge" / "demo"
 
 SET = """\
 set: Small
@@ -82,3 +87,20 @@ def test_rates_fall_on_their_ticks(rig: Rig, rate: str, ticks: list[int]) -> Non
     table = csv_rows.text(parse_set(text, rig=rig).spec, rig, 1)
     found = [int(row["tick"]) for row in csv.DictReader(table.splitlines())]
     assert found[: len(ticks)] == ticks
+
+
+def test_the_rows_stand_in_the_order_in_which_the_player_sends() -> None:
+    rig = load_rig(DEMO / "rig.yaml")
+    spec = load_set(DEMO / "set.yaml", rig).spec
+    score = compile_score(spec, rig.ranges)
+    sent = [
+        (event.tick, event.lane, event.kind, event.output)
+        for event in perform_rig(rig, score, 4).events if event.output
+    ]  # fmt: skip
+    rows = [
+        (tick, lane, kind, output)
+        for tick, lane, kind, _, _, output in csv_rows.rows(spec, score.between(0, 4 * 3840))
+        # the levels that outputs stand at when the song begins have been sent before
+        if (tick, kind) != (0, "level")
+    ]
+    assert rows == sent
