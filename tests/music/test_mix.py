@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.wired import BAR, OUTPUTS, play, score_of, values
 
@@ -143,6 +143,20 @@ def test_of_two_lanes_on_one_pitch_the_last_that_moved_and_is_in_counts() -> Non
     assert found == [(0, 40), (960, 41)]
 
 
+def test_a_gate_that_outlasts_its_step_is_not_closed_by_the_hit_before() -> None:
+    kick = Lane("kick", Steps((1, 1, 0, 0)), advance=Fraction(480), settings={"gate": 2.0},
+                drives=(Drive(out="main.level-1"),))  # fmt: skip
+    found = values(play(score_of(kick), BAR), "main.level-1")
+    assert [tick for tick, _ in found] == [0, 1440, 1920, 3360]
+
+
+def test_a_pitch_says_nothing_before_its_first_note() -> None:
+    tune = Lane("tune", Notes((Note(None), Note(40))), advance=QUARTER, out="main.pitch-1")
+    score = score_of(tune)
+    assert held(score) == {}
+    assert values(play(score, BAR), "main.pitch-1") == [(960, 40)]
+
+
 # --- when ----------------------------------------------------------------------------------------
 
 def test_events_come_only_where_something_moves() -> None:
@@ -258,6 +272,7 @@ def perform(cuts: list[int]) -> list[Event]:
 
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 3 * BAR), max_size=50))
+@example(list(range(7, 3 * BAR, 7)))
 def test_windows_of_any_size_agree_while_hands_are_at_work(cuts: list[int]) -> None:
     assert perform(cuts) == perform([])
 
@@ -340,6 +355,24 @@ def test_a_reset_by_hand_starts_with_the_next_step() -> None:
     assert ramp[3320] == pytest.approx(5 * 3320 / (4 * BAR))
     assert ramp[3340] == 0.0
     assert ramp[3440] == pytest.approx(5 * 100 / (4 * BAR))
+
+
+def test_a_reset_by_hand_returns_a_drifting_lane_to_what_is_written() -> None:
+    written = [40.0, 41.0, 42.0, 43.0, 44.0, 45.0, 46.0, 47.0]
+    lane = Lane("tune", Notes(tuple(Note(n) for n in written)), advance=Fraction(480),
+                out="main.pitch-1", settings={"drift": 0.9, "drift_bound": 8.0})  # fmt: skip
+    score = score_of(lane, seed=1)
+    performance = Performance(score)
+    renderer = Renderer(score, performance)
+    drifted = [value for _, value in values(renderer.advance(8 * BAR), "main.pitch-1")]
+    assert drifted[-8:] != written
+    performance.apply({"do": "still", "lane": "tune", "on": True}, 8 * BAR)
+    still = [value for _, value in values(renderer.advance(9 * BAR), "main.pitch-1")]
+    assert still != written
+    renderer.reset("tune")
+    assert values(renderer.advance(10 * BAR), "main.pitch-1") == [
+        (9 * BAR + 480 * step, note) for step, note in enumerate(written)
+    ]
 
 
 @settings(max_examples=15, deadline=None)

@@ -150,6 +150,19 @@ def test_values_glide_over_a_morph() -> None:
     assert performance.fixed(AT["rim"], "level", 2 * BAR)
 
 
+def test_whole_settings_are_shown_whole_on_their_way() -> None:
+    performance = after((0, recall("shallow", morph_bars=1)))
+    shown = []
+    for tick in range(0, BAR + 1, BAR // 8):
+        performance.settle(tick)
+        value = performance.state()["lanes"]["kick"]["settings"]["hits"]
+        assert value == performance.setting(AT["kick"], "hits", tick)
+        shown.append(value)
+    assert shown[0] == 4
+    assert shown[-1] == 2
+    assert set(shown) == {2, 3, 4}
+
+
 @pytest.mark.parametrize(
     ("share", "bars", "tick"),
     [(None, 2, BAR), (None, 1, BAR // 2), (0.0, 2, 0), (1.0, 2, 2 * BAR), (0.3, 1, BEAT)],

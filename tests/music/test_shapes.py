@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.wired import BAR, changes, score_of
 
@@ -121,6 +121,13 @@ def test_random_smooth_meets_the_draws_and_stays_between_them() -> None:
     np.testing.assert_allclose(line, before + (after - before) * weight, atol=1e-12)
 
 
+def test_chance_does_not_repeat_itself_after_a_start() -> None:
+    taps = Lane("taps", Every(), advance=Fraction(960))
+    wave = lane("random-steps", Fraction(480), retrigger="taps")
+    found = [c.value for c in changes(score_of(taps, wave), "wave", 4 * BAR)]
+    assert len(found) == len(set(found)) == 32
+
+
 def test_a_slew_rounds_a_square() -> None:
     found = changes(score_of(lane("square", Fraction(960), settings={"slew": 0.25})), "wave", 1920)
     assert [(c.grid, c.value, c.glide) for c in found] == [
@@ -180,5 +187,8 @@ RICH = score_of(
 
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 3 * BAR), max_size=60), st.sampled_from(["duck", "wave", "synced"]))
+@example(list(range(7, 3 * BAR, 7)), "duck")
+@example(list(range(7, 3 * BAR, 7)), "wave")
+@example(list(range(7, 3 * BAR, 7)), "synced")
 def test_windows_of_any_size_agree(cuts: list[int], name: str) -> None:
     assert changes(RICH, name, 3 * BAR, cuts) == changes(RICH, name, 3 * BAR)

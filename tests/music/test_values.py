@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.wired import BAR, changes, score_of
 
@@ -191,13 +191,15 @@ def test_a_walk_never_leaves_its_bounds_nor_takes_too_long_a_step() -> None:
     assert min(found) < -0.4
 
 
-def test_the_steps_of_a_walk_are_the_seeded_draws() -> None:
-    lane = Lane("drift", Walk(), advance=Fraction(240), settings={"walk_step": 0.01})
-    found = [c.value for c in changes(score_of(lane, seed=5), "drift", 2400)]
+@pytest.mark.parametrize("size", [0.01, 0.9])
+def test_the_steps_of_a_walk_are_the_seeded_draws_thrown_back_at_the_ends(size: float) -> None:
+    lane = Lane("drift", Walk(), advance=Fraction(240), settings={"walk_step": size})
+    found = [c.value for c in changes(score_of(lane, seed=5), "drift", 9600)]
     stream = chance.key(5, "drift", "walk")
     expected, at = [0.5], 0.5
-    for count in range(2, 11):
-        at += 0.01 * chance.spread(stream, 0, count)
+    for count in range(2, 41):
+        at += size * chance.spread(stream, 0, count)
+        at = abs(at) if at < 1 else 2 - at
         expected.append(at)
     assert found == pytest.approx(expected, abs=1e-12)
 
@@ -242,6 +244,9 @@ RICH = score_of(
 
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 4 * BAR), max_size=40), st.sampled_from(["tune", "walk", "kept"]))
+@example(list(range(7, 4 * BAR, 7)), "tune")
+@example(list(range(7, 4 * BAR, 7)), "walk")
+@example(list(range(7, 4 * BAR, 7)), "kept")
 def test_windows_of_any_size_agree(cuts: list[int], lane: str) -> None:
     assert changes(RICH, lane, 4 * BAR, cuts) == changes(RICH, lane, 4 * BAR)
 
