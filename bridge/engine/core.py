@@ -266,17 +266,36 @@ class Player:
             self._do(song.follow(command["source"], now), now)
             self._keep_tempo()
         elif do == "try":
-            self.sender.try_output(command["output"], command["action"], command["value"], now)
+            self.sender.try_output(
+                command["output"], command["action"], command["value"], now,
+                command.get("ms") or 0.0,
+            )  # fmt: skip
+        elif do == "correct":
+            self._correct(command["output"], command.get("correction"), now)
         elif do == "reset":
             if command["lane"] not in self.part.score.positions:
                 raise CommandError(f"there is no lane {command['lane']!r}", "unknown")
             self.part.renderer.reset(command["lane"])
         elif do == "tempo" and song.following:
             raise CommandError(f"the tempo is that of {song.source}", "state")
-        elif do == "quit":
-            raise CommandError("the player is stopped by its process", "state")
+        elif do in ("quit", "listen", "feedback", "input"):
+            raise CommandError(f"'{do}' is for the process that owns the ports", "state")
         else:
             self._perform(command, now)
+
+    def _correct(self, output: str, given: dict[str, Any] | None, now: int) -> None:
+        """Another correction of a tuned output, or none; while playing, heard at once."""
+        correction = None
+        if given is not None:
+            rows = tuple((float(note), float(cents)) for note, cents in given.get("table", ()))
+            correction = Correction(
+                float(given.get("offset_volts", 0.0)), float(given.get("gain", 1.0)), rows,
+                str(given.get("made", "")),
+            )  # fmt: skip
+        self.outputs.correct(output, correction)
+        value = self.part.values().get(output) if self.song.playing else None
+        if value is not None:
+            self.outputs.offer(output, value, now)
 
     def _perform(self, command: dict[str, Any], now: int) -> None:
         part = self.part

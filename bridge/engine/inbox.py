@@ -6,20 +6,30 @@ import contextlib
 import os
 from collections import deque
 
-from bridge.errors import PortError
-from bridge.ports import InPort, open_input
+from bridge.errors import CommandError, PortError
+from bridge.ports import InPort, SimulatedIn, has_system, open_input
 
 MOST = 8192
 """Messages that may wait. At DIN speed this is several seconds; a flood beyond it is counted."""
 
 
+PAUSE_LOOKS = 30
+"""Without any MIDI system, looking for one takes a while: only each so many looks."""
+
+
 class Inbox:
-    """Inputs by the text they are found by. `fd` becomes readable when something has come in."""
+    """Inputs by the text they are found by. `fd` becomes readable when something has come in.
+
+    `away` names those that are wanted (`open`, or `want` for those that may come later) and are
+    not there now.
+    """
 
     def __init__(self) -> None:
         self.fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self.ports: dict[str, InPort] = {}
         self.dropped = 0
+        self.away: set[str] = set()
+        self._looks = 0
         self._queue: deque[tuple[str, int, bytes]] = deque()
 
     def open(self, text: str) -> None:
@@ -34,8 +44,26 @@ class Inbox:
             os.eventfd_write(fd, 1)
 
         self.ports[text] = open_input(text, arrived, "clock")
+        self.away.discard(text)
+
+    def want(self, text: str) -> None:
+        """Listens to the input that `text` names as soon as it is there."""
+        if text not in self.ports:
+            self.away.add(text)
+
+    def play(self, text: str, data: bytes) -> None:
+        """`data` as if it came in now; only on a simulated input. Raises CommandError."""
+        port = self.ports.get(text)
+        if not isinstance(port, SimulatedIn):
+            raise CommandError(f"'{text}' is no simulated input", "unknown")
+        port.play(data)
+
+    def state(self) -> dict[str, bool]:
+        """Every input that is wanted, and whether it is there."""
+        return {text: text not in self.away for text in sorted({*self.ports, *self.away})}
 
     def close(self, text: str) -> None:
+        self.away.discard(text)
         port = self.ports.pop(text, None)
         if port is not None:
             port.close()
@@ -53,13 +81,19 @@ class Inbox:
             rows = kept + rows[-MOST:]
         return rows
 
-    def mend(self) -> list[str]:
-        """Opens again what has come back; names what is away now."""
-        away = []
+    def mend(self) -> set[str]:
+        """Opens what was wanted and has come, or has come back; gives what is away now."""
+        self._looks += 1
         for text, port in self.ports.items():
-            if not port.alive() and not port.reopen():
-                away.append(text)
-        return away
+            if port.alive() or port.reopen():
+                self.away.discard(text)
+            else:
+                self.away.add(text)
+        if has_system() or self._looks % PAUSE_LOOKS == 1:
+            for text in self.away - self.ports.keys():
+                with contextlib.suppress(PortError):
+                    self.open(text)
+        return self.away
 
     def stop(self) -> None:
         for text in list(self.ports):

@@ -13,6 +13,7 @@ for a slow reader: what cannot be delivered is merged, so that the newest state 
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import struct
@@ -26,6 +27,10 @@ from bridge.errors import CommandError
 Kind = Literal["J", "P"]
 MOST = 32 * 1024 * 1024
 """Bytes of the largest frame: far above any score, far below what memory locking would notice."""
+
+TRY_MOST_MS = 30_000
+"""A gate that is tried by hand closes by itself after this, whatever it was asked for."""
+TABLE_MOST = 256
 
 _HEAD = struct.Struct(">Ic")
 
@@ -106,6 +111,45 @@ def _one_of(*words: str) -> Callable[[object], bool]:
     return lambda value: value in words
 
 
+def _ms(value: object) -> bool:
+    return _number(value) and 1 <= value <= TRY_MOST_MS  # type: ignore[operator]
+
+
+def _channel_message(value: object) -> bool:
+    """Hex of one whole channel message (MIDI 1.0, table T-1: two data bytes, one for Cn and Dn)."""
+    try:
+        data = bytes.fromhex(value) if isinstance(value, str) and len(value) <= 6 else b""
+    except ValueError:
+        return False
+    if not data or not 0x80 <= data[0] < 0xF0 or max(data[1:], default=0x80) > 0x7F:
+        return False
+    return len(data) == (2 if data[0] & 0xE0 == 0xC0 else 3)
+
+
+def _correction(value: object) -> bool:
+    """Members of a `bridge.voltage.calibration.Correction`; all may be left out."""
+    if not isinstance(value, dict) or not value.keys() <= _CORRECTION.keys():
+        return False
+    return all(_CORRECTION[name](part) for name, part in value.items())
+
+
+def _table(value: object) -> bool:
+    if not isinstance(value, list) or len(value) > TABLE_MOST:
+        return False
+    rows = [row for row in value if isinstance(row, list) and len(row) == 2]
+    if len(rows) < len(value) or not all(_number(part) for row in rows for part in row):
+        return False
+    return all(a[0] < b[0] for a, b in itertools.pairwise(rows))
+
+
+_CORRECTION: Mapping[str, Callable[[object], bool]] = {
+    "offset_volts": _number,
+    "gain": lambda value: _number(value) and 0.5 <= value <= 2,  # type: ignore[operator]
+    "table": _table,
+    "made": lambda value: isinstance(value, str) and len(value) <= 40,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Form:
     """Fields of one command: `needs` must be there, `may` can; each with what it accepts."""
@@ -139,7 +183,12 @@ COMMANDS: Mapping[str, Form] = MappingProxyType({
     "all-out": Form(),
     "reset": Form({"lane": _name}),
     "still": Form({"lane": _name, "on": _flag}),
-    "try": Form({"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number}),
+    "try": Form({"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number},
+                {"ms": _ms}),
+    "correct": Form({"output": _name}, {"correction": _correction}),
+    "listen": Form({"port": _name}),
+    "feedback": Form({"port": _name, "data": _channel_message}),
+    "input": Form({"port": _name, "data": _channel_message}),
     "quit": Form(),
 })  # fmt: skip
 

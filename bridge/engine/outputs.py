@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from bridge.engine.lateness import Lateness
 from bridge.engine.start import PortSpec
+from bridge.errors import CommandError
 from bridge.ports.port import OutPort
 from bridge.voltage.calibration import Correction
 from bridge.voltage.encode import CLOCK, Encoder, Message
@@ -91,6 +92,14 @@ class Outputs:
     @property
     def open(self) -> frozenset[str]:
         return frozenset(name for encoder in self._encoders.values() for name in encoder.open)
+
+    def correct(self, output: str, correction: Correction | None) -> None:
+        """What tuning has measured, from the next value on. Raises CommandError when there is no
+        such output."""
+        encoder = self._encoder.get(output)
+        if encoder is None:
+            raise CommandError(f"there is no output {output!r}", "unknown")
+        encoder.correct(output, correction)
 
     # --- values that move -----------------------------------------------------------------------
 

@@ -24,6 +24,7 @@ from typing import Any
 
 from bridge.engine import realtime
 from bridge.engine.core import Player
+from bridge.engine.feedback import Feedback
 from bridge.engine.inbox import Inbox
 from bridge.engine.link import Link
 from bridge.engine.messages import check_command
@@ -42,6 +43,8 @@ ROOM_NS = 3_000_000
 PATIENCE_NS = 200_000_000
 """Work that waits for room is done without it after this long."""
 PORTS_EVERY_NS = 1_000_000_000
+HEAR_NS = 6_000_000
+"""What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
 
 _now = time.monotonic_ns
@@ -54,9 +57,11 @@ class Process:
         self.start = start
         self.stopping = False
         self.inbox = Inbox()
+        self.feedback = Feedback()
         self.ports: dict[str, OutPort] = {}
         self._lost: set[str] = set()
         self._ports_at = 0
+        self._hear_at = 0
         self._waited_since = 0
         self._warnings = list(start.warnings)
         self._open_ports()
@@ -89,6 +94,7 @@ class Process:
                 self.inbox.open(text)
             except PortError as problem:
                 self._warnings.append(f"controller: {problem}")
+                self.inbox.want(text)
 
     def _make_player(self) -> Player:
         start = self.start
@@ -112,6 +118,7 @@ class Process:
             "version": start.version,
             "rig": start.rig,
             "ports": self._ports_state(),
+            "inputs": self.inbox.state(),
             "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
         }
 
@@ -170,10 +177,13 @@ class Process:
         """Work for which there is room now; returns when there will be more."""
         player, link = self.player, self.link
         room = player.slack(now) > ROOM_NS
-        waits = link.swaps or now >= self._ports_at or now >= link.next_ns(now)
+        heard = bool(player.incoming.rows) and now >= self._hear_at
+        waits = link.swaps or heard or now >= self._ports_at or now >= link.next_ns(now)
         if not waits and not any(reader.box.answers for reader in link.readers):
             self._waited_since = now
-            return min(link.next_ns(now), self._ports_at)
+            if self.feedback.waiting and room:
+                self.feedback.send(now)
+            return self._next_work(now)
         if not room and now - self._waited_since < PATIENCE_NS:
             # Answers are worth a little: they are small, and somebody waits.
             return now + STAGE_NS
@@ -187,8 +197,17 @@ class Process:
             self._tell(now)
         return now + STAGE_NS
 
+    def _next_work(self, now: int) -> int:
+        times = [self.link.next_ns(now), self._ports_at]
+        if self.player.incoming.rows:
+            times.append(self._hear_at)
+        if self.feedback.waiting:
+            times.append(max(self.feedback.next_ns(), now + STAGE_NS))
+        return min(times)
+
     def _tell(self, now: int) -> None:
         player, link = self.player, self.link
+        hurry = bool(player.incoming.rows)
         changed = self.report.changed(now)
         if changed:
             link.state(changed)
@@ -203,7 +222,9 @@ class Process:
             played.clear()
             came_in.clear()
             sent.clear()
-        link.deliver(now)
+        if hurry:
+            self._hear_at = now + HEAR_NS
+        link.deliver(now, hurry)
 
     def _swap(self) -> None:
         value, done = self.link.take_swap()
@@ -225,6 +246,10 @@ class Process:
                 self.stopping = True
             elif command["do"] == "follow" and command["source"] != INTERNAL:
                 self.inbox.open(command["source"])
+            elif command["do"] in ("listen", "feedback", "input"):
+                self._controller(command)
+                done(None)
+                return
         except CommandError as error:
             done(error)
             return
@@ -233,6 +258,16 @@ class Process:
             return
         if not self.stopping:
             self.player.command(command, _now(), done)
+
+    def _controller(self, command: dict[str, Any]) -> None:
+        """Commands about the ports of MIDI controllers; ports are opened where there is room."""
+        if command["do"] == "listen":
+            self.inbox.want(command["port"])
+            self._ports_at = 0
+        elif command["do"] == "input":
+            self.inbox.play(command["port"], bytes.fromhex(command["data"]))
+        elif self.feedback.offer(command["port"], bytes.fromhex(command["data"])):
+            self._ports_at = 0
 
     def _look_after_ports(self, now: int) -> None:
         """Ports that went away, and those that came back. What was missed is not played later."""
@@ -248,10 +283,12 @@ class Process:
         for text in player.incoming.cut:
             self.inbox.close(text)
         self.inbox.mend()
+        self.feedback.look()
         if self.inbox.dropped:
             player.overrun(self.inbox.dropped)
             self.inbox.dropped = 0
         self.report.about["ports"] = self._ports_state()
+        self.report.about["inputs"] = self.inbox.state()
 
     # --- the end --------------------------------------------------------------------------------
 
@@ -264,6 +301,7 @@ class Process:
             with contextlib.suppress(OSError):
                 port.close()
         self.inbox.stop()
+        self.feedback.stop()
         self.link.close()
 
 

@@ -93,8 +93,11 @@ class Sender:
         else:
             self.outputs.send([Message(port, CLOCK, data) for port in self.leading.send_to])
 
-    def try_output(self, output: str, action: str, value: float, now: int) -> None:
-        """One output by hand: a gate opens (and closes by itself) or closes, a value moves.
+    def try_output(
+        self, output: str, action: str, value: float, now: int, ms: float = 0.0
+    ) -> None:
+        """One output by hand: a gate opens (and closes by itself, after `ms` when given) or
+        closes, a value moves.
 
         Raises CommandError when there is no such output, or it is of another kind.
         """
@@ -108,7 +111,7 @@ class Sender:
         if action != "gate":
             self.outputs.offer(output, value, now)
         elif value > 0:
-            width = round(wired.output.pulse_ms * 1e6) or TRY_NS
+            width = round((ms or wired.output.pulse_ms) * 1e6) or TRY_NS
             item = Item("on", 0, output=output, value=min(value, 1.0), kind="try", width=width)
             self.timeline.hit_at(item, now)
         else:

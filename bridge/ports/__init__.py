@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from bridge.ports.rtmidi import System
 
 __all__ = [
-    "InPort", "OutPort", "PortInfo", "Receive", "list_ports", "open_input", "open_output", "warm",
+    "InPort", "OutPort", "PortInfo", "Receive", "SimulatedIn", "SimulatedOut", "has_system",
+    "list_ports", "open_input", "open_output", "warm",
 ]  # fmt: skip
 
 _system: System | None = None
@@ -28,6 +29,11 @@ def warm() -> None:
     Raises PortError when there is no MIDI system.
     """
     _the_system()
+
+
+def has_system() -> bool:
+    """Whether a MIDI system has been found; looking for one takes milliseconds."""
+    return _system is not None
 
 
 def open_output(text: str, label: str = "out") -> OutPort:

@@ -41,6 +41,15 @@ GOOD: list[dict[str, Any]] = [
     {"do": "offset", "ms": -12.3}, {"do": "take-clock"}, {"do": "follow", "source": "internal"},
     {"do": "all-out"}, {"do": "reset", "lane": "kick"}, {"do": "still", "lane": "k", "on": False},
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0}, {"do": "quit"},
+    {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0, "ms": 30_000},
+    {"do": "correct", "output": "main.pitch-1"},
+    {"do": "correct", "output": "main.pitch-1", "correction": None},
+    {"do": "correct", "output": "main.pitch-1", "correction": {
+        "offset_volts": 0.01, "gain": 0.99, "table": [[24, 1.5], [36, -2]], "made": "2026-01-31"}},
+    {"do": "listen", "port": "knobs"},
+    {"do": "feedback", "port": "knobs", "data": "b0157f"},
+    {"do": "feedback", "port": "knobs", "data": "c005"},
+    {"do": "input", "port": "simulated", "data": "903c40"},
 ]  # fmt: skip
 
 BAD: list[tuple[object, str]] = [
@@ -61,6 +70,14 @@ BAD: list[tuple[object, str]] = [
     ({"do": "position", "tick": 1.5}, "value"),
     ({"do": "try", "output": "x", "action": "blow", "value": 1}, "value"),
     ({"do": "start", "seq": "1"}, "value"),
+    ({"do": "try", "output": "x", "action": "gate", "value": 1, "ms": 30_001}, "value"),
+    ({"do": "correct", "output": "x", "correction": {"gain": 3}}, "value"),
+    ({"do": "correct", "output": "x", "correction": {"gian": 1}}, "value"),
+    ({"do": "correct", "output": "x", "correction": {"table": [[36, 1], [24, 1]]}}, "value"),
+    ({"do": "correct", "output": "x", "correction": {"table": [[36, 1, 2]]}}, "value"),
+    # Not one whole channel message (MIDI 1.0, table T-1): cut, too long, data with bit 7, system.
+    *(({"do": "feedback", "port": "k", "data": data}, "value")
+      for data in ("", "b015", "b0157f00", "b01580", "c00505", "f8", "15", "xx", 5)),
 ]  # fmt: skip
 
 
