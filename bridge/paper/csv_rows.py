@@ -1,4 +1,7 @@
-"""The table of events that `lanebridge render` writes: one row per event in the order sent."""
+"""The table of events that `lanebridge render` writes: one row per event in the order sent.
+
+That is by tick, and within a tick what leads (pitch, levels) before the gates.
+"""
 
 from __future__ import annotations
 

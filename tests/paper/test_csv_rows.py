@@ -89,7 +89,7 @@ def test_rates_fall_on_their_ticks(rig: Rig, rate: str, ticks: list[int]) -> Non
     assert found[: len(ticks)] == ticks
 
 
-def test_the_rows_stand_in_the_order_in_which_the_player_sends() -> None:
+def test_rows_of_one_tick_stand_in_the_order_in_which_the_player_sends() -> None:
     rig = load_rig(DEMO / "rig.yaml")
     spec = load_set(DEMO / "set.yaml", rig).spec
     score = compile_score(spec, rig.ranges)
@@ -103,4 +103,5 @@ def test_the_rows_stand_in_the_order_in_which_the_player_sends() -> None:
         # the levels that outputs stand at when the song begins have been sent before
         if (tick, kind) != (0, "level")
     ]
-    assert rows == sent
+    # what leads (pitch, levels: 2 ms) may overtake a hit of a slightly earlier tick on the wire
+    assert rows == sorted(sent, key=lambda row: row[0])
