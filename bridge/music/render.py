@@ -66,9 +66,8 @@ class Renderer:
         if to_tick <= self.position:
             return []
         self.performance.settle(self.position)
-        self._evaluate_for(to_tick)
-        given = self._take(to_tick)
-        given += self._mixer.events(to_tick, self.performance)
+        given = self._evaluate_for(to_tick)
+        given += self._take(to_tick)
         given.sort(key=_sending_order)
         self.position = to_tick
         return given
@@ -84,7 +83,6 @@ class Renderer:
         if tick < self.position:
             self._go_back(tick)
         self._evaluate_for(tick)
-        self._mixer.events(tick, self.performance)
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
 
@@ -187,17 +185,21 @@ class Renderer:
         low, high = self._reach.get((lane, name), (base, base))
         return min(low, base), max(high, base)
 
-    def _evaluate_for(self, to_tick: int) -> None:
-        """Evaluate the grid as far as what sounds before `to_tick` may lie."""
+    def _evaluate_for(self, to_tick: int) -> list[Event]:
+        """Evaluate the grid as far as what sounds before `to_tick` may lie; what the outputs do
+        until then."""
+        given: list[Event] = []
         while True:
             self._look()
-            if self._grid >= to_tick + self._ahead:
-                break
+            certain = min(to_tick, self._grid - self._ahead)
+            given += self._mixer.events(certain, self.performance)
+            if certain == to_tick:
+                return given
             self._evaluate(to_tick + self._ahead)
 
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
-        window = self._ensemble.run(self._grid, end)
+        window = self._ensemble.run(self._grid, min(end, self._next_mark))
         for place, hits in window.hits.items():
             if hits:
                 self._collect(place, hits)
