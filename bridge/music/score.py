@@ -119,7 +119,13 @@ class _Compiler:
         wanted: list[tuple[str | None, str, Keys]] = [
             (lane.transpose_by, "any", ("transpose_by",)),
         ]
-        if isinstance(lane.advance, str):
+        if isinstance(source, Logic) and isinstance(lane.advance, str):
+            self.problem(
+                "a derived lane hits where its logic says and is not moved by another; a rate "
+                "gives it the length of its steps",
+                ("lanes", lane.name, "advance"),
+            )
+        elif isinstance(lane.advance, str):
             wanted.append((lane.advance, "hits", ("advance",)))
         if isinstance(lane.reset, str):
             wanted.append((lane.reset, "hits", ("reset",)))

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.sets import BAR, OUTPUTS, STEP, in_windows, renderer, score_of, sets, steps
 
-from bridge.music.model import Lane, Note, Notes, OutputRange, SetSpec
+from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import compile_score
@@ -133,6 +133,48 @@ def test_mute_then_unmute_is_never_muted_after_the_next_bar(
     touched.advance(6 * BAR)
     hits = [e for e in plain.advance(10 * BAR) if e.kind == "hit"]
     assert [e for e in touched.advance(10 * BAR) if e.kind == "hit"] == hits
+
+
+def _command(draw: st.DrawFn, spec: SetSpec) -> dict[str, object]:
+    lane = draw(st.sampled_from(spec.lanes))
+    names = [name for name, setting in SETTINGS.items() if lane.kind in setting.kinds]
+    setting = SETTINGS[draw(st.sampled_from(names))]
+    value = draw(st.sampled_from([setting.low, setting.high, setting.start]))
+    return draw(
+        st.sampled_from(
+            [
+                {"do": "setting", "lane": lane.name, "setting": setting.name, "value": value},
+                {"do": "mute", "lane": lane.name, "muted": True, "when": "beat", "return_bars": 1},
+                {"do": "mute", "lane": lane.name, "muted": False, "when": "now"},
+                {"do": "solo", "lane": lane.name, "on": True},
+                {"do": "macro", "macro": "knob", "value": draw(st.floats(0, 1))},
+                {"do": "section", "section": "other", "when": "bar", "morph_bars": 1},
+                {"do": "tempo", "bpm": draw(st.floats(20, 400))},
+                {"do": "still", "lane": lane.name, "on": True},
+                {"do": "reset", "lane": lane.name},
+            ]
+        )
+    )
+
+
+@CAREFUL
+@given(sets(), st.data())
+def test_whatever_hands_do_playing_goes_on(spec: SetSpec, data: st.DataObject) -> None:
+    score = compile_score(spec, OUTPUTS)
+    player = renderer(score)
+    for _ in range(20):
+        command = data.draw(st.composite(_command)(spec))
+        if command["do"] == "reset":
+            player.reset(str(command["lane"]))
+        else:
+            player.performance.apply(command, player.position)
+        start, end = player.position, player.position + data.draw(st.integers(1, 900))
+        events = player.advance(end)
+        keys = [(e.tick, e.kind == "hit", e.lane) for e in events]
+        assert keys == sorted(keys)
+        for event in events:
+            assert start <= event.tick < end
+            assert event.kind != "hit" or (event.length >= 1 and 0 <= event.value <= 1)
 
 
 def test_muted_hits_are_not_given_and_all_goes_on() -> None:
