@@ -233,7 +233,8 @@ def test_a_mute_that_waits_holds_from_its_bar_line_on() -> None:
 
 RICH = score_of(
     Lane("kick", Steps((1, 0, 0, 1, 0)), advance=Fraction(240), out="main.gate-1",
-         drives=(Drive(out="main.level-2", depth=0.3),), settings={"humanise_ms": 20.0}),
+         drives=(Drive(out="main.level-2", depth=0.3),),
+         settings={"humanise_ms": 20.0, "repeats": 2.0}),
     Lane("tune", Notes((Note(40), Note(47, glide=True), Note(45))), advance="kick",
          out="main.pitch-1", settings={"shift_ms": -30.0}),
     Lane("wave", Shape("sine"), advance=Fraction(1700), out="main.level-1", share=True,
