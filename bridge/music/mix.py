@@ -17,7 +17,6 @@ moves or a hand changes something.
 from __future__ import annotations
 
 from bisect import insort
-from collections.abc import Callable
 from typing import NamedTuple
 
 from bridge.music.event import Event
@@ -327,10 +326,7 @@ class Mixer:
 
     # --- standing still --------------------------------------------------------------------------
 
-    def hold(
-        self, tick: int, performance: Performance,
-        value: Callable[[int, int], float] | None = None,
-    ) -> list[Event]:  # fmt: skip
+    def hold(self, tick: int, performance: Performance) -> list[Event]:
         """The present value of every driven output, whether or not it has been sent before: for a
         stopped transport, a port that comes back, a recall."""
         out: list[Event] = []
