@@ -226,16 +226,21 @@ class Player:
         self.part.swap(score, revision, when, self.song.playing)
 
     def _answer(self, command: dict[str, Any], now: int, done: Done | None) -> None:
-        refusal: CommandError | None = None
+        # No error is kept in a variable: it would hold this frame, the frame would hold it, and
+        # nobody collects such rings while the player runs.
         try:
             self._execute(command, now)
         except CommandError as error:
-            refusal = error
+            if done is not None:
+                done(error)
+            return
         except Exception as problem:  # no command may stop the music
             self.warn(f"{command.get('do')} failed: {problem!r}")
-            refusal = CommandError(f"{command.get('do')} failed: {problem!r}", "state")
+            if done is not None:
+                done(CommandError(f"{command.get('do')} failed: {problem!r}", "state"))
+            return
         if done is not None:
-            done(refusal)
+            done(None)
 
     def _execute(self, command: dict[str, Any], now: int) -> None:
         check_command(command)
