@@ -13,6 +13,7 @@ from typing import Any
 from aiohttp import web
 
 from bridge.service.access import Access, add_headers
+from bridge.service.addresses import lan_address
 from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.controllers import Controllers
@@ -148,7 +149,9 @@ class Service:
 
     @property
     def address(self) -> str:
-        return f"http://127.0.0.1:{self.http_port}/"
+        """Where the page is: as a number, since names fail on some tablets."""
+        host = lan_address() if self.options.lan else "127.0.0.1"
+        return f"http://{host}:{self.http_port}/"
 
 
 async def serve(options: Options, stop: asyncio.Event, *, ready_within_s: float = 5.0) -> None:
