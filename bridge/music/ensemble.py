@@ -10,15 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from .gates import GatesNode
-from .hits import PatternNode
-from .logic import LogicNode
-from .mix import pitch_outputs
-from .model import TICKS_PER_QUARTER, Euclid, Every, Logic, Steps
-from .node import Node, Window
-from .performance import Performance
-from .score import Score
-from .values import build_node
+from bridge.music.gates import GatesNode
+from bridge.music.hits import PatternNode
+from bridge.music.logic import LogicNode
+from bridge.music.mix import pitch_outputs
+from bridge.music.model import TICKS_PER_QUARTER, Euclid, Every, Logic, Steps
+from bridge.music.node import Node, Window
+from bridge.music.performance import Performance
+from bridge.music.score import Score
+from bridge.music.values import build_node
 
 MS_PER_MINUTE = 60000
 AHEAD_TICKS = TICKS_PER_QUARTER // 2

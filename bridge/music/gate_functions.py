@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from . import chance
-from .logic_functions import AtLeast, Exactly, Function, Latch, Masks
-from .node import BOTH, SOUNDING, WRITTEN
+from bridge.music import chance
+from bridge.music.logic_functions import AtLeast, Exactly, Function, Latch, Masks
+from bridge.music.node import BOTH, SOUNDING, WRITTEN
 
 LONG_AGO = -1 << 40
 

@@ -15,13 +15,13 @@ from fractions import Fraction
 from heapq import heappop, heappush
 from typing import Any
 
-from . import chance
-from .gate_functions import GATE_FUNCTIONS
-from .hit_node import HitNode
-from .logic import Expression
-from .logic_parse import Term
-from .model import OutputRange, SetSpec
-from .node import SOUNDING, WRITTEN, Hit, Window, steps_of
+from bridge.music import chance
+from bridge.music.gate_functions import GATE_FUNCTIONS
+from bridge.music.hit_node import HitNode
+from bridge.music.logic import Expression
+from bridge.music.logic_parse import Term
+from bridge.music.model import OutputRange, SetSpec
+from bridge.music.node import SOUNDING, WRITTEN, Hit, Window, steps_of
 
 
 class GatesNode(HitNode):

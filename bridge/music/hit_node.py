@@ -11,10 +11,10 @@ from __future__ import annotations
 from fractions import Fraction
 from math import floor
 
-from . import chance
-from .model import Lane, SetSpec
-from .node import BOTH, Hit, Window
-from .ticks import SWING_GRID, step_swing_offset, swing_offset
+from bridge.music import chance
+from bridge.music.model import Lane, SetSpec
+from bridge.music.node import BOTH, Hit, Window
+from bridge.music.ticks import SWING_GRID, step_swing_offset, swing_offset
 
 PER_HIT = (
     "chance", "density", "level", "accent", "gate", "gate_ms", "humanise_level", "repeats",

@@ -6,13 +6,13 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
-from . import chance
-from .euclid import euclid, rotate
-from .hit_node import HitNode
-from .model import SETTINGS, Euclid, Every, SetSpec, Steps
-from .node import Hit, Window, steps_of
-from .pattern import Cursor, Drift, filled, fit, thresholds
-from .ticks import first_step_from, step_tick
+from bridge.music import chance
+from bridge.music.euclid import euclid, rotate
+from bridge.music.hit_node import HitNode
+from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps
+from bridge.music.node import Hit, Window, steps_of
+from bridge.music.pattern import Cursor, Drift, filled, fit, thresholds
+from bridge.music.ticks import first_step_from, step_tick
 
 PER_PATTERN = ("hits", "steps", "rotate", "length", "drift", "drift_bound")
 

@@ -13,14 +13,14 @@ from fractions import Fraction
 from heapq import heappop, heappush
 from typing import Any
 
-from . import chance
-from .hit_node import HitNode
-from .logic_functions import FUNCTIONS, Evaluate, Function
-from .logic_parse import Term
-from .model import Logic, SetSpec
-from .node import BOTH, SOUNDING, Hit, Window, steps_of
-from .pattern import thresholds
-from .ticks import first_step_from, step_tick
+from bridge.music import chance
+from bridge.music.hit_node import HitNode
+from bridge.music.logic_functions import FUNCTIONS, Evaluate, Function
+from bridge.music.logic_parse import Term
+from bridge.music.model import Logic, SetSpec
+from bridge.music.node import BOTH, SOUNDING, Hit, Window, steps_of
+from bridge.music.pattern import thresholds
+from bridge.music.ticks import first_step_from, step_tick
 
 
 class Expression:

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from . import chance
-from .logic_parse import Term
-from .node import BOTH, SOUNDING, WRITTEN
+from bridge.music import chance
+from bridge.music.logic_parse import Term
+from bridge.music.node import BOTH, SOUNDING, WRITTEN
 
 Masks = Sequence[int]
 Evaluate = Callable[[Masks, int], int]

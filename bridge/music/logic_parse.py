@@ -21,7 +21,7 @@ from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal
 
-from .ticks import parse_rate
+from bridge.music.ticks import parse_rate
 
 Kind = Literal["lane", "count", "time", "chance"]
 

@@ -9,9 +9,9 @@ from functools import lru_cache
 from math import gcd
 from typing import Any
 
-from . import chance
-from .euclid import rotate as rotate  # re-exported: a pattern is what is rotated
-from .model import Direction
+from bridge.music import chance
+from bridge.music.euclid import rotate as rotate  # re-exported: a pattern is what is rotated
+from bridge.music.model import Direction
 
 MOST_STEPS = 64
 _MARKS = {".": 0, "x": 1, "X": 2}

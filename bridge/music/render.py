@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from .ensemble import Ensemble, Kept
-from .event import Event
-from .gates import GatesNode
-from .mix import Mixer
-from .model import SETTINGS, Drive
-from .node import SOUNDING, Hit
-from .performance import Performance
-from .score import Score
+from bridge.music.ensemble import Ensemble, Kept
+from bridge.music.event import Event
+from bridge.music.gates import GatesNode
+from bridge.music.mix import Mixer
+from bridge.music.model import SETTINGS, Drive
+from bridge.music.node import SOUNDING, Hit
+from bridge.music.performance import Performance
+from bridge.music.score import Score
 
 MARK_BARS = 4
 MOST_MARKS = 64

@@ -13,10 +13,9 @@ from difflib import get_close_matches
 from fractions import Fraction
 
 from bridge.errors import InputError, Problem
-
-from .event import Event
-from .logic_parse import OPERATORS, LogicError, Term, parse
-from .model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
+from bridge.music.event import Event
+from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
+from bridge.music.model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
 
 Keys = tuple[str | int, ...]
 
@@ -47,8 +46,8 @@ class Score:
         `muted` names the lanes that are out (None: as written). Pure: the same question has the
         same answer; `Renderer` gives the same events piece by piece.
         """
-        from .performance import Performance
-        from .render import Renderer
+        from bridge.music.performance import Performance
+        from bridge.music.render import Renderer
 
         performance = Performance(self)
         if muted is not None:

@@ -10,7 +10,7 @@ import re
 from fractions import Fraction
 from typing import NamedTuple
 
-from .model import TICKS_PER_QUARTER
+from bridge.music.model import TICKS_PER_QUARTER
 
 TICKS_PER_WHOLE = 4 * TICKS_PER_QUARTER
 SHORTEST_STEP = Fraction(TICKS_PER_WHOLE, 256)
