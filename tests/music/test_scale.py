@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import pretty_midi
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -175,3 +176,10 @@ def test_a_level_spans_the_octaves() -> None:
     assert spread(0.0, (1, 3)) == parse_note("C1")
     assert spread(1.0, (1, 3)) == parse_note("C4")
     assert spread(0.5, None) == 12 * (DEFAULT_OCTAVES[0] + 1) + 18
+
+
+def test_note_numbers_against_a_reference_library() -> None:
+    """ISO 16 (A4 = 440 Hz) in equal temperament, by pretty_midi's own formula for all numbers."""
+    for number in range(128):
+        assert frequency(number) == pytest.approx(pretty_midi.note_number_to_hz(number), rel=1e-12)
+        assert parse_note(pretty_midi.note_number_to_name(number)) == number
