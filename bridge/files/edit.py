@@ -160,6 +160,59 @@ def _remove(text: str, root: yaml.MappingNode, path: Path) -> str:
     return text[: key.start_mark.index] + text[after:]
 
 
+# --- rows of lists ------------------------------------------------------------------------------
+
+
+def append_row(text: str, path: Path, value: Any) -> str:
+    """The text with one more row at the end of the list that `path` leads to; a list that is not
+    there (or is empty) is made. Raises `InputError` as `apply` does."""
+    rows = _rows(text, path)
+    if rows is None or not rows.value:
+        return apply(text, [Change(path, [value])])
+    last = _end(rows.value[-1])
+    if rows.flow_style:
+        return f"{text[:last]}, {render(value)}{text[last:]}"
+    at = _line_end(text, last)
+    return f"{text[:at]}\n{' ' * rows.start_mark.column}- {render(value)}{text[at:]}"
+
+
+def put_row(text: str, path: Path, place: int, value: Any) -> str:
+    """The text with the row at `place` replaced. IndexError when there is none."""
+    row = _row(text, path, place)
+    return text[: row.start_mark.index] + render(value) + text[_end(row) :]
+
+
+def remove_row(text: str, path: Path, place: int) -> str:
+    """The text without the row at `place`; the key goes too when it was the last one. IndexError
+    when there is none."""
+    row = _row(text, path, place)
+    rows = _rows(text, path)
+    assert rows is not None
+    if len(rows.value) == 1:
+        return apply(text, [Change(path, None)])
+    if not rows.flow_style:
+        start = text.rfind("\n", 0, row.start_mark.index) + 1
+        return text[:start] + text[min(len(text), _line_end(text, _end(row)) + 1) :]
+    if place:
+        return text[: _end(rows.value[place - 1])] + text[_end(row) :]
+    return text[: row.start_mark.index] + text[rows.value[1].start_mark.index :]
+
+
+def _rows(text: str, path: Path) -> yaml.SequenceNode | None:
+    parent = _walk(_compose(text), path[:-1])
+    i = None if parent is None else _index(parent, path[-1])
+    node = None if parent is None or i is None else parent.value[i][1]
+    return node if isinstance(node, yaml.SequenceNode) else None
+
+
+def _row(text: str, path: Path, place: int) -> yaml.Node:
+    rows = _rows(text, path)
+    if rows is None or not 0 <= place < len(rows.value):
+        raise IndexError(f"{'.'.join(path)} has no row {place}")
+    row: yaml.Node = rows.value[place]
+    return row
+
+
 # --- renaming -----------------------------------------------------------------------------------
 
 

@@ -110,6 +110,8 @@ EXAMPLES: dict[str, str] = {
     "control.transport": "{note: 42, transport: start}",
     "control.pickup": "{cc: 20, macro: scatter, pickup: false}",
     "control.feedback": "{note: 36, mute: kick, feedback: true}",
+    "control.fine": "{cc: 20, macro: scatter, fine: true}",
+    "control.latch": "{cc: 64, mute: kick, latch: true}",
 }  # fmt: skip
 
 LOGIC: dict[str, str] = {

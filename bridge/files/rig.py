@@ -68,6 +68,8 @@ class Binding:
     transport: str | None = None
     pickup: bool = True
     feedback: bool = False
+    fine: bool = False
+    latch: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +159,10 @@ class BindingModel(Strict):
     """a knob moves a macro only after it has passed the macro's value"""
     feedback: bool = False
     """the state is sent back on the same number, for a lamp or a motor"""
+    fine: bool = False
+    """a knob of 14 bits: `cc` is its coarse half, 32 above it the fine one"""
+    latch: bool = False
+    """a button that stays down by itself: down brings the lane in, up takes it out"""
 
 
 class ControllerModel(Strict):
@@ -296,6 +302,11 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
             if sum(target is not None for target in targets) != 1:
                 message = "needs one of macro, mute, section and transport"
                 problems.append(document.problem(keys, message))
+            if control.fine and (control.macro is None or control.cc is None or control.cc > 31):
+                message = "is for a macro moved by a cc from 0 to 31"
+                problems.append(document.problem((*keys, "fine"), message))
+            if control.latch and control.mute is None:
+                problems.append(document.problem((*keys, "latch"), "is for buttons that mute"))
             kind = "note" if control.cc is None else "cc"
             number = control.note if control.cc is None else control.cc
             mark = (kind, number, control.channel)
@@ -304,6 +315,8 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
                           f"control {seen[mark]}"
                 problems.append(document.problem(keys, message))
             seen.setdefault(mark, place)
+            if control.fine and control.cc is not None:
+                seen.setdefault(("cc", control.cc + 32, control.channel), place)
     return problems
 
 
@@ -316,6 +329,6 @@ def _controller(name: str, model: ControllerModel) -> Controller:
             raise AssertionError("checked before: a control has a number")
         bindings.append(Binding(
             kind, number, item.channel, item.macro, item.mute, item.section, item.transport,
-            item.pickup, item.feedback,
+            item.pickup, item.feedback, item.fine, item.latch,
         ))  # fmt: skip
     return Controller(name, model.port, tuple(bindings))

@@ -129,6 +129,14 @@ MISTAKES = [
         "rig.yaml:4:67  controllers.d.controls.1: needs one of macro, mute, section and transport",
         "rig.yaml:4:81  controllers.d.controls.2.cc: must be from 0 to 119, not 120",
     ]),
+    (HEAD + "controllers: {d: {port: K, controls: [{cc: 32, macro: m, fine: true}, "
+     "{note: 1, macro: m, fine: true}, {cc: 2, macro: m, latch: true}, "
+     "{cc: 3, macro: m, fine: true}, {cc: 35, macro: n}]}}\n", [
+        "rig.yaml:4:64  controllers.d.controls.0.fine: is for a macro moved by a cc from 0 to 31",
+        "rig.yaml:4:97  controllers.d.controls.1.fine: is for a macro moved by a cc from 0 to 31",
+        "rig.yaml:4:129  controllers.d.controls.2.latch: is for buttons that mute",
+        "rig.yaml:4:167  controllers.d.controls.4: cc 35 on channel 1 is taken by control 3",
+    ]),
     (HEAD + "controllers: {d: {port: K, controls: [{cc: 1, macro: m}, {cc: 1, macro: n}]}}\n", [
         "rig.yaml:4:58  controllers.d.controls.1: cc 1 on channel 1 is taken by control 0",
     ]),
