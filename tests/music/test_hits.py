@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from fractions import Fraction
+from itertools import pairwise
 from math import lcm
 
 import pytest
@@ -23,7 +23,7 @@ from support.sets import (
 )
 
 from bridge.music.euclid import euclid
-from bridge.music.model import Euclid, Every, Fill, Lane, Passes, Steps
+from bridge.music.model import Euclid, Every, Fill, Lane, Logic, Passes, Steps
 from bridge.music.pattern import steps_text
 from bridge.music.ticks import parse_rate
 
@@ -181,7 +181,7 @@ def test_gate_lengths() -> None:
 def test_a_tie_lasts_until_the_next_hit(marks: tuple[int, ...], likely: float) -> None:
     lane = Lane("a", Steps(marks), tie=True, settings={"chance": likely, "swing": 57})
     events = hits_of(score_of(lane), 4 * BAR, "a")
-    for event, following in itertools.pairwise(events):
+    for event, following in pairwise(events):
         assert event.length == min(following.tick - event.tick, 4 * BAR)
 
 
@@ -206,7 +206,7 @@ def test_even_repeats() -> None:
 @pytest.mark.parametrize("curve", [-1, -0.4, 0.4, 1])
 def test_repeats_gather_and_scatter(curve: float) -> None:
     ticks = [t for t, _, _ in repeats(repeat_curve=curve)] + [240]
-    gaps = [b - a for a, b in itertools.pairwise(ticks)]
+    gaps = [b - a for a, b in pairwise(ticks)]
     assert gaps == sorted(gaps, reverse=curve > 0)
     assert gaps[0] != gaps[-1]
     # The definition: hit j of n begins at (j / n) ** (2 ** -curve) of the step.
@@ -225,7 +225,7 @@ def test_repeats_ramp() -> None:
 @pytest.mark.parametrize("gate", [0.1, 0.9, 1, 4])
 def test_the_gate_falls_between_repeats(gate: float) -> None:
     played = repeats(gate=gate)
-    for (tick, length, _), (following, _, _) in itertools.pairwise(played):
+    for (tick, length, _), (following, _, _) in pairwise(played):
         assert tick + length < following
 
 
@@ -344,3 +344,18 @@ def test_reset_by_a_lane_makes_the_next_step_the_first() -> None:
     )  # fmt: skip
     assert [g // STEP for g in grids(score, BAR, "a")] == [0, 5, 12]
     assert [g // STEP for g in grids(score, BAR, "b")] == [0, 6, 14]
+
+
+def test_ties_of_moved_and_derived_lanes_last_until_the_next_hit() -> None:
+    score = score_of(
+        steps("kick", "x..x....x.", settings={"chance": 0.8, "shift": -0.1}),
+        Lane("moved", Steps((1, 0, 2)), advance="kick", tie=True),
+        Lane("derived", Logic("nth(kick, 2) or delay(kick, 1/8T)"), tie=True),
+        seed=2,
+    )
+    events = in_windows(renderer(score), list(range(11, 6 * BAR, 11)))
+    for lane in (1, 2):
+        hits = [e for e in events if e.lane == lane]
+        assert len(hits) > 10
+        for event, following in pairwise(hits):
+            assert event.tick + event.length == following.tick
