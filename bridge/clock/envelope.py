@@ -7,6 +7,9 @@ was sent. (It is the line with the smallest sum of distances among those below a
 likeliest one when lateness falls off exponentially.) It is an edge of the lower convex hull, and it
 settles with 1/n where an average settles with the square root of it.
 
+Where a sender is uneven both ways the line runs along its earliest stamps: as steady as those are,
+and ahead of its middle by a constant that the clock's offset takes back.
+
 The window is kept in blocks, each with its own small hull, so that the oldest block can be
 dropped without looking at all points again: a few microseconds per stamp.
 """

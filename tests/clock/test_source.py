@@ -91,7 +91,13 @@ def test_many_different_messages_are_no_loop_and_take_bounded_room() -> None:
 
 def test_the_same_message_slowly_is_no_loop() -> None:
     guard = EchoGuard()
-    assert not any(guard.repeats(i * 6 * MS, b"\xf8") for i in range(5000))
+    assert not any(guard.repeats(i * 5_010_000, b"\xf8") for i in range(2000))
+
+
+def test_a_little_more_than_200_a_second_is_one() -> None:
+    guard = EchoGuard()
+    said = [guard.repeats(i * 4_990_000, b"\xf8") for i in range(300)]
+    assert said == [False] * 200 + [True] * 100
 
 
 @pytest.mark.parametrize("now", [0, 1, 77_777_777, 10**11])
