@@ -85,9 +85,9 @@ class TestSteady:
     @pytest.mark.parametrize("bpm", [60, 128, 200])
     def test_a_bad_beginning_costs_no_clock(self, late: Late, bpm: float) -> None:
         """The first intervals may be half as long as they should: the count holds, and the line
-        is right within half a beat."""
+        is right within half a beat. (Seeds 84 and 113: one of the first three is 8 ms late.)"""
         times = steady(bpm, 30)
-        for seed in range(20):
+        for seed in (*range(15), 84, 113):
             heard = Heard().feed(stamps(times, late, seed))
             assert heard.steps == [1] * 30
             assert max(map(abs, heard.errors_ms(times, 12))) < 2.5
