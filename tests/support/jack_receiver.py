@@ -2,13 +2,16 @@
 
 usage: jack_receiver.py CLIENT_NAME OUT_FILE PORT [PORT ...]
 
-Each line of OUT_FILE is ``port frame hex``. It is written when the program gets a SIGTERM, so
-that no file work happens in the process callback. Prints ``ready`` once its ports are there.
+Each line of OUT_FILE is ``port frame ns hex``: the frame is JACK's, the nanoseconds are the
+monotonic time at which this program was called with the message. The file is written when the
+program gets a SIGTERM, so that no file work happens in the process callback. Prints ``ready`` once
+its ports are there.
 """
 
 import signal
 import sys
 import threading
+import time
 
 import jack
 
@@ -17,14 +20,15 @@ def main() -> None:
     name, out, *ports = sys.argv[1:]
     client = jack.Client(name, no_start_server=True)
     inputs = [(port, client.midi_inports.register(port)) for port in ports]
-    seen: list[tuple[str, int, bytes]] = []
+    seen: list[tuple[str, int, int, bytes]] = []
 
     @client.set_process_callback
     def process(frames: int) -> None:
+        now = time.monotonic_ns()
         base = client.last_frame_time
         for label, port in inputs:
             for offset, data in port.incoming_midi_events():
-                seen.append((label, base + offset, bytes(data)))
+                seen.append((label, base + offset, now, bytes(data)))
 
     done = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: done.set())
@@ -34,8 +38,8 @@ def main() -> None:
     client.deactivate()
     client.close()
     with open(out, "w", encoding="ascii") as file:
-        for label, frame, data in seen:
-            file.write(f"{label} {frame} {data.hex()}\n")
+        for label, frame, ns, data in seen:
+            file.write(f"{label} {frame} {ns} {data.hex()}\n")
 
 
 if __name__ == "__main__":

@@ -105,8 +105,13 @@ class ClockSource:
 
 def read_capture(path: Path) -> list[tuple[str, int, bytes]]:
     """Rows ``(port label, frame, bytes)`` of a receiver's file, in frame order."""
+    return [(label, frame, data) for label, frame, _, data in read_stamped(path)]
+
+
+def read_stamped(path: Path) -> list[tuple[str, int, int, bytes]]:
+    """The same with the receiver's own monotonic ns: ``(port label, frame, ns, bytes)``."""
     rows = []
     for line in path.read_text(encoding="ascii").splitlines():
-        label, frame, data = line.split()
-        rows.append((label, int(frame), bytes.fromhex(data)))
+        label, frame, ns, data = line.split()
+        rows.append((label, int(frame), int(ns), bytes.fromhex(data)))
     return sorted(rows, key=lambda row: row[1])
