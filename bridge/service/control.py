@@ -295,7 +295,7 @@ class Control:
     def _release(self, client: str, lane: str) -> None:
         self.holds.release(client, lane)
         if self.link.present and lane in self.link.state.get("lanes", {}):
-            self.link.send({"do": "hold", "lane": lane, "muted": False, "active": False,
+            self.link.tell({"do": "hold", "lane": lane, "muted": False, "active": False,
                             "client": client})  # fmt: skip
 
     def _presence(self, present: bool) -> None:
@@ -308,7 +308,7 @@ class Control:
                 for client in lane.get("holds", {})
                 if client.startswith(OUR_CLIENTS)
             }:
-                self.link.send({"do": "release", "client": client})
+                self.link.tell({"do": "release", "client": client})
 
 
 def check_setting(command: c.SettingMove, kind: str) -> None:

@@ -2,8 +2,9 @@
 
 The player hands over the channel messages of the inputs that the rig lists under `controllers`. A
 knob moves a macro only after it has met the macro's value (`pickup`), so that nothing jumps when a
-page or a section has moved it meanwhile. A button acts when it is pressed: a mute goes to the other
-side of where it is, a section is recalled on the bar, transport acts at once.
+page or a section has moved it meanwhile. A pad's velocity sets a macro at once. A button acts when
+it is pressed: a mute goes to the other side of where it is, a section is recalled on the bar,
+transport acts at once. Where a control says `feedback`, what it moves is shown on it.
 
 Learning waits for the next control that is touched and writes it into the rig's file (a dated copy
 of the old one is kept).
@@ -12,101 +13,132 @@ of the old one is kept).
 from __future__ import annotations
 
 import asyncio
-import logging
+import contextlib
+import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from bridge.errors import CommandError, PlayerError
-from bridge.files import edit, store
-from bridge.files.document import Document
-from bridge.files.rig import Binding, Rig, parse_rig
+from bridge.files import controls
+from bridge.files.controls import TARGETS
+from bridge.files.rig import Binding, Rig
 from bridge.service import commands as c
+from bridge.service import lamps
 from bridge.service.control import Control, find
-
-log = logging.getLogger(__name__)
+from bridge.service.knobs import FINE, Pair, Pickup, Touched, read
 
 LEARN_S = 20.0
-PRESSED = 64  # from here on a controller is "on" (MIDI 1.0, switches: 0-63 off, 64-127 on)
-MET = 1.5 / 127  # a knob this near the value has met it
+TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
+LAMPS_S = 1 / 30
+LAMPS_MOST = 32  # messages a round: about a third of what DIN carries
 TRANSPORT: dict[str, Callable[[], c.Command]] = {
     "start": c.Start, "stop": c.Stop, "continue": c.Continue, "tap": c.Tap, "all-out": c.AllOut,
 }  # fmt: skip
-TARGETS = ("macro", "mute", "section", "transport")
+_SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
+
+Key = tuple[str, str, int, int]
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
-    """One control that moved: its input, what it is (channel from 1), its value 0..127."""
+class Wish:
+    """What is to be learned: `target` is macro, mute, section or transport, `name` which one.
+    `controller` None: any. `replace`: also a control that does something else already."""
 
-    port: str
-    kind: str
-    channel: int
-    number: int
-    value: int
+    target: str
+    name: str
+    controller: str | None = None
+    pickup: bool = True
+    feedback: bool = False
+    fine: bool = False
+    latch: bool = False
+    replace: bool = False
+    within_s: float = LEARN_S
 
-    @property
-    def key(self) -> tuple[str, str, int, int]:
-        return self.port, self.kind, self.channel, self.number
-
-
-def read(port: str, data: bytes) -> Touched | None:
-    """What moved, or None for other messages. A note-off is a note of value 0."""
-    if len(data) != 3:
-        return None
-    kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
-    if kind == 0xB0 and data[1] < 120:  # 120 and up are mode messages
-        return Touched(port, "cc", channel, data[1], data[2])
-    if kind in (0x80, 0x90):
-        return Touched(port, "note", channel, data[1], data[2] if kind == 0x90 else 0)
-    return None
+    def binding(self, kind: str, number: int, channel: int) -> Binding:
+        """The wish as a control of the rig file."""
+        return Binding(
+            "cc" if kind == "cc" else "note", number, channel, pickup=self.pickup,
+            feedback=self.feedback, fine=self.fine and kind == "cc", latch=self.latch,
+            **{self.target: self.name},
+        )  # fmt: skip
 
 
-class Pickup:
-    """A knob that takes hold of a value only when it has met or passed it."""
+@dataclass(slots=True)
+class _Learning:
+    wish: Wish
+    client: str
+    touched: asyncio.Future[Touched]
+    first: dict[Key, int]
 
-    def __init__(self) -> None:
-        self._last: float | None = None
-        self._sent: float | None = None
 
-    def move(self, value: float, target: float) -> bool:
-        """The knob stands at `value`, what it moves at `target`; True when it has hold of it."""
-        last, self._last = self._last, value
-        holds = self._sent is not None and abs(self._sent - target) < 1e-6
-        meets = abs(value - target) <= MET
-        passes = last is not None and (last - target) * (value - target) <= 0
-        if not (holds or meets or passes):
-            self._sent = None
-            return False
-        self._sent = value
-        return True
+class _Bound:
+    """One control that does something: its binding, and what is known of its knob."""
+
+    def __init__(self, controller: str, binding: Binding) -> None:
+        self.controller = controller
+        self.binding = binding
+        self.value: float | None = None
+        self.down = False
+        self.pair = Pair()
+        knob = binding.macro is not None and binding.kind == "cc"
+        self.pickup = Pickup(binding.pickup) if knob else None
 
 
 class Controllers:
-    """All controllers of the rig. `refused` counts what the door did not take."""
+    """All controllers of the rig. `refused` counts what the door did not take; `on_change` is
+    called when `state` or `learning` may have changed."""
 
-    def __init__(self, control: Control) -> None:
+    def __init__(
+        self, control: Control, *, clock: Callable[[], float] = time.monotonic,
+        today: Callable[[], datetime] = datetime.now,
+    ) -> None:  # fmt: skip
         self._control = control
-        self._bound: dict[tuple[str, str, int, int], list[tuple[str, Binding]]] = {}
-        self._ports: dict[str, str] = {}
-        self._pickups: dict[tuple[Any, ...], Pickup] = {}
-        self._pressed: set[tuple[str, str, int, int]] = set()
-        self._learning: asyncio.Future[Touched] | None = None
+        self._clock = clock
+        self._today = today
+        self._bound: dict[Key, list[_Bound]] = {}
+        self._fine: dict[Key, Key] = {}
+        self._learning: _Learning | None = None
+        self._writing = asyncio.Lock()
+        self._told: dict[tuple[str, bytes], bytes] = {}
+        self._dark = asyncio.Event()
+        self._state: dict[str, Any] | None = None
         self.rig: Rig | None = None
         self.refused = 0
-        control.link.on_played.append(self._played)
+        self.on_change: list[Callable[[], None]] = []
+        link = control.link
+        link.on_played.append(self._played)
+        link.on_state.append(self._moved)
+        link.on_presence.append(self._presence)
+        control.on_owner_end.append(self._dark.set)
 
     def use(self, rig: Rig) -> None:
-        """Takes the controllers of `rig` from now on."""
+        """Takes the controllers of `rig` from now on; knobs that do what they did stay in hand."""
+        before = {(b.controller, b.binding): b for rows in self._bound.values() for b in rows}
         self.rig = rig
-        self._bound.clear()
-        self._pickups.clear()
-        self._ports = {controller.port: name for name, controller in rig.controllers.items()}
+        self._bound, self._fine = {}, {}
         for name, controller in rig.controllers.items():
             for binding in controller.bindings:
                 key = (controller.port, binding.kind, binding.channel, binding.number)
-                self._bound.setdefault(key, []).append((name, binding))
+                bound = before.get((name, binding)) or _Bound(name, binding)
+                self._bound.setdefault(key, []).append(bound)
+                if binding.fine:
+                    self._fine[*key[:3], binding.number + FINE] = key
+        self._listen()
+        self._stand()
+        self._changed()
+
+    async def run(self) -> None:
+        """Keeps the lamps of controllers in step with the state; never returns."""
+        while True:
+            await self._dark.wait()
+            self._dark.clear()
+            if self.light():
+                self._dark.set()
+            await asyncio.sleep(LAMPS_S)
+
+    # --- what comes from the player -----------------------------------------------------------
 
     def _played(self, frame: dict[str, Any]) -> None:
         for _, port, data in frame.get("input", ()):
@@ -114,137 +146,312 @@ class Controllers:
             if touched is not None:
                 self.take(touched)
 
+    def _moved(self, changed: frozenset[str]) -> None:
+        if "macros" in changed:
+            self._stand()
+        if changed & _SHOWN_KEYS:
+            self._changed()
+        self._dark.set()
+
+    def _presence(self, present: bool) -> None:
+        self._told.clear()
+        if present:
+            self._listen()
+            self._dark.set()
+
+    def _stand(self) -> None:
+        macros, now = self._control.link.state.get("macros", {}), self._clock()
+        for rows in self._bound.values():
+            for bound in rows:
+                macro = macros.get(bound.binding.macro)
+                if bound.pickup is not None and macro is not None:
+                    bound.pickup.stands(macro["value"], now)
+
+    def _listen(self) -> None:
+        """Tells the player of inputs that it does not know of yet."""
+        link = self._control.link
+        known = link.state.get("inputs", {})
+        if self.rig is None or not link.present:
+            return
+        for port in {x.port for x in self.rig.controllers.values()} - known.keys():
+            with contextlib.suppress(PlayerError):
+                link.send({"do": "listen", "port": port})
+
+    # --- what a control does ------------------------------------------------------------------
+
     def take(self, touched: Touched) -> None:
         """One control has moved."""
-        was = touched.key in self._pressed
-        pressed = touched.value >= (PRESSED if touched.kind == "cc" else 1)
-        (self._pressed.add if pressed else self._pressed.discard)(touched.key)
-        if self._learning is not None:
-            if (pressed or touched.kind == "cc") and not self._learning.done():
-                self._learning.set_result(touched)
+        learning = self._learning
+        if learning is not None:
+            self._learn_from(learning, touched)
             return
-        for name, binding in self._bound.get(touched.key, ()):
-            try:
-                command = self._command(name, binding, touched, pressed and not was)
-                if command is not None:
-                    self._control.submit(command, f"midi {name}")
-            except (CommandError, PlayerError):
-                self.refused += 1
+        now = self._clock()
+        key = self._fine.get(touched.key, touched.key)
+        for bound in self._bound.get(key, ()):
+            value = touched.value / 127
+            if bound.binding.fine:
+                half = bound.pair.coarse if key == touched.key else bound.pair.fine
+                value = half(touched.value)
+            self._act(bound, touched, value, now)
+            self._changed()
+
+    def _act(self, bound: _Bound, touched: Touched, value: float, now: float) -> None:
+        was, bound.down, bound.value = bound.down, touched.pressed, value
+        try:
+            command = self._command(bound, value, now, bound.down and not was, bound.down != was)
+            if command is not None:
+                self._control.submit(command, f"midi {bound.controller}")
+        except (CommandError, PlayerError):
+            self.refused += 1
+            if bound.pickup is not None:
+                bound.pickup.let_go()
 
     def _command(
-        self, name: str, binding: Binding, touched: Touched, press: bool
+        self, bound: _Bound, value: float, now: float, press: bool, edge: bool
     ) -> c.Command | None:
-        state = self._control.link.state
+        state, binding = self._control.link.state, bound.binding
         if binding.macro is not None:
             find("macro", binding.macro, state.get("macros", {}))
-            if touched.kind == "note" and not press:
-                return None
-            value = touched.value / 127
-            target = state["macros"][binding.macro]["value"]
-            pickup = self._pickups.setdefault((name, *touched.key, binding.macro), Pickup())
-            if touched.kind == "cc" and binding.pickup and not pickup.move(value, target):
-                return None
-            return c.MacroMove(macro=binding.macro, value=value)
-        if not press:
+            if bound.pickup is None:
+                return c.MacroMove(macro=binding.macro, value=value) if press else None
+            if bound.pickup.move(value, now):
+                return c.MacroMove(macro=binding.macro, value=value)
             return None
-        if binding.mute is not None:
+        if binding.mute is not None and (press or (edge and binding.latch)):
             find("lane", binding.mute, state.get("lanes", {}))
             lane = state["lanes"][binding.mute]
-            return c.Mute(lane=binding.mute, muted=not lane.get("under", lane["muted"]))
+            out = not press if binding.latch else not lane.get("under", lane["muted"])
+            return c.Mute(lane=binding.mute, muted=out)
+        if not press:
+            return None
         if binding.section is not None:
             return c.Recall(section=binding.section)
         return TRANSPORT[binding.transport]() if binding.transport is not None else None
 
+    # --- lamps --------------------------------------------------------------------------------
+
+    def light(self) -> bool:
+        """Sends what has changed, a round of it; True while there is more."""
+        control, rig = self._control, self.rig
+        if rig is None or not control.link.present:
+            return False
+        busy = frozenset(
+            (bound.controller, macro)
+            for rows in self._bound.values() for bound in rows
+            if (macro := bound.binding.macro) is not None
+            and control.owner(macro) == f"midi {bound.controller}"
+        )  # fmt: skip
+        now = lamps.shown(rig.controllers.values(), control.link.state, busy)
+        due = [key for key, data in now.items() if self._told.get(key) != data]
+        for port, address in due[:LAMPS_MOST]:
+            data = now[port, address]
+            try:
+                control.link.send({"do": "feedback", "port": port, "data": data.hex()})
+            except PlayerError:
+                return False
+            self._told[port, address] = data
+        return len(due) > LAMPS_MOST
+
     # --- learning -----------------------------------------------------------------------------
 
-    async def learn(self, target: str, name: str, within_s: float = LEARN_S) -> dict[str, Any]:
-        """Waits for a control, binds it to `name` (a macro, lane, section or transport word) and
-        writes the rig. Raises `CommandError` when nothing is touched or the rig cannot be written.
+    async def learn(self, wish: Wish, client: str) -> dict[str, Any]:
+        """Waits for a control, makes it do what is wished and writes the rig; gives its row.
+
+        Raises `CommandError` when nothing is touched in time, the control does something else
+        already, learning was cancelled, or the rig cannot be written.
         """
-        self._check(target, name)
+        rig = self._the_rig()
+        self._check(wish.target, wish.name)
+        if wish.controller is not None:
+            find("controller", wish.controller, rig.controllers)
+        if not rig.controllers:
+            raise CommandError("the rig lists no controllers; add one by the name of its port",
+                               "state")  # fmt: skip
         if self._learning is not None:
             raise CommandError("another control is being learned already", "state")
-        if not self._ports:
-            raise CommandError("the rig lists no controllers", "state")
-        self._learning = asyncio.get_running_loop().create_future()
+        waiting = asyncio.get_running_loop().create_future()
+        self._learning = _Learning(wish, client, waiting, {})
+        self._changed()
         try:
-            touched = await asyncio.wait_for(self._learning, within_s)
+            touched = await asyncio.wait_for(waiting, wish.within_s)
         except TimeoutError:
-            raise CommandError(f"no control was touched within {within_s:g} s", "state") from None
+            raise CommandError(
+                f"no control was touched within {wish.within_s:g} s", "state"
+            ) from None
         finally:
             self._learning = None
-        controller = self._ports.get(touched.port)
-        if controller is None:
-            raise CommandError(f"'{touched.port}' is no controller of the rig", "state")
-        entry = {touched.kind: touched.number, "channel": touched.channel, target: name}
-        await self._write(controller, touched, entry)
-        return {"controller": controller, **shown(entry)}
+            self._changed()
+        controller = self._of_port(touched.port, wish.controller)
+        number = touched.number
+        if wish.fine and touched.kind == "cc" and number >= FINE:
+            number -= FINE  # its fine half has come first
+        binding = wish.binding(touched.kind, number, touched.channel)
+        return await self.bind(controller, binding, wish.replace)
+
+    def cancel(self, client: str | None = None) -> None:
+        """Ends learning, if there is any (and it is this client's)."""
+        learning = self._learning
+        if learning is None or client not in (None, learning.client):
+            return
+        if not learning.touched.done():
+            learning.touched.set_exception(CommandError("learning was cancelled", "state"))
+
+    def _learn_from(self, learning: _Learning, touched: Touched) -> None:
+        wish = learning.wish
+        if learning.touched.done() or self._of_port(touched.port, wish.controller) is None:
+            return
+        if wish.target == "macro" and touched.kind == "cc":
+            first = learning.first.setdefault(touched.key, touched.value)
+            chosen = abs(touched.value - first) >= TURNED
+        else:
+            chosen = touched.pressed
+        if chosen:
+            learning.touched.set_result(touched)
+
+    def _of_port(self, port: str, wanted: str | None) -> str | None:
+        for name, controller in self._the_rig().controllers.items():
+            if controller.port == port and wanted in (None, name):
+                return name
+        return None
+
+    # --- the rig's file -----------------------------------------------------------------------
+
+    async def bind(
+        self, controller: str | None, binding: Binding, replaces: bool = True
+    ) -> dict[str, Any]:
+        """Makes a control do something, in the file too. Raises `CommandError`, `InputError`."""
+        target, name = target_of(binding)
+        self._check(target, name)
+        find("controller", controller or "", self._the_rig().controllers)
+        assert controller is not None
+        for old in self._the_rig().controllers[controller].bindings:
+            same = (old.kind, old.number, old.channel)
+            if same != (binding.kind, binding.number, binding.channel) or replaces:
+                continue
+            was = target_of(old)
+            if was != (target, name):
+                raise CommandError(
+                    f"{words(binding)} of {controller} is for {' '.join(was)} already; forget it "
+                    "first, or replace it", "state",
+                )  # fmt: skip
+        await self._write(lambda rig: controls.bind(rig, controller, binding, self._today()))
+        key = (self._the_rig().controllers[controller].port, binding.kind, binding.channel,
+               binding.number)  # fmt: skip
+        bound = next(b for b in self._bound[key] if b.controller == controller)
+        return {"controller": controller, **self._row(bound)}
 
     async def forget(self, controller: str, kind: str, channel: int, number: int) -> None:
         """Takes what a control does away again, in the rig's file too."""
-        find("controller", controller, self._ports.values())
-        port = next(port for port, name in self._ports.items() if name == controller)
-        touched = Touched(port, kind, channel, number, 0)
-        if touched.key not in self._bound:
+        rig = self._the_rig()
+        find("controller", controller, rig.controllers)
+        there = any((b.kind, b.number, b.channel) == (kind, number, channel)
+                    for b in rig.controllers[controller].bindings)  # fmt: skip
+        if not there:
             what = f"{kind} {number} on channel {channel}"
             raise CommandError(f"{what} of {controller} does nothing", "unknown")
-        await self._write(controller, touched, None)
+        await self._write(
+            lambda rig: controls.unbind(rig, controller, kind, number, channel, self._today())
+        )
+
+    async def put(self, controller: str, port: str) -> None:
+        """Adds a controller, or finds one by another port."""
+        await self._write(lambda rig: controls.put_controller(rig, controller, port, self._today()))
+
+    async def remove(self, controller: str) -> None:
+        find("controller", controller, self._the_rig().controllers)
+        await self._write(lambda rig: controls.remove_controller(rig, controller, self._today()))
+
+    async def play(self, controller: str, data: str) -> None:
+        """A message (hex) as if it came from a simulated controller."""
+        find("controller", controller, self._the_rig().controllers)
+        port = self._the_rig().controllers[controller].port
+        await self._control.link.send({"do": "input", "port": port, "data": data})
+
+    async def _write(self, change: Callable[[Rig], Rig]) -> None:
+        async with self._writing:
+            try:
+                self.use(await asyncio.to_thread(change, self._the_rig()))
+            except (OSError, UnicodeDecodeError) as error:
+                raise CommandError(f"the rig cannot be written: {error}", "state") from None
+
+    # --- what surfaces see --------------------------------------------------------------------
 
     def rows(self) -> list[dict[str, Any]]:
-        """Every binding, for surfaces."""
+        """Every control that does something."""
         return [
-            {"controller": name, "kind": b.kind, "channel": b.channel, "number": b.number,
-             "target": next(t for t in TARGETS if getattr(b, t) is not None),
-             "name": next(str(getattr(b, t)) for t in TARGETS if getattr(b, t) is not None)}
-            for bound in self._bound.values() for name, b in bound
+            {"controller": bound.controller, **self._row(bound)}
+            for bound in self._in_order()
         ]  # fmt: skip
 
-    def _check(self, target: str, name: str) -> None:
+    def state(self) -> dict[str, Any]:
+        """Controllers by name; the same object until something has changed."""
+        if self._state is None:
+            inputs = self._control.link.state.get("inputs", {})
+            listed = self.rig.controllers.values() if self.rig is not None else ()
+            self._state = {
+                x.name: {"port": x.port, "open": bool(inputs.get(x.port)), "controls": {}}
+                for x in listed
+            }
+            for bound in self._in_order():
+                b = bound.binding
+                place = f"{b.kind}-{b.number}-{b.channel}"
+                self._state[bound.controller]["controls"][place] = self._row(bound)
+        return self._state
+
+    def learning(self) -> dict[str, Any] | None:
+        """What is being learned, and for whom; None when nothing is."""
+        if self._learning is None:
+            return None
+        wish = self._learning.wish
+        return {"target": wish.target, "name": wish.name, "client": self._learning.client}
+
+    def _in_order(self) -> Iterable[_Bound]:
+        return (bound for rows in self._bound.values() for bound in rows)
+
+    def _row(self, bound: _Bound) -> dict[str, Any]:
+        binding, pickup = bound.binding, bound.pickup
+        target, name = target_of(binding)
+        return {
+            "kind": binding.kind, "number": binding.number, "channel": binding.channel,
+            "target": target, "name": name, "pickup": binding.pickup,
+            "feedback": binding.feedback, "fine": binding.fine, "latch": binding.latch,
+            "known": name in self._known(target),
+            "value": None if bound.value is None else round(bound.value, 4),
+            "waiting": pickup is not None and pickup.waiting,
+            "goal": None if pickup is None or pickup.goal is None else round(pickup.goal, 4),
+        }  # fmt: skip
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _known(self, target: str) -> Iterable[str]:
         state = self._control.link.state
-        known: Iterable[str] = {
+        known: dict[str, Iterable[str]] = {
             "macro": state.get("macros", ()), "mute": state.get("lanes", ()),
             "section": state.get("sections", ()), "transport": TRANSPORT,
-        }[target]  # fmt: skip
-        find({"mute": "lane", "transport": "transport word"}.get(target, target), name, known)
+        }  # fmt: skip
+        return known[target]
 
-    async def _write(self, controller: str, touched: Touched, entry: dict[str, Any] | None) -> None:
-        rig = self.rig
-        if rig is None or rig.path is None:
-            raise CommandError("the rig has no file to write", "state")
-        try:
-            self.use(await asyncio.to_thread(rewrite, rig, controller, touched, entry))
-        except OSError as error:
-            raise CommandError(f"the rig cannot be written: {error}", "state") from None
+    def _check(self, target: str, name: str) -> None:
+        what = {"mute": "lane", "transport": "transport word"}.get(target, target)
+        find(what, name, self._known(target))
 
+    def _the_rig(self) -> Rig:
+        if self.rig is None:
+            raise PlayerError("the rig has not been read yet")
+        return self.rig
 
-def shown(entry: dict[str, Any]) -> dict[str, Any]:
-    """An entry of the rig file as a row of an answer."""
-    kind = "cc" if "cc" in entry else "note"
-    target = next(t for t in TARGETS if t in entry)
-    return {"kind": kind, "number": entry[kind], "channel": entry["channel"], "target": target,
-            "name": entry[target]}  # fmt: skip
+    def _changed(self) -> None:
+        self._state = None
+        for told in self.on_change:
+            told()
 
 
-def rewrite(rig: Rig, controller: str, touched: Touched, entry: dict[str, Any] | None) -> Rig:
-    """The rig with one control bound anew (or to nothing), read back from what was written.
-
-    Works on the file as it is now; blocks on disk. Raises `InputError`, `OSError`.
-    """
-    assert rig.path is not None
-    text = rig.path.read_text(encoding="utf-8")
-    data: Any = Document.parse(text, rig.path.name).data
-    rows = list(data["controllers"][controller].get("controls") or [])
-    same = (touched.kind, touched.number, touched.channel)
-    kept = [row for row in rows if _place(row) != same]
-    if entry is not None:
-        kept.append(entry)
-    change = edit.Change(("controllers", controller, "controls"), kept)
-    written = edit.apply(text, [change])
-    read_back = parse_rig(written, rig.path.name, rig.path.parent)
-    store.save(rig.path, written, datetime.now())
-    return replace(read_back, path=rig.path)
+def target_of(binding: Binding) -> tuple[str, str]:
+    """(macro, mute, section or transport; the name)."""
+    return next((t, str(name)) for t in TARGETS if (name := getattr(binding, t)) is not None)
 
 
-def _place(row: dict[str, Any]) -> tuple[str, int, int]:
-    kind = "cc" if row.get("cc") is not None else "note"
-    return kind, int(row[kind]), int(row.get("channel", 1))
+def words(binding: Binding) -> str:
+    """``cc 21 on channel 1``."""
+    return f"{binding.kind} {binding.number} on channel {binding.channel}"
+

@@ -9,6 +9,7 @@ objects (observers use that to compare cheaply). Treat everything in `state` as 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 import json
 import logging
@@ -89,6 +90,11 @@ class PlayerLink:
         number, future = self._expect()
         self._write(pack_json({**command, "seq": number}))
         return future
+
+    def tell(self, command: dict[str, Any]) -> None:
+        """As `send`, where nobody waits and a player that is away need not know."""
+        with contextlib.suppress(PlayerError):
+            self.send(command)
 
     async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
         """As `send`, for a command that carries a compiled score; pickled in a thread."""

@@ -66,6 +66,7 @@ class SetBook:
         self._clock = clock
         self._today = today
         self._lock = asyncio.Lock()
+        self._keeping = asyncio.Lock()
         self._news = asyncio.Event()
         self._coming: dict[int, Score] = {}
         self._on_disk: dict[Path, str] = {}
@@ -171,7 +172,7 @@ class SetBook:
             await self._send(playing, when)
             self.playing = playing
             self._show()
-        await self._keep(playing)
+        await self._keep()
         return playing
 
     async def _send(self, playing: Playing, when: str) -> None:
@@ -194,15 +195,20 @@ class SetBook:
             )
         )
 
-    async def _keep(self, playing: Playing) -> None:
+    async def _keep(self) -> None:
+        """Keeps the text that plays; two that come together are written one after the other."""
         if self._state_dir is None:
             return
+        async with self._keeping:
+            await self._keep_text(self._state_dir / WORKING, self._both()[1])
+
+    async def _keep_text(self, path: Path, playing: Playing) -> None:
         kept = {
             "started_with": str(self._set_path.resolve()), "run": os.getppid(),
             "revision": playing.revision, "file": str(playing.path), "text": playing.text,
         }  # fmt: skip
         try:
-            await asyncio.to_thread(self._keep_now, self._state_dir / WORKING, json.dumps(kept))
+            await asyncio.to_thread(self._keep_now, path, json.dumps(kept))
         except OSError as error:
             log.warning("the working text cannot be kept: %s", error)
 
@@ -235,7 +241,7 @@ class SetBook:
             self._on_disk[path] = playing.text
             self.playing = replace(self._both()[1], path=path)
             self._show()
-        await self._keep(self.playing)
+        await self._keep()
         return self.playing
 
     async def files(self) -> list[tuple[str, str | None, bool]]:
@@ -274,20 +280,20 @@ class SetBook:
         while True:
             await self._news.wait()
             self._news.clear()
-            playing = self.playing
             link = self._control.link
-            if playing is None or not link.present:
-                continue
-            revision = link.state.get("revision", 0)
-            if playing.revision < 0:  # the player started with the file that was read here
-                self.playing = replace(playing, revision=revision)
-                await self._keep(self.playing)
-            elif revision < playing.revision and revision not in self._coming:
-                try:
-                    async with self._lock:
+            async with self._lock:
+                playing = self.playing
+                if playing is None or not link.present:
+                    continue
+                revision = link.state.get("revision", 0)
+                if playing.revision < 0:  # the player started with the file that was read here
+                    self.playing = replace(playing, revision=revision)
+                elif revision < playing.revision and revision not in self._coming:
+                    try:
                         await self._send(playing, "step")
-                except (CommandError, PlayerError) as error:
-                    log.warning("the player did not take the set back: %s", error)
+                    except (CommandError, PlayerError) as error:
+                        log.warning("the player did not take the set back: %s", error)
+            await self._keep()
 
     def _presence(self, present: bool) -> None:
         if present:

@@ -34,6 +34,8 @@ controllers:
       - {note: 36, channel: 2, mute: kick}
       - {cc: 30, section: flood}
       - {note: 40, transport: start}
+      - {cc: 9, macro: brightness, fine: true, pickup: false, feedback: true, channel: 3}
+      - {note: 41, mute: rim, latch: true, feedback: true}
 """
 SET = """\
 set: Low tide

@@ -49,6 +49,9 @@ class StubLink:
             "clock": {"offset_ms": 0.0, "source": "internal"},
         } | self.extra
 
+    def tell(self, command: dict[str, Any]) -> None:
+        self.send(command)
+
     def send(self, command: dict[str, Any]) -> asyncio.Future[None]:
         if not self.present:
             raise PlayerError("away")

@@ -96,6 +96,62 @@ async def test_a_knob_moves_its_macro_after_meeting_it(stage: Any) -> None:
     assert stage.player.received[0]["macro"] == "shaker-level"
 
 
+async def test_a_fine_knob_has_fourteen_bits(stage: Any) -> None:
+    """MIDI 1.0: controllers 0-31 are the coarse halves of 32-63."""
+    now = [100.0]
+    stage.service.control._clock = lambda: now[0]
+    await Desk(stage).turn("b20940")
+    now[0] += 1
+    await Desk(stage).turn("b22901")
+    await stage.until(lambda: len(stage.player.received) == 2)
+    values = [command["value"] for command in stage.player.received]
+    assert values == [pytest.approx(0x2000 / 16383), pytest.approx(0x2001 / 16383)]
+
+
+async def test_a_latching_button_brings_the_lane_in_while_it_is_down(stage: Any) -> None:
+    desk = Desk(stage)
+    await desk.turn("902900")
+    await stage.until(lambda: stage.state["lanes"]["rim"]["muted"])
+    await asyncio.sleep(0.02)  # past the pacing of one address
+    await desk.turn("90297f")
+    await stage.until(lambda: not stage.state["lanes"]["rim"]["muted"])
+
+
+async def test_lamps_and_rings_show_the_state(stage: Any) -> None:
+    lamps = stage.player.lamps
+
+    def shown(data: str) -> bool:
+        return {"do": "feedback", "port": "pads", "data": data} in lamps
+
+    assert {"do": "listen", "port": "pads"} in lamps
+    await stage.until(lambda: shown("90297f"))  # the lane is in: its lamp shines
+    code = round(0.3 * 16383)  # the macro's start, in both halves
+    await stage.until(lambda: shown(f"b209{code >> 7:02x}") and shown(f"b229{code & 127:02x}"))
+    await stage.call("PUT", "/api/lanes/rim/mute", {"muted": True})
+    await stage.until(lambda: shown("902900"))
+    lamps.clear()
+    stage.player.play_to(100)
+    await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})
+    assert lamps == []  # nothing that it shows has changed
+    await stage.player.stop()
+    await stage.until(lambda: not stage.service.link.present)
+    await stage.player.start()
+    await stage.until(lambda: shown("902900"))  # a new player knows of no lamp
+
+
+async def test_a_motor_does_not_fight_the_hand_on_it(stage: Any) -> None:
+    now = [100.0]
+    stage.service.control._clock = lambda: now[0]
+    await stage.until(lambda: stage.player.lamps)
+    stage.player.lamps.clear()
+    await Desk(stage).turn("b20940")
+    await stage.until(lambda: stage.player.received)
+    await stage.call("GET", "/api/state")
+    assert stage.player.lamps == []
+    now[0] += 0.31
+    await stage.until(lambda: stage.player.lamps)  # the hand has left: it is told what stands
+
+
 async def test_a_controller_is_one_hand_among_others(stage: Any) -> None:
     async with stage.page() as page:
         await page.next()
@@ -126,7 +182,7 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
     })  # fmt: skip
     assert stage.player.received == []  # learning plays nothing
     bindings = load_rig(path).controllers["pads"].bindings
-    assert len(bindings) == 6
+    assert len(bindings) == 8
     assert (bindings[-1].kind, bindings[-1].number, bindings[-1].mute) == ("note", 63, "rim")
     (copy,) = (stage.folder / "backups").iterdir()
     assert copy.read_text(encoding="utf-8") == before
@@ -151,7 +207,7 @@ async def test_learning_a_control_again_gives_it_its_new_meaning(stage: Any) -> 
 async def test_a_control_is_forgotten(stage: Any) -> None:
     assert (await stage.call("DELETE", "/api/controllers/pads/note/2/36"))[0] == 200
     await Desk(stage).turn("91247f")
-    assert len(load_rig(stage.folder / "rig.yaml").controllers["pads"].bindings) == 4
+    assert len(load_rig(stage.folder / "rig.yaml").controllers["pads"].bindings) == 6
     for path in ("pads/note/2/36", "padz/cc/1/20", "pads/cc/x/20", "pads/knob/1/20"):
         status, problem, _ = await stage.call("DELETE", f"/api/controllers/{path}")
         assert (status, problem["kind"]) == (404, "unknown"), path

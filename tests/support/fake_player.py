@@ -25,11 +25,13 @@ ONLY_PERFORMANCE = {
 
 
 class FakePlayer:
-    """`received` holds every command in order; `answering` False keeps the answers back."""
+    """`received` holds every command in order, but those for MIDI controllers stand in `lamps`;
+    `answering` False keeps the answers back."""
 
     def __init__(self, path: Path, score: Any, revision: int = 1) -> None:
         self.path = path
         self.received: list[dict[str, Any]] = []
+        self.lamps: list[dict[str, Any]] = []
         self.answering = True
         self.refuse: str | None = None
         self.revision = revision
@@ -116,7 +118,8 @@ class FakePlayer:
 
     def _take(self, command: dict[str, Any]) -> None:
         seq = command.get("seq")
-        self.received.append({k: v for k, v in command.items() if k != "seq"})
+        kept = self.lamps if command["do"] in ("feedback", "listen") else self.received
+        kept.append({k: v for k, v in command.items() if k != "seq"})
         self.arrived.set()
         if not self.answering:
             return
