@@ -374,6 +374,21 @@ def test_a_lane_is_added_renamed_and_removed(tablet, demo, until) -> None:
     until(lambda: "tern" not in demo.state["lanes"])
 
 
+def test_what_plays_is_kept_as_a_section(tablet, demo, until) -> None:
+    one = tablet().open(demo.url, "set")
+    demo.send("PUT", "lanes/clap/mute", {"muted": True})
+    until(lambda: muted(demo, "clap"))
+    one.page.locator(".entry", has_text="whole set").click()
+    one.page.get_by_label("A new section, or one to take anew").fill("slack")
+    one.page.get_by_role("button", name="Keep what plays now").tap()
+    kept = until(lambda: demo.get("set/plain")["data"]["sections"].get("slack"))
+    assert set(kept["play"]) == set(demo.state["lanes"]) - {"clap"}
+    assert set(kept["macros"]) == set(demo.state["macros"])
+    until(lambda: "slack" in demo.state["sections"])
+    demo.send("POST", "undo")
+    until(lambda: "slack" not in demo.state["sections"])
+
+
 def test_wrong_text_is_refused_with_its_line(tablet, demo, until) -> None:
     one = tablet().open(demo.url, "shelf")
     area = one.page.get_by_label("Text of the set")
@@ -431,7 +446,8 @@ def test_tab_reaches_every_control_of_the_playing_view(tablet, demo) -> None:
     wanted |= {f"section {name}" for name in demo.state["sections"]}
     name = """() => {
       const d = document.activeElement.dataset;
-      return d.lane ? `head ${d.lane}` : d.macro ? `macro ${d.macro}` : d.section ? `section ${d.section}` : '';
+      const found = [['head', d.lane], ['macro', d.macro], ['section', d.section]];
+      return (found.find(([, name]) => name) ?? []).join(' ');
     }"""
     seen = set()
     for _ in range(80):
@@ -509,7 +525,7 @@ def test_targets_are_large_and_nothing_hangs_out(tablet, demo, size: tuple[int, 
         """() => [...document.querySelectorAll('button, a, [role=slider], [role=spinbutton]')]
           .map(el => [el, el.getBoundingClientRect()])
           .filter(([el, r]) => r.width && !el.classList.contains('skip'))
-          .filter(([el, r]) => r.width < 43.5 || r.height < (el.classList.contains('head') ? 39.5 : 43.5))
+          .filter(([el, r]) => r.width < 43.5 || r.height < 43.5)
           .map(([el, r]) => `${el.textContent} ${r.width}x${r.height}`)"""
     )
     assert small == []

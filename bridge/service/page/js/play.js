@@ -6,7 +6,7 @@ import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
 import { noteName } from "./ink.js";
 
-const MIN_ROW = 44;
+const MIN_ROW = 48; // a head of 44 px and the gap around it
 const MIN_BANK = 460;
 
 /** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */

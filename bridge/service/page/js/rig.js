@@ -2,6 +2,7 @@
 
 import { h, say, text } from "./dom.js";
 import { api } from "./fields.js";
+import { controlsPart } from "./controls.js";
 import { Soundcheck } from "./soundcheck.js";
 import { clockPanel } from "./signs.js";
 
@@ -19,12 +20,14 @@ export async function build(root, app) {
   const list = h("ul", { class: "jacks", "aria-label": "Outputs" });
   const summary = h("p");
   const clock = h("div");
+  const controls = controlsPart(app);
   const check = new Soundcheck(app, () => outputs);
   root.append(h("div", { class: "sheet-page" },
     title, interfaces,
     h("h2", { text: "Outputs" }), summary, list,
     h("h2", { text: "Soundcheck" }), check.el,
     h("h2", { text: "Clock" }), clock,
+    h("h2", { text: "Controllers" }), controls.el,
     h("h2", { text: "Cautions" }),
     h("p", { text: "Turn monitors and headphones down before you patch or soundcheck. Switch the rack off before you move ribbon cables. Never join an output to an output, nor a rack voltage to a computer's pins. Leave mains work to licensed people and follow the local code." })));
 
@@ -72,7 +75,7 @@ export async function build(root, app) {
   await load();
   showClock();
   return {
-    shown() { load(); showClock(); },
+    shown() { load(); showClock(); controls.load(); },
     frame(now) { for (const [out, at] of lit) jacks.get(out)?.classList.toggle("sounds", now - at < LIT_MS); },
   };
 }

@@ -2,8 +2,7 @@
 
 import { attr, h, text } from "./dom.js";
 
-// The service answers in rounds of 33 ms, which are not the link's: 50 ms of link show as 83.
-const NOTE_MS = 84, SLOW_MS = 200;
+const NOTE_MS = 50, SLOW_MS = 150; // there and back; fingers begin to feel the first, miss beats by the second
 
 /** @returns {["good"|"note"|"loud", string]} */
 export function clockSign({ source, state, others }) {
@@ -26,6 +25,7 @@ export function clockSign({ source, state, others }) {
  * @returns {["good"|"note"|"loud", string]}
  */
 export function healthSign(state, tripMs) {
+  if (state.player?.present === false) return ["loud", "the player is away"];
   const gone = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open).map(([name]) => name);
   if (gone.length) return ["loud", `${gone.join(", ")}: port lost`];
   const late = state.lateness ?? {};
