@@ -25,6 +25,7 @@ from bridge.engine.outputs import Outputs
 from bridge.engine.part import Part
 from bridge.engine.sending import STAGE_NS, Sender
 from bridge.engine.songclock import Did, SongClock
+from bridge.engine.standing import Standing
 from bridge.engine.start import NS_PER_MS, ClockSettings, PortSpec, Timing
 from bridge.engine.timeline import Timeline
 from bridge.errors import CommandError
@@ -39,14 +40,13 @@ SLACK_NS = 2_500_000
 AHEAD_NS = 7_000_000
 """How much earlier than needed rendering is done, where there is slack."""
 CHUNK_NS = 4_000_000
-HOLD_NS = 10_000_000
-"""While the song stands, moved values go out at most this often."""
 RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
 MOST_OFFSET_MS = 100
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 IDLE_NS = 50_000_000
+CHECK_NS = 10_000_000
 WARNINGS_MOST = 50
 
 Done = Callable[[CommandError | None], None]
@@ -90,14 +90,13 @@ class Player:
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
         self._waiting: deque[tuple[dict[str, Any], Done | None]] = deque()
-        self._hold_at: int | None = None
-        self._held_at = 0
+        self.standing = Standing(self.outputs)
         self._bpm = self.performance.tempo
         self._ready = self.song.ready
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
-        self._held = self.part.values()
+        self.standing.take(self.part.values())
 
     @property
     def performance(self) -> Performance:
@@ -151,14 +150,16 @@ class Player:
             may = must - AHEAD_NS
             times.append(may if may > now else must)
             if self.song.following:
-                times.append(now + HOLD_NS)
+                times.append(now + CHECK_NS)
         if self.leading.send_to and self.song.ready:
             times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
         value = self.outputs.next_value()
         if value is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
-        if self._hold_at is not None:
-            times.append(self._hold_at)
+        if self.part.seeking and not self.song.playing:
+            times.append(now)
+        elif self.standing.at is not None:
+            times.append(self.standing.at)
         return max(min(times), now + 50_000)
 
     def _earliest(self) -> int:
@@ -179,11 +180,15 @@ class Player:
             need = now + self._need()
             if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
                 self._render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
+        elif self.part.seeking:
+            self.part.approach()
+            if not self.part.seeking:
+                self._arrived(now)
         else:
             if self.part.swap_waits:
                 self._change_score()
-            if self._hold_at is not None and now >= self._hold_at:
-                self._hold(now)
+            if self.standing.at is not None and now >= self.standing.at:
+                self.standing.send(self.part.values(), now)
         if song.ready and not self._ready:
             self.leading.align(math.ceil(song.tick_at(now)))  # clocks gone by are not sent
         self._ready = song.ready
@@ -312,8 +317,8 @@ class Player:
         bpm = part.performance.at(part.rendered).bpm
         if not self.song.following and bpm != self._bpm:
             self._set_bpm(bpm, max(0, math.ceil(self.song.tick_at(now))), now)
-        if not self.song.playing and self._hold_at is None:
-            self._hold_at = max(now, self._held_at + HOLD_NS)
+        if not self.song.playing:
+            self.standing.touch(now)
 
     # --- the song clock's wishes ----------------------------------------------------------------
 
@@ -353,7 +358,15 @@ class Player:
             self.timeline.add(item)
 
     def _locate(self, clock: int, now: int) -> None:
-        self._seek(clock * TICKS_PER_CLOCK)
+        if self.part.swap_waits:
+            self._change_score()
+        self.part.head_for(clock * TICKS_PER_CLOCK)
+        if self.song.playing or not self.part.seeking:
+            self._arrived(now)
+
+    def _arrived(self, now: int) -> None:
+        """The renderer stands where the song does."""
+        clock = self.part.rendered // TICKS_PER_CLOCK
         if self.song.transport.state == "armed":
             # The first clock may come any moment: what must be there before it goes now.
             if clock == 0:
@@ -361,7 +374,7 @@ class Player:
                     self.timeline.hit_at(item, now)
             for output, value in self.part.values().items():
                 self.outputs.offer(output, value, now)
-        self._held = self.part.values()
+        self.standing.take(self.part.values())
 
     def _seek(self, tick: int) -> None:
         if self.part.swap_waits:
@@ -372,7 +385,7 @@ class Player:
         self.sender.quiet()
         self.outputs.send(self.outputs.rest_levels())
         self.performance.running = False
-        self._held = self.part.values()
+        self.standing.take(self.part.values())
 
     def _moved(self) -> None:
         """The line from ticks to time is another one: so are deadlines, where it matters."""
@@ -384,17 +397,6 @@ class Player:
     def _aim(self) -> None:
         tick = self.part.rendered
         self._aimed = (tick, self.song.time_of(tick))
-
-    # --- values while the song stands -----------------------------------------------------------
-
-    def _hold(self, now: int) -> None:
-        """Sends what a hand has moved since the song stopped, and only that."""
-        self._hold_at, self._held_at = None, now
-        values = self.part.values()
-        for output, value in values.items():
-            if self._held.get(output) != value:
-                self.outputs.offer(output, value, now)
-        self._held = values
 
     # --- changes of tempo and score -------------------------------------------------------------
 
@@ -414,7 +416,7 @@ class Player:
         for item in self.part.change_score():
             if item.sort == "value" and item.output is not None:
                 self.outputs.offer(item.output, item.value, 0)
-        self._held = self.part.values()
+        self.standing.take(self.part.values())
 
     # --- ports, crash and end -------------------------------------------------------------------
 
@@ -445,8 +447,11 @@ class Player:
                 self._perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
         self.warn("started with derived lanes muted, after repeated failures")
 
-    def resume(self, snapshot: Mapping[str, Any], clock: Callable[[], int]) -> None:
-        """Goes on where `snapshot` (a state as `report` gives it) would be by now.
+    def resume(
+        self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
+    ) -> None:
+        """Goes on where `snapshot` (a state as `report` gives it) would be by now. `memory` is a
+        place that the renderer before remembered, so that the way there is short.
 
         Finding the place takes time in which the song goes on, so it is looked at twice.
         """
@@ -459,7 +464,10 @@ class Player:
         goal = -(-int(tick) // TICKS_PER_CLOCK) * TICKS_PER_CLOCK
         self.performance.locate(goal)
         self.performance.restore(snapshot, goal)
-        self.part.seek(goal)
+        try:
+            self.part.recall(memory, goal)
+        except ValueError:
+            self.part.seek(goal)
         self._bpm = self.performance.tempo
         now = clock()
         if playing:
@@ -468,7 +476,7 @@ class Player:
             goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
             self.part.skip(max(goal, self.part.rendered))
         self.offset_ns = _offset(float(snapshot["clock"]["offset_ms"]))
-        self._held = self.part.values()
+        self.standing.take(self.part.values())
         self._do(self.song.resume(tick, bpm, now, str(transport["state"])), now)
 
     def finish(self) -> None:

@@ -141,15 +141,19 @@ class Link:
         """The next pickled frame, read (a ValueError in its place when it cannot be), and how to
         answer it. Whoever said ``keep`` gets a copy, to start another player with."""
         reader, payload = self._swaps.popleft()
-        for keeper in self.readers:
-            if keeper.keeper:
-                keeper.begin_raw(pack("P", payload))
+        self.keep(payload)
         try:
             value = pickle.loads(payload)
         except Exception as problem:  # a pickle may fail in any way; none may stop the music
             value = ValueError(f"not a score: {problem!r}")
         seq = value.get("seq") if isinstance(value, dict) else None
         return value, self._answer(reader, seq)
+
+    def keep(self, payload: bytes) -> None:
+        """Gives a pickle to whoever keeps what another player would need."""
+        for reader in self.readers:
+            if reader.keeper:
+                reader.begin_raw(pack("P", payload))
 
     def close(self) -> None:
         for reader in self.readers:

@@ -18,6 +18,7 @@ from bridge.music.score import Score
 from bridge.voltage.profile import WiredOutput
 
 SIXTEENTH = 240
+SLICE_BARS = 4
 NS_PER_TICK_AT_1_BPM = 62_500_000
 
 
@@ -40,6 +41,8 @@ class Part:
         self.rendered = 0
         self.last: int | None = None
         """The tick at which everything ends, for whoever wants so many bars and no more."""
+        self.seeking = False
+        """On the way to `rendered`; values are not those of that place yet."""
         self._outputs = outputs
         self._early = early
         self._timing = timing
@@ -111,12 +114,37 @@ class Part:
                        kind="pitch" if pitch else "level", early=early)  # fmt: skip
 
     def seek(self, tick: int) -> None:
-        """Go to `tick`; free when the renderer is there already."""
+        """Go to `tick`, however long it takes; nothing to do when the renderer is there already."""
+        self.head_for(tick)
+        while self.seeking:
+            self.approach()
+
+    def head_for(self, tick: int) -> None:
+        """Go to `tick`, a little at each `approach`: where nothing is remembered of the way, it is
+        played through silently, and that takes time in proportion."""
         if self._located == tick:
             return
         self.performance.locate(tick)
-        self.renderer.seek(tick)
         self.rendered = self._located = tick
+        self.seeking = True
+
+    def approach(self) -> None:
+        """One step of the way, a few bars long."""
+        renderer, goal = self.renderer, self.rendered
+        at = renderer.position
+        if goal < at and not renderer.remembers(goal):
+            renderer.rewind()
+            at = 0
+        step = SLICE_BARS * self.score.spec.bar_ticks
+        renderer.seek(goal if goal < at else min(goal, at + step))
+        self.seeking = renderer.position != goal
+
+    def recall(self, memory: object, tick: int) -> None:
+        """Go to `tick` from a place that another player's renderer remembered; ValueError when it
+        is of no use. The performance must be there already."""
+        self.renderer.recall(memory, tick)
+        self.rendered = self._located = tick
+        self.seeking = False
 
     def skip(self, tick: int) -> None:
         """Go on to a later tick without giving out what lies between."""

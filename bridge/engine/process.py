@@ -14,6 +14,7 @@ port cannot be had.
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import pickle
 import select
@@ -64,6 +65,8 @@ class Process:
         self._hear_at = 0
         self._waited_since = 0
         self._warnings = list(start.warnings)
+        self._remembered: object | None = None
+        self._swaps_done = self._swaps_swept = 0
         self._open_ports()
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
@@ -107,7 +110,7 @@ class Process:
             player.warn(text)
         player.outputs.lost |= self._lost
         if start.snapshot is not None:
-            player.resume(start.snapshot, _now)
+            player.resume(start.snapshot, _now, start.memory)
         if start.safe:
             player.mute_derived(_now())
         return player
@@ -178,7 +181,11 @@ class Process:
         player, link = self.player, self.link
         room = player.slack(now) > ROOM_NS
         heard = bool(player.incoming.rows) and now >= self._hear_at
-        waits = link.swaps or heard or now >= self._ports_at or now >= link.next_ns(now)
+        remembered = player.part.renderer.memory is not self._remembered
+        waits = (
+            link.swaps or heard or remembered
+            or now >= self._ports_at or now >= link.next_ns(now) or self._litter
+        )  # fmt: skip
         if not waits and not any(reader.box.answers for reader in link.readers):
             self._waited_since = now
             if self.feedback.waiting and room:
@@ -190,6 +197,11 @@ class Process:
         self._waited_since = now
         if link.swaps:
             self._swap()
+        elif self._litter:
+            self._swaps_swept = self._swaps_done
+            gc.collect()
+        elif remembered:
+            self._remember()
         elif now >= self._ports_at:
             self._ports_at = now + PORTS_EVERY_NS
             self._look_after_ports(now)
@@ -226,7 +238,22 @@ class Process:
             self._hear_at = now + HEAR_NS
         link.deliver(now, hurry)
 
+    def _remember(self) -> None:
+        """Where another player could go on, for the supervisor to keep."""
+        self._remembered = self.player.part.renderer.memory
+        if self._remembered is not None:
+            kept = {"do": "memory", "revision": self.player.part.revision,
+                    "memory": self._remembered}  # fmt: skip
+            self.link.keep(pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
+
+    @property
+    def _litter(self) -> bool:
+        """Whether an old score lies about and there is all the time to sweep it up: nothing else
+        makes garbage that does not go by itself, and nothing else collects it."""
+        return self._swaps_swept != self._swaps_done and not self.player.song.playing
+
     def _swap(self) -> None:
+        self._swaps_done += 1
         value, done = self.link.take_swap()
         try:
             if not isinstance(value, dict) or not isinstance(value.get("score"), Score):

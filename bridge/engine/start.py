@@ -57,7 +57,8 @@ class PortSpec:
 class Start:
     """Everything the player needs to play, and nothing it would have to read from a file.
 
-    `snapshot` is a state as the player reports it, to go on from; `safe` mutes all derived lanes
+    `snapshot` is a state as the player reports it, to go on from, and `memory` the last place
+    that its renderer remembered; `safe` mutes all derived lanes
     (after repeated crashes). `inputs` are further MIDI inputs to listen to, by part of their name.
     """
 
@@ -74,6 +75,7 @@ class Start:
     version: str = ""
     revision: int = 1
     snapshot: Mapping[str, Any] | None = None
+    memory: object | None = None
     play: bool = False
     safe: bool = False
     restarts: int = 0

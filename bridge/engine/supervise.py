@@ -265,11 +265,14 @@ class Supervisor:
         say(f"the player ended ({_cause(code)}); outputs are closed, starting it again")
         if often:
             say(f"that was {CRASHES} times within {WITHIN_S:g} s: derived lanes stay muted")
+        memory, revision = self._watch.memory, self._watch.revision or self._start.revision
+        fits = memory is not None and memory["revision"] == revision
         self._start = replace(
             self._start,
+            memory=memory["memory"] if fits and memory is not None else None,
             snapshot=self._watch.state or None,
             score=self._watch.score or self._start.score,
-            revision=self._watch.revision or self._start.revision,
+            revision=revision,
             restarts=self._start.restarts + 1,
             safe=often,
         )

@@ -14,7 +14,8 @@ from bridge.engine.messages import Unpacker, pack_json
 class Watch:
     """A reader that keeps what is needed to start another player where this one was.
 
-    `state` is the newest state; `score` and `revision` are those of the last swap, or None. `sent`
+    `state` is the newest state; `score` and `revision` are those of the last swap, or None;
+    `memory` is the last remembered place (``memory``) and the ``revision`` it belongs to. `sent`
     collects what the player says it has sent; whoever uses it clears it.
     """
 
@@ -22,6 +23,7 @@ class Watch:
         self.state: dict[str, Any] = {}
         self.score: Any = None
         self.revision: int | None = None
+        self.memory: dict[str, Any] | None = None
         self.sent: list[list[Any]] = []
         self.heard_ns = 0
         self._sock: socket.socket | None = None
@@ -68,8 +70,11 @@ class Watch:
     def _take(self, kind: str, payload: bytes) -> None:
         if kind == "P":
             with contextlib.suppress(Exception):  # what cannot be read is not played either
-                swap = pickle.loads(payload)
-                self.score, self.revision = swap["score"], swap["revision"]
+                kept = pickle.loads(payload)
+                if kept["do"] == "swap":
+                    self.score, self.revision, self.memory = kept["score"], kept["revision"], None
+                else:
+                    self.memory = kept
             return
         frame = json.loads(payload)
         what = frame.pop("type", None)

@@ -86,6 +86,25 @@ class Renderer:
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
 
+    def remembers(self, tick: int) -> bool:
+        """Whether `seek` to an earlier `tick` is short: a place before it is remembered."""
+        return any(mark.tick <= tick for mark in self._marks)
+
+    @property
+    def memory(self) -> object | None:
+        """The last remembered place, to be pickled and handed to `recall` of another renderer of
+        the same score; None when there is none yet."""
+        return self._marks[-1] if self._marks else None
+
+    def recall(self, memory: object, tick: int) -> None:
+        """Go to `tick` from a place that another renderer remembered. Raises ValueError for what
+        is no such place, or lies after `tick`."""
+        if not isinstance(memory, _Mark) or memory.tick > tick:
+            raise ValueError("not a place to go on from")
+        self._marks = [memory]
+        self._go_back(tick)
+        self.seek(tick)
+
     def _go_back(self, tick: int) -> None:
         """To the last remembered place at or before `tick`; to the start when there is none."""
         self._marks = [mark for mark in self._marks if mark.tick <= tick]
@@ -149,6 +168,7 @@ class Renderer:
             if event.lane in places
         ]
         self._mixer.adopt(old._mixer)
+        self._remember()
 
     def hold_values(self) -> list[Event]:
         """The present value of every pitch and level output, as events at `position`."""
