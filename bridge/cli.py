@@ -83,16 +83,25 @@ def serving(command: Command) -> Command:
 
 
 @main.command()
+@click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
+@click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
 @serving
 @click.pass_context
-def demo(context: click.Context, port: int, osc_port: int, lan: bool) -> None:
+def demo(
+    context: click.Context, idea: str | None, ideas: bool, port: int, osc_port: int, lan: bool
+) -> None:
     """Plays the demo set at once, with no hardware."""
+    from bridge import demo as sets
+
+    if ideas:
+        for name, says in sets.ideas().items():
+            click.echo(f"{name:<12} {says}")
+        return
+    rig, set_file = sets.files(idea)
     from bridge.engine import supervise
 
-    folder = Path(__file__).parent / "demo"
     context.exit(supervise.run(
-        folder / "rig.yaml", folder / "set.yaml",
-        http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True,
+        rig, set_file, http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True
     ))  # fmt: skip
 
 

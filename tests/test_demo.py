@@ -6,15 +6,20 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 import bridge
+from bridge.cli import main
+from bridge.demo import files, ideas, names
+from bridge.engine import supervise
+from bridge.errors import BridgeError
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set
 from bridge.music.event import Event
 from bridge.music.score import Score, compile_score
 
 DEMO = Path(bridge.__file__).parent / "demo"
-IDEAS = sorted((DEMO / "ideas").glob("*.yaml"))
+IDEAS = [files(name)[1] for name in names()]
 BAR = 3840
 
 
@@ -107,3 +112,39 @@ def test_nothing_lines_up_for_five_bars(rig: Rig) -> None:
 def test_the_running_order_is_as_long_as_it_says(rig: Rig) -> None:
     spec = load_set(DEMO / "ideas/sections.yaml", rig).spec
     assert sum(leg.bars * leg.times for leg in spec.order) == 40
+
+
+# --- playing an idea -----------------------------------------------------------------------------
+
+
+def test_ideas_are_listed_with_what_to_listen_for() -> None:
+    result = CliRunner().invoke(main, ["demo", "--ideas"])
+    assert result.exit_code == 0
+    lines = dict(line.split(maxsplit=1) for line in result.stdout.splitlines())
+    assert list(lines) == names()
+    assert lines == ideas()
+    assert all(len(says) > 20 for says in lines.values())
+
+
+@pytest.mark.parametrize("name", names())
+def test_an_idea_is_played_like_the_demo(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    called: list[tuple[Path, Path, bool]] = []
+
+    def run(rig: Path, set: Path, *, start: bool, **more: object) -> int:
+        called.append((rig, set, start))
+        return 0
+
+    monkeypatch.setattr(supervise, "run", run)
+    assert CliRunner().invoke(main, ["demo", "--idea", name]).exit_code == 0
+    ((rig, set, start),) = called
+    assert start
+    assert set.stem == name
+    assert load_set(set, load_rig(rig)).warnings == ()
+
+
+def test_an_idea_that_is_not_there_is_said_with_the_nearest() -> None:
+    result = CliRunner().invoke(main, ["demo", "--idea", "meldoy"])
+    assert result.exit_code == 1
+    assert "did you mean melody?" in result.stderr
+    with pytest.raises(BridgeError, match="there are: against, "):
+        files("zzz")

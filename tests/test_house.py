@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "bridge"
 # Highest floor first. A module may import from its own room and from any floor below.
 FLOORS: list[set[str]] = [
     {"cli", "commands"},
+    {"demo"},
     {"service"},
     {"paper"},
     {"engine"},

@@ -112,7 +112,65 @@ EXAMPLES: dict[str, str] = {
     "control.feedback": "{note: 36, mute: kick, feedback: true}",
     "control.fine": "{cc: 20, macro: scatter, fine: true}",
     "control.latch": "{cc: 64, mute: kick, latch: true}",
+    # profiles
+    "profile.profile": "profile: quay-box",
+    "profile.says": 'says: "two gates and a pitch, built on the quay"',
+    "profile.link": "link: din",
+    "profile.latency_ms": "latency_ms: 1.5",
+    "profile.max_messages_per_s": "max_messages_per_s: 500",
+    "profile.outputs": "outputs: {gate-1: {kind: gate, by: note, number: C2}}",
+    "output.kind": "{kind: trigger, by: note, number: 36}",
+    "output.by": "{kind: level, by: cc14, number: 16}",
+    "output.channel": "{kind: gate, by: note, number: 36, channel: 10}",
+    "output.number": "{kind: gate, by: note, number: C2}",
+    "output.low": "{kind: level, by: cc, number: 20, low: -5}",
+    "output.high": "{kind: level, by: cc, number: 20, high: 8}",
+    "output.rest": "{kind: level, by: cc, number: 20, low: -5, rest: -1}",
+    "output.bits": "{kind: level, by: cc14, number: 16, bits: 12}",
+    "output.law": (
+        "{kind: pitch, by: cc14, number: 16, law: hz/v, reference_note: A2, reference_volts: 1, "
+        "low: 0.1, high: 8}"
+    ),
+    "output.reference_note": "{kind: pitch, by: cc14, number: 16, reference_note: C1}",
+    "output.reference_volts": "{kind: pitch, by: cc14, number: 16, reference_volts: 1}",
+    "output.volts_per_octave": "{kind: pitch, by: cc14, number: 16, volts_per_octave: 1.2}",
+    "output.bend_semitones": "{kind: pitch, by: note-pitch, bend_semitones: 12}",
+    "output.set_bend_range": (
+        "{kind: pitch, by: note-pitch, bend_semitones: 12, set_bend_range: true}"
+    ),
+    "output.pulse_ms": "{kind: trigger, by: note, number: 36, pulse_ms: 5}",
+    "output.gap_ms": "{kind: trigger, by: note, number: 36, gap_ms: 2}",
+    "output.inverted": "{kind: gate, by: note, number: 36, inverted: true, low: 5, high: 0}",
+    "output.voice": "{kind: pitch, by: note-pitch, voice: bass}",
+    "output.excludes": "{kind: level, by: cc, number: 20, excludes: [b]}",
+    "output.ppqn": "{kind: clock, by: clock, ppqn: 4}",
+    "output.says": '{kind: gate, by: note, number: 36, says: "the jack on the left"}',
 }  # fmt: skip
+
+COMMANDS: dict[str, str] = {
+    "demo [--idea NAME] [--ideas] [--port N] [--osc-port N] [--lan]":
+        "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
+    "play RIG SET [--start] [--port N] [--osc-port N] [--lan]":
+        "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
+    "check RIG [SET]":
+        "says every mistake with file, line and column, and what drives each output",
+    "render RIG SET --bars N --out FILE [--all]":
+        "writes a standard MIDI file (`.mid`) or a table of events (`.csv`)",
+    "import FILE [--bar N] [--bars N] [--out FILE]":
+        "makes lanes of the drums in a standard MIDI file",
+    "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
+    "scope RIG SET --out FILE [--bars N] [--idle]":
+        "draws the volts of every output, decoded from the MIDI that leaves",
+    "ports": "lists MIDI ports by name",
+    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT]":
+        "tries every output, one at a time; turn monitors down first",
+    "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]":
+        "tunes a pitch output from readings",
+    "clockcheck RIG [--seconds N] [--from PORT]":
+        "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
+    "profile list|check|schema|new": "lists, checks, describes and writes profiles",
+}  # fmt: skip
+"""Every command with its options, and what it does."""
 
 LOGIC: dict[str, str] = {
     "at-least": "at-least(2, kick, rim, bell)",

@@ -1,7 +1,8 @@
-"""The reference of the set and rig files, as Markdown, made from the models themselves.
+"""The reference of the set, rig and profile files, made from the models themselves.
 
-``python -m bridge.files.reference > docs/files.md`` writes it. Every key has its range, unit, start
-value, meaning and an example; the tests read each example and play those of lanes.
+``python -m bridge.files.reference > bridge/files/reference.md`` writes it as Markdown. Every key
+has its range, unit, start value, meaning and an example; the tests read each example and play those
+of lanes. `bridge.paper.manual` makes a page with pictures of the same blocks.
 """
 
 from __future__ import annotations
@@ -9,16 +10,16 @@ from __future__ import annotations
 import inspect
 import types
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from bridge.files import examples, rig, set_lane
+from bridge.files import blocks, examples, profile, rig, set_lane
+from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, Words
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
-from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name, read_text
+from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.model import SETTINGS, Setting
@@ -27,21 +28,6 @@ from bridge.music.scale import SCALES
 COMMON = (
     "rate", "advance", "direction", "reset", "muted", "out", "share", "groups",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One key: what may be written, where it starts, what it does, an example."""
-
-    key: str
-    allowed: str
-    start: str
-    says: str
-    example: str
-
-    def __str__(self) -> str:
-        cells = (f"`{self.key}`", self.allowed, self.start, self.says, f"`{self.example}`")
-        return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
 def rows(model: type[Strict], group: str) -> Iterator[Row]:
@@ -57,7 +43,7 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
         yield Row(key, allowed(field), _start(field), says, example)
 
 
-_READERS: dict[Any, str] = {read_name: "a name", read_text: "text"}
+_READERS: dict[Any, str] = {read_name: "a name"}
 
 
 def allowed(field: FieldInfo) -> str:
@@ -71,8 +57,8 @@ def _words(annotation: Any, metadata: list[Any]) -> str:
             return note.says
         if isinstance(note, Limits):
             return f"{'whole, ' if note.whole else ''}{note.says.removeprefix('from ')}"
-        if isinstance(note, BeforeValidator) and note.func in _READERS:
-            return _READERS[note.func]
+        if isinstance(note, BeforeValidator) and annotation is str:
+            return _READERS.get(note.func, "text")
     origin, inner = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         return _words(inner[0], list(inner[1:]))
@@ -93,7 +79,7 @@ def _start(field: FieldInfo) -> str:
     value = field.get_default(call_default_factory=True)
     if value is PydanticUndefined:
         return "must be there"
-    if value is None or value in ([], {}, ()) or isinstance(value, Strict):
+    if value is None or value in ([], {}, (), "") or isinstance(value, Strict):
         return "-"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
@@ -111,118 +97,129 @@ def setting_row(setting: Setting) -> Row:
                examples.of_setting(setting))  # fmt: skip
 
 
-def _table(found: Iterator[Row] | list[Row]) -> list[str]:
-    head = ["| key | may be | starts at | meaning | example |", "| --- | --- | --- | --- | --- |"]
-    return [*head, *(str(row) for row in found), ""]
+def _keys(model: type[Strict], group: str) -> Keys:
+    return Keys(tuple(rows(model, group)))
 
 
-def _lanes() -> Iterator[str]:
+def _lanes() -> Iterator[Block]:
     found = {row.key: row for row in rows(set_lane.LaneModel, "lane")}
     kinds = set_lane.ONLY_ON
-    yield "## Lanes"
-    yield ""
-    yield "A lane has exactly one source."
-    yield ""
-    yield from _table([found[key] for key in set_lane.SOURCES])
+    yield Head(2, "Lanes")
+    yield Words("A lane has exactly one source.")
+    yield Keys(tuple(found[key] for key in set_lane.SOURCES))
+    yield Picture(tuple(set_lane.SOURCES))
     for title, model, group in (
         ("euclid", set_lane.EuclidModel, "euclid"), ("fill", set_lane.FillModel, "fill"),
         ("hold", set_lane.HoldModel, "hold"),
     ):  # fmt: skip
-        yield f"Inside `{title}`:"
-        yield ""
-        yield from _table(rows(model, group))
-    yield "### Of every lane"
-    yield ""
-    yield from _table([found[key] for key in COMMON])
-    yield "### Of some lanes"
-    yield ""
-    for key in kinds:
-        yield f"- `{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}."
-    yield ""
-    yield from _table([
+        yield Words(f"Inside `{title}`:")
+        yield _keys(model, group)
+    yield Head(3, "Of every lane")
+    yield Keys(tuple(found[key] for key in COMMON))
+    yield Picture(("directions", "reset", "mutes"))
+    yield Head(3, "Of some lanes")
+    yield Points(tuple(
+        f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}." for key in kinds
+    ))  # fmt: skip
+    yield Keys(tuple(
         row for key, row in found.items()
         if key not in (*set_lane.SOURCES, *COMMON) and (key == "gate" or key not in SETTINGS)
-    ])  # fmt: skip
-    yield "Inside `passes`:"
-    yield ""
-    yield from _table(rows(set_lane.PassesModel, "passes"))
-    yield "### Numbers"
-    yield ""
-    yield "Each may be written on a lane, changed while playing, set by a section, and driven by"
-    yield "macros and lanes (value = base + depth x moved x whole range, held to the range)."
-    yield ""
+    ))  # fmt: skip
+    yield Words("Inside `passes`:")
+    yield _keys(set_lane.PassesModel, "passes")
+    yield Picture(("passes", "accents", "shapes", "quantise"))
+    yield Head(3, "Numbers")
+    yield Words(
+        "Each may be written on a lane, changed while playing, set by a section, and driven by "
+        "macros and lanes (value = base + depth x moved x whole range, held to the range)."
+    )
     by_kinds: dict[tuple[str, ...], list[Setting]] = {}
     for setting in SETTINGS.values():
         by_kinds.setdefault(setting.kinds, []).append(setting)
     for owners, settings in by_kinds.items():
-        yield f"For {', '.join(f'`{kind}`' for kind in owners)}:"
-        yield ""
-        yield from _table([setting_row(setting) for setting in settings])
+        yield Words(f"For {', '.join(f'`{kind}`' for kind in owners)}:")
+        yield Keys(tuple(setting_row(setting) for setting in settings))
+    yield Picture(("chance", "density", "repeats", "swing", "shift", "drift", "slew"))
 
 
-def _logic() -> Iterator[str]:
-    yield "### Logic"
-    yield ""
-    yield "Lane names with `not`, `and`, `xor`, `or` (binding in this order) and parentheses."
-    yield "Times are rates, chances are 0 to 1. In the tables `x` is a hit, `.` none; 1 and 0 are"
-    yield "states."
-    yield ""
+def _logic() -> Iterator[Block]:
+    yield Head(3, "Logic")
+    yield Words(
+        "Lane names with `not`, `and`, `xor`, `or` (binding in this order) and parentheses. Times "
+        "are rates, chances are 0 to 1. In the tables `x` is a hit, `.` none; 1 and 0 are states."
+    )
+    yield Picture(("and", "or", "xor", "not"))
     for name, arguments in ARGUMENTS.items():
-        yield f"`{name}({', '.join(arguments)})`, as in `{examples.LOGIC[name]}`"
-        yield ""
+        yield Head(4, f"`{name}({', '.join(arguments)})`")
         known = FUNCTIONS.get(name)
         if known is None:
             mute = "after" if name == "after-mute" else "before"
-            yield f"Reads the lanes inside {mute} their mutes, whatever the lane's `tap` says."
+            yield Words(
+                f"Reads the lanes inside {mute} their mutes, whatever the lane's `tap` says."
+            )
         else:
-            yield from _doc(inspect.getdoc(known) or "")
-        yield ""
+            yield from blocks.of_docstring(inspect.getdoc(known) or "")
+        yield Picture((name,))
+        yield Words(f"As in `{examples.LOGIC[name]}`.")
+    yield Head(4, "By gates")
+    yield Words(
+        "With `by: gates` the same words work on the gate signals themselves, tick by tick, and "
+        "each rising edge of the result becomes a hit. Lengths of gates count: `hold` lasts from "
+        "each rising edge, `edge` asks for silence before it."
+    )
+    yield Picture(("by-gates", *(f"{name}-by-gates" for name in FUNCTIONS)))
 
 
-def _doc(text: str) -> Iterator[str]:
-    """A docstring with a table of signs: the table stands as it is."""
-    inside = False
-    for line in text.splitlines():
-        rule = set(line.strip()) == {"=", " "} or set(line.strip()) == {"="}
-        if rule and not inside:
-            inside = True
-            yield "```text"
-        elif inside and not line.strip():
-            inside = False
-            yield "```"
-            yield line
-        elif not rule:
-            yield line.replace("``", "`")
-    if inside:
-        yield "```"
+def document() -> list[Block]:
+    """The whole reference, block by block."""
+    return [
+        Head(1, "The files"),
+        Words("Made from the models by `python -m bridge.files.reference`; change it there."),
+        Words(
+            f"Names of lanes, macros, sections, interfaces and outputs: {NAME_SAYS}. Unknown keys "
+            "are errors. `lanebridge check RIG SET` says everything that is wrong, with its place."
+        ),
+        Head(1, "The set file"), _keys(SetModel, "set"),
+        Words("Inside `key`:"), _keys(KeyModel, "key"),
+        Words(f"Scales: {', '.join(f'`{name}`' for name in SCALES)}."),
+        *_lanes(), *_logic(),
+        Head(2, "Drives"),
+        Words(
+            "Of macros, and of lanes of values. Either `out`, or `lane` and `setting`; for an "
+            "`out` either `depth` or `from` and `to`."
+        ),
+        _keys(set_lane.DriveModel, "drive"),
+        Head(2, "Macros"), _keys(MacroModel, "macro"),
+        Head(2, "Sections"), _keys(SectionModel, "section"),
+        Head(2, "Order"), _keys(LegModel, "leg"),
+        Head(1, "The rig file"), _keys(rig.RigModel, "rig"),
+        Head(2, "Interfaces"), _keys(rig.InterfaceModel, "interface"),
+        Head(2, "Clock"), _keys(rig.ClockModel, "clock"),
+        Head(2, "Timing"), _keys(rig.TimingModel, "timing"),
+        Head(2, "Controllers"), _keys(rig.ControllerModel, "controller"),
+        Words(
+            "A control has one of `cc` and `note`, and one of `macro`, `mute`, `section` and "
+            "`transport`."
+        ),
+        _keys(rig.BindingModel, "control"),
+        Head(1, "The profile file"),
+        Words(
+            "How one kind of interface turns MIDI into volts. A profile is looked for beside the "
+            "rig, in a folder `profiles` beside it, then among those that ship: "
+            f"{', '.join(f'`{name}`' for name in profile.shipped())}."
+        ),
+        _keys(profile.ProfileModel, "profile"),
+        Head(2, "Outputs"), _keys(profile.OutputModel, "output"),
+        Head(1, "The commands"),
+        Words("`lanebridge COMMAND --help` has the ranges. Exit code 0 is good, 1: something you "
+              "wrote is wrong (said with file, line and column), 2: wrong usage."),
+        Pairs(("lanebridge ...", "does"), tuple(examples.COMMANDS.items())),
+    ]  # fmt: skip
 
 
 def markdown() -> str:
-    """The whole reference."""
-    lines = [
-        "# The files", "",
-        "Made from the models by `python -m bridge.files.reference`; change it there.", "",
-        f"Names of lanes, macros, sections, interfaces and outputs: {NAME_SAYS}. Unknown keys are",
-        "errors. `lanebridge check RIG SET` says everything that is wrong, with its place.", "",
-        "# The set file", "", *_table(rows(SetModel, "set")),
-        "Inside `key`:", "", *_table(rows(KeyModel, "key")),
-        f"Scales: {', '.join(f'`{name}`' for name in SCALES)}.", "",
-        *_lanes(), *_logic(),
-        "## Drives", "",
-        "Of macros, and of lanes of values. Either `out`, or `lane` and `setting`; for an `out`",
-        "either `depth` or `from` and `to`.", "", *_table(rows(set_lane.DriveModel, "drive")),
-        "## Macros", "", *_table(rows(MacroModel, "macro")),
-        "## Sections", "", *_table(rows(SectionModel, "section")),
-        "## Order", "", *_table(rows(LegModel, "leg")),
-        "# The rig file", "", *_table(rows(rig.RigModel, "rig")),
-        "## Interfaces", "", *_table(rows(rig.InterfaceModel, "interface")),
-        "## Clock", "", *_table(rows(rig.ClockModel, "clock")),
-        "## Timing", "", *_table(rows(rig.TimingModel, "timing")),
-        "## Controllers", "", *_table(rows(rig.ControllerModel, "controller")),
-        "A control has one of `cc` and `note`, and one of `macro`, `mute`, `section` and",
-        "`transport`.", "", *_table(rows(rig.BindingModel, "control")),
-    ]  # fmt: skip
-    return "\n".join(lines).rstrip() + "\n"
+    """The whole reference as Markdown."""
+    return blocks.markdown(document())
 
 
 if __name__ == "__main__":

@@ -5,13 +5,26 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import click
 import pytest
 
-from bridge.files import examples, reference
-from bridge.files.rig import Rig, parse_rig
-from bridge.files.set import parse_set
+from bridge.cli import main
+from bridge.files import examples, reference, set_lane
+from bridge.files.blocks import Keys
+from bridge.files.profile import OutputModel, ProfileModel, parse_profile
+from bridge.files.rig import (
+    BindingModel,
+    ClockModel,
+    ControllerModel,
+    InterfaceModel,
+    Rig,
+    RigModel,
+    TimingModel,
+    parse_rig,
+)
+from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel, parse_set
 from bridge.files.set_lane import SOURCES, LaneModel
-from bridge.files.strict import written_keys
+from bridge.files.strict import Strict, written_keys
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS
 from bridge.music.score import compile_score
@@ -119,6 +132,59 @@ def test_each_example_of_the_rig(text: str) -> None:
     parse_rig("\n".join(parts.values()) + "\n")
 
 
+@pytest.mark.parametrize("text", of_group("profile"))
+def test_each_example_of_a_profile(text: str) -> None:
+    parts = {"profile": "profile: p", "outputs": "outputs: {a: {kind: gate, by: note, number: 36}}"}
+    parts[text.partition(":")[0]] = text
+    parse_profile("\n".join(parts.values()) + "\n")
+
+
+@pytest.mark.parametrize("text", of_group("output"))
+def test_each_example_of_an_output(text: str) -> None:
+    more = ""
+    if "voice:" in text:
+        more = "  b: {kind: gate, by: note, voice: bass}\n"
+    elif "excludes:" in text:
+        more = "  b: {kind: level, by: cc, number: 21, excludes: [a]}\n"
+    profile = parse_profile(f"profile: p\noutputs:\n  a: {text}\n{more}")
+    assert profile.outputs[0].name == "a"
+
+
+@pytest.mark.parametrize(("model", "group"), [
+    (SetModel, "set"), (KeyModel, "key"), (MacroModel, "macro"), (SectionModel, "section"),
+    (LegModel, "leg"), (set_lane.DriveModel, "drive"), (set_lane.EuclidModel, "euclid"),
+    (set_lane.FillModel, "fill"), (set_lane.HoldModel, "hold"), (set_lane.PassesModel, "passes"),
+    (RigModel, "rig"), (InterfaceModel, "interface"), (ClockModel, "clock"),
+    (TimingModel, "timing"), (ControllerModel, "controller"), (BindingModel, "control"),
+    (ProfileModel, "profile"), (OutputModel, "output"),
+])  # fmt: skip
+def test_every_key_of_every_model_is_shown_and_says_what_it_means(
+    model: type[Strict], group: str
+) -> None:
+    tables = [block.rows for block in reference.document() if isinstance(block, Keys)]
+    own = tuple(reference.rows(model, group))
+    assert own in tables
+    assert [row.key for row in own] == written_keys(model)
+    for row in own:
+        assert row.says, f"{row.key} says nothing"
+        assert row.allowed not in ("", "a value"), f"{row.key}: what may be written?"
+
+
+def test_the_commands_and_their_options_are_those_there_are() -> None:
+    context = click.Context(main)
+    told = {usage.split()[0]: usage for usage in examples.COMMANDS}
+    assert sorted(told) == main.list_commands(context)
+    for name, usage in told.items():
+        command = main.get_command(context, name)
+        assert command is not None
+        options = {o for p in command.params if isinstance(p, click.Option) for o in p.opts}
+        assert set(re.findall(r"--[a-z-]+", usage)) == options, name
+        required = {p.opts[0] for p in command.params if p.required and p.opts[0][0] == "-"}
+        assert all(f"[{option}" not in usage for option in required)
+        if isinstance(command, click.Group):
+            assert set(usage.split()[1].split("|")) == set(command.commands)
+
+
 def test_every_key_stands_in_the_reference_with_an_example_of_its_own() -> None:
     text = reference.markdown()
     lines = text.splitlines()
@@ -149,9 +215,9 @@ def test_ranges_and_starts_are_those_of_the_models() -> None:
 
 
 def test_the_written_reference_is_up_to_date() -> None:
-    written = (ROOT / "docs" / "files.md").read_text(encoding="utf-8")
-    assert written == reference.markdown(), (
-        "write it again: python -m bridge.files.reference > docs/files.md"
+    place = Path(reference.__file__).with_suffix(".md")
+    assert place.read_text(encoding="utf-8") == reference.markdown(), (
+        "write it again: python -m bridge.files.reference > bridge/files/reference.md"
     )
 
 
