@@ -7,6 +7,7 @@
 const QUIET_MS = 2000; // grey within 3 s of silence, checked four times a second
 const PROBE_MS = 900; // any answer is a sign of life
 const DOUBT_MS = 1300; // positions come four times a second: after this a command might arrive late
+const FRESH_MS = 600;
 const OPEN_MS = 2500; // an attempt that takes longer is given up
 
 export class Link extends EventTarget {
@@ -50,7 +51,8 @@ export class Link extends EventTarget {
   wake() {
     const now = performance.now();
     if (this.live && now - this.heard < PROBE_MS + 600) return;
-    if (this.condition === "opening" && now - this.opened < OPEN_MS) return;
+    // An attempt that has just begun is as good as a new one.
+    if (this.socket?.readyState === WebSocket.CONNECTING && now - this.opened < FRESH_MS) return;
     this.lose();
     this.open();
   }

@@ -3,7 +3,7 @@
  * synthesised voices. Starts quietly; the person turns it up.
  */
 
-import { attr, button, h } from "./dom.js";
+import { button, h } from "./dom.js";
 
 const AHEAD_MS = 110; // hits are told as they are sent; this much later all of them can be placed exactly
 
@@ -170,7 +170,6 @@ export class Listener {
     });
     const level = /** @type {HTMLInputElement} */ (h("input", { type: "range", min: "0", max: "1", step: "0.01", ".value": String(this.volume), "aria-label": "Listening level" }));
     level.addEventListener("input", () => this.turn(Number(level.value)));
-    attr(level, "class", "wide");
     return [
       h("p", { text: "Plays what is sent, through simple voices in this browser. It is a sketch of the rig, not its sound." }),
       h("p", {}, h("strong", { text: "Mind your hearing: " }), "turn headphones and monitors down first, start quietly, and take breaks. Long listening at high levels does lasting harm."),
