@@ -137,17 +137,16 @@ class Link:
     def swaps(self) -> bool:
         return bool(self._swaps)
 
-    def take_swap(self) -> tuple[Any, Callable[[CommandError | None], None]]:
-        """The next pickled frame, read (a ValueError in its place when it cannot be), and how to
-        answer it. Whoever said ``keep`` gets a copy, to start another player with."""
+    def take_swap(self) -> tuple[Any, Callable[[CommandError | None], None], bytes]:
+        """The next pickled frame, read (a ValueError in its place when it cannot be), how to answer
+        it, and the pickle itself, to be kept when it was good."""
         reader, payload = self._swaps.popleft()
-        self.keep(payload)
         try:
             value = pickle.loads(payload)
         except Exception as problem:  # a pickle may fail in any way; none may stop the music
             value = ValueError(f"not a score: {problem!r}")
         seq = value.get("seq") if isinstance(value, dict) else None
-        return value, self._answer(reader, seq)
+        return value, self._answer(reader, seq), payload
 
     def keep(self, payload: bytes) -> None:
         """Gives a pickle to whoever keeps what another player would need."""

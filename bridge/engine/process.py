@@ -254,16 +254,17 @@ class Process:
 
     def _swap(self) -> None:
         self._swaps_done += 1
-        value, done = self.link.take_swap()
+        value, done, payload = self.link.take_swap()
         try:
-            if not isinstance(value, dict) or not isinstance(value.get("score"), Score):
-                raise CommandError("a swap needs a score")
-            self.player.swap(
-                value["score"], int(value.get("revision", 0)), str(value.get("when", "bar"))
-            )
+            score = value.get("score") if isinstance(value, dict) else None
+            revision = value.get("revision") if isinstance(value, dict) else None
+            if not isinstance(score, Score) or not isinstance(revision, int):
+                raise CommandError("a swap needs a score and its revision")
+            self.player.swap(score, revision, str(value.get("when", "bar")))
         except CommandError as error:
             done(error)
         else:
+            self.link.keep(payload)
             done(None)
 
     def _command(self, command: dict[str, Any], done: Any) -> None:

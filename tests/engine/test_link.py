@@ -148,7 +148,8 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     client.sock.sendall(pack("P", pickle.dumps(swap)))
     turn(link)
     assert link.swaps
-    value, done = link.take_swap()
+    value, done, payload = link.take_swap()
+    link.keep(payload)
     done(None)
     link.deliver(0)
     assert value == swap
@@ -158,7 +159,7 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     assert watch.state["set"] == "Low tide"
     client.sock.sendall(pack("P", b"no pickle"))
     turn(link)
-    value, done = link.take_swap()
+    value, _, _ = link.take_swap()
     assert isinstance(value, ValueError)
     client.sock.close()
     watch.close()

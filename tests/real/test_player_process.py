@@ -1,0 +1,164 @@
+"""The player process by itself: its socket, another score while playing, ports that go and come.
+
+An interface that is unplugged is shown within a second or so and plays again within a second or so
+of its return, beginning with closed gates and present values, without a backlog (our choice).
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from support import jackd
+from support.desk import RIG, gate_lane, score_of
+from support.player_process import PlayerProcess
+
+from bridge.engine.start import ClockSettings, PortSpec, Start
+from bridge.music.model import Lane, Levels
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
+
+HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
+SWELL = Lane("swell", Levels((0.6,)), out="main.level-1")
+SCORE = score_of(HATS, SWELL)
+
+
+def start(text: str = "simulated", **more: object) -> Start:
+    return Start(SCORE, dict(RIG), {"main": PortSpec(text)}, "", play=True, **more)  # type: ignore[arg-type]
+
+
+def wire(log: Path) -> list[tuple[int, bytes]]:
+    rows = (line.split() for line in log.read_text().splitlines())
+    return [(int(ns), bytes.fromhex(data)) for ns, _, _, data in rows]
+
+
+@pytest.fixture
+def player(tmp_path: Path) -> Iterator[PlayerProcess]:
+    env = os.environ | {"LANEBRIDGE_SIMULATED_LOG": str(tmp_path / "log")}
+    running = PlayerProcess(start(), tmp_path, env)
+    assert running.ready
+    yield running
+    assert running.stop() == 0
+
+
+def test_commands_are_answered_and_heard(player: PlayerProcess, tmp_path: Path) -> None:
+    player.until(lambda: player.watch.state, 3, "the state")
+    time.sleep(0.4)
+    assert player.do("mute", lane="hats", muted=True) == ""
+    assert "nobody" in player.do("mute", lane="nobody", muted=True)
+    assert player.do("fly") != ""
+    player.until(lambda: player.watch.state["lanes"]["hats"]["muted"], 2, "the mute")
+    asked = time.monotonic_ns()
+    time.sleep(0.6)
+    ons = [ns for ns, data in wire(tmp_path / "log") if data[0] == 0x99]
+    assert ons
+    assert max(ons) < asked
+    assert player.do("stop") == ""
+    player.until(lambda: player.watch.state["transport"]["state"] == "stopped", 2, "the stop")
+
+
+def test_a_score_is_swapped_while_playing_and_kept_for_a_restart(
+    player: PlayerProcess, tmp_path: Path
+) -> None:
+    other = score_of(gate_lane("low", "x.x.", 1))
+    assert player.swap(other, 7, "step") == ""
+    assert player.swap("no score", 8, "step") != ""
+    player.until(lambda: player.watch.state["revision"] == 7, 2, "the new score")
+    assert list(player.watch.state["lanes"]) == ["low"]
+    assert player.watch.revision == 7
+    assert player.watch.score.spec == other.spec
+    time.sleep(0.5)
+    last = [data[1] for _, data in wire(tmp_path / "log") if data[0] == 0x99][-2:]
+    assert last == [36, 36]
+
+
+def test_a_clock_that_is_not_there_is_refused_and_playing_goes_on(player: PlayerProcess) -> None:
+    assert "MIDI" in player.do("follow", source="nobody's clock")
+    assert player.watch.state["clock"]["source"] == "internal"
+    assert player.do("tempo", bpm=133.0) == ""
+    player.until(lambda: player.watch.state["transport"]["tempo"] == 133.0, 2, "the tempo")
+
+
+def test_a_port_that_is_not_there_ends_the_start_with_one_line(tmp_path: Path) -> None:
+    running = PlayerProcess(start("nobody's box"), tmp_path, os.environ)
+    assert not running.ready
+    assert len(running.errors().strip().splitlines()) == 1
+    assert running.stop() == 1
+
+
+def test_after_a_crash_a_missing_port_is_waited_for(tmp_path: Path) -> None:
+    running = PlayerProcess(start("nobody's box", restarts=1), tmp_path, os.environ)
+    assert running.ready
+    running.until(lambda: "ports" in running.watch.state, 3, "the state")
+    assert running.watch.state["ports"]["main"]["open"] is False
+    assert running.stop() == 0
+
+
+def test_an_interface_is_unplugged_and_plugged_in_again(tmp_path: Path, needs) -> None:
+    needs("jackd", "python:jack")
+    first, second = tmp_path / "first", tmp_path / "second"
+    with jackd.server(f"lbport{os.getpid()}", tmp_path) as env:
+        with jackd.receiver(env, first, "in"):
+            running = PlayerProcess(start("wire:in"), tmp_path, env)
+            assert running.ready
+            running.until(lambda: running.watch.state, 3, "the state")
+            time.sleep(1.0)
+        shown = running.until(
+            lambda: not running.watch.state["ports"]["main"]["open"], 5, "the loss to be seen"
+        )
+        time.sleep(2.0)
+        assert running.watch.state["transport"]["state"] == "running"
+        with jackd.receiver(env, second, "in"):
+            back = running.until(
+                lambda: running.watch.state["ports"]["main"]["open"], 5, "the port to be back"
+            )
+            time.sleep(1.0)
+            assert running.stop() == 0
+    before = jackd.read_capture(first)
+    after = [data for _, _, data in jackd.read_capture(second)]
+    assert [data for _, _, data in before if data[0] == 0x99]
+    assert after[0][0] & 0xF0 == 0x80, "closed gates come first"
+    assert bytes((0xB0, 20, round(0.6 * 127))) in after
+    hits = len([data for data in after if data[0] == 0x99])
+    assert 5 <= hits <= 10, "a second of sixteenths at 120, and no backlog"
+    assert after[-1][0] & 0xF0 == 0xB0
+    assert shown < 2.0
+    assert back < 2.0
+
+
+def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
+    needs("jackd", "python:jack")
+    capture = tmp_path / "capture"
+    with jackd.server(f"lbclock{os.getpid()}", tmp_path) as env, jackd.receiver(
+        env, capture, "in"
+    ):
+        clock = jackd.ClockSource(env, 120.0)
+        settings = ClockSettings(follow="pulse", send_to=("main",))
+        running = PlayerProcess(start("wire:in", clock=settings), tmp_path, env)
+        try:
+            assert running.ready, running.errors()
+            running.until(
+                lambda: running.watch.state.get("clock", {}).get("state") == "locked", 5, "lock"
+            )
+            tempo = running.watch.state["clock"]["tempo"]
+            clock.tell("start")
+            running.until(
+                lambda: running.watch.state["transport"]["state"] == "running", 3, "running"
+            )
+            time.sleep(1.0)
+            clock.tell("stop")
+            running.until(
+                lambda: running.watch.state["transport"]["state"] == "stopped", 3, "stopped"
+            )
+        finally:
+            running.stop()
+            clock.close()
+    rows = [data for _, _, data in jackd.read_capture(capture)]
+    assert tempo == pytest.approx(120.0, abs=0.5)
+    assert [data for data in rows if data[0] == 0x99]
+    assert b"\xf8" in rows
+    assert b"\xfa" in rows
+    assert b"\xfc" in rows
