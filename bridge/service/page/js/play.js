@@ -59,7 +59,7 @@ export class PlayView {
     this.sections = h("div", { class: "sections", role: "group", "aria-label": "Sections" });
     this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
     this.morph = /** @type {HTMLSelectElement} */ (h("select", { "aria-label": "How sections change" },
-      ...[["0", "cut"], ["1", "over 1 bar"], ["2", "over 2 bars"], ["4", "over 4 bars"], ["8", "over 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
+      ...[["0", "at once"], ["1", "over 1 bar"], ["2", "over 2 bars"], ["4", "over 4 bars"], ["8", "over 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
     this.order = button("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
     const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
