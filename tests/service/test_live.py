@@ -5,12 +5,15 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from dataclasses import replace
 from typing import Any
 
 import aiohttp
 import pytest
+from support.fake_player import FakePlayer
 
 from bridge.service import live as live_module
+from bridge.service.app import Service
 from bridge.service.live import CLIENTS_MOST, HEARTBEAT_S, UPDATE_S
 
 
@@ -283,17 +286,20 @@ async def test_the_heartbeat_is_at_most_five_seconds(
 
 
 async def test_before_the_player_has_ever_spoken_pages_wait_and_then_get_the_state(
-    stage: Any,
+    options: Any, player: Any, folder: Any, running: Any, make_stage: Any
 ) -> None:
-    link = stage.service.link
-    kept, link.state = link.state, {}
-    async with stage.page() as page:
-        seq = await page.send(do="alive")
-        first = await page.next()
-        assert (first["type"], first["seq"]) == ("done", seq)
-        link.state = kept
-        stage.player.play_to(0)
-        assert (await page.wait(lambda m: m["type"] == "state"))["state"]["set"] == "Low tide"
+    late = FakePlayer(folder / "late.sock", player.score)
+    service = Service(replace(options, socket=late.path))
+    async with running(service), aiohttp.ClientSession() as session:
+        stage = make_stage(service, late, session, folder)
+        async with stage.page() as page:
+            seq = await page.send(do="alive")
+            first = await page.next()
+            assert (first["type"], first["seq"]) == ("done", seq)
+            await late.start()
+            second = await page.next()
+            assert (second["type"], second["state"]["set"]) == ("state", "Low tide")
+    await late.stop()
 
 
 async def test_a_drawing_that_fails_leaves_the_controls(stage: Any, monkeypatch: Any) -> None:
