@@ -333,7 +333,7 @@ class Player:
     def _do(self, did: list[Did], now: int) -> None:
         for what in did:
             if what.do == "begin":
-                self._begin(what.clock, what.ns)
+                self._begin(what.clock, what.ns, now)
             elif what.do == "locate":
                 self._locate(what.clock, now)
             elif what.do == "close":
@@ -345,7 +345,7 @@ class Player:
             else:
                 self.sender.realtime(what.data, what.ns, now)
 
-    def _begin(self, clock: int, at: int) -> None:
+    def _begin(self, clock: int, at: int, now: int) -> None:
         self.sender.quiet(before=at)
         tick = clock * TICKS_PER_CLOCK
         self.performance.running = True
@@ -354,7 +354,7 @@ class Player:
         self._aim()
         for item in self.part.standing(tick):
             self.timeline.add(item)
-        for item in self.leading.begin(clock, at):
+        for item in self.leading.begin(clock, at, now):
             self.timeline.add(item)
 
     def _locate(self, clock: int, now: int) -> None:

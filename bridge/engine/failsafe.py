@@ -1,16 +1,26 @@
-"""Closes every output when the player cannot: from another process, over ports of its own."""
+"""Closes every output when the player cannot: from another process, over ports of its own.
+
+``python -m bridge.engine.failsafe RIG`` does it once, for whoever finds that nothing of the program
+is left to do it (a service manager after a kill).
+"""
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from bridge.engine.start import PortSpec
-from bridge.errors import PortError
+from bridge.errors import InputError, PortError
 from bridge.ports import OutPort, open_output
 from bridge.voltage.encode import Encoder
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.voice import RELEASE
+
+DRAIN_S = 0.06
+"""Some systems lose what was sent just before a port is closed."""
 
 
 class Failsafe:
@@ -72,3 +82,27 @@ class Failsafe:
         for port in self._ports.values():
             port.close()
         self._ports.clear()
+
+
+def main(arguments: list[str]) -> int:
+    """Closes every output of a rig; 0, or 1 when the rig cannot be read."""
+    from bridge.engine.start import port_specs
+    from bridge.files.rig import load_rig
+
+    if len(arguments) != 1:
+        print("usage: python -m bridge.engine.failsafe RIG", file=sys.stderr)
+        return 2
+    try:
+        rig = load_rig(Path(arguments[0]))
+    except InputError as problem:
+        print(problem, file=sys.stderr)
+        return 1
+    safe = Failsafe(rig.wired, port_specs(rig.interfaces))
+    safe.close_all()
+    time.sleep(DRAIN_S)
+    safe.stop()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

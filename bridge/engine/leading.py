@@ -16,6 +16,8 @@ from bridge.music.model import TICKS_PER_QUARTER
 from bridge.voltage.profile import WiredOutput
 
 RESET_EARLY_NS = 2_000_000
+RESET_KEPT_NS = 1_000_000_000
+"""A reset that was sent when Start came counts for the first clock, if that comes within this."""
 PULSE_NS = 10_000_000
 PULSE_SHARE = 0.4
 CLOCK_BYTE = b"\xf8"
@@ -38,7 +40,8 @@ class Leading:
         }
         self._clock_tick = 0
         self._last_clock = 0
-        self._reset_ns = 0
+        self._reset_ns = -RESET_KEPT_NS
+        self._late_tick: int | None = None
 
     # --- MIDI clock -----------------------------------------------------------------------------
 
@@ -77,10 +80,14 @@ class Leading:
             for tick in range(-(-start // step) * step, end, step):
                 yield self._pulse(name, tick, bpm, ppqn)
 
-    def begin(self, clock: int, at: int) -> Iterator[Item]:
-        """Reset (only at the beginning of the song) and run, before the first pulse."""
+    def begin(self, clock: int, at: int, now: int) -> Iterator[Item]:
+        """Reset (only at the beginning of the song) and run, before the first pulse. Where nobody
+        could know that a followed clock would begin here, the first pulse waits for the reset."""
         tick = clock * TICKS_PER_CLOCK
-        if clock == 0 and at - self._reset_ns > 200_000_000:
+        self._late_tick = None
+        if clock == 0 and at - self._reset_ns > RESET_KEPT_NS:
+            if self.resets and at - RESET_EARLY_NS < now:
+                self._late_tick = tick
             for item in self._resets(tick):
                 item.early = RESET_EARLY_NS
                 yield item
@@ -101,4 +108,5 @@ class Leading:
     def _pulse(self, name: str, tick: int, bpm: float, ppqn: int) -> Item:
         most = int(_MINUTE_NS / (bpm * ppqn) * PULSE_SHARE)
         width = min(self._width[name], PULSE_NS, most)
-        return Item("pulse", tick, output=name, value=1.0, width=width)
+        early = -RESET_EARLY_NS if tick == self._late_tick else 0
+        return Item("pulse", tick, output=name, value=1.0, width=width, early=early)

@@ -47,6 +47,9 @@ PORTS_EVERY_NS = 1_000_000_000
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
+LATE_NS = 6_000_000
+"""Listeners notice about 6 ms in an even pulse (Friberg and Sundberg, J. Acoust. Soc. Am. 98,
+1995); a message that leaves later is worth a line, and then only one that is twice as late."""
 
 _now = time.monotonic_ns
 
@@ -66,6 +69,7 @@ class Process:
         self._waited_since = 0
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
+        self._told_late = 0
         self._swaps_done = self._swaps_swept = 0
         self._open_ports()
         self.player = self._make_player()
@@ -300,6 +304,10 @@ class Process:
     def _look_after_ports(self, now: int) -> None:
         """Ports that went away, and those that came back. What was missed is not played later."""
         player = self.player
+        worst = player.outputs.lateness.worst_ns
+        if worst > max(LATE_NS, 2 * self._told_late):
+            self._told_late = worst
+            player.warn(f"a message left {worst / 1e6:.1f} ms late")
         for name, port in self.ports.items():
             there = port.alive() if name not in self._lost else port.reopen()
             if not there and name not in self._lost:

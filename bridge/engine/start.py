@@ -4,15 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from bridge.voltage.calibration import Correction
-from bridge.voltage.profile import WiredOutput
+from bridge.voltage.profile import Profile, WiredOutput
 
 if TYPE_CHECKING:
     from bridge.music.score import Score
 
 NS_PER_MS = 1_000_000
+
+
+class InterfaceLike(Protocol):
+    """What is needed of an interface of a rig."""
+
+    @property
+    def port(self) -> str: ...
+    @property
+    def link(self) -> Literal["din", "usb"]: ...
+    @property
+    def profile(self) -> Profile: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +62,19 @@ class PortSpec:
     link: Literal["din", "usb"] = "usb"
     messages_per_s: float = 0.0
     latency_ms: float = 0.0
+
+
+def port_specs(interfaces: Mapping[str, InterfaceLike]) -> dict[str, PortSpec]:
+    """The port of each interface of a rig."""
+    return {
+        name: PortSpec(
+            text=interface.port,
+            link=interface.link,
+            messages_per_s=interface.profile.max_messages_per_s,
+            latency_ms=interface.profile.latency_ms,
+        )
+        for name, interface in interfaces.items()
+    }
 
 
 @dataclass(frozen=True)

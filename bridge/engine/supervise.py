@@ -25,7 +25,7 @@ from typing import Any
 
 from bridge import __version__
 from bridge.engine.failsafe import Failsafe
-from bridge.engine.start import ClockSettings, PortSpec, Start, Timing
+from bridge.engine.start import ClockSettings, Start, Timing, port_specs
 from bridge.engine.watch import Watch
 from bridge.errors import BridgeError, PlayerError
 from bridge.files.rig import Rig, load_rig
@@ -63,14 +63,6 @@ def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
     """Everything the player needs, from the files. Raises InputError."""
     document = load_set(set_path, rig)
     score = compile_score(document.spec, rig.ranges)
-    ports = {
-        name: PortSpec(
-            text=interface.port, link=interface.link,
-            messages_per_s=interface.profile.max_messages_per_s,
-            latency_ms=interface.profile.latency_ms,
-        )
-        for name, interface in rig.interfaces.items()
-    }  # fmt: skip
     clock, timing = rig.clock, rig.timing
     tuned, doubts = corrections(rig)
     for doubt in doubts:
@@ -78,7 +70,7 @@ def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
     return Start(
         score=score,
         outputs=dict(rig.wired),
-        ports=ports,
+        ports=port_specs(rig.interfaces),
         socket=socket,
         timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
         clock=ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from support.desk import RIG, wire
 
-from bridge.engine.failsafe import Failsafe
+from bridge.engine.failsafe import Failsafe, main
 from bridge.engine.start import PortSpec
 from bridge.ports.simulated import LOG_VARIABLE
 from bridge.voltage.profile import Address, Output
@@ -57,3 +57,17 @@ def test_a_port_that_is_not_there_stops_nothing() -> None:
     safe.mend()
     safe.close_all()
     safe.stop()
+
+
+def test_it_can_be_asked_for_from_outside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
+    rig = tmp_path / "rig.yaml"
+    rig.write_text("rig: Quay rack\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
+    assert main([str(rig)]) == 0
+    assert bytes((0x89, 43, 0x40)) in read(tmp_path / "log")["main-safety"]
+    rig.write_text("rig: Quay rack\ninterfaces: {main: {profile: nothing-of-the-kind}}\n")
+    assert main([str(rig)]) == 1
+    assert "nothing-of-the-kind" in capsys.readouterr().err
+    assert main([]) == 2

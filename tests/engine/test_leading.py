@@ -187,3 +187,23 @@ def test_reset_goes_before_the_first_pulse_when_a_clock_is_followed() -> None:
     desk.run(100)
     (reset,) = edges(desk, 40)
     assert edges(desk, 84)[0][0] - reset[0] >= 2.0
+
+
+def test_a_jump_to_the_beginning_resets_before_the_first_pulse_there() -> None:
+    """A Start while running: only its clock tells that the song begins again."""
+    desk = Desk(score_of(HATS, rig=PULSES), rig=PULSES, clock=ClockSettings("pulse"))
+
+    def clocks(count: int) -> None:
+        for _ in range(count):
+            desk.run(20.833333)
+            desk.midi(b"\xf8")
+
+    clocks(24)
+    desk.midi(b"\xfa")
+    clocks(100)
+    desk.midi(b"\xfa")
+    clocks(30)
+    _, again = edges(desk, 40)
+    # The pulse of that clock itself may have gone out before anybody could know.
+    first = min(on for on, _ in edges(desk, 84) if on > again[0] + 0.01)
+    assert first - again[0] == pytest.approx(2.0, abs=0.5)
