@@ -23,6 +23,7 @@ import sys
 import time
 from typing import Any
 
+from bridge.clock.source import INTERNAL
 from bridge.engine import realtime
 from bridge.engine.core import Player
 from bridge.engine.feedback import Feedback
@@ -31,7 +32,6 @@ from bridge.engine.link import Link
 from bridge.engine.messages import check_command
 from bridge.engine.report import Report
 from bridge.engine.sending import STAGE_NS
-from bridge.engine.songclock import INTERNAL
 from bridge.engine.start import PortSpec, Start
 from bridge.errors import CommandError, PortError
 from bridge.music.score import Score

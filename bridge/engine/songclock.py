@@ -13,6 +13,7 @@ import math
 from typing import Literal, NamedTuple
 
 from bridge.clock.follower import Follower
+from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import (
     HIGHEST_BPM,
     LOWEST_BPM,
@@ -24,7 +25,6 @@ from bridge.clock.tempo import (
 from bridge.clock.transport import Action, Transport
 from bridge.errors import CommandError
 
-INTERNAL = "internal"
 CLOCKS_PER_SIXTEENTH = 6
 MARGIN_NS = 4_000_000
 """Least time between a start and the first clock: Start goes out at least 1 ms before it (MIDI 1.0
@@ -232,6 +232,8 @@ class SongClock:
             return self._pulse(stamp)
         if status in (0xFA, 0xFB):
             self.follower.anew()  # a host may begin a new phase with these
+        if status in (0xFA, 0xFB) and not self.playing:
+            self.follower.anew()
         if status == 0xFA:
             return [*self._carry_out(self.transport.event("start"), stamp), Did("send", data=data)]
         if status == 0xFB:

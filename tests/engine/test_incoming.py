@@ -1,6 +1,7 @@
 from __future__ import annotations
 
-from bridge.engine.incoming import ECHO_MOST, KEPT_MOST, Incoming
+from bridge.clock.source import ECHO_MOST
+from bridge.engine.incoming import KEPT_MOST, Incoming
 
 MS = 1_000_000
 

@@ -360,3 +360,16 @@ def test_a_restart_while_following_runs_free_and_locks_again_in_phase() -> None:
     ons = new.ons(2)
     assert ons == pytest.approx([round(on / 125) * 125 for on in ons], abs=1.0)
     assert new.player.song.place(new.now) == pytest.approx(322 * 40, abs=3)
+
+
+def test_a_host_that_begins_a_new_phase_with_start_is_met_where_it_begins() -> None:
+    """Its clock runs while stopped; at Start it leaves a gap of a fraction and goes on there."""
+    desk = following()
+    pulses(desk, 96)
+    desk.midi(b"\xfa")
+    desk.run(31.7)
+    desk.midi(b"\xf8")
+    desk.zero = desk.now
+    pulses(desk, 96)
+    assert desk.ons(1)[0] == pytest.approx(0.0, abs=0.1)
+    assert desk.ons(2)[:16] == pytest.approx([n * 125.0 for n in range(16)], abs=0.5)
