@@ -25,6 +25,7 @@ from bridge.service.live import Live
 from bridge.service.openapi import describe
 from bridge.service.osc import Osc
 from bridge.service.problems import problems
+from bridge.service.scope import Scope
 from bridge.service.setbook import SetBook
 from bridge.service.setbook_http import set_routes
 from bridge.service.static import Page, add_page
@@ -65,10 +66,14 @@ class Service:
         self.control = Control(self.link)
         self.view = View(self.link, self.control)
         self.charts = Charts(self.control)
-        self.live = Live(self.control, self.view, self.charts)
+        self.controllers = Controllers(self.control)
+        self.scope = Scope(self.link)
+        self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
         self.osc = Osc(self.control, self.access)
         self.view.links = self._links
-        self.controllers = Controllers(self.control)
+        self.view.more = {
+            "controllers": self.controllers.state, "learning": self.controllers.learning,
+        }  # fmt: skip
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
         )
@@ -114,6 +119,7 @@ class Service:
         await self.book.load()
         if self.book.rig is not None:
             self.controllers.use(self.book.rig)
+            self.scope.use(self.book.rig)
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -133,7 +139,7 @@ class Service:
                         group.create_task(work.run())
                         for work in (
                             self.link, self.control, self.live, self.charts, self.osc.feedback,
-                            self.book,
+                            self.book, self.controllers,
                         )
                     ]  # fmt: skip
                     try:

@@ -285,6 +285,40 @@ class Alive(Strict):
     seq: Seq | None = None
 
 
-FromPage: TypeAdapter[Command | Undo | Redo | AskChart | Alive] = TypeAdapter(
-    Annotated[Command | Undo | Redo | AskChart | Alive, Field(discriminator="do")]
+Target = Literal["macro", "mute", "section", "transport"]
+
+
+class Learn(Strict):
+    """Bind the next control of a MIDI controller that is touched; answered when it is done. The
+    members are those of ``POST /api/controllers/learn``."""
+
+    do: Literal["learn"] = "learn"
+    target: Target
+    name: Name
+    controller: Name | None = None
+    pickup: bool = True
+    feedback: bool = False
+    fine: bool = False
+    latch: bool = False
+    replace: bool = False
+    within_s: Annotated[float, Field(ge=1, le=120)] = 20.0
+    seq: Seq | None = None
+
+
+class LearnCancel(Strict):
+    do: Literal["learn-cancel"] = "learn-cancel"
+    seq: Seq | None = None
+
+
+class Scope(Strict):
+    """The page asks for the volts of every output, or for no more of them."""
+
+    do: Literal["scope"] = "scope"
+    on: bool
+    seq: Seq | None = None
+
+
+Asked = Undo | Redo | AskChart | Alive | Learn | LearnCancel | Scope
+FromPage: TypeAdapter[Command | Asked] = TypeAdapter(
+    Annotated[Command | Asked, Field(discriminator="do")]
 )

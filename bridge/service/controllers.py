@@ -80,7 +80,7 @@ class _Bound:
         self.controller = controller
         self.binding = binding
         self.value: float | None = None
-        self.down = False
+        self.down: bool | None = None
         self.pair = Pair()
         knob = binding.macro is not None and binding.kind == "cc"
         self.pickup = Pickup(binding.pickup) if knob else None

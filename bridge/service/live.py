@@ -2,8 +2,9 @@
 
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
 members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
-``done`` and ``refused`` (answers to its `seq`). From a client: command objects, and ``undo``,
-``redo``, ``chart``, ``alive`` (answered ``done``: the page's probe).
+``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`). From a
+client: command objects, and ``undo``, ``redo``, ``chart``, ``scope``, ``learn``, ``learn-cancel``,
+``alive`` (answered ``done``: the page's probe).
 
 Each client has one latest-wins buffer: what it has not been sent yet is not queued but computed, as
 the difference between what it was sent last and the state now. A client that does not read is
@@ -27,12 +28,15 @@ from typing import Any
 from aiohttp import WSMsgType, web
 from pydantic import ValidationError
 
-from bridge.errors import CommandError, PlayerError
+from bridge.errors import CommandError, InputError, PlayerError
 from bridge.service import commands as c
 from bridge.service.chart import Charts
 from bridge.service.control import Control
+from bridge.service.controllers import Controllers
+from bridge.service.controllers_http import wish_of
 from bridge.service.place import place
 from bridge.service.problems import describe, problem
+from bridge.service.scope import Scope, Watch
 from bridge.service.view import View, merge_patch
 
 log = logging.getLogger(__name__)
@@ -62,6 +66,7 @@ class Client:
         self.tick: dict[str, Any] | None = None
         self.bars = 2
         self.chart_sent: Any = None
+        self.scope: Watch | None = None
         self.tasks: set[asyncio.Task[None]] = set()
 
     def answer(self, message: dict[str, Any]) -> None:
@@ -75,13 +80,15 @@ class Live:
     """All connected pages."""
 
     def __init__(
-        self, control: Control, view: View, charts: Charts,
+        self, control: Control, view: View, charts: Charts, controllers: Controllers, scope: Scope,
         *, clock: Callable[[], float] = time.monotonic, update_s: float = UPDATE_S,
         stall_s: float = STALL_S,
     ) -> None:  # fmt: skip
         self._control = control
         self._view = view
         self._charts = charts
+        self._controllers = controllers
+        self._scope = scope
         self._clock = clock
         self._update_s = update_s
         self._stall_s = stall_s
@@ -95,6 +102,8 @@ class Live:
         control.on_owner_end.append(self.wake)
         control.history.on_change = self.wake
         charts.on_change.append(self.wake)
+        controllers.on_change.append(self.wake)
+        scope.on_change = self.wake
         charts.wanted = lambda: {client.bars for client in self.clients}
 
     def wake(self) -> None:
@@ -165,6 +174,8 @@ class Live:
                 self._receive(client, message.data)
         finally:
             self.clients.discard(client)
+            self._look_away(client)
+            self._controllers.cancel(client.name)
             for task in (writer, *client.tasks):
                 task.cancel()
             await asyncio.gather(writer, *client.tasks, return_exceptions=True)
@@ -232,6 +243,9 @@ class Live:
         if client.hits:
             messages.append({"type": "played", "hits": list(client.hits)})
             client.hits.clear()
+        volts = None if client.scope is None else client.scope.take(round(self._clock() * 1000, 2))
+        if volts is not None:
+            messages.append(volts)
         if client.tick is not None:
             messages.append(client.tick)
             client.tick = None
@@ -270,8 +284,20 @@ class Live:
             client.chart_sent = None
             self._charts.look()
             client.answer({"type": "done", "seq": command.seq})
+        elif isinstance(command, c.Scope):
+            self._look_away(client)
+            client.scope = self._scope.watch() if command.on else None
+            client.answer({"type": "done", "seq": command.seq})
+        elif isinstance(command, c.LearnCancel):
+            self._controllers.cancel()
+            client.answer({"type": "done", "seq": command.seq})
         else:
             self._start(client, self._carry_out(client, command))
+
+    def _look_away(self, client: Client) -> None:
+        if client.scope is not None:
+            self._scope.leave(client.scope)
+            client.scope = None
 
     @staticmethod
     def _start(client: Client, work: Coroutine[Any, Any, None]) -> None:
@@ -285,22 +311,27 @@ class Live:
             with contextlib.suppress(ConnectionError):
                 await client.ws.send_str(json.dumps(message))
 
-    async def _carry_out(self, client: Client, command: c.Command | c.Undo | c.Redo) -> None:
+    async def _carry_out(
+        self, client: Client, command: c.Command | c.Undo | c.Redo | c.Learn
+    ) -> None:
+        more: dict[str, Any] = {}
         try:
             if isinstance(command, c.Undo):
                 await self._control.undo(client.name)
             elif isinstance(command, c.Redo):
                 await self._control.redo(client.name)
+            elif isinstance(command, c.Learn):
+                more["learned"] = await self._controllers.learn(wish_of(command), client.name)
             else:
                 await self._control.do(command, client.name)
-        except (CommandError, PlayerError) as error:
+        except (CommandError, InputError, PlayerError) as error:
             client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
         except Exception:
             log.exception("command %r", command)
             client.answer({"type": "refused", "seq": command.seq,
                            "problem": problem(500, "this is a fault of ours")})  # fmt: skip
         else:
-            client.answer({"type": "done", "seq": command.seq})
+            client.answer({"type": "done", "seq": command.seq, **more})
 
 
 def _seq(text: str) -> int | None:

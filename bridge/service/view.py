@@ -4,6 +4,7 @@ Members the service adds: `history` (undo and redo, see `History.summary`), `doc
 `saved`), `player.present` (false while the player is away; the rest is then its last state) and
 `links`: `pages` connected, `dropped` because they did not read, OSC `subscribers`, `osc` (what
 became of the messages that arrived, by word) and `forbidden` (requests that were not let in).
+Further ones come from `more`: `controllers`, `learning`, `tuning`, `soundcheck`.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ class View:
         self._control = control
         self.document: dict[str, Any] = {"file": "", "saved": True}
         self.links: Callable[[], dict[str, Any]] = dict
+        self.more: dict[str, Callable[[], Any]] = {}
         self._calm: dict[str, Any] = {}
         self._slow_at = float("-inf")
 
@@ -65,6 +67,7 @@ class View:
             "history": self._control.history.summary(),
             "document": self.document,
             "links": self.links(),
+            **{name: value() for name, value in self.more.items()},
         }
 
     def calm(self, now: float) -> dict[str, Any]:

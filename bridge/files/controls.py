@@ -1,0 +1,93 @@
+"""Controls of MIDI controllers, written into the rig file where they stand.
+
+Everything else in the file stays as the person wrote it; each change leaves a dated copy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bridge.files import edit
+from bridge.files.document import Document
+from bridge.files.rig import Binding, Rig, parse_rig
+from bridge.files.store import save
+
+TARGETS = ("macro", "mute", "section", "transport")
+
+
+def row_of(binding: Binding) -> dict[str, Any]:
+    """A control as the file has it: what is as usual is left out."""
+    row: dict[str, Any] = {binding.kind: binding.number}
+    if binding.channel != 1:
+        row["channel"] = binding.channel
+    row |= {key: getattr(binding, key) for key in TARGETS if getattr(binding, key) is not None}
+    usual = Binding(binding.kind, binding.number, binding.channel)
+    flags = ("pickup", "feedback", "fine", "latch")
+    return row | {
+        key: getattr(binding, key) for key in flags if getattr(binding, key) != getattr(usual, key)
+    }
+
+
+def bind(rig: Rig, controller: str, binding: Binding, now: datetime) -> Rig:
+    """The rig with a control that does what `binding` says; another meaning of the same control is
+    replaced. Blocks on disk. Raises `InputError` (nothing is written then), `OSError`."""
+
+    def change(text: str) -> str:
+        path = ("controllers", controller, "controls")
+        place = _place(text, controller, binding.kind, binding.number, binding.channel)
+        if place is None:
+            return edit.append_row(text, path, row_of(binding))
+        return edit.put_row(text, path, place, row_of(binding))
+
+    return _rewrite(rig, change, now)
+
+
+def unbind(
+    rig: Rig, controller: str, kind: str, number: int, channel: int, now: datetime
+) -> Rig:
+    """The rig without what a control does."""
+
+    def change(text: str) -> str:
+        place = _place(text, controller, kind, number, channel)
+        if place is None:
+            return text
+        return edit.remove_row(text, ("controllers", controller, "controls"), place)
+
+    return _rewrite(rig, change, now)
+
+
+def put_controller(rig: Rig, name: str, port: str, now: datetime) -> Rig:
+    """The rig with a controller of that name at `port` (a part of its MIDI port's name)."""
+    change = edit.Change(("controllers", name, "port"), port)
+    return _rewrite(rig, lambda text: edit.apply(text, [change]), now)
+
+
+def remove_controller(rig: Rig, name: str, now: datetime) -> Rig:
+    """The rig without a controller and all its controls."""
+    change = edit.Change(("controllers", name))
+    return _rewrite(rig, lambda text: edit.apply(text, [change]), now)
+
+
+def _place(text: str, controller: str, kind: str, number: int, channel: int) -> int | None:
+    data: Any = Document.parse(text, "").data
+    rows = ((data.get("controllers") or {}).get(controller) or {}).get("controls") or []
+    for place, row in enumerate(rows):
+        if row.get(kind) == number and row.get("channel", 1) == channel:
+            return place
+    return None
+
+
+def _rewrite(rig: Rig, change: Callable[[str], str], now: datetime) -> Rig:
+    """Changes the file as it is now, which may not be what was read: but only the controllers of
+    what it then says are taken over, for interfaces need a new start."""
+    path: Path | None = rig.path
+    if path is None:
+        raise OSError("the rig has no file")
+    text = change(path.read_text(encoding="utf-8"))
+    read_back = parse_rig(text, path.name, path.parent)
+    save(path, text, now)
+    return replace(rig, controllers=read_back.controllers, text=text)
