@@ -6,9 +6,19 @@ import pickle
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support.sets import BAR, OUTPUTS, STEP, in_windows, renderer, score_of, sets, steps
+from support.sets import (
+    BAR,
+    OUTPUTS,
+    STEP,
+    in_windows,
+    logic,
+    renderer,
+    score_of,
+    sets,
+    steps,
+)
 
-from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, SetSpec
+from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, Passes, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import compile_score
@@ -301,3 +311,28 @@ def test_seek_goes_anywhere() -> None:
     player.advance(3 * BAR)
     player.seek(1234)
     assert player.advance(4 * BAR) == [e for e in whole if e.tick >= 1234]
+
+
+def test_reset_by_hand_lets_passes_count_from_one() -> None:
+    lane = Lane("a", steps("a", "x...").source, passes=Passes((1,), 4))
+    player = renderer(score_of(lane))
+    player.advance(2 * 960 + 10)
+    player.reset("a")
+    assert [e.grid for e in player.advance(3 * BAR)] == [2160, 6000, 9840]
+
+
+def test_a_mute_now_takes_what_was_worked_out_ahead() -> None:
+    score = score_of(steps("early", "....x", settings={"shift": -0.5}), steps("b", "x"))
+    player = renderer(score)
+    player.advance(230)
+    player.performance.apply({"do": "mute", "lane": "b", "muted": True, "when": "now"}, 230)
+    assert [e.lane for e in player.advance(700)] == []
+
+
+def test_an_early_lane_on_early_gates_comes_in_time() -> None:
+    score = score_of(
+        steps("a", ".x..", settings={"shift": -0.4}),
+        logic("g", "a", "gates", settings={"shift": -0.4}),
+    )
+    events = in_windows(renderer(score), list(range(3, 1500, 3)))
+    assert [e.tick for e in events if e.lane == 1] == [48, 1008]
