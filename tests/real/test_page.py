@@ -415,6 +415,18 @@ def test_soundcheck_goes_output_by_output(tablet, demo, until) -> None:
     assert demo.state["transport"]["state"] == "stopped"
 
 
+def test_the_scope_shows_volts_that_were_sent(tablet, demo, until) -> None:
+    one = tablet().open(demo.url, "rig")
+    gate = one.page.locator(".jack", has_text="main.gate-1").locator(".volts")
+    until(lambda: gate.inner_text() == "5.00 V", 15, "the kick's gate at its profile's 5 V")
+    demo.send("POST", "transport/stop")
+    until(lambda: gate.inner_text() == "0.00 V", what="a gate at rest when stopped")
+    demo.send("POST", "outputs/main.level-1/try", {"action": "level", "value": 2.5})
+    level = one.page.locator(".jack", has_text="main.level-1").locator(".volts")
+    # A 7-bit controller over 5 V has steps of 39 mV (MIDI 1.0: 128 values).
+    until(lambda: abs(float(level.inner_text().split()[0]) - 2.5) <= 0.04)
+
+
 # --- keys, eyes, weight -------------------------------------------------------------------------
 
 

@@ -37,7 +37,10 @@ const ready = new Map();
 async function showView() {
   const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
   releaseAll();
-  for (const view of VIEWS) $(`view-${view}`).hidden = view !== name;
+  for (const view of VIEWS) {
+    if (view !== name) ready.get(view)?.hidden?.();
+    $(`view-${view}`).hidden = view !== name;
+  }
   for (const a of $("views").querySelectorAll("a")) {
     if (a.hash === `#${name}`) a.setAttribute("aria-current", "page");
     else a.removeAttribute("aria-current");

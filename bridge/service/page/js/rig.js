@@ -3,6 +3,7 @@
 import { h, say, text } from "./dom.js";
 import { api } from "./fields.js";
 import { controlsPart } from "./controls.js";
+import { Scope } from "./scope.js";
 import { Soundcheck } from "./soundcheck.js";
 import { clockPanel } from "./signs.js";
 
@@ -20,6 +21,7 @@ export async function build(root, app) {
   const list = h("ul", { class: "jacks", "aria-label": "Outputs" });
   const summary = h("p");
   const clock = h("div");
+  const scope = new Scope(app);
   const controls = controlsPart(app);
   const check = new Soundcheck(app, () => outputs);
   root.append(h("div", { class: "sheet-page" },
@@ -33,12 +35,15 @@ export async function build(root, app) {
 
   function showOutputs() {
     jacks.clear();
+    scope.rows.clear();
     list.replaceChildren(...outputs.map((o) => {
       const from = [...o.lanes, ...o.macros.map((m) => `macro ${m}`)].join(", ");
+      const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { "aria-hidden": "true" })), label = h("span", { class: "volts" });
       const jack = h("li", { class: "jack", "data-wired": o.cable ? "yes" : null },
         h("div", {}, h("strong", { text: o.output }), h("small", { text: `${o.kind}, ${volts(o.low)} to ${volts(o.high)}` })),
-        h("span", { text: o.cable || "no cable written down" }),
-        h("span", { text: from || "free" }));
+        h("div", {}, h("span", { text: o.cable || "no cable written down" }), h("small", { text: from ? `from ${from}` : "free" })),
+        canvas, label);
+      scope.rows.set(o.output, { canvas, label, low: o.low, high: o.high });
       jacks.set(o.output, jack);
       return jack;
     }));
@@ -72,11 +77,10 @@ export async function build(root, app) {
       if (out) lit.set(out, now);
     }
   });
-  await load();
-  showClock();
   return {
-    shown() { load(); showClock(); controls.load(); },
-    frame(now) { for (const [out, at] of lit) jacks.get(out)?.classList.toggle("sounds", now - at < LIT_MS); },
+    hidden() { scope.watch(false); },
+    shown() { scope.watch(true); load(); showClock(); controls.load(); },
+    frame(now) { scope.frame(now); for (const [out, at] of lit) jacks.get(out)?.classList.toggle("sounds", now - at < LIT_MS); },
   };
 }
 
