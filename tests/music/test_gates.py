@@ -109,9 +109,8 @@ TABLES = tables()
 
 
 def test_all_functions_with_an_edge_have_their_table_read() -> None:
-    assert {word for word, *_ in TABLES} == {
-        "nth", "toggle", "first", "delay", "hold", "edge", "gap",
-    }  # fmt: skip
+    on_edges = {"nth", "toggle", "first", "delay", "hold", "edge", "gap"}
+    assert {word for word, *_ in TABLES} >= on_edges
 
 
 @pytest.mark.parametrize("case", TABLES, ids=lambda case: case[2])
