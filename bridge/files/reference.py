@@ -17,12 +17,28 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from bridge.files import blocks, examples, profile, rig, set_lane
-from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, Words
+from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, Signs, Words
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
+from bridge.music.gate_functions import GATE_FUNCTIONS
+from bridge.music.logic import Expression
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
-from bridge.music.model import SETTINGS, Setting
+from bridge.music.logic_parse import TAPS_SAY
+from bridge.music.model import (
+    SETTINGS,
+    Decay,
+    Euclid,
+    Every,
+    Hold,
+    Levels,
+    Logic,
+    Notes,
+    Setting,
+    Shape,
+    Steps,
+    Walk,
+)
 from bridge.music.scale import SCALES
 
 COMMON = (
@@ -97,6 +113,17 @@ def setting_row(setting: Setting) -> Row:
                examples.of_setting(setting))  # fmt: skip
 
 
+_CLASSES: dict[str, type] = {
+    "euclid": Euclid, "steps": Steps, "every": Every, "logic": Logic, "notes": Notes,
+    "levels": Levels, "shape": Shape, "decay": Decay, "hold": Hold, "walk": Walk,
+}  # fmt: skip
+
+
+def _signs(text: str) -> Iterator[Block]:
+    """The tables of a docstring without its words, which are for programmers."""
+    return (block for block in blocks.of_docstring(text) if isinstance(block, Signs))
+
+
 def _keys(model: type[Strict], group: str) -> Keys:
     return Keys(tuple(rows(model, group)))
 
@@ -107,7 +134,13 @@ def _lanes() -> Iterator[Block]:
     yield Head(2, "Lanes")
     yield Words("A lane has exactly one source.")
     yield Keys(tuple(found[key] for key in set_lane.SOURCES))
-    yield Picture(tuple(set_lane.SOURCES))
+    yield Words(
+        "What they do, step by step (sixteenths; `x` a hit, `X` an accented one, numbers are the "
+        "value at the step):"
+    )
+    for kind in set_lane.SOURCES:
+        yield from _signs(inspect.getdoc(_CLASSES[kind]) or "")
+        yield Picture((f"source-{kind}",))
     for title, model, group in (
         ("euclid", set_lane.EuclidModel, "euclid"), ("fill", set_lane.FillModel, "fill"),
         ("hold", set_lane.HoldModel, "hold"),
@@ -139,7 +172,7 @@ def _lanes() -> Iterator[Block]:
     for owners, settings in by_kinds.items():
         yield Words(f"For {', '.join(f'`{kind}`' for kind in owners)}:")
         yield Keys(tuple(setting_row(setting) for setting in settings))
-    yield Picture(("chance", "density", "repeats", "swing", "shift", "drift", "slew"))
+    yield Picture(("chance-of-a-lane", "density", "repeats", "swing", "shift", "drift", "slew"))
 
 
 def _logic() -> Iterator[Block]:
@@ -148,33 +181,31 @@ def _logic() -> Iterator[Block]:
         "Lane names with `not`, `and`, `xor`, `or` (binding in this order) and parentheses. Times "
         "are rates, chances are 0 to 1. In the tables `x` is a hit, `.` none; 1 and 0 are states."
     )
+    yield from _signs(inspect.getdoc(Expression) or "")
     yield Picture(("and", "or", "xor", "not"))
     for name, arguments in ARGUMENTS.items():
         yield Head(4, f"`{name}({', '.join(arguments)})`")
         known = FUNCTIONS.get(name)
-        if known is None:
-            mute = "after" if name == "after-mute" else "before"
-            yield Words(
-                f"Reads the lanes inside {mute} their mutes, whatever the lane's `tap` says."
-            )
-        else:
-            yield from blocks.of_docstring(inspect.getdoc(known) or "")
+        yield from blocks.of_docstring(inspect.getdoc(known) or "" if known else TAPS_SAY)
         yield Picture((name,))
         yield Words(f"As in `{examples.LOGIC[name]}`.")
     yield Head(4, "By gates")
     yield Words(
         "With `by: gates` the same words work on the gate signals themselves, tick by tick, and "
-        "each rising edge of the result becomes a hit. Lengths of gates count: `hold` lasts from "
-        "each rising edge, `edge` asks for silence before it."
+        "each rising edge of the result becomes a hit. In the tables `▔` is high and `▁` low for "
+        "one sixteenth; t is 3/16. `at-least`, `exactly` and `latch` are as on steps."
     )
-    yield Picture(("by-gates", *(f"{name}-by-gates" for name in FUNCTIONS)))
+    for name, known in GATE_FUNCTIONS.items():
+        if known is not FUNCTIONS[name]:
+            yield Head(5, f"`{name}` by gates")
+            yield from blocks.of_docstring(inspect.getdoc(known) or "")
+        yield Picture((f"{name}-by-gates",))
 
 
 def document() -> list[Block]:
     """The whole reference, block by block."""
     return [
         Head(1, "The files"),
-        Words("Made from the models by `python -m bridge.files.reference`; change it there."),
         Words(
             f"Names of lanes, macros, sections, interfaces and outputs: {NAME_SAYS}. Unknown keys "
             "are errors. `lanebridge check RIG SET` says everything that is wrong, with its place."
@@ -219,7 +250,9 @@ def document() -> list[Block]:
 
 def markdown() -> str:
     """The whole reference as Markdown."""
-    return blocks.markdown(document())
+    first, *rest = document()
+    made = Words("Made from the models by `python -m bridge.files.reference`; change it there.")
+    return blocks.markdown([first, made, *rest])
 
 
 if __name__ == "__main__":

@@ -279,7 +279,16 @@ class GateGap(GateSilence):
 
 
 class GateChance(GateFunction):
-    """Lets each gate of the operand through with a probability, seeded by the tick it rises at."""
+    """
+    Lets each gate of the operand through with a probability, seeded by the tick it rises at.
+
+    ================= =================
+    x                 ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▔▁
+    chance(x, 0.7)    ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▁▁
+    ================= =================
+
+    (Seed 0, a lane called out.)
+    """
 
     def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
         if rising and chance.draw(self.stream, tick, 0) < self.term.numbers[0]:

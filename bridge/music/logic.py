@@ -30,14 +30,14 @@ class Expression:
     `leaves` are the (lane name, read before its mute) pairs, in the order of the masks that
     `evaluate` takes. The operators work bit by bit:
 
-    === === ======= ====== ======= =====
-    a   b   a and b a or b a xor b not a
-    === === ======= ====== ======= =====
-    0   0   0       0      0       1
-    0   1   0       1      1       1
-    1   0   0       1      1       0
-    1   1   1       1      0       0
-    === === ======= ====== ======= =====
+    =======  = = = =
+    a        0 0 1 1
+    b        0 1 0 1
+    a and b  0 0 0 1
+    a or b   0 1 1 1
+    a xor b  0 1 1 0
+    not a    1 1 0 0
+    =======  = = = =
     """
 
     def __init__(

@@ -348,6 +348,13 @@ class Chance(Function):
     """
     Lets each hit of the operand through with a probability; seeded by lane, place in the
     expression and tick, so the same night plays again.
+
+    ================ = = = = = = = = = = = =
+    x                x x x x x x x x x x x x
+    chance(x, 0.5)   x . x . . . . . x x . .
+    ================ = = = = = = = = = = = =
+
+    (Seed 0, a lane called out.)
     """
 
     def evaluate(self, masks: Masks, tick: int) -> int:

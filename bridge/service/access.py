@@ -185,7 +185,8 @@ async def add_headers(request: web.BaseRequest, response: web.StreamResponse) ->
     headers = response.headers
     # Older browsers do not count ws: to the same host as 'self'.
     sockets = f" ws://{request.host}" if _plain(request.host) else ""
-    headers["Content-Security-Policy"] = POLICY.format(sockets=sockets)
+    # A page that carries its own style brings a policy that is stricter in all else.
+    headers.setdefault("Content-Security-Policy", POLICY.format(sockets=sockets))
     headers["X-Content-Type-Options"] = "nosniff"
     headers["X-Frame-Options"] = "DENY"
     headers["Referrer-Policy"] = "no-referrer"

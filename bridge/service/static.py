@@ -15,6 +15,8 @@ from pathlib import Path
 
 from aiohttp import web
 
+from bridge.service.manual_http import add_manual
+
 PAGE = Path(__file__).parent / "page"
 TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -96,6 +98,7 @@ class Page:
 
 
 def add_page(app: web.Application, page: Page) -> None:
-    """Adds the routes of the page; they come last, after every other path."""
+    """Adds the routes of the page and its manual; they come last, after every other path."""
+    add_manual(app)
     app.router.add_get("/", page.serve)
     app.router.add_get("/{name:(?!api/).+}", page.serve)
