@@ -56,7 +56,7 @@ export async function build(root, app) {
     h("small", { text: "A dated copy of the old file is kept beside it each time." }),
     h("h2", { text: "Sets in this folder" }), h("table", {}, h("thead", {}, h("tr", {}, ...["File", "Set", "Open"].map((t) => h("th", { scope: "col", text: t })))), sets),
     h("h2", { text: "Done by hand" }), done, h("div", { class: "row-wrap" }, undo, redo),
-    h("h2", { text: "The text" }), area, h("div", { class: "row-wrap" }, check, use, fresh, download)));
+    h("h2", { text: "The text" }), area, h("div", { class: "row-wrap" }, check, use, fresh, download, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))));
 
   async function loadText(force = false) {
     if (!force && area.value !== loaded) return; // somebody is writing
