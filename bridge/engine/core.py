@@ -18,11 +18,12 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor
+from bridge.engine import hands
+from bridge.engine.hands import offset_of
 from bridge.engine.incoming import Incoming
 from bridge.engine.leading import RESET_EARLY_NS, Leading
-from bridge.engine.messages import check_command
 from bridge.engine.outputs import Outputs
-from bridge.engine.part import Part
+from bridge.engine.part import Names, Part
 from bridge.engine.sending import STAGE_NS, Sender
 from bridge.engine.songclock import Did, SongClock
 from bridge.engine.standing import Standing
@@ -42,7 +43,6 @@ AHEAD_NS = 7_000_000
 CHUNK_NS = 4_000_000
 RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
-MOST_OFFSET_MS = 100
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 IDLE_NS = 50_000_000
@@ -85,7 +85,7 @@ class Player:
         self.sender = Sender(self.timeline, self.outputs, self.leading)
         self.song = SongClock(now, self.performance.tempo, settings.follow, bool(send_to))
         self.incoming = Incoming()
-        self.offset_ns = _offset(settings.offset_ms)
+        self.offset_ns = offset_of(settings.offset_ms)
         self.warnings: list[str] = []
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
@@ -121,7 +121,7 @@ class Player:
             if now < sender.staged_due:
                 return sender.staged_due
             sender.send_staged()
-        self._do(self.song.check(now), now)
+        self.carry_out(self.song.check(now), now)
         while True:
             self._work(now)
             due = sender.stage(now, self.song.bpm)
@@ -222,19 +222,23 @@ class Player:
         if self.staged:
             self._waiting.append((command, done))
         elif done is None:
-            self._execute(command, now)
+            hands.execute(self, command, now)
         else:
             self._answer(command, now, done)
 
-    def swap(self, score: Score, revision: int, when: str) -> None:
-        """Plays another score from the next step, beat or bar on; at once when stopped."""
-        self.part.swap(score, revision, when, self.song.playing)
+    def swap(
+        self, score: Score, revision: int, when: str,
+        renamed: Names | None = None, parts: Mapping[str, Any] | None = None,
+    ) -> None:  # fmt: skip
+        """Plays another score from the next step, beat or bar on; at once when stopped. See
+        `Part.swap`."""
+        self.part.swap(score, revision, when, self.song.playing, renamed, parts)
 
     def _answer(self, command: dict[str, Any], now: int, done: Done | None) -> None:
         # No error is kept in a variable: it would hold this frame, the frame would hold it, and
         # nobody collects such rings while the player runs.
         try:
-            self._execute(command, now)
+            hands.execute(self, command, now)
         except CommandError as error:
             if done is not None:
                 done(error)
@@ -247,67 +251,8 @@ class Player:
         if done is not None:
             done(None)
 
-    def _execute(self, command: dict[str, Any], now: int) -> None:
-        check_command(command)
-        do, song = command["do"], self.song
-        if do == "start":
-            self._do(song.start(now), now)
-        elif do == "stop":
-            self._do(song.stop(now), now)
-        elif do == "continue":
-            self._do(song.go_on(now), now)
-        elif do == "position":
-            self._do(song.locate(command["tick"], now), now)
-        elif do == "offset":
-            if abs(command["ms"]) > MOST_OFFSET_MS:
-                raise CommandError(f"the offset is from -{MOST_OFFSET_MS} to {MOST_OFFSET_MS} ms")
-            self.offset_ns = _offset(command["ms"])
-            self.timeline.rebind()
-        elif do == "nudge":
-            self._do(song.nudge(command["ms"], now), now)
-        elif do == "tap":
-            bpm = song.tap(now)
-            if bpm is not None:
-                self._perform({"do": "tempo", "bpm": round(bpm, 1)}, now)
-        elif do == "take-clock":
-            self._do(song.take(now), now)
-            self._keep_tempo()
-        elif do == "follow":
-            self._do(song.follow(command["source"], now), now)
-            self._keep_tempo()
-        elif do == "try":
-            self.sender.try_output(
-                command["output"], command["action"], command["value"], now,
-                command.get("ms") or 0.0,
-            )  # fmt: skip
-        elif do == "correct":
-            self._correct(command["output"], command.get("correction"), now)
-        elif do == "reset":
-            if command["lane"] not in self.part.score.positions:
-                raise CommandError(f"there is no lane {command['lane']!r}", "unknown")
-            self.part.renderer.reset(command["lane"])
-        elif do == "tempo" and song.following:
-            raise CommandError(f"the tempo is that of {song.source}", "state")
-        elif do in ("quit", "listen", "feedback", "input"):
-            raise CommandError(f"'{do}' is for the process that owns the ports", "state")
-        else:
-            self._perform(command, now)
-
-    def _correct(self, output: str, given: dict[str, Any] | None, now: int) -> None:
-        """Another correction of a tuned output, or none; while playing, heard at once."""
-        correction = None
-        if given is not None:
-            rows = tuple((float(note), float(cents)) for note, cents in given.get("table", ()))
-            correction = Correction(
-                float(given.get("offset_volts", 0.0)), float(given.get("gain", 1.0)), rows,
-                str(given.get("made", "")),
-            )  # fmt: skip
-        self.outputs.correct(output, correction)
-        value = self.part.values().get(output) if self.song.playing else None
-        if value is not None:
-            self.outputs.offer(output, value, now)
-
-    def _perform(self, command: dict[str, Any], now: int) -> None:
+    def perform(self, command: dict[str, Any], now: int) -> None:
+        """Does what the performance knows about, and what follows from it here."""
         part = self.part
         before = part.unheard()
         part.performance.apply(command, part.rendered)
@@ -328,9 +273,10 @@ class Player:
         if warning:
             self.warn(warning)
         if wanted:
-            self._do(self.song.midi(stamp, data), now)
+            self.carry_out(self.song.midi(stamp, data), now)
 
-    def _do(self, did: list[Did], now: int) -> None:
+    def carry_out(self, did: list[Did], now: int) -> None:
+        """What the song clock says is to be done."""
         for what in did:
             if what.do == "begin":
                 self._begin(what.clock, what.ns, now)
@@ -402,9 +348,9 @@ class Player:
 
     def _set_bpm(self, bpm: float, tick: int, now: int) -> None:
         self._bpm = bpm
-        self._do(self.song.set_tempo(bpm, tick), now)
+        self.carry_out(self.song.set_tempo(bpm, tick), now)
 
-    def _keep_tempo(self) -> None:
+    def keep_tempo(self) -> None:
         """After another clock: what is in milliseconds goes by the tempo that holds now."""
         bpm = min(max(round(self.song.bpm, 2), LOWEST_BPM), HIGHEST_BPM)
         if bpm != self.performance.tempo:
@@ -440,11 +386,17 @@ class Player:
         self.sender.close_gates()
         self.warn(f"{count} incoming messages were dropped; gates were closed")
 
+    def release_holds(self, now: int) -> None:
+        """Whoever passed fingers on to us is gone: nothing is held any more."""
+        held = self.performance.at(self.part.rendered).holds.values()
+        for client in {client for clients in held for client in clients}:
+            self.perform({"do": "release", "client": client}, now)
+
     def mute_derived(self, now: int) -> None:
         """Every derived lane out: the safe way to begin after repeated crashes."""
         for lane in self.part.score.lanes:
             if lane.kind == "logic":
-                self._perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
+                self.perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
         self.warn("started with derived lanes muted, after repeated failures")
 
     def resume(
@@ -475,9 +427,9 @@ class Player:
             tick = line.tick_at(now)
             goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
             self.part.skip(max(goal, self.part.rendered))
-        self.offset_ns = _offset(float(snapshot["clock"]["offset_ms"]))
+        self.offset_ns = offset_of(float(snapshot["clock"]["offset_ms"]))
         self.standing.take(self.part.values())
-        self._do(self.song.resume(tick, bpm, now, str(transport["state"])), now)
+        self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)
 
     def finish(self) -> None:
         """The last words: note-offs, then everything at rest whatever is believed."""
@@ -487,7 +439,3 @@ class Player:
             self.sender.realtime(b"\xfc", 0, 0)
         self.outputs.send(self.outputs.panic())
 
-
-def _offset(ms: float) -> int:
-    """Tenths of a millisecond, in ns."""
-    return round(ms * 10) * (NS_PER_MS // 10)

@@ -81,6 +81,8 @@ class Link:
         self._command = command
         self._hello = hello
         self.readers: list[Reader] = []
+        self.gone: Callable[[], None] | None = None
+        """Called when a reader that gives commands has gone away."""
         self.wake: int | None = None
         """One more thing to wake for: written to by signals."""
         self._swaps: deque[tuple[Reader, bytes]] = deque()
@@ -112,6 +114,8 @@ class Link:
         for reader in [reader for reader in self.readers if reader.closed]:
             reader.close()
             self.readers.remove(reader)
+            if not reader.keeper and self.gone is not None:
+                self.gone()
 
     def state(self, changed: Mapping[str, Any]) -> None:
         for reader in self.readers:

@@ -29,7 +29,7 @@ from bridge.engine.core import Player
 from bridge.engine.feedback import Feedback
 from bridge.engine.inbox import Inbox
 from bridge.engine.link import Link
-from bridge.engine.messages import check_command
+from bridge.engine.messages import check_command, check_swap
 from bridge.engine.report import Report
 from bridge.engine.sending import STAGE_NS
 from bridge.engine.start import PortSpec, Start
@@ -75,6 +75,7 @@ class Process:
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
         self.link = Link(start.socket, self._command, lambda: self.report.full(_now()))
+        self.link.gone = lambda: self.player.release_holds(_now())
 
     # --- start ----------------------------------------------------------------------------------
 
@@ -264,7 +265,8 @@ class Process:
             revision = value.get("revision") if isinstance(value, dict) else None
             if not isinstance(score, Score) or not isinstance(revision, int):
                 raise CommandError("a swap needs a score and its revision")
-            self.player.swap(score, revision, str(value.get("when", "bar")))
+            when, renamed, parts = check_swap(value)
+            self.player.swap(score, revision, when, renamed, parts)
         except CommandError as error:
             done(error)
         else:

@@ -41,6 +41,7 @@ GOOD: list[dict[str, Any]] = [
     {"do": "offset", "ms": -12.3}, {"do": "take-clock"}, {"do": "follow", "source": "internal"},
     {"do": "all-out"}, {"do": "reset", "lane": "kick"}, {"do": "still", "lane": "k", "on": False},
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0}, {"do": "quit"},
+    {"do": "put-back", "parts": {}},
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0, "ms": 30_000},
     {"do": "correct", "output": "main.pitch-1"},
     {"do": "correct", "output": "main.pitch-1", "correction": None},

@@ -50,6 +50,7 @@ def test_a_pulse_fits_into_half_a_step(rate: str, bpm: float, width_ms: float) -
 
 def test_rendering_stops_at_what_changes_by_itself_and_says_who_goes_silent() -> None:
     part = part_of(KICK)
+    part.performance.running = True
     part.performance.apply({"do": "mute", "lane": "kick", "muted": True, "when": "beat"}, 1)
     first = list(part.render(2 * BAR, 120.0))
     assert part.rendered == BEAT
