@@ -28,8 +28,13 @@ from bridge.service.problems import problems
 from bridge.service.scope import Scope
 from bridge.service.setbook import SetBook
 from bridge.service.setbook_http import set_routes
+from bridge.service.soundcheck_http import soundcheck_routes
+from bridge.service.soundchecker import Soundchecker
 from bridge.service.static import Page, add_page
+from bridge.service.tuner import Tuner
+from bridge.service.tuner_http import tuner_routes
 from bridge.service.view import View
+from bridge.service.workbench import Workbench
 
 log = logging.getLogger(__name__)
 
@@ -71,8 +76,12 @@ class Service:
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
         self.osc = Osc(self.control, self.access)
         self.view.links = self._links
+        self.bench = Workbench(self.control)
+        self.tuner = Tuner(self.bench, on_change=self.live.wake)
+        self.soundchecker = Soundchecker(self.bench, on_change=self.live.wake)
         self.view.more = {
             "controllers": self.controllers.state, "learning": self.controllers.learning,
+            "tuning": self.tuner.state, "soundcheck": self.soundchecker.state,
         }  # fmt: skip
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
@@ -92,6 +101,8 @@ class Service:
             *history_routes(self.control),
             *set_routes(self.book, self.charts),
             *controller_routes(self.controllers),
+            *tuner_routes(self.tuner),
+            *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
         ]
 
@@ -120,6 +131,7 @@ class Service:
         if self.book.rig is not None:
             self.controllers.use(self.book.rig)
             self.scope.use(self.book.rig)
+            self.bench.rig = self.book.rig
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -145,6 +157,7 @@ class Service:
                     try:
                         yield self
                     finally:
+                        await self.soundchecker.stop()
                         await self.live.close()
                         for task in tasks:
                             task.cancel()

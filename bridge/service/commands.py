@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
 
 BARS_MOST = 64  # the longest wait or morph a hand can ask for
 TICK_MOST = 960 * 4 * 100_000  # about two days at 120 to the minute
@@ -19,6 +19,8 @@ TICK_MOST = 960 * 4 * 100_000  # about two days at 120 to the minute
 Name = Annotated[str, Field(min_length=1, max_length=64)]
 Bars = Annotated[int, Field(ge=1, le=BARS_MOST)]
 When = Literal["now", "beat", "bar"] | Bars
+Morph = Annotated[int, Field(ge=0, le=BARS_MOST, description="bars in which values glide")]
+Leg = Annotated[int, Field(ge=0, le=10_000, description="place in the running order, from 0")]
 Unit = Annotated[float, Field(ge=0, le=1)]
 Tempo = Annotated[float, Field(ge=20, le=400, description="quarter notes per minute")]
 Offset = Annotated[float, Field(ge=-100, le=100, description="ms; below 0 plays earlier")]
@@ -60,13 +62,20 @@ class Mute(Base):
 
 
 class Cancel(Base):
-    """Takes back a mute that waits for its beat or bar."""
+    """Takes back a mute that waits for its beat or bar, or a section that waits (one of them)."""
 
     do: Literal["cancel"] = "cancel"
-    lane: Name
+    lane: Name | None = None
+    section: Name | None = None
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Cancel:
+        if (self.lane is None) == (self.section is None):
+            raise ValueError("a lane or a section")
+        return self
 
     def address(self) -> tuple[Any, ...]:
-        return ("mute", self.lane)
+        return ("section",) if self.lane is None else ("mute", self.lane)
 
 
 class Hold(Base):
@@ -79,6 +88,15 @@ class Hold(Base):
 
     def address(self) -> tuple[Any, ...]:
         return ("hold", self.lane)
+
+
+class Release(Base):
+    """Ends everything that the sender holds."""
+
+    do: Literal["release"] = "release"
+
+    def address(self) -> tuple[Any, ...]:
+        return ("release",)
 
 
 class Solo(Base):
@@ -129,15 +147,20 @@ class Recall(Base):
     do: Literal["section"] = "section"
     section: Name
     when: When = "bar"
-    morph_bars: Annotated[int, Field(ge=0, le=BARS_MOST)] = 0
+    morph_bars: Morph = 0
+    mutes_at: Unit = 0.5
 
     def address(self) -> tuple[Any, ...]:
         return ("section",)
 
 
 class Order(Base):
+    """Runs the order from its first leg or from `leg`, or stops it. Running it when it runs and no
+    `leg` is given changes nothing."""
+
     do: Literal["order"] = "order"
     run: bool
+    leg: Leg | None = None
 
     def address(self) -> tuple[Any, ...]:
         return ("order",)
@@ -242,19 +265,21 @@ class Still(Base):
 
 class Try(Base):
     """Soundcheck of one output. `value`: level 0..1 of a gate (0 closes it), note number of a
-    pitch, volts of a level; the player keeps it inside the profile's range."""
+    pitch, volts of a level; the player keeps it inside the profile's range. `ms`: how long a gate
+    stays open; a quarter of a second unless told, or its pulse."""
 
     do: Literal["try"] = "try"
     output: Annotated[str, Field(min_length=3, max_length=65)]
     action: Literal["gate", "pitch", "level"]
     value: Annotated[float, Field(ge=-20, le=127)]
+    ms: Annotated[float, Field(ge=1, le=30_000)] | None = None
 
     def address(self) -> tuple[Any, ...]:
         return ("try", self.output)
 
 
 Command = (
-    Mute | Cancel | Hold | Solo | Group | MacroMove | SettingMove | Recall | Order | Start | Stop
+    Mute | Cancel | Hold | Release | Solo | Group | MacroMove | SettingMove | Recall | Order | Start | Stop
     | Continue | Position | TempoMove | NudgeBy | Tap | OffsetMove | TakeClock | Follow | AllOut
     | Reset | Still | Try
 )  # fmt: skip

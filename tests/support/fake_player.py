@@ -25,13 +25,15 @@ ONLY_PERFORMANCE = {
 
 
 class FakePlayer:
-    """`received` holds every command in order, but those for MIDI controllers stand in `lamps`;
-    `answering` False keeps the answers back."""
+    """`received` holds every command in order, but those for MIDI controllers stand in `lamps` and
+    corrections in `tunings`; `answering` False keeps the answers back."""
 
     def __init__(self, path: Path, score: Any, revision: int = 1) -> None:
         self.path = path
         self.received: list[dict[str, Any]] = []
         self.lamps: list[dict[str, Any]] = []
+        self.tunings: list[dict[str, Any]] = []
+        self.aside = {"feedback": self.lamps, "listen": self.lamps, "correct": self.tunings}
         self.answering = True
         self.refuse: str | None = None
         self.revision = revision
@@ -118,7 +120,7 @@ class FakePlayer:
 
     def _take(self, command: dict[str, Any]) -> None:
         seq = command.get("seq")
-        kept = self.lamps if command["do"] in ("feedback", "listen") else self.received
+        kept = self.aside.get(command["do"], self.received)
         kept.append({k: v for k, v in command.items() if k != "seq"})
         self.arrived.set()
         if not self.answering:
