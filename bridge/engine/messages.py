@@ -111,6 +111,10 @@ def _one_of(*words: str) -> Callable[[object], bool]:
     return lambda value: value in words
 
 
+def _object(value: object) -> bool:
+    return isinstance(value, dict)
+
+
 def _ms(value: object) -> bool:
     return _number(value) and 1 <= value <= TRY_MOST_MS  # type: ignore[operator]
 
@@ -185,6 +189,7 @@ COMMANDS: Mapping[str, Form] = MappingProxyType({
     "still": Form({"lane": _name, "on": _flag}),
     "try": Form({"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number},
                 {"ms": _ms}),
+    "put-back": Form({"parts": _object}),
     "correct": Form({"output": _name}, {"correction": _correction}),
     "listen": Form({"port": _name}),
     "feedback": Form({"port": _name, "data": _channel_message}),
@@ -218,6 +223,22 @@ def check_command(command: object) -> dict[str, Any]:
     if not _whole(command.get("seq", 0)):
         raise CommandError(f"{do}: 'seq' is a whole number")
     return command
+
+
+def check_swap(value: Mapping[str, Any]) -> tuple[str, dict[str, dict[str, str]], dict[str, Any]]:
+    """What else a swap says: ``when``, ``renamed`` (old names to new ones, under ``lanes``,
+    ``macros`` and ``sections``) and ``parts`` of a performance to put back. CommandError when they
+    have not that form."""
+    renamed, parts = value.get("renamed") or {}, value.get("parts") or {}
+    fits = (
+        isinstance(parts, dict)
+        and isinstance(renamed, dict)
+        and all(isinstance(names, dict) for names in renamed.values())
+        and all(_name(a) and _name(b) for names in renamed.values() for a, b in names.items())
+    )
+    if not fits:
+        raise CommandError("swap: 'renamed' and 'parts' are objects")
+    return str(value.get("when", "bar")), renamed, parts
 
 
 # --- state, on its way to one reader ------------------------------------------------------------

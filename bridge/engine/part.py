@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
+from typing import Any, NamedTuple
 
 from bridge.engine.start import NS_PER_MS, Timing
 from bridge.engine.timeline import Item
 from bridge.errors import CommandError
+from bridge.music import snapshot
 from bridge.music.event import Event
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
@@ -20,6 +22,45 @@ from bridge.voltage.profile import WiredOutput
 SIXTEENTH = 240
 SLICE_BARS = 4
 NS_PER_TICK_AT_1_BPM = 62_500_000
+
+
+Names = Mapping[str, Mapping[str, str]]
+
+
+class _Swap(NamedTuple):
+    """A score that waits for the tick `at` (None: nothing plays)."""
+
+    score: Score
+    revision: int
+    at: int | None
+    renamed: Names
+    parts: Mapping[str, Any]
+
+
+def _chained(first: Names, then: Names) -> Names:
+    """The names after both."""
+    both: dict[str, dict[str, str]] = {}
+    for what in {*first, *then}:
+        early, late = first.get(what, {}), then.get(what, {})
+        both[what] = {
+            **{old: new for old, new in late.items() if old not in early.values()},
+            **{old: late.get(new, new) for old, new in early.items()},
+        }
+    return both
+
+
+def _go_on(performance: Performance, state: Mapping[str, Any], swap: _Swap, tick: int) -> None:
+    """What was set holds in the new score too. Parts that are none are passed over: whatever is
+    asked, the music goes on."""
+    state = snapshot.renamed(state, swap.renamed)
+    if swap.parts:
+        try:
+            performance.restore(snapshot.overlay(state, swap.parts), tick)
+        except (CommandError, KeyError, TypeError, ValueError, AttributeError):
+            pass
+        else:
+            return
+    performance.restore(state, tick)
 
 
 class Part:
@@ -47,7 +88,7 @@ class Part:
         self._early = early
         self._timing = timing
         self._located: int | None = 0  # where the renderer was sent and has not moved from
-        self._swap: tuple[Score, int, int | None] | None = None
+        self._swap: _Swap | None = None
         default = round(timing.trigger_ms * NS_PER_MS)
         self._widths = {
             name: round(wired.output.pulse_ms * NS_PER_MS) or default
@@ -86,11 +127,11 @@ class Part:
         One call goes to the next tick at which the performance changes by itself, or the score.
         """
         start, end = self.rendered, goal
-        if self._swap is not None and self._swap[2] is not None:
-            if self._swap[2] <= start:
+        if self._swap is not None and self._swap.at is not None:
+            if self._swap.at <= start:
                 yield from self.change_score()
             else:
-                end = min(end, self._swap[2])
+                end = min(end, self._swap.at)
         change = self.performance.next_change(start)
         if change is not None and start < change < end:
             end = change
@@ -176,29 +217,41 @@ class Part:
     def swap_waits(self) -> bool:
         return self._swap is not None
 
-    def swap(self, score: Score, revision: int, when: str, playing: bool) -> None:
-        """Takes another score from the next ``step``, ``beat`` or ``bar`` on."""
+    def swap(
+        self, score: Score, revision: int, when: str, playing: bool,
+        renamed: Names | None = None, parts: Mapping[str, Any] | None = None,
+    ) -> None:  # fmt: skip
+        """Takes another score from the next ``step``, ``beat`` or ``bar`` on. `renamed` says what
+        has another name in it; `parts` of a performance are put back with it (see
+        `bridge.music.snapshot`)."""
         spec = score.spec
         grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
         if grid is None:
             raise CommandError(f"swap: 'when' cannot be {when!r}")
-        self._swap = (score, revision, -(-self.rendered // grid) * grid if playing else None)
+        names = renamed or {}
+        waiting = self._swap
+        if waiting is not None:  # that one never comes: what it brought comes with this one
+            names = _chained(waiting.renamed, names)
+            parts = {**waiting.parts, **(parts or {})}
+        at = -(-self.rendered // grid) * grid if playing else None
+        self._swap = _Swap(score, revision, at, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
         """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
         are closed, and level outputs that nothing drives any more go to rest."""
         assert self._swap is not None
-        score, self.revision, _ = self._swap
-        self._swap = None
+        swap, self._swap = self._swap, None
+        score, self.revision = swap.score, swap.revision
         old, old_names, driven = self.renderer, self.names, set(self.values())
         state, running = self.performance.state(), self.performance.running
         performance = Performance(score)
         performance.running = running
-        performance.restore(state, self.rendered)
+        _go_on(performance, state, swap, self.rendered)
         self._take(score, performance)
-        self.renderer.adopt(old)
+        lanes = swap.renamed.get("lanes", {})
+        self.renderer.adopt(old, lanes)
         for name in old_names:
-            if name not in score.positions:
+            if lanes.get(name, name) != name or name not in score.positions:
                 yield Item("mute", self.rendered, owner=name)
         for output in sorted(driven - set(self.values())):
             wired = self._outputs.get(output)

@@ -77,6 +77,16 @@ def due(stage: Stage, command: Command, tick: int, otherwise: str = "now") -> in
     return -(-tick // grid) * grid
 
 
+def at_once(command: Command) -> Command:
+    """The command as it is meant while nothing plays: no bar line will come, so what is put off to
+    one is done now, and nothing takes bars to glide."""
+    if command.get("do") == "section":
+        return {**command, "when": "now", "morph_bars": 0}
+    if command.get("do") == "order":
+        return {**command, "when": "now"}
+    return {**command, "when": "now"} if command.get("when") is not None else command
+
+
 # --- mutes -------------------------------------------------------------------------------------
 
 def set_mute(scene: Scene, lane: int, muted: bool, at: int, tick: int, back: int | None) -> None:
@@ -118,8 +128,9 @@ def _group(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
 def _cancel(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     """Cancel what a lane waits for, or (with ``section``) the section that is to come."""
     if "section" in command:
-        known("section", command["section"], stage.sections)
-        scene.recall = None
+        section = stage.sections[known("section", command["section"], stage.sections)]
+        if scene.recall is not None and scene.recall.section == section:
+            scene.recall = None
         return
     scene.pending.pop(_lane(stage, command), None)
 
@@ -222,6 +233,8 @@ def _order(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     elif scene.leg is None or start is not None:
         scene.recall = None
         at = due(stage, {"when": "bar"}, tick)
+        if command.get("when") == "now":  # on a bar line all the same: legs are whole bars long
+            at = tick // stage.spec.bar_ticks * stage.spec.bar_ticks
         scene.leg = Leg(None, start or 0, at)
 
 

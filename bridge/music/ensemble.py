@@ -7,7 +7,7 @@ concerned, plays on by itself, and is thrown back when the answer is found.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from bridge.music.gates import GatesNode
@@ -114,12 +114,17 @@ class Ensemble:
         for node in self._ordered:
             node.rewind()
 
-    def adopt(self, old: Ensemble, tick: int) -> None:
-        """Go on at `tick` where `old` is; lanes are the same by name."""
+    def adopt(
+        self, old: Ensemble, tick: int, places: Mapping[str, int] | None = None
+    ) -> None:
+        """Go on at `tick` where `old` is; lanes are the same by name. `places` says where in `old`
+        the lanes of this one are, when some had other names there."""
+        if places is None:
+            places = old.score.positions
         self._hand.clear()
         self._version = -1
         for place, node in self.nodes.items():
-            other = old.score.positions.get(self.score.lanes[place].name)
+            other = places.get(self.score.lanes[place].name)
             carry: dict[str, Any] = {}
             if other is not None and other in old.nodes:
                 carry = old.nodes[other].carry()

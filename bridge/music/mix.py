@@ -17,6 +17,8 @@ moves or a hand changes something.
 from __future__ import annotations
 
 from bisect import insort
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 from bridge.music.event import Event
@@ -25,6 +27,8 @@ from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
 from bridge.music.scene import NEVER
 from bridge.music.value_node import CONTROL_GRID, along, note_like
+
+SAME: Mapping[str, str] = MappingProxyType({})  # no lane has got another name
 
 SEMITONES_PER_VOLT = 12.0
 HIGHEST_NOTE = 127.0
@@ -337,11 +341,15 @@ class Mixer:
                 out.append(self._event(mix, tick, now))
         return out
 
-    def adopt(self, old: Mixer) -> None:
-        """Go on where `old` is: lanes and outputs of the same name stay as they are."""
+    def adopt(self, old: Mixer, renamed: Mapping[str, str] = SAME) -> None:
+        """Go on where `old` is: lanes and outputs of the same name (or the one that `renamed` gives
+        the lane) stay as they are."""
         self.rewind()
         self._at = old._at
-        names = {old.score.lanes[lane].name: lane for lane in old._lines}
+        names = {}
+        for lane in old._lines:
+            name = old.score.lanes[lane].name
+            names[renamed.get(name, name)] = lane
         places = {}
         for lane, line in self._lines.items():
             other = names.get(self.score.lanes[lane].name)

@@ -112,6 +112,16 @@ class Performance:
         return self.at(tick).knobs[position].moves(tick)
 
     @property
+    def moving(self) -> bool:
+        """Whether macros, settings or the tempo are on their way at the playing position."""
+        scene, tick = self._scene, self._tick
+        return (
+            scene.morph is not None
+            or scene.tempo.moves(tick)
+            or any(knob.moves(tick) for knob in scene.knobs)
+        )
+
+    @property
     def changes(self) -> int:
         """Another number after every change, also those that happen by themselves: a reader that
         sees the same one need not look again."""
@@ -166,8 +176,13 @@ class Performance:
             CommandError: it is refused; nothing of it is done.
         """
         word = command.get("do")
+        if word == "put-back":
+            self.put_back(command.get("parts"), tick)
+            return
         handler = commands.HANDLERS[commands.known("command", word, commands.HANDLERS)]
         self.settle(tick)
+        if not self.running:
+            command = commands.at_once(command)
         handler(self.stage, self._scene, command, tick)
         self._changed(tick, lanes=word not in _LANES_STAY)
 
@@ -203,6 +218,21 @@ class Performance:
         if lanes is None or scene.morph is not None:
             lanes = self._lanes = snapshot.take_lanes(self.stage, scene, self._tick)
         return snapshot.take(self.stage, scene, self._tick, lanes)
+
+    def put_back(self, parts: Any, tick: int) -> None:
+        """Put back some parts of a state that `state` gave earlier, and leave the rest as it is:
+        whole top-level members, single members of lanes, single macros. What waited then for a
+        tick that has passed is done now.
+
+        Raises:
+            CommandError: these are no parts of a state; nothing is changed.
+        """
+        self.settle(tick)
+        try:
+            state = snapshot.overlay(self.state(), parts)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise CommandError(f"these are no parts of a state: {error!r}") from error
+        self.restore(state, tick)
 
     def restore(self, state: Mapping[str, Any], tick: int | None = None) -> None:
         """Put back what `state` gave. What it says of lanes, macros and sections that this set does

@@ -6,13 +6,13 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
-from bridge.music.mix import Mixer
+from bridge.music.mix import SAME, Mixer
 from bridge.music.model import SETTINGS, Drive
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
@@ -140,20 +140,24 @@ class Renderer:
         """Send a lane to its first step, as it began: passes count from 1, drift is gone."""
         self._ensemble.reset(self.score.positions[lane], self._grid)
 
-    def adopt(self, old: Renderer) -> None:
+    def adopt(self, old: Renderer, renamed: Mapping[str, str] = SAME) -> None:
         """
-        Go on where `old` is: lanes of the same name take over its counters, new lanes fall in as
-        if they had always played. Hits of lanes that are gone are dropped. O(lanes).
+        Go on where `old` is: lanes of the same name (or the name that `renamed` gives them) take
+        over its counters, new lanes fall in as if they had always played. Hits of lanes that are
+        gone are dropped. O(lanes).
         """
+        names = [renamed.get(lane.name, lane.name) for lane in old.score.lanes]
         self._grid = old._grid
         self._marks.clear()
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
-        self._ensemble.adopt(old._ensemble, old._grid)
+        self._ensemble.adopt(
+            old._ensemble, old._grid, {name: place for place, name in enumerate(names)}
+        )
         self.position = old.position
         places = {
-            place: self.score.positions[lane.name]
-            for place, lane in enumerate(old.score.lanes)
-            if lane.name in self.score.positions
+            place: self.score.positions[name]
+            for place, name in enumerate(names)
+            if name in self.score.positions
         }
         self._waiting = [
             (
@@ -167,7 +171,7 @@ class Renderer:
             for event, silent in old._waiting
             if event.lane in places
         ]
-        self._mixer.adopt(old._mixer)
+        self._mixer.adopt(old._mixer, renamed)
         self._remember()
 
     def hold_values(self) -> list[Event]:

@@ -46,10 +46,10 @@ def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, Any]) -> dict[s
     macros = {}
     for macro, knob in zip(stage.spec.macros, scene.knobs, strict=True):
         entry: dict[str, Any] = {
-            "value": knob.end, "drives": list(map(drive_text, macro.drives))
+            "value": knob.value(tick), "drives": list(map(drive_text, macro.drives))
         }  # fmt: skip
         if knob.moves(tick):
-            entry["glide"] = [knob.start, knob.at, knob.ticks]
+            entry["glide"] = list(knob)
         macros[macro.name] = entry
     names = [section.name for section in stage.spec.sections]
     tempo = scene.tempo
@@ -145,6 +145,43 @@ def _morph(stage: Stage, scene: Scene) -> dict[str, Any] | None:
     }
 
 
+# --- between two states ------------------------------------------------------------------------
+
+def overlay(state: Mapping[str, Any], parts: Mapping[str, Any]) -> dict[str, Any]:
+    """`state` with `parts` of an earlier one in place of its own: single members of its lanes,
+    single macros, and whole top-level members. Lanes that `state` has not are whole in `parts`."""
+    lanes = {
+        **state["lanes"],
+        **{name: {**state["lanes"].get(name, {}), **kept}
+           for name, kept in parts.get("lanes", {}).items()},
+    }  # fmt: skip
+    macros = {**state["macros"], **parts.get("macros", {})}
+    return {**state, **parts, "lanes": lanes, "macros": macros}
+
+
+def renamed(state: Mapping[str, Any], names: Mapping[str, Mapping[str, str]]) -> dict[str, Any]:
+    """`state` as a set has it in which some things have other names: `names` maps old names to new
+    ones, under ``lanes``, ``macros`` and ``sections``."""
+    lanes, macros = names.get("lanes", {}), names.get("macros", {})
+    sections = names.get("sections", {})
+    new = {
+        **state,
+        "lanes": {lanes.get(name, name): kept for name, kept in state["lanes"].items()},
+        "macros": {macros.get(name, name): kept for name, kept in state["macros"].items()},
+        "section": sections.get(state["section"], state["section"]),
+    }
+    if state["section_pending"] is not None:
+        section = state["section_pending"]["section"]
+        new["section_pending"] = {
+            **state["section_pending"], "section": sections.get(section, section)
+        }  # fmt: skip
+    if state["morph"] is not None:
+        new["morph"] = {**state["morph"], "from": [
+            [lanes.get(lane, lane), name, value] for lane, name, value in state["morph"]["from"]
+        ]}  # fmt: skip
+    return new
+
+
 # --- putting back ------------------------------------------------------------------------------
 
 def put(stage: Stage, state: Mapping[str, Any]) -> Scene:
@@ -156,9 +193,11 @@ def put(stage: Stage, state: Mapping[str, Any]) -> Scene:
         _put_lane(stage, scene, position, kept)
     for name, kept in state["macros"].items():
         if name in stage.macros:
-            end = _real(kept["value"])
-            start, at, ticks = kept.get("glide") or (end, 0, 0)
-            scene.knobs[stage.macros[name]] = Glide(_real(start), end, _whole(at), _whole(ticks))
+            value = _real(kept["value"])
+            start, end, at, ticks = kept.get("glide") or (value, value, 0, 0)
+            scene.knobs[stage.macros[name]] = Glide(
+                _real(start), _real(end), _whole(at), _whole(ticks)
+            )
     tempo = _real(state["tempo"])
     start, end, at, ticks = state["tempo_glide"] or (tempo, tempo, 0, 0)
     scene.tempo = Glide(_real(start), _real(end), _whole(at), _whole(ticks))

@@ -43,6 +43,7 @@ GOOD: list[dict[str, Any]] = [
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0}, {"do": "quit"},
     {"do": "put-back", "parts": {}},
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0, "ms": 30_000},
+    {"do": "put-back", "parts": {"lanes": {"kick": {"under": True}}}},
     {"do": "correct", "output": "main.pitch-1"},
     {"do": "correct", "output": "main.pitch-1", "correction": None},
     {"do": "correct", "output": "main.pitch-1", "correction": {

@@ -329,6 +329,11 @@ def test_a_macro_with_slew_starts_from_where_it_is() -> None:
     assert performance.macro(1, 480) == pytest.approx(0.25)
     assert performance.macro(1, 960) == pytest.approx(0.0625)
     assert performance.macro(1, 1440) == 0.0
+    macro = performance.state()["macros"]["push"]
+    assert (macro["value"], macro["glide"]) == (0.5, [0.5, 0.0, 480, 960])
+    performance.settle(960)
+    assert performance.state()["macros"]["push"]["value"] == 0.25
+    performance.settle(1440)
     assert performance.state()["macros"]["push"]["value"] == 0.0
 
 

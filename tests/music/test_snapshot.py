@@ -95,7 +95,7 @@ def test_a_state_outlives_an_edit_of_the_set() -> None:
     assert [state["lanes"][name]["under"] for name in ("new", "rim", "kick")] == [True, True, True]
     assert state["section"] is None
     assert state["macros"]["other"]["value"] == 0.4
-    assert state["macros"]["bright"]["value"] == 1.0
+    assert state["macros"]["bright"]["glide"][1] == 1.0
 
 
 def _spoilt(state: dict[str, Any]) -> list[dict[str, Any]]:
