@@ -22,9 +22,11 @@ def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.files.store import write_atomic
+    from bridge.paper import tuned
     from bridge.paper.sheet import sheet_html
 
     loaded = load_rig(rig)
-    page = sheet_html(loaded, load_set(set_file, loaded), date.today(), bars=bars)
+    document = load_set(set_file, loaded)
+    page = sheet_html(loaded, document, date.today(), tuned.words(loaded), bars)
     write_atomic(out, page)
     click.echo(f"{out}: written. Open it in a browser and print it.")

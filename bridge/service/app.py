@@ -24,6 +24,7 @@ from bridge.service.link import PlayerLink
 from bridge.service.live import Live
 from bridge.service.openapi import describe
 from bridge.service.osc import Osc
+from bridge.service.paper_http import paper_routes
 from bridge.service.problems import problems
 from bridge.service.scope import Scope
 from bridge.service.setbook import SetBook
@@ -104,6 +105,7 @@ class Service:
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
+            *paper_routes(self.book),
         ]
 
     def application(self) -> web.Application:

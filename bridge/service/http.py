@@ -28,7 +28,8 @@ Run = Callable[[web.Request, Any], Awaitable[Any]]
 @dataclass(frozen=True, slots=True)
 class Route:
     """One operation. `body` None: it takes none (an empty object is let through); `optional`: the
-    body may be left out. `errors` are the statuses beyond those that any route can have."""
+    body may be left out; `media`: what comes back where it is not JSON. `errors` are the statuses
+    beyond those that any route can have."""
 
     method: str
     path: str
@@ -41,6 +42,7 @@ class Route:
     query: type[BaseModel] | None = None
     errors: tuple[int, ...] = ()
     limit: int = COMMAND_BYTES
+    media: str = "application/json"
     params: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -111,6 +113,8 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
         if route.takes_body:
             given = await read_body(request, route)
         answer = await route.run(request, given)
+        if isinstance(answer, web.StreamResponse):
+            return answer
         headers = {"Cache-Control": "no-store"}
         if isinstance(answer, BaseModel):
             text = answer.model_dump_json(by_alias=True, exclude_none=answer_without_none(answer))

@@ -68,7 +68,7 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
             for name, says in route.params.items()
         ] + _query(route),
         "responses": {
-            "200": _content("application/json", names[route.answer, "serialization"], "Done"),
+            "200": _content(route.media, _schema(route, names), "Done"),
             **{
                 str(status): _content(
                     MEDIA_TYPE, names[b.ProblemAnswer, "serialization"], phrase(status)
@@ -85,6 +85,12 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
             },
         }
     return operation
+
+
+def _schema(route: Route, names: dict[Any, Any]) -> Any:
+    if route.media != "application/json":
+        return {"type": "string"}
+    return names[route.answer, "serialization"]
 
 
 def _query(route: Route) -> list[dict[str, Any]]:
