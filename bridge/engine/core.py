@@ -45,6 +45,8 @@ RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
+OTHER_TEMPO = 0.01
+"""A followed clock that differs more than this is another tempo: what is in ms is made by it."""
 IDLE_NS = 50_000_000
 CHECK_NS = 10_000_000
 WARNINGS_MOST = 50
@@ -336,6 +338,8 @@ class Player:
     def _moved(self) -> None:
         """The line from ticks to time is another one: so are deadlines, where it matters."""
         tick, at = self._aimed
+        if self.song.following and abs(self.song.bpm / self.performance.tempo - 1) > OTHER_TEMPO:
+            self.keep_tempo()
         if not self.song.following or abs(self.song.time_of(tick) - at) > STALE_NS:
             self.timeline.rebind()
             self._aim()

@@ -373,3 +373,15 @@ def test_a_host_that_begins_a_new_phase_with_start_is_met_where_it_begins() -> N
     pulses(desk, 96)
     assert desk.ons(1)[0] == pytest.approx(0.0, abs=0.1)
     assert desk.ons(2)[:16] == pytest.approx([n * 125.0 for n in range(16)], abs=0.5)
+
+
+def test_lengths_in_ms_go_by_the_followed_tempo() -> None:
+    lane = gate_lane("long", "x...", 1, settings={"gate_ms": 100.0})
+    desk = Desk(score_of(lane, tempo=60.0), clock=ClockSettings("pulse"))
+    pulses(desk, 48)
+    desk.midi(b"\xfa")
+    pulses(desk, 96)
+    opening = desk.openings(1)[1]
+    assert opening.off is not None
+    assert opening.off - opening.on == pytest.approx(100.0, abs=2.0)
+    assert desk.player.performance.tempo == pytest.approx(120.0, abs=1.3)
