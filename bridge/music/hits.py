@@ -11,9 +11,20 @@ from bridge.music.euclid import euclid, rotate
 from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps
 from bridge.music.node import Hit, Window, steps_of
-from bridge.music.pattern import Cursor, Drift, filled, fit, thresholds
+from bridge.music.pattern import (
+    Cursor,
+    Drift,
+    filled,
+    fit,
+    group_thresholds,
+    played_order,
+    thresholds,
+)
 from bridge.music.ticks import first_step_from, step_tick
 
+MOVED_GROUP = 16
+"""Steps over which density looks where there is no bar of whole steps: on lanes that another lane
+moves, and at rates that do not divide the bar."""
 PER_PATTERN = ("hits", "steps", "rotate", "length", "drift", "drift_bound")
 
 
@@ -55,6 +66,11 @@ class PatternNode(HitNode):
         self.base: tuple[int, ...] = ()
         self.marks: tuple[int, ...] = ()
         self.limits: tuple[float, ...] = ()
+        self.order: tuple[int, ...] | None = None
+        self.spread: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = {}
+        in_bar = spec.bar_ticks / step
+        whole = advance is None and in_bar.denominator == 1
+        self.group = in_bar.numerator if whole else MOVED_GROUP
         self.rewind()
 
     # --- state ---
@@ -167,6 +183,8 @@ class PatternNode(HitNode):
                 marks = filled(marks, euclid(fill.hits, fill.length))
         self.marks = self.drifting.apply(marks)
         self.limits = thresholds(self.marks)
+        self.order = played_order(self.marks, self.cursor.direction)
+        self.spread = {}
 
     def _begin_pass(self) -> None:
         drift = self.drift
@@ -253,6 +271,20 @@ class PatternNode(HitNode):
             self._play(window, out, grid, -1, causes)
         self._reset_due(window.end - 1, resets, hand)
 
+    def _limit(self, place: int, index: int) -> float:
+        """The density from which on this step sounds. In a pattern shorter than the bar the place
+        in the bar says how strong a step is, or all of it would come and go at once."""
+        span = len(self.marks if self.order is None else self.order)
+        if span >= self.group:
+            return self.limits[place]
+        step = self.cursor.step
+        within = (index if index >= 0 else self.cursor.turn * span + step) % self.group
+        first = 0 if self.order is None else (step - within) % span
+        found = self.spread.get(first)
+        if found is None:
+            found = self.spread[first] = group_thresholds(self.order, self.group, first)
+        return found[0 if self.marks[place] else 1][within]
+
     def _play(
         self, window: Window, out: list[Hit], tick: int, index: int, causes: tuple[int, ...]
     ) -> None:
@@ -273,7 +305,7 @@ class PatternNode(HitNode):
         if self.density == 0.5:
             if not mark:
                 return
-        elif self.density < self.limits[place]:
+        elif self.density < self._limit(place, index):
             return
         on = self.passes_on
         if on is not None and cursor.counted % self.passes_of + 1 not in on:

@@ -91,6 +91,37 @@ def thresholds(marks: tuple[int, ...]) -> tuple[float, ...]:
     return tuple(result)
 
 
+def played_order(marks: tuple[int, ...], direction: Direction) -> tuple[int, ...] | None:
+    """The marks of one pass in the order they are played; None when chance decides the order."""
+    if direction == "forward":
+        return marks
+    if direction == "backward":
+        return marks[::-1]
+    if direction == "back-and-forth":
+        return marks + marks[-2:0:-1]
+    return None
+
+
+def group_thresholds(
+    order: tuple[int, ...] | None, group: int, first: int
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """
+    Density for a pattern that is shorter than the bar: thresholds of all `group` steps of a bar, of
+    hits and of rests.
+
+    `order` is a pass in the order it is played, its step `first` falls on the first step of the
+    bar, and it goes round until the bar is full; so a pattern written once thins as the same
+    pattern written out over the bar. Where chance decides the order (None), every step of the bar
+    counts as a hit for hits, and as a rest for rests: then the place in the bar alone decides.
+
+    For example `x` in a bar of 16 at density 0.25 is ``x.x.x.x.x.x.x.x.``, at 0.125 ``x...x...``.
+    """
+    if order is None:
+        return thresholds((1,) * group), thresholds((0,) * group)
+    limits = thresholds(tuple(order[(first + step) % len(order)] for step in range(group)))
+    return limits, limits
+
+
 # --- order of steps ----------------------------------------------------------------------------
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from math import lcm
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -23,7 +24,7 @@ from support.sets import (
 )
 
 from bridge.music.euclid import euclid
-from bridge.music.model import Euclid, Every, Fill, Lane, Logic, Passes, Steps
+from bridge.music.model import Direction, Euclid, Every, Fill, Lane, Logic, Passes, Steps
 from bridge.music.pattern import steps_text
 from bridge.music.ticks import parse_rate
 
@@ -274,6 +275,73 @@ def test_density_goes_from_nothing_to_every_step() -> None:
     assert played[2] == text
     assert played[4] == "xxxxxxxx"
     assert played[3].count("x") > text.count("x")
+
+
+def test_density_of_a_short_pattern_thins_by_the_place_in_the_bar() -> None:
+    """Strong places go last: the first of the bar, its half, its quarters, its eighths."""
+    played = [pattern(score_of(Lane("a", Every(1), settings={"density": d})), 16, "a")
+              for d in (0, 0.04, 0.1, 0.125, 0.25, 0.4, 0.5)]  # fmt: skip
+    assert played[:5] == [
+        "................", "x...............", "x.......x...x...", "x...x...x...x...",
+        "x.x.x.x.x.x.x.x.",
+    ]  # fmt: skip
+    assert played[5].count("x") == 12
+    assert all(played[5][place] == "x" for place in range(0, 16, 2))
+    assert played[6] == "x" * 16
+
+
+@pytest.mark.parametrize("text", ["x", "x.", ".x", "x..x", "xX.x", "..x."])
+@pytest.mark.parametrize("density", [0.05, 0.2, 0.35, 0.49, 0.6, 0.8, 0.97])
+def test_a_short_pattern_thins_as_the_same_pattern_written_out(text: str, density: float) -> None:
+    long = text * (16 // len(text))
+    short = score_of(lane_with(text, density=density))
+    assert pattern(short, 48, "a") == pattern(score_of(lane_with(long, density=density)), 48, "a")
+
+
+@pytest.mark.parametrize("text", ["x", "x.x", "x..x.", "xx.xx.x"])
+@pytest.mark.parametrize(
+    "more",
+    [{}, {"direction": "backward"}, {"direction": "back-and-forth"}, {"direction": "shuffle"},
+     {"direction": "random-walk"}, {"rate": "3/16"}, {"rate": "1/8T"}, {"rate": "3:4"}],
+)  # fmt: skip
+def test_density_of_short_patterns_only_ever_adds(text: str, more: dict[str, Any]) -> None:
+    densities = (0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1)
+    ticks = 12 * BAR
+    heard = [
+        set(grids(score_of(steps("a", text, settings={"density": d}, **more)), ticks, "a"))
+        for d in densities
+    ]
+    assert heard[0] == set()
+    assert all(less <= greater for less, greater in pairwise(heard))
+    assert len({len(one) for one in heard}) > 3, "it comes and goes at once"
+    assert heard[5] == set(grids(score_of(steps("a", text, **more)), ticks, "a"))
+
+
+def test_density_of_a_lane_moved_by_another_counts_its_moves() -> None:
+    def count(density: float) -> int:
+        lane = Lane("a", Every(1), advance="b", settings={"density": density})
+        return len(grids(score_of(steps("b", "x..x"), lane), 64 * STEP, "a"))
+
+    assert [count(d) for d in (0, 0.125, 0.25, 0.5)] == [0, 8, 16, 32]
+
+
+@given(
+    st.lists(st.integers(1, 900), max_size=40),
+    st.sampled_from(["x", "x.x", "xx.x."]),
+    st.sampled_from([0.1, 0.3, 0.45, 0.7]),
+    st.sampled_from(["forward", "back-and-forth", "shuffle"]),
+)
+@settings(max_examples=40)
+def test_density_does_not_depend_on_how_the_time_is_cut(
+    sizes: list[int], text: str, density: float, direction: Direction
+) -> None:
+    moves = {"density": density, "drift": 0.1}
+    score = score_of(
+        steps("a", text, direction=direction, reset=3, settings=moves),
+        Lane("b", Steps((1, 0, 1)), advance="a", settings=moves),
+    )
+    ends = [*(end for end in accumulate(sizes) if end < 8 * BAR), 8 * BAR]
+    assert in_windows(renderer(score), ends) == renderer(score).advance(8 * BAR)
 
 
 def test_only_on_passes_k_of_n() -> None:
