@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from collections import deque
 
+from bridge.engine.wake import Wake
 from bridge.errors import CommandError, PortError
 from bridge.ports import InPort, SimulatedIn, has_system, open_input
 
@@ -25,7 +25,8 @@ class Inbox:
     """
 
     def __init__(self) -> None:
-        self.fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._wake = Wake()
+        self.fd = self._wake.fd
         self.ports: dict[str, InPort] = {}
         self.dropped = 0
         self.away: set[str] = set()
@@ -36,12 +37,12 @@ class Inbox:
         """Listens to the input that `text` names. Raises PortError."""
         if text in self.ports:
             return
-        queue, fd = self._queue, self.fd
+        queue, ring = self._queue, self._wake.ring
 
         def arrived(stamp: int, data: bytes) -> None:
             # Runs in the library's thread: nothing but this.
             queue.append((text, stamp, data))
-            os.eventfd_write(fd, 1)
+            ring()
 
         self.ports[text] = open_input(text, arrived, "clock")
         self.away.discard(text)
@@ -70,8 +71,7 @@ class Inbox:
 
     def take(self) -> list[tuple[str, int, bytes]]:
         """What has come in, in order. A flood is cut to its newest part, clock bytes kept."""
-        with contextlib.suppress(BlockingIOError):
-            os.eventfd_read(self.fd)
+        self._wake.quiet()
         queue = self._queue
         count = len(queue)
         rows = [queue.popleft() for _ in range(count)]

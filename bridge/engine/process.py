@@ -33,6 +33,7 @@ from bridge.engine.messages import check_command, check_swap
 from bridge.engine.report import Report
 from bridge.engine.sending import STAGE_NS
 from bridge.engine.start import PortSpec, Start
+from bridge.engine.wake import Wake
 from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.ports import OutPort, open_output
@@ -387,8 +388,10 @@ def main() -> int:
 
     signal.signal(signal.SIGTERM, stop)
     signal.signal(signal.SIGINT, stop)
-    # A signal also makes the inbox readable, so that a wait ends at once.
-    signal.set_wakeup_fd(_wake_pipe(process), warn_on_full_buffer=False)
+    # A signal also makes something readable, so that a wait ends at once.
+    wake = Wake()
+    process.link.wake = wake.fd
+    signal.set_wakeup_fd(wake.write_fd, warn_on_full_buffer=False)
     process.be_realtime()
     print("ready", flush=True)
     realtime.settle_interpreter()
@@ -397,12 +400,6 @@ def main() -> int:
     finally:
         process.finish()
     return 0
-
-
-def _wake_pipe(process: Process) -> int:
-    read, write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-    process.link.wake = read
-    return write
 
 
 if __name__ == "__main__":

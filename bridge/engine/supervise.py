@@ -26,6 +26,7 @@ from typing import Any
 from bridge import __version__
 from bridge.engine.failsafe import Failsafe
 from bridge.engine.start import ClockSettings, Start, Timing, port_specs
+from bridge.engine.wake import Wake
 from bridge.engine.watch import Watch
 from bridge.errors import BridgeError, PlayerError
 from bridge.files.rig import Rig, load_rig
@@ -106,14 +107,16 @@ class Supervisor:
         self._looked_ns = _now()
         self._mend_at = 0.0
         self._fds: dict[int, subprocess.Popen[bytes]] = {}
-        self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self._plain: list[subprocess.Popen[bytes]] = []
+        self._wake = Wake()
 
     # --- from start to end ----------------------------------------------------------------------
 
     def run(self) -> int:
         """Until a signal asks to stop (0), or the start fails (1)."""
         old = [(name, signal.signal(name, self._stop)) for name in (signal.SIGTERM, signal.SIGINT)]
-        signal.set_wakeup_fd(self._wake_write, warn_on_full_buffer=False)
+        old.append((signal.SIGCHLD, signal.signal(signal.SIGCHLD, lambda *_: None)))
+        signal.set_wakeup_fd(self._wake.write_fd, warn_on_full_buffer=False)
         code = 0
         try:
             if not self._start_player():
@@ -125,6 +128,7 @@ class Supervisor:
         finally:
             self._end()
             signal.set_wakeup_fd(-1)
+            self._wake.close()
             for name, handler in old:
                 signal.signal(name, handler)
         return code
@@ -133,20 +137,17 @@ class Supervisor:
         """Waits for the next thing that happens, and sees to it."""
         watch = self._watch.sock
         output = self.service.stdout if self.service is not None else None
-        sources: list[Any] = [self._wake_read, *self._fds]
+        sources: list[Any] = [self._wake.fd, *self._fds]
         sources += [source for source in (watch, output) if source is not None]
         pause = 0.5 if self._service_at is None else max(0.0, self._service_at - time.monotonic())
         readable, _, _ = select.select(sources, [], [], min(0.5, pause))
-        if self._wake_read in readable:
-            os.read(self._wake_read, 64)
+        self._wake.quiet()
         if watch is not None and watch in readable:
             self._watch.read(_now())
             self._failsafe.heard(self._watch.sent)
             self._watch.sent.clear()
             self._print_warnings()
-        for fd in [fd for fd in self._fds if fd in readable]:
-            child = self._fds.pop(fd)
-            os.close(fd)
+        for child in self._ended(readable):
             if child is self.player:
                 self._player_died()
             elif child is self.service and not self._service_died():
@@ -155,6 +156,23 @@ class Supervisor:
             self._read_service()
         self._look()
         return 0
+
+    def _guard(self, child: subprocess.Popen[bytes]) -> None:
+        """From now on its end is noticed at once."""
+        if hasattr(os, "pidfd_open"):
+            self._fds[os.pidfd_open(child.pid)] = child
+        else:  # there the signal of its end wakes us
+            self._plain.append(child)
+
+    def _ended(self, readable: list[Any]) -> list[subprocess.Popen[bytes]]:
+        """The children that have ended."""
+        ended = []
+        for fd in [fd for fd in self._fds if fd in readable]:
+            ended.append(self._fds.pop(fd))
+            os.close(fd)
+        ended += [child for child in self._plain if child.poll() is not None]
+        self._plain = [child for child in self._plain if child not in ended]
+        return ended
 
     def _look(self) -> None:
         """What is done now and then: a silent player, a service to start, ports to mend."""
@@ -190,7 +208,7 @@ class Supervisor:
             time.sleep(0.05)
         self._failsafe.stop()
         self._watch.close()
-        for fd in (*self._fds, self._wake_read, self._wake_write):
+        for fd in self._fds:
             os.close(fd)
         self._fds.clear()
 
@@ -231,14 +249,14 @@ class Supervisor:
             left = until - time.monotonic()
             if left <= 0:
                 raise PlayerError(f"the player was not ready after {READY_S:g} s")
-            sources: list[Any] = [child.stdout, self._wake_read]
+            sources: list[Any] = [child.stdout, self._wake.fd]
             readable, _, _ = select.select(sources, [], [], left)
             if child.stdout in readable:
                 break
         if self._stopping or child.stdout.readline() != b"ready\n":
             return False
         child.stdout.close()
-        self._fds[os.pidfd_open(child.pid)] = child
+        self._guard(child)
         with contextlib.suppress(OSError):
             self._watch.connect(self._socket, _now())
         return True
@@ -298,13 +316,13 @@ class Supervisor:
         assert self.service.stdout is not None
         os.set_blocking(self.service.stdout.fileno(), False)
         self._service_text = b""
-        self._fds[os.pidfd_open(self.service.pid)] = self.service
+        self._guard(self.service)
 
     def _read_service(self) -> None:
         assert self.service is not None
         assert self.service.stdout is not None
         data = self.service.stdout.read(4096)
-        if not data:  # its end comes by its pidfd
+        if not data:  # its end is noticed by itself
             self.service.stdout.close()
             self.service.stdout = None
             return
