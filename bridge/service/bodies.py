@@ -7,8 +7,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from bridge.service.commands import (
-    BARS_MOST,
     Bars,
+    Leg,
+    Morph,
     Nudge,
     Offset,
     Strict,
@@ -57,12 +58,18 @@ class UnitBody(Strict):
 
 
 class RecallBody(Strict):
+    """Values glide over `morph_bars`; mutes switch at `mutes_at` of that way (0.5 unless told)."""
+
     when: When = "bar"
-    morph_bars: Annotated[int, Field(ge=0, le=BARS_MOST)] = 0
+    morph_bars: Morph = 0
+    mutes_at: Unit | None = None
 
 
 class RunBody(Strict):
+    """`leg`: where in the order to begin, from 0; left out, at its first leg."""
+
     run: bool
+    leg: Leg | None = None
 
 
 class TempoBody(Strict):
@@ -90,6 +97,7 @@ class FollowBody(Strict):
 class TryBody(Strict):
     action: Literal["gate", "pitch", "level"]
     value: Annotated[float, Field(ge=-20, le=127)]
+    ms: Annotated[float, Field(ge=1, le=30_000)] | None = None
 
 
 class TextBody(Strict):
@@ -103,9 +111,31 @@ class CheckBody(Strict):
     text: Annotated[str, Field(max_length=TEXT_MOST)]
 
 
+ShelfName = Annotated[
+    str,
+    Field(pattern=r"^(ideas/)?[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.ya?ml$",
+          description="a name of the list of sets"),
+]  # fmt: skip
+Pace = Literal["take", "keep"]
+
+
 class OpenBody(Strict):
-    file: FileName
+    """`tempo`: ``take`` that of the set, where we lead, or ``keep`` the present one. `fresh`: as
+    the file has it, even if it was left with edits."""
+
+    file: ShelfName
     when: Literal["step", "beat", "bar"] = "bar"
+    tempo: Pace = "take"
+    fresh: bool = False
+
+
+class BackBody(Strict):
+    when: Literal["step", "beat", "bar"] = "bar"
+    tempo: Pace = "take"
+
+
+class LoadBody(Strict):
+    file: ShelfName
 
 
 class SaveAsBody(Strict):
@@ -277,9 +307,13 @@ class CheckAnswer(Answer):
 
 
 class SetFile(Answer):
+    """`loaded`: it can take over at once; `saved`: it has no edits that its file has not."""
+
     file: str
-    set: str | None = Field(description="the set's name, or null when the file cannot be read")
+    set: str
     current: bool
+    loaded: bool
+    saved: bool
 
 
 class SetsAnswer(Answer):

@@ -148,7 +148,7 @@ class Recall(Base):
     section: Name
     when: When = "bar"
     morph_bars: Morph = 0
-    mutes_at: Unit = 0.5
+    mutes_at: Unit | None = None
 
     def address(self) -> tuple[Any, ...]:
         return ("section",)
@@ -279,10 +279,51 @@ class Try(Base):
 
 
 Command = (
-    Mute | Cancel | Hold | Release | Solo | Group | MacroMove | SettingMove | Recall | Order | Start | Stop
-    | Continue | Position | TempoMove | NudgeBy | Tap | OffsetMove | TakeClock | Follow | AllOut
-    | Reset | Still | Try
+    Mute | Cancel | Hold | Release | Solo | Group | MacroMove | SettingMove | Recall | Order | Start
+    | Stop | Continue | Position | TempoMove | NudgeBy | Tap | OffsetMove | TakeClock | Follow
+    | AllOut | Reset | Still | Try
 )  # fmt: skip
+
+
+Seed = Annotated[int, Field(ge=0, le=2**31 - 1)]
+Moment = Literal["step", "beat", "bar"]
+What = Literal["pattern", "settings"]
+
+
+class Change(Strict):
+    """A change of a lane's text, done by the service itself; one undoable step."""
+
+    lane: Name
+    when: Moment = "beat"
+    seq: Seq | None = None
+
+
+class Copy(Change):
+    """Pattern and settings of a lane for another one, which is made when it is not there."""
+
+    do: Literal["copy"] = "copy"
+    to: Name
+    what: What | None = None
+
+
+class Clear(Change):
+    """Rests in place of a lane's pattern, or all its settings as they are unless told."""
+
+    do: Literal["clear"] = "clear"
+    what: What = "pattern"
+
+
+class Randomise(Change):
+    """Moves a lane's pattern, or its settings, as far as `amount` says; 0 changes nothing. The same
+    `seed` does the same to the same lane."""
+
+    do: Literal["randomise"] = "randomise"
+    amount: Unit
+    seed: Seed | None = None
+    what: What = "pattern"
+
+
+Varied = Copy | Clear | Randomise
 
 
 class Undo(Strict):
@@ -343,7 +384,7 @@ class Scope(Strict):
     seq: Seq | None = None
 
 
-Asked = Undo | Redo | AskChart | Alive | Learn | LearnCancel | Scope
+Asked = Varied | Undo | Redo | AskChart | Alive | Learn | LearnCancel | Scope
 FromPage: TypeAdapter[Command | Asked] = TypeAdapter(
     Annotated[Command | Asked, Field(discriminator="do")]
 )

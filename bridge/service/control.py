@@ -21,7 +21,7 @@ from bridge.errors import CommandError, PlayerError
 from bridge.music.model import SETTINGS
 from bridge.service import commands as c
 from bridge.service.history import History, Step, TextChange
-from bridge.service.inverse import Restore, Wire, inverse, label, sweep, value_of
+from bridge.service.inverse import Wire, inverse, label, sweep, value_of
 from bridge.service.link import PlayerLink
 from bridge.service.touch import Holds, Owners, Pacer
 
@@ -63,7 +63,8 @@ def find(what: str, name: str, known: Iterable[str]) -> None:
 
 class Control:
     """The door. `clock` is monotonic, in seconds. `outputs` are the names the soundcheck may use;
-    `swap_text` puts a whole set text into effect (for undo). `on_owner_end` is told the client and
+    `swap_text` puts a whole set text into effect (for undo), `change_lane` copies, clears and
+    randomises lanes in it. `on_owner_end` is told the client and
     the address when an ownership is over."""
 
     def __init__(self, link: PlayerLink, *, clock: Callable[[], float] = time.monotonic) -> None:
@@ -73,6 +74,7 @@ class Control:
         self.holds: Holds[str] = Holds()
         self.outputs: frozenset[str] = frozenset()
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
+        self.change_lane: Callable[[c.Varied, str], Awaitable[dict[str, Any]]] | None = None
         self.on_owner_end: list[Callable[[], None]] = []
         self._clock = clock
         self._pacer: Pacer[tuple[Any, ...], _Sending] = Pacer()
@@ -121,13 +123,18 @@ class Control:
         now = self._clock()
         if isinstance(command, c.Hold) and not self._hold(command, client, now):
             return _done()
+        if isinstance(command, c.Release):
+            for lane in self.holds.of(client):
+                self.holds.release(client, lane)
         if isinstance(command, c.MacroMove):
             if not self.owners.take(command.address(), client, now):
                 raise CommandError(f"another hand is on '{command.macro}'", "state")
             self._wake.set()
         sending = _Sending(command, client, [_quiet(asyncio.get_running_loop().create_future())])
         future = sending.waiting[0]
-        key = (command.address(), client) if isinstance(command, c.Hold) else command.address()
+        key = command.address()
+        if isinstance(command, c.Hold | c.Release):
+            key = (key, client)
         wait, replaced = self._pacer.offer(key, sending, now)
         if replaced is not None:
             sending.waiting += replaced.waiting
@@ -150,7 +157,8 @@ class Control:
         match command:
             case c.MacroMove():
                 find("macro", command.macro, state.get("macros", {}))
-            case c.Recall():
+            case c.Recall() | c.Cancel(lane=None):
+                assert command.section is not None
                 find("section", command.section, state.get("sections", ()))
             case c.Group():
                 groups = sorted({g for x in lanes.values() for g in x.get("groups", ())})
@@ -159,6 +167,14 @@ class Control:
                 check_setting(command, lanes[command.lane]["kind"])
             case c.Try() if self.outputs:
                 find("output", command.output, self.outputs)
+
+    async def vary(self, command: c.Varied, client: str) -> dict[str, Any]:
+        """Copies, clears or randomises a lane; returns what is said about it (see
+        `bridge.service.varying`). Raises `CommandError`, `InputError`, `PlayerError`."""
+        if not self.link.present or self.change_lane is None:
+            raise PlayerError("the player is away; it is being started again")
+        find("lane", command.lane, self.link.state.get("lanes", {}))
+        return await self.change_lane(command, client)
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""
@@ -206,36 +222,21 @@ class Control:
 
     def _hands_are_off(self, actions: Sequence[Any], client: str) -> None:
         for action in actions:
-            if isinstance(action, dict) and action["do"] == "macro":
-                owner = self.owner(action["macro"])
-                if owner not in (None, client):
-                    raise CommandError(f"another hand is on '{action['macro']}'", "hand")
+            for macro in _moves(action):
+                if self.owner(macro) not in (None, client):
+                    raise CommandError(f"another hand is on '{macro}'", "hand")
 
     async def _act(self, actions: Sequence[Any]) -> None:
-        """Actions of a step: commands as they go to the player, or one of the larger ones."""
+        """Actions of a step: commands as they go to the player, or changes of the text."""
         await self._together([action for action in actions if isinstance(action, dict)])
         for action in actions:
             if isinstance(action, TextChange):
                 assert self.swap_text is not None
                 await self.swap_text(action)
-            elif isinstance(action, Restore):
-                # Each of the three looks at the state that the one before has led to.
-                for wires in (action.section_first, action.hands_off, action.differences):
-                    await self._together(wires(self.link.state))
 
     async def _together(self, wires: list[Wire]) -> None:
         """Sends several commands in one piece and waits for all; raises the first refusal."""
-        lanes = self.link.state.get("lanes", {})
-        answers = [
-            asyncio.ensure_future(self._answer(self.link.send(wire)))
-            for wire in wires
-            # a wait that has passed cannot be cancelled
-            if not (
-                wire["do"] == "cancel"
-                and "lane" in wire
-                and not lanes.get(wire["lane"], {}).get("pending")
-            )
-        ]
+        answers = [asyncio.ensure_future(self._answer(self.link.send(wire))) for wire in wires]
         for result in await asyncio.gather(*answers, return_exceptions=True):
             if isinstance(result, BaseException):
                 raise result
@@ -262,7 +263,7 @@ class Control:
         command = sending.command
         back = inverse(command, self.link.state, self._latest)
         wire = command.wire()
-        if isinstance(command, c.Hold):
+        if isinstance(command, c.Hold | c.Release):
             wire["client"] = sending.client
         answer = self.link.send(wire)
         value = value_of(command)
@@ -327,6 +328,16 @@ def check_setting(command: c.SettingMove, kind: str) -> None:
         )
     if setting.whole and command.value != int(command.value):
         raise CommandError(f"{command.setting} is a whole number, not {command.value:g}")
+
+
+def _moves(action: Any) -> list[str]:
+    """The macros that an action of a step is about (a section is about more than them)."""
+    if not isinstance(action, dict):
+        return []
+    parts = action.get("parts", {})
+    if "section" in parts:
+        return []
+    return [action["macro"]] if action["do"] == "macro" else list(parts.get("macros", ()))
 
 
 def _quiet(future: asyncio.Future[None]) -> asyncio.Future[None]:

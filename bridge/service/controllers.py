@@ -27,6 +27,7 @@ from bridge.files.rig import Binding, Rig
 from bridge.service import commands as c
 from bridge.service import lamps
 from bridge.service.control import Control, find
+from bridge.service.heading import heading
 from bridge.service.knobs import FINE, Pair, Pickup, Touched, read
 
 LEARN_S = 20.0
@@ -165,7 +166,7 @@ class Controllers:
             for bound in rows:
                 macro = macros.get(bound.binding.macro)
                 if bound.pickup is not None and macro is not None:
-                    bound.pickup.stands(macro["value"], now)
+                    bound.pickup.stands(heading(macro), now)
 
     def _listen(self) -> None:
         """Tells the player of inputs that it does not know of yet."""

@@ -1,107 +1,55 @@
 """What takes a command back: computed from the state just before it, as absolute actions.
 
+One value that a hand moves is simply sent again; what has more to it (a mute and what it waited
+for, a section with all that it changed) is put back as the state had it.
+
 Transport, position, holds, resets, soundcheck and taking the clock are moments and not states:
 they have no inverse and make no step in the history.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from bridge.service import commands as c
+from bridge.service.heading import heading
 
 Wire = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Restore:
-    """An action that brings section, mutes, macros, settings and tempo back to a snapshot.
+_SCENE = ("section", "section_pending", "order", "morph", "tempo", "tempo_glide")
 
-    `hand` has the settings that a hand had given, `settings` what then counted.
-    """
 
-    section: str | None
-    muted: Mapping[str, bool]
-    macros: Mapping[str, float]
-    settings: Mapping[str, Mapping[str, float]]
-    hand: Mapping[str, Mapping[str, float]]
-    tempo: float | None
+def put_back(**parts: Any) -> Wire:
+    """The command that gives members of an earlier state back, exactly as they were."""
+    return {"do": "put-back", "parts": parts}
 
-    @classmethod
-    def of(cls, state: Mapping[str, Any]) -> Restore:
-        lanes = state.get("lanes", {})
-        return cls(
-            section=state.get("section"),
-            muted={name: _own_mute(lane) for name, lane in lanes.items()},
-            macros={name: m["value"] for name, m in state.get("macros", {}).items()},
-            settings={name: dict(lane.get("settings", {})) for name, lane in lanes.items()},
-            hand={name: dict(lane.get("hand", {})) for name, lane in lanes.items()},
-            tempo=state.get("tempo"),
-        )
 
-    def section_first(self, state: Mapping[str, Any]) -> list[Wire]:
-        """The commands that come first: the section that was there, or that none is to come."""
-        waits, now = state.get("section_pending"), state.get("section")
-        if self.section is not None and self.section != now:
-            return [{"do": "section", "section": self.section, "when": "now"}]
-        return [{"do": "cancel", "section": waits["section"]}] if waits else []
+def scene_of(state: Mapping[str, Any]) -> Wire:
+    """What a section may change, as it is in `state`: to be put back in one piece."""
+    return put_back(
+        lanes=_of_lanes(state, state.get("lanes", {}), ("under", "pending", "hand")),
+        macros=dict(state.get("macros", {})),
+        **{name: state[name] for name in _SCENE if name in state},
+    )
 
-    def hands_off(self, state: Mapping[str, Any]) -> list[Wire]:
-        """Then: settings that no hand had moved are given back, which shows what lies under."""
-        return [
-            _setting(name, setting, None)
-            for name, lane in state.get("lanes", {}).items()
-            for setting in lane.get("hand", {})
-            if name in self.hand and setting not in self.hand[name]
-        ]
 
-    def differences(self, state: Mapping[str, Any]) -> list[Wire]:
-        """Last: the commands that lead from `state` to the snapshot; lanes and macros that are
-        gone are left out."""
-        wires: list[Wire] = []
-        for name, lane in state.get("lanes", {}).items():
-            if name in self.muted:
-                wires += self._lane(name, lane)
-        for name, macro in state.get("macros", {}).items():
-            if name in self.macros and macro["value"] != self.macros[name]:
-                wires.append({"do": "macro", "macro": name, "value": self.macros[name]})
-        if self.tempo is not None and state.get("tempo") != self.tempo:
-            wires.append({"do": "tempo", "bpm": self.tempo})
-        return wires
-
-    def _lane(self, name: str, lane: Mapping[str, Any]) -> list[Wire]:
-        wires: list[Wire] = []
-        if lane.get("pending"):
-            wires.append({"do": "cancel", "lane": name})
-        if _own_mute(lane) != self.muted[name]:
-            wires.append(_mute(name, self.muted[name]))
-        now = lane.get("settings", {})
-        for setting, value in self.settings[name].items():
-            if now.get(setting, value) != value:
-                wires.append(_setting(name, setting, value))
-        return wires
+def _of_lanes(
+    state: Mapping[str, Any], lanes: Iterable[str], members: Iterable[str]
+) -> dict[str, Any]:
+    found = {}
+    for name in lanes:
+        lane = state["lanes"][name]
+        found[name] = {member: lane[member] for member in members if member in lane}
+        if "under" not in lane and "under" in members:
+            found[name]["under"] = lane["muted"]
+    return found
 
 
 def _own_mute(lane: Mapping[str, Any]) -> bool:
     """Whether the lane is muted itself, whatever is held on it."""
     return bool(lane.get("under", lane["muted"]))
-
-
-def _setting(lane: str, setting: str, value: float | None) -> Wire:
-    return {"do": "setting", "lane": lane, "setting": setting, "value": value}
-
-
-def _mute(lane: str, muted: bool) -> Wire:
-    return {"do": "mute", "lane": lane, "muted": muted, "when": "now"}
-
-
-def _mutes(state: Mapping[str, Any], lanes: list[str]) -> tuple[Wire, ...]:
-    wires: list[Wire] = []
-    for name in lanes:
-        wires += [{"do": "cancel", "lane": name}, _mute(name, _own_mute(state["lanes"][name]))]
-    return tuple(wires)
 
 
 def inverse(
@@ -110,7 +58,7 @@ def inverse(
     """The actions that take `command` back, or () when it cannot or need not be taken back.
 
     `latest` holds values that were sent for an address and are not confirmed yet: they count as
-    the value before. A ``cancel`` among the actions is for a lane that still waits.
+    the value before.
     """
     lanes = state.get("lanes", {})
 
@@ -121,18 +69,24 @@ def inverse(
         case c.Mute():
             lane = lanes[command.lane]
             was = before(lambda: _own_mute(lane))
-            if was == command.muted and not lane.get("pending") and command.return_bars is None:
+            waits = None if command.address() in latest else lane.get("pending")
+            if was == command.muted and not waits and command.return_bars is None:
                 return ()
-            return ({"do": "cancel", "lane": command.lane}, _mute(command.lane, was))
-        case c.Cancel():
+            return (put_back(lanes={command.lane: {"under": was, "pending": waits}}),)
+        case c.Cancel() if command.lane is not None:
             waits = lanes[command.lane].get("pending")
-            if not waits:
+            return (put_back(lanes={command.lane: {"pending": waits}}),) if waits else ()
+        case c.Cancel():
+            waits = state.get("section_pending")
+            if not waits or waits["section"] != command.section or waits.get("by") == "order":
                 return ()
-            return ({**_mute(command.lane, bool(waits["muted"])), "when": "bar"},)
+            return (put_back(section_pending=waits),)
         case c.Group():
-            return _mutes(state, [n for n, x in lanes.items() if command.group in x["groups"]])
+            group = [name for name, lane in lanes.items() if command.group in lane["groups"]]
+            return (put_back(lanes=_of_lanes(state, group, ("under", "pending"))),)
         case c.AllOut():
-            return _mutes(state, list(lanes))
+            waiting = {n: state[n] for n in ("section_pending", "order") if n in state}
+            return (put_back(lanes=_of_lanes(state, lanes, ("under", "pending")), **waiting),)
         case c.Solo():
             was = before(lambda: bool(lanes[command.lane]["solo"]))
             return ({"do": "solo", "lane": command.lane, "on": was},) if was != command.on else ()
@@ -140,14 +94,25 @@ def inverse(
             was = before(lambda: bool(lanes[command.lane].get("still", not command.on)))
             return ({"do": "still", "lane": command.lane, "on": was},) if was != command.on else ()
         case c.MacroMove():
-            was = before(lambda: state["macros"][command.macro]["value"])
+            macro = state["macros"][command.macro]
+            if "glide" in macro and command.address() not in latest:
+                return (put_back(macros={command.macro: macro}),)
+            was = before(lambda: heading(macro))
             return ({**command.wire(), "value": was},) if was != command.value else ()
         case c.SettingMove():
             lane = lanes[command.lane]
             written = None if "hand" in lane else lane["settings"].get(command.setting)
             was = before(lambda: lane.get("hand", {}).get(command.setting, written))
-            return () if was == command.value else ({**command.wire(), "value": was},)
+            if was == command.value:
+                return ()
+            if state.get("morph"):  # the hand has taken the setting out of it
+                hand = {k: v for k, v in lane["hand"].items() if k != command.setting}
+                hand |= {} if was is None else {command.setting: was}
+                return (put_back(lanes={command.lane: {"hand": hand}}, morph=state["morph"]),)
+            return ({**command.wire(), "value": was},)
         case c.TempoMove() | c.Tap():
+            if state.get("tempo_glide") and command.address() not in latest:
+                return (put_back(tempo=state["tempo"], tempo_glide=state["tempo_glide"]),)
             was = before(lambda: state["transport"]["tempo"])
             return ({"do": "tempo", "bpm": was},)
         case c.OffsetMove():
@@ -158,10 +123,10 @@ def inverse(
         case c.Follow():
             was = before(lambda: state["clock"]["source"])
             return ({"do": "follow", "source": was},) if was != command.source else ()
-        case c.Order():
-            return ({"do": "order", "run": not command.run},)
-        case c.Recall():
-            return (Restore.of(state),)
+        case c.Order() if command.leg is None and command.run == state["order"]["running"]:
+            return ()
+        case c.Order() | c.Recall():
+            return (scene_of(state),)
     return ()
 
 
@@ -205,7 +170,7 @@ def label(command: c.Command) -> str:
         case c.OffsetMove():
             return f"offset {command.ms:g} ms"
         case c.Cancel():
-            return f"{command.lane} stays"
+            return f"{command.lane or command.section} stays"
         case c.AllOut():
             return "all out"
         case c.Order():

@@ -3,8 +3,8 @@
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
 members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
 ``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`). From a
-client: command objects, and ``undo``, ``redo``, ``chart``, ``scope``, ``learn``, ``learn-cancel``,
-``alive`` (answered ``done``: the page's probe).
+client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
+``chart``, ``scope``, ``learn``, ``learn-cancel``, ``alive`` (answered ``done``: the page's probe).
 
 Each client has one latest-wins buffer: what it has not been sent yet is not queued but computed, as
 the difference between what it was sent last and the state now. A client that does not read is
@@ -312,7 +312,7 @@ class Live:
                 await client.ws.send_str(json.dumps(message))
 
     async def _carry_out(
-        self, client: Client, command: c.Command | c.Undo | c.Redo | c.Learn
+        self, client: Client, command: c.Command | c.Varied | c.Undo | c.Redo | c.Learn
     ) -> None:
         more: dict[str, Any] = {}
         try:
@@ -320,6 +320,8 @@ class Live:
                 await self._control.undo(client.name)
             elif isinstance(command, c.Redo):
                 await self._control.redo(client.name)
+            elif isinstance(command, c.Varied):
+                more = await self._control.vary(command, client.name)
             elif isinstance(command, c.Learn):
                 more["learned"] = await self._controllers.learn(wish_of(command), client.name)
             else:

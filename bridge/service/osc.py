@@ -1,14 +1,32 @@
 """OSC in and out over one UDP port.
 
-Addresses (numbers may be int, float or a boolean tag; a value beyond its range is clamped)::
+Addresses (numbers may be int, float or a boolean tag; a value beyond its range is clamped; what
+stands in brackets may be left out)::
 
-    /lane/NAME/mute i [s|i]     1 out, 0 in; when: "now" (default), "beat", "bar", or bars
-    /lane/NAME/hold i           momentary mute, to be repeated at least every 500 ms; 0 lets go
-    /lane/NAME/solo i   /lane/NAME/still i   /lane/NAME/reset   /lane/NAME/cancel
-    /lane/NAME/SETTING f        any numeric setting the lane has (chance, density, ...)
-    /group/NAME/mute i [s|i]    /macro/NAME f (0..1)
-    /section/NAME [i]           /transport/start|stop|continue [i]      /order i
-    /tempo f   /tap   /nudge f (ms)   /offset f (ms)   /take-clock   /all-out   /undo   /redo
+    /lane/NAME/mute i [w [i]]   1 out, 0 in; w when: "now" (default), "beat", "bar", or a number of
+                                bars; then after how many bars it returns
+    /lane/NAME/hold i [i]       1 begins a momentary mute, to be repeated at least every 500 ms, 0
+                                lets go; the second number 0: sounding instead of muted
+    /lane/NAME/cancel [i]       takes back what the lane waits for
+    /lane/NAME/solo i   /lane/NAME/still i   /lane/NAME/reset [i]
+    /lane/NAME/SETTING f        any numeric setting the lane has (chance, density, ...); nil (tag N)
+                                or /lane/NAME/SETTING/written [i] give it back to the set
+    /lane/NAME/copy s [w]       pattern and settings for the lane s; w: "step", "beat", "bar"
+    /lane/NAME/clear [i]        rests instead of the pattern; /lane/NAME/clear/settings [i]
+    /lane/NAME/randomise f [i]  moves the pattern by 0..1; i the seed; /lane/NAME/randomise/settings
+    /group/NAME/mute i [w [i]]  as a lane
+    /macro/NAME f               0..1
+    /section/NAME [i [w [i [f]]]]  w when ("bar" unless told), then bars in which values glide, then
+                                where on that way (0..1) mutes switch
+    /section/NAME/cancel [i]    takes back a section that waits
+    /order i [i]                1 runs it, 0 stops it; from which leg, counted from 0
+    /release [i]                ends everything that this host holds
+    /transport/start|stop|continue [i]      /transport/position i (ticks, 960 to the quarter)
+    /tempo f   /tap [i]   /nudge f (ms)   /offset f (ms)   /take-clock [i]
+    /follow s                   "internal", or a part of a MIDI input's name
+    /all-out [i]   /undo [i]   /redo [i]
+    /output/NAME/gate|pitch|level f [f]     soundcheck of one output (level 0..1, note number,
+                                volts); then for how many ms. Turn the monitors down first
     /subscribe i                feedback to that UDP port of the sender's host; 0 ends all of them
     /token s                    shows the token of ``--lan``
 
@@ -26,139 +44,34 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import math
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any, cast
 
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_packet import OscPacket
 
-from bridge.errors import CommandError, PlayerError
-from bridge.music.model import SETTINGS
+from bridge.errors import CommandError, InputError, PlayerError
 from bridge.service import commands as c
 from bridge.service.access import Access
 from bridge.service.control import Control
 from bridge.service.osc_feedback import Feedback
 from bridge.service.osc_guard import MalformedError, messages
 from bridge.service.osc_match import AddressBook
+from bridge.service.osc_words import (
+    FIXED,
+    ArgumentError,
+    addresses,
+    arity,
+    command,
+    number,
+    pressed,
+)
 
 log = logging.getLogger(__name__)
 
-FIXED = (
-    "/transport/start", "/transport/stop", "/transport/continue", "/order", "/tempo", "/tap",
-    "/nudge", "/offset", "/take-clock", "/all-out", "/undo", "/redo", "/subscribe", "/token",
-)  # fmt: skip
-LANE_WORDS = ("mute", "hold", "solo", "still", "reset", "cancel")
-TRIGGERS: Mapping[str, Callable[[], c.Command]] = {
-    "/transport/start": c.Start,
-    "/transport/stop": c.Stop,
-    "/transport/continue": c.Continue,
-    "/take-clock": c.TakeClock,
-    "/all-out": c.AllOut,
-    "/tap": c.Tap,
-}
-
-
-class ArgumentError(ValueError):
-    """The arguments do not fit the address."""
-
-
-def addresses(state: Mapping[str, Any]) -> list[str]:
-    """Every address that the state has something for."""
-    found = list(FIXED)
-    groups: set[str] = set()
-    for name, lane in state.get("lanes", {}).items():
-        found += [f"/lane/{name}/{word}" for word in LANE_WORDS]
-        found += [f"/lane/{name}/{s.name}" for s in SETTINGS.values() if lane["kind"] in s.kinds]
-        groups.update(lane.get("groups", ()))
-    found += [f"/group/{group}/mute" for group in groups]
-    found += [f"/macro/{name}" for name in state.get("macros", {})]
-    found += [f"/section/{name}" for name in state.get("sections", ())]
-    return found
-
-
-def number(value: Any) -> float:
-    """A finite number out of an OSC argument (int, float, true, false)."""
-    if isinstance(value, bool | int | float) and math.isfinite(value):
-        return float(value)
-    raise ArgumentError(f"{value!r} is not a finite number")
-
-
-def _arity(args: Sequence[Any], low: int, high: int) -> None:
-    if not low <= len(args) <= high:
-        raise ArgumentError(f"{len(args)} arguments where {low} to {high} are expected")
-
-
-def _flag(args: Sequence[Any]) -> bool:
-    _arity(args, 1, 1)
-    return number(args[0]) != 0
-
-
-def _clamped(args: Sequence[Any], low: float, high: float) -> float:
-    _arity(args, 1, 1)
-    return min(max(number(args[0]), low), high)
-
-
-def _when(args: Sequence[Any]) -> Any:
-    _arity(args, 1, 2)
-    if len(args) == 1:
-        return "now"
-    when = args[1]
-    if when in ("now", "beat", "bar"):
-        return when
-    bars = number(when)
-    if bars != int(bars) or not 1 <= bars <= c.BARS_MOST:
-        raise ArgumentError(f"{when!r} is no moment")
-    return int(bars)
-
-
-def _pressed(args: Sequence[Any]) -> bool:
-    _arity(args, 0, 1)
-    return not args or number(args[0]) != 0
-
-
-def command(address: str, args: Sequence[Any]) -> c.Command | None:
-    """The command of one message to one of our addresses (not a pattern); None for the release of
-    a button. Raises `ArgumentError`."""
-    if address in TRIGGERS:
-        return TRIGGERS[address]() if _pressed(args) else None
-    match address.split("/")[1:]:
-        case ["lane", lane, "mute"]:
-            return c.Mute(lane=lane, muted=_flag(args[:1]), when=_when(args))
-        case ["lane", lane, "hold"]:
-            return c.Hold(lane=lane, muted=True, active=_flag(args))
-        case ["lane", lane, "solo"]:
-            return c.Solo(lane=lane, on=_flag(args))
-        case ["lane", lane, "still"]:
-            return c.Still(lane=lane, on=_flag(args))
-        case ["lane", lane, "reset"]:
-            return c.Reset(lane=lane) if _pressed(args) else None
-        case ["lane", lane, "cancel"]:
-            return c.Cancel(lane=lane) if _pressed(args) else None
-        case ["lane", lane, name]:
-            setting = SETTINGS[name]
-            value = _clamped(args, setting.low, setting.high)
-            if setting.whole:
-                value = float(round(value))
-            return c.SettingMove(lane=lane, setting=name, value=value)
-        case ["group", group, "mute"]:
-            return c.Group(group=group, muted=_flag(args[:1]), when=_when(args))
-        case ["macro", macro]:
-            return c.MacroMove(macro=macro, value=_clamped(args, 0, 1))
-        case ["section", section]:
-            return c.Recall(section=section) if _pressed(args) else None
-        case ["order"]:
-            return c.Order(run=_flag(args))
-        case ["tempo"]:
-            return c.TempoMove(bpm=_clamped(args, 20, 400))
-        case ["nudge"]:
-            return c.NudgeBy(ms=_clamped(args, -100, 100))
-        case ["offset"]:
-            return c.OffsetMove(ms=_clamped(args, -100, 100))
-    raise ArgumentError(f"nothing is done at {address}")
-
+TASKS_MOST = 64  # undo, redo and changes of the text that are under way
 
 def parse(datagram: bytes) -> list[OscMessage]:
     """The messages of a datagram that has passed the structural check, each parsed by itself."""
@@ -232,26 +145,37 @@ class Osc(asyncio.DatagramProtocol):
     def _one(self, address: str, args: list[Any], host: str) -> None:
         client = f"osc {host}"
         if address == "/subscribe":
-            _arity(args, 1, 1)
+            arity(args, 1, 1)
             port = number(args[0])
             if not self.feedback.subscribe(host, int(port) if port == int(port) else -1):
                 raise ArgumentError("this port cannot be subscribed")
         elif address in ("/undo", "/redo"):
-            if _pressed(args):
+            if pressed(args):
                 travel = self._control.undo if address == "/undo" else self._control.redo
-                task = asyncio.get_running_loop().create_task(self._travel(travel(client)))
-                self._tasks.add(task)
-                task.add_done_callback(self._tasks.discard)
+                self._start(travel(client))
         elif address != "/token":  # a pattern may name it too
             wanted = command(address, args)
-            if wanted is not None:
+            if isinstance(wanted, c.Varied):
+                self._start(self._vary(wanted, client))
+            elif wanted is not None:
                 self._control.submit(wanted, client)
 
-    async def _travel(self, travel: Any) -> None:
+    def _start(self, work: Coroutine[Any, Any, Any]) -> None:
+        if len(self._tasks) >= TASKS_MOST:
+            work.close()
+            raise CommandError("too much at once", "busy")
+        task = asyncio.get_running_loop().create_task(self._carry_out(work))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _carry_out(self, work: Coroutine[Any, Any, Any]) -> None:
         try:
-            await travel
-        except (CommandError, PlayerError):
+            await work
+        except (CommandError, InputError, PlayerError):
             self.counts["refused"] += 1
+
+    async def _vary(self, wanted: c.Varied, client: str) -> None:
+        await self._control.vary(wanted, client)
 
     def _token(self, args: list[Any], host: str) -> None:
         if len(args) == 1 and isinstance(args[0], str) and self._access.matches(args[0]):
@@ -272,7 +196,7 @@ class Osc(asyncio.DatagramProtocol):
         )
         if about != self._book_of:
             self._book_of = about
-            self._book = AddressBook(addresses(state))
+            self._book = AddressBook(addresses(state, self._control.outputs))
         self.feedback.changed()
 
     def _send(self, data: bytes, to: tuple[str, int]) -> None:

@@ -65,7 +65,7 @@ class StubLink:
             if command["do"] in self.refuses:
                 raise CommandError("not now", "state")
             if command["do"] in ("mute", "cancel", "macro", "setting", "section", "group", "solo",
-                                 "tempo", "hold", "all-out", "still"):  # fmt: skip
+                                 "tempo", "hold", "all-out", "still", "put-back"):  # fmt: skip
                 self.performance.apply(command, self.at)
         except CommandError as error:
             future.set_exception(error)
@@ -277,6 +277,7 @@ async def test_a_section_is_taken_back_whole() -> None:
 
 async def test_a_section_that_is_still_to_come_is_taken_back() -> None:
     bench = Bench()
+    bench.link.performance.running = True  # or it would come at once
     bench.link.performance.settle(100)
     bench.link.performance.apply({"do": "section", "section": "flood", "when": "bar"}, 100)
     bench.link.performance.apply({"do": "cancel", "section": "flood"}, 100)

@@ -20,7 +20,8 @@ from bridge.music.model import SETTINGS
 from bridge.service.access import Access
 from bridge.service.control import Control
 from bridge.service.link import PlayerLink
-from bridge.service.osc import LANE_WORDS, Osc, addresses, command
+from bridge.service.osc import Osc
+from bridge.service.osc_words import LANE_WORDS, addresses, command
 
 ME = ("127.0.0.1", 5000)
 
@@ -58,6 +59,23 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/macro/brightness", [-1], {"do": "macro", "macro": "brightness", "value": 0.0}),
     ("/section/flood", [], {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0}),
     ("/section/flood", [1], {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0}),
+    ("/section/flood", [1, "now", 4, 0.25], {"do": "section", "section": "flood", "when": "now",
+                                             "morph_bars": 4, "mutes_at": 0.25}),
+    ("/section/flood/cancel", [], {"do": "cancel", "section": "flood"}),
+    ("/lane/kick/mute", [1, "bar", 8], {"do": "mute", "lane": "kick", "muted": True,
+                                        "when": "bar", "return_bars": 8}),
+    ("/lane/rim/hold", [1, 0], {"do": "hold", "lane": "rim", "muted": False, "active": True,
+                                 "client": "osc 127.0.0.1"}),
+    ("/release", [], {"do": "release", "client": "osc 127.0.0.1"}),
+    ("/lane/kick/chance", [("N", None)], {"do": "setting", "lane": "kick", "setting": "chance",
+                                          "value": None}),
+    ("/lane/kick/chance/written", [], {"do": "setting", "lane": "kick", "setting": "chance",
+                                       "value": None}),
+    ("/transport/position", [7680], {"do": "position", "tick": 7680}),
+    ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
+    ("/follow", ["desk"], {"do": "follow", "source": "desk"}),
+    ("/output/main.gate-1/gate", [0.5, 100], {"do": "try", "output": "main.gate-1",
+                                              "action": "gate", "value": 0.5, "ms": 100.0}),
     ("/transport/start", [], {"do": "start"}),
     ("/transport/stop", [], {"do": "stop"}),
     ("/transport/continue", [1], {"do": "continue"}),
@@ -77,7 +95,8 @@ NOTHING: list[tuple[str, list[Any], str]] = [
     ("/lane/kick/mute", [1, "soon"], "arguments"),
     ("/lane/kick/mute", [1, 0], "arguments"),
     ("/lane/kick/mute", [1, 1.5], "arguments"),
-    ("/lane/kick/mute", [1, "bar", 3], "arguments"),
+    ("/lane/kick/mute", [1, "bar", 0], "arguments"),
+    ("/lane/kick/mute", [1, "bar", 3, 4], "arguments"),
     ("/lane/kick/mute", [math.nan], "arguments"),
     ("/macro/brightness", [], "arguments"),
     ("/macro/brightness", [0.1, 0.2], "arguments"),
@@ -88,6 +107,15 @@ NOTHING: list[tuple[str, list[Any], str]] = [
     ("/macro/brightness", [("b", b"x")], "arguments"),
     ("/lane/kick/chance", [("d", math.inf)], "arguments"),
     ("/tempo", [-math.inf], "arguments"),
+    ("/transport/position", [-1], "arguments"),
+    ("/transport/position", [0.5], "arguments"),
+    ("/order", [1, -1], "arguments"),
+    ("/follow", [1], "arguments"),
+    ("/follow", [""], "arguments"),
+    ("/section/flood", [1, "soon"], "arguments"),
+    ("/section/flood", [1, "bar", 1, 0.5, 1], "arguments"),
+    ("/output/main.gate-1/gate", [math.nan], "arguments"),
+    ("/output/main.gate-99/gate", [1], "unknown"),
     ("/transport/start", [1, 2], "arguments"),
     ("/lane/kik/mute", [1], "unknown"),
     ("/lane/kick/hz", [1], "unknown"),

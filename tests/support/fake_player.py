@@ -14,13 +14,14 @@ import time
 from pathlib import Path
 from typing import Any
 
-from bridge.engine.messages import Unpacker, check_command, pack_json
+from bridge.engine.messages import Unpacker, check_command, check_swap, pack_json
 from bridge.errors import CommandError
+from bridge.music import snapshot
 from bridge.music.performance import Performance
 
 ONLY_PERFORMANCE = {
-    "mute", "cancel", "hold", "solo", "group", "macro", "setting", "section", "order", "tempo",
-    "all-out", "still",
+    "mute", "cancel", "hold", "release", "solo", "group", "macro", "setting", "section", "order",
+    "tempo", "all-out", "still", "put-back",
 }  # fmt: skip
 
 
@@ -136,7 +137,8 @@ class FakePlayer:
 
     def _apply(self, command: dict[str, Any]) -> None:
         if command["do"] == "swap":
-            kept = self.performance.state()
+            _, renamed, parts = check_swap(command)
+            kept = snapshot.overlay(snapshot.renamed(self.performance.state(), renamed), parts)
             self.use(command["score"])
             self.performance.restore(kept, self.tick)
             self.revision = command["revision"]
