@@ -134,3 +134,29 @@ def test_calling_more_often_than_asked_changes_nothing(score: Any, cuts: list[fl
         number += 1
     gates = [row for row in plain.sent() if row[1][0] & 0xF0 in (0x80, 0x90)]
     assert gates == [row for row in restless.sent() if row[1][0] & 0xF0 in (0x80, 0x90)]
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(score=scores(), gap=st.floats(1, 20))
+@pytest.mark.slow
+def test_no_gate_outlasts_its_length(score: Any, gap: float) -> None:
+    """Left alone, each opening ends by the length of the longest hit that made it, or before."""
+    desk = Desk(score, timing=Timing(retrigger_gap_ms=gap))
+    outs = {lane.name: lane.out for lane in score.lanes}
+    longest: dict[tuple[str | None, int], int] = {}
+
+    def notice(item: Any, due: int) -> None:
+        if item.kind == "hit":
+            key = (outs[item.owner], due)
+            longest[key] = max(longest.get(key, 0), item.length)
+
+    desk.player.sender.notice = notice
+    desk.start()
+    desk.run(1500)
+    now, ms_per_tick = (desk.now - desk.zero) / 1e6, 60_000 / (score.spec.tempo * 960)
+    for gate in range(1, 5):
+        for opening in desk.openings(gate):
+            due = round(opening.on * 1e6) + desk.zero
+            length = longest[f"main.gate-{gate}", due] * ms_per_tick
+            end = now if opening.off is None else opening.off
+            assert end <= opening.on + length + 1e-3
