@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,13 @@ from bridge.demo import files, ideas, names
 from bridge.engine import supervise
 from bridge.errors import BridgeError
 from bridge.files.rig import Rig, load_rig
-from bridge.files.set import load_set
+from bridge.files.set import load_set, parse_set
 from bridge.music.event import Event
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.scale import note_name
 from bridge.music.score import Score, compile_score
+from bridge.paper import midi_import, smf
 
 DEMO = Path(bridge.__file__).parent / "demo"
 IDEAS = [files(name)[1] for name in names()]
@@ -60,7 +65,7 @@ def test_the_demo_is_a_whole_set(rig: Rig) -> None:
 @pytest.mark.parametrize("path", IDEAS, ids=lambda p: p.stem)
 def test_an_idea_plays(rig: Rig, path: Path) -> None:
     assert path.read_text(encoding="utf-8").startswith("# "), "an idea says what it shows"
-    score = score_of(rig, path)
+    score = score_of(load_rig(files(path.stem)[0]), path)
     whole = score.between(0, 16 * BAR)
     cut = [e for a in range(0, 16 * BAR, 1700) for e in score.between(a, min(a + 1700, 16 * BAR))]
     assert cut == whole
@@ -72,6 +77,15 @@ def test_an_idea_plays(rig: Rig, path: Path) -> None:
     shared = Counter(lane.out for lane in score.lanes if lane.out)
     meant = {"near"} if path.stem == "taps" else set()  # its source starts muted
     assert meant == {n for n in silent if shared[score.spec.lanes[score.positions[n]].out] == 1}
+
+
+@pytest.mark.parametrize("name", [None, *names()])
+def test_check_has_nothing_to_warn_of(name: str | None) -> None:
+    rig_file, set_file = files(name)
+    result = CliRunner().invoke(main, ["check", str(rig_file), str(set_file)])
+    assert result.exit_code == 0
+    assert "good" in result.stdout
+    assert "(warning)" not in result.output
 
 
 def test_the_fill_comes_in_every_fourth_pass(rig: Rig) -> None:
@@ -112,6 +126,85 @@ def test_nothing_lines_up_for_five_bars(rig: Rig) -> None:
 def test_the_running_order_is_as_long_as_it_says(rig: Rig) -> None:
     spec = load_set(DEMO / "ideas/sections.yaml", rig).spec
     assert sum(leg.bars * leg.times for leg in spec.order) == 40
+
+
+def played(score: Score, bars: int, *commands: dict[str, object]) -> dict[str, list[Event]]:
+    """What sounds when `commands` are given at the very start."""
+    performance = Performance(score)
+    player = Renderer(score, performance)
+    for command in commands:
+        performance.apply(command, 0)
+    return by_lane(score, player.advance(bars * BAR))
+
+
+def per_bar(events: list[Event], bars: int) -> list[int]:
+    return [sum(event.tick // BAR == bar for event in events) for bar in range(bars)]
+
+
+def test_a_morph_thickens_little_by_little_and_nothing_jumps(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/morph.yaml")
+    recall: dict[str, object] = {"do": "section", "section": "spring", "when": "bar"}
+    lanes = played(score, 12, {**recall, "morph_bars": 8})
+    at_once = played(score, 12, recall)
+    hats = per_bar(lanes["hat"], 12)
+    assert hats == sorted(hats)
+    assert hats[0] < hats[4] < hats[9] == hats[11] == per_bar(at_once["hat"], 12)[11]
+    volts = [e.value for e in score_events(score, 12, recall | {"morph_bars": 8}) if e.lane < 0]
+    assert volts[-1] - volts[0] > 3
+    assert max(abs(b - a) for a, b in pairwise(volts)) < 0.1
+
+
+def score_events(score: Score, bars: int, command: dict[str, object]) -> list[Event]:
+    performance = Performance(score)
+    player = Renderer(score, performance)
+    performance.apply(command, 0)
+    return player.advance(bars * BAR)
+
+
+def test_the_drums_drop_out_as_a_group_and_come_back_on_the_bar(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/drop.yaml")
+    drop: dict[str, object] = {"do": "group", "group": "drums", "muted": True, "when": "now",
+                               "return_bars": 4}  # fmt: skip
+    lanes = played(score, 6, drop)
+    for name in ("kick", "clap", "hat"):
+        assert [count > 0 for count in per_bar(lanes[name], 6)] == [False] * 4 + [True] * 2
+    assert all(per_bar(lanes["bass"], 6))
+    lanes = played(score, 5, {"do": "section", "section": "hush", "when": "now"})
+    counts = per_bar(lanes["roll"], 4)
+    assert counts == sorted(counts)
+    assert counts[0] < 4 < 12 < counts[3]
+
+
+def test_controls_reach_everything_they_may(rig: Rig) -> None:
+    own = load_rig(files("controllers")[0])
+    document = load_set(files("controllers")[1], own)
+    controls = own.controllers["desk"].bindings
+    for target in ("macro", "mute", "section", "transport"):
+        assert any(getattr(control, target) for control in controls)
+    names = {macro.name for macro in document.spec.macros}
+    assert {control.macro for control in controls if control.macro} == names
+    assert document.warnings == ()
+
+
+def test_chord_tones_above_and_roots_below(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/chords.yaml")
+    lanes = by_lane(score, score.between(0, 8 * BAR))
+    assert {round(e.value) % 12 for e in lanes["wander"]} == {9, 0, 4}  # A, C, E
+    roots = [next(e for e in lanes["bassline"] if e.grid // BAR == bar) for bar in range(4)]
+    assert [note_name(e.value)[:-1] for e in roots] == ["A", "F", "C", "G"]
+    assert {round(e.value) % 12 for e in lanes["bassline"]} <= {9, 11, 0, 2, 4, 5, 7}
+
+
+def test_a_bar_from_a_midi_file_comes_out_and_goes_in_again(rig: Rig, tmp_path: Path) -> None:
+    spec = load_set(DEMO / "ideas/imported.yaml", rig).spec
+    file = tmp_path / "driftwood.mid"
+    file.write_bytes(smf.render(spec, rig, 1))
+    again = parse_set(midi_import.set_text(file, 1, 1)).spec
+    assert again.tempo == spec.tempo
+    patterns = [lane.source for lane in again.lanes]
+    for name in ("kick", "rim", "hat"):
+        (written,) = [lane for lane in spec.lanes if lane.name == name]
+        assert written.source in patterns
 
 
 # --- playing an idea -----------------------------------------------------------------------------
