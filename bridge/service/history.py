@@ -8,7 +8,7 @@ undone at once.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,11 +18,15 @@ MERGE_S = 1.0  # moves closer together than this belong to one sweep
 
 @dataclass(frozen=True, slots=True)
 class TextChange:
-    """An action on the set itself: its whole text, and the file that it belongs to."""
+    """An action on the set itself: its whole text, and the file that it belongs to. `renamed` says
+    what has another name in it, `parts` what is put back of the performance with it (both as in
+    `bridge.music.snapshot`)."""
 
     text: str
     file: str
     when: str = "bar"
+    renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    parts: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

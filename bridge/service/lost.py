@@ -1,0 +1,76 @@
+"""What of the performance a change of the set's text would lose, so that undo can put it back.
+
+Lanes and macros that a text no longer has take their mutes and values with them, and settings
+moved by hand go when a lane becomes one of another kind. The rest outlives the change by name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from bridge.music.model import SetSpec
+
+Names = Mapping[str, Mapping[str, str]]
+NO_NAMES: Names = MappingProxyType({})
+NO_PARTS: Mapping[str, Any] = MappingProxyType({})
+_OF_LANE = ("under", "pending", "solo", "still", "hand")
+
+
+def turned(renamed: Names) -> dict[str, dict[str, str]]:
+    """The way back: new names to old ones."""
+    return {what: {new: old for old, new in names.items()} for what, names in renamed.items()}
+
+
+def lost(
+    state: Mapping[str, Any], before: SetSpec, after: SetSpec, renamed: Names,
+    parts: Mapping[str, Any],
+) -> dict[str, Any]:  # fmt: skip
+    """The parts of `state` (that of the text before) which must come back with that text. `parts`
+    are those that the change itself brings."""
+    found: dict[str, Any] = {}
+    lanes = _lanes(state, before, after, renamed.get("lanes", {}), parts.get("lanes", {}))
+    if lanes:
+        found["lanes"] = lanes
+        if state.get("morph"):
+            found["morph"] = state["morph"]
+    names, kept = renamed.get("macros", {}), {macro.name for macro in after.macros}
+    macros = {
+        name: macro for name, macro in state.get("macros", {}).items()
+        if names.get(name, name) not in kept or name in parts.get("macros", {})
+    }  # fmt: skip
+    if macros:
+        found["macros"] = macros
+    names, kept = renamed.get("sections", {}), {section.name for section in after.sections}
+    waits = state.get("section_pending")
+    if waits and names.get(waits["section"], waits["section"]) not in kept:
+        found["section_pending"] = waits
+    section = state.get("section")
+    if section is not None and names.get(section, section) not in kept:
+        found["section"] = section
+    if state.get("order", {}).get("running") and len(after.order) < len(before.order):
+        found["order"] = state["order"]
+    if "tempo" in parts and state.get("tempo") not in (None, parts["tempo"]):
+        found |= {name: state[name] for name in ("tempo", "tempo_glide") if name in state}
+    return found
+
+
+def _lanes(
+    state: Mapping[str, Any], before: SetSpec, after: SetSpec, names: Mapping[str, str],
+    parts: Mapping[str, Any],
+) -> dict[str, Any]:  # fmt: skip
+    kinds = {lane.name: lane.kind for lane in after.lanes}
+    found: dict[str, Any] = {}
+    for lane in before.lanes:
+        told = state.get("lanes", {}).get(lane.name)
+        if told is None or "under" not in told:
+            continue
+        new = names.get(lane.name, lane.name)
+        if new not in kinds:
+            found[lane.name] = {**{name: told[name] for name in _OF_LANE}, "holds": {}}
+        elif new in parts:
+            found[lane.name] = {name: told[name] for name in _OF_LANE if name in parts[new]}
+        elif kinds[new] != lane.kind and told["hand"]:
+            found[lane.name] = {"hand": told["hand"]}
+    return found
