@@ -228,3 +228,15 @@ def test_the_rig_and_the_set_of_the_readme_are_good() -> None:
     rig = parse_rig(blocks[0], "README.md")
     document = parse_set(blocks[1], "README.md", rig)
     assert document.warnings == ()
+
+
+def test_every_command_and_file_that_the_readme_names_is_there() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    context = click.Context(main)
+    named = set(re.findall(r"^lanebridge ([a-z]+)|lanebridge ([a-z]+) --", text, re.MULTILINE))
+    words = {a or b for a, b in named}
+    assert {"play", "demo", "check"} <= words <= set(main.list_commands(context))
+    paths = re.findall(r"`([a-z]+/[a-zA-Z./-]+)`", text) + re.findall(r"`([A-Z]+\.md)`", text)
+    assert len(paths) >= 6
+    for path in paths:
+        assert (ROOT / path).exists(), path
