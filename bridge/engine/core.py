@@ -188,7 +188,7 @@ class Player:
                 self._arrived(now)
         else:
             if self.part.swap_waits:
-                self._change_score()
+                self._change_score(max(0, math.ceil(song.tick_at(now))))
             if self.standing.at is not None and now >= self.standing.at:
                 self.standing.send(self.part.values(), now)
         if song.ready and not self._ready:
@@ -206,13 +206,21 @@ class Player:
             goal = min(goal, part.last)
         while part.rendered < goal:
             start = part.rendered
+            if part.swap_due:  # it may bring a tempo, which holds from the very line on
+                for item in part.change_score():
+                    self.timeline.add(item)
+                self._keep_up(start)
             for item in part.render(goal, self.song.bpm):
                 self.timeline.add(item)
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
-            bpm = part.performance.at(part.rendered).bpm
-            if not self.song.following and bpm != self._bpm:
-                self._set_bpm(bpm, part.rendered, 0)
+            self._keep_up(part.rendered)
+
+    def _keep_up(self, tick: int) -> None:
+        """The song goes at the tempo that the performance has at `tick`, from there on."""
+        bpm = self.part.performance.at(tick).bpm
+        if not self.song.following and bpm != self._bpm:
+            self._set_bpm(bpm, tick, 0)
 
     # --- commands -------------------------------------------------------------------------------
 
@@ -307,7 +315,7 @@ class Player:
 
     def _locate(self, clock: int, now: int) -> None:
         if self.part.swap_waits:
-            self._change_score()
+            self._change_score(max(0, math.ceil(self.song.tick_at(now))))
         self.part.head_for(clock * TICKS_PER_CLOCK)
         if self.song.playing or not self.part.seeking:
             self._arrived(now)
@@ -326,7 +334,7 @@ class Player:
 
     def _seek(self, tick: int) -> None:
         if self.part.swap_waits:
-            self._change_score()
+            self._change_score(tick)
         self.part.seek(tick)
 
     def _stop(self) -> None:
@@ -361,11 +369,12 @@ class Player:
             self.performance.apply({"do": "tempo", "bpm": bpm}, self.part.rendered)
         self._bpm = self.performance.tempo
 
-    def _change_score(self) -> None:
-        """While stopped: at once."""
+    def _change_score(self, tick: int) -> None:
+        """While stopped: at once; a tempo that comes with it holds from `tick` on."""
         for item in self.part.change_score():
             if item.sort == "value" and item.output is not None:
                 self.outputs.offer(item.output, item.value, 0)
+        self._keep_up(tick)
         self.standing.take(self.part.values())
 
     # --- ports, crash and end -------------------------------------------------------------------

@@ -217,6 +217,12 @@ class Part:
     def swap_waits(self) -> bool:
         return self._swap is not None
 
+    @property
+    def swap_due(self) -> bool:
+        """Whether another score takes over right where rendering has come to."""
+        swap = self._swap
+        return swap is not None and swap.at is not None and swap.at <= self.rendered
+
     def swap(
         self, score: Score, revision: int, when: str, playing: bool,
         renamed: Names | None = None, parts: Mapping[str, Any] | None = None,

@@ -157,7 +157,8 @@ class SongClock:
             return []
         self._bpm = bpm
         self._map.change(tick, bpm)
-        self._map.forget(tick)
+        # What is due just before `tick` has not been sent yet: its line must stay.
+        self._map.forget(tick - 48 * TICKS_PER_CLOCK)
         return [Did("moved")]
 
     def nudge(self, ms: float, now: int) -> list[Did]:
