@@ -94,7 +94,7 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
 
     def plain(playing: Playing) -> PlainAnswer:
         return PlainAnswer(
-            revision=max(playing.revision, 0), file=playing.path.name, saved=book.saved,
+            revision=max(playing.revision, 0), file=book.name(playing), saved=book.saved,
             data=Document.parse(playing.text, playing.path.name).data,
         )  # fmt: skip
 

@@ -12,9 +12,8 @@ import contextlib
 import json
 import logging
 import os
-import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -28,14 +27,14 @@ from bridge.music.score import Score, compile_score
 from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.history import Step, TextChange
+from bridge.service.lost import NO_NAMES, NO_PARTS, Names, lost, turned
+from bridge.service.shelf import SetRow, Shelf
 from bridge.service.view import View
 
 log = logging.getLogger(__name__)
 
 SWAP_S = 3.0  # a compiled score is larger than a command; the player unpacks it between two steps
 WORKING = "working.json"
-SETS_MOST = 200
-_NAMED = re.compile(rb"^set:\s*(.+?)\s*(?:#.*)?$", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +69,8 @@ class SetBook:
         self._news = asyncio.Event()
         self._coming: dict[int, Score] = {}
         self._on_disk: dict[Path, str] = {}
+        self._previous: Path | None = None
+        self.shelf: Shelf[Playing] = Shelf(rig_path, set_path)
         self.rig: Rig | None = None
         self.playing: Playing | None = None
         control.swap_text = self._travel
@@ -133,22 +134,64 @@ class SetBook:
 
     # --- playing ----------------------------------------------------------------------------
 
-    async def put(self, text: str, when: str, client: str) -> Playing:
-        """Swaps a new text in at the next step, beat or bar; one undoable step.
+    async def put(
+        self, text: str, when: str, client: str, *, label: str = "edit of the set",
+        renamed: Names = NO_NAMES, parts: Mapping[str, Any] = NO_PARTS,
+    ) -> Playing:  # fmt: skip
+        """Swaps a new text in at the next step, beat or bar; one undoable step. `renamed` says what
+        has another name in it, `parts` what of the performance changes with it.
 
         Raises `InputError` when the text is wrong (what plays goes on), `PlayerError` when the
         player is away.
         """
-        before = self._both()[1]
-        after = await self._swap(text, before.path, when)
+        before, state = self._both()[1], self._control.link.state
+        change = TextChange(text, str(before.path), when, renamed, parts)
+        after = await self._swap(change)
         if text != before.text:
-            self._remember("edit of the set", client, before, after)
+            self._remember(label, client, before, after, change, state)
         return after
 
-    async def open(self, file: str, when: str, client: str) -> Playing:
-        """Another set of the folder takes over; one undoable step."""
-        path = self._inside(file)
+    async def open(
+        self, file: str, when: str, client: str, tempo: str = "take", fresh: bool = False
+    ) -> Playing:
+        """Another set of the folder takes over; one undoable step.
+
+        A set that was left with edits comes back with them, unless `fresh`. `tempo` ``take``: its
+        own tempo comes with it (where we lead); ``keep``: the tempo stays.
+        """
+        path = self.shelf.path(file)
         before = self._both()[1]
+        text = None if fresh or path == before.path else self.shelf.left.get(path)
+        if text is None:
+            text = await self._read(path, file)
+        parts = await self._tempo(text, path, tempo)
+        state, change = self._control.link.state, TextChange(text, str(path), when, parts=parts)
+        after = await self._swap(change)
+        self.shelf.left.pop(path, None)
+        if path != before.path:
+            self._previous = before.path
+            if self._on_disk.get(before.path) != before.text:
+                self.shelf.left[before.path] = before.text
+        self._remember(f"open {file}", client, before, after, change, state)
+        return after
+
+    async def back(self, when: str, client: str, tempo: str = "take") -> Playing:
+        """The set that was open before this one takes over again. Raises `CommandError` when there
+        was none."""
+        if self._previous is None:
+            raise CommandError("no other set was open before", "state")
+        return await self.open(self.shelf.name(self._previous), when, client, tempo)
+
+    async def load_ahead(self, file: str) -> None:
+        """Reads and compiles a set, so that it can take over at once. Raises `InputError`."""
+        rig, playing = self._both()
+        path = self.shelf.path(file)
+        if path != playing.path:
+            text = self.shelf.left.get(path) or await self._read(path, file)
+            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            self.shelf.keep_ready(path, made)
+
+    async def _read(self, path: Path, file: str) -> str:
         try:
             text = await asyncio.to_thread(path.read_text, encoding="utf-8")
         except FileNotFoundError:
@@ -156,43 +199,68 @@ class SetBook:
         except (OSError, UnicodeDecodeError) as error:
             raise CommandError(f"'{file}' cannot be read: {error}") from None
         self._on_disk[path] = text
-        after = await self._swap(text, path, when)
-        self._remember(f"open {file}", client, before, after)
-        return after
+        return text
+
+    async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, Any]:
+        """What a swap says of the tempo. Where we follow a clock the tempo is that clock's."""
+        leads = self._control.link.state.get("clock", {}).get("source") == "internal"
+        if tempo != "take" or not leads:
+            return {}
+        rig = self._both()[0]
+        made = self.shelf.ready.get(path)
+        if made is None or made.text != text:
+            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            self.shelf.keep_ready(path, made)
+        return {"tempo": made.document.spec.tempo, "tempo_glide": None}
 
     async def _travel(self, change: TextChange) -> None:
-        await self._swap(change.text, Path(change.file), change.when)
+        await self._swap(change)
 
-    async def _swap(self, text: str, path: Path, when: str) -> Playing:
+    async def _swap(self, change: TextChange) -> Playing:
+        text, path = change.text, Path(change.file)
         async with self._lock:
             rig, before = self._both()
             shown = self._control.link.state.get("revision", 0)
             revision = max(before.revision, shown) + 1
-            playing = await asyncio.to_thread(self._compile, rig, text, path, revision)
-            await self._send(playing, when)
+            made = self.shelf.ready.get(path)
+            if made is None or made.text != text:
+                made = await asyncio.to_thread(self._compile, rig, text, path, revision)
+            playing = replace(made, revision=revision)
+            await self._send(playing, change.when, change)
+            if path != before.path:
+                self.shelf.keep_ready(before.path, before)
             self.playing = playing
             self._show()
         await self._keep()
         return playing
 
-    async def _send(self, playing: Playing, when: str) -> None:
+    async def _send(self, playing: Playing, when: str, change: TextChange | None = None) -> None:
         link = self._control.link
         self._coming[playing.revision] = playing.score
-        answer = await link.send_pickled(
-            {"do": "swap", "when": when, "score": playing.score, "revision": playing.revision}
-        )
+        swap: dict[str, Any] = {
+            "do": "swap", "when": when, "score": playing.score, "revision": playing.revision
+        }  # fmt: skip
+        if change is not None and change.renamed:
+            swap["renamed"] = {what: dict(names) for what, names in change.renamed.items()}
+        if change is not None and change.parts:
+            swap["parts"] = dict(change.parts)
+        answer = await link.send_pickled(swap)
         try:
             await asyncio.wait_for(asyncio.shield(answer), SWAP_S)
         except TimeoutError:
             raise PlayerError(f"the player did not take the set within {SWAP_S:g} s") from None
 
-    def _remember(self, label: str, client: str, before: Playing, after: Playing) -> None:
+    def _remember(
+        self, label: str, client: str, before: Playing, after: Playing, change: TextChange,
+        state: Mapping[str, Any],
+    ) -> None:  # fmt: skip
+        """`state` is that of before the change."""
+        back = TextChange(
+            before.text, str(before.path), change.when, turned(change.renamed),
+            lost(state, before.document.spec, after.document.spec, change.renamed, change.parts),
+        )  # fmt: skip
         self._control.history.add(
-            Step(
-                label=label, client=client, at=self._clock(),
-                undo=(TextChange(before.text, str(before.path)),),
-                redo=(TextChange(after.text, str(after.path)),),
-            )
+            Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
         )
 
     async def _keep(self) -> None:
@@ -227,7 +295,7 @@ class SetBook:
     async def save_as(self, file: str, replace: bool) -> Playing:
         """Writes the text that plays to another file of the folder, which is its file then."""
         playing = self._both()[1]
-        path = self._inside(file)
+        path = self.shelf.path(file)
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
             raise CommandError(f"there is a file '{file}' already", "state")
         return await self._write(playing, path)
@@ -244,34 +312,14 @@ class SetBook:
         await self._keep()
         return self.playing
 
-    async def files(self) -> list[tuple[str, str | None, bool]]:
-        """The set files of the folder: (file, name of the set, whether it plays now)."""
+    async def files(self) -> list[SetRow]:
+        """The sets within reach."""
         playing = self._both()[1]
-        found = await asyncio.to_thread(self._list, playing.path.parent)
-        return [(name, title, name == playing.path.name) for name, title in found]
+        return await asyncio.to_thread(self.shelf.rows, playing.path, self.saved)
 
-    def _list(self, folder: Path) -> list[tuple[str, str | None]]:
-        found: list[tuple[str, str | None]] = []
-        for path in sorted(folder.iterdir()):
-            if path.suffix not in (".yaml", ".yml") or path.name.startswith("."):
-                continue
-            try:
-                with path.open("rb") as file:
-                    named = _NAMED.search(file.read(64 << 10))
-            except OSError:
-                continue
-            if named is not None and len(found) < SETS_MOST:
-                title = named[1].decode("utf-8", "replace").strip("\"'")
-                found.append((path.name, title))
-        return found
-
-    def _inside(self, file: str) -> Path:
-        """The path of a file of the folder; never one outside it."""
-        folder = self._both()[1].path.parent
-        path = (folder / file).resolve()
-        if path.parent != folder or path == self._rig_path.resolve():
-            raise CommandError(f"'{file}' is not a set beside this one", "unknown")
-        return path
+    def name(self, playing: Playing) -> str:
+        """The file of a set, as surfaces call it."""
+        return self.shelf.name(playing.path)
 
     # --- keeping in step with the player ------------------------------------------------------
 
@@ -310,7 +358,7 @@ class SetBook:
     def _show(self) -> None:
         playing = self._both()[1]
         saved = self._on_disk.get(playing.path) == playing.text
-        self._view.document = {"file": playing.path.name, "saved": saved}
+        self._view.document = {"file": self.shelf.name(playing.path), "saved": saved}
         self._control.history.on_change()
 
     def _both(self) -> tuple[Rig, Playing]:

@@ -16,7 +16,7 @@ from bridge.service.setbook import Playing, SetBook
 def set_routes(book: SetBook, charts: Charts) -> list[Route]:
     def shown(playing: Playing) -> b.SetAnswer:
         return b.SetAnswer(
-            name=playing.document.spec.name, file=playing.path.name, text=playing.text,
+            name=playing.document.spec.name, file=book.name(playing), text=playing.text,
             revision=max(playing.revision, 0), saved=book.saved,
         )  # fmt: skip
 
@@ -43,11 +43,24 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
         return shown(await book.save_as(body.file, body.replace))
 
     async def open_set(request: web.Request, body: b.OpenBody) -> b.SetAnswer:
-        return shown(await book.open(body.file, body.when, client_of(request)))
+        return shown(await book.open(
+            body.file, body.when, client_of(request), body.tempo, body.fresh
+        ))  # fmt: skip
+
+    async def back(request: web.Request, body: b.BackBody) -> b.SetAnswer:
+        return shown(await book.back(body.when, client_of(request), body.tempo))
+
+    async def load(request: web.Request, body: b.LoadBody) -> b.SetsAnswer:
+        await book.load_ahead(body.file)
+        return await sets(request, None)
 
     async def sets(request: web.Request, query: Any) -> b.SetsAnswer:
         return b.SetsAnswer(
-            sets=[b.SetFile(file=f, set=name, current=now) for f, name, now in await book.files()]
+            sets=[
+                b.SetFile(file=row.file, set=row.title, current=row.current, loaded=row.loaded,
+                          saved=row.saved)
+                for row in await book.files()
+            ]
         )
 
     async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, Any]:
@@ -73,8 +86,12 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
               save_as, answer=b.SetAnswer, body=b.SaveAsBody, errors=(404, 409)),
         Route("POST", "/api/set/open", "openSet", "Another set of the folder takes over.",
               open_set, answer=b.SetAnswer, body=b.OpenBody, errors=(404, 409)),
+        Route("POST", "/api/set/back", "backToSet", "The set that was open before takes over.",
+              back, answer=b.SetAnswer, body=b.BackBody, optional=True, errors=(409,)),
         Route("GET", "/api/sets", "listSets", "The sets of the folder.", sets,
               answer=b.SetsAnswer),
+        Route("POST", "/api/sets/load", "loadSet", "Compiles a set, so that it can take over at "
+              "once.", load, answer=b.SetsAnswer, body=b.LoadBody, errors=(404,)),
         Route("GET", "/api/chart", "chart", "The coming bars as they will be played.", chart,
               answer=b.ChartAnswer, query=b.ChartQuery),
         Route("GET", "/api/rig", "rig", "Every output of the rig and what drives it.", rig,

@@ -108,8 +108,10 @@ async def test_sets_of_the_folder_are_listed_and_opened(stage: Any) -> None:
     (stage.folder / "notes.yaml").write_text("hello: 1\n", encoding="utf-8")
     _, answer, _ = await stage.call("GET", "/api/sets")
     assert answer["sets"] == [  # neither the rig nor other files
-        {"file": "low-tide.yaml", "set": "Low tide", "current": True},
-        {"file": "slack-water.yaml", "set": "Slack water", "current": False},
+        {"file": "low-tide.yaml", "set": "Low tide", "current": True, "loaded": True,
+         "saved": True},
+        {"file": "slack-water.yaml", "set": "Slack water", "current": False, "loaded": False,
+         "saved": True},
     ]
     status, answer, _ = await stage.call("POST", "/api/set/open", {"file": "slack-water.yaml"})
     assert (status, answer["name"], answer["saved"]) == (200, "Slack water", True)
