@@ -34,6 +34,7 @@ from bridge.service.soundchecker import Soundchecker
 from bridge.service.static import Page, add_page
 from bridge.service.tuner import Tuner
 from bridge.service.tuner_http import tuner_routes
+from bridge.service.varying import Varying, varying_routes
 from bridge.service.view import View
 from bridge.service.workbench import Workbench
 
@@ -87,6 +88,7 @@ class Service:
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
         )
+        self.varying = Varying(self.book, self.control)
 
     def _links(self) -> dict[str, Any]:
         return {
@@ -105,6 +107,7 @@ class Service:
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
+            *varying_routes(self.control),
             *paper_routes(self.book),
         ]
 

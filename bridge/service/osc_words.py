@@ -173,8 +173,8 @@ def _of_lane(lane: str, words: list[str], args: Sequence[Any]) -> c.Command | c.
             return c.Cancel(lane=lane) if pressed(args) else None
         case ["copy"]:
             arity(args, 1, 2)
-            when = _moment(args[1]) if len(args) > 1 else "beat"
-            return c.Copy(lane=lane, to=_text(args[0]), when=when)
+            when = args[1] if len(args) > 1 else "beat"
+            return c.Copy(lane=lane, to=_text(args[0]), when=_moment(when))
         case ["clear", *rest]:
             return c.Clear(lane=lane, what=_what(rest)) if pressed(args) else None
         case ["randomise", *rest]:
