@@ -100,7 +100,7 @@ def _html(block: Block, name: str) -> str:
         ]
         return _table(("key", "may be", "starts at", "meaning", "example"), rows, "wide keys")
     if isinstance(block, Pairs):
-        return _table(block.heads, [(f"`{key}`", says) for key, says in block.rows], "wide keys")
+        return _table(block.heads, [(f"`{key}`", says) for key, says in block.rows], "wide pairs")
     if isinstance(block, Signs):
         return f'<pre tabindex="0">{escape(chr(10).join(block.lines), quote=False)}</pre>'
     return "\n".join(_figures(block))
