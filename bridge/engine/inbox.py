@@ -85,7 +85,8 @@ class Inbox:
         """Opens what was wanted and has come, or has come back; gives what is away now."""
         self._looks += 1
         for text, port in self.ports.items():
-            if port.alive() or port.reopen():
+            # One that was away is connected anew: its name alone says that it is back, no more.
+            if port.reopen() if text in self.away else port.alive():
                 self.away.discard(text)
             else:
                 self.away.add(text)

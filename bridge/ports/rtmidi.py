@@ -7,7 +7,8 @@ Facts about that library (1.5.8) that decide the shape of this module:
 - Every listing by a fresh object makes a client of the system's sequencer, and those run out after
   some dozens; so one object per direction is kept for all listings.
 - A peer that went away is silent: sending goes on into nothing. Only the list of names tells.
-- A peer that returns is not connected again by itself; closing and opening again does it.
+- A peer that returns is not connected again by itself; closing and opening again does it, but
+  closing an input also takes its callback away.
 - Clock messages are filtered unless asked for.
 """
 
@@ -149,8 +150,12 @@ class _Port:
             self._midi.open_port(names.index(found), name=self._label)
         except OSError:  # PortError included: still away, or two of the name for a moment
             return False
+        self._listen()
         self.name = found
         return True
+
+    def _listen(self) -> None:
+        """What an input needs after each opening."""
 
     def close(self) -> None:
         if self._closed:
@@ -186,6 +191,7 @@ class RtIn(_Port):
     def __init__(self, system: System, text: str, label: str, receive: Receive) -> None:
         self._receive = receive
         super().__init__(system, text, label)
+        self._listen()
 
     def _names(self) -> list[str]:
         return self._system.inputs()
@@ -193,14 +199,16 @@ class RtIn(_Port):
     def _make(self) -> Any:
         midi = self._system.make_in(CLIENT)
         midi.ignore_types(sysex=True, timing=False, active_sense=True)
+        return midi
+
+    def _listen(self) -> None:
         receive = self._receive
         stamp = time.monotonic_ns
 
         def arrived(event: tuple[list[int], float], _: object = None) -> None:
             receive(stamp(), bytes(event[0]))
 
-        midi.set_callback(arrived)
-        return midi
+        self._midi.set_callback(arrived)
 
 
 @contextlib.contextmanager

@@ -31,11 +31,13 @@ class Plug(SimulatedIn):
     def __init__(self, jacks: Jacks, text: str, receive: Receive) -> None:
         super().__init__(receive, text, lambda: 5)
         self._jacks = jacks
+        self.reopened = 0
 
     def alive(self) -> bool:
         return self.name in self._jacks.there
 
     def reopen(self) -> bool:
+        self.reopened += 1
         return self.name in self._jacks.there
 
 
@@ -77,6 +79,9 @@ def test_an_input_that_was_lost_is_away_until_it_is_back(jacks: Jacks) -> None:
     assert inbox.state() == {"knobs": False}
     jacks.there = {"knobs"}
     assert inbox.mend() == set()
+    assert jacks.made["knobs"].reopened == 1  # its name is there again, but no connection
+    assert inbox.mend() == set()
+    assert jacks.made["knobs"].reopened == 1
 
 
 def test_without_a_midi_system_it_is_seldom_looked_for(jacks: Jacks) -> None:

@@ -36,6 +36,7 @@ class FakeMidi:
             raise FakeError(f"no {api} here")
         BENCH.clients += 1
         self.open_to: str | None = None
+        self.takes_callback = False
 
     def get_ports(self) -> list[str]:
         return list(BENCH.names)
@@ -50,6 +51,8 @@ class FakeMidi:
         self.open_to = name
 
     def close_port(self) -> None:
+        if self.takes_callback:
+            BENCH.callback = None  # as found on a JACK server: silent after opening again
         if self.open_to in BENCH.opened:
             BENCH.opened.remove(self.open_to)
         self.open_to = None
@@ -67,6 +70,7 @@ class FakeMidi:
 
     def set_callback(self, callback: Any) -> None:
         BENCH.callback = callback
+        self.takes_callback = True
 
 
 class FakeError(OSError):
@@ -193,3 +197,16 @@ def test_clock_comes_in_stamped_and_sysex_and_sensing_stay_out(bench: Bench) -> 
     assert got[0][1] == b"\xf8"
     assert got[0][0] > 0
     port.close()
+
+
+def test_an_input_hears_again_when_it_is_back(bench: Bench) -> None:
+    heard: list[bytes] = []
+    port = ports_package.open_input("harbour", lambda ns, data: heard.append(data))
+    bench.callback(([0x90, 36, 127], 0.0))
+    names, bench.names = bench.names, []
+    assert not port.alive()
+    assert not port.reopen()
+    bench.names = names
+    assert port.reopen()
+    bench.callback(([0x90, 37, 127], 0.0))
+    assert heard == [bytes((0x90, 36, 127)), bytes((0x90, 37, 127))]

@@ -12,8 +12,9 @@ import threading
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +107,12 @@ def running(state_home: Path, *args: str) -> Iterator[Running]:
             process.wait()
         reader.join()
         out.close()
+
+
+@pytest.fixture
+def lanebridge(tmp_path: Path) -> Callable[..., AbstractContextManager[Running]]:
+    """``with lanebridge("play", RIG, SET) as app:`` on free ports."""
+    return partial(running, tmp_path / "state")
 
 
 @pytest.fixture(scope="module")
