@@ -184,3 +184,16 @@ def test_watching_follows_the_state_and_what_was_sent(link: Link, tmp_path: Path
 def test_nobody_there_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="No such file"):
         Watch().connect(str(tmp_path / "nobody"), 0)
+
+
+def test_what_hurries_does_not_wait_for_the_next_frame(link: Link, tmp_path: Path) -> None:
+    client = Client(link, tmp_path)
+    client.read()
+    link.played({"tick": 0, "t_ns": 0}, input=[[1, "knobs", "b01540"]])
+    link.deliver(0)
+    link.played({"tick": 0, "t_ns": 1}, input=[[2, "knobs", "b01541"]])
+    link.deliver(1)  # too soon for another frame
+    assert [frame["input"] for frame in client.read()] == [[[1, "knobs", "b01540"]]]
+    link.deliver(2, hurry=True)
+    assert [frame["input"] for frame in client.read()] == [[[2, "knobs", "b01541"]]]
+    client.sock.close()
