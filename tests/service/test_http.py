@@ -124,7 +124,8 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
         *set_routes(service.book, service.charts),
     ]  # fmt: skip
     left = [r.name for r in ours if not any(_is(r, m, p) for m, p in used)]
-    assert sorted(left) == ["openSet", "putSet", "redo", "undo"]  # tested in their own modules
+    # tested in their own modules
+    assert sorted(left) == ["backToSet", "loadSet", "openSet", "putSet", "redo", "undo"]
 
 
 def _is(route: Route, method: str, path: str) -> bool:
