@@ -265,7 +265,13 @@ class Player:
         """Does what the performance knows about, and what follows from it here."""
         part = self.part
         before = part.unheard()
+        turned = command["macro"] if command["do"] == "macro" and self.song.playing else None
+        stood = {} if turned is None else part.driven_by(turned)
         part.performance.apply(command, part.rendered)
+        if turned is not None:
+            # What is rendered does not know of the hand yet, and a finger is on it: at once.
+            for output, volts in part.driven_by(turned).items():
+                self.sender.shift(output, volts - stood[output], now)
         for name, was, out in zip(part.names, before, part.unheard(), strict=True):
             if out and not was:
                 self.sender.silence(name)

@@ -44,6 +44,8 @@ class Outputs:
         }
         for port in self.port_of.values():
             links.setdefault(port, Link(kind="usb"))
+        self.given: dict[str, float] = {}
+        """The last value that was asked for of each output that moves."""
         self._clock = clock
         self._thinner = Thinner(wired, links)
         self._pitched = frozenset(n for n, w in wired.items() if w.output.kind == "pitch")
@@ -76,6 +78,7 @@ class Outputs:
     def rest_levels(self) -> list[Message]:
         """Every level output at its rest volts; pitches stay, so that what still rings stays in
         tune."""
+        self.given.clear()
         return [
             message
             for name, wired in self.wired.items()
@@ -105,6 +108,7 @@ class Outputs:
 
     def offer(self, output: str, value: float, now: int) -> None:
         """A value that may wait its turn; a newer one takes its place."""
+        self.given[output] = value
         self._thinner.offer(output, value, now)
 
     def withdraw(self, output: str) -> None:

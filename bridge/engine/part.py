@@ -115,6 +115,12 @@ class Part:
         """The present value of every output that is driven: notes for pitches, else volts."""
         return {e.output: e.value for e in self.renderer.hold_values() if e.output is not None}
 
+    def driven_by(self, macro: str) -> dict[str, float]:
+        """Volts at `rendered` of the level outputs that a macro drives; none for an unknown one."""
+        if macro not in self._macros:
+            return {}
+        return self.renderer.driven_by(self._macros.index(macro))
+
     def unheard(self) -> list[bool]:
         """Which lanes are silent at `rendered`, by position."""
         return self.performance.at(self.rendered).unheard

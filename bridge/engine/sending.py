@@ -86,6 +86,17 @@ class Sender:
         self.timeline.drop_lane(lane)
         self._close(self.timeline.close_lane(lane))
 
+    def shift(self, output: str, volts: float, now: int) -> None:
+        """A hand moves a level output by `volts`: what stands there now, and what is queued for
+        it, so that it does not fall back until the renderer has caught up. Kept within the range
+        of the output."""
+        stands = self.outputs.given.get(output)
+        if not volts or stands is None:
+            return
+        wired = self.outputs.wired[output].output
+        self.timeline.shift(output, volts, wired.low, wired.high)
+        self.outputs.offer(output, min(max(stands + volts, wired.low), wired.high), now)
+
     def realtime(self, data: bytes, at: int, now: int) -> None:
         """Bytes for whoever follows our clock, at `at` or at once."""
         if at > now:

@@ -232,6 +232,12 @@ class Timeline:
         for output in list(self.gates):
             self._unwind(output, lambda gate: gate.owner == owner and not gate.sent)
 
+    def shift(self, output: str, by: float, low: float, high: float) -> None:
+        """Moves every value that is queued for an output, within `low` to `high`."""
+        for _, rank, _, _, item in (*self._ticks, *self._due):
+            if rank == VALUE and item.output == output:
+                item.value = min(max(item.value + by, low), high)
+
     def clear(self, before: int = 0) -> None:
         """Empties the queue; bytes due before `before` stay. Close the gates first."""
         kept = [entry for entry in self._due if entry[4].sort == "byte" and entry[0] < before]

@@ -328,6 +328,15 @@ class Mixer:
         volts += performance.setting(mix.leader, "offset", tick)
         return min(max(note + volts * SEMITONES_PER_VOLT, 0.0), HIGHEST_NOTE)
 
+    def driven_by(self, macro: int, performance: Performance) -> dict[str, float]:
+        """Volts of the level outputs that a macro (by position) drives, at the tick up to which
+        everything has been given out."""
+        return {
+            mix.wired.name: self._volts(mix, self._at, performance)
+            for mix in self._fed.get(-1 - macro, ())
+            if not mix.pitch
+        }
+
     # --- standing still --------------------------------------------------------------------------
 
     def hold(self, tick: int, performance: Performance) -> list[Event]:

@@ -179,6 +179,10 @@ class Renderer:
         self._look()
         return self._mixer.hold(self.position, self.performance)
 
+    def driven_by(self, macro: int) -> dict[str, float]:
+        """Volts of the level outputs that a macro (by position) drives, at `position`."""
+        return self._mixer.driven_by(macro, self.performance)
+
     # --- evaluation ---
 
     def _look(self) -> None:

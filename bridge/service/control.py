@@ -135,11 +135,11 @@ class Control:
         key = command.address()
         if isinstance(command, c.Hold | c.Release):
             key = (key, client)
-        wait, replaced = self._pacer.offer(key, sending, now)
+        wait, replaced = self._pacer.offer(key, sending, now, credit=command.paced)
         if replaced is not None:
             sending.waiting += replaced.waiting
         elif wait > 0 and not command.paced:
-            self._pacer.take(key, now)
+            self._pacer.drop(key)
             raise CommandError(f"'{command.do}' comes too fast", "busy")
         elif wait > 0:
             asyncio.get_running_loop().call_later(wait, self._flush, key)

@@ -87,20 +87,23 @@ class Holds(Generic[Key]):
 
 
 class Pacer(Generic[Key, Item]):
-    """Latest-wins pacing: the first item of an address goes out at once, then one per `pace_s`.
+    """Latest-wins pacing: the first two items of an address go out at once (a finger that comes
+    down says so, and then moves), then one per `pace_s`.
 
     Waiting ends on a grid of `pace_s` that all addresses share, so that what waits goes together.
     """
 
     def __init__(self, pace_s: float = PACE_S) -> None:
         self._pace_s = pace_s
-        self._free_at: dict[Key, float] = {}
+        self._free_at: dict[Key, float] = {}  # when all that went has been paid for
         self._parked: dict[Key, Item] = {}
 
-    def offer(self, key: Key, item: Item, now: float) -> tuple[float, Item | None]:
+    def offer(
+        self, key: Key, item: Item, now: float, credit: bool = True
+    ) -> tuple[float, Item | None]:
         """Offers `item`: (0, None) when it may go now; else how many seconds it must wait, and
-        the parked item that it replaces (if any)."""
-        free_at = self._free_at.get(key, now)
+        the parked item that it replaces (if any). Without `credit` only the first goes at once."""
+        free_at = self._free_at.get(key, now) - (self._pace_s if credit else 0.0)
         wait = free_at - now
         if wait > 0:
             # the small share keeps a time that lies on the grid where it is
@@ -108,7 +111,7 @@ class Pacer(Generic[Key, Item]):
         if wait <= 0 and key not in self._parked:
             if len(self._free_at) > 1024:  # forget addresses that have been quiet
                 self._free_at = {k: at for k, at in self._free_at.items() if at > now}
-            self._free_at[key] = now + self._pace_s
+            self._spend(key, now)
             return 0.0, None
         replaced = self._parked.get(key)
         self._parked[key] = item
@@ -118,5 +121,12 @@ class Pacer(Generic[Key, Item]):
         """The parked item of an address whose time has come."""
         item = self._parked.pop(key, None)
         if item is not None:
-            self._free_at[key] = now + self._pace_s
+            self._spend(key, now)
         return item
+
+    def drop(self, key: Key) -> None:
+        """Forgets what is parked, as if it had never been offered."""
+        self._parked.pop(key, None)
+
+    def _spend(self, key: Key, now: float) -> None:
+        self._free_at[key] = max(self._free_at.get(key, now), now) + self._pace_s

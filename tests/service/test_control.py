@@ -137,7 +137,7 @@ async def test_quick_moves_are_thinned_and_every_mover_is_answered() -> None:
     bench = Bench()
     futures = [bench.control.submit(macro(n / 10), "page 1") for n in range(11)]
     await asyncio.wait_for(asyncio.gather(*futures), 5)
-    assert [s["value"] for s in bench.link.sent] == [0.0, 1.0]
+    assert [s["value"] for s in bench.link.sent] == [0.0, 0.1, 1.0]
 
 
 async def test_moves_of_different_controls_do_not_wait_for_each_other() -> None:
@@ -150,6 +150,7 @@ async def test_moves_of_different_controls_do_not_wait_for_each_other() -> None:
 
 async def test_a_parked_move_for_a_set_that_has_gone_is_refused() -> None:
     bench = Bench()
+    bench.control.submit(macro(0.4), "page 1")
     bench.control.submit(macro(0.5), "page 1")
     parked = bench.control.submit(macro(0.6), "page 1")
     bench.link.extra = {"macros": {}}

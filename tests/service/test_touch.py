@@ -62,7 +62,8 @@ def test_two_hands_hold_one_lane_apart() -> None:
 
 def test_the_first_goes_at_once_and_the_last_is_never_lost() -> None:
     pacer: Pacer[str, int] = Pacer(pace_s=0.1)
-    assert pacer.offer("m", 1, 0.0) == (0.0, None)
+    assert pacer.offer("m", 0, 0.0) == (0.0, None)  # a finger comes down
+    assert pacer.offer("m", 1, 0.01) == (0.0, None)  # and moves
     wait, replaced = pacer.offer("m", 2, 0.05)
     assert (round(wait, 3), replaced) == (0.05, None)
     assert pacer.offer("m", 3, 0.08)[1] == 2
@@ -92,15 +93,28 @@ def test_no_address_gets_more_than_sixty_a_second(gaps: list[float]) -> None:
         assert item is not None
         sent.append((flush, item))
     assert sent[-1][1] == len(gaps) - 1  # the newest always arrives
-    assert all(b[0] - a[0] >= PACE_S * 0.998 for a, b in itertools.pairwise(sent))
+    for first, (begin, _) in enumerate(sent):
+        for more, (at, _) in enumerate(sent[first:]):  # two at once, then one in each 1/60 s
+            assert at - begin >= (more - 1) * PACE_S - 1e-4
 
 
 def test_what_waits_goes_together() -> None:
     pacer: Pacer[str, int] = Pacer(pace_s=0.1)
     for number, key in enumerate("abcdef"):
         pacer.offer(key, number, 1.0 + number * 0.01)
+        pacer.offer(key, number, 1.0 + number * 0.01)
     due = {round(1.07 + pacer.offer(key, 9, 1.07)[0], 6) for key in "abcdef"}
     assert due == {1.1, 1.2}  # on the shared grid: a at 1.1, the others when they may
+
+
+def test_without_credit_only_one_goes_and_what_was_dropped_costs_nothing() -> None:
+    pacer: Pacer[str, int] = Pacer(pace_s=0.1)
+    assert pacer.offer("m", 1, 0.0, credit=False) == (0.0, None)
+    for number in range(2, 9):
+        assert pacer.offer("m", number, number / 100, credit=False)[0] > 0
+        pacer.drop("m")
+    assert pacer.take("m", 0.1) is None
+    assert pacer.offer("m", 9, 0.1, credit=False) == (0.0, None)
 
 
 def test_quiet_addresses_are_forgotten() -> None:

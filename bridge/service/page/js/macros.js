@@ -53,6 +53,7 @@ export class Macro {
     this.showGear(fineMode.on);
     this.renewal = window.setInterval(() => { if (performance.now() - this.sentAt >= RENEW_MS / 2) this.push(true); }, RENEW_MS);
     this.push(true); // a finger that rests on it owns it as well
+    this.sentAt = 0; // and its first movement goes at once
   }
 
   move(event) {
