@@ -156,7 +156,7 @@ async def test_a_parked_move_for_a_set_that_has_gone_is_refused() -> None:
     bench.link.extra = {"macros": {}}
     with pytest.raises(CommandError):
         await asyncio.wait_for(parked, 5)
-    assert len(bench.link.sent) == 1
+    assert len(bench.link.sent) == 2
 
 
 async def test_another_hand_is_refused_until_300_ms_after_the_last_move() -> None:

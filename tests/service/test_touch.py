@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-
 from hypothesis import given
 from hypothesis import strategies as st
 
