@@ -90,8 +90,9 @@ class Inbox:
                 self.away.discard(text)
             else:
                 self.away.add(text)
-        if has_system() or self._looks % PAUSE_LOOKS == 1:
-            for text in self.away - self.ports.keys():
+        look = has_system() or self._looks % PAUSE_LOOKS == 1
+        for text in self.away - self.ports.keys():
+            if look or text == "simulated":
                 with contextlib.suppress(PortError):
                     self.open(text)
         return self.away

@@ -15,6 +15,8 @@ from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder
 
 POINTS_MOST = 128  # of one output in one message; of more, the newest
+# A value comes in halves; the step between them is far shorter than any filter after a jack.
+HALVES_MS = 0.5
 NS_PER_MS = 1e6
 
 
@@ -25,8 +27,12 @@ class Watch:
         self._all: dict[str, float] | None = volts
         self._points: dict[str, list[list[float]]] = {}
 
-    def add(self, name: str, ms: float, volts: float) -> None:
+    def add(self, name: str, ms: float, volts: float, gate: bool = True) -> None:
+        """One step. Steps of values that follow at once are one; those of a gate never are."""
         points = self._points.setdefault(name, [])
+        if not gate and points and ms - points[-1][0] < HALVES_MS:
+            points[-1][1] = volts
+            return
         points.append([ms, volts])
         if len(points) > POINTS_MOST:
             del points[0]
@@ -50,6 +56,7 @@ class Scope:
     def __init__(self, link: PlayerLink) -> None:
         self._decoder: Decoder | None = None
         self._rig: Rig | None = None
+        self._values: set[str] = set()
         self._viewers: set[Watch] = set()
         self.on_change: Callable[[], None] = lambda: None
         link.on_played.append(self._played)
@@ -59,6 +66,7 @@ class Scope:
         """Takes the outputs of `rig`; they stand as a player leaves them when it starts."""
         self._rig = rig
         self._decoder = Decoder(rig.wired)
+        self._values = {n for n, w in rig.wired.items() if w.output.kind in ("pitch", "level")}
         # The player's first words came before anybody listened: bend ranges, rest volts.
         for message in Encoder(rig.wired).setup():
             self._decoder.feed(message.port, message.data)
@@ -91,8 +99,8 @@ class Scope:
                 continue
             ms = round(ns / NS_PER_MS, 2)
             for name, volts in changes:
-                moved = True
+                moved, gate = True, name not in self._values
                 for viewer in self._viewers:
-                    viewer.add(name, ms, round(volts, 5))
+                    viewer.add(name, ms, round(volts, 5), gate)
         if moved:
             self.on_change()

@@ -110,3 +110,13 @@ def test_only_a_simulated_input_can_be_played() -> None:
     inbox.open("simulated")
     inbox.play("simulated", b"\x90\x24\x40")
     assert [row[2] for row in inbox.take()] == [b"\x90\x24\x40"]
+
+
+def test_a_simulated_input_needs_no_midi_system(jacks: Jacks) -> None:
+    jacks.system = False
+    jacks.there = {"simulated"}
+    inbox = Inbox()
+    inbox.mend()  # the seldom look has been
+    inbox.want("simulated")
+    inbox.mend()
+    assert inbox.state() == {"simulated": True}

@@ -34,6 +34,20 @@ def test_a_slow_viewer_gets_the_newest() -> None:
     assert points[-1] == [10 * POINTS_MOST - 1, 0.0]
 
 
+def test_the_halves_of_a_value_are_one_step_and_a_gate_that_opens_anew_is_two() -> None:
+    watch = Watch({})
+    watch.take(0.0)
+    for gate in (False, True):
+        name = "main.gate-1" if gate else "main.pitch-1"
+        watch.add(name, 10.0, 2.0, gate)
+        watch.add(name, 10.01, 2.01, gate)
+    message = watch.take(20.0)
+    assert message is not None
+    assert message["outputs"] == {
+        "main.pitch-1": [[10.0, 2.01]], "main.gate-1": [[10.0, 2.0], [10.01, 2.01]],
+    }  # fmt: skip
+
+
 def sent(*rows: tuple[float, str]) -> dict[str, Any]:
     return {"type": "played", "events": [], "tick": 0, "t_ns": 1,
             "sent": [[int(ms * 1e6), "main", data] for ms, data in rows]}  # fmt: skip
