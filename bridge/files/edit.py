@@ -168,12 +168,44 @@ def append_row(text: str, path: Path, value: Any) -> str:
     there (or is empty) is made. Raises `InputError` as `apply` does."""
     rows = _rows(text, path)
     if rows is None or not rows.value:
-        return apply(text, [Change(path, [value])])
+        return _begin_list(text, path, value)
     last = _end(rows.value[-1])
     if rows.flow_style:
         return f"{text[:last]}, {render(value)}{text[last:]}"
     at = _line_end(text, last)
     return f"{text[:at]}\n{' ' * rows.start_mark.column}- {render(value)}{text[at:]}"
+
+
+def append_block(text: str, path: Path, entries: dict[str, Any]) -> str:
+    """The text with a new mapping at `path` (two keys), one entry a line where the text is written
+    so. Raises `InputError` as `apply` does."""
+    root, lines = _compose(text), [f"{render(k)}: {render(v)}" for k, v in entries.items()]
+    parent = _walk(root, path[:-1])
+    if root.flow_style or (parent is not None and parent.flow_style):
+        return apply(text, [Change(path, entries)])
+    if parent is None:
+        text = _remove(text, root, path[:-1]).rstrip("\n")  # a key that is there without a value
+        return f"{text}\n\n{render(path[0])}:" + "".join(_below(path[1], lines, 2)) + "\n"
+    at = _line_end(text, _end(parent.value[-1][1]))
+    column = parent.value[0][0].start_mark.column
+    return text[:at] + "".join(_below(path[1], lines, column)) + text[at:]
+
+
+def _below(key: str, lines: list[str], column: int) -> Iterator[str]:
+    yield f"\n{' ' * column}{render(key)}:"
+    for line in lines:
+        yield f"\n{' ' * (column + 2)}{line}"
+
+
+def _begin_list(text: str, path: Path, value: Any) -> str:
+    """A list with its first row, one row a line where the text is written so."""
+    text = apply(text, [Change(path, None)])
+    parent = _walk(_compose(text), path[:-1])
+    if parent is None or parent.flow_style:
+        return apply(text, [Change(path, [value])])
+    at = _line_end(text, _end(parent.value[-1][1]))
+    column = parent.value[0][0].start_mark.column
+    return text[:at] + "".join(_below(path[-1], [f"- {render(value)}"], column)) + text[at:]
 
 
 def put_row(text: str, path: Path, place: int, value: Any) -> str:
@@ -227,18 +259,35 @@ def _rename(text: str, root: yaml.MappingNode, path: Path, new: str) -> str:
         raise _wrong(f"there is a '{new}' already", path)
     spans = [(parent.value[i][0], render(new))]
     if len(path) == 2:
-        rule = {
-            "lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section,
-        }.get(path[0])  # fmt: skip
-        if rule is not None:
-            spans += [
-                (node, replaced)
-                for where, node in _scalars(root, ())
-                if where != path and (replaced := rule(where, node, path[1], new)) is not None
-            ]
+        spans += [(node, replaced) for _, node, replaced in _references(root, path, new)]
     for node, replaced in sorted(spans, key=lambda span: -int(span[0].start_mark.index)):
         text = text[: node.start_mark.index] + replaced + text[node.end_mark.index :]
     return text
+
+
+def references(text: str, path: Path) -> list[tuple[Path, int, int]]:
+    """What in the text names the lane, macro or section that `path` leads to: paths (with ``"[]"``
+    for rows, and ``"!"`` last where it is a key), each with line and column, from 1."""
+    return [
+        (where, node.start_mark.line + 1, node.start_mark.column + 1)
+        for where, node, _ in _references(_compose(text), path, "")
+    ]
+
+
+def _references(
+    root: yaml.MappingNode, path: Path, new: str
+) -> list[tuple[Path, yaml.ScalarNode, str]]:
+    """Every scalar that names what `path` leads to, with what it is called under the name `new`."""
+    rule = {
+        "lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section,
+    }.get(path[0])  # fmt: skip
+    if rule is None:
+        return []
+    return [
+        (where, node, replaced)
+        for where, node in _scalars(root, ())
+        if where != path and (replaced := rule(where, node, path[1], new)) is not None
+    ]
 
 
 def _scalars(node: yaml.Node, where: Path) -> Iterator[tuple[Path, yaml.ScalarNode]]:
@@ -259,7 +308,10 @@ def _scalars(node: yaml.Node, where: Path) -> Iterator[tuple[Path, yaml.ScalarNo
 def _refers_to_lane(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
     match where:
         case ("lanes", _, "logic"):
-            changed = re.sub(rf"(?<![\w-]){re.escape(old)}(?![\w-])", new, node.value)
+            # A function may be called like a lane; it has a parenthesis behind it.
+            changed = re.sub(
+                rf"(?<![\w-]){re.escape(old)}(?![\w-]|\s*\()", new, node.value
+            )
             return render(changed) if changed != node.value else None
         case ("sections", _, "lanes", name, "!") if name == old:
             return render(new)

@@ -13,7 +13,7 @@ from aiohttp import web
 from pydantic import Field
 
 from bridge.errors import InputError, PlayerError, Problem
-from bridge.files import edit
+from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.set import parse_set
 from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
@@ -31,11 +31,13 @@ Key = Annotated[str, Field(min_length=1, max_length=64)]
 
 class EditRow(Strict):
     """One change: `value` replaces or adds what `path` leads to, null removes it; `rename` gives
-    the last key another name, everywhere it is named."""
+    the last key another name, everywhere it is named. A lane, macro or section that others name is
+    removed only with `force`: lanes that are made of it go too, others lose what they say of it."""
 
     path: Annotated[list[Key], Field(min_length=1, max_length=8)]
     value: Any = None
     rename: Key | None = None
+    force: bool = False
 
 
 Edits = Annotated[list[EditRow], Field(min_length=1, max_length=64)]
@@ -52,12 +54,14 @@ class PreviewBody(Strict):
 
 
 class PlainAnswer(b.Answer):
-    """The set as plain data: `data` is what the text says, before any default."""
+    """The set as plain data: `data` is what the text says, before any default. `also`: what went
+    along with what was removed by force."""
 
     revision: int
     file: str
     saved: bool
     data: dict[str, Any]
+    also: list[str] = Field(default_factory=list)
 
 
 class PreviewAnswer(b.Answer):
@@ -76,8 +80,47 @@ class WordsAnswer(b.Answer):
     scales: dict[str, list[int]]
 
 
-def changes(rows: list[EditRow]) -> list[edit.Change]:
-    return [edit.Change(tuple(row.path), row.value, row.rename) for row in rows]
+def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
+    """The text after all rows, and what went along by force. Raises `InputError`."""
+    gone: list[removal.Place] = []
+    also: list[str] = Field(default_factory=list)
+    for row in rows:
+        path = tuple(row.path)
+        removes = row.rename is None and row.value is None and len(path) == 2
+        if removes and path[0] in removal.WHATS:
+            place = (path[0], path[1])
+            if row.force:
+                text, more = removal.without(text, [place])
+                also += more
+            gone.append(place)
+        text = edit.apply(text, [edit.Change(path, row.value, row.rename)])
+    data = Document.parse(text, "").data
+    left = [place for place in gone if place[1] not in (data.get(place[0]) or {})]
+    removal.refuse(removal.still_named(text, left))
+    return text, also
+
+
+def new_names(rows: list[EditRow]) -> dict[str, dict[str, str]]:
+    """Old names to new ones, by ``lanes``, ``macros`` and ``sections``, after all rows."""
+    names: dict[str, dict[str, str]] = {}
+    for row in rows:
+        if row.rename is None or len(row.path) != 2 or row.path[0] not in removal.WHATS:
+            continue
+        kind, old = row.path
+        known = names.setdefault(kind, {})
+        first = next((name for name, now in known.items() if now == old), old)
+        known[first] = row.rename
+    return names
+
+
+def label_of(rows: list[EditRow]) -> str:
+    """A few words for the history."""
+    row = rows[0]
+    more = f" and {len(rows) - 1} more" if len(rows) > 1 else ""
+    if row.rename is not None:
+        return f"{row.path[-1]} is {row.rename}{more}"
+    what = " ".join(row.path[1:] if len(row.path) > 1 else row.path)
+    return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
 
 
 def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
@@ -92,8 +135,9 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             raise PlayerError("the set has not been read yet")
         return book.playing
 
-    def plain(playing: Playing) -> PlainAnswer:
+    def plain(playing: Playing, also: list[str] | None = None) -> PlainAnswer:
         return PlainAnswer(
+            also=also or [],
             revision=max(playing.revision, 0), file=book.name(playing), saved=book.saved,
             data=Document.parse(playing.text, playing.path.name).data,
         )  # fmt: skip
@@ -103,15 +147,18 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
 
     async def put(request: web.Request, body: EditBody) -> PlainAnswer:
         before = playing_now()
-        text = await asyncio.to_thread(edit.apply, before.text, changes(body.edits))
-        after = await book.put(text, body.when, client_of(request))
-        return await asyncio.to_thread(plain, after)
+        text, also = await asyncio.to_thread(edited, before.text, body.edits)
+        after = await book.put(
+            text, body.when, client_of(request),
+            label=label_of(body.edits), renamed=new_names(body.edits),
+        )  # fmt: skip
+        return await asyncio.to_thread(plain, after, also)
 
     def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
         playing, rig = playing_now(), book.rig
         assert rig is not None
         try:
-            text = edit.apply(playing.text, changes(rows))
+            text, _ = edited(playing.text, rows)
             document = parse_set(text, playing.path.name, rig)
             score = compile_score(document.spec, rig.ranges)
         except InputError as error:

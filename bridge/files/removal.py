@@ -1,0 +1,88 @@
+"""Removing a lane, a macro or a section that others still name: refused, or done with all that
+cannot be without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from bridge.errors import InputError, Problem
+from bridge.files import edit
+from bridge.files.document import Document
+
+Place = tuple[str, str]  # ("lanes", "kick")
+WHATS = {"lanes": "lane", "macros": "macro", "sections": "section"}
+_SOURCES = frozenset({"logic", "decay", "hold"})  # a lane is nothing without what these name
+
+
+def still_named(text: str, gone: Iterable[Place]) -> list[Problem]:
+    """What in a text names things that are gone from it, with line and column."""
+    found: list[Problem] = []
+    for kind, name in gone:
+        for where, line, column in edit.references(text, (kind, name)):
+            path = ".".join(key for key in where if key not in ("[]", "!"))
+            found.append(
+                Problem(f"needs the {WHATS[kind]} {name!r}, which is removed", path,
+                        line=line, column=column)
+            )  # fmt: skip
+    return found
+
+
+def without(text: str, gone: Iterable[Place]) -> tuple[str, list[str]]:
+    """The text without these things, and without what names them: lanes that are made of them go
+    too, others lose what they say of them (a lane that was moved by a lane gone goes by the clock
+    again). Also what went along, as ``lanes.spray``.
+
+    Raises InputError when the text is no YAML mapping.
+    """
+    waiting, done, also = list(gone), set[Place](), list[str]()
+    asked = set(waiting)
+    while waiting:
+        place = waiting.pop(0)
+        if place in done:
+            continue
+        done.add(place)
+        if place not in asked:
+            also.append(".".join(place))
+        text = edit.apply(text, [edit.Change(place)])
+        while found := edit.references(text, place):
+            where = found[0][0]
+            if where[0] == "lanes" and where[2] in _SOURCES:
+                other = (where[0], where[1])
+                waiting.append(other)
+                text = edit.apply(text, [edit.Change(other)])
+            else:
+                text = edit.apply(text, [_unsaid(text, where, place[1])])
+    return text, also
+
+
+def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:
+    """The change that takes one mention of `name` away."""
+    if "[]" in where:  # a row: play, drives, order
+        path = where[: where.index("[]")]
+        value: Any = Document.parse(text, "").data
+        for key in path:
+            value = value[key]
+        return edit.Change(path, [row for row in value if name not in _named(row)])
+    if where[-1] == "!":
+        where = where[:-1]
+    if where[0] == "sections" and _only(text, where):
+        # A section that says nothing else would be gone with its last key, and the order with it.
+        return edit.Change(where[:2], {"macros": {}})
+    return edit.Change(where)
+
+
+def _named(row: Any) -> tuple[Any, ...]:
+    return (row.get("lane"), row.get("section")) if isinstance(row, dict) else (row,)
+
+
+def _only(text: str, where: edit.Path) -> bool:
+    section = Document.parse(text, "").data[where[0]][where[1]]
+    return len(section) == 1 and len(section[where[2]]) == 1
+
+
+def refuse(problems: list[Problem]) -> None:
+    """Raises InputError when there are any."""
+    if problems:
+        raise InputError(problems)
