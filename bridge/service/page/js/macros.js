@@ -51,9 +51,8 @@ export class Macro {
     this.finger = { id: event.pointerId, x: event.clientX, y: event.clientY, y0: event.clientY, told: false };
     this.el.classList.add("held");
     this.showGear(fineMode.on);
-    this.renewal = window.setInterval(() => { if (performance.now() - this.sentAt >= RENEW_MS / 2) this.push(true); }, RENEW_MS);
-    this.push(true); // a finger that rests on it owns it as well
-    this.sentAt = 0; // and its first movement goes at once
+    this.renewal = window.setInterval(() => { if (performance.now() - this.sentAt >= RENEW_MS / 2) this.tell(); }, RENEW_MS);
+    this.tell(); // a finger that rests on it owns it as well; no movement waits for that
   }
 
   move(event) {
@@ -109,6 +108,10 @@ export class Macro {
     if (this.value === this.sent && !last) return;
     this.sent = this.value;
     this.sentAt = now;
+    this.tell();
+  }
+
+  tell() {
     this.link.send({ do: "macro", macro: this.name, value: Math.round(this.value * 1e5) / 1e5 }).then((result) => {
       if (!result.ok && !result.lost) this.yield(result.problem);
     });
