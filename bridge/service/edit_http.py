@@ -83,7 +83,7 @@ class WordsAnswer(b.Answer):
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     """The text after all rows, and what went along by force. Raises `InputError`."""
     gone: list[removal.Place] = []
-    also: list[str] = Field(default_factory=list)
+    also: list[str] = []
     for row in rows:
         path = tuple(row.path)
         removes = row.rename is None and row.value is None and len(path) == 2
