@@ -62,8 +62,14 @@ def unbind(
 
 def put_controller(rig: Rig, name: str, port: str, now: datetime) -> Rig:
     """The rig with a controller of that name at `port` (a part of its MIDI port's name)."""
-    change = edit.Change(("controllers", name, "port"), port)
-    return _rewrite(rig, lambda text: edit.apply(text, [change]), now)
+
+    def change(text: str) -> str:
+        data: Any = Document.parse(text, "").data
+        if name in (data.get("controllers") or {}):
+            return edit.apply(text, [edit.Change(("controllers", name, "port"), port)])
+        return edit.append_block(text, ("controllers", name), {"port": port})
+
+    return _rewrite(rig, change, now)
 
 
 def remove_controller(rig: Rig, name: str, now: datetime) -> Rig:

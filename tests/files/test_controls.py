@@ -84,6 +84,24 @@ def test_controllers_come_and_go(rig: Rig) -> None:
     assert "controllers" not in text(rig)
 
 
+PLAIN = "rig: R\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
+
+
+@pytest.mark.parametrize("before", [PLAIN, PLAIN.rstrip("\n")])
+def test_a_first_controller_is_written_as_a_person_would(before: str, tmp_path: Path) -> None:
+    path = tmp_path / "rig.yaml"
+    path.write_text(before, encoding="utf-8")
+    rig = put_controller(load_rig(path), "desk", "Knobs", NOW)
+    rig = bind(rig, "desk", Binding("cc", 20, 1, macro="m"), NOW)
+    rig = bind(rig, "desk", Binding("cc", 21, 1, macro="scatter"), NOW)
+    rig = put_controller(rig, "pads", "Pads", NOW)
+    assert path.read_text(encoding="utf-8") == (
+        PLAIN + "\ncontrollers:\n  desk:\n    port: Knobs\n    controls:\n"
+        "      - {cc: 20, macro: m}\n      - {cc: 21, macro: scatter}\n  pads:\n    port: Pads\n"
+    )
+    assert list(rig.controllers) == ["desk", "pads"]
+
+
 def test_what_would_be_wrong_is_not_written(rig: Rig) -> None:
     with pytest.raises(InputError, match="from 0 to 31"):
         bind(rig, "desk", Binding("cc", 40, 1, macro="m", fine=True), NOW)
