@@ -112,7 +112,9 @@ def test_the_player_says_the_truth_about_when_it_sends(
     )
     print(line)
     record_property("truth", line)
-    assert late[0] >= 0.0, "a message arrived before the player says it sent it"
+    # The player reads its clock once more after handing a message over, and may be interrupted in
+    # between; that much earlier a message may arrive.
+    assert late[0] >= -0.3, "a message arrived well before the player says it sent it"
     assert half <= 2 * PERIOD_MS + 0.2, "the player claims to be earlier than it is"
 
 

@@ -18,13 +18,14 @@ import subprocess
 import sys
 import time
 import urllib.request
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 import yaml
 from support import jackd
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 
 BPM = 165.0
 RIG = """\
@@ -104,21 +105,61 @@ def test_patterns_of_this_test() -> None:
 
 
 def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
+    """Three tries, because a shared machine may stand still for some milliseconds: a try counts as
+    disturbed only when the receiver was left out of cycles or the player itself says that
+    something left late. An undisturbed one must be right, and so must the last."""
     needs("jackd", "oscsend", "python:jack")
-    (tmp_path / "rig.yaml").write_text(RIG)
-    (tmp_path / "set.yaml").write_text(SET)
+    for attempt in (1, 2, 3):
+        folder = tmp_path / str(attempt)
+        folder.mkdir()
+        played = play_the_groove(folder)
+        assert played.muted["lanes"]["kick"]["muted"] is True  # type: ignore[index]
+        assert played.back["lanes"]["kick"]["muted"] is False  # type: ignore[index]
+        try:
+            record_property("wire", judge_the_groove(played))
+            return
+        except AssertionError as wrong:
+            if attempt == 3 or not played.disturbed:
+                raise
+            print(f"try {attempt}: {wrong}\n  disturbed: {played.disturbed}")
+
+
+@dataclass
+class Played:
+    """What a try left: the rows received, the receiver's gaps, states of the player on the way."""
+
+    rows: list[tuple[str, int, bytes]]
+    gaps: list[tuple[int, int]]
+    muted: dict[str, dict[str, object]]
+    back: dict[str, dict[str, object]]
+
+    @property
+    def disturbed(self) -> str:
+        """How the machine got in the way, or nothing."""
+        worst = float(self.back["lateness"]["worst_us"])  # type: ignore[arg-type]
+        left_out = sum(end - begin for begin, end in self.gaps) / 48
+        if left_out or worst > 5000:
+            return (
+                f"receiver left out for {left_out:.1f} ms, player late by {worst:.0f} us at worst"
+            )
+        return ""
+
+
+def play_the_groove(folder: Path) -> Played:
+    (folder / "rig.yaml").write_text(RIG)
+    (folder / "set.yaml").write_text(SET)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
-    capture = tmp_path / "capture.txt"
+    capture = folder / "capture.txt"
     with contextlib.ExitStack() as stack:
-        env = stack.enter_context(jackd.server(f"lb{os.getpid()}", tmp_path))
+        env = stack.enter_context(jackd.server(f"lb{os.getpid()}", folder, 128))
         with jackd.receiver(env, capture, "in", "clock"):
             clock = jackd.ClockSource(env, BPM)
             jackd.connect(env, "pulse:clock", "wire:clock")
-            log = (tmp_path / "play.log").open("wb")
+            log = (folder / "play.log").open("wb")
             play = subprocess.Popen(
                 [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
                  "--port", str(http), "--osc-port", str(osc)],
-                cwd=tmp_path, env=env, stdout=log, stderr=log,
+                cwd=folder, env=env, stdout=log, stderr=log,
             )  # fmt: skip
             try:
                 bar = 4 * 60.0 / BPM
@@ -150,12 +191,20 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
                     play.wait()
                 log.close()
                 clock.close()
-    rows = jackd.read_capture(capture)
-    print((tmp_path / "play.log").read_text())
-    assert muted_state["lanes"]["kick"]["muted"] is True  # type: ignore[index]
-    assert back_state["lanes"]["kick"]["muted"] is False  # type: ignore[index]
+    print((folder / "play.log").read_text())
+    return Played(jackd.read_capture(capture), jackd.read_gaps(capture), muted_state, back_state)
 
+
+def judge_the_groove(played: Played) -> list[str]:
+    """Lines of a report; AssertionError for what is wrong."""
+    rows, gaps = played.rows, played.gaps
     pulses = clock_pulses(rows)
+    unheard = sum(end - begin for begin, end in gaps)
+    assert unheard < 48_000, "the receiver was left out for a whole second: nothing is shown"
+
+    def audible(pulse: int) -> bool:
+        return not any(begin - 400 <= pulses[pulse] <= end + 400 for begin, end in gaps)
+
     notes = gate_notes()
     report = []
     distances: list[float] = []
@@ -165,9 +214,9 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
             96 * bar_number + 6 * step
             for bar_number in range(8)
             for step, mark in enumerate(pattern)
-            if mark == "x"
+            if mark == "x" and audible(96 * bar_number + 6 * step)
         ]
-        first_eight = [pulse for pulse in got if pulse < 8 * 96]
+        first_eight = [pulse for pulse in got if pulse < 8 * 96 and audible(pulse)]
         wrong = set(first_eight) ^ set(wanted)
         distances += late
         report.append(
@@ -181,18 +230,18 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
         f"a hit against its clock pulse, ms: 1 % {low:+.2f}, median {middle:+.2f}, "
         f"99 % {high:+.2f}, extremes {distances[0]:+.2f} {distances[-1]:+.2f}"
     )
-    print("\n".join(report))
-    record_property("wire", report)
     # Nothing here asserts how fast this machine is: a hit must only be nearer to its own pulse
     # than to any other (they are 15.15 ms apart), and typically below the 6 ms that listeners
     # notice (Friberg and Sundberg 1995).
     assert abs(middle) < 6.0
 
+    if unheard:
+        report.append(f"the receiver was left out for {unheard / 48:.1f} ms, not counted")
     kicks, _ = hits_by_pulse(rows, notes["kick"], pulses)
-    gaps = sorted((b - a, a) for a, b in itertools.pairwise(kicks))
-    assert gaps[-1][0] >= 96 * 1.5, "the mute by OSC left kick hits on the wire"
-    assert all(gap == 24 for gap, _ in gaps[:-1]), "kick came back off its grid"
-    assert kicks[-1] > gaps[-1][1] + gaps[-1][0], "the unmute over HTTP brought kick back"
+    silences = sorted((b - a, a) for a, b in itertools.pairwise(kicks))
+    assert silences[-1][0] >= 96 * 1.5, "the mute by OSC left kick hits on the wire"
+    assert all(kick % 24 == 0 for kick in kicks), "kick came back off its grid"
+    assert kicks[-1] > sum(silences[-1]), "the unmute over HTTP brought kick back"
 
     for note_number in notes.values():
         opened = 0
@@ -202,6 +251,8 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
             elif data[0] & 0xF0 in (0x80, 0x90) and data[1] == note_number:
                 opened = 0
         assert opened == 0, f"gate with note {note_number} was left open"
+    print("\n".join(report))
+    return report
 
 
 def answers(url: str) -> bool:
@@ -217,10 +268,20 @@ def of_port(rows, label):
 
 
 def clock_pulses(rows) -> list[int]:
-    """Frames of the F8 bytes from the first one after Start."""
+    """Frames of the clock bytes, counted from the first one after Start.
+
+    Worked out from that one and the tempo: the source places its bytes by frame (those received
+    are held against it), and a byte that the receiver missed must not shift the count.
+    """
     clock = of_port(rows, "clock")
     start = next(i for i, row in enumerate(clock) if row[2] == b"\xfa")
-    return [frame for _, frame, data in clock[start:] if data == b"\xf8"]
+    received = [frame for _, frame, data in clock[start:] if data == b"\xf8"]
+    period = 48_000 * 60 / BPM / 24
+    pulses = [round(received[0] + i * period) for i in range(16 * 96)]
+    exact = sum(min(abs(frame - p) for p in pulses) <= 2 for frame in received[: 12 * 96])
+    # The source is a client like any other: what it could not place in time it sends late.
+    assert exact > 0.8 * 12 * 96, f"only {exact} clock bytes stand where the source placed them"
+    return pulses
 
 
 def hits_by_pulse(rows, note_number: int, pulses: list[int]) -> tuple[list[int], list[float]]:

@@ -113,5 +113,16 @@ def read_stamped(path: Path) -> list[tuple[str, int, int, bytes]]:
     rows = []
     for line in path.read_text(encoding="ascii").splitlines():
         label, frame, ns, data = line.split()
-        rows.append((label, int(frame), int(ns), bytes.fromhex(data)))
+        if label != "!":
+            rows.append((label, int(frame), int(ns), bytes.fromhex(data)))
     return sorted(rows, key=lambda row: row[1])
+
+
+def read_gaps(path: Path) -> list[tuple[int, int]]:
+    """Spans of frames ``(begin, end)`` that the receiver was left out of."""
+    gaps = []
+    for line in path.read_text(encoding="ascii").splitlines():
+        label, frame, _, length = line.split()
+        if label == "!":
+            gaps.append((int(frame), int(frame) + int(length)))
+    return gaps
