@@ -126,7 +126,9 @@ class Ensemble:
         for place, node in self.nodes.items():
             other = places.get(self.score.lanes[place].name)
             carry: dict[str, Any] = {}
-            if other is not None and other in old.nodes:
+            # A lane of values that has become one of hits (or the other way) begins anew.
+            same = other is not None and old.score.lanes[other].hits == self.score.lanes[place].hits
+            if other is not None and same and other in old.nodes:
                 carry = old.nodes[other].carry()
                 if other in old._hand:
                     self._hand[place] = old._hand[other]
