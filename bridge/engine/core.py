@@ -204,6 +204,9 @@ class Player:
         part = self.part
         if part.last is not None:
             goal = min(goal, part.last)
+        jump = self.song.horizon
+        if jump is not None:
+            goal = min(goal, jump)
         while part.rendered < goal:
             start = part.rendered
             if part.swap_due:  # it may bring a tempo, which holds from the very line on
@@ -290,6 +293,9 @@ class Player:
             self.warn(warning)
         if wanted:
             self.carry_out(self.song.midi(stamp, data), now)
+            jump = self.song.horizon
+            if jump is not None:
+                self.timeline.drop_from(jump)
 
     def carry_out(self, did: list[Did], now: int) -> None:
         """What the song clock says is to be done."""

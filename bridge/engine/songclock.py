@@ -94,6 +94,15 @@ class SongClock:
             return self.follower.display_bpm or self.bpm
         return self._bpm
 
+    @property
+    def horizon(self) -> int | None:
+        """The tick at which a followed host will jump with its next clock (it has sent a Start or a
+        Song Position while running): nothing from there on is to be played. None: no jump waits."""
+        transport = self.transport
+        if not self.following or transport.waiting is None or transport.state != "running":
+            return None
+        return transport.position * TICKS_PER_CLOCK
+
     def place(self, now: int) -> float:
         """The tick to show at `now`: that of the music while playing, else where it stands."""
         stands = self.transport.position * TICKS_PER_CLOCK
@@ -233,8 +242,6 @@ class SongClock:
             return self._pulse(stamp)
         if status in (0xFA, 0xFB):
             self.follower.anew()  # a host may begin a new phase with these
-        if status in (0xFA, 0xFB) and not self.playing:
-            self.follower.anew()
         if status == 0xFA:
             return [*self._carry_out(self.transport.event("start"), stamp), Did("send", data=data)]
         if status == 0xFB:

@@ -232,6 +232,17 @@ class Timeline:
         for output in list(self.gates):
             self._unwind(output, lambda gate: gate.owner == owner and not gate.sent)
 
+    def drop_from(self, tick: int) -> None:
+        """No gate opens and no value moves at or after `tick`: the song will be elsewhere. Ends
+        of open gates stay queued."""
+        dropped = set()
+        for _, _, _, _, item in (*self._ticks, *self._due):
+            if item.tick >= tick and item.sort in ("on", "value") and not item.timed:
+                item.dead = True
+                dropped.add(id(item.gate))
+        for output in list(self.gates):
+            self._unwind(output, lambda gate: id(gate) in dropped and not gate.sent)
+
     def shift(self, output: str, by: float, low: float, high: float) -> None:
         """Moves every value that is queued for an output, within `low` to `high`."""
         for _, rank, _, _, item in (*self._ticks, *self._due):

@@ -134,6 +134,33 @@ def test_position_while_running_lands_on_the_next_clock() -> None:
     assert len(desk.ons(1)) == 2
 
 
+@pytest.mark.parametrize("late_ms", [0.0, 3.0])
+@pytest.mark.parametrize("before_ms", [18.0, 2.0])
+def test_a_host_that_loops_plays_every_hit_once(late_ms: float, before_ms: float) -> None:
+    """Song Position back to the first bar without a Stop, and the clock after it late: what was
+    worked out ahead for the bar that never comes must not sound, nor the downbeat twice."""
+    desk = following()
+    pulses(desk, 24)
+    desk.midi(b"\xfa")
+    desk.run(PULSE / MS)
+    desk.midi(b"\xf8")
+    for _ in range(3):
+        pulses(desk, 95)
+        desk.run(PULSE / MS - before_ms)
+        desk.midi(bytes((0xF2, 0, 0)))
+        desk.run(before_ms + late_ms)
+        desk.midi(b"\xf8")
+        desk.run(-late_ms)
+    pulses(desk, 10)
+    bars = desk.ons(1)
+    hats = desk.ons(2)
+    assert len(bars) == 4
+    assert len(hats) == 3 * 16 + 2
+    for hits, distance in ((bars, 2000.0), (hats, 125.0)):
+        for before, after in itertools.pairwise(hits):
+            assert after - before == pytest.approx(distance, abs=late_ms + 0.5)
+
+
 def test_mode_messages_from_the_host_do_no_harm() -> None:
     desk = following()
     pulses(desk, 24)
