@@ -177,6 +177,14 @@ class HistoryAnswer(Answer):
     redo_label: str
 
 
+class HistoryList(HistoryAnswer):
+    """Also what each step is: those that can be undone, the last first, and those that can be
+    redone, the next first."""
+
+    done: list[str]
+    undone: list[str]
+
+
 class DocumentAnswer(Answer):
     """The file the set came from, and whether the text that plays is what the file holds."""
 

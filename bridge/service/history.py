@@ -104,3 +104,7 @@ class History:
             "undo_label": self._done[-1].label if self._done else "",
             "redo_label": self._undone[-1].label if self._undone else "",
         }
+
+    def labels(self) -> tuple[list[str], list[str]]:
+        """What can be undone, the last first, and what can be redone, the next first."""
+        return [s.label for s in reversed(self._done)], [s.label for s in reversed(self._undone)]

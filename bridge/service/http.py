@@ -224,12 +224,13 @@ def history_routes(control: Control) -> list[Route]:
     async def redo(request: web.Request, body: Any) -> b.DoneStep:
         return b.DoneStep(label=await control.redo(client_of(request)))
 
-    async def history(request: web.Request, query: Any) -> b.HistoryAnswer:
-        return b.HistoryAnswer(**control.history.summary())
+    async def history(request: web.Request, query: Any) -> b.HistoryList:
+        done, undone = control.history.labels()
+        return b.HistoryList(**control.history.summary(), done=done, undone=undone)
 
     return [
         Route("GET", "/api/history", "history", "What can be undone and redone.", history,
-              answer=b.HistoryAnswer),
+              answer=b.HistoryList),
         Route("POST", "/api/undo", "undo", "Takes back the last thing done by hand.", undo,
               answer=b.DoneStep, errors=(409,)),
         Route("POST", "/api/redo", "redo", "Repeats what was undone.", redo,

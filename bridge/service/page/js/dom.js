@@ -112,6 +112,20 @@ export function button(label, down, attrs = {}, up = undefined) {
   return el;
 }
 
+/**
+ * A button among things that scroll: it acts once the finger has come and gone without drawing, so
+ * that a page pushed up by its buttons does nothing else. What is played acts on touch-down instead.
+ * @param {string|(Node|string)[]} label
+ * @param {(event: Event) => any} act
+ * @param {Record<string, any>} [attrs]
+ * @returns {HTMLButtonElement}
+ */
+export function tool(label, act, attrs = {}) {
+  const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k tool", ...attrs }, ...(Array.isArray(label) ? label : [label])));
+  el.addEventListener("click", (event) => { if (el.getAttribute("aria-disabled") !== "true") act(event); });
+  return el;
+}
+
 /** A row of choices of which one is taken, moved through by arrow keys like any radio group.
  * @param {string} caption
  * @param {[string, string, string?][]} options value, label, spoken label

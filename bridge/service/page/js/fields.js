@@ -1,6 +1,6 @@
 /** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
 
-import { attr, button, h, press, text } from "./dom.js";
+import { attr, h, press, text, tool } from "./dom.js";
 
 /** What the service says against a request. */
 export class Refusal extends Error {
@@ -45,25 +45,62 @@ export function labelled(caption, control, hint = "") {
   return h("div", { class: "field" }, h("label", { for: id, text: caption }), control, hint ? h("small", { text: hint }) : null);
 }
 
+/**
+ * Shows what is said against a value beside its own field. `hear` takes what a setter gave back
+ * (lines of a refusal, none when it was taken); until a value is taken the field keeps what was put
+ * in, and `kept` says so.
+ * @param {HTMLElement} el what the words stand under
+ * @param {HTMLElement} input what they are about
+ */
+export function judged(el, input) {
+  const note = h("p", { class: "wrong", role: "alert", id: freshId() });
+  el.append(note);
+  let asked = 0;
+  const self = {
+    kept: false,
+    /** @param {string[]} lines */
+    show(lines) {
+      self.kept = lines.length > 0;
+      text(note, lines.join("\n"));
+      attr(input, "aria-invalid", self.kept ? "true" : null);
+      attr(input, "aria-describedby", self.kept ? note.id : null);
+    },
+    /** @param {Promise<string[]>|any} answer */
+    async hear(answer) {
+      const mine = ++asked;
+      const lines = await answer;
+      if (mine === asked) self.show(Array.isArray(lines) ? lines : []);
+      return !self.kept;
+    },
+  };
+  return self;
+}
+
 /** A whole number with large buttons at both sides. */
 export function stepper(caption, { low, high, set }) {
   let value = low;
   const input = /** @type {HTMLInputElement} */ (h("input", { type: "number", inputmode: "numeric", min: low, max: high, step: "1", "aria-label": caption }));
-  const go = (next) => { value = Math.min(high, Math.max(low, Math.round(next))); input.value = String(value); set(value); };
-  input.addEventListener("change", () => { if (input.value !== "" && input.checkValidity()) go(Number(input.value)); else input.reportValidity(); });
+  const go = (next) => { value = Math.min(high, Math.max(low, Math.round(next))); input.value = String(value); said.hear(set(value)); };
+  input.addEventListener("change", () => {
+    if (input.value !== "" && input.checkValidity()) go(Number(input.value));
+    else said.show([`A whole number from ${low} to ${high}.`]);
+  });
   const el = h("div", { class: "stepper", role: "group", "aria-label": caption }, h("span", { class: "cap", text: caption }),
-    button("−", () => go(value - 1), { "aria-label": `${caption}: less` }), input, button("+", () => go(value + 1), { "aria-label": `${caption}: more` }));
-  return { el, update(next) { value = Number(next ?? low); if (document.activeElement !== input) input.value = String(value); } };
+    tool("−", () => go(value - 1), { "aria-label": `${caption}: less` }), input, tool("+", () => go(value + 1), { "aria-label": `${caption}: more` }));
+  const said = judged(el, input);
+  return { el, update(next) { if (said.kept) return; value = Number(next ?? low); if (document.activeElement !== input) input.value = String(value); } };
 }
 
 /** A choice from a list. `options` are [value, label]. */
 export function picker(caption, options, set) {
   const select = /** @type {HTMLSelectElement} */ (h("select", {}, ...options.map(([value, label]) => h("option", { value, text: label }))));
-  select.addEventListener("change", () => set(select.value));
   const el = labelled(caption, select);
+  const said = judged(el, select);
+  select.addEventListener("change", () => said.hear(set(select.value)));
   return {
     el, select,
     update(value) {
+      if (said.kept) return;
       if (value && ![...select.options].some((o) => o.value === value)) select.append(h("option", { value, text: value }));
       select.value = value ?? "";
     },
@@ -84,6 +121,8 @@ export function fader(setting, commit) {
   const number = h("output");
   const el = h("div", { class: "macro fader", role: "slider", tabindex: "0", "aria-label": caption, "aria-valuemin": low, "aria-valuemax": high, title: setting.says ?? "" },
     h("i"), h("u"), h("div", { class: "lab" }, h("span", { text: caption }), number));
+  const box = h("div", {}, el);
+  const said = judged(box, el);
   const tidy = (v) => Math.min(high, Math.max(low, whole ? Math.round(v) : Number(v.toPrecision(3))));
   const show = () => {
     shown = tidy(value);
@@ -112,7 +151,7 @@ export function fader(setting, commit) {
     finger = null;
     el.classList.remove("held");
     value = shown;
-    if (value !== before) { before = value; commit(value); }
+    if (value !== before) { before = value; said.hear(commit(value)); }
   };
   for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
   el.addEventListener("contextmenu", (event) => event.preventDefault());
@@ -125,18 +164,21 @@ export function fader(setting, commit) {
     value = Math.min(high, Math.max(low, value + moves[event.key]));
     show();
     clearTimeout(later);
-    later = window.setTimeout(() => { before = value = shown; commit(value); }, 350);
+    later = window.setTimeout(() => { before = value = shown; said.hear(commit(value)); }, 350);
   });
-  return { el, update(next) { if (!finger) { value = before = Number(next ?? low); show(); } } };
+  return { el: box, update(next) { if (!finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
 }
 
 /** Columns that are dragged up and down: notes or levels. Each column is a slider of its own.
  * @param {{caption: string, show: (v: any) => string, place: (v: any) => number|null, move: (v: any, steps: number) => any, rest: (v: any) => any, fresh: any, px: number}} kind
- * @param {(values: any[]) => void} commit */
-export function columns(kind, commit) {
+ * @param {(values: any[]) => any} send */
+export function columns(kind, send) {
   /** @type {any[]} */
   let values = [];
   const row = h("div", { class: "columns", role: "group", "aria-label": kind.caption });
+  const box = h("div", {});
+  const said = judged(box, row);
+  const commit = (all) => said.hear(send(all));
   const build = () => row.replaceChildren(...values.map((_, i) => column(i)));
   const put = (i, value, done) => {
     values[i] = value;
@@ -189,12 +231,13 @@ export function columns(kind, commit) {
     });
     return el;
   };
-  const more = button("+", () => { values.push(values.at(-1) ?? kind.fresh); build(); commit([...values]); }, { "aria-label": `${kind.caption}: one more` });
-  const less = button("−", () => { if (values.length > 1) { values.pop(); build(); commit([...values]); } }, { "aria-label": `${kind.caption}: one less` });
+  const more = tool("+", () => { values.push(values.at(-1) ?? kind.fresh); build(); commit([...values]); }, { "aria-label": `${kind.caption}: one more` });
+  const less = tool("−", () => { if (values.length > 1) { values.pop(); build(); commit([...values]); } }, { "aria-label": `${kind.caption}: one less` });
+  box.prepend(h("div", { class: "columned" }, row, h("div", { class: "side" }, more, less)));
   return {
-    el: h("div", { class: "columned" }, row, h("div", { class: "side" }, more, less)),
+    el: box,
     update(next) {
-      if (row.querySelector(".held")) return;
+      if (row.querySelector(".held") || said.kept) return;
       const same = next.length === values.length;
       values = [...next];
       if (same) [...row.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), values[i], i));
@@ -204,10 +247,13 @@ export function columns(kind, commit) {
 }
 
 /** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made. */
-export function stepGrid(commit) {
+export function stepGrid(send) {
   let marks = "";
   let brush = "";
   const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
+  const box = h("div", {}, grid);
+  const said = judged(box, grid);
+  const commit = (all) => said.hear(send(all));
   const NEXT = { ".": "x", x: "X", X: "." };
   const WORDS = { ".": "rest", x: "hit", X: "accent" };
   const paint = (el, i) => {
@@ -229,11 +275,12 @@ export function stepGrid(commit) {
     return el;
   }));
   const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = (marks + marks.repeat(64)).slice(0, n); build(); commit(grouped()); } });
+  box.append(count.el);
   return {
-    el: h("div", {}, grid, count.el),
+    el: box,
     update(value) {
       const next = String(value ?? "").replaceAll(" ", "");
-      if (grid.querySelector(".down")) return;
+      if (grid.querySelector(".down") || said.kept) return;
       const same = next.length === marks.length;
       marks = next;
       if (same) [...grid.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), i));

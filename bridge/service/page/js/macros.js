@@ -40,6 +40,8 @@ export class Macro {
       h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " ") }), this.gear, this.number), this.what);
     this.el.addEventListener("pointerdown", (event) => this.down(event));
     this.el.addEventListener("pointermove", (event) => this.move(event));
+    // Where browsers give it (secure pages, and this very computer) it does not wait for the next picture.
+    this.el.addEventListener("pointerrawupdate", (event) => this.move(/** @type {PointerEvent} */ (event)));
     for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) this.el.addEventListener(end, (event) => this.up(/** @type {PointerEvent} */ (event)));
     this.el.addEventListener("keydown", (event) => this.key(event));
     this.el.addEventListener("contextmenu", (event) => event.preventDefault());

@@ -1,7 +1,8 @@
 /** The editing view: the lanes and macros of the set, each edited where it is drawn. */
 
-import { attr, button, h, icon, say, text } from "./dom.js";
-import { Refusal, api, labelled, picker } from "./fields.js";
+import { attr, h, icon, say, tool } from "./dom.js";
+import { Refusal, api, judged, labelled, picker } from "./fields.js";
+import { words } from "./forms.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
 import { WholeEditor } from "./whole-edit.js";
@@ -14,7 +15,13 @@ const FRESH = {
   notes: { notes: ["A2", "C3", "E3"] },
   levels: { levels: [0, 0.5, 1, 0.5] },
   shape: { shape: "sine", rate: "1/1" },
+  decay: null, // needs a lane of hits
+  hold: null, // needs a lane of values and one of hits
+  walk: { walk: true, rate: "1/4" },
 };
+
+/** @typedef {(edits: any[], when?: string, more?: {label: string, act: () => any}|null) => Promise<false|{also?: string[]}>} Attempt
+ * Runs one edit and shows what is said against it at the top, with one more button where it helps. */
 
 /** The set as the editors see it: plain data, the words that may be used, the rig's outputs. */
 export class SetModel extends EventTarget {
@@ -48,7 +55,17 @@ export class SetModel extends EventTarget {
   /** @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`. */
   async edit(edits, when = "beat") {
     this.busy++;
-    try { this.take(await api("POST", "set/edits", { edits, when })); } finally { this.busy--; }
+    try {
+      const plain = await api("POST", "set/edits", { edits, when });
+      this.take(plain);
+      return plain;
+    } finally { this.busy--; }
+  }
+
+  /** The same for a field: gives back the lines that are said against it, none when it was taken.
+   * @returns {Promise<string[]>} */
+  async judge(edits, when = "beat") {
+    try { await this.edit(edits, when); return []; } catch (error) { return linesOf(error); }
   }
 
   /** @returns {Promise<{problems: any[], chart: any}>} */
@@ -64,11 +81,11 @@ export async function build(root, app) {
   const lanes = h("ul", { class: "names", "aria-label": "Lanes" });
   const whole = h("ul", { class: "names", "aria-label": "The set" });
   const macros = h("ul", { class: "names", "aria-label": "Macros" });
-  const undo = button("Undo", () => travel("undo"));
-  const redo = button("Redo", () => travel("redo"));
+  const undo = tool("Undo", () => travel("undo"));
+  const redo = tool("Redo", () => travel("redo"));
   const problem = h("div", { class: "problem", role: "alert" });
   const work = h("div", { class: "work" });
-  const adder = addForm(model, (what, name) => choose(what, name), fail);
+  const adder = addForm(model, (what, name) => choose(what, name));
   root.append(h("div", { class: "bench" },
     h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo), whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros, adder),
     h("div", { class: "editor" }, problem, work)));
@@ -78,13 +95,19 @@ export async function build(root, app) {
     if (!result.ok && !result.lost) say(result.problem?.detail ?? "Nothing there.");
   }
 
-  function fail(error) {
-    problem.replaceChildren(...(error ? (error instanceof Refusal ? error.lines : [String(error)]).map((line) => h("p", { text: line })) : []));
+  function fail(error, more = null) {
+    problem.replaceChildren(...linesOf(error).map((line) => h("p", { text: line })));
+    if (error && more) problem.append(tool(more.label, more.act));
+    if (error) problem.scrollIntoView({ block: "nearest" });
   }
 
-  /** Run one edit and show what is said against it; the field keeps what was put in. */
-  async function attempt(edits, when) {
-    try { await model.edit(edits, when); fail(null); return true; } catch (error) { fail(error); return false; }
+  /** @type {Attempt} */
+  async function attempt(edits, when, more) {
+    try {
+      const plain = await model.edit(edits, when);
+      fail(null);
+      return plain;
+    } catch (error) { fail(error, more); return false; }
   }
 
   function choose(what, name) {
@@ -125,25 +148,49 @@ export async function build(root, app) {
   return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), themed: () => editor?.themed?.() };
 }
 
+/** What an error says, line by line; none for no error. @returns {string[]} */
+export function linesOf(error) {
+  if (!error) return [];
+  return error instanceof Refusal ? error.lines : [String(/** @type {any} */ (error).message ?? error)];
+}
+
 /** Which source a written lane has. */
 export function kindOf(lane) {
   return ["euclid", "steps", "every", "logic", "notes", "levels", "shape", "decay", "hold", "walk"].find((kind) => kind in (lane ?? {})) ?? "?";
 }
 
-function addForm(model, choose, fail) {
-  const name = /** @type {HTMLInputElement} */ (h("input", { type: "text", autocapitalize: "none", autocomplete: "off", spellcheck: "false", maxlength: "32", required: true, pattern: "[a-z][a-z0-9\\-]*", title: "small letters, digits and -, beginning with a letter" }));
+function addForm(model, choose) {
+  const name = words({ maxlength: "32" });
   const kind = picker("Kind", [...Object.keys(FRESH).map((k) => [k, k]), ["macro", "macro"]], () => {});
-  const form = h("form", { class: "add", "aria-label": "Add a lane or a macro" }, labelled("New name", name), kind.el, h("button", { type: "submit", class: "k" }, icon("add"), "Add"));
+  const field = labelled("New name", name);
+  const said = judged(field, name);
+  const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const what = kind.select.value;
-    const first = Object.keys(model.data.lanes)[0];
-    const value = what === "macro" ? { start: 0.5, drives: [{ lane: first, setting: "shift_ms", depth: 0 }] } : what === "logic" ? { logic: `not ${first}` } : FRESH[what];
-    try {
-      await model.edit([{ path: [what === "macro" ? "macros" : "lanes", name.value], value }]);
-      choose(what === "macro" ? "macro" : "lane", name.value);
+    const what = kind.select.value, key = name.value.trim();
+    if (!key) { said.show(["A name: small letters, digits and -, beginning with a letter."]); name.focus(); return; }
+    const pool = what === "macro" ? "macros" : "lanes";
+    if (key in model.data[pool]) { said.show([`There is a ${pool.slice(0, -1)} called ${key} already.`]); name.focus(); return; }
+    const [value, lacks] = fresh(model, what);
+    if (lacks) { said.show([lacks]); return; }
+    if (await said.hear(model.judge([{ path: [pool, key], value }]))) {
+      choose(what === "macro" ? "macro" : "lane", key);
       name.value = "";
-    } catch (error) { fail(error); name.focus(); }
+    } else name.focus();
   });
   return form;
+}
+
+/** What a new lane or macro begins with, or what it lacks. @returns {[any, string]} */
+function fresh(model, what) {
+  const names = Object.keys(model.data.lanes), { hit_kinds: kinds } = model.words;
+  const hits = names.find((n) => kinds.includes(kindOf(model.data.lanes[n]))), values = names.find((n) => !kinds.includes(kindOf(model.data.lanes[n])));
+  const needs = "It is made of another lane: add one of hits first.";
+  switch (what) {
+    case "macro": return names.length ? [{ start: 0.5, drives: [{ lane: names[0], setting: "shift_ms", depth: 0 }] }, ""] : [null, "A macro drives something: add a lane first."];
+    case "logic": return hits ? [{ logic: `not ${hits}` }, ""] : [null, needs];
+    case "decay": return hits ? [{ decay: hits }, ""] : [null, needs];
+    case "hold": return hits && values ? [{ hold: { value: values, by: hits } }, ""] : [null, "It needs a lane of values and one of hits: add them first."];
+    default: return [FRESH[what], ""];
+  }
 }

@@ -1,89 +1,150 @@
-/** The keeping view: save, save as, open, what was done by hand, and the whole text. */
+/** The keeping view: save, save as, open another set, what was done by hand, and the whole text. */
 
-import { attr, button, h, say, text } from "./dom.js";
-import { Refusal, api, labelled } from "./fields.js";
+import { bench } from "./bench.js";
+import { attr, h, say, text, tool } from "./dom.js";
+import { Refusal, api, judged, labelled, picker } from "./fields.js";
+import { words } from "./forms.js";
+import { linesOf } from "./set.js";
+
+const SHOWN = 12; // steps of the history before "all"
 
 export async function build(root, app) {
   const where = h("p");
-  const problem = h("div", { class: "problem", role: "alert" });
-  const sets = h("tbody");
-  const done = h("p");
   const area = /** @type {HTMLTextAreaElement} */ (h("textarea", { class: "text", spellcheck: "false", autocapitalize: "none", wrap: "off", "aria-label": "Text of the set" }));
-  let loaded = "";
+  const name = words({ placeholder: "new-name.yaml", maxlength: "80" });
+  const box = labelled("Save as", name);
+  const named = judged(box, name);
+  const setsSaid = h("div", { class: "problem", role: "alert" });
+  const textBox = h("div", {}, area), textSaid = judged(textBox, area);
+  const topSaid = h("div", { class: "problem", role: "alert" });
+  let loaded = "", known = 0;
 
-  const fail = (error) => problem.replaceChildren(...(error ? (error instanceof Refusal ? error.lines : [String(error)]).map((line) => h("p", { text: line })) : []));
-  /** Run a request and show what is said against it; what was typed stays. */
-  async function attempt(act, words) {
+  /** Run a request and show what is said against it in `at`. */
+  async function attempt(at, act, done = "") {
     try {
       const answer = await act();
-      fail(null);
-      if (words) say(words);
+      at.replaceChildren();
+      if (done) say(done);
       return answer;
-    } catch (error) { fail(error); problem.scrollIntoView({ block: "nearest" }); return null; }
+    } catch (error) { at.replaceChildren(...linesOf(error).map((line) => h("p", { text: line }))); at.scrollIntoView({ block: "nearest" }); return null; }
+  }
+  const judge = async (act, done = "") => {
+    try { await act(); if (done) say(done); return []; } catch (error) { return linesOf(error); }
+  };
+
+  // --- the file ---
+  const save = tool("Save", () => attempt(topSaid, () => api("POST", "set/save"), "Saved."));
+  const saveAs = async (replace) => {
+    if (!name.value.trim()) { named.show(["A name for the file."]); name.focus(); return; }
+    const file = /\.ya?ml$/.test(name.value) ? name.value.trim() : `${name.value.trim()}.yaml`;
+    if (await named.hear(judge(() => api("POST", "set/save-as", { file, replace }), `Saved as ${file}.`))) name.value = "";
+    else name.focus();
+  };
+
+  // --- other sets ---
+  const tempo = picker("Tempo", [["take", "the other set's own"], ["keep", "stays as it is"]], () => {});
+  const when = picker("When", [["bar", "on the next bar"], ["beat", "on the next beat"]], () => {});
+  const sets = h("ul", { class: "plain", "aria-label": "Sets in this folder" });
+  const over = (answer, file) => { if (!answer) return; say(`${file} takes over ${when.select.value === "bar" ? "on the next bar" : "on the next beat"}.`); loaded = area.value; loadSets(); loadText(true); };
+  const open = async (file, fresh = false) => over(await attempt(setsSaid, () => api("POST", "set/open", { file, when: when.select.value, tempo: tempo.select.value, ...(fresh ? { fresh } : {}) })), file);
+  const back = tool("Back to the set before", async () => over(await attempt(setsSaid, () => api("POST", "set/back", { when: when.select.value, tempo: tempo.select.value })), "The set before"));
+  const ready = async (file) => { if (await attempt(setsSaid, () => api("POST", "sets/load", { file }), `${file} can take over at once.`)) loadSets(); };
+
+  function setRow({ file, set, current, loaded: isReady, saved }) {
+    const state = current ? "plays now" : [isReady ? "ready" : "", saved ? "" : "left with unsaved changes"].filter(Boolean).join(", ");
+    return h("li", { "aria-current": current ? "true" : null },
+      h("div", {}, h("strong", { text: set ?? "cannot be read" }), h("small", { text: [file, state].filter(Boolean).join(": ") })),
+      current ? null : h("div", { class: "row-wrap" },
+        isReady ? null : tool("Make ready", () => ready(file), { "aria-label": `Make ready: ${file}` }),
+        saved ? null : tool("Open as saved", () => open(file, true), { "aria-label": `Open as saved: ${file}` }),
+        tool("Open", () => open(file), { "aria-label": `Open: ${file}` })));
   }
 
-  const save = button("Save", () => attempt(() => api("POST", "set/save"), "Saved."));
-  const name = /** @type {HTMLInputElement} */ (h("input", { type: "text", value: "", autocapitalize: "none", autocomplete: "off", spellcheck: "false", placeholder: "new-name.yaml" }));
-  const saveAs = async (replace) => {
-    const file = /\.ya?ml$/.test(name.value) ? name.value : `${name.value.trim()}.yaml`;
-    if (await attempt(() => api("POST", "set/save-as", { file, replace }), `Saved as ${file}.`)) load();
-  };
-  const undo = button("Undo", () => travel("undo")), redo = button("Redo", () => travel("redo"));
-  async function travel(way) {
-    const result = await app.link.send({ do: way });
-    if (!result.ok && !result.lost) say(result.problem?.detail ?? "Nothing there.");
-    else loadText();
+  // --- what was done ---
+  const undo = tool("Undo", () => travel("undo", 1)), redo = tool("Redo", () => travel("redo", 1));
+  const done = h("ol", { class: "done-list", "aria-label": "Done by hand, the last first" });
+  const count = h("p");
+  let all = false, drawn = "";
+  async function travel(way, steps) {
+    for (let i = 0; i < steps; i++) {
+      const result = await app.link.send({ do: way });
+      if (!result.ok) { if (!result.lost) say(result.problem?.detail ?? "Nothing there."); break; }
+    }
+    loadText();
   }
-  const check = button("Check", () => attempt(async () => {
+  async function loadHistory() {
+    const { done: back = [], undone: forth = [] } = await api("GET", "history").catch(() => ({}));
+    const key = JSON.stringify([back, forth, all]);
+    if (key === drawn) return;
+    drawn = key;
+    const cut = (list) => (all ? list : list.slice(0, SHOWN));
+    text(count, back.length ? `${back.length} step${back.length === 1 ? "" : "s"} can be undone${forth.length ? `, ${forth.length} can be done again` : ""}.` : "Nothing was done by hand yet.");
+    done.replaceChildren(
+      ...cut(forth).map((label, i) => h("li", { "data-undone": "yes" }, h("span", { text: `undone: ${label}` }), tool("Redo to here", () => travel("redo", i + 1), { "aria-label": `Redo up to: ${label}` }))).reverse(),
+      ...cut(back).map((label, i) => h("li", {}, h("span", { text: label }), tool("Undo to here", () => travel("undo", i + 1), { "aria-label": `Undo back to before: ${label}` }))));
+    more.hidden = all || Math.max(back.length, forth.length) <= SHOWN;
+  }
+  const more = tool("Show every step", () => { all = true; loadHistory(); }, { hidden: true });
+
+  // --- the text ---
+  const check = tool("Check", () => textSaid.hear(judge(async () => {
     const { problems } = await api("POST", "set/check", { text: area.value });
     if (problems.length) throw new Refusal({ problems });
-  }, "This can be played."));
-  const use = button("Use from the next bar", async () => {
-    const answer = await attempt(() => api("PUT", "set", { text: area.value, when: "bar" }), "It takes over on the next bar.");
-    if (answer) loaded = area.value;
+  }, "This can be played.")));
+  const use = tool("Use from the next bar", async () => {
+    const tried = area.value;
+    if (await textSaid.hear(judge(() => api("PUT", "set", { text: tried, when: "bar" }), "It takes over on the next bar."))) loaded = tried;
   });
-  const fresh = button("Throw my changes away", () => { loaded = ""; loadText(true); });
-  const download = button("Download", () => {
+  const fresh = tool("Throw my changes away", () => { textSaid.show([]); loaded = ""; loadText(true); });
+  const download = tool("Download", () => {
     const url = URL.createObjectURL(new Blob([area.value], { type: "application/yaml" }));
-    const link = h("a", { href: url, download: app.store.state.document?.file || "set.yaml" });
+    const link = h("a", { href: url, download: (app.store.state.document?.file || "set.yaml").split("/").pop() });
     link.click();
     setTimeout(() => URL.revokeObjectURL(url), 1000);
   });
 
-  root.append(h("div", { class: "sheet-page" },
-    h("h2", { text: "The set" }), where, problem,
-    h("div", { class: "row-wrap" }, save, labelled("Save as", name), button("Save as", () => saveAs(false)), button("Replace", () => saveAs(true), { "aria-label": "Save as, and replace a file of that name" })),
-    h("small", { text: "A dated copy of the old file is kept beside it each time." }),
-    h("h2", { text: "Sets in this folder" }), h("table", {}, h("thead", {}, h("tr", {}, ...["File", "Set", "Open"].map((t) => h("th", { scope: "col", text: t })))), sets),
-    h("h2", { text: "Done by hand" }), done, h("div", { class: "row-wrap" }, undo, redo),
-    h("h2", { text: "The text" }), area, h("div", { class: "row-wrap" }, check, use, fresh, download, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))));
+  const article = (title, ...kids) => h("article", { "aria-label": title, class: "fields" }, h("h2", { text: title }), ...kids);
+  /** @type {import("./bench.js").Part[]} */
+  const parts = [
+    { name: "file", title: "File", note: () => (app.store.state.document?.saved ? "saved" : "not saved"), shown: () => {},
+      el: article("File", where, topSaid, h("div", { class: "row-wrap" }, save, download), h("div", { class: "with-button" }, box, h("div", { class: "row-wrap" }, tool("Save as", () => saveAs(false)), tool("Replace", () => saveAs(true), { "aria-label": "Save as, and replace a file of that name" }))),
+        h("p", {}, h("small", { text: "A dated copy of the old file is kept beside it each time." }))) },
+    { name: "sets", title: "Other sets", note: () => (known ? `${known}` : ""), shown: loadSets,
+      el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
+    { name: "done", title: "Done by hand", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
+      el: article("Done by hand", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
+    { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
+      el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
+  ];
+  const view = bench(root, "Parts of the shelf", parts);
 
   async function loadText(force = false) {
     if (!force && area.value !== loaded) return; // somebody is writing
-    const set = await attempt(() => api("GET", "set"));
+    const set = await api("GET", "set").catch((error) => { textSaid.show(linesOf(error)); return null; });
     if (!set || (!force && area.value !== loaded)) return; // somebody has begun meanwhile
     area.value = set.text;
     loaded = area.value; // as the browser keeps its line ends
+    textSaid.show([]);
   }
 
-  async function load() {
-    const answer = await attempt(() => api("GET", "sets"));
-    sets.replaceChildren(...(answer?.sets ?? []).map(({ file, set, current }) => h("tr", {},
-      h("th", { scope: "row", text: file }), h("td", { text: set ?? "cannot be read" }),
-      h("td", {}, current ? "plays now" : button("Open on the next bar", async () => { if (await attempt(() => api("POST", "set/open", { file, when: "bar" }), `${file} takes over on the next bar.`)) { loaded = area.value; load(); loadText(true); } }, { "aria-label": `Open on the next bar: ${file}` })))));
-    await loadText();
+  async function loadSets() {
+    const answer = await attempt(setsSaid, () => api("GET", "sets"));
+    if (!answer) return;
+    known = answer.sets.length;
+    sets.replaceChildren(...answer.sets.map(setRow));
   }
 
   app.store.on(["document"], ({ document }) => {
     text(where, document ? `${document.file}: ${document.saved ? "saved as it plays." : "plays differently from what is saved."}` : "");
     attr(save, "aria-disabled", document?.saved ?? false);
+    view.notes();
   });
   app.store.on(["history"], ({ history }) => {
     attr(undo, "aria-disabled", !history?.undo);
     attr(redo, "aria-disabled", !history?.redo);
-    text(done, history?.undo ? `${history.undo} step${history.undo === 1 ? "" : "s"} can be undone, the last one: ${history.undo_label}.${history.redo ? ` ${history.redo} can be done again.` : ""}` : "Nothing was done by hand yet.");
+    if (!root.hidden) { loadHistory(); view.notes(); }
   });
   app.store.on(["revision"], () => { if (!root.hidden) loadText(); });
-  await load();
-  return { shown: load };
+  area.addEventListener("input", view.notes);
+  return { ...view, async shown() { await Promise.all([view.shown(), loadText()]); } };
 }

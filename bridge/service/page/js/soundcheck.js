@@ -1,74 +1,143 @@
-/** One output at a time, quietly first: the person says whether it arrived where the cable says. */
+/** Soundcheck: one output at a time, named with its cable, quietly first. The person says whether it
+ * arrived; the service remembers, so that a second screen may go on where the first one stopped. */
 
-import { button, h, say } from "./dom.js";
+import { attr, h, text, tool } from "./dom.js";
+import { api } from "./fields.js";
+import { linesOf } from "./set.js";
 
-const wait = (ms) => new Promise((done) => setTimeout(done, ms));
+const SAID = { yes: "arrives", no: "does not arrive", skip: "skipped" };
 
-/** What is sent to an output of a kind: [action, value, pause in ms] one after another.
- * @param {{kind: string, low: number, high: number}} output @returns {["gate"|"pitch"|"level", number, number][]} */
-export function sequence({ kind, low, high }) {
-  if (kind === "pitch") return [["pitch", 36, 700], ["pitch", 48, 700], ["pitch", 60, 700], ["pitch", 36, 100]];
-  if (kind === "level") {
-    const rest = low <= 0 && high >= 0 ? 0 : low;
-    const sweep = (top) => Array.from({ length: 13 }, (_, i) => /** @type {["level", number, number]} */ (["level", rest + (top - rest) * (1 - Math.abs(i - 6) / 6), 90]));
-    return [...sweep(rest + (high - rest) * 0.4), ...sweep(high), ["level", rest, 0]];
-  }
-  return [0.3, 0.5, 0.7, 0.9].flatMap((level) => /** @type {["gate", number, number][]} */ ([["gate", level, 120], ["gate", 0, 380]]));
-}
+/** @returns {import("./bench.js").Part} */
+export function soundcheckPart(app) {
+  const problem = h("div", { class: "problem", role: "alert" });
+  const body = h("div", { class: "fields" });
+  const el = h("article", { "aria-label": "Soundcheck" }, h("h2", { text: "Soundcheck" }), problem, body);
+  let here = false, chosen = "", shape = "", caution = "";
+  /** @type {((check: any) => void)|null} */
+  let update = null;
 
-export class Soundcheck {
-  /** @param {any} app @param {() => any[]} outputs */
-  constructor(app, outputs) {
-    this.app = app;
-    this.outputs = outputs;
-    this.el = h("div", { class: "ask-box" });
-    this.idle();
-  }
-
-  idle() {
-    this.el.replaceChildren(
-      h("p", { text: "Sends to one output at a time, named with its cable. Turn monitors and headphones down first: a wrong cable can be very loud." }),
-      h("div", { class: "row-wrap" }, button("Stop and begin", () => this.begin())));
+  async function attempt(act) {
+    try {
+      const answer = await act();
+      problem.replaceChildren();
+      return answer;
+    } catch (error) { problem.replaceChildren(...linesOf(error).map((line) => h("p", { text: line }))); return null; }
   }
 
-  async begin() {
-    await this.app.link.send({ do: "stop" });
-    /** @type {[string, string][]} */
-    this.answers = [];
-    this.queue = [...this.outputs()];
-    this.next();
+  async function load() {
+    const answer = await attempt(() => api("GET", "soundcheck"));
+    if (!answer) return;
+    caution = answer.caution;
+    show(answer.check);
   }
 
-  next() {
-    const output = this.queue.shift();
-    if (!output) { this.report(); return; }
-    const answer = (word) => () => { this.answers.push([`${output.output}, ${output.cable || "no cable"}`, word]); this.playing = null; this.next(); };
-    const again = button("Send", () => this.play(output));
-    this.el.replaceChildren(h("div", { class: "ask", role: "group", "aria-label": `Soundcheck of ${output.output}` },
-      h("h3", { text: output.output }), h("p", { text: output.cable || "There is no cable written down for it." }),
-      h("p", { text: { pitch: "Three octaves, low to high.", level: "A sweep up and down, small and then whole." }[output.kind] ?? "Four pulses, each stronger." }),
-      h("div", { class: "row-wrap" }, again, button("Yes, it arrives", answer("yes")), button("No", answer("no")), button("Skip", answer("skipped")), button("End", () => { this.playing = null; this.report(); })),
-      h("small", { text: `${this.queue.length} more` })));
-    again.focus({ preventScroll: true });
-  }
-
-  async play(output) {
-    const mine = this.playing = {};
-    for (const [action, value, pause] of sequence(output)) {
-      if (this.playing !== mine) break;
-      const result = await this.app.link.send({ do: "try", output: output.output, action, value });
-      if (!result.ok) { say(result.problem?.detail ?? "It could not be sent."); break; }
-      await wait(pause);
+  function show(check) {
+    const at = check && check.outputs.find((o) => o.output === chosen);
+    const done = check && check.outputs.every((o) => o.answer) && !at;
+    if (check && !at && !done) chosen = check.outputs.find((o) => !o.answer)?.output ?? "";
+    const next = !check ? "idle" : done ? `done ${check.outputs.map((o) => o.answer)}` : chosen;
+    if (next !== shape || !body.children.length) {
+      shape = next;
+      update = null;
+      if (!check) body.replaceChildren(...idle());
+      else if (done) report(check);
+      else body.replaceChildren(...bench(check.outputs.find((o) => o.output === chosen), check));
     }
-    if (["pitch", "level"].includes(output.kind)) return;
-    this.app.link.send({ do: "try", output: output.output, action: "gate", value: 0 });
+    if (check) update?.(check);
   }
 
-  report() {
-    const bad = this.answers.filter(([, word]) => word === "no");
-    this.el.replaceChildren(
-      h("p", { role: "status", text: bad.length ? `${bad.length} did not arrive.` : this.answers.length ? "Nothing failed." : "Nothing was checked." }),
-      h("table", {}, h("tbody", {}, ...this.answers.map(([name, word]) => h("tr", {}, h("th", { scope: "row", text: name }), h("td", { text: word }))))),
-      h("div", { class: "row-wrap" }, button("Once more", () => this.begin())));
+  // --- before it begins: the caution, and a promise ---
+  function idle() {
+    const promise = h("button", { type: "button", class: "k tool check", role: "switch", "aria-checked": "false" }, h("span", { class: "tick", "aria-hidden": "true" }), "Monitors and headphones are down");
+    const begin = tool("Stop and begin", async () => {
+      if (app.store.state.transport.state !== "stopped") await app.link.send({ do: "stop" });
+      chosen = "";
+      const check = await attempt(() => api("POST", "soundcheck", { monitors_down: true }));
+      if (check) show(check);
+    }, { "aria-disabled": "true" });
+    promise.addEventListener("click", () => {
+      const down = promise.getAttribute("aria-checked") !== "true";
+      attr(promise, "aria-checked", down);
+      attr(begin, "aria-disabled", down ? null : "true");
+    });
+    return [
+      h("p", { class: "caution", text: caution }),
+      h("p", { text: "Sends to one output at a time: gates pulse, pitch steps through its octaves, levels sweep, quietly first. You say whether it arrived where the cable goes. The song stops for it." }),
+      h("div", { class: "row-wrap" }, promise, begin),
+    ];
   }
+
+  // --- one output ---
+  function bench(output, first) {
+    const play = tool("Play it", () => attempt(() => api("POST", "soundcheck/play", { output: output.output })));
+    const louder = tool("Louder", () => attempt(() => api("POST", "soundcheck/play", { output: output.output, loud: true })));
+    const silence = tool("Silence", () => attempt(() => api("POST", "soundcheck/stop")));
+    const answer = (word) => async () => {
+      await api("POST", "soundcheck/stop").catch(() => {});
+      chosen = "";
+      const check = await attempt(() => api("PUT", "soundcheck/answers", { output: output.output, answer: word }));
+      if (!check) return;
+      const from = check.outputs.findIndex((o) => o.output === output.output);
+      const rest = [...check.outputs.slice(from + 1), ...check.outputs.slice(0, from)];
+      chosen = rest.find((o) => !o.answer)?.output ?? "";
+      show(check);
+      /** @type {HTMLElement|null} */ (body.querySelector(".first"))?.focus({ preventScroll: true });
+    };
+    play.classList.add("first");
+    const state = h("p", { role: "status" });
+    const list = h("ol", { class: "checks", "aria-label": "Outputs of this check" });
+    const rows = new Map(first.outputs.map((o) => {
+      const row = tool([h("span", { text: o.output }), h("small")], () => { chosen = o.output; show(app.store.state.soundcheck ?? first); }, { class: "k tool plain" });
+      list.append(h("li", {}, row));
+      return [o.output, row];
+    }));
+    update = (check) => {
+      text(state, check.playing === output.output ? (check.loud ? "Sounding, louder." : "Sounding, quietly.") : check.playing ? `${check.playing} is sounding.` : "Silent.");
+      for (const o of check.outputs) {
+        const row = rows.get(o.output);
+        if (!row) continue;
+        attr(row, "data-answer", o.answer);
+        attr(row, "aria-current", o.output === output.output ? "true" : null);
+        text(/** @type {HTMLElement} */ (row.lastChild), o.answer ? SAID[o.answer] : o.output === output.output ? "now" : "");
+      }
+    };
+    return [
+      h("div", { class: "ask", role: "group", "aria-label": `Soundcheck of ${output.output}` },
+        h("h3", { class: "cable", text: output.cable || "No cable is written down for it" }),
+        h("p", { text: output.says }), state,
+        h("div", { class: "row-wrap" }, play, louder, silence),
+        h("div", { class: "row-wrap answers" }, tool("Yes, it arrives", answer("yes")), tool("No", answer("no")), tool("Skip", answer("skip")))),
+      list,
+      h("div", { class: "row-wrap" }, tool("End the soundcheck", end)),
+    ];
+  }
+
+  async function end() {
+    chosen = "";
+    if (await attempt(() => api("DELETE", "soundcheck"))) show(null);
+  }
+
+  // --- what failed ---
+  async function report(check) {
+    const bad = check.outputs.filter((o) => o.answer === "no"), skipped = check.outputs.filter((o) => o.answer === "skip");
+    const area = h("pre", { class: "report", tabindex: "0", "aria-label": "Report" });
+    body.replaceChildren(
+      h("p", { class: "verdict", role: "status", text: bad.length ? `${bad.length} did not arrive: ${bad.map((o) => o.output).join(", ")}.` : skipped.length === check.outputs.length ? "Nothing was checked." : `Nothing failed.${skipped.length ? ` ${skipped.length} skipped.` : ""}` }),
+      bad.length ? h("ul", { class: "plain" }, ...bad.map((o) => h("li", {}, h("div", {}, h("strong", { text: o.output }), h("small", { text: o.cable || "no cable written down" })), tool("Once more", () => { chosen = o.output; show(check); }, { "aria-label": `Once more: ${o.output}` })))) : h("span"),
+      area,
+      h("div", { class: "row-wrap" }, tool("End the soundcheck", end)));
+    const answer = await attempt(() => api("GET", "soundcheck"));
+    if (answer) text(area, answer.report);
+  }
+
+  app.store.on(["soundcheck"], ({ soundcheck }) => { if (here) show(soundcheck ?? null); });
+  return {
+    name: "soundcheck", title: "Soundcheck", el,
+    note() {
+      const check = app.store.state.soundcheck;
+      return check ? `${check.outputs.filter((o) => o.answer).length} of ${check.outputs.length}` : "";
+    },
+    shown() { here = true; return load(); },
+    hidden() { here = false; if (app.store.state.soundcheck?.playing) api("POST", "soundcheck/stop").catch(() => {}); },
+  };
 }

@@ -1,35 +1,40 @@
 /** What belongs to the set as a whole: tempo, swing, key, seed; and its sections. */
 
-import { button, h, say } from "./dom.js";
-import { fader, labelled, picker, stepper } from "./fields.js";
+import { h, say, tool } from "./dom.js";
+import { fader, judged, labelled, picker, stepper } from "./fields.js";
+import { entry, words } from "./forms.js";
 
 const ROOTS = ["C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"];
 
 export class WholeEditor {
   /** @param {string} name @param {any} app @param {import("./set.js").SetModel} model
-   * @param {(edits: any[], when?: string) => Promise<boolean>} attempt */
+   * @param {import("./set.js").Attempt} attempt */
   constructor(name, app, model, attempt) {
     this.app = app; this.model = model; this.attempt = attempt;
-    const put = (key) => (value) => attempt([{ path: [].concat(key), value }], "bar");
-    this.title = /** @type {HTMLInputElement} */ (h("input", { type: "text", class: "title", "aria-label": "Name of the set", maxlength: "80" }));
-    this.title.addEventListener("change", () => { if (this.title.value.trim()) attempt([{ path: ["set"], value: this.title.value.trim() }]); });
+    const put = (key) => (value) => model.judge([{ path: [].concat(key), value }], "bar");
+    this.title = words({ class: "title", "aria-label": "Name of the set", maxlength: "80" });
+    const head = h("div", {}, h("div", { class: "title-row" }, this.title)), named = judged(head, this.title);
+    this.title.addEventListener("change", () => { if (this.title.value.trim()) named.hear(model.judge([{ path: ["set"], value: this.title.value.trim() }])); });
+    this.meter = entry("Bar", put("meter"), { hint: "beats and their note value, as 4/4 or 7/8" });
     this.tempo = fader({ name: "tempo", low: 20, high: 400, unit: "BPM" }, put("tempo"));
     this.swing = fader({ name: "swing", low: 50, high: 75, unit: "percent" }, put("swing"));
     this.seed = stepper("Seed of all chance", { low: 0, high: 9999, set: put("seed") });
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
     this.sections = h("div", { class: "drives" });
-    const fresh = /** @type {HTMLInputElement} */ (h("input", { type: "text", autocapitalize: "none", autocomplete: "off", spellcheck: "false", maxlength: "32" }));
-    const keep = button("Keep what plays now", async () => {
-      if (!fresh.value) { fresh.focus(); return; }
-      if (await attempt([{ path: ["sections", fresh.value], value: this.now() }])) { say(`${fresh.value} is kept as a section.`); fresh.value = ""; }
+    const fresh = words({ maxlength: "32" });
+    const field = labelled("A new section, or one to take anew", fresh, "Keeps which lanes are in and where the macros stand.");
+    const said = judged(field, fresh);
+    const keep = tool("Keep what plays now", async () => {
+      if (!fresh.value.trim()) { said.show(["A name for it."]); fresh.focus(); return; }
+      if (await said.hear(model.judge([{ path: ["sections", fresh.value.trim()], value: this.now() }]))) { say(`${fresh.value} is kept as a section.`); fresh.value = ""; }
     });
-    this.el = h("article", { "aria-label": "The whole set" }, h("div", { class: "title-row" }, this.title),
+    this.el = h("article", { "aria-label": "The whole set" }, head,
       h("div", { class: "fields" },
         h("div", { class: "faders" }, this.tempo.el, this.swing.el),
-        h("div", { class: "field-row" }, this.root.el, this.scale.el, this.seed.el),
+        h("div", { class: "field-row" }, this.root.el, this.scale.el, this.meter.el, this.seed.el),
         h("h3", { text: "Sections" }), this.sections,
-        h("div", { class: "with-button" }, labelled("A new section, or one to take anew", fresh, "Keeps which lanes are in and where the macros stand."), keep)));
+        h("div", { class: "with-button" }, field, keep)));
   }
 
   /** The present state as a section is written. */
@@ -50,14 +55,22 @@ export class WholeEditor {
     this.seed.update(data.seed ?? 0);
     this.root.update(data.key?.root ?? "C");
     this.scale.update(typeof data.key?.scale === "string" ? data.key.scale : data.key ? "a list of degrees" : "chromatic");
+    this.meter.update(data.meter ?? "4/4");
+    if (this.sections.querySelector("[aria-invalid=true]")) return; // what was typed stays
     this.sections.replaceChildren(...Object.entries(data.sections ?? {}).map(([name, section]) => this.row(name, section)));
   }
 
   row(name, section) {
-    const field = /** @type {HTMLInputElement} */ (h("input", { type: "text", ".value": name, "aria-label": `Name of section ${name}`, autocapitalize: "none", spellcheck: "false", maxlength: "32" }));
-    field.addEventListener("change", () => { if (field.value && field.value !== name) this.attempt([{ path: ["sections", name], rename: field.value }]); });
+    const field = entry(`Name of section ${name}`, async (typed) => {
+      const next = typed.trim();
+      return next && next !== name ? this.model.judge([{ path: ["sections", name], rename: next }]) : [];
+    }, { attrs: { maxlength: "32" } });
+    field.update(name);
+    const remove = async (force) => {
+      const more = force ? null : { label: "Remove it all the same", act: () => remove(true) };
+      if (await this.attempt([{ path: ["sections", name], value: null, force }], "beat", more)) say(`${name} is removed. Undo brings it back.`);
+    };
     const plays = section.play === "all" ? "all lanes" : Array.isArray(section.play) ? section.play.join(", ") : "mutes as they are";
-    return h("div", { class: "drive section-row" }, field, h("small", { text: plays }),
-      button("Remove", async () => { if (await this.attempt([{ path: ["sections", name], value: null }])) say(`${name} is removed. Undo brings it back.`); }, { "aria-label": `Remove section ${name}` }));
+    return h("div", { class: "drive section-row" }, field.el, h("small", { text: plays }), tool("Remove", () => remove(false), { "aria-label": `Remove section ${name}` }));
   }
 }

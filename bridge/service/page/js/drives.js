@@ -1,0 +1,84 @@
+/** What a macro or a lane of values drives, and how far each: rows that are added, changed, removed. */
+
+import { h, text, tool } from "./dom.js";
+import { fader, judged, picker } from "./fields.js";
+import { entry } from "./forms.js";
+import { kindOf } from "./set.js";
+
+const DEPTH = { low: -1, high: 1, unit: "", whole: false };
+
+/** What a drive leads to, in words. */
+export const driveName = (d) => (d.out ? d.out : `${d.lane} ${String(d.setting).replaceAll("_", " ")}`);
+
+/**
+ * @param {import("./set.js").SetModel} model
+ * @param {(drives: any[]) => Promise<string[]>} put
+ * @param {{least: number, self?: string}} limits `least` rows must stay; `self` does not drive itself
+ */
+export function drivesPart(model, put, { least, self = "" }) {
+  /** @type {any[]} */
+  let drives = [];
+  let shape = "";
+  /** @type {((drive: any) => void)[]} */
+  let updates = [];
+  const rows = h("div", { class: "drives" });
+  const pick = picker("Drive one more", [], async (v) => {
+    if (!v) return [];
+    const [first, setting] = v.split(" ");
+    const lines = await put([...drives, setting ? { lane: first, setting, depth: 0.5 } : { out: first, depth: 0.5 }]);
+    if (!lines.length) pick.select.value = "";
+    return lines;
+  });
+  const el = h("div", {}, rows, pick.el);
+  const said = judged(rows, rows);
+
+  function targets() {
+    const all = [["", "choose"], ...model.outputs.filter((o) => ["pitch", "level"].includes(o.kind)).map((o) => [o.output, `${o.output}${o.cable ? `, ${o.cable}` : ""}`])];
+    for (const [lane, written] of Object.entries(model.data.lanes)) {
+      if (lane === self) continue;
+      for (const [key, s] of Object.entries(model.words.settings)) if (s.kinds.includes(kindOf(written))) all.push([`${lane} ${key}`, `${lane}: ${key.replaceAll("_", " ")}`]);
+    }
+    pick.select.replaceChildren(...all.map(([value, label]) => h("option", { value, text: label })));
+  }
+
+  function row(drive, i) {
+    const name = driveName(drive);
+    const change = (next) => put(drives.map((d, j) => (j === i ? next(d) : d)));
+    const fields = h("div", { class: "drive-fields" });
+    const volts = drive.from !== undefined;
+    if (volts) {
+      const end = (key, caption) => entry(`${name} ${caption}, volts`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : ["A number of volts."]), { attrs: { inputmode: "decimal" } });
+      const from = end("from", "from"), to = end("to", "to");
+      fields.append(from.el, to.el);
+      updates[i] = (d) => { from.update(String(d.from)); to.update(String(d.to)); };
+    } else {
+      const depth = fader({ ...DEPTH, name }, (v) => change((d) => ({ ...d, depth: v })));
+      fields.append(depth.el);
+      updates[i] = (d) => depth.update(d.depth ?? 1);
+    }
+    const output = model.outputs.find((o) => o.output === drive.out);
+    const other = output && tool(volts ? "As a depth" : "From volt to volt", () => said.hear(change((d) => (volts ? { out: d.out, depth: 0.5 } : { out: d.out, from: output.low, to: output.high }))), { "aria-label": `${name}: ${volts ? "as a depth" : "from volt to volt"}` });
+    const gone = tool("Remove", () => {
+      if (drives.length <= least) { said.show(["A macro drives one thing at least: remove the macro instead."]); return; }
+      said.hear(put(drives.filter((_, j) => j !== i)));
+    }, { "aria-label": `Remove ${name}` });
+    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone));
+  }
+
+  return {
+    el,
+    /** @param {any[]} next */
+    update(next) {
+      drives = next;
+      if (document.activeElement !== pick.select) targets();
+      const key = drives.map((d) => JSON.stringify([d.out, d.lane, d.setting, d.from === undefined])).join();
+      if (key !== shape) {
+        shape = key;
+        updates = [];
+        const note = rows.lastChild; // what is said stays below the rows
+        rows.replaceChildren(...drives.map(row), ...(note ? [note] : []));
+      }
+      drives.forEach((d, i) => updates[i](d));
+    },
+  };
+}

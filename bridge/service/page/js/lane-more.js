@@ -1,0 +1,71 @@
+/** What a lane's editor shows beyond its source: the order of its steps, where it begins again, when
+ * it sounds, and how its notes are tamed. `edit` is the lane's editor. */
+
+import { h } from "./dom.js";
+import { picker } from "./fields.js";
+import { entry, rounds, toggle } from "./forms.js";
+
+/** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
+
+const WAYS = [["forward", "forward"], ["backward", "backward"], ["back-and-forth", "back and forth"], ["random-walk", "random walk"], ["shuffle", "shuffled, none twice"]];
+const RESETS = ["1", "2", "3", "4", "8", "16", "32"];
+
+const numbers = (typed) => typed.split(/[\s,]+/).filter(Boolean).map(Number);
+const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
+
+/** A group of fields that can be folded; open where the lane says something there. */
+function fold(edit, caption, keys, ...kids) {
+  const open = keys.some((key) => edit.lane[key] !== undefined);
+  const el = h("details", { ".open": open }, h("summary", { text: caption }), ...kids);
+  edit.fields.append(el);
+  return el;
+}
+
+/** Direction, reset, passes, groups, and what only some kinds of hits have. @param {LaneEditor} edit */
+export function buildOrder(edit) {
+  const row = h("div", { class: "field-row" }), marks = h("div", { class: "field-row" });
+  const stepped = ["euclid", "steps", "every", "notes", "levels"].includes(edit.kind);
+  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "still", "muted", "share"];
+  fold(edit, "Order, passes and groups", keys, row, marks);
+  if (stepped) edit.add(picker("Direction", WAYS, (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
+  edit.add(picker("Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
+    (v) => edit.put("reset", v === "" ? null : /^\d+$/.test(v) ? Number(v) : v)), (l) => (l.reset === undefined ? "" : String(l.reset)), row);
+  edit.add(entry("Groups", (typed) => edit.put("groups", names(typed)), { hint: "names; lanes of a group are muted together" }), (l) => (l.groups ?? []).join(" "), row);
+  if (edit.isHits) {
+    edit.add(rounds((v) => edit.put("passes", v)), (l) => l.passes, marks);
+    edit.add(entry("Accents of their own", (typed) => edit.put("accents", typed.trim() || null), { hint: "X accented, . not; comes round by itself", attrs: { placeholder: "X..x" } }), (l) => l.accents, marks);
+  }
+  if (edit.kind === "logic") {
+    edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("by", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
+    edit.add(picker("Reads its lanes", [["after-mute", "after their mutes"], ["before-mute", "before their mutes"]], (v) => edit.put("tap", v === "after-mute" ? null : v)), (l) => l.tap ?? "after-mute", row);
+  }
+  if (stepped) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
+  edit.add(toggle("Begins silent", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
+  edit.add(toggle("Shares its output", (on) => edit.put("share", on || null)), (l) => l.share, marks);
+}
+
+/** Scale, chord, octaves, transposition of lanes of values. @param {LaneEditor} edit */
+export function buildPitch(edit) {
+  if (!["notes", "levels", "shape", "hold", "walk"].includes(edit.kind)) return;
+  const row = h("div", { class: "field-row" });
+  fold(edit, "Scale, chord and octaves", ["quantise", "chord", "octaves", "transpose_by"], row);
+  const scales = Object.keys(edit.model.words.scales);
+  edit.add(picker("Nearest note of", [["", "as the kind has it"], ["key", "the set's key"], ["off", "none: as it comes"], ...scales.map((s) => [s, s])],
+    (v) => edit.put("quantise", v.startsWith("[") ? JSON.parse(v) : v || null)), (l) => (Array.isArray(l.quantise) ? JSON.stringify(l.quantise) : l.quantise ?? ""), row);
+  edit.add(entry("Only these steps of the scale", (typed) => list(edit, "chord", typed), { hint: "from 1; 1 3 5 is a chord", attrs: { placeholder: "1 3 5" } }), (l) => (l.chord ?? []).join(" "), row);
+  edit.add(entry("Octaves, lowest and highest", (typed) => list(edit, "octaves", typed), { hint: "from -1 to 9", attrs: { placeholder: "2 4" } }), (l) => (l.octaves ?? []).join(" "), row);
+  edit.add(picker("Transposed by", [["", "no lane"], ...edit.others("values").map((n) => [n, n])], (v) => edit.put("transpose_by", v || null)), (l) => l.transpose_by ?? "", row);
+}
+
+function names(typed) {
+  const all = typed.split(/[\s,]+/).filter(Boolean);
+  return all.length ? all : null;
+}
+
+/** @returns {Promise<string[]>|string[]} */
+function list(edit, key, typed) {
+  const value = numbers(typed);
+  if (value.some((n) => !Number.isInteger(n))) return ["Whole numbers with a space between."];
+  if (same(value, edit.lane[key] ?? [])) return [];
+  return edit.put(key, value.length ? value : null);
+}

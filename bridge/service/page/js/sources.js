@@ -1,0 +1,153 @@
+/** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
+
+import { h, text, tool } from "./dom.js";
+import { columns, judged, labelled, picker, stepGrid, stepper } from "./fields.js";
+import { toggle } from "./forms.js";
+import { Ink, noteName } from "./ink.js";
+import { kindOf } from "./set.js";
+
+const FORMS = ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"];
+const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
+const PREVIEW_MS = 250;
+const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
+
+/** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
+
+/** Number of a written note, or null for rests and ties. */
+export function numberOf(note) {
+  if (note !== null && typeof note === "object") return numberOf(note.note);
+  if (typeof note === "number") return note;
+  const m = /^([A-G])([#b]*)(-?\d+)$/.exec(String(note));
+  if (!m) return null;
+  let n = LETTERS[m[1]] + 12 * (Number(m[3]) + 1);
+  for (const c of m[2]) n += c === "#" ? 1 : -1;
+  return n;
+}
+
+/** @param {LaneEditor} edit */
+function euclid(edit, into) {
+  const row = h("div", { class: "field-row" });
+  into.append(row);
+  const set = (key) => (v) => edit.put(["euclid", key], v);
+  edit.add(stepper("Hits", { low: 0, high: 64, set: set("hits") }), (l) => l.euclid?.hits, row);
+  edit.add(stepper("Steps", { low: 1, high: 64, set: set("steps") }), (l) => l.euclid?.steps, row);
+  edit.add(stepper("Rotate", { low: -64, high: 64, set: set("rotate") }), (l) => l.euclid?.rotate ?? 0, row);
+  const fill = h("div", { class: "field-row" });
+  const part = (key) => (v) => edit.put(["euclid", "fill", key], v);
+  const on = toggle("A fill now and then", (yes) => edit.put(["euclid", "fill"], yes ? { hits: 3, length: Math.min(4, edit.lane.euclid.steps), every: 4 } : null));
+  edit.add(on, (l) => l.euclid?.fill);
+  edit.fields.append(fill);
+  edit.add(stepper("Hits of the fill", { low: 0, high: 64, set: part("hits") }), (l) => l.euclid?.fill?.hits ?? 0, fill);
+  edit.add(stepper("Last steps", { low: 1, high: 64, set: part("length") }), (l) => l.euclid?.fill?.length ?? 1, fill);
+  edit.add(stepper("Every so many passes", { low: 1, high: 64, set: part("every") }), (l) => l.euclid?.fill?.every ?? 4, fill);
+  edit.controls.push({ update: (l) => { fill.hidden = !l.euclid?.fill; } });
+}
+
+function steps(edit, into) { edit.add(stepGrid((v) => edit.put("steps", v)), (l) => l.steps, into); }
+
+function every(edit, into) { edit.add(stepper("Every n-th step", { low: 1, high: 64, set: (v) => edit.put("every", v) }), (l) => l.every, into); }
+
+function shape(edit, into) {
+  const row = h("div", { class: "field-row" });
+  into.append(row);
+  edit.add(picker("Form", FORMS.map((f) => [f, f]), (v) => edit.put("shape", v)), (l) => l.shape, row);
+  edit.add(picker("Starts again at", [["", "never"], ...edit.others("hits").map((n) => [n, `hits of ${n}`])], (v) => edit.put("retrigger", v || null)), (l) => l.retrigger ?? "", row);
+}
+
+function decay(edit, into) {
+  edit.add(picker("Falls from each hit of", edit.others("hits").map((n) => [n, n]), (v) => edit.put("decay", v)), (l) => l.decay, into);
+}
+
+function hold(edit, into) {
+  const row = h("div", { class: "field-row" });
+  into.append(row);
+  edit.add(picker("Takes the value of", edit.others("values").map((n) => [n, n]), (v) => edit.put(["hold", "value"], v)), (l) => l.hold?.value, row);
+  edit.add(picker("At each hit of", edit.others("hits").map((n) => [n, n]), (v) => edit.put(["hold", "by"], v)), (l) => l.hold?.by, row);
+}
+
+function walk(edit, into) {
+  into.append(h("p", { text: "Moves up or down by chance at every step, at most by its walk step, between low and high." }));
+}
+
+/** Degrees of the set's key in semitones, or all twelve. */
+function keyOf(model) {
+  const { root = "C", scale = "chromatic" } = model.data.key ?? {};
+  const degrees = Array.isArray(scale) ? scale : model.words.scales[scale] ?? [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11];
+  const base = (numberOf(`${root}4`) ?? 60) % 12;
+  return new Set(degrees.map((d) => (d + base) % 12));
+}
+
+function notes(edit, into) {
+  const allowed = keyOf(edit.model);
+  let low = 20, high = 96;
+  const kind = {
+    caption: "Note", px: 13, fresh: "A2",
+    show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : noteName(numberOf(v))),
+    place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
+    rest: (v) => (numberOf(v) === null ? "A2" : "."),
+    move: (v, steps) => {
+      let n = numberOf(v);
+      if (n === null) n = 57;
+      for (let left = Math.abs(steps); left > 0 && n > 0 && n < 127;) { n += Math.sign(steps); if (allowed.has(((n % 12) + 12) % 12)) left--; }
+      const name = noteName(n);
+      return v !== null && typeof v === "object" ? { ...v, note: name } : name;
+    },
+  };
+  into.append(h("small", { text: "Drag up and down, in the key of the set. Double tap: rest." }));
+  edit.add(columns(kind, (v) => edit.put("notes", v)), (l) => {
+    const numbers = (l.notes ?? []).map(numberOf).filter((n) => n !== null);
+    low = (numbers.length ? Math.min(...numbers) : 48) - 7; // an octave or so around what is there
+    high = Math.max(...numbers, low + 19) + 7;
+    return l.notes ?? [];
+  }, into);
+}
+
+function levels(edit, into) {
+  const kind = {
+    caption: "Level", px: 6, fresh: 0.5,
+    show: (v) => (typeof v === "number" ? v.toFixed(2) : "rest"),
+    place: (v) => (typeof v === "number" ? Math.min(1, Math.max(0, v)) : null),
+    rest: (v) => (typeof v === "number" ? "." : 0.5),
+    move: (v, steps) => Math.round(Math.min(1, Math.max(-1, (typeof v === "number" ? v : 0.5) + steps * 0.05)) * 100) / 100,
+  };
+  into.append(h("small", { text: "Drag up and down. Double tap: rest." }));
+  edit.add(columns(kind, (v) => edit.put("levels", v)), (l) => l.levels ?? [], into);
+}
+
+function logic(edit, into) {
+  const field = /** @type {HTMLTextAreaElement} */ (h("textarea", { rows: "2", spellcheck: "false", autocapitalize: "none", class: "logic" }));
+  const box = labelled("Sounds when", field);
+  const said = judged(box, field);
+  const use = tool("Use it", async () => { asked++; clearTimeout(later); if (await said.hear(edit.put("logic", field.value))) dirty = false; });
+  let later = 0, dirty = false, asked = 0;
+  const look = async () => {
+    const mine = ++asked;
+    if (field.value.trim() === edit.lane.logic) { dirty = false; edit.forget(); said.show([]); edit.size(); return; }
+    try {
+      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], 3);
+      if (mine !== asked) return;
+      said.show(problems.map((p) => p.message));
+      if (!chart) return;
+      edit.trial = new Ink();
+      edit.trial.add(chart, chart.from, Object.keys(chart.lanes));
+      text(edit.note, "This is how it would play; it does not yet.");
+      edit.size();
+    } catch (error) { said.show([String(/** @type {any} */ (error).message)]); }
+  };
+  field.addEventListener("input", () => { dirty = true; clearTimeout(later); later = window.setTimeout(look, PREVIEW_MS); });
+  field.addEventListener("keydown", (event) => { if (event.key === "Enter" && !event.shiftKey) { event.preventDefault(); use.click(); } });
+  const insert = (word) => {
+    const at = field.selectionStart ?? field.value.length, before = field.value.slice(0, at), after = field.value.slice(field.selectionEnd ?? at);
+    const gap = before && !/[\s(]$/.test(before) && word !== ")" ? " " : "";
+    field.value = `${before}${gap}${word} ${after.trimStart()}`;
+    field.focus();
+    field.selectionStart = field.selectionEnd = (before + gap + word).length + 1;
+    field.dispatchEvent(new Event("input"));
+  };
+  const words = [...LOGIC_WORDS, ...Object.keys(edit.model.data.lanes).filter((n) => n !== edit.name && edit.model.words.hit_kinds.includes(kindOf(edit.model.data.lanes[n])))];
+  into.append(h("div", { class: "with-button" }, box, use), h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => tool(w, () => insert(w)))));
+  edit.controls.push({ update: (lane) => { if (!dirty || field.value === lane.logic) { field.value = lane.logic ?? ""; dirty = false; } } });
+}
+
+/** @type {Record<string, (edit: LaneEditor, into: HTMLElement) => void>} */
+export const SOURCES = { euclid, steps, every, logic, notes, levels, shape, decay, hold, walk };
