@@ -85,21 +85,27 @@ def serving(command: Command) -> Command:
 @main.command()
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
+@click.option("--fresh", is_flag=True,
+              help="As it came; what you saved in it is kept as a dated copy.")  # fmt: skip
 @serving
 @click.pass_context
 def demo(
-    context: click.Context, idea: str | None, ideas: bool, port: int, osc_port: int, lan: bool
-) -> None:
-    """Plays the demo set at once, with no hardware."""
+    context: click.Context, idea: str | None, ideas: bool, fresh: bool, port: int, osc_port: int,
+    lan: bool,
+) -> None:  # fmt: skip
+    """Plays the demo set at once, with no hardware: a copy of it, which can be edited and saved."""
     from bridge import demo as sets
 
     if ideas:
         for name, says in sets.ideas().items():
             click.echo(f"{name:<12} {says}")
         return
-    rig, set_file = sets.files(idea)
+    from bridge.demo import working
     from bridge.engine import supervise
 
+    rig, set_file, lines = working.files(supervise.state_folder(), idea, fresh=fresh)
+    for line in lines:
+        supervise.say(line)
     context.exit(supervise.run(
         rig, set_file, http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True
     ))  # fmt: skip

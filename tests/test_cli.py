@@ -212,7 +212,10 @@ def test_play_waits_by_default(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked.options == {"http_port": 8420, "osc_port": 8421, "lan": False, "start": False}
 
 
-def test_demo_plays_at_once_from_files_that_come_along(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_demo_plays_at_once_from_files_that_come_along(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     asked = Asked()
     monkeypatch.setattr(supervise, "run", asked)
     assert run("demo").exit_code == 0

@@ -404,6 +404,8 @@ def run(
 ) -> int:
     """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code (0, or 1 when the files
     are wrong or a port cannot be had: said in a line or more on standard error)."""
+    with contextlib.suppress(OSError):  # what cannot be kept there is said when it is tried
+        state_folder().mkdir(parents=True, exist_ok=True)
     options = Options(Path(rig_path), Path(set_path), http_port, osc_port, lan, start, demo)
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(
