@@ -246,11 +246,10 @@ export class Chart {
     const line = new Path2D();
     /** @type {[number, number, string][]} */
     const labels = [];
-    let started = false, lastX = 0, lastY = y, nowY = null, lastLabel = -1e9;
+    let started = false, lastY = y, nowY = null, lastLabel = -1e9;
     const push = (px, py, glides) => {
       if (!started) { line.moveTo(px, py); started = true; }
       else { if (!glides) line.lineTo(px, lastY); line.lineTo(px, py); }
-      lastX = px;
       lastY = py;
     };
     const list = trace.values;

@@ -1,6 +1,6 @@
 /** What a macro or a lane of values drives, and how far each: rows that are added, changed, removed. */
 
-import { h, text, tool } from "./dom.js";
+import { h, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
 import { kindOf } from "./set.js";

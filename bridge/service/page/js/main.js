@@ -26,7 +26,7 @@ app.listener = new Listener(app);
 const wake = new WakeLock();
 buildRail($("rail"), link, store);
 const placeFrame = buildPlace($("place"), store, pen);
-buildSigns($("signs"), link, store, openPanel);
+buildSigns($("signs"), link, store, wake, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
 
@@ -124,6 +124,7 @@ function openPanel(which, from) {
     ...healthPanel(store.state, link),
     h("h3", { text: "This screen" }),
     h("p", { text: `Wake lock: ${wake.words}.` }),
+    wake.worth ? button("I have switched auto-lock off", () => { keep.set("sleep", "known"); closePanel(); }) : null,
     h("div", {}, ...screenButtons(app, true)),
     h("h3", { text: "Keys" }),
     h("p", { text: "1 to 9 and 0: the first ten lanes. T: tap. Space: start or stop. Arrow keys on a macro or the tempo; with Shift, finer." }),

@@ -22,9 +22,10 @@ export function clockSign({ source, state, others }) {
  * One sign for lateness, ports and link.
  * @param {import("./store.js").State} state
  * @param {number|null} tripMs
+ * @param {boolean} [sleepy] the screen may go dark by itself
  * @returns {["good"|"note"|"loud", string]}
  */
-export function healthSign(state, tripMs) {
+export function healthSign(state, tripMs, sleepy = false) {
   if (state.player?.present === false) return ["loud", "the player is away"];
   const gone = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open).map(([name]) => name);
   if (gone.length) return ["loud", `${gone.join(", ")}: port lost`];
@@ -34,17 +35,19 @@ export function healthSign(state, tripMs) {
   if (tripMs !== null && tripMs > NOTE_MS) return ["note", `link ${tripMs.toFixed(0)} ms`];
   if (late.p99_us > 1000) return ["note", `late by ${(late.p99_us / 1000).toFixed(1)} ms`];
   if (state.warnings?.length) return ["note", state.warnings.length === 1 ? "1 warning" : `${state.warnings.length} warnings`];
+  if (sleepy) return ["note", "screen may sleep"];
   return ["good", "on time"];
 }
 
-/** @param {(which: string, opener: HTMLElement) => void} openPanel */
-export function buildSigns(root, link, store, openPanel) {
+/** @param {HTMLElement} root @param {import("./link.js").Link} link @param {import("./store.js").Store} store
+ * @param {import("./stage.js").WakeLock} wake @param {(which: string, opener: HTMLElement) => void} openPanel */
+export function buildSigns(root, link, store, wake, openPanel) {
   const make = (which, label) => h("button", { type: "button", class: "sign", "data-level": "good", "aria-haspopup": "dialog", "data-sign": which, title: label, on: { click: (event) => openPanel(which, event.currentTarget) } });
   const clock = make("clock", "Clock"), health = make("health", "How it runs");
   root.append(clock, health);
   const show = () => {
     if (!store.state.version) return;
-    for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.trip(0.8))]])) {
+    for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.trip(0.8), wake.worth)]])) {
       attr(el, "data-level", level);
       text(el, words);
     }

@@ -30,11 +30,17 @@ export class WakeLock {
   constructor() {
     this.words = "not asked for yet";
     this.lock = null;
+    /** Why the screen may go dark, once that is known. */
+    this.sleepy = false;
     document.addEventListener("visibilitychange", () => { if (!document.hidden) this.ask(); });
     document.addEventListener("pointerdown", () => { if (!this.lock) this.ask(); });
   }
 
+  /** Whether to say so: on a screen of one's own hand, until the person has said that it is known. */
+  get worth() { return this.sleepy && keep.get("sleep") !== "known" && matchMedia("(pointer: coarse)").matches; }
+
   async ask() {
+    this.sleepy = true;
     if (!("wakeLock" in navigator)) {
       this.words = window.isSecureContext
         ? "this browser cannot keep the screen awake: switch auto-lock off in its settings"
@@ -44,6 +50,7 @@ export class WakeLock {
     try {
       this.lock = await navigator.wakeLock.request("screen");
       this.words = "the screen stays awake";
+      this.sleepy = false;
       this.lock.addEventListener("release", () => { this.lock = null; this.words = "let go while the page was hidden"; });
     } catch { this.words = "refused, perhaps to save the battery: switch auto-lock off in the settings"; }
   }
