@@ -5,7 +5,7 @@ import json
 from support.desk import BAR, BEAT, Desk, gate_lane, score_of
 
 from bridge.engine.report import Report
-from bridge.music.model import Macro
+from bridge.music.model import Macro, Section
 
 KEYS = {
     "version", "rig", "set", "revision", "transport", "clock", "lanes", "macros", "sections",
@@ -64,3 +64,30 @@ def test_place_and_lateness_are_told_twice_a_second() -> None:
         desk.run(20)
         told += "transport" in report.changed(desk.now)
     assert 3 <= told <= 5
+
+
+def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
+    desk = Desk(
+        score_of(
+            gate_lane("kick", "x..."), macros=[Macro("m", 0.0)],
+            sections=(Section("flood", macros={"m": 1.0}, lanes={"kick": {"chance": 0.0}}),),
+        )
+    )  # fmt: skip
+    desk.start()
+    desk.run_to(BAR)
+    report = Report(desk.player, ABOUT)
+    report.changed(desk.now)
+    desk.do("section", section="flood", when="now", morph_bars=1)
+    told: list[tuple[float, float]] = []
+    for _ in range(80):  # as the process does: at most each 33 ms
+        desk.run(33)
+        new = report.changed(desk.now)
+        if "macros" in new:
+            told.append((new["macros"]["m"]["value"], new["lanes"]["kick"]["settings"]["chance"]))
+    # A bar at 120 to the minute lasts 2 s: sixty frames, each further on than the one before.
+    assert 55 <= len(told) <= 63
+    assert told == sorted(told, key=lambda row: (row[0], -row[1]))
+    assert told[-1] == (1.0, 0.0)
+    assert all(abs(value + chance - 1) < 0.01 for value, chance in told)
+    assert not desk.player.performance.moving
+    assert "macros" not in report.changed(desk.now + 1)

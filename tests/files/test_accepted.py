@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.desk import Desk
 
 from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
 from bridge.music.model import HIT_KINDS, SETTINGS
-from bridge.music.score import compile_score
+from bridge.music.score import Score, compile_score
 
 GATES = [f"main.gate-{n}" for n in range(1, 9)]
 RATES = ["1/16", "1/8T", "1/8.", "3/32", "3:4", "1/4", "5:4", "1/1", "1/64"]
@@ -113,6 +114,26 @@ def output_for(lane: dict[str, Any], gates: list[str]) -> str | None:
     return "main.pitch-1" if pitched else "main.level-1"
 
 
+def plays_and_stops(score: Score, rig: Rig) -> None:
+    """The player takes it: nothing fails, nothing is late, and at the end no gate is open."""
+    desk = Desk(score, rig=rig.wired)
+    desk.start()
+    desk.run(1500)
+    desk.do("mute", lane="kick", muted=True, when="beat")
+    desk.do("macro", macro="knob", value=1.0)
+    desk.run(500)
+    assert desk.player.song.playing
+    desk.do("stop")
+    desk.run(200)
+    assert desk.player.warnings == []
+    opened: set[tuple[int, int]] = set()
+    for _, data in desk.ports["main"].sent:
+        if data[0] & 0xE0 == 0x80:  # note-on and note-off (MIDI 1.0, table II)
+            key = (data[0] & 0x0F, data[1])
+            (opened.add if data[0] & 0x10 and data[2] else opened.discard)(key)
+    assert opened == set()
+
+
 @settings(
     max_examples=80, deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
@@ -162,5 +183,6 @@ def test_what_is_accepted_plays_within_its_bounds(
             assert reach.low <= event.value <= reach.high
         else:
             assert 0 <= event.value <= 127
+    plays_and_stops(score, rig)
     middle = end // 2 + 1  # the same events, however the time is cut
     assert score.between(middle, end) == [e for e in events if e.tick >= middle]
