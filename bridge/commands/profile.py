@@ -1,4 +1,4 @@
-"""`lanebridge profile`: list, check, describe and write profiles of interfaces."""
+"""`lanebridge profile`: lists, checks, describes and writes profiles of interfaces."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def command() -> None:
 @command.command("list")
 @click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
 def list_(beside: Path | None) -> None:
-    """List the profiles that come with the program."""
+    """Lists the profiles that come with the program."""
     from bridge.files.profile import load_profile, shipped
 
     for name in shipped():
@@ -34,7 +34,7 @@ def list_(beside: Path | None) -> None:
 @command.command("check")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 def check(files: tuple[Path, ...]) -> None:
-    """Check profile FILES: form, ranges, overlaps, address clashes."""
+    """Checks profile FILES: form, ranges, overlaps, address clashes."""
     from bridge.errors import InputError, Problem
     from bridge.files.document import Document
     from bridge.files.profile import profile_from
@@ -53,7 +53,7 @@ def check(files: tuple[Path, ...]) -> None:
 
 @command.command("schema")
 def schema() -> None:
-    """Print the JSON Schema of a profile, for editors."""
+    """Prints the JSON Schema of a profile, for editors."""
     from bridge.files.profile import json_schema
 
     click.echo(json.dumps(json_schema(), indent=2))
@@ -62,7 +62,7 @@ def schema() -> None:
 @command.command("new")
 @click.option("--folder", type=FILE, default=Path("."), help="Where to write it: beside the rig.")
 def new(folder: Path) -> None:
-    """Ask a few questions and write a profile."""
+    """Asks a few questions and writes a profile."""
     from bridge.files.profile import write_profile
     from bridge.voltage.profile import Profile
 

@@ -16,7 +16,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--out", type=FILE, required=True, help="FILE.svg or FILE.png")
 @click.option("--idle", is_flag=True, help="Outputs that never move are drawn too.")
 def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None:
-    """Draw what RIG would put out while SET plays, decoded from the MIDI that leaves."""
+    """Draws what RIG would put out while SET plays, decoded from the MIDI that leaves."""
     from bridge.engine.offline import perform_rig
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set

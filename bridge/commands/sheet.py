@@ -18,7 +18,7 @@ FILE = click.Path(path_type=Path)
     "--bars", default=2, show_default=True, type=click.IntRange(1, 16), help="Bars drawn per lane."
 )
 def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
-    """Write the patch sheet: everything needed to rebuild the rig, on paper."""
+    """Writes the patch sheet: everything needed to rebuild the rig, on paper."""
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.files.store import write_atomic

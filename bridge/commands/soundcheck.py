@@ -30,7 +30,7 @@ amplifier to full level at once. Everything starts quietly; bring the level up s
     help="Adapter self-test: the first interface's MIDI output is cabled to this MIDI input.",
 )
 def command(rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None) -> None:
-    """Check every output of RIG, one at a time: answer yes, no or skip."""
+    """Checks every output of RIG, one at a time: answer yes, no or skip."""
     from bridge.errors import InputError, Problem
     from bridge.files.rig import load_rig
     from bridge.files.strict import near

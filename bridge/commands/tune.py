@@ -43,7 +43,7 @@ For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), o
 def command(
     rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
 ) -> None:
-    """Tune the pitch OUTPUT of RIG from readings of a meter or a tuner."""
+    """Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner."""
     from bridge.errors import InputError, Problem
     from bridge.files import tuning
     from bridge.files.rig import load_rig

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from bridge import __version__
+from bridge.engine.doors import try_doors
 from bridge.engine.failsafe import Failsafe
 from bridge.engine.start import ClockSettings, Start, Timing, port_specs
 from bridge.engine.wake import Wake
@@ -95,6 +96,7 @@ class Supervisor:
         self._socket = str(folder / "player.sock")
         rig = load_rig(options.rig)
         self._start = make_start(rig, options.set, self._socket, options.start)
+        try_doors("0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port)
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
         self._watch = Watch()
         self._crashes: deque[float] = deque(maxlen=CRASHES)
