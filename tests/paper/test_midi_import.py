@@ -9,6 +9,7 @@ import io
 from pathlib import Path
 
 import mido
+import pretty_midi
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -79,6 +80,20 @@ def test_what_is_imported_plays_the_same_hits_again(tmp_path: Path) -> None:
     assert [(tick, note) for tick, note, _ in found] == [(t, n) for t, n, _ in expected]
     for (_, _, level), (_, _, velocity) in zip(found, expected, strict=True):
         assert level == pytest.approx(velocity / 127, abs=0.01)
+
+
+def test_a_file_of_an_independent_writer_becomes_the_same_lanes(tmp_path: Path) -> None:
+    """Written by pretty_midi from seconds: nothing of it is ours."""
+    written = pretty_midi.PrettyMIDI(initial_tempo=120, resolution=PPQ)
+    drums = pretty_midi.Instrument(0, is_drum=True)
+    for tick, note, velocity in BEAT:
+        start = tick / PPQ / 2
+        drums.notes.append(pretty_midi.Note(velocity, note, start, start + 0.05))
+    written.instruments.append(drums)
+    written.write(str(tmp_path / "beat.mid"))
+    theirs = parse_set(set_text(tmp_path / "beat.mid")).spec.lanes
+    assert theirs == parse_set(set_text(saved(song(BEAT), tmp_path))).spec.lanes
+    assert [lane.name for lane in theirs] == ["kick", "snare", "hat"]
 
 
 @pytest.mark.parametrize(
