@@ -14,6 +14,7 @@ from bridge.engine.timeline import Item
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.event import Event
+from bridge.music.names import after
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
@@ -263,7 +264,7 @@ class Part:
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)
         for name in old_names:
-            if lanes.get(name, name) != name or name not in score.positions:
+            if after(name, lanes) != name or name not in score.positions:
                 yield Item("mute", self.rendered, owner=name)
         for output in sorted(driven - set(self.values())):
             wired = self._outputs.get(output)

@@ -18,17 +18,15 @@ from __future__ import annotations
 
 from bisect import insort
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import NamedTuple
 
 from bridge.music.event import Event
 from bridge.music.model import Drive, OutputRange
+from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
 from bridge.music.scene import NEVER
 from bridge.music.value_node import CONTROL_GRID, along, note_like
-
-SAME: Mapping[str, str] = MappingProxyType({})  # no lane has got another name
 
 SEMITONES_PER_VOLT = 12.0
 HIGHEST_NOTE = 127.0
@@ -357,8 +355,7 @@ class Mixer:
         self._at = old._at
         names = {}
         for lane in old._lines:
-            name = old.score.lanes[lane].name
-            names[renamed.get(name, name)] = lane
+            names[after(old.score.lanes[lane].name, renamed)] = lane
         places = {}
         for lane, line in self._lines.items():
             other = names.get(self.score.lanes[lane].name)

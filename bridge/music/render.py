@@ -12,8 +12,9 @@ from typing import NamedTuple
 from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
-from bridge.music.mix import SAME, Mixer
+from bridge.music.mix import Mixer
 from bridge.music.model import SETTINGS, Drive
+from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -146,18 +147,18 @@ class Renderer:
         over its counters, new lanes fall in as if they had always played. Hits of lanes that are
         gone are dropped. O(lanes).
         """
-        names = [renamed.get(lane.name, lane.name) for lane in old.score.lanes]
+        names = [after(lane.name, renamed) for lane in old.score.lanes]
         self._grid = old._grid
         self._marks.clear()
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self._ensemble.adopt(
-            old._ensemble, old._grid, {name: place for place, name in enumerate(names)}
+            old._ensemble, old._grid, {name: place for place, name in enumerate(names) if name}
         )
         self.position = old.position
         places = {
             place: self.score.positions[name]
             for place, name in enumerate(names)
-            if name in self.score.positions
+            if name and name in self.score.positions
         }
         self._waiting = [
             (

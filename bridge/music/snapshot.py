@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from bridge.music.model import SETTINGS, Drive, Lane
+from bridge.music.names import SAME, after
 from bridge.music.scene import Glide, Leg, Morph, Pending, Recall, Scene, Stage
 
 
@@ -162,24 +163,27 @@ def overlay(state: Mapping[str, Any], parts: Mapping[str, Any]) -> dict[str, Any
 def renamed(state: Mapping[str, Any], names: Mapping[str, Mapping[str, str]]) -> dict[str, Any]:
     """`state` as a set has it in which some things have other names: `names` maps old names to new
     ones, under ``lanes``, ``macros`` and ``sections``."""
-    lanes, macros = names.get("lanes", {}), names.get("macros", {})
-    sections = names.get("sections", {})
+    lanes, macros = names.get("lanes", SAME), names.get("macros", SAME)
+    sections = names.get("sections", SAME)
     new = {
         **state,
-        "lanes": {lanes.get(name, name): kept for name, kept in state["lanes"].items()},
-        "macros": {macros.get(name, name): kept for name, kept in state["macros"].items()},
-        "section": sections.get(state["section"], state["section"]),
+        "lanes": _renamed(state["lanes"], lanes),
+        "macros": _renamed(state["macros"], macros),
+        "section": None if state["section"] is None else after(state["section"], sections),
     }
-    if state["section_pending"] is not None:
-        section = state["section_pending"]["section"]
-        new["section_pending"] = {
-            **state["section_pending"], "section": sections.get(section, section)
-        }  # fmt: skip
+    waits = state["section_pending"]
+    if waits is not None:
+        section = after(waits["section"], sections)
+        new["section_pending"] = None if section is None else {**waits, "section": section}
     if state["morph"] is not None:
-        new["morph"] = {**state["morph"], "from": [
-            [lanes.get(lane, lane), name, value] for lane, name, value in state["morph"]["from"]
-        ]}  # fmt: skip
+        moved = [(after(lane, lanes), name, value) for lane, name, value in state["morph"]["from"]]
+        new["morph"] = {**state["morph"], "from": [list(row) for row in moved if row[0]]}
     return new
+
+
+def _renamed(kept: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+    named = ((after(name, names), value) for name, value in kept.items())
+    return {name: value for name, value in named if name is not None}
 
 
 # --- putting back ------------------------------------------------------------------------------

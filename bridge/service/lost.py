@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from bridge.music.model import SetSpec
+from bridge.music.names import after as named
 
 Names = Mapping[str, Mapping[str, str]]
 NO_NAMES: Names = MappingProxyType({})
@@ -38,16 +39,16 @@ def lost(
     names, kept = renamed.get("macros", {}), {macro.name for macro in after.macros}
     macros = {
         name: macro for name, macro in state.get("macros", {}).items()
-        if names.get(name, name) not in kept or name in parts.get("macros", {})
+        if named(name, names) not in kept or name in parts.get("macros", {})
     }  # fmt: skip
     if macros:
         found["macros"] = macros
     names, kept = renamed.get("sections", {}), {section.name for section in after.sections}
     waits = state.get("section_pending")
-    if waits and names.get(waits["section"], waits["section"]) not in kept:
+    if waits and named(waits["section"], names) not in kept:
         found["section_pending"] = waits
     section = state.get("section")
-    if section is not None and names.get(section, section) not in kept:
+    if section is not None and named(section, names) not in kept:
         found["section"] = section
     if state.get("order", {}).get("running") and len(after.order) < len(before.order):
         found["order"] = state["order"]
@@ -66,8 +67,8 @@ def _lanes(
         told = state.get("lanes", {}).get(lane.name)
         if told is None or "under" not in told:
             continue
-        new = names.get(lane.name, lane.name)
-        if new not in kinds:
+        new = named(lane.name, names)
+        if new is None or new not in kinds:
             found[lane.name] = {**{name: told[name] for name in _OF_LANE}, "holds": {}}
         elif new in parts:
             found[lane.name] = {name: told[name] for name in _OF_LANE if name in parts[new]}

@@ -27,6 +27,7 @@ from bridge.music.model import (
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
+from bridge.music.snapshot import renamed
 
 SOURCES: dict[str, Source] = {
     "euclid": Euclid(), "steps": Steps((1, 0, 2)), "every": Every(3), "logic": Logic("beat"),
@@ -69,11 +70,11 @@ def test_a_melody_under_another_name_does_not_jump(direction: str) -> None:
 
     tick = 2 * BAR + 700
     before, after = playing(tune("tune", "kick"), tick), tune("melody", "thump")
-    renamed = Renderer(after, Performance(after))
-    renamed.adopt(before, {"tune": "melody", "kick": "thump"})
+    other = Renderer(after, Performance(after))
+    other.adopt(before, {"tune": "melody", "kick": "thump"})
     goes_on, went_on = (
         [(e.tick, e.lane, e.kind, e.value, e.length) for e in each.advance(8 * BAR)]
-        for each in (renamed, before)
+        for each in (other, before)
     )
     assert goes_on == went_on
 
@@ -88,3 +89,19 @@ def test_two_lanes_can_change_names_with_each_other() -> None:
     assert [(e.tick, e.lane) for e in after.advance(2 * BAR)] == [
         (e.tick, e.lane) for e in before.advance(2 * BAR)
     ]
+
+
+def test_a_lane_that_takes_the_name_of_one_that_goes_goes_on_as_itself() -> None:
+    pair = [Lane("a", Steps((1, 0, 0))), Lane("b", Steps((1, 0, 0, 0, 0)))]
+    first, left = score_of(*pair), score_of(replace(pair[0], name="b"))
+    before, performance = playing(first, 1300), Performance(left)
+    after = Renderer(left, performance)
+    after.adopt(before, {"a": "b"})
+    assert [e.tick for e in after.advance(2 * BAR)] == [
+        e.tick for e in before.advance(2 * BAR) if e.lane == 0
+    ]
+    before.performance.apply({"do": "solo", "lane": "a", "on": True}, 2 * BAR)
+    before.performance.apply({"do": "mute", "lane": "b", "muted": True}, 2 * BAR)
+    state = renamed(before.performance.state(), {"lanes": {"a": "b"}})
+    assert list(state["lanes"]) == ["b"]
+    assert (state["lanes"]["b"]["solo"], state["lanes"]["b"]["under"]) == (True, False)

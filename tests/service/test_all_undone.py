@@ -219,9 +219,9 @@ def test_undo_leads_back_to_the_identical_text_and_performance(steps: list[Any])
         assert len(stack) > 100
         for text, performance in reversed(stack[:-1]):
             hall.now += 2
-            await hall.control.undo("page 1")
-            assert hall.text() == text
-            assert hall.performance() == performance
+            label = await hall.control.undo("page 1")
+            assert (label, hall.text()) == (label, text)
+            assert (label, hall.performance()) == (label, performance)
         assert hall.text() == SET
         for _ in stack[1:]:
             hall.now += 2
