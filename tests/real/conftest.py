@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -120,3 +122,66 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """`lanebridge demo`, one for all tests of a file."""
     with running(tmp_path_factory.mktemp("state"), "demo") as program:
         yield program
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium, one for all tests; None where there is none (`screen` says so in each test)."""
+    chromium = shutil.which("chromium")
+    if chromium is None or importlib.util.find_spec("playwright") is None:
+        yield None
+        return
+    from playwright.sync_api import sync_playwright
+    from support.screen import ARGS
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=ARGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def as_found(demo: Running) -> Iterator[None]:
+    """A test of the page leaves the demo as it found it: its text, mutes, no solo, and running."""
+    text = demo.get("set")["text"]
+    yield
+    for what in ("tuning/session", "soundcheck"):
+        if demo.get(what.split("/")[0]).get("session" if "/" in what else "check"):
+            demo.send("DELETE", what)
+    state = demo.state
+    if state["transport"]["state"] != "running":
+        demo.send("POST", "transport/continue")
+    now = demo.get("set")
+    if now["file"] != "set.yaml":
+        demo.send("POST", "set/open", {"file": "set.yaml", "when": "step"})
+    if demo.get("set")["text"] != text:
+        demo.send("PUT", "set", {"text": text, "when": "step"})
+    wait_until(lambda: demo.state["revision"] == demo.get("set")["revision"], what="the old set")
+    for name, lane in demo.state["lanes"].items():
+        if lane["solo"]:
+            demo.send("PUT", f"lanes/{name}/solo", {"on": False})
+        if lane["muted"] or lane["pending"]:
+            demo.send("PUT", f"lanes/{name}/mute", {"muted": False})
+
+
+@pytest.fixture
+def screen(
+    needs: Callable[..., None], browser: Any, demo: Running, as_found: None
+) -> Iterator[Callable[..., Any]]:
+    """Makes screens, 1024 by 768 unless told; at the end none of them may have had an error."""
+    needs("chromium", "python:playwright")
+    from support.screen import Screen
+
+    made: list[Screen] = []
+
+    def make(width: int = 1024, height: int = 768, **options: Any) -> Screen:
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, has_touch=True, **options
+        )
+        made.append(Screen(context))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.context.close()
+    assert [error for one in made for error in one.errors] == []

@@ -11,7 +11,8 @@ import { h, text } from "./dom.js";
 /** @param {HTMLElement} root @param {string} caption @param {Part[]} parts @param {...HTMLElement} above */
 export function bench(root, caption, parts, ...above) {
   const list = h("ul", { class: "names", "aria-label": caption });
-  const place = h("div", { class: "editor" });
+  // It scrolls, so it must be reachable by keys alone.
+  const place = h("div", { class: "editor", tabindex: "0", role: "region", "aria-label": "On the bench" });
   let chosen = parts[0];
   root.append(h("div", { class: "bench" }, h("div", { class: "index" }, ...above, list), place));
   const entries = new Map(parts.map((part) => [part, h("button", { type: "button", class: "entry", "data-part": part.name, on: { click: () => choose(part) } }, h("span", { text: part.title }), h("small"))]));

@@ -80,8 +80,8 @@ export async function build(root, app) {
     const cut = (list) => (all ? list : list.slice(0, SHOWN));
     text(count, back.length ? `${back.length} step${back.length === 1 ? "" : "s"} can be undone${forth.length ? `, ${forth.length} can be done again` : ""}.` : "Nothing was done by hand yet.");
     done.replaceChildren(
-      ...cut(forth).map((label, i) => h("li", { "data-undone": "yes" }, h("span", { text: `undone: ${label}` }), tool("Redo to here", () => travel("redo", i + 1), { "aria-label": `Redo up to: ${label}` }))).reverse(),
-      ...cut(back).map((label, i) => h("li", {}, h("span", { text: label }), tool("Undo to here", () => travel("undo", i + 1), { "aria-label": `Undo back to before: ${label}` }))));
+      ...cut(forth).map((label, i) => h("li", { "data-undone": "yes" }, h("span", { text: `undone: ${label}` }), tool("Redo to here", () => travel("redo", i + 1), { "aria-label": `Redo to here: ${label}` }))).reverse(),
+      ...cut(back).map((label, i) => h("li", {}, h("span", { text: label }), tool("Undo to here", () => travel("undo", i + 1), { "aria-label": `Undo to here: ${label}` }))));
     more.hidden = all || Math.max(back.length, forth.length) <= SHOWN;
   }
   const more = tool("Show every step", () => { all = true; loadHistory(); }, { hidden: true });

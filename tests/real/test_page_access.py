@@ -1,0 +1,359 @@
+"""The page for everybody and anywhere: keys, labels, contrast, sizes, weight, a soak.
+
+Held against the rules of axe-core and Web Content Accessibility Guidelines 2.2: 2.1.1 (keyboard),
+2.5.5 and 2.5.8 (targets of 44 and 24 CSS px), 1.4.3 (contrast 4.5:1 for text).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import urllib.request
+from typing import Any
+
+import pytest
+from support.screen import VIEWS
+
+pytestmark = pytest.mark.real
+
+FIRST_LOAD_BYTES = 150_000
+SIZES = ((1024, 768), (1366, 1024), (390, 844), (844, 390))
+PARTS = {
+    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "paper"),
+    "shelf": ("file", "sets", "done", "text"),
+}
+SOAK_BARS = 30  # about a minute at 126 BPM
+HEAP_GROWTH_BYTES = 6e6
+
+
+def muted(demo, lane: str) -> bool:
+    return demo.state["lanes"][lane]["muted"]
+
+
+# --- keys ---------------------------------------------------------------------------------------
+
+
+def test_the_playing_view_by_keys(screen, demo, until) -> None:
+    one = screen().open(demo.url)
+    one.page.focus(".head[data-lane=bell]")
+    one.page.keyboard.press("Space")
+    until(lambda: muted(demo, "bell") and one.look("bell") == "out")
+    one.page.keyboard.press("Enter")
+    until(lambda: not muted(demo, "bell"))
+    one.page.focus("[data-macro=drizzle]")
+    one.page.keyboard.press("Home")
+    until(lambda: demo.state["macros"]["drizzle"]["value"] == 0)
+    one.page.keyboard.press("ArrowRight")
+    until(lambda: demo.state["macros"]["drizzle"]["value"] == pytest.approx(0.01))
+    one.page.get_by_role("button", name="Stop", exact=True).focus()
+    one.page.keyboard.press("Enter")
+    until(lambda: demo.state["transport"]["state"] == "stopped")
+
+
+def test_every_view_by_keys(screen, demo, until) -> None:
+    one = screen().open(demo.url)
+
+    def go(view: str) -> None:
+        one.page.get_by_role("link", name=view.capitalize(), exact=True).focus()
+        one.page.keyboard.press("Enter")
+        one.page.wait_for_selector(f"#view-{view}:not([hidden]) button")
+
+    def press(role: str, name: str, key: str = "Enter") -> None:
+        one.page.get_by_role(role, name=name, exact=True).focus()
+        one.page.keyboard.press(key)
+
+    go("set")
+    one.page.locator(".entry", has_text="kick").focus()
+    one.page.keyboard.press("Enter")
+    one.page.wait_for_selector("article[aria-label='Lane kick']")
+    press("button", "Hits: more")
+    kick = lambda: demo.get("set/plain")["data"]["lanes"]["kick"]  # noqa: E731
+    until(lambda: kick()["euclid"]["hits"] == 5)
+    press("slider", "chance", "PageDown")
+    until(lambda: kick().get("chance") == pytest.approx(0.9))
+    one.choose("shaker")
+    press("button", "step 2: rest", "Space")
+    until(lambda: demo.get("set/plain")["data"]["lanes"]["shaker"]["steps"][1] == "x")
+    go("rig")
+    for part in PARTS["rig"]:
+        one.page.locator(f"[data-part={part}]").focus()
+        one.page.keyboard.press("Enter")
+        one.page.wait_for_selector(f"[data-part={part}][aria-current]")
+    one.part("rig", "soundcheck")
+    press("switch", "Monitors and headphones are down", "Space")
+    press("button", "Stop and begin")
+    one.page.wait_for_selector("[aria-label='Soundcheck of main.gate-1']")
+    press("button", "Yes, it arrives")
+    one.page.wait_for_selector("[aria-label='Soundcheck of main.gate-2']")
+    focused = "document.activeElement.textContent"
+    assert one.page.evaluate(focused) == "Play it", "the next one is at hand"
+    go("shelf")
+    one.page.locator("[data-part=done]").focus()
+    one.page.keyboard.press("Enter")
+    press("button", "Undo")
+    until(lambda: demo.get("set/plain")["data"]["lanes"]["shaker"]["steps"][1] == ".")
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_tab_reaches_every_control(screen, demo, view: str) -> None:
+    """Forward through the whole view: each control that can be seen and used is met."""
+    one = screen().open(demo.url, view)
+    one.page.wait_for_load_state("networkidle")
+    wanted = one.page.evaluate(
+        """view => { let n = 0;
+        const radios = new Set();
+        for (const el of document.querySelectorAll(`#view-${view} :is(button, a[href], input,
+            select, textarea, summary, [role=slider], [role=spinbutton]), #rail :is(button,
+            [role=spinbutton])`)) {
+          const shown = el.checkVisibility() && !el.disabled;
+          const roving = el.getAttribute('role') === 'radio' && el.tabIndex < 0;
+          if (shown && !roving) el.dataset.wanted = n++;
+        } return n; }""",
+        view,
+    )
+    assert wanted > 10
+    seen: set[str] = set()
+    for _ in range(wanted + 25):
+        one.page.keyboard.press("Tab")
+        seen.add(one.page.evaluate("document.activeElement.dataset.wanted ?? ''"))
+    missed = one.page.evaluate(
+        """seen => [...document.querySelectorAll('[data-wanted]')]
+        .filter(el => !seen.includes(el.dataset.wanted)).map(el => el.outerHTML.slice(0, 100))""",
+        sorted(seen),
+    )
+    assert missed == []
+
+
+# --- eyes and readers ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+@pytest.mark.parametrize("view", VIEWS)
+def test_axe_finds_nothing(screen, demo, until, needs, view: str, theme: str) -> None:
+    needs("axe")
+    one = screen(reduced_motion="reduce").open(demo.url, view, theme)
+    assert one.axe() == []
+    for part in PARTS.get(view, ()):
+        one.part(view, part)
+        one.page.wait_for_load_state("networkidle")
+        assert one.axe() == [], part
+    if view == "rig":
+        one.part("rig", "soundcheck")
+        one.page.get_by_role("switch", name="Monitors and headphones are down").tap()
+        one.page.get_by_role("button", name="Stop and begin").tap()
+        one.page.wait_for_selector(".ask")
+        assert one.axe() == []
+        demo.send("DELETE", "soundcheck")
+        demo.send("POST", "tuning/session", {"output": "main.pitch-1", "every": 12})
+        one.part("rig", "tuning")
+        one.page.wait_for_selector(".ladder")
+        assert one.axe() == []
+    if view == "set":  # each kind of editor, with its folds open, and a field that is refused
+        for name in ("kick", "shaker", "spray", "bassline", "swell", "scatter", "whole set"):
+            one.choose(name)
+            one.page.evaluate(
+                "document.querySelectorAll('#view-set details').forEach(d => { d.open = true; })"
+            )
+            assert one.axe() == [], name
+        one.choose("kick")
+        number = one.page.get_by_role("spinbutton", name="Hits", exact=True)
+        number.fill("17")
+        number.press("Tab")
+        until(lambda: number.get_attribute("aria-invalid") == "true")
+        assert one.axe() == []
+        one.forgive(422)
+    if view == "play":  # each panel, and a lane that is out and one that waits
+        one.page.tap(".head[data-lane=rim]")
+        one.page.get_by_role("radio", name="in 4 bars").tap()
+        one.page.tap(".head[data-lane=hat]")
+        one.page.wait_for_selector(".head[data-look=wait-out]")
+        assert one.axe() == []
+        for sign in ("clock", "health"):
+            one.page.click(f"[data-sign={sign}]")
+            assert one.axe() == [], sign
+            one.page.keyboard.press("Escape")
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb (WCAG 2.2, definition of relative luminance)."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+def test_ink_stands_out(screen, demo, theme: str) -> None:
+    """Also where axe does not look: on the canvas and in very short labels."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.542, abs=0.001)
+    one = screen().open(demo.url, theme=theme)
+    colour = one.page.evaluate(
+        """() => { const c = getComputedStyle(document.documentElement);
+        return Object.fromEntries(['paper','paper2','ink','ink2','accent','on-accent','alarm',
+          'on-alarm'].map(n => [n, c.getPropertyValue('--' + n).trim()])) }"""
+    )
+    for text, ground in (("ink", "paper"), ("ink", "paper2"), ("ink2", "paper"), ("ink2", "paper2"),
+                         ("on-alarm", "alarm"), ("alarm", "paper"), ("accent", "paper"),
+                         ("on-accent", "accent"), ("paper", "ink")):  # fmt: skip
+        assert contrast(colour[text], colour[ground]) >= 4.5, (text, ground)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_targets_are_large_and_nothing_hangs_out(screen, demo, size: tuple[int, int]) -> None:
+    one = screen(*size).open(demo.url)
+    for view in VIEWS:
+        one.page.goto(f"{demo.url}#{view}")
+        one.page.wait_for_selector(f"#view-{view}:not([hidden]) :is(button, .head)")
+        for part in PARTS.get(view, ("",)):
+            if part:
+                one.part(view, part)
+            one.page.wait_for_load_state("networkidle")
+            assert one.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+            small = one.page.evaluate(
+                """() => [...document.querySelectorAll(`button, a, input, select, textarea, summary,
+                  [role=slider], [role=spinbutton]`)].map(el => [el, el.getBoundingClientRect()])
+                  .filter(([el, r]) => r.width && !el.classList.contains('skip'))
+                  .filter(([el, r]) => r.width < 43.5 || r.height < 43.5)
+                  .map(([el, r]) => `${el.textContent || el.className} ${r.width}x${r.height}`)"""
+            )
+            assert small == [], (view, part)
+
+
+def test_mutes_are_far_larger_than_44_px(screen, demo) -> None:
+    one = screen(1366, 1024).open(demo.url)
+    box = one.page.locator(".head[data-lane=kick]").bounding_box()
+    assert box["width"] * box["height"] >= 5 * 44 * 44
+
+
+def test_reduced_motion_is_still_between_beats(screen, demo, until) -> None:
+    one = screen(reduced_motion="reduce")
+    demo.send("POST", "transport/stop")
+    demo.send("PUT", "tempo", {"bpm": 30})  # a beat lasts two seconds
+    try:
+        one.open(demo.url)
+        demo.send("POST", "transport/start")
+        until(lambda: one.page.evaluate("lanebridge.app.pen.running"))
+        seen = one.page.evaluate(
+            """async () => {
+            const { pen } = lanebridge.app, canvas = document.querySelector('.sheet canvas');
+            const beat = () => Math.floor(pen.at(performance.now()) / 960);
+            const frame = () => new Promise(requestAnimationFrame);
+            for (let first = beat(); beat() === first;) await frame();
+            const rows = [];
+            for (const last = beat() + 3; beat() < last;) {
+              await frame();
+              rows.push([beat(), canvas.toDataURL()]);
+              await new Promise(done => setTimeout(done, 150));
+            }
+            let moves = 0;
+            for (let i = 1; i < rows.length; i++) moves += rows[i][1] !== rows[i - 1][1];
+            return {beats: rows.at(-1)[0] - rows[0][0] + 1, moves, looks: rows.length};
+            }"""
+        )
+        assert seen["looks"] >= 6
+        # One picture for each beat; the coming bars may arrive anew once meanwhile.
+        assert 1 <= seen["moves"] <= seen["beats"] + 1, seen
+    finally:
+        demo.send("PUT", "tempo", {"bpm": 126})
+
+
+def test_the_chart_is_told_in_words(screen, demo, until) -> None:
+    one = screen().open(demo.url)
+    until(lambda: re.search(r"kick: \d+ hits, on beats 1", one.page.text_content(".traces + ul")))
+    words = one.page.text_content(".traces + ul")
+    assert words.count(":") == len(demo.state["lanes"])
+
+
+# --- weight -------------------------------------------------------------------------------------
+
+
+def test_first_load_is_light_and_all_our_own(screen, demo) -> None:
+    one = screen()
+    sizes: dict[str, int] = {}
+    strangers: list[str] = []
+
+    def took(response: Any) -> None:
+        if response.url.startswith(demo.url):
+            sizes[response.url] = len(response.body())
+        elif not response.url.startswith("data:"):
+            strangers.append(response.url)
+
+    one.page.on("requestfinished", lambda request: took(request.response()))
+    one.page.on("requestfailed", lambda request: strangers.append(f"failed {request.url}"))
+    one.open(demo.url)
+    one.page.wait_for_load_state("networkidle")
+    assert len(sizes) > 10
+    assert sum(sizes.values()) < FIRST_LOAD_BYTES, sizes  # unpacked: the wire carries less
+    for view in VIEWS:
+        one.page.goto(f"{demo.url}#{view}")
+        one.page.wait_for_selector(f"#view-{view}:not([hidden]) :is(button, .head)")
+        one.page.wait_for_load_state("networkidle")
+    assert strangers == []
+
+
+def test_it_can_be_installed(screen, demo) -> None:
+    """What W3C's Web Application Manifest asks for, and icons that are there."""
+    one = screen().open(demo.url)
+    found = one.cdp.send("Page.getAppManifest")
+    assert found["errors"] == []
+    manifest = json.loads(found["data"])
+    assert manifest["name"] == "Lanebridge"
+    sizes = {icon["sizes"] for icon in manifest["icons"]}
+    assert {"192x192", "512x512"} <= sizes
+    for icon in manifest["icons"]:
+        with urllib.request.urlopen(demo.url + icon["src"], timeout=5) as answer:
+            assert answer.headers["Content-Type"] == icon["type"]
+            data = answer.read()
+        if icon["type"] == "image/png":
+            assert data[:8] == b"\x89PNG\r\n\x1a\n"
+            wide, high = (int.from_bytes(data[i : i + 4], "big") for i in (16, 20))
+            assert f"{wide}x{high}" == icon["sizes"]
+
+
+def test_it_says_where_the_screen_may_sleep(screen, demo, until) -> None:
+    """Over plain http browsers give no wake lock: a tablet is told so, until it says it knows."""
+    one = screen(is_mobile=True)
+    one.page.add_init_script("delete Navigator.prototype.wakeLock")
+    one.open(demo.url)
+    one.page.tap(".head[data-lane=rim]")
+    health = one.page.locator("[data-sign=health]")
+    until(lambda: health.inner_text() == "screen may sleep")
+    health.click()
+    assert "auto-lock" in one.page.inner_text("#panel")
+    one.page.get_by_role("button", name="I have switched auto-lock off").tap()
+    until(lambda: health.inner_text() != "screen may sleep")
+
+
+def test_a_minute_of_play_leaves_memory_flat(screen, demo, until) -> None:
+    """A soak in short: mutes, macros and views for thirty bars; what stays is measured after the
+    browser has collected its garbage. Errors of the console fail it at its end."""
+    one = screen().open(demo.url)
+    macro = "[data-macro=undertow]"
+
+    def used() -> float:
+        one.cdp.send("HeapProfiler.collectGarbage")
+        return one.cdp.send("Runtime.getHeapUsage")["usedSize"]
+
+    def play(bars: int) -> None:
+        end = demo.state["transport"]["bar"] + bars
+        turn = 0
+        while demo.state["transport"]["bar"] < end:
+            turn += 1
+            one.page.tap(".head[data-lane=rim]")
+            one.page.focus(macro)
+            one.page.keyboard.press("PageUp" if turn % 2 else "PageDown")
+            if turn % 5 == 0:
+                for view in ("set", "rig", "play"):
+                    one.page.goto(f"{demo.url}#{view}")
+                    one.page.wait_for_selector(f"#view-{view}:not([hidden]) :is(button, .head)")
+
+    play(6)
+    before = used()
+    play(SOAK_BARS)
+    assert used() - before < HEAP_GROWTH_BYTES
+    assert one.page.evaluate("lanebridge.app.ink.traces.get('kick').hits.length") < 400

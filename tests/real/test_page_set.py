@@ -1,0 +1,349 @@
+"""The editing and keeping views in a real browser: every kind of lane, undo, what is refused."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.real
+
+
+def lane(demo, name: str) -> dict[str, Any]:
+    return demo.get("set/plain")["data"]["lanes"][name]
+
+
+def test_an_edit_and_its_undo(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    before = demo.get("set")["text"]
+    one.choose("kick")
+    hits = lane(demo, "kick")["euclid"]["hits"]
+    one.page.get_by_role("button", name="Hits: more", exact=True).tap()
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == hits + 1)
+    assert demo.get("set")["text"].count("#") == before.count("#"), "a comment was lost"
+    one.page.locator("#view-set").get_by_role("button", name="Undo").tap()
+    until(lambda: demo.get("set")["text"] == before)
+    number = one.page.get_by_role("spinbutton", name="Hits", exact=True)
+    until(lambda: number.input_value() == str(hits))
+
+
+def test_a_number_that_does_not_fit_stays_in_its_field(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("kick")
+    before = demo.get("set")["text"]
+    number = one.page.get_by_role("spinbutton", name="Hits", exact=True)
+    number.fill("17")
+    number.press("Tab")
+    until(lambda: number.get_attribute("aria-invalid") == "true")
+    assert "17 hits do not fit in 16 steps" in one.page.inner_text(".stepper >> nth=0")
+    assert number.input_value() == "17"
+    assert demo.get("set")["text"] == before
+    number.fill("99")
+    number.press("Tab")
+    until(lambda: "0 to 64" in one.page.inner_text(".stepper >> nth=0"))
+    assert number.input_value() == "99"
+    number.fill("5")
+    number.press("Tab")
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 5)
+    until(lambda: number.get_attribute("aria-invalid") is None)
+    one.forgive(422)
+
+
+def test_steps_by_touch(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("shaker")
+    before = lane(demo, "shaker")["steps"].replace(" ", "")
+    assert before[1] == "."
+    one.page.locator(".step").nth(1).tap()
+    after = before[0] + "x" + before[2:]
+    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
+
+
+def test_bad_logic_is_explained_and_kept(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("spray")
+    before = demo.get("set")["text"]
+    field = one.field("Sounds when")
+    field.fill("rim and shakr")
+    until(lambda: "shaker" in one.wrong("Sounds when"), what="did you mean")
+    one.page.get_by_role("button", name="Use it").tap()
+    until(lambda: "shakr" in one.wrong("Sounds when"))
+    assert field.input_value() == "rim and shakr"
+    assert demo.get("set")["text"] == before
+    field.fill("rim and shaker")
+    until(lambda: "would play" in one.page.inner_text(".trial"))
+    assert demo.get("set")["text"] == before, "a preview changes nothing"
+    one.forgive(422)
+
+
+def test_notes_by_dragging_stay_in_key(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("bassline")
+    assert lane(demo, "bassline")["notes"][0] == "A1"
+    x, y = one.spot(".column >> nth=0")
+    one.down(1, x, y)
+    for i in range(1, 4):
+        one.move(1, x, y - 13 * i)
+    one.up(1)
+    # A natural minor: the third step above A1 is D2 (common practice, no source).
+    until(lambda: lane(demo, "bassline")["notes"][0] == "D2")
+
+
+def test_every_kind_of_lane_has_a_form(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    kinds = demo.get("words")
+    for kind in (*kinds["hit_kinds"], *kinds["value_kinds"]):
+        name = f"try-{kind}"
+        one.field("New name").fill(name)
+        one.page.locator("form.add select").select_option(kind)
+        one.page.get_by_role("button", name="Add", exact=True).click()
+        one.page.wait_for_selector(f"article[aria-label='Lane {name}']")
+        assert kind in lane(demo, name)
+        assert one.page.locator("article .source").inner_text().strip(), kind
+
+
+def test_decay_hold_walk_and_shape_are_edited(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    text = demo.get("set")["text"].replace(
+        "\nmacros:",
+        "\n  fall: {decay: kick}\n  catch: {hold: {value: swell, by: rim}}\n  roam: {walk: true}\n"
+        "  wave: {shape: sine, rate: 1/1}\n\nmacros:",
+    )
+    demo.send("PUT", "set", {"text": text, "when": "step"})
+    one.page.wait_for_selector("#view-set .entry:has-text('wave')")
+    one.choose("fall")
+    one.field("Falls from each hit of").select_option("clap")
+    until(lambda: lane(demo, "fall")["decay"] == "clap")
+    one.choose("catch")
+    one.field("At each hit of").select_option("kick")
+    until(lambda: lane(demo, "catch")["hold"] == {"value": "swell", "by": "kick"})
+    one.choose("roam")
+    one.page.get_by_role("slider", name="walk step").focus()
+    one.page.keyboard.press("PageUp")
+    until(lambda: lane(demo, "roam").get("walk_step") == pytest.approx(0.2))
+    one.choose("wave")
+    one.field("Form").select_option("triangle")
+    until(lambda: lane(demo, "wave")["shape"] == "triangle")
+    one.field("Starts again at").select_option("kick")
+    until(lambda: lane(demo, "wave").get("retrigger") == "kick")
+
+
+def test_order_passes_groups_and_octaves(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("bell")
+    one.unfold("Order, passes and groups")
+    one.field("Direction").select_option("back-and-forth")
+    until(lambda: lane(demo, "bell").get("direction") == "back-and-forth")
+    one.field("Back to its first step").select_option("4")
+    until(lambda: lane(demo, "bell").get("reset") == 4)
+    more = one.page.get_by_role("button", name="A round of one pass more")
+    for of in (2, 3):
+        more.tap()
+        until(lambda of=of: lane(demo, "bell").get("passes", {}).get("of") == of)
+    one.page.get_by_role("button", name="pass 3 of 3").tap()
+    until(lambda: lane(demo, "bell").get("passes") == {"on": [1, 3], "of": 3})
+    one.page.get_by_role("button", name="pass 3 of 3").tap()
+    until(lambda: lane(demo, "bell").get("passes") == {"on": [1], "of": 3})
+    one.page.get_by_role("button", name="pass 1 of 3").tap()
+    until(lambda: "one pass at least" in one.page.inner_text("article"))
+    groups = one.field("Groups")
+    groups.fill("Air Bells")
+    groups.press("Enter")
+    until(lambda: "lower-case" in one.wrong("Groups"), what="what a name may be")
+    assert groups.input_value() == "Air Bells"
+    groups.fill("air, bells")
+    groups.press("Enter")
+    until(lambda: lane(demo, "bell").get("groups") == ["air", "bells"])
+    one.choose("lantern")
+    one.unfold("Scale, chord and octaves")
+    one.field("Nearest note of").select_option("key")
+    until(lambda: lane(demo, "lantern").get("quantise") == "key")
+    octaves = one.field("Octaves, lowest and highest")
+    octaves.fill("4 3")
+    octaves.press("Enter")
+    until(lambda: one.wrong("Octaves, lowest and highest"))
+    assert octaves.input_value() == "4 3"
+    octaves.fill("3 4")
+    octaves.press("Enter")
+    until(lambda: lane(demo, "lantern").get("octaves") == [3, 4])
+    one.field("Nearest note of").select_option("")
+    until(lambda: "quantise" not in lane(demo, "lantern"))
+    one.forgive(422)
+
+
+def test_copy_clear_and_chance(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("shaker")
+    one.unfold("Copy, clear, change by chance")
+    before = lane(demo, "shaker")
+    one.page.get_by_role("button", name="Change it by chance").tap()
+    until(lambda: lane(demo, "shaker")["steps"] != before["steps"])
+    until(lambda: re.search(r"seed \d+", one.page.inner_text("#say")))
+    one.page.get_by_role("button", name="Clear it").tap()
+    until(lambda: not set(lane(demo, "shaker")["steps"]) & {"x", "X"})
+    for _ in range(2):
+        one.page.locator("#view-set").get_by_role("button", name="Undo").tap()
+    until(lambda: lane(demo, "shaker") == before)
+    one.page.get_by_role("button", name="Copy", exact=True).tap()
+    until(lambda: one.wrong("Copy to"))
+    one.field("Copy to").fill("Shaker 2")
+    one.page.get_by_role("button", name="Copy", exact=True).tap()
+    until(lambda: "name" in one.wrong("Copy to").lower())
+    assert one.field("Copy to").input_value() == "Shaker 2"
+    one.field("Copy to").fill("maraca")
+    one.page.get_by_role("button", name="Copy", exact=True).tap()
+    one.page.wait_for_selector("article[aria-label='Lane maraca']")
+    assert lane(demo, "maraca")["steps"] == before["steps"]
+    one.forgive(409, 422)
+
+
+def test_a_lane_is_added_renamed_and_removed(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.field("New name").fill("Gull!")
+    one.page.get_by_role("button", name="Add", exact=True).click()
+    until(lambda: one.wrong("New name"))
+    assert one.field("New name").input_value() == "Gull!"
+    one.field("New name").fill("gull")
+    one.page.get_by_role("button", name="Add", exact=True).click()
+    one.page.wait_for_selector("article[aria-label='Lane gull']")
+    title = one.field("Name of the lane")
+    title.fill("tern")
+    title.press("Tab")
+    one.page.wait_for_selector("article[aria-label='Lane tern']")
+    assert "tern" in demo.get("set/plain")["data"]["lanes"]
+    one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
+    until(lambda: "tern" not in demo.get("set/plain")["data"]["lanes"])
+    until(lambda: "tern" not in demo.state["lanes"])
+    one.forgive(422)
+
+
+def test_a_lane_that_others_need_is_removed_only_when_told(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("rim")
+    one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
+    until(lambda: "spray" in one.page.inner_text(".problem"), what="who needs it")
+    assert "rim" in demo.state["lanes"]
+    one.page.get_by_role("button", name="Remove it all the same").tap()
+    until(lambda: not {"rim", "spray"} & demo.get("set/plain")["data"]["lanes"].keys())
+    one.page.locator("#view-set").get_by_role("button", name="Undo").tap()
+    until(lambda: {"rim", "spray"} <= demo.get("set/plain")["data"]["lanes"].keys())
+    one.forgive(422)
+
+
+def test_a_macro_is_added_driven_renamed_and_removed(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+
+    def macros() -> dict[str, Any]:
+        return demo.get("set/plain")["data"]["macros"]
+
+    one.field("New name").fill("surge")
+    one.page.locator("form.add select").select_option("macro")
+    one.page.get_by_role("button", name="Add", exact=True).click()
+    one.page.wait_for_selector("article[aria-label='Macro surge']")
+    one.field("Drive one more").select_option("main.level-1")
+    until(lambda: {"out": "main.level-1", "depth": 0.5} in macros()["surge"]["drives"])
+    one.page.get_by_role("button", name="main.level-1: from volt to volt").tap()
+    until(lambda: {"out": "main.level-1", "from": 0, "to": 5} in macros()["surge"]["drives"])
+    top = one.field("main.level-1 to, volts")
+    top.fill("three")
+    top.press("Enter")
+    until(lambda: "number of volts" in one.wrong("main.level-1 to, volts"))
+    top.fill("3.5")
+    top.press("Enter")
+    until(lambda: {"out": "main.level-1", "from": 0, "to": 3.5} in macros()["surge"]["drives"])
+    one.page.get_by_role("button", name="Remove kick shift ms").tap()
+    until(lambda: len(macros()["surge"]["drives"]) == 1)
+    one.page.get_by_role("button", name="Remove main.level-1").tap()
+    until(lambda: "one thing at least" in one.page.inner_text("article"))
+    title = one.field("Name of the macro")
+    title.fill("swash")
+    title.press("Tab")
+    one.page.wait_for_selector("article[aria-label='Macro swash']")
+    until(lambda: "swash" in demo.state["macros"])
+    one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
+    until(lambda: "swash" not in demo.state["macros"])
+
+
+def test_what_plays_is_kept_as_a_section(screen, demo, until) -> None:
+    one = screen().open(demo.url, "set")
+    demo.send("PUT", "lanes/clap/mute", {"muted": True})
+    until(lambda: demo.state["lanes"]["clap"]["muted"])
+    one.choose("whole set")
+    until(lambda: one.page.evaluate("lanebridge.app.store.state.lanes.clap.muted"))
+    one.field("A new section, or one to take anew").fill("slack")
+    one.page.get_by_role("button", name="Keep what plays now").tap()
+    kept = until(lambda: demo.get("set/plain")["data"]["sections"].get("slack"))
+    assert set(kept["play"]) == set(demo.state["lanes"]) - {"clap"}
+    assert set(kept["macros"]) == set(demo.state["macros"])
+    until(lambda: "slack" in demo.state["sections"])
+
+
+# --- the shelf ----------------------------------------------------------------------------------
+
+
+def test_wrong_text_is_refused_with_its_line(screen, demo, until) -> None:
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "text")
+    area = one.field("Text of the set")
+    until(area.input_value)
+    wrong = area.input_value().replace("hits: 4", "hits: 40")
+    area.fill(wrong)
+    one.page.get_by_role("button", name="Use from the next bar").tap()
+    until(lambda: re.search(r"line \d+: lanes\.kick", one.wrong("Text of the set")))
+    assert area.input_value() == wrong
+    assert lane(demo, "kick")["euclid"]["hits"] == 4
+    area.fill(wrong.replace("hits: 40", "hits: 6"))
+    one.page.get_by_role("button", name="Use from the next bar").tap()
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 6)
+    until(lambda: one.wrong("Text of the set") == "")
+    one.forgive(422)
+
+
+def test_what_was_done_is_listed_and_undone_back_to_a_step(screen, demo, until) -> None:
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "done")
+    text = demo.get("set")["text"]
+    for hits in (5, 6, 7):
+        edit = {"path": ["lanes", "kick", "euclid", "hits"], "value": hits}
+        demo.send("POST", "set/edits", {"edits": [edit], "when": "step"})
+    done = one.page.locator("#view-shelf .done-list li:not([data-undone])")
+    until(lambda: done.count() >= 3)
+    assert "kick" in done.nth(0).inner_text()
+    done.nth(2).get_by_role("button").tap()
+    until(lambda: demo.get("set")["text"] == text)
+    undone = one.page.locator("#view-shelf .done-list li[data-undone]")
+    until(lambda: undone.count() == 3)
+    undone.nth(0).get_by_role("button").tap()  # the furthest one: all three again
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 7)
+
+
+def test_another_set_takes_over_and_the_tempo_stays(screen, demo, until) -> None:
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "sets")
+    tempo = demo.state["transport"]["tempo"]
+    one.page.get_by_role("button", name="Make ready: ideas/derived.yaml").tap()
+    row = one.page.locator("#view-shelf li", has_text="ideas/derived.yaml")
+    until(lambda: "ready" in row.inner_text())
+    one.field("Tempo").select_option("keep")
+    one.page.get_by_role("button", name="Open: ideas/derived.yaml").tap()
+    until(lambda: demo.state["set"] == "Echoes off the wall", 15)
+    until(lambda: one.page.inner_text("#set-name") == "Echoes off the wall")
+    assert demo.state["transport"]["tempo"] == pytest.approx(tempo)
+    assert demo.state["transport"]["state"] == "running"
+    one.page.get_by_role("button", name="Back to the set before").tap()
+    until(lambda: demo.state["set"] == "Low tide", 15)
+
+
+def test_saving_and_a_name_that_cannot_be(screen, demo, until) -> None:
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "file")
+    one.field("Save as").fill("../away")
+    one.page.get_by_role("button", name="Save as", exact=True).tap()
+    until(lambda: one.wrong("Save as"))
+    assert one.field("Save as").input_value() == "../away"
+    one.field("Save as").fill("ebb")
+    one.page.get_by_role("button", name="Save as", exact=True).tap()
+    until(lambda: demo.state["document"] == {"file": "ebb.yaml", "saved": True})
+    until(lambda: one.page.inner_text("#view-shelf article p >> nth=0").startswith("ebb.yaml"))
+    one.forgive(404, 409, 422)
