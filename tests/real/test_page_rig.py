@@ -164,8 +164,9 @@ def test_a_controller_learns_and_its_pickup_is_shown(screen, demo, until) -> Non
     until(lambda: demo.state["controllers"].get("desk", {}).get("open"), 15)
 
     def turn(number: int, value: int) -> None:
-        data = bytes((0xB0, number, value)).hex()
-        demo.send("POST", "controllers/desk/play", {"data": data})
+        for at in (value - 12, value - 6, value):  # a knob is turned, not only touched
+            data = bytes((0xB0, number, at)).hex()
+            demo.send("POST", "controllers/desk/play", {"data": data})
 
     def learn(target: str) -> None:
         one.field("What a control shall do").select_option(target)
