@@ -22,6 +22,15 @@ def test_undo_goes_back_in_order_and_redo_forward() -> None:
     assert again.redo == ("b",)
 
 
+def test_labels_begin_with_the_step_that_is_next() -> None:
+    history = History()
+    for label in "abcd":
+        history.add(step(label))
+    history.take_undo()
+    history.take_undo()
+    assert history.labels() == (["b", "a"], ["c", "d"])
+
+
 def test_something_new_forgets_what_was_undone() -> None:
     history = History()
     history.add(step("a"))
