@@ -32,10 +32,10 @@ export function healthSign(state, tripMs, sleepy = false) {
   const late = state.lateness ?? {};
   if (late.p99_us > 3000) return ["loud", `late by ${(late.p99_us / 1000).toFixed(0)} ms`];
   if (tripMs !== null && tripMs > SLOW_MS) return ["loud", `slow link, ${tripMs.toFixed(0)} ms`];
+  if (sleepy) return ["note", "screen may sleep"];
   if (tripMs !== null && tripMs > NOTE_MS) return ["note", `link ${tripMs.toFixed(0)} ms`];
   if (late.p99_us > 1000) return ["note", `late by ${(late.p99_us / 1000).toFixed(1)} ms`];
   if (state.warnings?.length) return ["note", state.warnings.length === 1 ? "1 warning" : `${state.warnings.length} warnings`];
-  if (sleepy) return ["note", "screen may sleep"];
   return ["good", "on time"];
 }
 
