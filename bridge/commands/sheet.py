@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -21,12 +21,14 @@ def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     """Writes the patch sheet: everything needed to rebuild the rig, on paper."""
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
-    from bridge.files.store import write_atomic
+    from bridge.files.store import save
     from bridge.paper import tuned
     from bridge.paper.sheet import sheet_html
 
     loaded = load_rig(rig)
     document = load_set(set_file, loaded)
-    page = sheet_html(loaded, document, date.today(), tuned.words(loaded), bars)
-    write_atomic(out, page)
+    page = sheet_html(loaded, document, datetime.now().date(), tuned.words(loaded), bars)
+    copy = save(out, page, datetime.now())
     click.echo(f"{out}: written. Open it in a browser and print it.")
+    if copy is not None:
+        click.echo(f"what was there is kept as {copy}")

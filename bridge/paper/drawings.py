@@ -1,21 +1,28 @@
-"""The pictures of a rig and a set: cables, lanes, macros, sections, each as one SVG drawing.
+"""The pictures of a rig and a set: cables, controllers, lanes, macros, sections.
 
 Ink on paper, in the look of the page's strip chart: time runs to the right, a hit is a mark as tall
 as its level, a value is the line itself, a derived hit hangs on threads. Everything is drawn from
-the score's own events, so that a drawing shows what would play.
+the score's own events, so that a drawing shows what would play. What grows with the rig (cables,
+sections) is drawn row by row, with names as text that wraps, so that a page can end between two
+rows and a long name is never cut.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
+from html import escape
 
-from bridge.files.rig import Rig
+from bridge.files.rig import Binding, Rig
 from bridge.music.event import Event
-from bridge.music.model import Lane, Macro, SetSpec
+from bridge.music.model import SETTINGS, Drive, Lane, Macro, Section, SetSpec
+from bridge.music.scale import note_name
 from bridge.paper import svg
+from bridge.paper.outputs import address_words
 
 INK, PALE, RULE, MARK = "#16242a", "#52636a", "#cfc8b6", "#0b6e63"
 WIDTH = 720.0
+SCALE = 46.0  # room at the right of a trace for what its ends mean
+SECTIONS_ABREAST = 7
 
 
 def cable_rows(rig: Rig, spec: SetSpec) -> list[tuple[str, str, str, str]]:
@@ -46,36 +53,110 @@ def cable_rows(rig: Rig, spec: SetSpec) -> list[tuple[str, str, str, str]]:
 
 
 def cables(rig: Rig, spec: SetSpec) -> str:
-    """Every output with what drives it on the left and where its cable goes on the right.
+    """Every output of every interface with what drives it on the left and where its cable goes on
+    the right, as HTML rows.
 
     An output that is driven but has no cable is marked; a free one is drawn pale.
     """
-    rows = cable_rows(rig, spec)
-    step = 21.0
+    rows = {name: (driver, cable) for driver, name, _, cable in cable_rows(rig, spec)}
     parts = []
-    for i, (driver, name, volts, cable) in enumerate(rows):
-        y = 16 + i * step
-        ink = INK if driver else PALE
-        parts.append(svg.text(206, y + 4, driver or "free", text_anchor="end", fill=ink,
-                              font_size=11.5,
-                              font_style=None if driver else "italic"))  # fmt: skip
-        parts.append(svg.line(212, y, 246, y, stroke=ink, stroke_width=1.6 if driver else 0.8,
-                              stroke_dasharray=None if driver else "2 4"))  # fmt: skip
-        parts.append(svg.text(252, y + 4, name, fill=ink, font_size=11.5, font_weight=600))
-        parts.append(svg.text(366, y + 4, volts, fill=PALE, font_size=10))
-        end = 496.0
-        parts.append(svg.line(472, y, end, y, stroke=ink, stroke_width=1.6 if cable else 0.8,
-                              stroke_dasharray=None if cable else "2 4"))  # fmt: skip
-        if cable:
-            parts.append(svg.path([(end - 5, y - 4), (end, y), (end - 5, y + 4)], stroke=ink,
-                                  stroke_width=1.6))  # fmt: skip
-            parts.append(svg.text(end + 7, y + 4, cable, fill=INK, font_size=11.5))
-        elif driver:
-            parts.append(svg.text(end + 7, y + 4, "no cable written down: ____________", fill=INK,
-                                  font_size=11.5, font_weight=600))  # fmt: skip
-    return svg.picture(
-        WIDTH, 20 + len(rows) * step, parts, "Outputs, what drives them, their cables"
+    for interface in rig.interfaces.values():
+        profile = interface.profile
+        about = f"{profile.name}, port {interface.port}, {interface.link}"
+        parts.append(f"<h3>{escape(interface.name)} <small>{escape(about)}</small></h3>")
+        for name, wired in rig.wired.items():
+            if wired.port == interface.name:
+                out = wired.output
+                says = f"{out.kind}, {out.low:g} to {out.high:g} V, {address_words(out)}"
+                parts.append(_cable(name, says + (", inverted" if out.inverted else ""),
+                                    *rows[name]))  # fmt: skip
+    return "".join(parts)
+
+
+def _cable(name: str, says: str, driver: str, cable: str) -> str:
+    if cable:
+        end = f"<span>{escape(cable)}</span>"
+    elif driver:
+        end = "<span class='mark'>no cable written down: <i class='line'></i></span>"
+    else:
+        end = "<span><i class='line'></i></span>"
+    return (
+        f"<div class='cable{'' if driver else ' free'}'><span>{escape(driver or 'free')}</span>"
+        f"{_stroke(bool(driver), f'drives {name}' if driver else f'nothing drives {name}')}"
+        f"<span><b>{escape(name)}</b> <small>{escape(says)}</small></span>"
+        f"{_stroke(bool(cable), 'cable to' if cable else 'no cable', arrow=True)}{end}</div>"
     )
+
+
+def _stroke(solid: bool, label: str, arrow: bool = False) -> str:
+    """A short line: what is there is solid, what is not is dotted."""
+    parts = [svg.line(1, 6, 33, 6, stroke=INK if solid else PALE,
+                      stroke_width=1.6 if solid else 0.8,
+                      stroke_dasharray=None if solid else "2 4")]  # fmt: skip
+    if arrow and solid:
+        parts.append(svg.path([(28, 2), (33, 6), (28, 10)], stroke=INK, stroke_width=1.6))
+    return svg.picture(36, 12, parts, label)
+
+
+def controllers(rig: Rig, spec: SetSpec) -> str:
+    """Every knob and button that is bound, and what it moves, as HTML rows. What this set does not
+    have is marked."""
+    known = {
+        "macro": {macro.name for macro in spec.macros},
+        "mute": {lane.name for lane in spec.lanes},
+        "section": {section.name for section in spec.sections},
+    }
+    parts = []
+    for controller in rig.controllers.values():
+        about = f"MIDI port {controller.port}"
+        parts.append(f"<h3>{escape(controller.name)} <small>{escape(about)}</small></h3>")
+        if not controller.bindings:
+            parts.append("<p>no control is bound</p>")
+        for binding in controller.bindings:
+            target, name = target_of(binding)
+            there = target == "transport" or name in known[target]
+            absent = "" if there else " <b class='mark'>not in this set</b>"
+            does = f"{target} <b>{escape(name)}</b>{absent}"
+            parts.append(
+                f"<div class='cable control'><span>{escape(control_words(binding))}</span>"
+                f"{_stroke(there, f'moves {name}', arrow=True)}<span>{does} "
+                f"<small>{escape(habit_words(binding))}</small></span></div>"
+            )
+    return "".join(parts)
+
+
+def target_of(binding: Binding) -> tuple[str, str]:
+    """``("macro", "brightness")``: what kind of thing a control moves, and which."""
+    for target in ("macro", "mute", "section"):
+        name = getattr(binding, target)
+        if name is not None:
+            return target, name
+    return "transport", binding.transport or ""
+
+
+def control_words(binding: Binding) -> str:
+    """``knob, controller 21, channel 1`` or ``button, note C2 (36), channel 1``."""
+    if binding.kind == "note":
+        says = f"button, note {note_name(binding.number)} ({binding.number})"
+    elif binding.fine:
+        says = f"knob, controllers {binding.number} and {binding.number + 32}"
+    elif binding.macro is not None:
+        says = f"knob, controller {binding.number}"
+    else:
+        says = f"button, controller {binding.number}"
+    return f"{says}, channel {binding.channel}"
+
+
+def habit_words(binding: Binding) -> str:
+    """How a control behaves where that is not plain from what it moves."""
+    says = []
+    if binding.macro is not None:
+        says.append("picks up at the value" if binding.pickup else "jumps to the knob")
+    if binding.latch:
+        says.append("stays down by itself")
+    if binding.feedback:
+        says.append("is told the state (lamp or motor)")
+    return ", ".join(says)
 
 
 def _grid(spec: SetSpec, ticks: int, left: float, width: float, height: float) -> list[str]:
@@ -94,11 +175,13 @@ def lane_trace(
     position: int,
     events: Sequence[Event],
     ticks: int,
-    rank: Mapping[int, int] | None = None,
+    unit: str = "V",
 ) -> str:
-    """One lane over `ticks` ticks from the score's events (all lanes' events may be given)."""
+    """One lane over `ticks` ticks from the score's events (all lanes' events may be given).
+
+    Beside a trace of values stand the highest and the lowest of them, as notes or in `unit`."""
     height, left, base = 34.0, 6.0, 30.0
-    width = WIDTH - 12
+    width = WIDTH - 2 * left - SCALE
     parts = _grid(spec, ticks, left, width, height)
     own = [event for event in events if event.lane == position and 0 <= event.tick < ticks]
     dash = "6 5" if lane.muted else None
@@ -127,15 +210,18 @@ def lane_trace(
             last = y
         points.append((left + width, last or base))
         parts.append(svg.path(points, stroke=INK, stroke_width=2.0))
+        for y, value in ((9.0, high), (base, low)) if high > low else ((base, low),):
+            shown = note_name(value) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
+            parts.append(svg.text(left + width + 6, y, shown, fill=PALE, font_size=10))
     else:
         parts.append(svg.text(left + 8, base - 8, "silent as written", fill=PALE, font_size=11))
     return svg.picture(WIDTH, height + 2, parts, f"{lane.name} over {ticks // spec.bar_ticks} bars")
 
 
-def drive_words(macro: Macro, rig: Rig) -> list[str]:
-    """What a macro moves, with its ranges, one phrase per drive."""
+def drive_words(drives: Iterable[Drive], rig: Rig) -> list[str]:
+    """What a macro or a lane moves, with its ranges, one phrase per drive."""
     words = []
-    for drive in macro.drives:
+    for drive in drives:
         if drive.out:
             reach = rig.ranges[drive.out]
             if drive.start is not None and drive.end is not None:
@@ -160,29 +246,44 @@ def macro_scale(macro: Macro) -> str:
 
 
 def sections(spec: SetSpec) -> str:
-    """Which lanes each section plays: a stroke where a lane sounds, and the macro values."""
-    column = min(90.0, (WIDTH - 140) / max(1, len(spec.sections)))
-    parts = []
-    for c, section in enumerate(spec.sections):
-        parts.append(svg.text(140 + column * (c + 0.5), 14, section.name, text_anchor="middle",
-                              fill=INK, font_size=12, font_weight=600))  # fmt: skip
-    y = 32.0
-    for lane in spec.lanes:
-        parts.append(svg.text(132, y + 4, lane.name, text_anchor="end", fill=INK, font_size=11.5))
-        for c, section in enumerate(spec.sections):
-            x0, x1 = 140 + column * c + 6, 140 + column * (c + 1) - 6
-            plays = not lane.muted if section.play is None else lane.name in section.play
-            parts.append(svg.line(x0, y, x1, y, stroke=INK if plays else RULE,
-                                  stroke_width=6.0 if plays else 0.8,
-                                  stroke_dasharray=None if plays else "2 4"))  # fmt: skip
-        y += 16
-    for macro in spec.macros:
-        parts.append(svg.text(132, y + 4, macro.name, text_anchor="end", fill=PALE, font_size=11.5,
-                              font_style="italic"))  # fmt: skip
-        for c, section in enumerate(spec.sections):
-            value = section.macros.get(macro.name)
-            shown = "as it is" if value is None else f"{value:.2f}"
-            parts.append(svg.text(140 + column * (c + 0.5), y + 4, shown, text_anchor="middle",
-                                  fill=PALE if value is None else INK, font_size=11))  # fmt: skip
-        y += 16
-    return svg.picture(WIDTH, y + 6, parts, "Sections: which lanes sound, where the macros stand")
+    """Which lanes each section plays, a stroke where a lane sounds, and the macro values: HTML
+    tables of a few sections each, whose rows and heads may go over several pages."""
+    found = []
+    for first in range(0, len(spec.sections), SECTIONS_ABREAST):
+        shown = spec.sections[first : first + SECTIONS_ABREAST]
+        head = "".join(f"<th scope='col'>{escape(section.name)}</th>" for section in shown)
+        rows = [_row(lane.name, [_played(lane, section) for section in shown])
+                for lane in spec.lanes]  # fmt: skip
+        for macro in spec.macros:
+            cells = []
+            for section in shown:
+                value = section.macros.get(macro.name)
+                cells.append("<small>as it is</small>" if value is None else f"{value:.2f}")
+            rows.append(_row(macro.name, cells, "macro "))
+        found.append(f"<table class='sections'><thead><tr><td></td>{head}</tr></thead><tbody>"
+                     + "".join(rows) + "</tbody></table>")  # fmt: skip
+    return "".join(found)
+
+
+def _row(name: str, cells: Sequence[str], kind: str = "") -> str:
+    listed = "".join(f"<td>{cell}</td>" for cell in cells)
+    return f"<tr><th scope='row'>{kind}{escape(name)}</th>{listed}</tr>"
+
+
+def _played(lane: Lane, section: Section) -> str:
+    plays = not lane.muted if section.play is None else lane.name in section.play
+    stroke = svg.line(2, 4, 78, 4, stroke=INK if plays else RULE,
+                      stroke_width=6.0 if plays else 0.8,
+                      stroke_dasharray=None if plays else "2 4")  # fmt: skip
+    label = "sounds" if plays else "is out"
+    return svg.picture(80, 8, [stroke], label, preserveAspectRatio="none")
+
+
+def variant_words(section: Section) -> str:
+    """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``."""
+    says = [] if section.tempo is None else [f"{section.tempo:g} BPM"]
+    for lane, settings in section.lanes.items():
+        changes = (f"{name.replace('_', ' ')} {value:g} {SETTINGS[name].unit}".rstrip()
+                   for name, value in settings.items())  # fmt: skip
+        says.append(f"{lane}: {', '.join(changes)}")
+    return "; ".join(says)

@@ -11,10 +11,12 @@ from collections.abc import Mapping
 from datetime import date
 from hashlib import sha256
 from html import escape
+from pathlib import Path
 
 from bridge import __version__
 from bridge.files.rig import Rig
 from bridge.files.set import SetDocument
+from bridge.music.model import SetSpec
 from bridge.music.scale import note_name
 from bridge.music.score import compile_score
 from bridge.paper import drawings
@@ -40,9 +42,25 @@ h1 { font: 600 20pt/1.1 Georgia, "Iowan Old Style", serif; margin: 0 }
 h2 { font: 600 12.5pt/1.2 Georgia, "Iowan Old Style", serif; margin: 6mm 0 2mm;
   border-bottom: 0.5mm solid #16242a; padding-bottom: 0.8mm; break-after: avoid }
 svg { width: 100%; height: auto; display: block; font-family: inherit }
-dl { display: grid; grid-template-columns: repeat(4, auto 1fr); gap: 0.6mm 2mm; margin: 2.5mm 0 0 }
-dt { color: #52636a } dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums }
-.lane, .macro, tr, li { break-inside: avoid }
+h3 { font-size: 10.5pt; margin: 3mm 0 0.5mm; break-after: avoid; break-inside: avoid }
+h3 small { font-weight: 400 }
+dl { display: flex; flex-wrap: wrap; gap: 0.6mm 6mm; margin: 2.5mm 0 0 }
+dl div { display: flex; gap: 1.6mm } dt { color: #52636a; white-space: nowrap }
+dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums; overflow-wrap: anywhere }
+.cable { display: grid; grid-template-columns: 25% 10mm 33% 10mm minmax(0, 1fr); gap: 0 1.5mm;
+  align-items: center; padding: 0.45mm 0; font-size: 9.5pt; line-height: 1.2 }
+.cable > span { overflow-wrap: anywhere } .cable > span:first-child { text-align: right }
+.cable small { font-size: 8pt; display: block } .control small { display: inline }
+.free, .free b { color: #52636a; font-weight: 400 }
+.control { grid-template-columns: 38% 10mm minmax(0, 1fr) }
+.line { display: inline-block; width: 22mm; height: 3.4mm; border-bottom: 0.3mm solid #52636a }
+.sections { table-layout: fixed; margin-bottom: 4mm; font-size: 9pt }
+.sections :is(td, th) { text-align: center; padding: 0.5mm 1.5mm; border: 0;
+  overflow-wrap: anywhere; vertical-align: middle; color: #16242a; font-weight: 400 }
+.sections svg { height: 1.6mm }
+.sections thead th { font-weight: 650; vertical-align: bottom }
+.sections tr > :first-child { width: 44mm; text-align: right }
+.lane, .macro, .cable, tr, li { break-inside: avoid }
 .lane { margin: 0 0 2mm } .lane p { margin: 0 0 0.4mm } .lane b, .macro b { font-weight: 650 }
 .where, small { color: #52636a }
 .macro { display: grid; grid-template-columns: 78mm 1fr; gap: 5mm; align-items: center;
@@ -52,7 +70,9 @@ table { border-collapse: collapse; width: 100% }
 td, th { text-align: left; padding: 1.2mm 2mm 0.8mm 0;
   border-bottom: 0.2mm solid #cfc8b6; vertical-align: bottom }
 th { color: #52636a; font-weight: 400 }
-.blank td { height: 8.5mm }
+td { overflow-wrap: anywhere }
+.blank { table-layout: fixed } .blank td { height: 8.5mm }
+.blank :is(td, th):first-child { width: 45mm }
 .photo { border: 0.4mm dashed #52636a; height: 70mm; display: grid; place-items: center;
   color: #52636a; break-inside: avoid }
 ul { margin: 0; padding-left: 4mm } li { margin: 0 0 0.5mm }
@@ -79,12 +99,13 @@ def sheet_html(
         _head(rig, document, made),
         _cautions(),
         "<h2>Cables</h2>", drawings.cables(rig, spec), _loose_ends(rig, document),
+        *(["<h2>Controllers</h2>", drawings.controllers(rig, spec)] if rig.controllers else []),
         f"<h2>Lanes, {bars} bars as written</h2>", *_lanes(rig, document, bars),
     ]  # fmt: skip
     if spec.macros:
         body += ["<h2>Macros</h2>", *_macros(rig, document)]
     if spec.sections:
-        body += ["<h2>Sections</h2>", drawings.sections(spec), _order(document)]
+        body += ["<h2>Sections</h2>", drawings.sections(spec), _variants(spec), _order(document)]
     body += ["<h2>Tuning</h2>", _tuning(rig, tuning or {})]
     body += ["<h2>Knobs</h2>", _knobs(rig)]
     body += ['<h2>Photo</h2><div class="photo">a photo of the patched rig goes here</div>']
@@ -100,7 +121,8 @@ def sheet_html(
 
 def _head(rig: Rig, document: SetDocument, made: date) -> str:
     spec = document.spec
-    follow = rig.clock.follow
+    clock = rig.clock
+    leads = "leads" if clock.follow == "internal" else f"follows {clock.follow}"
     facts = {
         "rig": rig.name,
         "made": made.isoformat(),
@@ -109,17 +131,24 @@ def _head(rig: Rig, document: SetDocument, made: date) -> str:
         "meter": f"{spec.meter[0]}/{spec.meter[1]}",
         "swing": f"{spec.swing:g} %",
         "seed": str(spec.seed),
-        "clock": "leads" if follow == "internal" else f"follows {follow}",
-        "offset": f"{rig.clock.offset_ms:g} ms",
+        "clock": leads,
+        "clock goes to": ", ".join(clock.send_to) or "nobody",
+        "offset": f"{clock.offset_ms:g} ms",
         "pitch leads by": f"{rig.timing.lead_ms:g} ms",
-        "set file": sha256(document.text.encode()).hexdigest()[:10],
+        "triggers": f"{rig.timing.trigger_ms:g} ms",
+        "rig file": _stamp(rig.path, rig.text),
+        "set file": _stamp(document.path, document.text),
         "lanebridge": __version__,
     }
-    ports = "; ".join(
-        f"{name}: {i.profile.name}, port {i.port}, {i.link}" for name, i in rig.interfaces.items()
+    listed = "".join(
+        f"<div><dt>{escape(k)}</dt><dd>{escape(v)}</dd></div>" for k, v in facts.items()
     )
-    listed = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in facts.items())
-    return f"<h1>{escape(spec.name)}</h1><dl>{listed}</dl><p><small>{escape(ports)}</small></p>"
+    return f"<h1>{escape(spec.name)}</h1><dl>{listed}</dl>"
+
+
+def _stamp(path: Path | None, text: str) -> str:
+    """A file's name, and ten digits that change with anything in it."""
+    return f"{path.name if path else ''} {sha256(text.encode()).hexdigest()[:10]}".strip()
 
 
 def _cautions() -> str:
@@ -159,10 +188,13 @@ def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
         cable = rig.wired[lane.out].cable if lane.out else ""
         where += f", {cable}" if cable else ""
         out = " (starts out)" if lane.muted else ""
+        words = lane_words(lane, names)
+        if lane.drives:
+            words += f"; moves {'; '.join(drawings.drive_words(lane.drives, rig))}"
+        trace = drawings.lane_trace(spec, lane, position, events, ticks, "V" if lane.out else "")
         rows.append(
             f'<div class="lane"><p><b>{escape(lane.name)}</b>{out} '
-            f'<span class="where">{escape(where)}</span><br>{escape(lane_words(lane, names))}</p>'
-            f"{drawings.lane_trace(spec, lane, position, events, ticks)}</div>"
+            f'<span class="where">{escape(where)}</span><br>{escape(words)}</p>{trace}</div>'
         )
     return rows
 
@@ -170,12 +202,23 @@ def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
 def _macros(rig: Rig, document: SetDocument) -> list[str]:
     rows = []
     for macro in document.spec.macros:
-        moves = "; ".join(drawings.drive_words(macro, rig)) or "nothing yet"
+        moves = "; ".join(drawings.drive_words(macro.drives, rig)) or "nothing yet"
+        if macro.curve:
+            moves += f"; curve {macro.curve:g}"
+        if macro.slew_ms:
+            moves += f"; takes {macro.slew_ms:g} ms"
         rows.append(
             f'<div class="macro">{drawings.macro_scale(macro)}<p><b>{escape(macro.name)}</b> '
             f"starts at {macro.start:.2f}, moves {escape(moves)}</p></div>"
         )
     return rows
+
+
+def _variants(spec: SetSpec) -> str:
+    words = {section.name: drawings.variant_words(section) for section in spec.sections}
+    return "".join(
+        f"<p><b>{escape(name)}</b>: {escape(says)}</p>" for name, says in words.items() if says
+    )
 
 
 def _order(document: SetDocument) -> str:

@@ -123,3 +123,65 @@ def test_tuning_is_said() -> None:
     page = sheet_html(rig, document, DAY, {"main.pitch-1": "2026-02-28, worst 1.1 cents"})
     assert "2026-02-28, worst 1.1 cents" in page
     assert page.count("not tuned") == 1
+
+
+CONTROLLED = RIG + """\
+clock: {offset_ms: -12.5, send_to: [main]}
+controllers:
+  desk:
+    port: simulated
+    controls:
+      - {cc: 21, macro: tide, fine: true}
+      - {note: 36, channel: 3, mute: kick, feedback: true}
+      - {note: 37, section: nowhere}
+      - {note: 38, transport: start}
+"""
+MOVED = SET + """\
+macros:
+  tide: {curve: 0.5, slew_ms: 80, drives: [{lane: rim, setting: chance, depth: 0.5}]}
+sections:
+  low: {play: [kick], tempo: 97, lanes: {rim: {chance: 0.25}}}
+"""
+
+
+def spoken(page: str) -> str:
+    words = Balance()
+    words.feed(page)
+    assert words.open == []
+    return " ".join(" ".join(words.words).split())
+
+
+def test_controllers_and_what_they_move_are_on_it() -> None:
+    rig = parse_rig(CONTROLLED)
+    text = spoken(sheet_html(rig, parse_set(MOVED, "set.yaml", rig), DAY))
+    for said in (
+        "desk MIDI port simulated",
+        "knob, controllers 21 and 53, channel 1 moves tide macro tide picks up at the value",
+        "button, note C2 (36), channel 3 moves kick mute kick is told the state",
+        "section nowhere not in this set",
+        "transport start",
+    ):
+        assert said in text
+    assert text.count("not in this set") == 1
+
+
+def test_what_else_a_stranger_needs() -> None:
+    rig = parse_rig(CONTROLLED)
+    text = spoken(sheet_html(rig, parse_set(MOVED, "set.yaml", rig), DAY))
+    for said in (
+        "offset -12.5 ms", "clock goes to main", "eight-gates-four-cv, port simulated, usb",
+        "gate, 0 to 5 V, note C2 (36), channel 10", "curve 0.5; takes 80 ms",
+        "low : 97 BPM; rim: chance 0.25",
+    ):  # fmt: skip
+        assert said in text
+
+
+def test_a_trace_says_what_its_ends_are() -> None:
+    rig = parse_rig(RIG)
+    lanes = (
+        "set: S\nlanes:\n  line: {notes: [A1, C3], rate: 1/4, out: main.pitch-1}\n"
+        "  tide: {levels: [0, 0.5], rate: 1/4, out: main.level-1}\n"
+    )
+    page = sheet_html(rig, parse_set(lanes, "set.yaml", rig), DAY)
+    for end in (">A1</text>", ">C3</text>", ">0.00 V</text>", ">2.50 V</text>"):
+        assert page.count(end) == 1

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.files.rig import load_rig
-from bridge.files.set import load_set
+from bridge.files.rig import load_rig, parse_rig
+from bridge.files.set import load_set, parse_set
 from bridge.paper.sheet import sheet_html
 
 pytestmark = pytest.mark.real
@@ -56,3 +56,53 @@ def test_it_prints(tmp_path: Path, needs, paper: str) -> None:
     for lane in document.spec.lanes:
         assert lane.name in text
     assert "1 V/oct input" in text
+
+
+LONG = "the-longest-name-there-can-be-x"  # names have at most 32 letters
+CUT = """() => [...document.querySelectorAll("span, td, th, dd, b, small, text")].filter(e => {
+  const box = e.getBoundingClientRect(), edge = document.body.getBoundingClientRect()
+  return box.right > edge.right + 1 || box.left < edge.left - 1
+}).map(e => e.textContent)"""
+OVERLAP = """() => [...document.querySelectorAll(".cable")].filter(row => {
+  const cells = [...row.children].map(cell => cell.getBoundingClientRect())
+  return cells.some((cell, i) => i > 0 && cell.left < cells[i - 1].right - 0.5)
+      || [...row.querySelectorAll("span")].some(cell => cell.scrollWidth > cell.clientWidth + 1)
+}).map(row => row.textContent)"""
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_large_rig_with_long_names_is_not_cut(tmp_path: Path, needs, paper: str) -> None:
+    """Two interfaces, 24 outputs, ten sections: nothing overlaps, leaves the page or is split."""
+    needs("chromium", "python:playwright")
+    from playwright.sync_api import sync_playwright
+
+    lines = ["rig: A rack whose name needs more room than most of them do", "interfaces:"]
+    for name in (LONG, "right"):
+        lines += [f"  {name}:", "    profile: eight-gates-four-cv", "    cables:"]
+        lines += [f"      gate-{i}: voice {i}, the trigger input on its left side, by the red cable"
+                  for i in range(1, 8)]  # fmt: skip
+    rig = parse_rig("\n".join(lines) + "\n")
+    text = "set: S\nlanes:\n" + "".join(
+        f"  {LONG[:28]}-{i}: {{steps: x..., out: {LONG}.gate-{i}}}\n" for i in range(1, 9)
+    )
+    text += "sections:\n" + "".join(f"  {LONG[:28]}-{i}: {{play: all}}\n" for i in range(10))
+    source = tmp_path / "sheet.html"
+    source.write_text(sheet_html(rig, parse_set(text, "set.yaml", rig), date(2026, 3, 1)))
+    width = {"A4": 186, "Letter": 192}[paper]  # mm between the margins
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path="/usr/bin/chromium",
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        page = browser.new_page(viewport={"width": round(width * 96 / 25.4), "height": 1000})
+        page.emulate_media(media="print")
+        page.goto(source.as_uri())
+        cut, overlap = page.evaluate(CUT), page.evaluate(OVERLAP)
+        tallest = page.evaluate(
+            "Math.max(...[...document.querySelectorAll('svg, tr, .cable, .photo')]"
+            ".map(e => e.getBoundingClientRect().height))"
+        )
+        browser.close()
+    assert cut == []
+    assert overlap == []
+    assert tallest < 252 * 96 / 25.4, "something is taller than a page and would be split"
