@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,14 +22,17 @@ def command() -> None:
 
 
 @command.command("list")
-@click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
+@click.option("--beside", type=FILE, 
+              help="A rig's folder, whose own profiles are listed too and win.")
 def list_(beside: Path | None) -> None:
     """Lists the profiles that come with the program."""
-    from bridge.files.profile import load_profile, shipped
+    from bridge.files.profile import load_profile, profiles_beside, shipped
 
-    for name in shipped():
+    own = profiles_beside(beside) if beside is not None else []
+    for name in sorted({*shipped(), *own}):
         profile = load_profile(name, beside)
-        click.echo(f"{name:<24} {len(profile.outputs):>3} outputs  {profile.says}")
+        click.echo(f"{name:<24} {len(profile.outputs):>3} outputs  {profile.says}"
+                   + ("  (your own)" if name in own else ""))
 
 
 @command.command("check")
@@ -69,7 +73,8 @@ def new(folder: Path) -> None:
     click.echo(
         "The interface's own manual answers these. Enter alone takes what stands in brackets."
     )
-    name = click.prompt("A name for this kind of interface, such as two-gates-one-cv", type=str)
+    name = click.prompt("A name for this kind of interface, such as two-gates-one-cv", type=str,
+                        value_proc=lambda text: _free_name(text, folder))
     says = click.prompt("What is it, in one line", default="")
     link = click.prompt("Connected by", type=click.Choice(["usb", "din"]), default="usb")
     gates = click.prompt("How many gate outputs", type=click.IntRange(0, 32), default=8)
@@ -89,6 +94,18 @@ def new(folder: Path) -> None:
     click.echo(
         "Every output can be refined there; `lanebridge profile schema` lists what may stand."
     )
+
+
+def _free_name(text: str, folder: Path) -> str:
+    """A name that can be written; what is wrong with it is said before any other question."""
+    from bridge.files.profile import NAME
+
+    if not re.fullmatch(NAME, text):
+        raise click.UsageError("a name has small letters, digits and hyphens, and begins with a "
+                               "letter: two-gates-one-cv")
+    if (folder / f"{text}.yaml").exists():
+        raise click.UsageError(f"{folder / text}.yaml is there already; choose another name")
+    return text
 
 
 def _gates(count: int) -> list[Output]:

@@ -7,6 +7,7 @@ file is said at once, each with its line and column: what the model refuses firs
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import json
 import re
@@ -27,12 +28,13 @@ from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, 
 
 __all__ = [
     "OutputModel", "ProfileModel", "find_profile", "json_schema", "lint", "load_profile",
-    "parse_profile", "profile_from", "profile_text", "shipped", "shipped_dir", "write_profile",
+    "parse_profile", "profile_from", "profile_text", "profiles_beside", "shipped", "shipped_dir",
+    "write_profile",
 ]  # fmt: skip
 
 # Words that some YAML readers take for something else than text.
 _QUOTED = frozenset(("on", "off", "yes", "no", "y", "n", "true", "false", "null"))
-_NAME = r"^[a-z][a-z0-9-]{0,31}$"
+NAME = r"^[a-z][a-z0-9-]{0,31}$"
 _ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -56,7 +58,7 @@ def _note(value: Any) -> Any:
     return parse_note(value) if isinstance(value, str) else value
 
 
-Name = Annotated[strict.Name, WithJsonSchema({"type": "string", "pattern": _NAME})]
+Name = Annotated[strict.Name, WithJsonSchema({"type": "string", "pattern": NAME})]
 Text = Annotated[str, BeforeValidator(_text), Field(max_length=200)]
 _NOTE_NAME = {"type": "string", "pattern": "^[A-Ga-g][#b]?-?[0-9]+$"}
 # Validators in front of a value run from the last to the first: names become numbers first.
@@ -167,6 +169,17 @@ def shipped() -> list[str]:
     return sorted(path.stem for path in shipped_dir().glob("*.yaml"))
 
 
+def profiles_beside(folder: Path) -> list[str]:
+    """Names of a rig's own profiles, in its folder or in `profiles/` there, sorted: files that say
+    at their top which profile they are."""
+    found = set()
+    for path in [*folder.glob("*.yaml"), *(folder / "profiles").glob("*.yaml")]:
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            if re.search(r"^profile:", path.read_text(encoding="utf-8"), re.MULTILINE):
+                found.add(path.stem)
+    return sorted(found)
+
+
 def find_profile(name: str, beside: Path | None = None) -> Path:
     """The file of a profile: `NAME.yaml` in `beside` (the folder of the rig), in its `profiles/`
     folder, or shipped. InputError with the nearest names when there is none."""
@@ -243,7 +256,7 @@ def _scalar(value: Any) -> str:
     # JSON is a subset of YAML for these; whole floats are written as people write them.
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
-    if isinstance(value, str) and re.match(_NAME, value) and value not in _QUOTED:
+    if isinstance(value, str) and re.match(NAME, value) and value not in _QUOTED:
         return value
     return json.dumps(value, ensure_ascii=False)
 

@@ -64,3 +64,22 @@ def test_new_writes_a_profile_that_loads(tmp_path: Path, way: str, law: str) -> 
     again = run("profile", "new", "--folder", tmp_path, typed=typed)
     assert again.exit_code == 1
     assert "is there already" in again.output
+
+
+def test_new_asks_again_for_a_name_that_cannot_be(tmp_path: Path) -> None:
+    typed = "My Box\nsmall-box\n\nusb\n1\n0\n0\n10\n36\n5\n"
+    result = run("profile", "new", "--folder", tmp_path, typed=typed)
+    assert result.exit_code == 0, result.output
+    assert "small letters" in result.output
+    assert [path.name for path in tmp_path.iterdir()] == ["small-box.yaml"]
+
+
+def test_list_shows_a_rigs_own_profiles(tmp_path: Path) -> None:
+    (tmp_path / "mine.yaml").write_text(
+        "profile: mine\nsays: two holes\noutputs:\n  a: {kind: gate, by: note, number: 36}\n"
+    )
+    (tmp_path / "rig.yaml").write_text("rig: R\ninterfaces: {x: {profile: mine}}\n")
+    lines = run("profile", "list", "--beside", tmp_path).output.splitlines()
+    assert len(lines) == len(shipped()) + 1
+    (mine,) = [line for line in lines if line.startswith("mine ")]
+    assert mine.endswith("two holes  (your own)")
