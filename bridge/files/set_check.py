@@ -234,9 +234,11 @@ class SetCheck:
             return
         for out in outs:
             wired = rig.wired[out]
-            for jack in wired.output.excludes:
-                other = f"{wired.port}.{jack}"
-                if other in outs[: outs.index(out)]:
+            for other in outs[: outs.index(out)]:
+                if rig.wired[other].port != wired.port:
+                    continue
+                mine, theirs = wired.output, rig.wired[other].output
+                if theirs.name in mine.excludes or mine.name in theirs.excludes:
                     name = next(n for n, lane in self.model.lanes.items() if lane.out == out)
                     message = f"{out} cannot be used together with {other}"
                     yield self.say(("lanes", name, "out"), message)

@@ -286,7 +286,6 @@ def _clamped(rig: Rig, document: SetDocument, bars: int) -> Iterator[Problem]:
         score = compile_score(document.spec, unclamped(rig.ranges))
     except InputError:  # the set has been checked: only an output of another kind could do this
         return
-    said = " ".join(problem.message for problem in document.warnings)
     found: dict[tuple[str, bool], _Excess] = {}
     rounds: list[tuple[str | None, int]] = [(None, bars)]
     rounds += [(section.name, SECTION_BARS) for section in document.spec.sections]
@@ -294,9 +293,7 @@ def _clamped(rig: Rig, document: SetDocument, bars: int) -> Iterator[Problem]:
         for event in played(score, length, section):
             _note_excess(found, rig, event, section)
     for (name, above), excess in found.items():
-        # A single lane beyond the end is known from the file alone and has been said there.
-        if f"{name} stops at" not in said:
-            yield _excess_problem(rig, document.spec, score, name, above, excess)
+        yield _excess_problem(rig, document.spec, score, name, above, excess)
 
 
 def _note_excess(

@@ -557,11 +557,13 @@ def test_what_the_transport_drives_is_no_output_of_a_lane(tmp_path: Path) -> Non
     ]
 
 
-def test_outputs_that_exclude_each_other(tmp_path: Path) -> None:
+@pytest.mark.parametrize("says", [("[b]", "[a]"), ("[b]", "[]"), ("[]", "[a]")])
+def test_outputs_that_exclude_each_other(tmp_path: Path, says: tuple[str, str]) -> None:
+    """Whichever of the two says so, and in whichever order they are played."""
     (tmp_path / "pair.yaml").write_text(
         "profile: pair\noutputs:\n"
-        "  a: {kind: gate, by: note, number: 36, excludes: [b]}\n"
-        "  b: {kind: gate, by: note, number: 37, excludes: [a]}\n"
+        f"  a: {{kind: gate, by: note, number: 36, excludes: {says[0]}}}\n"
+        f"  b: {{kind: gate, by: note, number: 37, excludes: {says[1]}}}\n"
     )
     rig = parse_rig("rig: R\ninterfaces: {x: {profile: pair}}\n", beside=tmp_path)
     text = "set: S\nlanes:\n  k: {every: 1, out: x.a}\n  l: {every: 1, out: x.b}\n"

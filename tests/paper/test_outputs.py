@@ -187,10 +187,12 @@ def test_what_only_a_section_asks_for(rig: Rig) -> None:
     assert "clamped 8 times, first at bar 1 beat 2 of section flood" in problem
 
 
-def test_what_the_file_alone_shows_is_not_said_twice(rig: Rig) -> None:
+def test_what_the_file_alone_shows_is_said_with_its_place_in_the_music_too(rig: Rig) -> None:
     document = a_set(rig, "swell: {levels: [0, 1], offset: 3, rate: 1/4, out: main.level}")
     assert [p.message for p in document.warnings] == ["asks for 8 V; main.level stops at 5 V"]
-    assert warnings(rig, document) == []
+    assert [p.message for p in warnings(rig, document)] == [
+        "main.level is asked for 8 V and stops at 5 V: clamped 32 times, first at bar 1 beat 2"
+    ]
 
 
 def test_a_problem_without_a_place_still_says_where(rig: Rig) -> None:
