@@ -22,7 +22,7 @@ def command() -> None:
 
 
 @command.command("list")
-@click.option("--beside", type=FILE, 
+@click.option("--beside", type=FILE,
               help="A rig's folder, whose own profiles are listed too and win.")
 def list_(beside: Path | None) -> None:
     """Lists the profiles that come with the program."""
