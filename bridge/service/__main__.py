@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import gc
 import logging
 import os
 import signal
@@ -18,8 +19,8 @@ from bridge.errors import BridgeError
 from bridge.service.app import Options, serve
 
 SWITCH_S = 0.0005
-"""Charts are worked out in a thread; with Python's own 5 ms the loop, which gives the interpreter lock
-away at every send, would wait that long for it each time, and a finger with it."""
+"""Charts are worked out in a thread; with Python's own 5 ms the loop, which gives the interpreter
+lock away at every send, would wait that long for it each time, and a finger with it."""
 
 
 def parse(argv: list[str] | None = None) -> Options:
@@ -50,7 +51,14 @@ async def run(options: Options) -> None:
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, stop.set)
-    await serve(options, stop)
+    await serve(options, stop, settle=settle)
+
+
+def settle() -> None:
+    """What is loaded now stays: the garbage collector need not look at it again (measured: 50 ms
+    at a time, in which no finger is heard)."""
+    gc.collect()
+    gc.freeze()
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -178,15 +178,19 @@ class Service:
         return f"http://{host}:{self.http_port}/"
 
 
-async def serve(options: Options, stop: asyncio.Event, *, ready_within_s: float = 5.0) -> None:
+async def serve(
+    options: Options, stop: asyncio.Event, *, ready_within_s: float = 5.0,
+    settle: Callable[[], None] = lambda: None,
+) -> None:  # fmt: skip
     """Runs the service until `stop` is set; prints ``ready ADDRESS`` when it can be used.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
-    page then says that the player is away).
+    page then says that the player is away). `settle` is called just before.
     """
     async with Service(options).running() as service:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
+        settle()
         print(f"ready {service.address}", flush=True)
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
         await stop.wait()

@@ -107,7 +107,8 @@ class Bare:
         how = ["-p", "60", "--policy", "fifo", "-m"] if realtime else ["--policy", "other"]
         loops = int(seconds * 1e6 / PERIOD_US)
         self._run = subprocess.Popen(
-            [program, "-q", "-t", "1", "-i", str(PERIOD_US), "-l", str(loops), "-h", "100000", *how],
+            [program, "-q", "-t", "1", "-i", str(PERIOD_US), "-l", str(loops),
+             "-h", "100000", *how],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         )  # fmt: skip
 

@@ -116,7 +116,7 @@ async def hands(http: int, osc: int, counts_file: Path) -> None:
     async def tell() -> None:
         while True:
             await asyncio.sleep(0.5)
-            counts_file.write_text(json.dumps(counts))
+            counts_file.write_text(json.dumps(counts))  # noqa: ASYNC240
 
     async with aiohttp.ClientSession() as session:
         await asyncio.gather(osc_sender(), tell(), *(page(session, m) for m in PAGE_MACROS))
