@@ -27,17 +27,25 @@ amplifier to full level at once. Everything starts quietly; bring the level up s
 @click.option(
     "--loop",
     metavar="INPUT",
-    help="Adapter self-test: the first interface's MIDI output is cabled to this MIDI input.",
+    help="Adapter self-test: the interface's MIDI output is cabled to this MIDI input.",
 )
-def command(rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None) -> None:
+@click.option("--interface", metavar="NAME", help="Self-test of this one instead of the first.")
+def command(rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None,
+            interface: str | None) -> None:
     """Checks every output of RIG, one at a time: answer yes, no or skip."""
     from bridge.errors import InputError, Problem
     from bridge.files.rig import load_rig
     from bridge.files.strict import near
 
     loaded = load_rig(rig)
+    if interface is not None and loop is None:
+        raise click.UsageError("--interface belongs to --loop; --only chooses outputs")
     if loop is not None:
-        raise SystemExit(_loop(loaded, loop))
+        name = interface or next(iter(loaded.interfaces))
+        if name not in loaded.interfaces:
+            said = f"there is no interface {name}{near(name, loaded.interfaces)}"
+            raise InputError([Problem(said, file=str(rig))])
+        raise SystemExit(_loop(loaded, name, loop))
     unknown = [name for name in only if name not in loaded.wired]
     if unknown:
         raise InputError(
@@ -96,11 +104,11 @@ def _check(rig: Rig, names: list[str]) -> list[str]:
     return found
 
 
-def _loop(rig: Rig, text: str) -> int:
+def _loop(rig: Rig, name: str, text: str) -> int:
     from bridge.engine.looptest import judge, mixture
     from bridge.ports import open_input, open_output
 
-    name, interface = next(iter(rig.interfaces.items()))
+    interface = rig.interfaces[name]
     received: list[tuple[int, bytes]] = []
     source = open_input(text, lambda ns, data: received.append((ns, data)), "loop")
     port = open_output(interface.port, name)

@@ -117,6 +117,27 @@ def test_soundcheck_of_an_unknown_output(rig: Path) -> None:
     assert "did you mean main.gate-1" in result.output
 
 
+def test_a_self_test_of_an_unknown_interface(rig: Path) -> None:
+    result = run("soundcheck", rig, "--loop", "anything", "--interface", "mian")
+    assert result.exit_code == 1
+    assert "there is no interface mian; did you mean main?" in result.output
+    assert run("soundcheck", rig, "--interface", "main").exit_code == 2
+
+
+def test_a_sheet_that_is_there_is_kept(rig: Path, tmp_path: Path) -> None:
+    out = tmp_path / "patch.html"
+    out.write_text("knob notes in here")
+    result = run("sheet", rig, tmp_path / "set.yaml", "--out", out)
+    assert result.exit_code == 1  # no set: nothing is touched
+    assert out.read_text() == "knob notes in here"
+    (tmp_path / "set.yaml").write_text("set: S\nlanes:\n  k: {every: 1, out: main.gate-1}\n")
+    result = run("sheet", rig, tmp_path / "set.yaml", "--out", out)
+    assert result.exit_code == 0, result.output
+    (kept,) = (tmp_path / "backups").iterdir()
+    assert kept.read_text() == "knob notes in here"
+    assert f"what was there is kept as {kept}" in result.output
+
+
 def test_sheet(rig: Path, tmp_path: Path) -> None:
     out = tmp_path / "sheet.html"
     result = run("sheet", rig, DEMO / "set.yaml", "--out", out)
