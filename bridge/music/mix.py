@@ -33,10 +33,10 @@ HIGHEST_NOTE = 127.0
 
 
 class _Due(NamedTuple):
-    """A lane moves at `tick`; `order` keeps what was heard first first."""
+    """A lane moves at `tick`. Of lanes that move at the same tick the last in the set has the last
+    word, whichever was heard of first: that would depend on how the time is cut."""
 
     tick: int
-    order: int
     lane: int
     value: float
     glide: int
@@ -153,7 +153,6 @@ class Mixer:
     def rewind(self) -> None:
         """Back to the first tick, with nothing heard and nothing sent."""
         self._at = 0
-        self._order = 0
         self._version = -1
         self._queue: list[_Due] = []
         self._busy: list[_Mix] = []
@@ -181,8 +180,7 @@ class Mixer:
         if not line.later(tick):
             # The newer move stands: what was to come at or after it is void.
             self._queue = [due for due in self._queue if due.lane != lane or due.tick < tick]
-        self._order += 1
-        insort(self._queue, _Due(tick, self._order, lane, value, glide))
+        insort(self._queue, _Due(tick, lane, value, glide))
 
     # --- playing ---------------------------------------------------------------------------------
 
@@ -362,10 +360,9 @@ class Mixer:
             if other is not None and old._lines[other].scale == line.scale:
                 line.take(old._lines[other])
                 places[other] = lane
-        self._queue = [
+        self._queue = sorted(
             due._replace(lane=places[due.lane]) for due in old._queue if due.lane in places
-        ]
-        self._order = old._order
+        )
         sent = {mix.wired.name: mix for mix in old._mixes}
         for mix in self._mixes:
             before = sent.get(mix.wired.name)

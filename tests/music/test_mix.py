@@ -385,3 +385,18 @@ def test_a_reset_by_hand_does_not_depend_on_windows(
     tick: int, lane: str, cuts: list[int]
 ) -> None:
     assert reset_at(tick, lane, cuts) == reset_at(tick, lane, [])
+
+
+def test_of_two_lanes_that_move_at_once_the_last_has_the_word_however_time_is_cut() -> None:
+    """The envelope is half a step late: its value for tick 160 is known before the other's."""
+    out = "main.pitch-1"
+    score = score_of(
+        Lane("beat", Steps((1, 0, 1, 1, 0)), settings={}),
+        Lane("line", Levels((0.0,)), advance=Fraction(160), out=out, share=True),
+        Lane("fall", Decay("beat"), advance=Fraction(160), out=out, share=True,
+             settings={"shift": 0.5}),
+    )  # fmt: skip
+    whole = Renderer(score, Performance(score)).advance(960)
+    cut = Renderer(score, Performance(score))
+    assert [e for tick in range(1, 961) for e in cut.advance(tick)] == whole
+    assert {e.lane for e in whole if e.tick == 160} == {2}
