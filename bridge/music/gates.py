@@ -131,10 +131,11 @@ class GatesNode(HitNode):
         self._hear(window)
         waiting = self._follow(window, out)
         for bit in (WRITTEN, SOUNDING):
-            place = waiting.get(bit)
-            if place is not None and (bit == SOUNDING or not out[place].there & SOUNDING):
-                hit = out[place]
-                out[place] = hit._replace(length=self._lasting(window, bit, hit.tick))
+            if bit not in waiting:
+                continue
+            place, rose = waiting[bit]
+            if bit == SOUNDING or not out[place].there & SOUNDING:
+                out[place] = out[place]._replace(length=self._lasting(window, bit, rose))
         self.finish(window, out)
 
     def _quiet(self, window: Window) -> bool:
@@ -169,12 +170,14 @@ class GatesNode(HitNode):
                     tick = max(hit.tick, self.done)
                     heappush(self.starts, (tick, slot, mask, hit.tick + length, hit.accent))
 
-    def _follow(self, window: Window, out: list[Hit]) -> dict[int, int]:
-        """Go through all changes that are certain; the hits whose end is not known yet, by bit."""
+    def _follow(self, window: Window, out: list[Hit]) -> dict[int, tuple[int, int]]:
+        """Go through all changes that are certain. By bit, the hit whose end is not known yet: its
+        place in `out`, and when the result rose (the hit may sound at another time: a gate that is
+        shifted is as long as before)."""
         horizon = max(self.done, window.end - self.lag)
         timers = self.expression.timers
         resets = self._resets(window)
-        open_hits: dict[int, int] = {}
+        open_hits: dict[int, tuple[int, int]] = {}
         while True:
             tick = horizon
             for heap in (timers, self.ends, resets):
@@ -193,15 +196,17 @@ class GatesNode(HitNode):
             for bit in (WRITTEN, SOUNDING):
                 if falling & bit:
                     self.fell[bit - 1] = self.fell[bit - 1] or tick
-                    place = open_hits.pop(bit, None)
-                    if place is not None and (bit == SOUNDING or not out[place].there & SOUNDING):
-                        length = min(tick - out[place].tick, self.longest)
+                    place, rose = open_hits.pop(bit, (-1, 0))
+                    if place >= 0 and (bit == SOUNDING or not out[place].there & SOUNDING):
+                        length = min(tick - rose, self.longest)
                         out[place] = out[place]._replace(length=length)
             if rising:
                 count = len(out)
                 self._play(window, out, tick, rising, masks)
                 if len(out) == count + 1 and not self.own_gate and not self.alone:
-                    open_hits.update({bit: count for bit in (WRITTEN, SOUNDING) if rising & bit})
+                    open_hits.update(
+                        {bit: (count, tick) for bit in (WRITTEN, SOUNDING) if rising & bit}
+                    )
         self.resets = resets
         self.done = horizon
         return open_hits

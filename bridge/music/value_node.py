@@ -131,7 +131,7 @@ class ValueNode:
     def value_at(self, tick: int) -> float:
         at = bisect_right(self._grids, tick) - 1
         if at < 0:
-            return self._pieces[0].start if self._pieces else self.first
+            return self.first  # and not where it begins: windows that end before do not know that
         grid, start, target, glide = self._pieces[at]
         elapsed = tick - grid
         return target if elapsed >= glide else start + (target - start) * elapsed / glide

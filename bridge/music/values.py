@@ -70,7 +70,7 @@ class PatternedNode(SteppedNode):
         length = round(window.setting(self.lane, "length", grid))
         places = fit(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
-        if self.cursor.step == 0:
+        if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
         return self._moved.get(at, places[at])
 

@@ -147,6 +147,21 @@ def test_swing_and_shift_count() -> None:
     assert [(e.tick, e.length) for e in hits_of(score, 480, "out")] == [(288, 96)]
 
 
+@pytest.mark.parametrize("shift_ms", [-30, 0, 34, 62.5, 100])
+def test_a_derived_gate_that_is_shifted_is_as_long_as_before(shift_ms: float) -> None:
+    """Also where it ends far beyond the window that it begins in."""
+    score = score_of(
+        steps("a", "...x" + "." * 60, settings={"gate": 2}),
+        logic("out", "a", "gates", settings={"shift_ms": shift_ms}),
+        logic("long", "hold(a, 8/4)", "gates", settings={"shift_ms": shift_ms}),
+    )
+    (out,) = hits_of(score, BAR, "out")
+    (long,) = hits_of(score, BAR, "long")
+    late = round(shift_ms * 960 * 120 / 60_000)
+    assert (out.tick, out.length) == (720 + late, 480)
+    assert (long.tick, long.length) == (720 + late, 8 * 960)
+
+
 def test_a_trigger_output_makes_its_own_width() -> None:
     outputs = {"t": OutputRange("t", "trigger", pulse_ms=10)}
     score = score_of(

@@ -5,16 +5,18 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from support.wired import BAR, changes, score_of
+from support.wired import BAR, BEAT, changes, score_of
 
 from bridge.music import chance
 from bridge.music.model import (
+    Drive,
     Every,
     Hold,
     Lane,
@@ -26,6 +28,8 @@ from bridge.music.model import (
     Steps,
     Walk,
 )
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
 from bridge.music.scale import SCALES
 from bridge.music.values import build_node
 
@@ -144,6 +148,35 @@ def test_drift_stays_within_its_bound_and_what_is_still_does_not_drift() -> None
     assert {c.value for c in changes(score_of(still), "tune", 40 * BAR)[:8]} == set(written)
     repeated = [c.value for c in changes(score_of(still), "tune", 4 * BAR)]
     assert repeated == list(written) * 4
+
+
+@pytest.mark.parametrize("source", [notes(40, 41, 42, 43), levels(0.25, 0.5, 0.75, 1.0)])
+def test_values_drift_from_the_second_pass_on_and_a_reset_by_hand_returns(source: Any) -> None:
+    written = changes(score_of(Lane("tune", source, settings={})), "tune", BEAT)
+    drifting = Lane("tune", source, settings={"drift": 1.0})
+    found = changes(score_of(drifting), "tune", 2 * BEAT)
+    assert found[:4] == written
+    assert [c.value for c in found[4:8]] != [c.value for c in written]
+    out = "main.pitch-1" if isinstance(source, Notes) else "main.level-1"
+    score = score_of(replace(drifting, out=out))
+    player = Renderer(score, Performance(score))
+    first = [e.value for e in player.advance(BEAT)]
+    player.advance(2 * BEAT)
+    player.reset("tune")
+    again = player.advance(3 * BEAT)
+    assert [e.value for e in again] == first
+
+
+@pytest.mark.parametrize("source", [levels(None, 0.5), notes(None, 48)])
+def test_before_its_first_value_a_lane_drives_the_same_in_windows_of_any_size(source: Any) -> None:
+    score = score_of(
+        Lane("line", source, advance=Fraction(160), out="main.pitch-1",
+             drives=(Drive(lane="beat", setting="shift"),)),
+        Lane("beat", Every(1), advance=Fraction(40), out="main.gate-1"),
+    )  # fmt: skip
+    whole = Renderer(score, Performance(score)).advance(960)
+    cut = Renderer(score, Performance(score))
+    assert [e for tick in range(1, 961) for e in cut.advance(tick)] == whole
 
 
 # --- pitch ---------------------------------------------------------------------------------------
