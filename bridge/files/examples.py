@@ -148,7 +148,7 @@ EXAMPLES: dict[str, str] = {
 }  # fmt: skip
 
 COMMANDS: dict[str, str] = {
-    "demo [--idea NAME] [--ideas] [--port N] [--osc-port N] [--lan]":
+    "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan]":
         "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
     "play RIG SET [--start] [--port N] [--osc-port N] [--lan]":
         "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
@@ -162,7 +162,7 @@ COMMANDS: dict[str, str] = {
     "scope RIG SET --out FILE [--bars N] [--idle]":
         "draws the volts of every output, decoded from the MIDI that leaves",
     "ports": "lists MIDI ports by name",
-    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT]":
+    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT [--interface NAME]]":
         "tries every output, one at a time; turn monitors down first",
     "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]":
         "tunes a pitch output from readings",

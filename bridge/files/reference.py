@@ -42,8 +42,36 @@ from bridge.music.model import (
 from bridge.music.scale import SCALES
 
 COMMON = (
-    "rate", "advance", "direction", "reset", "muted", "out", "share", "groups",
+    "rate", "advance", "muted", "out", "share", "groups",
 )  # fmt: skip
+
+
+RULES = (
+    "Swing: the set's bends sixteenths (and what divides them), never eighths or triplets; a "
+    "lane's own bends pairs of its own steps, whatever its rate. Lanes that another lane moves, "
+    "`decay` and `hold` sound when the hits do that move them.",
+    "Directions: `backward` begins at the last step; `back-and-forth` does not play the ends "
+    "twice; `random-walk` begins at the first step, then goes one up or down, and round the ends; "
+    "`shuffle` plays each step once in every pass, and none twice running.",
+    "Drift: the first pass is as written. Before each later one every step may change: hits turn "
+    "into rests and rests into hits, a note or level into another one of its lane. A reset by hand "
+    "returns to what is written; `still` stops the drift and keeps what it did.",
+    "Repeats: hit j of n (from 0) begins at `(j / n) ** (2 ** -repeat_curve)` of the step; "
+    "`accelerating` is 0.5 and `slowing` -0.5.",
+    "Notes: a rest and a tie both keep the pitch for their step. Gates come from a lane of hits, "
+    "not from the notes. `glide: true` slides within the lane's slew, or within one step.",
+    "Values on a `level` output: value 0 is 0 V (or the end nearest to it), 1 is the end of the "
+    "range. All that goes there is added: values times `depth`, `offset` in volts, drives; the "
+    "range of the output has the last word. A note counts as a 127th of its number.",
+    "Values on a `pitch` output: 0 is the C that begins the lowest of `octaves` (2 to 4 unless "
+    "told), 1 the C that ends the highest; `offset` adds 12 semitones per volt; `depth` does not "
+    "count, it would put notes out of tune. Notes outside `octaves` move in by whole octaves, that "
+    "last C included.",
+    "Notes are transposed first, then moved to scale or chord (halfway: down), then into "
+    "`octaves`. `transpose_by` a lane of notes adds its distance in semitones from its own first "
+    "note; a lane of levels adds 12 semitones for each 1. It counts from the next note on.",
+    "Slew: the longer of `slew` and `slew_ms` holds.",
+)
 
 
 def rows(model: type[Strict], group: str) -> Iterator[Row]:
@@ -149,7 +177,7 @@ def _lanes() -> Iterator[Block]:
         yield _keys(model, group)
     yield Head(3, "Of every lane")
     yield Keys(tuple(found[key] for key in COMMON))
-    yield Picture(("directions", "reset", "mutes"))
+    yield Picture(("mutes",))
     yield Head(3, "Of some lanes")
     yield Points(tuple(
         f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}." for key in kinds
@@ -160,7 +188,8 @@ def _lanes() -> Iterator[Block]:
     ))  # fmt: skip
     yield Words("Inside `passes`:")
     yield _keys(set_lane.PassesModel, "passes")
-    yield Picture(("passes", "accents", "shapes", "quantise"))
+    yield Picture(("directions", "reset", "passes", "accents", "shapes", "quantise"))
+    yield Points(RULES)
     yield Head(3, "Numbers")
     yield Words(
         "Each may be written on a lane, changed while playing, set by a section, and driven by "

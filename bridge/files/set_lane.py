@@ -66,7 +66,8 @@ _INSIDE = ("hits", "steps")
 _STEPPED = ("euclid", "steps", "every", "notes", "levels")
 # Keys that mean something on some kinds of lane only (settings say so themselves).
 ONLY_ON = MappingProxyType({
-    "by": ("logic",), "tap": ("logic",), "retrigger": ("shape",),
+    "direction": _STEPPED, "reset": (*HIT_KINDS, "notes", "levels", "shape", "walk"),
+    "by": ("logic",), "tap": ("logic", "decay"), "retrigger": ("shape",),
     "accents": HIT_KINDS, "passes": HIT_KINDS, "spacing": HIT_KINDS, "still": _STEPPED,
     "quantise": ("notes", "levels", "shape", "hold", "walk"),
     "chord": ("notes", "levels", "shape", "hold", "walk"),

@@ -43,6 +43,7 @@ class Setting:
 
 _STEPPED = ("euclid", "steps", "every", "notes", "levels")
 _ALL = HIT_KINDS + VALUE_KINDS
+_SWUNG = (*HIT_KINDS, "notes", "levels", "walk")  # what has steps of its own
 _TABLE = (
     # hits
     Setting("chance", 0, 1, 1, "probability", HIT_KINDS, "how likely each hit is to sound"),
@@ -60,7 +61,8 @@ _TABLE = (
             "spacing of repeats: 0 even, above accelerating, below slowing"),
     Setting("repeat_ramp", -1, 1, 0, "share", HIT_KINDS, "level ramp over repeats: below 0 fades"),
     # time, of everything that has steps
-    Setting("swing", 50, 75, 50, "percent", _ALL, "share of each pair of steps given to the first"),
+    Setting("swing", 50, 75, 50, "percent", _SWUNG,
+            "share of each pair of steps given to the first"),
     Setting("shift_ms", -100, 100, 0, "ms", _ALL, "played early (below 0) or late"),
     Setting("shift", -0.5, 0.5, 0, "steps", _ALL,
             "played early or late, as a fraction of the step"),
@@ -77,8 +79,8 @@ _TABLE = (
     Setting("drift_bound", 0, 64, 4, "steps", _STEPPED,
             "most steps that may differ from what is written", whole=True),
     # values
-    Setting("transpose", -48, 48, 0, "semitones", ("notes", "shape", "walk", "hold"),
-            "added to the note"),
+    Setting("transpose", -48, 48, 0, "semitones",
+            ("notes", "levels", "shape", "walk", "hold"), "added to the note"),
     Setting("slew_ms", 0, 10000, 0, "ms", VALUE_KINDS, "time to glide to a new value"),
     Setting("slew", 0, 16, 0, "steps", VALUE_KINDS, "glide as a fraction of the step"),
     Setting("depth", -1, 1, 1, "share", VALUE_KINDS, "how much reaches the output"),

@@ -124,6 +124,12 @@ class _Compiler:
                 "gives it the length of its steps",
                 ("lanes", lane.name, "advance"),
             )
+        elif isinstance(source, Decay | Hold) and isinstance(lane.advance, str):
+            self.problem(
+                f"a lane of {lane.kind} moves with the hits that its {lane.kind} names, not with "
+                "those of another; a rate gives it the length of its steps",
+                ("lanes", lane.name, "advance"),
+            )
         elif isinstance(lane.advance, str):
             wanted.append((lane.advance, "hits", ("advance",)))
         if isinstance(lane.reset, str):

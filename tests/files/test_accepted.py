@@ -74,14 +74,15 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
         lane["rate"] = draw(st.sampled_from(RATES))
     elif draw(st.booleans()) and kind not in ("logic", "decay", "hold"):
         lane["advance"] = draw(st.sampled_from([*RATES, "kick", "rim"]))
-    if draw(st.booleans()):
+    if kind not in ("decay", "hold") and draw(st.booleans()):
         lane["reset"] = draw(st.sampled_from([1, 3, "kick"]))
-    if draw(st.booleans()):
+    if kind in ("euclid", "steps", "every", "notes", "levels") and draw(st.booleans()):
         lane["direction"] = draw(st.sampled_from(
             ["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
         ))  # fmt: skip
     if kind == "logic":
         lane["by"] = draw(st.sampled_from(["steps", "gates"]))
+    if kind in ("logic", "decay"):
         lane["tap"] = draw(st.sampled_from(["after-mute", "before-mute"]))
     if hits and draw(st.booleans()):
         lane["accents"] = draw(STEPS)

@@ -337,6 +337,18 @@ MISTAKES = [
     (TOP + "  a: {every: 1, by: gates}\n", [
         "set.yaml:5:17  lanes.a.by: means nothing on a lane of every; it is for logic",
     ]),
+    (TOP + "  a: {walk: true, direction: backward}\n", [
+        "set.yaml:5:19  lanes.a.direction: means nothing on a lane of walk; it is for euclid, "
+        "steps, every, notes, levels",
+    ]),
+    (TOP + "  a: {decay: kick, swing: 60}\n", [
+        "set.yaml:5:20  lanes.a.swing: means nothing on a lane of decay; it is for euclid, steps, "
+        "every, logic, notes, levels, walk",
+    ]),
+    (TOP + "  a: {decay: kick, advance: kick}\n", [
+        "set.yaml:5:29  lanes.a.advance: a lane of decay moves with the hits that its decay names, "
+        "not with those of another; a rate gives it the length of its steps",
+    ]),
     # what refers to other lanes
     (TOP + "  a: {notes: [A1], advance: kik}\n", [
         "set.yaml:5:29  lanes.a.advance: there is no lane kik; did you mean kick?",

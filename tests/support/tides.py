@@ -79,7 +79,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         drives.append(Drive(out=draw(st.sampled_from(_OUTS)), depth=draw(st.floats(-1, 1))))
     return Lane(
         f"v{number}", source,
-        advance=draw(_RATES | hits),
+        advance=draw(_RATES if kind in ("decay", "hold") else _RATES | hits),
         out=draw(st.none() | st.sampled_from(_OUTS)),
         muted=draw(st.booleans()), share=True,
         direction=draw(st.sampled_from(_DIRECTIONS)),  # type: ignore[arg-type]
