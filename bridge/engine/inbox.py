@@ -7,12 +7,16 @@ from collections import deque
 
 from bridge.engine.wake import Wake
 from bridge.errors import CommandError, PortError
-from bridge.ports import InPort, SimulatedIn, has_system, open_input
+from bridge.ports import InPort, Receive, SimulatedIn, has_system, list_ports, open_input
+
+CLOCK = b"\xf8"
 
 MOST = 8192
 """Messages that may wait. At DIN speed this is several seconds; a flood beyond it is counted."""
 
 
+MOST_OVERHEARD = 16
+"""Inputs that nobody named and that are listened to for clocks: enough for any desk."""
 PAUSE_LOOKS = 30
 """Without any MIDI system, looking for one takes a while: only each so many looks."""
 
@@ -31,6 +35,7 @@ class Inbox:
         self.dropped = 0
         self.away: set[str] = set()
         self._looks = 0
+        self._overheard: list[InPort] = []
         self._queue: deque[tuple[str, int, bytes]] = deque()
 
     def open(self, text: str) -> None:
@@ -44,8 +49,32 @@ class Inbox:
             queue.append((text, stamp, data))
             ring()
 
-        self.ports[text] = open_input(text, arrived, "clock")
+        port = self.ports[text] = open_input(text, arrived, "clock")
         self.away.discard(text)
+        for other in [o for o in self._overheard if o.name == port.name]:
+            self._overheard.remove(other)  # or its clocks would come twice
+            other.close()
+
+    def overhear(self) -> None:
+        """Listens to every other input of this computer for clocks, so that a second clock on the
+        desk is seen and not only guessed at. Nothing but clock bytes is taken from them, and they
+        wake nobody. Our own ports and those that lead back to us are left alone."""
+        if not has_system():
+            return
+        named = {port.name for port in self.ports.values()}
+        names = [p.name for p in list_ports() if p.way == "in" and p.usable and p.name not in named]
+        for name in names[:MOST_OVERHEARD]:
+            with contextlib.suppress(PortError):
+                self._overheard.append(open_input(name, self._clock_of(name), "others"))
+
+    def _clock_of(self, name: str) -> Receive:
+        queue = self._queue
+
+        def arrived(stamp: int, data: bytes) -> None:
+            if data == CLOCK:
+                queue.append((name, stamp, data))
+
+        return arrived
 
     def want(self, text: str) -> None:
         """Listens to the input that `text` names as soon as it is there."""
@@ -98,6 +127,10 @@ class Inbox:
         return self.away
 
     def stop(self) -> None:
+        for port in self._overheard:
+            with contextlib.suppress(PortError):
+                port.close()
+        self._overheard.clear()
         for text in list(self.ports):
             with contextlib.suppress(PortError):
                 self.close(text)

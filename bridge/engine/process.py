@@ -104,6 +104,7 @@ class Process:
             except PortError as problem:
                 self._warnings.append(f"controller: {problem}")
                 self.inbox.want(text)
+        self.inbox.overhear()
 
     def _make_player(self) -> Player:
         start = self.start

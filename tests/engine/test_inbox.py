@@ -7,7 +7,7 @@ import pytest
 from bridge.engine import inbox as inbox_module
 from bridge.engine.inbox import PAUSE_LOOKS, Inbox
 from bridge.errors import CommandError, PortError
-from bridge.ports import InPort, Receive, SimulatedIn
+from bridge.ports import InPort, PortInfo, Receive, SimulatedIn
 
 
 class Jacks:
@@ -25,6 +25,11 @@ class Jacks:
             raise PortError(f"no MIDI input has {text!r} in its name")
         self.made[text] = Plug(self, text, receive)
         return self.made[text]
+
+
+    def listed(self) -> list[PortInfo]:
+        ours = PortInfo("lanebridge:in", "in", False, "our own")
+        return [ours, *(PortInfo(name, "in") for name in sorted(self.there))]
 
 
 class Plug(SimulatedIn):
@@ -46,6 +51,7 @@ def jacks(monkeypatch: pytest.MonkeyPatch) -> Jacks:
     jacks = Jacks()
     monkeypatch.setattr(inbox_module, "open_input", jacks.open)
     monkeypatch.setattr(inbox_module, "has_system", lambda: jacks.system)
+    monkeypatch.setattr(inbox_module, "list_ports", jacks.listed)
     return jacks
 
 
@@ -120,3 +126,34 @@ def test_a_simulated_input_needs_no_midi_system(jacks: Jacks) -> None:
     inbox.want("simulated")
     inbox.mend()
     assert inbox.state() == {"simulated": True}
+
+
+def test_clocks_of_inputs_that_nobody_named_are_overheard_and_nothing_else(jacks: Jacks) -> None:
+    jacks.there = {"desk", "other"}
+    inbox = Inbox()
+    inbox.open("desk")
+    inbox.overhear()
+    assert set(jacks.made) == {"desk", "other"}
+    jacks.made["other"].play(b"\x90\x24\x64")
+    jacks.made["other"].play(b"\xf8")
+    assert inbox.take() == [("other", 5, b"\xf8")]
+    assert inbox.state() == {"desk": True}
+
+
+def test_an_overheard_input_that_is_followed_is_heard_once(jacks: Jacks) -> None:
+    jacks.there = {"other"}
+    inbox = Inbox()
+    inbox.overhear()
+    overheard = jacks.made["other"]
+    inbox.open("other")
+    assert overheard is not jacks.made["other"]
+    overheard.play(b"\xf8")
+    jacks.made["other"].play(b"\xf8")
+    assert inbox.take() == [("other", 5, b"\xf8")]
+
+
+def test_without_a_midi_system_nothing_is_overheard(jacks: Jacks) -> None:
+    jacks.there, jacks.system = {"other"}, False
+    inbox = Inbox()
+    inbox.overhear()
+    assert jacks.made == {}

@@ -136,6 +136,7 @@ def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
         env, capture, "in"
     ):
         clock = jackd.ClockSource(env, 120.0)
+        second = jackd.ClockSource(env, 97.0, "second")
         settings = ClockSettings(follow="pulse", send_to=("main",))
         running = PlayerProcess(start("wire:in", clock=settings), tmp_path, env)
         try:
@@ -151,6 +152,12 @@ def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
                 lambda: running.watch.state["transport"]["state"] == "running", 3, "running"
             )
             time.sleep(1.0)
+            # The other clock on the desk is counted, and the tempo is not drawn to it.
+            running.until(
+                lambda: running.watch.state["clock"]["others"].get("second:clock", 0) > 20, 3,
+                "the other clock",
+            )  # fmt: skip
+            assert abs(running.watch.state["clock"]["tempo"] - 120.0) < 1.0
             clock.tell("stop")
             running.until(
                 lambda: running.watch.state["transport"]["state"] == "stopped", 3, "stopped"
@@ -158,6 +165,7 @@ def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
         finally:
             running.stop()
             clock.close()
+            second.close()
     rows = [data for _, _, data in jackd.read_capture(capture)]
     assert [data for data in rows if data[0] == 0x99]
     assert b"\xf8" in rows
