@@ -453,6 +453,7 @@ class Player:
             goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
             self.part.skip(max(goal, self.part.rendered))
         self.offset_ns = offset_of(float(snapshot["clock"]["offset_ms"]))
+        self.outputs.line_ns = now
         self.standing.take(self.part.values())
         self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)
 

@@ -35,7 +35,7 @@ def execute(player: Player, command: dict[str, Any], now: int) -> None:
     elif do == "position":
         player.carry_out(song.locate(command["tick"], now), now)
     elif do == "offset":
-        _offset(player, command["ms"])
+        _offset(player, command["ms"], now)
     elif do == "nudge":
         player.carry_out(song.nudge(command["ms"], now), now)
     elif do == "tap":
@@ -66,10 +66,11 @@ def execute(player: Player, command: dict[str, Any], now: int) -> None:
         player.perform(command, now)
 
 
-def _offset(player: Player, ms: float) -> None:
+def _offset(player: Player, ms: float, now: int) -> None:
     if abs(ms) > MOST_OFFSET_MS:
         raise CommandError(f"the offset is from -{MOST_OFFSET_MS} to {MOST_OFFSET_MS} ms")
     player.offset_ns = offset_of(ms)
+    player.outputs.line_ns = now
     player.timeline.rebind()
 
 

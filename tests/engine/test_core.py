@@ -261,6 +261,8 @@ def test_offset_moves_everything_without_a_missed_or_doubled_hit() -> None:
     assert late[1 * 16 + 8] == pytest.approx(0.1, abs=1e-4)
     assert late[4 * 16 + 8] == pytest.approx(100.0, abs=1e-4)
     assert late[5 * 16 + 8] == pytest.approx(-100.0, abs=1e-4)
+    # What a hand has moved to an earlier time is not late: it was not due before.
+    assert desk.player.outputs.lateness.worst_ns < 1 * MS
     with pytest.raises(CommandError):
         desk.do("offset", ms=100.1)
 
