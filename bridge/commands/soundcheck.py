@@ -91,10 +91,12 @@ def _check(rig: Rig, names: list[str]) -> list[str]:
                 answer = click.prompt(
                     "Heard or seen at the right place?",
                     type=click.Choice(["yes", "no", "skip", "again", "louder"]),
-                    default="yes",
                 )
             word = {"yes": "yes ", "no": "NO  ", "skip": "skip"}[answer]
             found.append(f"{word}  {name}  {wired.cable or '(no cable written down)'}")
+    except (click.Abort, KeyboardInterrupt):
+        # What was answered so far is worth its report.
+        found += [f"open  {name}  not checked" for name in names[len(found) :]]
     finally:
         for message in encoder.panic():
             send[message.port](message.data)

@@ -105,6 +105,21 @@ def test_soundcheck_warns_first_and_reports(rig: Path, tmp_path: Path, monkeypat
     assert lines[2].startswith("NO    main.level-1")
 
 
+def test_soundcheck_broken_off_keeps_what_was_answered(
+    rig: Path, tmp_path: Path, monkeypatch
+) -> None:
+    monkeypatch.setattr("bridge.commands.soundcheck.time.sleep", lambda seconds: None)
+    report = tmp_path / "report.txt"
+    result = run(
+        "soundcheck", rig, "--only", "main.gate-1", "--only", "main.gate-2", "--report", report,
+        typed="y\n\nyes\n",
+    )  # fmt: skip
+    lines = report.read_text().splitlines()
+    assert lines[1].startswith("yes   main.gate-1"), "Enter alone is no answer"
+    assert lines[2] == "open  main.gate-2  not checked"
+    assert result.exit_code == 0
+
+
 def test_soundcheck_stops_when_monitors_are_up(rig: Path) -> None:
     result = run("soundcheck", rig, typed="n\n")
     assert result.exit_code == 1
