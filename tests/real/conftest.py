@@ -124,9 +124,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         yield program
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """Chromium, one for all tests; None where there is none (`screen` says so in each test)."""
+    """Chromium, one for all tests of a file; None where there is none (`screen` says so in each
+    test). Not one for the whole run: its driver keeps an event loop in this thread, and tests of
+    the service need their own."""
     chromium = shutil.which("chromium")
     if chromium is None or importlib.util.find_spec("playwright") is None:
         yield None
