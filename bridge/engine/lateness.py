@@ -15,6 +15,13 @@ UPPER_NS: tuple[int, ...] = tuple(
 )
 """Upper edge of each bucket, inclusive, in ns. What is later than the last counts as the last."""
 
+LATE_NS = 6_000_000
+"""Listeners notice about 6 ms in an even pulse (Friberg and Sundberg, J. Acoust. Soc. Am. 98,
+1995); a message that leaves later is worth a line, and then only one that is twice as late."""
+OFTEN_NS = 3_000_000
+WINDOW_NS = 10_000_000_000
+QUIET_NS = 300_000_000_000
+
 
 class Lateness:
     """A histogram of (time sent - time due). Early counts as 0."""
@@ -23,6 +30,8 @@ class Lateness:
         self.since_ns = since_ns
         self.count = 0
         self.worst_ns = 0
+        self.late = 0
+        """How many left more than `OFTEN_NS` after their time."""
         self._counts = [0] * len(UPPER_NS)
 
     def add(self, late_ns: int) -> None:
@@ -30,6 +39,8 @@ class Lateness:
         self.count += 1
         if late_ns > self.worst_ns:
             self.worst_ns = late_ns
+        if late_ns > OFTEN_NS:
+            self.late += 1
         self._counts[_bucket(late_ns)] += 1
 
     def percentile(self, share: float) -> int:
@@ -60,6 +71,33 @@ class Lateness:
                 if count
             ],
         }
+
+
+class Alarm:
+    """Says when lateness gets bad: one message that can be heard, then only one twice as late; or
+    more than 1 % of the messages of ten seconds late, and then not again for five minutes."""
+
+    def __init__(self) -> None:
+        self._worst_told = 0
+        self._from: tuple[int, int, int] | None = None
+        self._silent_until = 0
+
+    def look(self, now: int, lateness: Lateness) -> str | None:
+        """A line for the log, or None; to be called about once a second."""
+        if lateness.worst_ns > max(LATE_NS, 2 * self._worst_told):
+            self._worst_told = lateness.worst_ns
+            return f"a message left {lateness.worst_ns / 1e6:.1f} ms late"
+        before = self._from
+        if before is not None and now - before[0] < WINDOW_NS and lateness.count >= before[1]:
+            return None
+        self._from = (now, lateness.count, lateness.late)
+        if before is None or now < self._silent_until:
+            return None
+        count, late = lateness.count - before[1], lateness.late - before[2]
+        if late < 2 or late * 100 <= count:
+            return None
+        self._silent_until = now + QUIET_NS
+        return f"{late} of {count} messages left more than {OFTEN_NS // 1_000_000} ms late"
 
 
 def _bucket(late_ns: int) -> int:

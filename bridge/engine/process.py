@@ -28,6 +28,7 @@ from bridge.engine import realtime
 from bridge.engine.core import Player
 from bridge.engine.feedback import Feedback
 from bridge.engine.inbox import Inbox
+from bridge.engine.lateness import Alarm
 from bridge.engine.link import Link
 from bridge.engine.messages import check_command, check_swap
 from bridge.engine.report import Report
@@ -48,9 +49,6 @@ PORTS_EVERY_NS = 1_000_000_000
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
-LATE_NS = 6_000_000
-"""Listeners notice about 6 ms in an even pulse (Friberg and Sundberg, J. Acoust. Soc. Am. 98,
-1995); a message that leaves later is worth a line, and then only one that is twice as late."""
 
 _now = time.monotonic_ns
 
@@ -70,7 +68,7 @@ class Process:
         self._waited_since = 0
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
-        self._told_late = 0
+        self._alarm = Alarm()
         self._swaps_done = self._swaps_swept = 0
         self._open_ports()
         self.player = self._make_player()
@@ -308,10 +306,9 @@ class Process:
     def _look_after_ports(self, now: int) -> None:
         """Ports that went away, and those that came back. What was missed is not played later."""
         player = self.player
-        worst = player.outputs.lateness.worst_ns
-        if worst > max(LATE_NS, 2 * self._told_late):
-            self._told_late = worst
-            player.warn(f"a message left {worst / 1e6:.1f} ms late")
+        late = self._alarm.look(now, player.outputs.lateness)
+        if late is not None:
+            player.warn(late)
         for name, port in self.ports.items():
             there = port.alive() if name not in self._lost else port.reopen()
             if not there and name not in self._lost:

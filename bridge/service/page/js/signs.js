@@ -76,10 +76,12 @@ export function healthPanel(state, link) {
     bars.append(h("span", { text: edge === Infinity ? "more" : edge < 1000 ? `to ${edge} µs` : `to ${(edge / 1000).toFixed(0)} ms` }), bar, h("span", { text: String(count) }));
   }
   const trip = link.trip(0.95);
-  const since = typeof late.since === "string" ? late.since : null; // a number is no time of day
+  // Both are of the player's own clock, which is no time of day.
+  const age = (state.transport?.at_ms - late.since) / 60000;
+  const since = age < 1 ? "less than a minute ago" : age < 120 ? `${Math.floor(age)} min ago` : `${Math.floor(age / 60)} h ago`;
   return [
     h("h3", { text: "Lateness of what was sent" }),
-    h("dl", {}, ...row("half within", ms(late.p50_us)), ...row("99 of 100 within", ms(late.p99_us)), ...row("worst", ms(late.worst_us)), ...row("sent", String(late.count ?? 0)), ...(since ? row("since", String(since)) : [])),
+    h("dl", {}, ...row("half within", ms(late.p50_us)), ...row("99 of 100 within", ms(late.p99_us)), ...row("worst", ms(late.worst_us)), ...row("sent", String(late.count ?? 0)), ...(age >= 0 ? row("counted since", since) : [])),
     bars,
     h("h3", { text: "Links" }),
     h("dl", {}, ...row("this page", trip === null ? "no answer yet" : `${trip.toFixed(0)} ms there and back (95 of 100)`),
