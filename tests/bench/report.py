@@ -39,7 +39,7 @@ def machine() -> str:
 
 def follower(seeds: int) -> list[str]:
     lines = ["The clock follower (ratio: jitter of the clock over that of the prediction):", ""]
-    return [*lines, "```text", *bench_follower.table(seeds), "```"]
+    return [*lines, "```text", *(line.rstrip() for line in bench_follower.table(seeds)), "```"]
 
 
 def parts(quick: bool, out: Path) -> list[Callable[[], list[str]]]:
