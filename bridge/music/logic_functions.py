@@ -46,7 +46,22 @@ class Function:
         """Take over what `carry` gave."""
 
 
-class AtLeast(Function):
+class Count(Function):
+    """True where enough of the operands are; each word says what is enough."""
+
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        values = [part(masks, tick) for part in self.parts]
+        count = int(self.term.numbers[0])
+        written = self.enough(sum(value & 1 for value in values), count)
+        sounding = self.enough(sum(value >> 1 for value in values), count)
+        return (WRITTEN if written else 0) | (SOUNDING if sounding else 0)
+
+    @staticmethod
+    def enough(there: int, count: int) -> bool:
+        raise NotImplementedError
+
+
+class AtLeast(Count):
     """
     True where at least n of the operands are.
 
@@ -61,15 +76,12 @@ class AtLeast(Function):
     ======= === === === ===
     """
 
-    def evaluate(self, masks: Masks, tick: int) -> int:
-        values = [part(masks, tick) for part in self.parts]
-        count = int(self.term.numbers[0])
-        written = sum(value & 1 for value in values)
-        sounding = sum(value >> 1 for value in values)
-        return (WRITTEN if written >= count else 0) | (SOUNDING if sounding >= count else 0)
+    @staticmethod
+    def enough(there: int, count: int) -> bool:
+        return there >= count
 
 
-class Exactly(Function):
+class Exactly(Count):
     """
     True where exactly n of the operands are.
 
@@ -84,12 +96,9 @@ class Exactly(Function):
     ======= === === === ===
     """
 
-    def evaluate(self, masks: Masks, tick: int) -> int:
-        values = [part(masks, tick) for part in self.parts]
-        count = int(self.term.numbers[0])
-        written = sum(value & 1 for value in values)
-        sounding = sum(value >> 1 for value in values)
-        return (WRITTEN if written == count else 0) | (SOUNDING if sounding == count else 0)
+    @staticmethod
+    def enough(there: int, count: int) -> bool:
+        return there == count
 
 
 class Nth(Function):

@@ -2,9 +2,8 @@
  * stands and where it must go before it takes hold. */
 
 import { attr, h, say, text, tool } from "./dom.js";
-import { api, judged, labelled, picker } from "./fields.js";
+import { api, judged, labelled, linesOf, picker } from "./fields.js";
 import { toggle, words } from "./forms.js";
-import { linesOf } from "./set.js";
 
 const LEARN_S = 20;
 const TRANSPORT = ["start", "stop", "continue", "tap", "all-out"];

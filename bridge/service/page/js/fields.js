@@ -1,6 +1,6 @@
 /** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
 
-import { attr, h, press, text, tool } from "./dom.js";
+import { attr, h, press, say, text, tool } from "./dom.js";
 
 /** What the service says against a request. */
 export class Refusal extends Error {
@@ -16,6 +16,27 @@ export class Refusal extends Error {
   get lines() {
     if (!this.problems.length) return [this.message, ...(this.problem?.errors ?? []).map((e) => `${e.pointer}: ${e.detail}`)];
     return this.problems.map((p) => `${p.line ? `line ${p.line}: ` : ""}${p.path ? `${p.path}: ` : ""}${p.message}`);
+  }
+}
+
+/** What an error says, line by line; none for no error. @returns {string[]} */
+export function linesOf(error) {
+  if (!error) return [];
+  return error instanceof Refusal ? error.lines : [String(/** @type {any} */ (error).message ?? error)];
+}
+
+/** Do `act` and give its answer; what is said against it stands in `at`, and null is given.
+ * @param {HTMLElement} at @param {() => Promise<any>} act @param {string} done what to say when it is done */
+export async function attempt(at, act, done = "") {
+  try {
+    const answer = await act();
+    at.replaceChildren();
+    if (done) say(done);
+    return answer;
+  } catch (error) {
+    at.replaceChildren(...linesOf(error).map((line) => h("p", { text: line })));
+    at.scrollIntoView({ block: "nearest" });
+    return null;
   }
 }
 

@@ -1,9 +1,8 @@
 /** Every output: its cable, what drives it, what it can tell apart, its volts now; and what is free. */
 
 import { h, say, text, tool } from "./dom.js";
-import { api } from "./fields.js";
+import { api, linesOf } from "./fields.js";
 import { Scope } from "./scope.js";
-import { linesOf } from "./set.js";
 
 const LIT_MS = 160;
 const volts = (v) => `${Number(v.toFixed(2))} V`;

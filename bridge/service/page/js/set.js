@@ -1,7 +1,7 @@
 /** The editing view: the lanes and macros of the set, each edited where it is drawn. */
 
 import { attr, h, icon, say, tool } from "./dom.js";
-import { Refusal, api, judged, labelled, picker } from "./fields.js";
+import { api, judged, labelled, linesOf, picker } from "./fields.js";
 import { words } from "./forms.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
@@ -146,12 +146,6 @@ export async function build(root, app) {
   });
   await model.load().catch(fail);
   return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), themed: () => editor?.themed?.() };
-}
-
-/** What an error says, line by line; none for no error. @returns {string[]} */
-export function linesOf(error) {
-  if (!error) return [];
-  return error instanceof Refusal ? error.lines : [String(/** @type {any} */ (error).message ?? error)];
 }
 
 /** Which source a written lane has. */

@@ -2,9 +2,8 @@
 
 import { bench } from "./bench.js";
 import { attr, h, say, text, tool } from "./dom.js";
-import { Refusal, api, judged, labelled, picker } from "./fields.js";
+import { Refusal, api, attempt, judged, labelled, linesOf, picker } from "./fields.js";
 import { words } from "./forms.js";
-import { linesOf } from "./set.js";
 
 const SHOWN = 12; // steps of the history before "all"
 
@@ -19,15 +18,6 @@ export async function build(root, app) {
   const topSaid = h("div", { class: "problem", role: "alert" });
   let loaded = "", known = 0;
 
-  /** Run a request and show what is said against it in `at`. */
-  async function attempt(at, act, done = "") {
-    try {
-      const answer = await act();
-      at.replaceChildren();
-      if (done) say(done);
-      return answer;
-    } catch (error) { at.replaceChildren(...linesOf(error).map((line) => h("p", { text: line }))); at.scrollIntoView({ block: "nearest" }); return null; }
-  }
   const judge = async (act, done = "") => {
     try { await act(); if (done) say(done); return []; } catch (error) { return linesOf(error); }
   };

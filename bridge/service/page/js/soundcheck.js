@@ -2,8 +2,7 @@
  * arrived; the service remembers, so that a second screen may go on where the first one stopped. */
 
 import { attr, h, text, tool } from "./dom.js";
-import { api } from "./fields.js";
-import { linesOf } from "./set.js";
+import { api, attempt } from "./fields.js";
 
 const SAID = { yes: "arrives", no: "does not arrive", skip: "skipped" };
 
@@ -16,16 +15,8 @@ export function soundcheckPart(app) {
   /** @type {((check: any) => void)|null} */
   let update = null;
 
-  async function attempt(act) {
-    try {
-      const answer = await act();
-      problem.replaceChildren();
-      return answer;
-    } catch (error) { problem.replaceChildren(...linesOf(error).map((line) => h("p", { text: line }))); return null; }
-  }
-
   async function load() {
-    const answer = await attempt(() => api("GET", "soundcheck"));
+    const answer = await attempt(problem, () => api("GET", "soundcheck"));
     if (!answer) return;
     caution = answer.caution;
     show(answer.check);
@@ -52,7 +43,7 @@ export function soundcheckPart(app) {
     const begin = tool("Stop and begin", async () => {
       if (app.store.state.transport.state !== "stopped") await app.link.send({ do: "stop" });
       chosen = "";
-      const check = await attempt(() => api("POST", "soundcheck", { monitors_down: true }));
+      const check = await attempt(problem, () => api("POST", "soundcheck", { monitors_down: true }));
       if (check) show(check);
     }, { "aria-disabled": "true" });
     promise.addEventListener("click", () => {
@@ -69,13 +60,13 @@ export function soundcheckPart(app) {
 
   // --- one output ---
   function bench(output, first) {
-    const play = tool("Play it", () => attempt(() => api("POST", "soundcheck/play", { output: output.output })));
-    const louder = tool("Louder", () => attempt(() => api("POST", "soundcheck/play", { output: output.output, loud: true })));
-    const silence = tool("Silence", () => attempt(() => api("POST", "soundcheck/stop")));
+    const play = tool("Play it", () => attempt(problem, () => api("POST", "soundcheck/play", { output: output.output })));
+    const louder = tool("Louder", () => attempt(problem, () => api("POST", "soundcheck/play", { output: output.output, loud: true })));
+    const silence = tool("Silence", () => attempt(problem, () => api("POST", "soundcheck/stop")));
     const answer = (word) => async () => {
       await api("POST", "soundcheck/stop").catch(() => {});
       chosen = "";
-      const check = await attempt(() => api("PUT", "soundcheck/answers", { output: output.output, answer: word }));
+      const check = await attempt(problem, () => api("PUT", "soundcheck/answers", { output: output.output, answer: word }));
       if (!check) return;
       const from = check.outputs.findIndex((o) => o.output === output.output);
       const rest = [...check.outputs.slice(from + 1), ...check.outputs.slice(0, from)];
@@ -114,7 +105,7 @@ export function soundcheckPart(app) {
 
   async function end() {
     chosen = "";
-    if (await attempt(() => api("DELETE", "soundcheck"))) show(null);
+    if (await attempt(problem, () => api("DELETE", "soundcheck"))) show(null);
   }
 
   // --- what failed ---
@@ -126,7 +117,7 @@ export function soundcheckPart(app) {
       bad.length ? h("ul", { class: "plain" }, ...bad.map((o) => h("li", {}, h("div", {}, h("strong", { text: o.output }), h("small", { text: o.cable || "no cable written down" })), tool("Once more", () => { chosen = o.output; show(check); }, { "aria-label": `Once more: ${o.output}` })))) : h("span"),
       area,
       h("div", { class: "row-wrap" }, tool("End the soundcheck", end)));
-    const answer = await attempt(() => api("GET", "soundcheck"));
+    const answer = await attempt(problem, () => api("GET", "soundcheck"));
     if (answer) text(area, answer.report);
   }
 

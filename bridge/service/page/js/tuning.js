@@ -2,9 +2,8 @@
  * shows how far each note is off before and would be after. */
 
 import { attr, h, say, text, tool } from "./dom.js";
-import { api, picker } from "./fields.js";
+import { api, attempt, linesOf, picker } from "./fields.js";
 import { entry } from "./forms.js";
-import { linesOf } from "./set.js";
 import { residualStrip } from "./residuals.js";
 
 const EVERY = [["12", "every octave"], ["6", "every half octave"], ["4", "every four semitones"], ["3", "every three semitones"]];
@@ -21,16 +20,8 @@ export function tuningPart(app) {
   /** @type {((session: any) => void)|null} */
   let update = null;
 
-  async function attempt(act) {
-    try {
-      const answer = await act();
-      problem.replaceChildren();
-      return answer;
-    } catch (error) { problem.replaceChildren(...linesOf(error).map((line) => h("p", { text: line }))); return null; }
-  }
-
   async function load() {
-    const answer = await attempt(() => api("GET", "tuning"));
+    const answer = await attempt(problem, () => api("GET", "tuning"));
     if (!answer) return;
     outputs = answer.outputs;
     show(answer.session, true);
@@ -53,10 +44,10 @@ export function tuningPart(app) {
     every.select.value = "6";
     const begin = async (output) => {
       if (app.store.state.transport.state !== "stopped") await app.link.send({ do: "stop" });
-      const session = await attempt(() => api("POST", "tuning/session", { output, every: Number(every.select.value) }));
+      const session = await attempt(problem, () => api("POST", "tuning/session", { output, every: Number(every.select.value) }));
       if (session) show(session);
     };
-    const undo = async (output) => { if (await attempt(() => api("POST", "tuning/undo", { output }))) { say(`${output}: the tuning before holds again.`); await load(); } };
+    const undo = async (output) => { if (await attempt(problem, () => api("POST", "tuning/undo", { output }))) { say(`${output}: the tuning before holds again.`); await load(); } };
     return [
       h("p", { text: "Sounds a ladder of notes on one pitch output. Measure each with a meter (volts) or a tuner (Hz, or a note and cents), type what you read, and keep what comes out. The song stops for it; turn the monitors down first." }),
       every.el,
@@ -75,11 +66,11 @@ export function tuningPart(app) {
     const said = h("p", { class: "says", role: "status" });
     const facts = h("dl", { class: "facts" });
     const keep = tool("Keep it", async () => {
-      const kept = await attempt(() => api("POST", "tuning/session/keep"));
+      const kept = await attempt(problem, () => api("POST", "tuning/session/keep"));
       if (kept) { say(`${kept.output} is tuned; kept beside the rig in ${kept.file.split("/").pop()}.`); await load(); }
     });
-    const silent = tool("Silence", () => attempt(() => api("PUT", "tuning/session/sound", { note: null })));
-    const leave = tool("Leave it as it was", async () => { if (await attempt(() => api("DELETE", "tuning/session"))) await load(); });
+    const silent = tool("Silence", () => attempt(problem, () => api("PUT", "tuning/session/sound", { note: null })));
+    const leave = tool("Leave it as it was", async () => { if (await attempt(problem, () => api("DELETE", "tuning/session"))) await load(); });
     update = (now) => {
       const of = new Map((now.result?.rows ?? []).map((row) => [Math.round(row.note), row]));
       rows.forEach((row, i) => row.update(now.notes[i], of.get(now.notes[i].note), now.sounding));
@@ -102,7 +93,7 @@ export function tuningPart(app) {
   }
 
   function noteRow({ note, name }) {
-    const sound = tool(name, () => attempt(() => api("PUT", "tuning/session/sound", { note })), { class: "k tool rung", "aria-pressed": "false", "aria-label": `Sound ${name}` });
+    const sound = tool(name, () => attempt(problem, () => api("PUT", "tuning/session/sound", { note })), { class: "k tool rung", "aria-pressed": "false", "aria-label": `Sound ${name}` });
     const field = entry(`What you read at ${name}`, async (typed) => {
       try { show(await api("PUT", "tuning/session/readings", { note, text: typed.trim() })); return []; } catch (error) { return linesOf(error); }
     }, { attrs: { placeholder: "2.003 V, 130.9 Hz, C3 +2", maxlength: "40" } });

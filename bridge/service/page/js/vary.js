@@ -1,9 +1,8 @@
 /** Copy, clear and change by chance: one gesture each, one step of undo each. */
 
 import { h, say, tool } from "./dom.js";
-import { api, fader, judged, labelled, picker } from "./fields.js";
+import { api, fader, judged, labelled, picker, linesOf } from "./fields.js";
 import { words } from "./forms.js";
-import { linesOf } from "./set.js";
 
 const WHAT = [["pattern", "the pattern"], ["settings", "the settings"]];
 
