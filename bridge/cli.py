@@ -70,13 +70,26 @@ def main() -> None:
 def serving(command: Command) -> Command:
     """The options of everything that opens the control surface."""
     options = (
-        click.option("--port", default=8420, show_default=True,
-                     type=click.IntRange(0, 65535), help="HTTP port of the page."),
-        click.option("--osc-port", default=8421, show_default=True,
-                     type=click.IntRange(0, 65535), help="UDP port of OSC."),
-        click.option("--lan", is_flag=True,
-                     help="Reachable from the network, with a token in the printed address."),
-    )  # fmt: skip
+        click.option(
+            "--port",
+            default=8420,
+            show_default=True,
+            type=click.IntRange(0, 65535),
+            help="HTTP port of the page.",
+        ),
+        click.option(
+            "--osc-port",
+            default=8421,
+            show_default=True,
+            type=click.IntRange(0, 65535),
+            help="UDP port of OSC.",
+        ),
+        click.option(
+            "--lan",
+            is_flag=True,
+            help="Reachable from the network, with a token in the printed address.",
+        ),
+    )
     for option in reversed(options):
         command = option(command)
     return command
@@ -85,14 +98,20 @@ def serving(command: Command) -> Command:
 @main.command()
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
-@click.option("--fresh", is_flag=True,
-              help="As it came; what you saved in it is kept as a dated copy.")  # fmt: skip
+@click.option(
+    "--fresh", is_flag=True, help="As it came; what you saved in it is kept as a dated copy."
+)
 @serving
 @click.pass_context
 def demo(
-    context: click.Context, idea: str | None, ideas: bool, fresh: bool, port: int, osc_port: int,
+    context: click.Context,
+    idea: str | None,
+    ideas: bool,
+    fresh: bool,
+    port: int,
+    osc_port: int,
     lan: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Plays the demo set at once, with no hardware: a copy of it, which can be edited and saved."""
     from bridge import demo as sets
 
@@ -106,9 +125,11 @@ def demo(
     rig, set_file, lines = working.files(supervise.state_folder(), idea, fresh=fresh)
     for line in lines:
         supervise.say(line)
-    context.exit(supervise.run(
-        rig, set_file, http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True
-    ))  # fmt: skip
+    context.exit(
+        supervise.run(
+            rig, set_file, http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True
+        )
+    )
 
 
 @main.command()
@@ -123,9 +144,7 @@ def play(
     """Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows."""
     from bridge.engine import supervise
 
-    context.exit(
-        supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start)
-    )
+    context.exit(supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start))
 
 
 @main.command()
@@ -144,8 +163,7 @@ def check(rig: Path, set: Path | None) -> None:
 @click.argument("set", type=FILE)
 @click.option("--bars", required=True, type=click.IntRange(1, 100_000), help="How many bars.")
 @click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv")
-@click.option("--all", "everything", is_flag=True,
-              help="Lanes without an output too (.csv only).")  # fmt: skip
+@click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
 def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None:
     """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events."""
     from bridge.files.rig import load_rig
@@ -187,10 +205,20 @@ def ports() -> None:
 
 @main.command("import")
 @click.argument("file", type=FILE)
-@click.option("--bar", default=1, show_default=True, type=click.IntRange(1, 10_000),
-              help="The first bar that is taken.")  # fmt: skip
-@click.option("--bars", default=1, show_default=True, type=click.IntRange(1, 4),
-              help="How many bars make the pattern.")  # fmt: skip
+@click.option(
+    "--bar",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1, 10_000),
+    help="The first bar that is taken.",
+)
+@click.option(
+    "--bars",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1, 4),
+    help="How many bars make the pattern.",
+)
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
 def import_(file: Path, bar: int, bars: int, out: Path | None) -> None:
     """Makes lanes of the drums in a standard MIDI FILE, one lane per note."""

@@ -102,13 +102,17 @@ def test_check_prints_warnings_and_is_good(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ["check"], ["nonsense"], ["play", RIG], ["render", RIG, SET], ["demo", "--port", "99999"],
+        ["check"],
+        ["nonsense"],
+        ["play", RIG],
+        ["render", RIG, SET],
+        ["demo", "--port", "99999"],
         ["render", RIG, SET, "--bars", "0", "--out", "x.csv"],
         ["render", RIG, SET, "--bars", "1", "--out", "x.wav"],
         ["render", RIG, SET, "--bars", "1", "--out", "x.mid", "--all"],
         ["check", RIG, SET, "--loud"],
     ],
-)  # fmt: skip
+)
 def test_wrong_usage_is_exit_code_2(
     arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -224,8 +228,10 @@ def test_demo_plays_at_once_from_files_that_come_along(
     assert all(path.is_file() for path in asked.call)
 
 
-@pytest.mark.parametrize("error", [PortError("no MIDI port has 'Rack' in its name"),
-                                   PlayerError("the player does not start")])  # fmt: skip
+@pytest.mark.parametrize(
+    "error",
+    [PortError("no MIDI port has 'Rack' in its name"), PlayerError("the player does not start")],
+)
 def test_errors_of_ports_and_player_are_one_line_and_exit_code_1(
     monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
@@ -256,10 +262,14 @@ def test_ports_lists_names_and_why_some_are_not_for_use(monkeypatch: pytest.Monk
 def test_import_prints_or_writes_a_set(tmp_path: Path) -> None:
     source, out = tmp_path / "beat.mid", tmp_path / "set.yaml"
     file = mido.MidiFile(ticks_per_beat=480)
-    file.tracks.append(mido.MidiTrack([
-        mido.Message("note_on", channel=9, note=36, velocity=100, time=0),
-        mido.Message("note_off", channel=9, note=36, time=60),
-    ]))  # fmt: skip
+    file.tracks.append(
+        mido.MidiTrack(
+            [
+                mido.Message("note_on", channel=9, note=36, velocity=100, time=0),
+                mido.Message("note_off", channel=9, note=36, time=60),
+            ]
+        )
+    )
     file.save(source)
     printed = run("import", str(source))
     assert printed.exit_code == 0

@@ -163,8 +163,13 @@ def score_events(score: Score, bars: int, command: dict[str, object]) -> list[Ev
 
 def test_the_drums_drop_out_as_a_group_and_come_back_on_the_bar(rig: Rig) -> None:
     score = score_of(rig, DEMO / "ideas/drop.yaml")
-    drop: dict[str, object] = {"do": "group", "group": "drums", "muted": True, "when": "now",
-                               "return_bars": 4}  # fmt: skip
+    drop: dict[str, object] = {
+        "do": "group",
+        "group": "drums",
+        "muted": True,
+        "when": "now",
+        "return_bars": 4,
+    }
     lanes = played(score, 6, drop)
     for name in ("kick", "clap", "hat"):
         assert [count > 0 for count in per_bar(lanes[name], 6)] == [False] * 4 + [True] * 2

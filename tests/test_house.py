@@ -27,13 +27,39 @@ FLOORS: list[set[str]] = [
 FLOOR = {room: height for height, rooms in enumerate(reversed(FLOORS)) for room in rooms}
 PURE = ("music", "clock", "voltage")
 IMPURE_MODULES = {
-    "asyncio", "time", "os", "socket", "threading", "subprocess", "random", "io", "pathlib",
-    "select", "logging", "datetime", "secrets", "tempfile", "shutil", "signal", "multiprocessing",
-}  # fmt: skip
+    "asyncio",
+    "time",
+    "os",
+    "socket",
+    "threading",
+    "subprocess",
+    "random",
+    "io",
+    "pathlib",
+    "select",
+    "logging",
+    "datetime",
+    "secrets",
+    "tempfile",
+    "shutil",
+    "signal",
+    "multiprocessing",
+}
 LEAN_FORBIDDEN = {
-    "asyncio", "pydantic", "yaml", "aiohttp", "mido", "click", "rich", "numpy", "scipy",
-    "matplotlib", "segno", "zeroconf", "pythonosc",
-}  # fmt: skip
+    "asyncio",
+    "pydantic",
+    "yaml",
+    "aiohttp",
+    "mido",
+    "click",
+    "rich",
+    "numpy",
+    "scipy",
+    "matplotlib",
+    "segno",
+    "zeroconf",
+    "pythonosc",
+}
 
 
 def modules() -> list[Path]:

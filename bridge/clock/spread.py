@@ -8,9 +8,26 @@ from collections import deque
 # What is assumed before anything was seen: the quantiles of half of a normal distribution with
 # 1 ms, coarse on purpose. Real samples push these out one by one.
 _ASSUMED_NS = tuple(
-    round(ns) for ns in (40e3, 120e3, 200e3, 280e3, 370e3, 450e3, 550e3, 640e3, 740e3, 850e3,
-                         970e3, 1.11e6, 1.27e6, 1.47e6, 1.76e6, 2.15e6)
-)  # fmt: skip
+    round(ns)
+    for ns in (
+        40e3,
+        120e3,
+        200e3,
+        280e3,
+        370e3,
+        450e3,
+        550e3,
+        640e3,
+        740e3,
+        850e3,
+        970e3,
+        1.11e6,
+        1.27e6,
+        1.47e6,
+        1.76e6,
+        2.15e6,
+    )
+)
 
 
 _ENOUGH = 64

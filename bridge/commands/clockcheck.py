@@ -22,13 +22,18 @@ def wait(seconds: float) -> None:
 @click.command("clockcheck")
 @click.argument("rig", type=click.Path(path_type=Path))
 @click.option(
-    "--seconds", default=10.0, show_default=True, type=click.FloatRange(1, 3600),
+    "--seconds",
+    default=10.0,
+    show_default=True,
+    type=click.FloatRange(1, 3600),
     help="How long to listen.",
 )
 @click.option(
-    "--from", "source", metavar="PORT",
+    "--from",
+    "source",
+    metavar="PORT",
     help="A part of a MIDI input's name, instead of the one the rig follows.",
-)  # fmt: skip
+)
 @click.pass_context
 def command(context: click.Context, rig: Path, seconds: float, source: str | None) -> None:
     """Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses."""

@@ -22,8 +22,9 @@ def command() -> None:
 
 
 @command.command("list")
-@click.option("--beside", type=FILE,
-              help="A rig's folder, whose own profiles are listed too and win.")
+@click.option(
+    "--beside", type=FILE, help="A rig's folder, whose own profiles are listed too and win."
+)
 def list_(beside: Path | None) -> None:
     """Lists the profiles that come with the program."""
     from bridge.files.profile import load_profile, profiles_beside, shipped
@@ -31,8 +32,10 @@ def list_(beside: Path | None) -> None:
     own = profiles_beside(beside) if beside is not None else []
     for name in sorted({*shipped(), *own}):
         profile = load_profile(name, beside)
-        click.echo(f"{name:<24} {len(profile.outputs):>3} outputs  {profile.says}"
-                   + ("  (your own)" if name in own else ""))
+        click.echo(
+            f"{name:<24} {len(profile.outputs):>3} outputs  {profile.says}"
+            + ("  (your own)" if name in own else "")
+        )
 
 
 @command.command("check")
@@ -73,8 +76,11 @@ def new(folder: Path) -> None:
     click.echo(
         "The interface's own manual answers these. Enter alone takes what stands in brackets."
     )
-    name = click.prompt("A name for this kind of interface, such as two-gates-one-cv", type=str,
-                        value_proc=lambda text: _free_name(text, folder))
+    name = click.prompt(
+        "A name for this kind of interface, such as two-gates-one-cv",
+        type=str,
+        value_proc=lambda text: _free_name(text, folder),
+    )
     says = click.prompt("What is it, in one line", default="")
     link = click.prompt("Connected by", type=click.Choice(["usb", "din"]), default="usb")
     gates = click.prompt("How many gate outputs", type=click.IntRange(0, 32), default=8)
@@ -101,8 +107,10 @@ def _free_name(text: str, folder: Path) -> str:
     from bridge.files.profile import NAME
 
     if not re.fullmatch(NAME, text):
-        raise click.UsageError("a name has small letters, digits and hyphens, and begins with a "
-                               "letter: two-gates-one-cv")
+        raise click.UsageError(
+            "a name has small letters, digits and hyphens, and begins with a "
+            "letter: two-gates-one-cv"
+        )
     if (folder / f"{text}.yaml").exists():
         raise click.UsageError(f"{folder / text}.yaml is there already; choose another name")
     return text
@@ -133,8 +141,9 @@ def _pitches(count: int) -> list[Output]:
     high = click.prompt("Pitch: highest volts", type=click.FloatRange(-15, 15), default=5.0)
     law = click.prompt("Pitch: law", type=click.Choice(["v/oct", "hz/v"]), default="v/oct")
     volts = 0.0 if law == "v/oct" else 1.0
-    note = click.prompt(f"Pitch: note number that gives {volts:g} V", type=click.IntRange(0, 127),
-                        default=36)  # fmt: skip
+    note = click.prompt(
+        f"Pitch: note number that gives {volts:g} V", type=click.IntRange(0, 127), default=36
+    )
     found = []
     for i in range(count):
         channel = i + 1 if way == "notes" else 1
@@ -146,11 +155,18 @@ def _pitches(count: int) -> list[Output]:
         voice = f"voice-{i + 1}" if way == "notes" else None
         found.append(
             Output(
-                f"pitch-{i + 1}", "pitch", address, low=low, high=high, bits=14,
+                f"pitch-{i + 1}",
+                "pitch",
+                address,
+                low=low,
+                high=high,
+                bits=14,
                 law="hz/v" if law == "hz/v" else "v/oct",
-                reference_note=float(note), reference_volts=volts, voice=voice,
+                reference_note=float(note),
+                reference_volts=volts,
+                voice=voice,
             )
-        )  # fmt: skip
+        )
         if voice is not None:
             gate = Output(
                 f"voice-gate-{i + 1}", "gate", Address("note", channel), high=5.0, voice=voice
@@ -168,7 +184,14 @@ def _levels(count: int, first: int) -> list[Output]:
     rest = min(max(0.0, min(low, high)), max(low, high))
     by: By = "cc14" if bits == "14" else "cc"
     return [
-        Output(f"level-{i + 1}", "level", Address(by, 1, first + i), low=low, high=high,
-               rest=rest, bits=int(bits))
+        Output(
+            f"level-{i + 1}",
+            "level",
+            Address(by, 1, first + i),
+            low=low,
+            high=high,
+            rest=rest,
+            bits=int(bits),
+        )
         for i in range(count)
-    ]  # fmt: skip
+    ]

@@ -30,8 +30,9 @@ amplifier to full level at once. Everything starts quietly; bring the level up s
     help="Adapter self-test: the interface's MIDI output is cabled to this MIDI input.",
 )
 @click.option("--interface", metavar="NAME", help="Self-test of this one instead of the first.")
-def command(rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None,
-            interface: str | None) -> None:
+def command(
+    rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None, interface: str | None
+) -> None:
     """Checks every output of RIG, one at a time: answer yes, no or skip."""
     from bridge.errors import InputError, Problem
     from bridge.files.rig import load_rig

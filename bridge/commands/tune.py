@@ -56,8 +56,9 @@ def command(
     if wired is None or wired.output.kind != "pitch":
         said = "is not a pitch output" if wired else "there is no such output"
         said += near(output, pitches).rstrip("?")
-        raise InputError([Problem(f"{said}; pitch outputs: {', '.join(pitches) or 'none'}", output,
-                                  str(rig))])  # fmt: skip
+        raise InputError(
+            [Problem(f"{said}; pitch outputs: {', '.join(pitches) or 'none'}", output, str(rig))]
+        )
     if undo:
         before = tuning.undo_tuning(rig, output, datetime.now())
         said = f"as of {before.correction.made}" if before else "untuned"
@@ -159,8 +160,10 @@ def report(out: Output, result: Fit, readings: list[Reading]) -> str:
 
     rows = told(out, result, readings)
     reach = max(10.0, *(abs(row["before"]) for row in rows)) if rows else 10.0
-    lines = [f"{'note':>5} {'before':>9} {'after':>8}   {-reach:.0f} cents".ljust(40)
-             + f"0{'':>{WIDTH // 2 - 12}}{reach:+.0f}"]  # fmt: skip
+    lines = [
+        f"{'note':>5} {'before':>9} {'after':>8}   {-reach:.0f} cents".ljust(40)
+        + f"0{'':>{WIDTH // 2 - 12}}{reach:+.0f}"
+    ]
     for row in rows:
         bar = [" "] * (WIDTH + 1)
         bar[WIDTH // 2] = "|"

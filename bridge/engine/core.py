@@ -240,9 +240,13 @@ class Player:
             self._answer(command, now, done)
 
     def swap(
-        self, score: Score, revision: int, when: str,
-        renamed: Names | None = None, parts: Mapping[str, Any] | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        score: Score,
+        revision: int,
+        when: str,
+        renamed: Names | None = None,
+        parts: Mapping[str, Any] | None = None,
+    ) -> None:
         """Plays another score from the next step, beat or bar on; at once when stopped. See
         `Part.swap`."""
         self.part.swap(score, revision, when, self.song.playing, renamed, parts)
@@ -464,4 +468,3 @@ class Player:
         if playing:
             self.sender.realtime(b"\xfc", 0, 0)
         self.outputs.send(self.outputs.panic())
-

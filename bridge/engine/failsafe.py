@@ -30,9 +30,7 @@ class Failsafe:
     is connected to it loses its connection when that process dies.
     """
 
-    def __init__(
-        self, outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec]
-    ) -> None:
+    def __init__(self, outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec]) -> None:
         self._specs = {n: s for n, s in specs.items() if not s.text.startswith("virtual:")}
         self._outputs = outputs
         self._ports: dict[str, OutPort] = {}

@@ -80,9 +80,11 @@ def _correct(player: Player, output: str, given: dict[str, Any] | None, now: int
     if given is not None:
         rows = tuple((float(note), float(cents)) for note, cents in given.get("table", ()))
         correction = Correction(
-            float(given.get("offset_volts", 0.0)), float(given.get("gain", 1.0)), rows,
+            float(given.get("offset_volts", 0.0)),
+            float(given.get("gain", 1.0)),
+            rows,
             str(given.get("made", "")),
-        )  # fmt: skip
+        )
     player.outputs.correct(output, correction)
     value = player.part.values().get(output) if player.song.playing else None
     if value is not None:

@@ -71,6 +71,7 @@ class Unpacker:
 
 # --- commands -----------------------------------------------------------------------------------
 
+
 def _flag(value: object) -> bool:
     return isinstance(value, bool)
 
@@ -163,39 +164,45 @@ class Form:
 
 
 _LANE_MUTED = {"lane": _name, "muted": _flag}
-COMMANDS: Mapping[str, Form] = MappingProxyType({
-    "mute": Form(_LANE_MUTED, {"when": _when, "return_bars": _bars}),
-    "cancel": Form({}, {"lane": _name, "section": _name}),
-    "hold": Form({**_LANE_MUTED, "client": _name, "active": _flag}),
-    "release": Form({"client": _name}),
-    "solo": Form({"lane": _name, "on": _flag}),
-    "group": Form({"group": _name, "muted": _flag}, {"when": _when, "return_bars": _bars}),
-    "macro": Form({"macro": _name, "value": _share}),
-    "setting": Form({"lane": _name, "setting": _name, "value": _number_or_none}),
-    "section": Form({"section": _name}, {"when": _when, "morph_bars": _bars, "mutes_at": _share}),
-    "order": Form({"run": _flag}, {"leg": _whole}),
-    "start": Form(),
-    "stop": Form(),
-    "continue": Form(),
-    "position": Form({"tick": _place}),
-    "tempo": Form({"bpm": _number}),
-    "nudge": Form({"ms": _number}),
-    "tap": Form(),
-    "offset": Form({"ms": _number}),
-    "take-clock": Form(),
-    "follow": Form({"source": _name}),
-    "all-out": Form(),
-    "reset": Form({"lane": _name}),
-    "still": Form({"lane": _name, "on": _flag}),
-    "try": Form({"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number},
-                {"ms": _ms}),
-    "put-back": Form({"parts": _object}),
-    "correct": Form({"output": _name}, {"correction": _correction}),
-    "listen": Form({"port": _name}),
-    "feedback": Form({"port": _name, "data": _channel_message}),
-    "input": Form({"port": _name, "data": _channel_message}),
-    "quit": Form(),
-})  # fmt: skip
+COMMANDS: Mapping[str, Form] = MappingProxyType(
+    {
+        "mute": Form(_LANE_MUTED, {"when": _when, "return_bars": _bars}),
+        "cancel": Form({}, {"lane": _name, "section": _name}),
+        "hold": Form({**_LANE_MUTED, "client": _name, "active": _flag}),
+        "release": Form({"client": _name}),
+        "solo": Form({"lane": _name, "on": _flag}),
+        "group": Form({"group": _name, "muted": _flag}, {"when": _when, "return_bars": _bars}),
+        "macro": Form({"macro": _name, "value": _share}),
+        "setting": Form({"lane": _name, "setting": _name, "value": _number_or_none}),
+        "section": Form(
+            {"section": _name}, {"when": _when, "morph_bars": _bars, "mutes_at": _share}
+        ),
+        "order": Form({"run": _flag}, {"leg": _whole}),
+        "start": Form(),
+        "stop": Form(),
+        "continue": Form(),
+        "position": Form({"tick": _place}),
+        "tempo": Form({"bpm": _number}),
+        "nudge": Form({"ms": _number}),
+        "tap": Form(),
+        "offset": Form({"ms": _number}),
+        "take-clock": Form(),
+        "follow": Form({"source": _name}),
+        "all-out": Form(),
+        "reset": Form({"lane": _name}),
+        "still": Form({"lane": _name, "on": _flag}),
+        "try": Form(
+            {"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number},
+            {"ms": _ms},
+        ),
+        "put-back": Form({"parts": _object}),
+        "correct": Form({"output": _name}, {"correction": _correction}),
+        "listen": Form({"port": _name}),
+        "feedback": Form({"port": _name, "data": _channel_message}),
+        "input": Form({"port": _name, "data": _channel_message}),
+        "quit": Form(),
+    }
+)
 
 
 def check_command(command: object) -> dict[str, Any]:
@@ -242,6 +249,7 @@ def check_swap(value: Mapping[str, Any]) -> tuple[str, dict[str, dict[str, str]]
 
 
 # --- state, on its way to one reader ------------------------------------------------------------
+
 
 class Outbox:
     """What one reader has still to get: at most one state (newer keys replace older ones), the

@@ -75,10 +75,16 @@ def perform(
     ports = {name: SimulatedOut(name, lambda: now[0], keep=0) for name in names}
     settings = settings or ClockSettings()
     player = Player(
-        score, outputs, ports, now[0], lambda: now[0],
-        specs=specs, timing=timing or Timing(), corrections=corrections,
+        score,
+        outputs,
+        ports,
+        now[0],
+        lambda: now[0],
+        specs=specs,
+        timing=timing or Timing(),
+        corrections=corrections,
         settings=ClockSettings("internal", settings.offset_ms, settings.send_to),
-    )  # fmt: skip
+    )
     events: list[Played] = []
     sent: list[tuple[int, float, str, bytes]] = []
     end = bars * score.spec.bar_ticks
@@ -126,6 +132,10 @@ def perform_rig(rig: Rig, score: Score, bars: int) -> Night:
     }
     timing = rig.timing
     return perform(
-        score, rig.wired, bars, specs=specs, corrections=corrections(rig)[0],
+        score,
+        rig.wired,
+        bars,
+        specs=specs,
+        corrections=corrections(rig)[0],
         timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-    )  # fmt: skip
+    )

@@ -158,8 +158,15 @@ class Part:
             pitch = self._outputs[output].output.kind == "pitch"
             early = self._early[output] + self._timing.lead_ns
             # Before all lanes: what a lane says for this tick itself is newer.
-            yield Item("value", tick, -1, output=output, value=value,
-                       kind="pitch" if pitch else "level", early=early)  # fmt: skip
+            yield Item(
+                "value",
+                tick,
+                -1,
+                output=output,
+                value=value,
+                kind="pitch" if pitch else "level",
+                early=early,
+            )
 
     def seek(self, tick: int) -> None:
         """Go to `tick`, however long it takes; nothing to do when the renderer is there already."""
@@ -205,10 +212,29 @@ class Part:
         early = 0 if output is None else self._early.get(output, 0)
         if event.kind == "hit":
             width = 0 if output is None else self._width(output, lane, bpm)
-            return Item("on", event.tick, lane, owner, output, event.value, event.length, "hit",
-                        early, width)  # fmt: skip
-        return Item("value", event.tick, lane, owner, output, event.value, 0, event.kind,
-                    early + self._timing.lead_ns)  # fmt: skip
+            return Item(
+                "on",
+                event.tick,
+                lane,
+                owner,
+                output,
+                event.value,
+                event.length,
+                "hit",
+                early,
+                width,
+            )
+        return Item(
+            "value",
+            event.tick,
+            lane,
+            owner,
+            output,
+            event.value,
+            0,
+            event.kind,
+            early + self._timing.lead_ns,
+        )
 
     def _width(self, output: str, lane: int, bpm: float) -> int:
         """Width of a pulse in ns, at most half a step; 0 where the gate length counts."""
@@ -231,9 +257,14 @@ class Part:
         return swap is not None and swap.at is not None and swap.at <= self.rendered
 
     def swap(
-        self, score: Score, revision: int, when: str, playing: bool,
-        renamed: Names | None = None, parts: Mapping[str, Any] | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        score: Score,
+        revision: int,
+        when: str,
+        playing: bool,
+        renamed: Names | None = None,
+        parts: Mapping[str, Any] | None = None,
+    ) -> None:
         """Takes another score from the next ``step``, ``beat`` or ``bar`` on. `renamed` says what
         has another name in it; `parts` of a performance are put back with it (see
         `bridge.music.snapshot`)."""
@@ -269,5 +300,6 @@ class Part:
         for output in sorted(driven - set(self.values())):
             wired = self._outputs.get(output)
             if wired is not None and wired.output.kind == "level":
-                yield Item("value", self.rendered, output=output, value=wired.output.rest,
-                           kind="level")  # fmt: skip
+                yield Item(
+                    "value", self.rendered, output=output, value=wired.output.rest, kind="level"
+                )

@@ -107,10 +107,17 @@ class Process:
     def _make_player(self) -> Player:
         start = self.start
         player = Player(
-            start.score, start.outputs, self.ports, _now(), _now,
-            specs=start.ports, timing=start.timing, settings=start.clock,
-            corrections=start.corrections, revision=start.revision,
-        )  # fmt: skip
+            start.score,
+            start.outputs,
+            self.ports,
+            _now(),
+            _now,
+            specs=start.ports,
+            timing=start.timing,
+            settings=start.clock,
+            corrections=start.corrections,
+            revision=start.revision,
+        )
         for text in self._warnings:
             player.warn(text)
         player.outputs.lost |= self._lost
@@ -132,10 +139,13 @@ class Process:
 
     def _ports_state(self) -> dict[str, Any]:
         return {
-            name: {"port": self._shown(name, port), "open": name not in self._lost,
-                   "link": self.start.ports[name].link}
+            name: {
+                "port": self._shown(name, port),
+                "open": name not in self._lost,
+                "link": self.start.ports[name].link,
+            }
             for name, port in self.ports.items()
-        }  # fmt: skip
+        }
 
     def _shown(self, name: str, port: OutPort) -> str:
         text = self.start.ports[name].text
@@ -188,9 +198,13 @@ class Process:
         heard = bool(player.incoming.rows) and now >= self._hear_at
         remembered = player.part.renderer.memory is not self._remembered
         waits = (
-            link.swaps or heard or remembered
-            or now >= self._ports_at or now >= link.next_ns(now) or self._litter
-        )  # fmt: skip
+            link.swaps
+            or heard
+            or remembered
+            or now >= self._ports_at
+            or now >= link.next_ns(now)
+            or self._litter
+        )
         if not waits and not any(reader.box.answers for reader in link.readers):
             self._waited_since = now
             if self.feedback.waiting and room:
@@ -233,9 +247,11 @@ class Process:
         if played or sent or came_in:
             place = {"tick": round(player.song.place(now), 3), "t_ns": now}
             link.played(
-                place, events=played[:], input=came_in[:],
+                place,
+                events=played[:],
+                input=came_in[:],
                 sent=[[stamp, port, data.hex()] for stamp, port, data in sent],
-            )  # fmt: skip
+            )
             played.clear()
             came_in.clear()
             sent.clear()
@@ -247,8 +263,11 @@ class Process:
         """Where another player could go on, for the supervisor to keep."""
         self._remembered = self.player.part.renderer.memory
         if self._remembered is not None:
-            kept = {"do": "memory", "revision": self.player.part.revision,
-                    "memory": self._remembered}  # fmt: skip
+            kept = {
+                "do": "memory",
+                "revision": self.player.part.revision,
+                "memory": self._remembered,
+            }
             self.link.keep(pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
 
     @property

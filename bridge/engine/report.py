@@ -44,10 +44,12 @@ class Report:
         if slow:
             self._slow_at = now + SLOW_NS
         performance = (
-            id(player.performance), player.performance.changes, player.part.revision,
+            id(player.performance),
+            player.performance.changes,
+            player.part.revision,
             # what glides is somewhere else each time
             player.part.rendered if player.performance.moving else None,
-        )  # fmt: skip
+        )
         if self._moved("performance", performance):
             new.update(player.performance.state())
             new["revision"] = player.part.revision

@@ -104,9 +104,7 @@ class Sender:
         else:
             self.outputs.send([Message(port, CLOCK, data) for port in self.leading.send_to])
 
-    def try_output(
-        self, output: str, action: str, value: float, now: int, ms: float = 0.0
-    ) -> None:
+    def try_output(self, output: str, action: str, value: float, now: int, ms: float = 0.0) -> None:
         """One output by hand: a gate opens (and closes by itself, after `ms` when given) or
         closes, a value moves.
 

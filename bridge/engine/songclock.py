@@ -14,14 +14,7 @@ from typing import Literal, NamedTuple
 
 from bridge.clock.follower import Follower
 from bridge.clock.source import INTERNAL
-from bridge.clock.tempo import (
-    HIGHEST_BPM,
-    LOWEST_BPM,
-    TICKS_PER_CLOCK,
-    Anchor,
-    Tap,
-    TempoMap,
-)
+from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor, Tap, TempoMap
 from bridge.clock.transport import Action, Transport
 from bridge.errors import CommandError
 

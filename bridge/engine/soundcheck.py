@@ -85,10 +85,14 @@ def describe(wired: WiredOutput) -> str:
     """What a person should hear or see, in words."""
     out = wired.output
     doing = {
-        "gate": "four pulses", "trigger": "four pulses", "clock": "eight clock pulses",
-        "reset": "four reset pulses", "run": "run on and off, twice",
-        "pitch": "one octave after another", "level": "a slow rise and fall",
-    }[out.kind]  # fmt: skip
+        "gate": "four pulses",
+        "trigger": "four pulses",
+        "clock": "eight clock pulses",
+        "reset": "four reset pulses",
+        "run": "run on and off, twice",
+        "pitch": "one octave after another",
+        "level": "a slow rise and fall",
+    }[out.kind]
     where = wired.cable or "no cable written down"
     return f"{wired.name} ({out.kind}): {doing} at: {where}"
 

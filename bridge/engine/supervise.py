@@ -238,8 +238,10 @@ class Supervisor:
         """False when it ended before it was ready (it has said why)."""
         self.player = subprocess.Popen(
             [sys.executable, "-m", "bridge.engine.process"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True,
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            start_new_session=True,
+        )
         child = self.player
         assert child.stdin is not None
         assert child.stdout is not None
@@ -302,19 +304,34 @@ class Supervisor:
     def _start_service(self) -> None:
         options = self.options
         arguments = [
-            sys.executable, "-m", "bridge.engine.child", "bridge.service",
-            "--rig", str(options.rig), "--set", str(options.set), "--socket", self._socket,
-            "--port", str(options.http_port), "--osc-port", str(options.osc_port),
-            "--state-dir", str(state_folder()),
-        ]  # fmt: skip
+            sys.executable,
+            "-m",
+            "bridge.engine.child",
+            "bridge.service",
+            "--rig",
+            str(options.rig),
+            "--set",
+            str(options.set),
+            "--socket",
+            self._socket,
+            "--port",
+            str(options.http_port),
+            "--osc-port",
+            str(options.osc_port),
+            "--state-dir",
+            str(state_folder()),
+        ]
         environment = dict(os.environ)
         if self.token is not None:
             arguments.append("--lan")
             environment["LANEBRIDGE_TOKEN"] = self.token
         self.service = subprocess.Popen(
-            arguments, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, env=environment,
+            arguments,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            env=environment,
             start_new_session=True,
-        )  # fmt: skip
+        )
         assert self.service.stdout is not None
         os.set_blocking(self.service.stdout.fileno(), False)
         self._service_text = b""
@@ -359,6 +376,7 @@ class Supervisor:
 
 
 # --- what people see ----------------------------------------------------------------------------
+
 
 def say(text: str) -> None:
     """One line for whoever looks at the terminal or the journal."""

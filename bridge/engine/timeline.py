@@ -23,8 +23,13 @@ CLOCK, OFF, VALUE, ON = range(4)
 
 Sort = Literal["on", "off", "value", "pulse", "byte", "mute"]
 _RANK: dict[str, int] = {
-    "byte": CLOCK, "pulse": CLOCK, "off": OFF, "mute": OFF, "value": VALUE, "on": ON
-}  # fmt: skip
+    "byte": CLOCK,
+    "pulse": CLOCK,
+    "off": OFF,
+    "mute": OFF,
+    "value": VALUE,
+    "on": ON,
+}
 NO_LANE = 1 << 20
 """Lane position of what belongs to no lane: after all lanes, within its kind."""
 
@@ -274,9 +279,18 @@ class Timeline:
                 return False
             end = max(due - self.gap_ns, (before.due + due) // 2)
             self._push(
-                Item("off", item.tick, item.lane, before.owner, item.output, gate=before,
-                     forced=True, timed=True), end,
-            )  # fmt: skip
+                Item(
+                    "off",
+                    item.tick,
+                    item.lane,
+                    before.owner,
+                    item.output,
+                    gate=before,
+                    forced=True,
+                    timed=True,
+                ),
+                end,
+            )
         gate = Gate(item.output, item.owner, due, until, before=before)
         item.gate = gate
         self.gates[item.output] = gate

@@ -46,9 +46,7 @@ def bind(rig: Rig, controller: str, binding: Binding, now: datetime) -> Rig:
     return _rewrite(rig, change, now)
 
 
-def unbind(
-    rig: Rig, controller: str, kind: str, number: int, channel: int, now: datetime
-) -> Rig:
+def unbind(rig: Rig, controller: str, kind: str, number: int, channel: int, now: datetime) -> Rig:
     """The rig without what a control does."""
 
     def change(text: str) -> str:

@@ -184,8 +184,14 @@ def point_inside(document: Document, problem: Problem) -> Problem:
     if at not in (0, 1) or "\n" in written:
         return problem
     column = place.column + at + int(found[2]) - 1
-    return Problem(problem.message[found.end():], problem.path, problem.file, problem.line, column,
-                   problem.keys)
+    return Problem(
+        problem.message[found.end() :],
+        problem.path,
+        problem.file,
+        problem.line,
+        column,
+        problem.keys,
+    )
 
 
 def in_order(problems: Iterable[Problem]) -> list[Problem]:
@@ -256,8 +262,13 @@ class _Reader:
 
     def _is_nothing(self) -> bool:
         return all(
-            isinstance(e, yaml.StreamStartEvent | yaml.StreamEndEvent | yaml.DocumentStartEvent
-                       | yaml.DocumentEndEvent)
+            isinstance(
+                e,
+                yaml.StreamStartEvent
+                | yaml.StreamEndEvent
+                | yaml.DocumentStartEvent
+                | yaml.DocumentEndEvent,
+            )
             or (isinstance(e, yaml.ScalarEvent) and e.style is None and e.value == "")
             for e in self._events
         )
@@ -318,9 +329,7 @@ class _Reader:
         mark = _start(event)
         self._say(keys, message, mark.line + 1, mark.column + 1)
 
-    def _value(
-        self, at: int, keys: Keys, key: yaml.Event | None, depth: int
-    ) -> tuple[Any, int]:
+    def _value(self, at: int, keys: Keys, key: yaml.Event | None, depth: int) -> tuple[Any, int]:
         """The value whose first event is at position `at`; also the position after it."""
         event = self._events[at]
         self._nodes += 1
@@ -371,8 +380,14 @@ class _Reader:
         mark, head = _start(first), _start(key or first)
         end = last.end_mark.index if last.end_mark else len(self.text)
         self.places[keys] = Place(
-            mark.line + 1, mark.column + 1, mark.index, end,
-            head.line + 1, head.column + 1, head.index, style,
+            mark.line + 1,
+            mark.column + 1,
+            mark.index,
+            end,
+            head.line + 1,
+            head.column + 1,
+            head.index,
+            style,
         )
 
     def _list(self, at: int, keys: Keys, depth: int) -> tuple[list[Any], int]:
@@ -430,8 +445,12 @@ class _Reader:
         if text in _FALSE:
             return False
         if _OCTAL.match(text):
-            self._say_at(event, keys, f"{text} is octal to some YAML readers; "
-                         "write it without the leading zero, or in quotes")
+            self._say_at(
+                event,
+                keys,
+                f"{text} is octal to some YAML readers; "
+                "write it without the leading zero, or in quotes",
+            )
             return 0
         if _NOT_FINITE.match(text):
             self._say_at(event, keys, f"{text} is not a finite number")

@@ -131,7 +131,7 @@ def _put(text: str, root: yaml.MappingNode, path: Path, value: Any) -> str:
     if i is not None:
         key, old = parent.value[i]
         colon = text.index(":", key.end_mark.index)
-        return f"{text[:colon]}: {render(value)}{text[_end(old):]}"
+        return f"{text[:colon]}: {render(value)}{text[_end(old) :]}"
     entry = f"{render(path[-1])}: {render(value)}"
     if parent.flow_style:
         at = _end(parent.value[-1][1]) if parent.value else parent.end_mark.index - 1
@@ -279,8 +279,10 @@ def _references(
 ) -> list[tuple[Path, yaml.ScalarNode, str]]:
     """Every scalar that names what `path` leads to, with what it is called under the name `new`."""
     rule = {
-        "lanes": _refers_to_lane, "macros": _refers_to_macro, "sections": _refers_to_section,
-    }.get(path[0])  # fmt: skip
+        "lanes": _refers_to_lane,
+        "macros": _refers_to_macro,
+        "sections": _refers_to_section,
+    }.get(path[0])
     if rule is None:
         return []
     return [
@@ -309,9 +311,7 @@ def _refers_to_lane(where: Path, node: yaml.ScalarNode, old: str, new: str) -> s
     match where:
         case ("lanes", _, "logic"):
             # A function may be called like a lane; it has a parenthesis behind it.
-            changed = re.sub(
-                rf"(?<![\w-]){re.escape(old)}(?![\w-]|\s*\()", new, node.value
-            )
+            changed = re.sub(rf"(?<![\w-]){re.escape(old)}(?![\w-]|\s*\()", new, node.value)
             return render(changed) if changed != node.value else None
         case ("sections", _, "lanes", name, "!") if name == old:
             return render(new)

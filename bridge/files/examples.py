@@ -145,31 +145,22 @@ EXAMPLES: dict[str, str] = {
     "output.excludes": "{kind: level, by: cc, number: 20, excludes: [b]}",
     "output.ppqn": "{kind: clock, by: clock, ppqn: 4}",
     "output.says": '{kind: gate, by: note, number: 36, says: "the jack on the left"}',
-}  # fmt: skip
+}
 
 COMMANDS: dict[str, str] = {
-    "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan]":
-        "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
-    "play RIG SET [--start] [--port N] [--osc-port N] [--lan]":
-        "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
-    "check RIG [SET]":
-        "says every mistake with file, line and column, and what drives each output",
-    "render RIG SET --bars N --out FILE [--all]":
-        "writes a standard MIDI file (`.mid`) or a table of events (`.csv`)",
-    "import FILE [--bar N] [--bars N] [--out FILE]":
-        "makes lanes of the drums in a standard MIDI file",
+    "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
+    "play RIG SET [--start] [--port N] [--osc-port N] [--lan]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
+    "check RIG [SET]": "says every mistake with file, line and column, and what drives each output",
+    "render RIG SET --bars N --out FILE [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`)",
+    "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
-    "scope RIG SET --out FILE [--bars N] [--idle]":
-        "draws the volts of every output, decoded from the MIDI that leaves",
+    "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
     "ports": "lists MIDI ports by name",
-    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT [--interface NAME]]":
-        "tries every output, one at a time; turn monitors down first",
-    "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]":
-        "tunes a pitch output from readings",
-    "clockcheck RIG [--seconds N] [--from PORT]":
-        "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
+    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT [--interface NAME]]": "tries every output, one at a time; turn monitors down first",
+    "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
+    "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
     "profile list|check|schema|new": "lists, checks, describes and writes profiles",
-}  # fmt: skip
+}
 """Every command with its options, and what it does."""
 
 LOGIC: dict[str, str] = {
@@ -190,11 +181,17 @@ LOGIC: dict[str, str] = {
 """An example of each function of logic."""
 
 _SOURCES = {
-    "euclid": "euclid: {hits: 5, steps: 16}", "steps": 'steps: "x.xx"', "every": "every: 4",
-    "logic": "logic: kick or rim", "notes": "notes: [A1, C2, E2]", "levels": "levels: [0, 1]",
-    "shape": "shape: sine", "decay": "decay: kick", "hold": "hold: {value: swell, by: kick}",
+    "euclid": "euclid: {hits: 5, steps: 16}",
+    "steps": 'steps: "x.xx"',
+    "every": "every: 4",
+    "logic": "logic: kick or rim",
+    "notes": "notes: [A1, C2, E2]",
+    "levels": "levels: [0, 1]",
+    "shape": "shape: sine",
+    "decay": "decay: kick",
+    "hold": "hold: {value: swell, by: kick}",
     "walk": "walk: true",
-}  # fmt: skip
+}
 
 
 def of_setting(setting: Setting) -> str:

@@ -27,10 +27,20 @@ from bridge.music.scale import parse_note
 from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
 
 __all__ = [
-    "OutputModel", "ProfileModel", "find_profile", "json_schema", "lint", "load_profile",
-    "parse_profile", "profile_from", "profile_text", "profiles_beside", "shipped", "shipped_dir",
+    "OutputModel",
+    "ProfileModel",
+    "find_profile",
+    "json_schema",
+    "lint",
+    "load_profile",
+    "parse_profile",
+    "profile_from",
+    "profile_text",
+    "profiles_beside",
+    "shipped",
+    "shipped_dir",
     "write_profile",
-]  # fmt: skip
+]
 
 # Words that some YAML readers take for something else than text.
 _QUOTED = frozenset(("on", "off", "yes", "no", "y", "n", "true", "false", "null"))
@@ -63,11 +73,15 @@ Text = Annotated[str, BeforeValidator(_text), Field(max_length=200)]
 _NOTE_NAME = {"type": "string", "pattern": "^[A-Ga-g][#b]?-?[0-9]+$"}
 # Validators in front of a value run from the last to the first: names become numbers first.
 NoteNumber = Annotated[
-    int, Limits(0, 16383, whole=True), BeforeValidator(_note),
+    int,
+    Limits(0, 16383, whole=True),
+    BeforeValidator(_note),
     WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 0, "maximum": 16383}, _NOTE_NAME]}),
 ]
 NotePitch = Annotated[
-    float, Limits(0, 127), BeforeValidator(_note),
+    float,
+    Limits(0, 127),
+    BeforeValidator(_note),
     WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0, "maximum": 127}, _NOTE_NAME]}),
 ]
 Volts = Annotated[float, Limits(-15, 15, "V")]
@@ -152,10 +166,13 @@ class ProfileModel(Strict):
 
     def made(self) -> Profile:
         return Profile(
-            name=self.profile, says=self.says, link=self.link, latency_ms=self.latency_ms,
+            name=self.profile,
+            says=self.says,
+            link=self.link,
+            latency_ms=self.latency_ms,
             max_messages_per_s=self.max_messages_per_s,
             outputs=tuple(model.output(name) for name, model in self.outputs.items()),
-        )  # fmt: skip
+        )
 
 
 def shipped_dir() -> Path:
@@ -239,9 +256,14 @@ def profile_text(profile: Profile) -> str:
     lines.append("outputs:")
     for out in profile.outputs:
         values: dict[str, Any] = {
-            "kind": out.kind, "by": out.address.by, "channel": out.address.channel,
-            "number": out.address.number, "low": out.low, "high": out.high, "rest": out.rest,
-        }  # fmt: skip
+            "kind": out.kind,
+            "by": out.address.by,
+            "channel": out.address.channel,
+            "number": out.address.number,
+            "low": out.low,
+            "high": out.high,
+            "rest": out.rest,
+        }
         for key, field in OutputModel.model_fields.items():
             if key not in values:
                 value = list(out.excludes) if key == "excludes" else getattr(out, key)

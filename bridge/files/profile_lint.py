@@ -27,9 +27,13 @@ _ALLOWED_BY = {
 # First and last number of an address; controllers from 120 are mode messages (MIDI 1.0, p. 20),
 # parameter 16383 is the null parameter (RP-018).
 _NUMBERS = {
-    "note": (0, 127), "note-velocity": (0, 127), "cc": (0, 119), "cc14": (0, 31),
-    "nrpn": (0, 16382), "program": (0, 127),
-}  # fmt: skip
+    "note": (0, 127),
+    "note-velocity": (0, 127),
+    "cc": (0, 119),
+    "cc14": (0, 31),
+    "nrpn": (0, 16382),
+    "program": (0, 127),
+}
 _NEEDS_NUMBER = ("cc", "cc14", "nrpn")
 
 
@@ -55,8 +59,12 @@ def kinds_fit_addresses(profile: Profile) -> Iterator[Problem]:
     for out in profile.outputs:
         allowed = _ALLOWED_BY[out.kind]
         if out.address.by not in allowed:
-            yield _at(out, "by", f"a {out.kind} output cannot be driven by {out.address.by}; "
-                      f"it can by {', '.join(allowed)}")
+            yield _at(
+                out,
+                "by",
+                f"a {out.kind} output cannot be driven by {out.address.by}; "
+                f"it can by {', '.join(allowed)}",
+            )
 
 
 def numbers_fit_addresses(profile: Profile) -> Iterator[Problem]:
@@ -76,8 +84,11 @@ def numbers_fit_addresses(profile: Profile) -> Iterator[Problem]:
         elif by == "program" and out.kind == "level":
             yield _at(out, "number", "a level by program has no number: the program is the level")
         elif by == "note-velocity" and out.kind == "level":
-            yield _at(out, "number", "a level by note-velocity follows any note of its voice; "
-                      "leave the number out")
+            yield _at(
+                out,
+                "number",
+                "a level by note-velocity follows any note of its voice; leave the number out",
+            )
 
 
 def channels_exist(profile: Profile) -> Iterator[Problem]:
@@ -99,12 +110,19 @@ def gates_rest_closed(profile: Profile) -> Iterator[Problem]:
     for out in profile.outputs:
         if not out.gates:
             if out.inverted:
-                yield _at(out, "inverted", f"only gates can be inverted, not a {out.kind}; "
-                          "swap low and high instead")
+                yield _at(
+                    out,
+                    "inverted",
+                    f"only gates can be inverted, not a {out.kind}; swap low and high instead",
+                )
             continue
         if out.inverted and out.low < out.high:
-            yield _at(out, "inverted", "an inverted output idles at the higher voltage: low "
-                      "(closed) must be above high (open)")
+            yield _at(
+                out,
+                "inverted",
+                "an inverted output idles at the higher voltage: low "
+                "(closed) must be above high (open)",
+            )
         if not out.inverted and out.low > out.high:
             yield _at(out, "low", "closed is above open; if that is so, say inverted: true")
         if out.rest != out.low and min(out.low, out.high) <= out.rest <= max(out.low, out.high):
@@ -141,8 +159,12 @@ def bend_is_usable(profile: Profile) -> Iterator[Problem]:
                 yield _at(out, "set_bend_range", "only a voice played by notes has a bend range")
             continue
         if 0.0 < out.bend_semitones < 0.5:
-            yield _at(out, "bend_semitones", "less than half a semitone cannot reach the pitches "
-                      "between notes; at least 0.5, or 0 for none")
+            yield _at(
+                out,
+                "bend_semitones",
+                "less than half a semitone cannot reach the pitches "
+                "between notes; at least 0.5, or 0 for none",
+            )
         if out.set_bend_range and out.bend_semitones <= 0.0:
             yield _at(out, "set_bend_range", "there is no bend range to set: bend_semitones is 0")
         # RPN 0 carries semitones and cents (MIDI 1.0, p. 18).
@@ -160,14 +182,20 @@ def pulses_are_possible(profile: Profile) -> Iterator[Problem]:
         if out.pulse_ms > 0.0 and out.kind in ("gate", "run", "pitch", "level"):
             yield _at(out, "pulse_ms", f"a {out.kind} has no fixed width; kind: trigger has")
         if out.address.by == "program" and out.gates and out.pulse_ms <= 0.0:
-            yield _at(out, "pulse_ms", "a program change cannot close what it opens: say how wide "
-                      "the pulse is")
+            yield _at(
+                out,
+                "pulse_ms",
+                "a program change cannot close what it opens: say how wide the pulse is",
+            )
         if out.kind == "clock":
             if out.ppqn < 1 or 24 % out.ppqn:
                 yield _at(out, "ppqn", "must divide 24: 1, 2, 3, 4, 6, 8, 12 or 24")
             elif out.pulse_ms + out.gap_ms > 60_000 / 300 / out.ppqn:
-                yield _at(out, "pulse_ms", f"pulse and gap do not fit into {out.ppqn} pulses per "
-                          "quarter at 300 BPM")
+                yield _at(
+                    out,
+                    "pulse_ms",
+                    f"pulse and gap do not fit into {out.ppqn} pulses per quarter at 300 BPM",
+                )
 
 
 def voices_hang_together(profile: Profile) -> Iterator[Problem]:
@@ -184,14 +212,19 @@ def voices_hang_together(profile: Profile) -> Iterator[Problem]:
     for members in voices.values():
         for out in members[1:]:
             if out.address.channel != members[0].address.channel:
-                yield _at(out, "channel", f"voice {out.voice} is on channel "
-                          f"{members[0].address.channel}, where {members[0].name} is")
+                yield _at(
+                    out,
+                    "channel",
+                    f"voice {out.voice} is on channel "
+                    f"{members[0].address.channel}, where {members[0].name} is",
+                )
         roles: dict[str, Output] = {}
         for out in members:
             role = "gate" if out.gates else out.kind
             if role in roles:
-                yield _at(out, "voice", f"voice {out.voice} has its {role} already: "
-                          f"{roles[role].name}")
+                yield _at(
+                    out, "voice", f"voice {out.voice} has its {role} already: {roles[role].name}"
+                )
             roles.setdefault(role, out)
     for out in profile.outputs:
         follows = out.address.by == "note-velocity" and out.address.number is None
@@ -223,8 +256,9 @@ def addresses_do_not_clash(profile: Profile) -> Iterator[Problem]:
                 continue
             shared = claims[i] & claims[j]
             if shared:
-                yield _at(out, "by", f"{other.name} is moved by the same message: "
-                          f"{_words(min(shared))}")
+                yield _at(
+                    out, "by", f"{other.name} is moved by the same message: {_words(min(shared))}"
+                )
 
 
 def _claims(out: Output) -> set[tuple[str, int, int]]:
@@ -255,8 +289,12 @@ def _claims(out: Output) -> set[tuple[str, int, int]]:
 
 def _words(claim: tuple[str, int, int]) -> str:
     kind, channel, number = claim
-    names = {"cc": f"controller {number}", "note": f"note {number}", "nrpn": f"parameter {number}",
-             "program": f"program {number}"}
+    names = {
+        "cc": f"controller {number}",
+        "note": f"note {number}",
+        "nrpn": f"parameter {number}",
+        "program": f"program {number}",
+    }
     return f"{names.get(kind, kind)} on channel {channel}"
 
 
@@ -264,21 +302,34 @@ def parameters_keep_their_controllers(profile: Profile) -> Iterator[Problem]:
     """Data entry and parameter numbers (6, 38, 98..101; MIDI 1.0, p. 11) cannot be an output of
     their own on a channel where parameters are set."""
     channels = {
-        out.address.channel for out in profile.outputs
+        out.address.channel
+        for out in profile.outputs
         if out.address.by == "nrpn" or out.set_bend_range
-    }  # fmt: skip
+    }
     for out in profile.outputs:
         if out.address.by not in ("cc", "cc14") or out.address.channel not in channels:
             continue
         taken = {n for _, _, n in _claims(out)} & {6, 38, 98, 99, 100, 101}
         if taken:
-            yield _at(out, "number", f"controller {min(taken)} sets parameters on channel "
-                      f"{out.address.channel}")
+            yield _at(
+                out,
+                "number",
+                f"controller {min(taken)} sets parameters on channel {out.address.channel}",
+            )
 
 
 RULES: tuple[Rule, ...] = (
-    names_are_unique, kinds_fit_addresses, numbers_fit_addresses, channels_exist,
-    volts_make_a_range, gates_rest_closed, pitch_has_a_law, bend_is_usable, pulses_are_possible,
-    voices_hang_together, excludes_exist, addresses_do_not_clash,
+    names_are_unique,
+    kinds_fit_addresses,
+    numbers_fit_addresses,
+    channels_exist,
+    volts_make_a_range,
+    gates_rest_closed,
+    pitch_has_a_law,
+    bend_is_usable,
+    pulses_are_possible,
+    voices_hang_together,
+    excludes_exist,
+    addresses_do_not_clash,
     parameters_keep_their_controllers,
-)  # fmt: skip
+)

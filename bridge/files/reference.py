@@ -41,9 +41,7 @@ from bridge.music.model import (
 )
 from bridge.music.scale import SCALES
 
-COMMON = (
-    "rate", "advance", "muted", "out", "share", "groups",
-)  # fmt: skip
+COMMON = ("rate", "advance", "muted", "out", "share", "groups")
 
 
 RULES = (
@@ -137,14 +135,23 @@ def setting_row(setting: Setting) -> Row:
     unit = setting.unit if setting.unit not in ("share", "level", "probability", "count") else ""
     whole = "whole, " if setting.whole else ""
     reach = f"{whole}{setting.low:g} to {setting.high:g} {unit}".rstrip()
-    return Row(setting.name, reach, f"`{setting.start:g}`", setting.says,
-               examples.of_setting(setting))  # fmt: skip
+    return Row(
+        setting.name, reach, f"`{setting.start:g}`", setting.says, examples.of_setting(setting)
+    )
 
 
 _CLASSES: dict[str, type] = {
-    "euclid": Euclid, "steps": Steps, "every": Every, "logic": Logic, "notes": Notes,
-    "levels": Levels, "shape": Shape, "decay": Decay, "hold": Hold, "walk": Walk,
-}  # fmt: skip
+    "euclid": Euclid,
+    "steps": Steps,
+    "every": Every,
+    "logic": Logic,
+    "notes": Notes,
+    "levels": Levels,
+    "shape": Shape,
+    "decay": Decay,
+    "hold": Hold,
+    "walk": Walk,
+}
 
 
 def _signs(text: str) -> Iterator[Block]:
@@ -170,22 +177,26 @@ def _lanes() -> Iterator[Block]:
         yield from _signs(inspect.getdoc(_CLASSES[kind]) or "")
         yield Picture((f"source-{kind}",))
     for title, model, group in (
-        ("euclid", set_lane.EuclidModel, "euclid"), ("fill", set_lane.FillModel, "fill"),
+        ("euclid", set_lane.EuclidModel, "euclid"),
+        ("fill", set_lane.FillModel, "fill"),
         ("hold", set_lane.HoldModel, "hold"),
-    ):  # fmt: skip
+    ):
         yield Words(f"Inside `{title}`:")
         yield _keys(model, group)
     yield Head(3, "Of every lane")
     yield Keys(tuple(found[key] for key in COMMON))
     yield Picture(("mutes",))
     yield Head(3, "Of some lanes")
-    yield Points(tuple(
-        f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}." for key in kinds
-    ))  # fmt: skip
-    yield Keys(tuple(
-        row for key, row in found.items()
-        if key not in (*set_lane.SOURCES, *COMMON) and (key == "gate" or key not in SETTINGS)
-    ))  # fmt: skip
+    yield Points(
+        tuple(f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}." for key in kinds)
+    )
+    yield Keys(
+        tuple(
+            row
+            for key, row in found.items()
+            if key not in (*set_lane.SOURCES, *COMMON) and (key == "gate" or key not in SETTINGS)
+        )
+    )
     yield Words("Inside `passes`:")
     yield _keys(set_lane.PassesModel, "passes")
     yield Picture(("directions", "reset", "passes", "accents", "shapes", "quantise"))
@@ -239,24 +250,35 @@ def document() -> list[Block]:
             f"Names of lanes, macros, sections, interfaces and outputs: {NAME_SAYS}. Unknown keys "
             "are errors. `lanebridge check RIG SET` says everything that is wrong, with its place."
         ),
-        Head(1, "The set file"), _keys(SetModel, "set"),
-        Words("Inside `key`:"), _keys(KeyModel, "key"),
+        Head(1, "The set file"),
+        _keys(SetModel, "set"),
+        Words("Inside `key`:"),
+        _keys(KeyModel, "key"),
         Words(f"Scales: {', '.join(f'`{name}`' for name in SCALES)}."),
-        *_lanes(), *_logic(),
+        *_lanes(),
+        *_logic(),
         Head(2, "Drives"),
         Words(
             "Of macros, and of lanes of values. Either `out`, or `lane` and `setting`; for an "
             "`out` either `depth` or `from` and `to`."
         ),
         _keys(set_lane.DriveModel, "drive"),
-        Head(2, "Macros"), _keys(MacroModel, "macro"),
-        Head(2, "Sections"), _keys(SectionModel, "section"),
-        Head(2, "Order"), _keys(LegModel, "leg"),
-        Head(1, "The rig file"), _keys(rig.RigModel, "rig"),
-        Head(2, "Interfaces"), _keys(rig.InterfaceModel, "interface"),
-        Head(2, "Clock"), _keys(rig.ClockModel, "clock"),
-        Head(2, "Timing"), _keys(rig.TimingModel, "timing"),
-        Head(2, "Controllers"), _keys(rig.ControllerModel, "controller"),
+        Head(2, "Macros"),
+        _keys(MacroModel, "macro"),
+        Head(2, "Sections"),
+        _keys(SectionModel, "section"),
+        Head(2, "Order"),
+        _keys(LegModel, "leg"),
+        Head(1, "The rig file"),
+        _keys(rig.RigModel, "rig"),
+        Head(2, "Interfaces"),
+        _keys(rig.InterfaceModel, "interface"),
+        Head(2, "Clock"),
+        _keys(rig.ClockModel, "clock"),
+        Head(2, "Timing"),
+        _keys(rig.TimingModel, "timing"),
+        Head(2, "Controllers"),
+        _keys(rig.ControllerModel, "controller"),
         Words(
             "A control has one of `cc` and `note`, and one of `macro`, `mute`, `section` and "
             "`transport`."
@@ -269,12 +291,15 @@ def document() -> list[Block]:
             f"{', '.join(f'`{name}`' for name in profile.shipped())}."
         ),
         _keys(profile.ProfileModel, "profile"),
-        Head(2, "Outputs"), _keys(profile.OutputModel, "output"),
+        Head(2, "Outputs"),
+        _keys(profile.OutputModel, "output"),
         Head(1, "The commands"),
-        Words("`lanebridge COMMAND --help` has the ranges. Exit code 0 is good, 1: something you "
-              "wrote is wrong (said with file, line and column), 2: wrong usage."),
+        Words(
+            "`lanebridge COMMAND --help` has the ranges. Exit code 0 is good, 1: something you "
+            "wrote is wrong (said with file, line and column), 2: wrong usage."
+        ),
         Pairs(("lanebridge ...", "does"), tuple(examples.COMMANDS.items())),
-    ]  # fmt: skip
+    ]
 
 
 def markdown() -> str:

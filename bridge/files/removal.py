@@ -23,9 +23,13 @@ def still_named(text: str, gone: Iterable[Place]) -> list[Problem]:
         for where, line, column in edit.references(text, (kind, name)):
             path = ".".join(key for key in where if key not in ("[]", "!"))
             found.append(
-                Problem(f"needs the {WHATS[kind]} {name!r}, which is removed", path,
-                        line=line, column=column)
-            )  # fmt: skip
+                Problem(
+                    f"needs the {WHATS[kind]} {name!r}, which is removed",
+                    path,
+                    line=line,
+                    column=column,
+                )
+            )
     return found
 
 

@@ -233,15 +233,23 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
     controllers = {name: _controller(name, item) for name, item in model.controllers.items()}
     clock, timing = model.clock, model.timing
     return Rig(
-        model.rig, interfaces, wired, ranges,
+        model.rig,
+        interfaces,
+        wired,
+        ranges,
         ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
         Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-        controllers, path, document.text,
-    )  # fmt: skip
+        controllers,
+        path,
+        document.text,
+    )
 
 
 def _profile(
-    document: Document, name: str, item: InterfaceModel, beside: Path | None,
+    document: Document,
+    name: str,
+    item: InterfaceModel,
+    beside: Path | None,
     problems: list[Problem],
 ) -> Profile | None:
     try:
@@ -256,17 +264,17 @@ def _profile(
         return None
 
 
-def _cables(
-    document: Document, name: str, item: InterfaceModel, profile: Profile
-) -> list[Problem]:
+def _cables(document: Document, name: str, item: InterfaceModel, profile: Profile) -> list[Problem]:
     known = [out.name for out in profile.outputs]
     return [
         document.problem(
             ("interfaces", name, "cables", jack),
-            f"{profile.name} has no output {jack}{near(jack, known)}", at_key=True,
+            f"{profile.name} has no output {jack}{near(jack, known)}",
+            at_key=True,
         )
-        for jack in item.cables if jack not in known
-    ]  # fmt: skip
+        for jack in item.cables
+        if jack not in known
+    ]
 
 
 def _senders(document: Document, model: RigModel) -> list[Problem]:
@@ -311,8 +319,9 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
             number = control.note if control.cc is None else control.cc
             mark = (kind, number, control.channel)
             if mark in seen:
-                message = f"{kind} {number} on channel {control.channel} is taken by " \
-                          f"control {seen[mark]}"
+                message = (
+                    f"{kind} {number} on channel {control.channel} is taken by control {seen[mark]}"
+                )
                 problems.append(document.problem(keys, message))
             seen.setdefault(mark, place)
             if control.fine and control.cc is not None:
@@ -327,8 +336,19 @@ def _controller(name: str, model: ControllerModel) -> Controller:
         number = item.cc if item.cc is not None else item.note
         if number is None:
             raise AssertionError("checked before: a control has a number")
-        bindings.append(Binding(
-            kind, number, item.channel, item.macro, item.mute, item.section, item.transport,
-            item.pickup, item.feedback, item.fine, item.latch,
-        ))  # fmt: skip
+        bindings.append(
+            Binding(
+                kind,
+                number,
+                item.channel,
+                item.macro,
+                item.mute,
+                item.section,
+                item.transport,
+                item.pickup,
+                item.feedback,
+                item.fine,
+                item.latch,
+            )
+        )
     return Controller(name, model.port, tuple(bindings))

@@ -93,7 +93,9 @@ class SetModel(Strict):
     """the lanes by name; the first is the tightest in time"""
     macros: Annotated[dict[Name, MacroModel], Field(max_length=64)] = Field(default_factory=dict)
     """knobs 0 to 1, by name"""
-    sections: Annotated[dict[Name, SectionModel], Field(max_length=128)] = Field(default_factory=dict)  # noqa: E501
+    sections: Annotated[dict[Name, SectionModel], Field(max_length=128)] = Field(
+        default_factory=dict
+    )
     """named states, by name"""
     order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
     """the running order: sections played one after another"""
@@ -149,6 +151,7 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
 
 # --- from the model to the frozen set ----------------------------------------------------------
 
+
 def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpec:
     """The frozen set. Lanes that are wrong are replaced by silent ones of their name and sort, so
     that whatever refers to them can still be checked."""
@@ -169,21 +172,29 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             lanes.append(set_lane.made(str(name), item, quantise))
     named = f"{key.root} {key.scale}" if isinstance(key.scale, str) else f"{key.root} {list(scale)}"
     return SetSpec(
-        name=model.set, tempo=model.tempo, swing=model.swing, seed=model.seed, root=root,
-        scale=scale, key_name=named if "key" in document.data else "", meter=model.meter,
+        name=model.set,
+        tempo=model.tempo,
+        swing=model.swing,
+        seed=model.seed,
+        root=root,
+        scale=scale,
+        key_name=named if "key" in document.data else "",
+        meter=model.meter,
         lanes=tuple(lanes),
         macros=tuple(
             Macro(name, item.start, item.curve, item.slew_ms, tuple(d.made() for d in item.drives))
             for name, item in model.macros.items()
         ),
-        sections=tuple(_section(name, item, tuple(map(str, written))) for name, item in
-                       model.sections.items()),
+        sections=tuple(
+            _section(name, item, tuple(map(str, written))) for name, item in model.sections.items()
+        ),
         order=tuple(Leg(leg.section, leg.bars, leg.times) for leg in model.order),
-    )  # fmt: skip
+    )
 
 
 def _section(name: str, model: SectionModel, lanes: tuple[str, ...]) -> Section:
     play = lanes if model.play == "all" else model.play
     settings = {lane: dict(values) for lane, values in model.lanes.items()}
-    return Section(name, None if play is None else tuple(play), dict(model.macros), settings,
-                   model.tempo)
+    return Section(
+        name, None if play is None else tuple(play), dict(model.macros), settings, model.tempo
+    )

@@ -82,9 +82,8 @@ class SetCheck:
         """Lanes without one clear source: nothing can be made of them."""
         lanes = self.model.lanes
         return frozenset(
-            str(name) for name in self.lanes
-            if name not in lanes or kind_of(lanes[name]) is None
-        )  # fmt: skip
+            str(name) for name in self.lanes if name not in lanes or kind_of(lanes[name]) is None
+        )
 
     def problems(self) -> list[Problem]:
         """Everything that is wrong, but for what only compiling finds."""
@@ -116,12 +115,14 @@ class SetCheck:
             yield self.say(at, message, at_key=at_key)
         hold = lane.hold
         wanted: list[tuple[Keys, object, tuple[str, ...] | None]] = [
-            (("advance",), lane.advance, HIT_KINDS), (("reset",), lane.reset, HIT_KINDS),
-            (("retrigger",), lane.retrigger, HIT_KINDS), (("decay",), lane.decay, HIT_KINDS),
+            (("advance",), lane.advance, HIT_KINDS),
+            (("reset",), lane.reset, HIT_KINDS),
+            (("retrigger",), lane.retrigger, HIT_KINDS),
+            (("decay",), lane.decay, HIT_KINDS),
             (("hold", "by"), hold.by if hold else None, HIT_KINDS),
             (("hold", "value"), hold.value if hold else None, VALUE_KINDS),
             (("transpose_by",), lane.transpose_by, VALUE_KINDS),
-        ]  # fmt: skip
+        ]
         for keys, target, kinds in wanted:
             if isinstance(target, str):
                 yield from self._reference((*top, *keys), target, kinds)
@@ -214,7 +215,12 @@ class SetCheck:
         return f"{out} is a {output_kind} output; a lane of {kind} needs a {wanted} output"
 
     def _taken(
-        self, keys: Keys, out: str, name: str, lane: LaneBase, kind: str,
+        self,
+        keys: Keys,
+        out: str,
+        name: str,
+        lane: LaneBase,
+        kind: str,
         taken: dict[str, list[tuple[str, bool]]],
     ) -> Iterator[Problem]:
         before = taken.setdefault(out, [])
@@ -298,11 +304,13 @@ class SetCheck:
             return [
                 point_inside(self.document, self.document.locate(problem))
                 for problem in error.problems
-                if problem.keys not in before and not (
-                    problem.keys[:1] == ("lanes",) and problem.keys[1:2]
+                if problem.keys not in before
+                and not (
+                    problem.keys[:1] == ("lanes",)
+                    and problem.keys[1:2]
                     and str(problem.keys[1]) in broken
                 )
-            ]  # fmt: skip
+            ]
         return []
 
     # --- warnings ------------------------------------------------------------------------------
@@ -320,11 +328,13 @@ class SetCheck:
                 found += self._reach(name, lane, output)
         drives = [
             (("macros", name, "drives", place), drive)
-            for name, macro in self.model.macros.items() for place, drive in enumerate(macro.drives)
+            for name, macro in self.model.macros.items()
+            for place, drive in enumerate(macro.drives)
         ] + [
             (("lanes", name, "drives", place), drive)
-            for name, lane in self.model.lanes.items() for place, drive in enumerate(lane.drives)
-        ]  # fmt: skip
+            for name, lane in self.model.lanes.items()
+            for place, drive in enumerate(lane.drives)
+        ]
         for keys, drive in drives:
             output = self.rig.ranges.get(drive.out) if drive.out else None
             for key, volts in (("from", drive.start), ("to", drive.end)):
@@ -372,8 +382,13 @@ def plausible(spec: SetSpec) -> dict[str, OutputRange]:
     outputs: dict[str, OutputRange] = {}
     for lane in spec.lanes:
         if lane.out is not None:
-            outputs.setdefault(lane.out, OutputRange(lane.out, "gate" if lane.hits else (
-                "pitch" if lane.kind == "notes" else "level")))
+            outputs.setdefault(
+                lane.out,
+                OutputRange(
+                    lane.out,
+                    "gate" if lane.hits else ("pitch" if lane.kind == "notes" else "level"),
+                ),
+            )
     for drives in (*(m.drives for m in spec.macros), *(lane.drives for lane in spec.lanes)):
         for drive in drives:
             if drive.out is not None:

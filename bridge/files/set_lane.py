@@ -31,7 +31,7 @@ from bridge.files.set_values import (
     Scale,
     Spacing,
     Yes,
-)  # fmt: skip
+)
 from bridge.files.strict import Limits, Name, Strict
 from bridge.music.model import (
     HIT_KINDS,
@@ -56,7 +56,7 @@ from bridge.music.model import (
     Steps,
     Tap,
     Walk,
-)  # fmt: skip
+)
 
 SOURCES = HIT_KINDS + VALUE_KINDS
 Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
@@ -65,19 +65,28 @@ Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "ran
 _INSIDE = ("hits", "steps")
 _STEPPED = ("euclid", "steps", "every", "notes", "levels")
 # Keys that mean something on some kinds of lane only (settings say so themselves).
-ONLY_ON = MappingProxyType({
-    "direction": _STEPPED, "reset": (*HIT_KINDS, "notes", "levels", "shape", "walk"),
-    "by": ("logic",), "tap": ("logic", "decay"), "retrigger": ("shape",),
-    "accents": HIT_KINDS, "passes": HIT_KINDS, "spacing": HIT_KINDS, "still": _STEPPED,
-    "quantise": ("notes", "levels", "shape", "hold", "walk"),
-    "chord": ("notes", "levels", "shape", "hold", "walk"),
-    "octaves": ("notes", "levels", "shape", "hold", "walk"),
-    "transpose_by": ("notes", "levels", "shape", "hold", "walk"),
-    "drives": VALUE_KINDS,
-})  # fmt: skip
+ONLY_ON = MappingProxyType(
+    {
+        "direction": _STEPPED,
+        "reset": (*HIT_KINDS, "notes", "levels", "shape", "walk"),
+        "by": ("logic",),
+        "tap": ("logic", "decay"),
+        "retrigger": ("shape",),
+        "accents": HIT_KINDS,
+        "passes": HIT_KINDS,
+        "spacing": HIT_KINDS,
+        "still": _STEPPED,
+        "quantise": ("notes", "levels", "shape", "hold", "walk"),
+        "chord": ("notes", "levels", "shape", "hold", "walk"),
+        "octaves": ("notes", "levels", "shape", "hold", "walk"),
+        "transpose_by": ("notes", "levels", "shape", "hold", "walk"),
+        "drives": VALUE_KINDS,
+    }
+)
 
 
 # --- the parts of a lane -----------------------------------------------------------------------
+
 
 class FillModel(Strict):
     called: ClassVar[str] = "a fill"
@@ -262,9 +271,9 @@ def kind_of(model: LaneBase) -> str | None:
     return sources[0] if len(sources) == 1 else None
 
 
-def complaints(model: LaneBase, cut: Callable[[tuple[str, ...]], bool]) -> Iterator[
-    tuple[tuple[str | int, ...], str, bool]
-]:
+def complaints(
+    model: LaneBase, cut: Callable[[tuple[str, ...]], bool]
+) -> Iterator[tuple[tuple[str | int, ...], str, bool]]:
     """What is wrong between the keys of one lane: key path, message, whether at the key.
 
     `cut` tells whether a key was taken out because its value was wrong, so that nothing is said
@@ -363,9 +372,10 @@ def _settings(model: LaneBase) -> dict[str, float]:
         settings["rotate"] = float(model.euclid.rotate)
     # A swing of its own counts even at 50: such a lane stays straight in a set that swings.
     return {
-        name: value for name, value in settings.items()
+        name: value
+        for name, value in settings.items()
         if value != SETTINGS[name].start or name == "swing"
-    }  # fmt: skip
+    }
 
 
 def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None]) -> Lane:
@@ -380,12 +390,24 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
         advance = model.rate
     passes = model.passes
     return Lane(
-        name=name, source=_source(model, kind), advance=advance, out=model.out, muted=model.muted,
-        share=model.share, tap=model.tap, direction=model.direction, reset=model.reset,
+        name=name,
+        source=_source(model, kind),
+        advance=advance,
+        out=model.out,
+        muted=model.muted,
+        share=model.share,
+        tap=model.tap,
+        direction=model.direction,
+        reset=model.reset,
         accents=model.accents,
         passes=Passes(tuple(sorted(set(passes.on))), passes.of) if passes else None,
-        tie=model.gate == "tie", still=model.still, groups=tuple(model.groups),
-        quantise=quantise(model.quantise), chord=model.chord, octaves=model.octaves,
-        transpose_by=model.transpose_by, drives=tuple(drive.made() for drive in model.drives),
+        tie=model.gate == "tie",
+        still=model.still,
+        groups=tuple(model.groups),
+        quantise=quantise(model.quantise),
+        chord=model.chord,
+        octaves=model.octaves,
+        transpose_by=model.transpose_by,
+        drives=tuple(drive.made() for drive in model.drives),
         settings=_settings(model),
-    )  # fmt: skip
+    )

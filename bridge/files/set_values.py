@@ -188,14 +188,15 @@ Marks = Annotated[
 Accents = Annotated[tuple[int, ...], Reads(read_marks, "`X` or `x` accented, `.` not")]
 Expression = Annotated[
     str | None,
-    Reads(read_expression,
-          "lane names with `and`, `or`, `xor`, `not`, parentheses and functions"),
-]  # fmt: skip
+    Reads(read_expression, "lane names with `and`, `or`, `xor`, `not`, parentheses and functions"),
+]
 OneNote = Annotated[
     Note,
-    Reads(read_one_note,
-          'a note name or number, `.` or `~` rest, `"-"` tie, `{note: E2, glide: true}`'),
-]  # fmt: skip
+    Reads(
+        read_one_note,
+        'a note name or number, `.` or `~` rest, `"-"` tie, `{note: E2, glide: true}`',
+    ),
+]
 OneLevel = Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]
 Yes = Annotated[bool | None, Reads(read_walk, "`true`")]
 Advance = Annotated[

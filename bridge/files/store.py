@@ -67,7 +67,7 @@ def _mode(path: Path) -> int:
 def _write_all(handle: int, raw: bytes) -> None:
     rest = memoryview(raw)
     while rest:
-        rest = rest[os.write(handle, rest):]
+        rest = rest[os.write(handle, rest) :]
 
 
 def flush_folder(folder: Path) -> None:

@@ -28,9 +28,13 @@ class Strict(BaseModel):
     must be there is missing."""
 
     model_config = ConfigDict(
-        strict=True, extra="forbid", frozen=True, allow_inf_nan=False,
-        use_attribute_docstrings=True, populate_by_name=False,
-    )  # fmt: skip
+        strict=True,
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        populate_by_name=False,
+    )
     called: ClassVar[str] = "this"
     stand_ins: ClassVar[Mapping[str, Any]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
@@ -247,8 +251,10 @@ def _problem(
         message = f"must be a list, not {shown(value)}"
     elif kind in ("too_short", "too_long"):
         limit = context.get("min_length", context.get("max_length"))
-        message = f"needs {'at least' if kind == 'too_short' else 'at most'} {limit}, " \
-                  f"not {context.get('actual_length')}"
+        message = (
+            f"needs {'at least' if kind == 'too_short' else 'at most'} {limit}, "
+            f"not {context.get('actual_length')}"
+        )
     elif kind == "literal_error":
         words = str(context.get("expected", "")).replace("'", "")
         message = f"must be {words}, not {shown(value)}"
@@ -293,6 +299,19 @@ def _inner(annotation: Any) -> Any:
 
 
 __all__ = [
-    "Limits", "NAME_SAYS", "Name", "Reads", "Strict", "Text", "check", "dotted", "model_at",
-    "near", "one_of", "read_name", "read_text", "shown", "written_keys",
-]  # fmt: skip
+    "Limits",
+    "NAME_SAYS",
+    "Name",
+    "Reads",
+    "Strict",
+    "Text",
+    "check",
+    "dotted",
+    "model_at",
+    "near",
+    "one_of",
+    "read_name",
+    "read_text",
+    "shown",
+    "written_keys",
+]

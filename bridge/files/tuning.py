@@ -94,7 +94,9 @@ class TuningModel(Strict):
     """volts that come out more for each volt asked for"""
     table: Annotated[tuple[tuple[float, float], ...], Reads(_table, "[[note, cents], ...]")] = ()
     """how many cents sharp it still is at these notes"""
-    readings: Annotated[tuple[tuple[float, float], ...], Reads(_pairs, "[[asked, measured], ...]")] = ()  # noqa: E501
+    readings: Annotated[
+        tuple[tuple[float, float], ...], Reads(_pairs, "[[asked, measured], ...]")
+    ] = ()
     """the volts asked for and the volts measured"""
 
 
@@ -125,11 +127,12 @@ def _parse(document: Document) -> dict[str, Tuning]:
         raise InputError(in_order(problems))
     return {
         name: Tuning(
-            Correction(item.offset_volts, item.gain, item.table, item.made), item.profile,
+            Correction(item.offset_volts, item.gain, item.table, item.made),
+            item.profile,
             tuple(Reading(asked, measured) for asked, measured in item.readings),
         )
         for name, item in model.tuning.items()
-    }  # fmt: skip
+    }
 
 
 def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
@@ -143,8 +146,9 @@ def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
         if name not in rig.wired:
             warnings.append(f"{name} is tuned, but this rig has no such output")
         elif rig.interfaces[name.split(".")[0]].profile.name != tuning.profile:
-            warnings.append(f"{name} was tuned as {tuning.profile}, which it is no longer; tune it "
-                            "again")
+            warnings.append(
+                f"{name} was tuned as {tuning.profile}, which it is no longer; tune it again"
+            )
         else:
             found[name] = tuning.correction
     return found, warnings
@@ -257,8 +261,10 @@ def parse_reading(out: Output, text: str) -> float:
         return volts_of_note(out, parse_note(found[1]) + cents / 100.0)
     if "," in text:
         raise ValueError(f"{text!r} is not a reading; write decimals with a point, as in 2.003 V")
-    raise ValueError(f"{text!r} is not a reading; write volts (2.003 V), a frequency (130.9 Hz), "
-                     "or a note and cents (C3 +2)")
+    raise ValueError(
+        f"{text!r} is not a reading; write volts (2.003 V), a frequency (130.9 Hz), "
+        "or a note and cents (C3 +2)"
+    )
 
 
 def is_relative(text: str) -> bool:
@@ -302,8 +308,9 @@ def read_readings(path: Path, out: Output) -> list[Reading]:
         rest = "".join(after)
         try:
             note = _asked_note(first)
-            taken.append((Reading(asked_volts(out, note), parse_reading(out, rest)),
-                          is_relative(rest)))
+            taken.append(
+                (Reading(asked_volts(out, note), parse_reading(out, rest)), is_relative(rest))
+            )
         except ValueError as error:
             problems.append(Problem(str(error), "", name, number, 1))
     if len(taken) > MOST_READINGS:
@@ -333,9 +340,15 @@ def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[dict[str, A
     rows = []
     for i, reading in enumerate(readings):
         note = note_of_volts(out, reading.asked)
-        rows.append({
-            "note": round(note, 2), "name": note_name(note), "asked": reading.asked,
-            "measured": reading.measured, "before": fit.before[i], "after": fit.after[i],
-            "left_out": i in fit.outliers,
-        })  # fmt: skip
+        rows.append(
+            {
+                "note": round(note, 2),
+                "name": note_name(note),
+                "asked": reading.asked,
+                "measured": reading.measured,
+                "before": fit.before[i],
+                "after": fit.after[i],
+                "left_out": i in fit.outliers,
+            }
+        )
     return rows

@@ -89,6 +89,7 @@ def at_once(command: Command) -> Command:
 
 # --- mutes -------------------------------------------------------------------------------------
 
+
 def set_mute(scene: Scene, lane: int, muted: bool, at: int, tick: int, back: int | None) -> None:
     """Mute or unmute at `at` (not before `tick`); whatever that lane was waiting for is void."""
     scene.pending.pop(lane, None)
@@ -169,6 +170,7 @@ def _all_out(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
 
 # --- values ------------------------------------------------------------------------------------
 
+
 def _macro(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     macro = stage.macros[known("macro", command.get("macro"), stage.macros)]
     stage.turn_knob(scene, macro, number(command, "value", 0, 1), tick, 0)
@@ -205,6 +207,7 @@ def _tempo(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
 
 
 # --- sections ----------------------------------------------------------------------------------
+
 
 def _section(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     """Recall a section; a hand that does so takes over from the running order."""
@@ -250,7 +253,17 @@ def _client(command: Command) -> str:
 
 
 HANDLERS: Mapping[str, Callable[[Stage, Scene, Command, int], None]] = {
-    "mute": _mute, "group": _group, "cancel": _cancel, "hold": _hold, "release": _release,
-    "solo": _solo, "all-out": _all_out, "macro": _macro, "setting": _setting, "still": _still,
-    "tempo": _tempo, "section": _section, "order": _order,
-}  # fmt: skip
+    "mute": _mute,
+    "group": _group,
+    "cancel": _cancel,
+    "hold": _hold,
+    "release": _release,
+    "solo": _solo,
+    "all-out": _all_out,
+    "macro": _macro,
+    "setting": _setting,
+    "still": _still,
+    "tempo": _tempo,
+    "section": _section,
+    "order": _order,
+}

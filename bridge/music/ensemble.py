@@ -95,10 +95,17 @@ class Ensemble:
         if change is not None and change < end:
             end = change
         window = Window(
-            start, end, performance.setting, performance.muted, self.value, self.ms,
-            version=self._version, reset_by_hand=self._reset_by_hand, fixed=self._fixed,
+            start,
+            end,
+            performance.setting,
+            performance.muted,
+            self.value,
+            self.ms,
+            version=self._version,
+            reset_by_hand=self._reset_by_hand,
+            fixed=self._fixed,
             ahead=self._ahead,
-        )  # fmt: skip
+        )
         for node in self._ordered:
             if node.due < end:
                 node.run(window)
@@ -114,9 +121,7 @@ class Ensemble:
         for node in self._ordered:
             node.rewind()
 
-    def adopt(
-        self, old: Ensemble, tick: int, places: Mapping[str, int] | None = None
-    ) -> None:
+    def adopt(self, old: Ensemble, tick: int, places: Mapping[str, int] | None = None) -> None:
         """Go on at `tick` where `old` is; lanes are the same by name. `places` says where in `old`
         the lanes of this one are, when some had other names there."""
         if places is None:

@@ -297,7 +297,15 @@ class GateChance(GateFunction):
 
 
 GATE_FUNCTIONS: dict[str, type[Function]] = {
-    "at-least": AtLeast, "exactly": Exactly, "latch": Latch, "nth": GateNth, "toggle": GateToggle,
-    "first": GateFirst, "delay": GateDelay, "hold": GateHold, "edge": GateEdge, "gap": GateGap,
+    "at-least": AtLeast,
+    "exactly": Exactly,
+    "latch": Latch,
+    "nth": GateNth,
+    "toggle": GateToggle,
+    "first": GateFirst,
+    "delay": GateDelay,
+    "hold": GateHold,
+    "edge": GateEdge,
+    "gap": GateGap,
     "chance": GateChance,
-}  # fmt: skip
+}

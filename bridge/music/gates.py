@@ -284,5 +284,3 @@ class GatesNode(HitNode):
 
 def _pulse_ms(out: str | None, outputs: dict[str, OutputRange]) -> float:
     return outputs[out].pulse_ms if out is not None and out in outputs else 0.0
-
-

@@ -17,9 +17,21 @@ from bridge.music.node import BOTH, Hit, Window
 from bridge.music.ticks import SWING_GRID, step_swing_offset, swing_offset
 
 PER_HIT = (
-    "chance", "density", "level", "accent", "gate", "gate_ms", "humanise_level", "repeats",
-    "repeat_curve", "repeat_ramp", "swing", "shift_ms", "shift", "humanise_ms",
-)  # fmt: skip
+    "chance",
+    "density",
+    "level",
+    "accent",
+    "gate",
+    "gate_ms",
+    "humanise_level",
+    "repeats",
+    "repeat_curve",
+    "repeat_ramp",
+    "swing",
+    "shift_ms",
+    "shift",
+    "humanise_ms",
+)
 
 # Between two repeats the gate falls for at least a tenth of their distance, or they would be one.
 REPEAT_GATE = 0.9
@@ -182,10 +194,16 @@ class HitNode:
                 ramp -= self.repeat_ramp * (count - 1 - j) / (count - 1)
             out.append(
                 Hit(
-                    grid, tick + starts[j], level * ramp, max(1, floor(lasting)),
-                    accent, causes, j, there,
+                    grid,
+                    tick + starts[j],
+                    level * ramp,
+                    max(1, floor(lasting)),
+                    accent,
+                    causes,
+                    j,
+                    there,
                 )
-            )  # fmt: skip
+            )
 
     def finish(self, window: Window, out: list[Hit]) -> None:
         """Make hits last until the next one, where the lane ties them."""

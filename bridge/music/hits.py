@@ -139,9 +139,7 @@ class PatternNode(HitNode):
         steps = max(1, len(self._written()))
         span = 2 * steps - 2 if self.cursor.direction == "back-and-forth" and steps > 1 else steps
         turn, step = divmod(self.index, span)
-        self.cursor.adopt(
-            {"turn": turn, "step": step - 1, "place": 0, "base": 0, "walking": False}
-        )
+        self.cursor.adopt({"turn": turn, "step": step - 1, "place": 0, "base": 0, "walking": False})
         self.accent_place = self.index
 
     # --- the pattern ---

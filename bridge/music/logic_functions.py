@@ -374,6 +374,15 @@ class Chance(Function):
 
 
 FUNCTIONS: dict[str, type[Function]] = {
-    "at-least": AtLeast, "exactly": Exactly, "nth": Nth, "toggle": Toggle, "first": First,
-    "delay": Delay, "hold": Hold, "latch": Latch, "edge": Edge, "gap": Gap, "chance": Chance,
-}  # fmt: skip
+    "at-least": AtLeast,
+    "exactly": Exactly,
+    "nth": Nth,
+    "toggle": Toggle,
+    "first": First,
+    "delay": Delay,
+    "hold": Hold,
+    "latch": Latch,
+    "edge": Edge,
+    "gap": Gap,
+    "chance": Chance,
+}

@@ -247,15 +247,17 @@ class _Reader:
         token = self.take()
         wanted = {"count": "a whole number", "time": "a time like 1/8", "chance": "a number 0 to 1"}
         if token.kind != "number":
-            raise LogicError(f"{wanted[kind]} expected in {usage(name)}, {_seen(token)}",
-                             token.column)
+            raise LogicError(
+                f"{wanted[kind]} expected in {usage(name)}, {_seen(token)}", token.column
+            )
         try:
             if kind == "time":
                 return parse_rate(token.text)
             number = Fraction(token.text)
         except ValueError as error:
-            raise LogicError(f"{wanted[kind]} expected in {usage(name)}: {error}",
-                             token.column) from error
+            raise LogicError(
+                f"{wanted[kind]} expected in {usage(name)}: {error}", token.column
+            ) from error
         if kind == "count" and (number.denominator != 1 or not 1 <= number <= 64):
             raise LogicError(f"{token.text} is not a whole number from 1 to 64", token.column)
         if kind == "chance" and not 0 <= number <= 1:
@@ -265,12 +267,11 @@ class _Reader:
     def checked(self, term: Term) -> Term:
         count = term.numbers[0] if term.numbers else Fraction(0)
         if term.op in ("at-least", "exactly") and count > len(term.terms):
-            raise LogicError(
-                f"{term.op} {count} of {len(term.terms)} can never be", term.column
-            )
+            raise LogicError(f"{term.op} {count} of {len(term.terms)} can never be", term.column)
         if term.op == "nth" and len(term.numbers) == 2 and term.numbers[1] > count:
-            raise LogicError(f"of every {count} hits there is no number {term.numbers[1]}",
-                             term.column)
+            raise LogicError(
+                f"of every {count} hits there is no number {term.numbers[1]}", term.column
+            )
         return term
 
     @staticmethod

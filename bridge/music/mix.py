@@ -46,8 +46,17 @@ class _Line:
     """The value of one lane in sounding time."""
 
     __slots__ = (
-        "_last", "at", "glide", "held", "hits", "moved", "notes", "scale", "start", "target"
-    )  # fmt: skip
+        "_last",
+        "at",
+        "glide",
+        "held",
+        "hits",
+        "moved",
+        "notes",
+        "scale",
+        "start",
+        "target",
+    )
 
     def __init__(self, hits: bool, notes: bool) -> None:
         self.hits = hits
@@ -82,8 +91,11 @@ class _Line:
 
     def take(self, other: _Line) -> None:
         self.at, self.start, self.target, self.glide = (
-            other.at, other.start, other.target, other.glide
-        )  # fmt: skip
+            other.at,
+            other.start,
+            other.target,
+            other.glide,
+        )
         self.moved, self.held, self._last = other.moved, other.held, other._last
 
 
@@ -219,9 +231,7 @@ class Mixer:
             point = min(point, -(-tick // CONTROL_GRID) * CONTROL_GRID)
         return max(point, tick)
 
-    def _sample(
-        self, out: list[Event], tick: int, changed: bool, performance: Performance
-    ) -> None:
+    def _sample(self, out: list[Event], tick: int, changed: bool, performance: Performance) -> None:
         queue = self._queue
         moved: list[_Mix] = []
         while queue and queue[0].tick <= tick:
@@ -260,9 +270,13 @@ class Mixer:
             line = self._lines[source]
             if line.glides(tick):
                 return True
-            if drive is None and not line.hits and not (
-                performance.fixed(source, "offset", tick)
-                and performance.fixed(source, "depth", tick)
+            if (
+                drive is None
+                and not line.hits
+                and not (
+                    performance.fixed(source, "offset", tick)
+                    and performance.fixed(source, "depth", tick)
+                )
             ):
                 return True
         return False
@@ -280,8 +294,8 @@ class Mixer:
 
     def _value(self, mix: _Mix, tick: int, performance: Performance) -> float | None:
         """Volts of a level output, the note of a pitch output; None: nothing has been said yet."""
-        return self._note(mix, tick, performance) if mix.pitch else self._volts(
-            mix, tick, performance
+        return (
+            self._note(mix, tick, performance) if mix.pitch else self._volts(mix, tick, performance)
         )
 
     def _driven(self, mix: _Mix, tick: int, performance: Performance) -> float:

@@ -47,50 +47,97 @@ _SWUNG = (*HIT_KINDS, "notes", "levels", "walk")  # what has steps of its own
 _TABLE = (
     # hits
     Setting("chance", 0, 1, 1, "probability", HIT_KINDS, "how likely each hit is to sound"),
-    Setting("density", 0, 1, 0.5, "share", HIT_KINDS,
-            "0.5 as written; less thins (strong positions go last), more fills"),
+    Setting(
+        "density",
+        0,
+        1,
+        0.5,
+        "share",
+        HIT_KINDS,
+        "0.5 as written; less thins (strong positions go last), more fills",
+    ),
     Setting("level", 0, 1, 0.8, "level", HIT_KINDS, "level of a plain hit"),
-    Setting("accent", 0, 1, 1, "share", HIT_KINDS,
-            "how far an accented hit rises from `level` towards 1"),
+    Setting(
+        "accent",
+        0,
+        1,
+        1,
+        "share",
+        HIT_KINDS,
+        "how far an accented hit rises from `level` towards 1",
+    ),
     Setting("gate", 0.01, 16, 0.5, "steps", HIT_KINDS, "gate length as a fraction of the step"),
     Setting("gate_ms", 0, 10000, 0, "ms", HIT_KINDS, "gate length in time; 0: use `gate`"),
-    Setting("humanise_level", 0, 1, 0, "level", HIT_KINDS,
-            "seeded spread of the level, plus or minus"),
+    Setting(
+        "humanise_level", 0, 1, 0, "level", HIT_KINDS, "seeded spread of the level, plus or minus"
+    ),
     Setting("repeats", 1, 16, 1, "count", HIT_KINDS, "hits within one step", whole=True),
-    Setting("repeat_curve", -1, 1, 0, "share", HIT_KINDS,
-            "spacing of repeats: 0 even, above accelerating, below slowing"),
+    Setting(
+        "repeat_curve",
+        -1,
+        1,
+        0,
+        "share",
+        HIT_KINDS,
+        "spacing of repeats: 0 even, above accelerating, below slowing",
+    ),
     Setting("repeat_ramp", -1, 1, 0, "share", HIT_KINDS, "level ramp over repeats: below 0 fades"),
     # time, of everything that has steps
-    Setting("swing", 50, 75, 50, "percent", _SWUNG,
-            "share of each pair of steps given to the first"),
+    Setting(
+        "swing", 50, 75, 50, "percent", _SWUNG, "share of each pair of steps given to the first"
+    ),
     Setting("shift_ms", -100, 100, 0, "ms", _ALL, "played early (below 0) or late"),
-    Setting("shift", -0.5, 0.5, 0, "steps", _ALL,
-            "played early or late, as a fraction of the step"),
+    Setting(
+        "shift", -0.5, 0.5, 0, "steps", _ALL, "played early or late, as a fraction of the step"
+    ),
     Setting("humanise_ms", 0, 30, 0, "ms", HIT_KINDS, "seeded spread in time, plus or minus"),
     # pattern
     Setting("hits", 0, 64, 4, "count", ("euclid",), "Euclidean hits", whole=True),
     Setting("steps", 1, 64, 16, "count", ("euclid",), "Euclidean steps", whole=True),
-    Setting("rotate", -64, 64, 0, "steps", _STEPPED, "moves the first steps to the end",
-            whole=True),
-    Setting("length", 0, 64, 0, "steps", _STEPPED,
-            "plays only this many steps of the pattern, or repeats it to fill; 0: as written",
-            whole=True),
+    Setting(
+        "rotate", -64, 64, 0, "steps", _STEPPED, "moves the first steps to the end", whole=True
+    ),
+    Setting(
+        "length",
+        0,
+        64,
+        0,
+        "steps",
+        _STEPPED,
+        "plays only this many steps of the pattern, or repeats it to fill; 0: as written",
+        whole=True,
+    ),
     Setting("drift", 0, 1, 0, "probability", _STEPPED, "chance at each pass that a step changes"),
-    Setting("drift_bound", 0, 64, 4, "steps", _STEPPED,
-            "most steps that may differ from what is written", whole=True),
+    Setting(
+        "drift_bound",
+        0,
+        64,
+        4,
+        "steps",
+        _STEPPED,
+        "most steps that may differ from what is written",
+        whole=True,
+    ),
     # values
-    Setting("transpose", -48, 48, 0, "semitones",
-            ("notes", "levels", "shape", "walk", "hold"), "added to the note"),
+    Setting(
+        "transpose",
+        -48,
+        48,
+        0,
+        "semitones",
+        ("notes", "levels", "shape", "walk", "hold"),
+        "added to the note",
+    ),
     Setting("slew_ms", 0, 10000, 0, "ms", VALUE_KINDS, "time to glide to a new value"),
     Setting("slew", 0, 16, 0, "steps", VALUE_KINDS, "glide as a fraction of the step"),
     Setting("depth", -1, 1, 1, "share", VALUE_KINDS, "how much reaches the output"),
     Setting("offset", -10, 10, 0, "V", VALUE_KINDS, "volts added at the output"),
     Setting("hz", 0, 50, 0, "Hz", ("shape",), "speed of a free shape; 0: synced to `rate`"),
     Setting("phase", 0, 1, 0, "cycles", ("shape",), "where in the cycle a shape begins"),
-    Setting("decay_ms", 1, 20000, 200, "ms", ("decay",),
-            "time for the envelope to fall to 1/1000"),
-    Setting("walk_step", 0, 1, 0.1, "level", ("walk",),
-            "largest move of a random walk at each step"),
+    Setting("decay_ms", 1, 20000, 200, "ms", ("decay",), "time for the envelope to fall to 1/1000"),
+    Setting(
+        "walk_step", 0, 1, 0.1, "level", ("walk",), "largest move of a random walk at each step"
+    ),
     Setting("low", -1, 1, 0, "level", ("shape", "walk", "decay"), "lower bound of the value"),
     Setting("high", -1, 1, 1, "level", ("shape", "walk", "decay"), "upper bound of the value"),
 )
@@ -98,6 +145,7 @@ SETTINGS: Mapping[str, Setting] = MappingProxyType({s.name: s for s in _TABLE})
 
 
 # --- sources: exactly one per lane -------------------------------------------------------------
+
 
 @dataclass(frozen=True, slots=True)
 class Fill:
@@ -256,6 +304,7 @@ Source = Euclid | Steps | Every | Logic | Notes | Levels | Shape | Decay | Hold 
 
 
 # --- lanes -------------------------------------------------------------------------------------
+
 
 @dataclass(frozen=True, slots=True)
 class Drive:

@@ -280,5 +280,3 @@ def filled(marks: tuple[int, ...], ending: tuple[int, ...]) -> tuple[int, ...]:
     if len(ending) >= len(marks):
         return ending[: len(marks)]
     return marks[: len(marks) - len(ending)] + ending
-
-

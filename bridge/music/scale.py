@@ -17,36 +17,38 @@ from bridge.music.model import Lane, Quantise, SetSpec
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
 _MINOR = (0, 2, 3, 5, 7, 8, 10)
 
-SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType({
-    "major": _MAJOR,
-    "ionian": _MAJOR,
-    "dorian": (0, 2, 3, 5, 7, 9, 10),
-    "phrygian": (0, 1, 3, 5, 7, 8, 10),
-    "lydian": (0, 2, 4, 6, 7, 9, 11),
-    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
-    "minor": _MINOR,
-    "aeolian": _MINOR,
-    "locrian": (0, 1, 3, 5, 6, 8, 10),
-    "harmonic-minor": (0, 2, 3, 5, 7, 8, 11),
-    "melodic-minor": (0, 2, 3, 5, 7, 9, 11),
-    "melodic-minor-descending": _MINOR,
-    "whole-tone": (0, 2, 4, 6, 8, 10),
-    "octatonic": (0, 1, 3, 4, 6, 7, 9, 10),
-    "octatonic-tone-first": (0, 2, 3, 5, 6, 8, 9, 11),
-    "chromatic": tuple(range(12)),
-    "major-pentatonic": (0, 2, 4, 7, 9),
-    "minor-pentatonic": (0, 3, 5, 7, 10),
-    "blues": (0, 3, 5, 6, 7, 10),
-    "phrygian-dominant": (0, 1, 4, 5, 7, 8, 10),
-    "double-harmonic": (0, 1, 4, 5, 7, 8, 11),
-    "hungarian-minor": (0, 2, 3, 6, 7, 8, 11),
-    "lydian-dominant": (0, 2, 4, 6, 7, 9, 10),
-    "altered": (0, 1, 3, 4, 6, 8, 10),
-    "nine-tone": (0, 2, 3, 4, 6, 7, 8, 10, 11),
-    "in-sen": (0, 1, 5, 7, 10),
-    "augmented": (0, 3, 4, 7, 8, 11),
-    "hirajoshi": (0, 2, 3, 7, 8),
-})  # fmt: skip
+SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
+    {
+        "major": _MAJOR,
+        "ionian": _MAJOR,
+        "dorian": (0, 2, 3, 5, 7, 9, 10),
+        "phrygian": (0, 1, 3, 5, 7, 8, 10),
+        "lydian": (0, 2, 4, 6, 7, 9, 11),
+        "mixolydian": (0, 2, 4, 5, 7, 9, 10),
+        "minor": _MINOR,
+        "aeolian": _MINOR,
+        "locrian": (0, 1, 3, 5, 6, 8, 10),
+        "harmonic-minor": (0, 2, 3, 5, 7, 8, 11),
+        "melodic-minor": (0, 2, 3, 5, 7, 9, 11),
+        "melodic-minor-descending": _MINOR,
+        "whole-tone": (0, 2, 4, 6, 8, 10),
+        "octatonic": (0, 1, 3, 4, 6, 7, 9, 10),
+        "octatonic-tone-first": (0, 2, 3, 5, 6, 8, 9, 11),
+        "chromatic": tuple(range(12)),
+        "major-pentatonic": (0, 2, 4, 7, 9),
+        "minor-pentatonic": (0, 3, 5, 7, 10),
+        "blues": (0, 3, 5, 6, 7, 10),
+        "phrygian-dominant": (0, 1, 4, 5, 7, 8, 10),
+        "double-harmonic": (0, 1, 4, 5, 7, 8, 11),
+        "hungarian-minor": (0, 2, 3, 6, 7, 8, 11),
+        "lydian-dominant": (0, 2, 4, 6, 7, 9, 10),
+        "altered": (0, 1, 3, 4, 6, 8, 10),
+        "nine-tone": (0, 2, 3, 4, 6, 7, 8, 10, 11),
+        "in-sen": (0, 1, 5, 7, 10),
+        "augmented": (0, 3, 4, 7, 8, 11),
+        "hirajoshi": (0, 2, 3, 7, 8),
+    }
+)
 """Scale name to degrees, ascending from 0; held against a published table by the tests."""
 
 DEFAULT_OCTAVES = (2, 4)
@@ -96,9 +98,7 @@ def frequency(number: float) -> float:
     return 440.0 * math.exp2((number - 69) / 12)
 
 
-def quantise_to(
-    wanted: str | Sequence[int], root: int, scale: Sequence[int]
-) -> Quantise | None:
+def quantise_to(wanted: str | Sequence[int], root: int, scale: Sequence[int]) -> Quantise | None:
     """What ``quantise:`` of a set file means: ``key`` (the set's own root and scale), ``off``, the
     name of a scale on the set's root, or a list of degrees 0..11.
 

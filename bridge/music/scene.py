@@ -105,11 +105,16 @@ class Scene:
         """A scene that can be changed without touching this one. `base` and `moving` share their
         inner values, which are replaced and never changed in place."""
         return replace(
-            self, muted=self.muted[:], pending=dict(self.pending),
+            self,
+            muted=self.muted[:],
+            pending=dict(self.pending),
             holds={lane: dict(held) for lane, held in self.holds.items()},
-            knobs=self.knobs[:], hand=dict(self.hand), over=dict(self.over),
-            base=self.base[:], moving=self.moving[:],
-        )  # fmt: skip
+            knobs=self.knobs[:],
+            hand=dict(self.hand),
+            over=dict(self.over),
+            base=self.base[:],
+            moving=self.moving[:],
+        )
 
 
 class Stage:
@@ -160,12 +165,19 @@ class Stage:
         """The scene at the start: everything as written."""
         tempo = float(self.spec.tempo)
         scene = Scene(
-            muted=[lane.muted for lane in self.lanes], pending={}, holds={}, solo=frozenset(),
+            muted=[lane.muted for lane in self.lanes],
+            pending={},
+            holds={},
+            solo=frozenset(),
             still=frozenset(i for i, lane in enumerate(self.lanes) if lane.still),
             knobs=[Glide(macro.start, macro.start) for macro in self.spec.macros],
-            hand={}, over={}, base=[dict(values) for values in self.written],
-            moving=self.driven[:], tempo=Glide(tempo, tempo), bpm=tempo,
-        )  # fmt: skip
+            hand={},
+            over={},
+            base=[dict(values) for values in self.written],
+            moving=self.driven[:],
+            tempo=Glide(tempo, tempo),
+            bpm=tempo,
+        )
         for lane in scene.still:
             self.rebase(scene, lane, ())
         self.refresh(scene, 0)
@@ -325,6 +337,7 @@ class Stage:
 
     def shift(self, scene: Scene, ticks: int) -> None:
         """Move everything that waits by `ticks`, and let everything that glides arrive."""
+
         def moved(tick: int | None) -> int | None:
             return None if tick is None else max(0, tick + ticks)
 

@@ -115,9 +115,7 @@ class _Compiler:
         source = lane.source
         if isinstance(source, Logic):
             self._logic(place, lane, source)
-        wanted: list[tuple[str | None, str, Keys]] = [
-            (lane.transpose_by, "any", ("transpose_by",)),
-        ]
+        wanted: list[tuple[str | None, str, Keys]] = [(lane.transpose_by, "any", ("transpose_by",))]
         if isinstance(source, Logic) and isinstance(lane.advance, str):
             self.problem(
                 "a derived lane hits where its logic says and is not moved by another; a rate "
@@ -192,8 +190,9 @@ class _Compiler:
                         f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}", keys
                     )
                 elif lane.hits:
-                    self.problem(f"{lane.name!r} is a lane of hits and has no value to drive with",
-                                 keys)
+                    self.problem(
+                        f"{lane.name!r} is a lane of hits and has no value to drive with", keys
+                    )
                 else:
                     self.needs[other].append((place, keys))
         for macro in self.spec.macros:
@@ -220,7 +219,7 @@ class _Compiler:
                 now, rest = stack[-1]
                 for read, keys in rest:
                     if state[read] == 1:
-                        self._cycle(way[way.index(read):], keys)
+                        self._cycle(way[way.index(read) :], keys)
                     elif state[read] == 0:
                         state[read] = 1
                         way.append(read)
@@ -242,9 +241,7 @@ class _Compiler:
         if len(names) == 1:
             self.problem(f"{names[0]!r} waits for itself", keys)
             return
-        self.problem(
-            f"these lanes wait for each other: {' reads '.join([*names, names[0]])}", keys
-        )
+        self.problem(f"these lanes wait for each other: {' reads '.join([*names, names[0]])}", keys)
 
     def _step(self, lane: Lane) -> Fraction:
         seen = {lane.name}

@@ -47,9 +47,13 @@ class SampledNode(ValueNode):
     """A lane sampled on the control grid. A subclass says what starts it and what a sample is."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         self.next = 0
         self.lead = 0
@@ -126,9 +130,13 @@ class ShapeNode(SampledNode):
     """
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         source = written.source
         assert isinstance(source, Shape)
@@ -148,7 +156,8 @@ class ShapeNode(SampledNode):
     def starts(self, window: Window) -> list[_Start]:
         found = [
             _Start(hit.grid, hit.tick - hit.grid, 1.0)
-            for lane in self.started_by for hit in steps_of(window.hits.get(lane, ()))
+            for lane in self.started_by
+            for hit in steps_of(window.hits.get(lane, ()))
         ]
         if self.reset_ticks:
             first = max(1, -(-window.start // self.reset_ticks)) * self.reset_ticks
@@ -202,9 +211,12 @@ class ShapeNode(SampledNode):
 
     def carry(self) -> dict[str, Any]:
         return super().carry() | {
-            "origin": self._origin, "turn": self._turn, "cycles": self._cycles, "sampled": self._at,
+            "origin": self._origin,
+            "turn": self._turn,
+            "cycles": self._cycles,
+            "sampled": self._at,
             "hand": self._hand,
-        }  # fmt: skip
+        }
 
     def adopt(self, carry: dict[str, Any]) -> None:
         super().adopt(carry)
@@ -226,9 +238,13 @@ class DecayNode(SampledNode):
     taps before them; repeats within a step start it too."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         assert isinstance(written.source, Decay)
         self.of = positions[written.source.of]
@@ -246,9 +262,7 @@ class DecayNode(SampledNode):
         for hit in window.hits.get(self.of, ()):
             if not hit.sub:
                 self._first = hit.tick
-            if self.after_mute and (
-                not hit.there & SOUNDING or window.muted(self.of, hit.grid)
-            ):
+            if self.after_mute and (not hit.there & SOUNDING or window.muted(self.of, hit.grid)):
                 continue
             # A repeat starts it as much later as it sounds after the first hit of its step.
             late = hit.tick - self._first if hit.sub else 0
@@ -285,9 +299,12 @@ class DecayNode(SampledNode):
 
     def carry(self) -> dict[str, Any]:
         return super().carry() | {
-            "level": self._level, "from": self._at, "moving": self._moving,
-            "first": self._first, "later": [tuple(start) for start in self._later],
-        }  # fmt: skip
+            "level": self._level,
+            "from": self._at,
+            "moving": self._moving,
+            "first": self._first,
+            "later": [tuple(start) for start in self._later],
+        }
 
     def adopt(self, carry: dict[str, Any]) -> None:
         super().adopt(carry)

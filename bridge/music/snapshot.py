@@ -33,6 +33,7 @@ def place_text(stage: Stage, tick: int) -> str:
 
 # --- taking ------------------------------------------------------------------------------------
 
+
 def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, Any]:
     """The part of the state that speaks of lanes; it is the larger one, and moving a macro does not
     touch it."""
@@ -47,8 +48,9 @@ def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, Any]) -> dict[s
     macros = {}
     for macro, knob in zip(stage.spec.macros, scene.knobs, strict=True):
         entry: dict[str, Any] = {
-            "value": knob.value(tick), "drives": list(map(drive_text, macro.drives))
-        }  # fmt: skip
+            "value": knob.value(tick),
+            "drives": list(map(drive_text, macro.drives)),
+        }
         if knob.moves(tick):
             entry["glide"] = list(knob)
         macros[macro.name] = entry
@@ -148,14 +150,17 @@ def _morph(stage: Stage, scene: Scene) -> dict[str, Any] | None:
 
 # --- between two states ------------------------------------------------------------------------
 
+
 def overlay(state: Mapping[str, Any], parts: Mapping[str, Any]) -> dict[str, Any]:
     """`state` with `parts` of an earlier one in place of its own: single members of its lanes,
     single macros, and whole top-level members. Lanes that `state` has not are whole in `parts`."""
     lanes = {
         **state["lanes"],
-        **{name: {**state["lanes"].get(name, {}), **kept}
-           for name, kept in parts.get("lanes", {}).items()},
-    }  # fmt: skip
+        **{
+            name: {**state["lanes"].get(name, {}), **kept}
+            for name, kept in parts.get("lanes", {}).items()
+        },
+    }
     macros = {**state["macros"], **parts.get("macros", {})}
     return {**state, **parts, "lanes": lanes, "macros": macros}
 
@@ -188,6 +193,7 @@ def _renamed(kept: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any
 
 # --- putting back ------------------------------------------------------------------------------
 
+
 def put(stage: Stage, state: Mapping[str, Any]) -> Scene:
     """A scene from what `take` gave. KeyError, TypeError, ValueError or AttributeError when
     `state` has not its shape."""
@@ -219,9 +225,11 @@ def _put_lane(stage: Stage, scene: Scene, position: int, kept: Mapping[str, Any]
     if pending is not None:
         back = pending["back"]
         scene.pending[position] = Pending(
-            _whole(pending["tick"]), _flag(pending["muted"]),
-            None if back is None else _whole(back), _flag(pending["auto"]),
-        )  # fmt: skip
+            _whole(pending["tick"]),
+            _flag(pending["muted"]),
+            None if back is None else _whole(back),
+            _flag(pending["auto"]),
+        )
     holds = {str(client): _flag(muted) for client, muted in kept["holds"].items()}
     if holds:
         scene.holds[position] = holds
@@ -243,17 +251,20 @@ def _put_section(stage: Stage, scene: Scene, state: Mapping[str, Any]) -> None:
     waits = state["section_pending"]
     if waits is not None and waits["by"] == "hand" and waits["section"] in stage.sections:
         scene.recall = Recall(
-            _whole(waits["tick"]), stage.sections[waits["section"]],
-            _whole(waits["morph_bars"]), _real(waits["mutes_at"]),
-        )  # fmt: skip
+            _whole(waits["tick"]),
+            stage.sections[waits["section"]],
+            _whole(waits["morph_bars"]),
+            _real(waits["mutes_at"]),
+        )
     order = state["order"]
     if _flag(order["running"]) and stage.spec.order:
         last = len(stage.spec.order)
         now = order["leg"]
         scene.leg = Leg(
             None if now is None else min(_whole(now), last - 1),
-            min(_whole(order["next"]), last), _whole(order["tick"]),
-        )  # fmt: skip
+            min(_whole(order["next"]), last),
+            _whole(order["tick"]),
+        )
     morph = state["morph"]
     if morph is not None:
         starts = {

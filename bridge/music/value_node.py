@@ -97,9 +97,13 @@ class ValueNode:
     due = -1
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """`pitches` are the names of all pitch outputs."""
         self.lane = lane
         self.written_lane = written
@@ -249,9 +253,13 @@ class SteppedNode(ValueNode):
     """A lane of values that goes from step to step, by its rate or by the hits of another lane."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         self.mover = positions[written.advance] if isinstance(written.advance, str) else None
         self.reset_by = positions[written.reset] if isinstance(written.reset, str) else None
@@ -367,5 +375,3 @@ class SteppedNode(ValueNode):
             self.index = first_step_from(at, self.step, self.origin)
             self.next = step_tick(self.index, self.step, self.origin)
         self.due = -1 if self.reads else self.next
-
-

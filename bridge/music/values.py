@@ -19,9 +19,12 @@ from bridge.music.value_node import SteppedNode, ValueNode, note_like
 
 
 def build_node(
-    index: int, spec: SetSpec, lane: Lane, positions: Mapping[str, int],
+    index: int,
+    spec: SetSpec,
+    lane: Lane,
+    positions: Mapping[str, int],
     pitches: frozenset[str] = frozenset(),
-) -> Node:  # fmt: skip
+) -> Node:
     """The node of a lane of values.
 
     `index` is its position, `positions` those of all lanes by name, `pitches` the names of all
@@ -54,9 +57,14 @@ class PatternedNode(SteppedNode):
     """
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
-        pitches: frozenset[str], count: int,
-    ) -> None:  # fmt: skip
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
+        pitches: frozenset[str],
+        count: int,
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         self.count = count
         self.drift = Drift(chance.key(spec.seed, written.name, "drift"))
@@ -113,9 +121,13 @@ class NotesNode(PatternedNode):
     lane's slew, or within one step when it has none."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         assert isinstance(written.source, Notes)
         self.sequence = written.source.notes
         super().__init__(lane, spec, written, positions, pitches, len(self.sequence))
@@ -138,9 +150,13 @@ class LevelsNode(PatternedNode):
     """Levels one by one; a rest keeps the level."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         assert isinstance(written.source, Levels)
         self.levels = written.source.values
         super().__init__(lane, spec, written, positions, pitches, len(self.levels))
@@ -159,9 +175,13 @@ class WalkNode(SteppedNode):
     way from `low` to `high`, evenly drawn; the ends throw it back."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         self._stream = chance.key(spec.seed, written.name, "walk")
         self._at: float | None = None
@@ -202,9 +222,13 @@ class HoldNode(ValueNode):
     """Sample and hold: takes the value of one lane at each written hit of another."""
 
     def __init__(
-        self, lane: int, spec: SetSpec, written: Lane, positions: Mapping[str, int],
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
         pitches: frozenset[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
         assert isinstance(written.source, Hold)
         self.source = positions[written.source.value]

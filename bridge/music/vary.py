@@ -41,13 +41,26 @@ OWN = frozenset({"out", "share", "groups", "muted", "drives"})
 SPELT = frozenset({"spacing"})
 """Settings that can be spelt in words under another name."""
 
-BOUNDS: Mapping[str, tuple[float, float]] = MappingProxyType({
-    "chance": (0.4, 1.0), "density": (0.3, 0.7), "level": (0.4, 1.0), "accent": (0.2, 1.0),
-    "gate": (0.1, 1.0), "humanise_level": (0.0, 0.2), "repeats": (1, 3),
-    "repeat_curve": (-0.6, 0.6), "repeat_ramp": (-0.6, 0.6),
-    "slew_ms": (0.0, 250.0), "depth": (0.3, 1.0), "phase": (0.0, 1.0),
-    "decay_ms": (60.0, 1200.0), "walk_step": (0.02, 0.4), "low": (0.0, 0.4), "high": (0.6, 1.0),
-})  # fmt: skip
+BOUNDS: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {
+        "chance": (0.4, 1.0),
+        "density": (0.3, 0.7),
+        "level": (0.4, 1.0),
+        "accent": (0.2, 1.0),
+        "gate": (0.1, 1.0),
+        "humanise_level": (0.0, 0.2),
+        "repeats": (1, 3),
+        "repeat_curve": (-0.6, 0.6),
+        "repeat_ramp": (-0.6, 0.6),
+        "slew_ms": (0.0, 250.0),
+        "depth": (0.3, 1.0),
+        "phase": (0.0, 1.0),
+        "decay_ms": (60.0, 1200.0),
+        "walk_step": (0.02, 0.4),
+        "low": (0.0, 0.4),
+        "high": (0.6, 1.0),
+    }
+)
 """Where chance may put a setting, inside its range. Those that would take a lane out of time, out
 of key or out of its output's reach (swing, shift, transpose, offset, hz) are left alone."""
 _REACH = 12  # semitones that a note moves at most
@@ -71,9 +84,7 @@ def copied(
             return False
         return what is None or is_setting(key, kind) == (what == "settings")
 
-    new: dict[str, Any] = {
-        key: value for key, value in source.items() if wanted(key, kinds[0])
-    }
+    new: dict[str, Any] = {key: value for key, value in source.items() if wanted(key, kinds[0])}
     new |= {key: None for key in target if wanted(key, kinds[1]) and key not in new}
     return {key: value for key, value in new.items() if target.get(key) != value}
 
@@ -156,9 +167,13 @@ def _steps(marks: tuple[int, ...], amount: float, stream: int) -> tuple[int, ...
 
 
 def _notes(
-    lane: Lane, notes: Sequence[Note], written: Sequence[Any], spec: SetSpec, amount: float,
+    lane: Lane,
+    notes: Sequence[Note],
+    written: Sequence[Any],
+    spec: SetSpec,
+    amount: float,
     stream: int,
-) -> list[Any]:  # fmt: skip
+) -> list[Any]:
     root, degrees = spec.root, spec.scale
     if lane.quantise is not None:
         root, degrees = lane.quantise.root, lane.quantise.degrees
@@ -168,9 +183,10 @@ def _notes(
     low, high = min(pitched), max(pitched)
     room = max(0.0, 12 - (high - low)) / 2  # a single note may move by half an octave
     scale = [
-        number for number in range(128)
+        number
+        for number in range(128)
         if (number - root) % 12 in degrees and low - room <= number <= high + room
-    ]  # fmt: skip
+    ]
     new: list[Any] = []
     for place, (note, said) in enumerate(zip(notes, written, strict=True)):
         near = [n for n in scale if note.number is not None and abs(n - note.number) <= _REACH]

@@ -179,8 +179,9 @@ def _in_frames(stamps: Sequence[int]) -> bool:
     gaps = [b - a for a, b in pairwise(stamps)]
     if statistics.pstdev(gaps) < _FRAME_NS / 10:
         return False  # all alike: a period of whole milliseconds, perhaps
-    near = sum(abs((gap + _FRAME_NS // 2) % _FRAME_NS - _FRAME_NS // 2) < _FRAME_NEAR_NS
-               for gap in gaps)  # fmt: skip
+    near = sum(
+        abs((gap + _FRAME_NS // 2) % _FRAME_NS - _FRAME_NS // 2) < _FRAME_NEAR_NS for gap in gaps
+    )
     return near > 0.9 * len(gaps)
 
 

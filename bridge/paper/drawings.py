@@ -68,8 +68,9 @@ def cables(rig: Rig, spec: SetSpec) -> str:
             if wired.port == interface.name:
                 out = wired.output
                 says = f"{out.kind}, {out.low:g} to {out.high:g} V, {address_words(out)}"
-                parts.append(_cable(name, says + (", inverted" if out.inverted else ""),
-                                    *rows[name]))  # fmt: skip
+                parts.append(
+                    _cable(name, says + (", inverted" if out.inverted else ""), *rows[name])
+                )
     return "".join(parts)
 
 
@@ -90,9 +91,17 @@ def _cable(name: str, says: str, driver: str, cable: str) -> str:
 
 def _stroke(solid: bool, label: str, arrow: bool = False) -> str:
     """A short line: what is there is solid, what is not is dotted."""
-    parts = [svg.line(1, 6, 33, 6, stroke=INK if solid else PALE,
-                      stroke_width=1.6 if solid else 0.8,
-                      stroke_dasharray=None if solid else "2 4")]  # fmt: skip
+    parts = [
+        svg.line(
+            1,
+            6,
+            33,
+            6,
+            stroke=INK if solid else PALE,
+            stroke_width=1.6 if solid else 0.8,
+            stroke_dasharray=None if solid else "2 4",
+        )
+    ]
     if arrow and solid:
         parts.append(svg.path([(28, 2), (33, 6), (28, 10)], stroke=INK, stroke_width=1.6))
     return svg.picture(36, 12, parts, label)
@@ -164,18 +173,22 @@ def _grid(spec: SetSpec, ticks: int, left: float, width: float, height: float) -
     for tick in range(0, ticks + 1, spec.beat_ticks):
         bar = tick % spec.bar_ticks == 0
         x = left + width * tick / ticks
-        parts.append(svg.line(x, 0, x, height, stroke=RULE, stroke_width=1.4 if bar else 0.8,
-                              stroke_dasharray=None if bar else "2 4"))  # fmt: skip
+        parts.append(
+            svg.line(
+                x,
+                0,
+                x,
+                height,
+                stroke=RULE,
+                stroke_width=1.4 if bar else 0.8,
+                stroke_dasharray=None if bar else "2 4",
+            )
+        )
     return parts
 
 
 def lane_trace(
-    spec: SetSpec,
-    lane: Lane,
-    position: int,
-    events: Sequence[Event],
-    ticks: int,
-    unit: str = "V",
+    spec: SetSpec, lane: Lane, position: int, events: Sequence[Event], ticks: int, unit: str = "V"
 ) -> str:
     """One lane over `ticks` ticks from the score's events (all lanes' events may be given).
 
@@ -252,16 +265,20 @@ def sections(spec: SetSpec) -> str:
     for first in range(0, len(spec.sections), SECTIONS_ABREAST):
         shown = spec.sections[first : first + SECTIONS_ABREAST]
         head = "".join(f"<th scope='col'>{escape(section.name)}</th>" for section in shown)
-        rows = [_row(lane.name, [_played(lane, section) for section in shown])
-                for lane in spec.lanes]  # fmt: skip
+        rows = [
+            _row(lane.name, [_played(lane, section) for section in shown]) for lane in spec.lanes
+        ]
         for macro in spec.macros:
             cells = []
             for section in shown:
                 value = section.macros.get(macro.name)
                 cells.append("<small>as it is</small>" if value is None else f"{value:.2f}")
             rows.append(_row(macro.name, cells, "macro "))
-        found.append(f"<table class='sections'><thead><tr><td></td>{head}</tr></thead><tbody>"
-                     + "".join(rows) + "</tbody></table>")  # fmt: skip
+        found.append(
+            f"<table class='sections'><thead><tr><td></td>{head}</tr></thead><tbody>"
+            + "".join(rows)
+            + "</tbody></table>"
+        )
     return "".join(found)
 
 
@@ -272,9 +289,15 @@ def _row(name: str, cells: Sequence[str], kind: str = "") -> str:
 
 def _played(lane: Lane, section: Section) -> str:
     plays = not lane.muted if section.play is None else lane.name in section.play
-    stroke = svg.line(2, 4, 78, 4, stroke=INK if plays else RULE,
-                      stroke_width=6.0 if plays else 0.8,
-                      stroke_dasharray=None if plays else "2 4")  # fmt: skip
+    stroke = svg.line(
+        2,
+        4,
+        78,
+        4,
+        stroke=INK if plays else RULE,
+        stroke_width=6.0 if plays else 0.8,
+        stroke_dasharray=None if plays else "2 4",
+    )
     label = "sounds" if plays else "is out"
     return svg.picture(80, 8, [stroke], label, preserveAspectRatio="none")
 
@@ -283,7 +306,9 @@ def variant_words(section: Section) -> str:
     """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``."""
     says = [] if section.tempo is None else [f"{section.tempo:g} BPM"]
     for lane, settings in section.lanes.items():
-        changes = (f"{name.replace('_', ' ')} {value:g} {SETTINGS[name].unit}".rstrip()
-                   for name, value in settings.items())  # fmt: skip
+        changes = (
+            f"{name.replace('_', ' ')} {value:g} {SETTINGS[name].unit}".rstrip()
+            for name, value in settings.items()
+        )
         says.append(f"{lane}: {', '.join(changes)}")
     return "; ".join(says)

@@ -68,17 +68,17 @@ def _numbered(template: str, values: tuple[object, ...]) -> dict[str, str]:
 
 
 def _mutes() -> Figure:
-    lanes = {
-        "now": "every: 1", "beat": "every: 1 ", "bar": "every: 1  ", "two-bars": "every: 1   ",
-    }  # fmt: skip
+    lanes = {"now": "every: 1", "beat": "every: 1 ", "bar": "every: 1  ", "two-bars": "every: 1   "}
     text = f"set: mutes\ntempo: {TEMPO}\nlanes:\n" + "".join(
         f"  {name}: {{{lane}}}\n" for name, lane in lanes.items()
     )
     when = {"now": "now", "beat": "beat", "bar": "bar", "two-bars": "bar"}
     says = {
-        "now": "muted now", "beat": "muted at the beat", "bar": "muted at the bar",
+        "now": "muted now",
+        "beat": "muted at the beat",
+        "bar": "muted at the bar",
         "two-bars": "muted at the bar, back after one bar",
-    }  # fmt: skip
+    }
     commands: list[dict[str, object]] = [
         {"do": "mute", "lane": name, "muted": True, "when": when[name]} for name in lanes
     ]
@@ -93,32 +93,70 @@ FORMS = ("sine", "triangle", "ramp", "saw", "square")
 SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
     "directions": (
         "One list of levels walked in five ways.",
-        partial(_lanes, "directions", 16,
-                _numbered("levels: [0, 0.25, 0.5, 0.75, 1], direction: {}", DIRECTIONS),
-                "values")),
+        partial(
+            _lanes,
+            "directions",
+            16,
+            _numbered("levels: [0, 0.25, 0.5, 0.75, 1], direction: {}", DIRECTIONS),
+            "values",
+        ),
+    ),
     "reset": (
         "Five steps in a bar of sixteen: left alone, and sent back at each bar.",
-        partial(_lanes, "reset", 32,
-                {"free": "euclid: {hits: 2, steps: 5}",
-                 "held": "euclid: {hits: 2, steps: 5}, reset: 1"})),
-    "mutes": ("Mutes asked for at the upright line; the trace is dashed where a lane is out.",
-              _mutes),
+        partial(
+            _lanes,
+            "reset",
+            32,
+            {
+                "free": "euclid: {hits: 2, steps: 5}",
+                "held": "euclid: {hits: 2, steps: 5}, reset: 1",
+            },
+        ),
+    ),
+    "mutes": (
+        "Mutes asked for at the upright line; the trace is dashed where a lane is out.",
+        _mutes,
+    ),
     "passes": (
         "Four passes of four steps.",
-        partial(_lanes, "passes", 32,
-                {"all": 'steps: "x.xx"', "some": 'steps: "x.xx", passes: {on: [1, 3], of: 4}',
-                 "last": 'steps: "x.xx", passes: {on: [4], of: 4}'})),
+        partial(
+            _lanes,
+            "passes",
+            32,
+            {
+                "all": 'steps: "x.xx"',
+                "some": 'steps: "x.xx", passes: {on: [1, 3], of: 4}',
+                "last": 'steps: "x.xx", passes: {on: [4], of: 4}',
+            },
+        ),
+    ),
     "accents": (
         "Accents walk along beside the pattern; `accent` says how far they rise.",
-        partial(_lanes, "accents", 16,
-                {"plain": "every: 1, level: 0.4", "full": 'every: 1, level: 0.4, accents: "X..x."',
-                 "half": 'every: 1, level: 0.4, accents: "X..x.", accent: 0.5'})),
+        partial(
+            _lanes,
+            "accents",
+            16,
+            {
+                "plain": "every: 1, level: 0.4",
+                "full": 'every: 1, level: 0.4, accents: "X..x."',
+                "half": 'every: 1, level: 0.4, accents: "X..x.", accent: 0.5',
+            },
+        ),
+    ),
     "shapes": (
         "Five shapes, two times round; the random ones have a new value each time round.",
-        partial(_lanes, "shapes", 16,
-                {**_numbered("shape: {}, rate: 1/2", FORMS),
-                 "steps": "shape: random-steps, rate: 1/8",
-                 "smooth": "shape: random-smooth, rate: 1/8"}, "values")),
+        partial(
+            _lanes,
+            "shapes",
+            16,
+            {
+                **_numbered("shape: {}, rate: 1/2", FORMS),
+                "steps": "shape: random-steps, rate: 1/8",
+                "smooth": "shape: random-smooth, rate: 1/8",
+            },
+            "values",
+        ),
+    ),
     "quantise": (
         "A random walk as it is, in the key of A minor, and over one octave of a chord.",
         lambda: play(
@@ -129,45 +167,85 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
             "  chord: {hold: {value: free, by: all}, chord: [1, 3, 5], octaves: [3, 3]}\n"
             "  all: {every: 1}\n",
             16 * STEP,
-            [Trace("free", "walk: true, octaves: [3, 4]", "values"),
-             Trace("out", "the same held, quantise: key", "values"),
-             Trace("chord", "the same held, chord: [1, 3, 5], octaves: [3, 3]", "values")],
-            pitch=("free", "out", "chord"))),
+            [
+                Trace("free", "walk: true, octaves: [3, 4]", "values"),
+                Trace("out", "the same held, quantise: key", "values"),
+                Trace("chord", "the same held, chord: [1, 3, 5], octaves: [3, 3]", "values"),
+            ],
+            pitch=("free", "out", "chord"),
+        ),
+    ),
     "chance-of-a-lane": (
         "The same pattern, less and less likely.",
-        partial(_lanes, "chance of a lane", 32, _numbered("every: 1, chance: {}", (1, 0.7, 0.3)))),
+        partial(_lanes, "chance of a lane", 32, _numbered("every: 1, chance: {}", (1, 0.7, 0.3))),
+    ),
     "density": (
         "0.5 as written. Below, weak places go first; above, strong places are filled first.",
-        partial(_lanes, "density", 16,
-                _numbered('steps: "x.xx x..x x.x. x.xx", density: {}',
-                          (0.1, 0.3, 0.5, 0.7, 0.9)))),
+        partial(
+            _lanes,
+            "density",
+            16,
+            _numbered('steps: "x.xx x..x x.x. x.xx", density: {}', (0.1, 0.3, 0.5, 0.7, 0.9)),
+        ),
+    ),
     "repeats": (
         "Hits within one step, spaced and ramped.",
-        partial(_lanes, "repeats", 16,
-                {"even": "every: 4, repeats: 4",
-                 "fast": "every: 4, rate: 1/8, repeats: 6, spacing: accelerating",
-                 "slow": "every: 4, rate: 1/8, repeats: 6, spacing: slowing",
-                 "ramp": "every: 4, rate: 1/8, repeats: 6, repeat_ramp: -0.8"})),
+        partial(
+            _lanes,
+            "repeats",
+            16,
+            {
+                "even": "every: 4, repeats: 4",
+                "fast": "every: 4, rate: 1/8, repeats: 6, spacing: accelerating",
+                "slow": "every: 4, rate: 1/8, repeats: 6, spacing: slowing",
+                "ramp": "every: 4, rate: 1/8, repeats: 6, repeat_ramp: -0.8",
+            },
+        ),
+    ),
     "swing": (
         "The second of each pair of steps comes later.",
-        partial(_lanes, "swing", 8, _numbered("every: 1, swing: {}", (50, 58, 66, 75)))),
+        partial(_lanes, "swing", 8, _numbered("every: 1, swing: {}", (50, 58, 66, 75))),
+    ),
     "shift": (
         "Early, on the step, late; and spread by a seeded humanise.",
-        partial(_lanes, "shift", 8,
-                {**_numbered("every: 2, shift: {}", (-0.25, 0, 0.25)),
-                 "spread": "every: 2, humanise_ms: 30, humanise_level: 0.3"})),
+        partial(
+            _lanes,
+            "shift",
+            8,
+            {
+                **_numbered("every: 2, shift: {}", (-0.25, 0, 0.25)),
+                "spread": "every: 2, humanise_ms: 30, humanise_level: 0.3",
+            },
+        ),
+    ),
     "drift": (
         "Six passes of eight steps; never more than two steps differ from what is written.",
-        partial(_lanes, "drift", 48,
-                {"still": 'steps: "x..x..x."',
-                 "moving": 'steps: "x..x..x.", drift: 0.2, drift_bound: 2'}, head="seed: 5\n")),
+        partial(
+            _lanes,
+            "drift",
+            48,
+            {
+                "still": 'steps: "x..x..x."',
+                "moving": 'steps: "x..x..x.", drift: 0.2, drift_bound: 2',
+            },
+            head="seed: 5\n",
+        ),
+    ),
     "slew": (
         "A level that jumps, and glides.",
-        partial(_lanes, "slew", 16,
-                {"jump": "levels: [0, 1, 0.3, 0.8], rate: 1/8",
-                 "short": "levels: [0, 1, 0.3, 0.8], rate: 1/8, slew_ms: 90",
-                 "long": "levels: [0, 1, 0.3, 0.8], rate: 1/8, slew: 1"}, "values")),
-}  # fmt: skip
+        partial(
+            _lanes,
+            "slew",
+            16,
+            {
+                "jump": "levels: [0, 1, 0.3, 0.8], rate: 1/8",
+                "short": "levels: [0, 1, 0.3, 0.8], rate: 1/8, slew_ms: 90",
+                "long": "levels: [0, 1, 0.3, 0.8], rate: 1/8, slew: 1",
+            },
+            "values",
+        ),
+    ),
+}
 
 
 def figures(name: str) -> list[tuple[str, Figure]]:

@@ -101,15 +101,18 @@ def play(
         spans[name].append((tick, ticks))
     kept = tuple(event for event in events if 0 <= event.tick < ticks)
     return Figure(
-        title, score, kept, ticks, tuple(traces),
-        {name: tuple(found) for name, found in spans.items()}, at if commands else None,
-    )  # fmt: skip
+        title,
+        score,
+        kept,
+        ticks,
+        tuple(traces),
+        {name: tuple(found) for name, found in spans.items()},
+        at if commands else None,
+    )
 
 
 def _out(score: Score, performance: Performance, tick: int) -> dict[str, bool]:
-    return {
-        lane.name: performance.muted(place, tick) for place, lane in enumerate(score.lanes)
-    }
+    return {lane.name: performance.muted(place, tick) for place, lane in enumerate(score.lanes)}
 
 
 # --- drawing -----------------------------------------------------------------------------------
@@ -143,10 +146,15 @@ class _Drawing:
         beat = self.figure.score.spec.beat_ticks
         fine = STEP if self.figure.ticks <= 16 * STEP else beat
         return [
-            svg.line(self.x(tick), 0.0, self.x(tick), height,
-                     class_="beat" if tick % beat == 0 else "step")
+            svg.line(
+                self.x(tick),
+                0.0,
+                self.x(tick),
+                height,
+                class_="beat" if tick % beat == 0 else "step",
+            )
             for tick in range(0, self.figure.ticks + 1, fine)
-        ]  # fmt: skip
+        ]
 
     def threads(self) -> list[str]:
         """From each derived hit up to the hits at the same place on the grid that caused it."""
@@ -182,8 +190,16 @@ class _Drawing:
             x = self.x(event.tick)
             if trace.look == "gates":
                 until = self.x(min(event.tick + event.length, self.figure.ticks))
-                parts.append(svg.element("rect", x=x, y=base - TALL * 0.7, width=until - x,
-                                         height=TALL * 0.7, class_="gate"))  # fmt: skip
+                parts.append(
+                    svg.element(
+                        "rect",
+                        x=x,
+                        y=base - TALL * 0.7,
+                        width=until - x,
+                        height=TALL * 0.7,
+                        class_="gate",
+                    )
+                )
             else:
                 top = base - TALL * max(event.value, 0.08)
                 parts.append(svg.line(x, base, x, top, class_="hit"))

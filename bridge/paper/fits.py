@@ -24,10 +24,15 @@ def loose(spec: SetSpec, rows: Iterable[OutputRow]) -> list[Loose]:
     """Every lane without an output, in the order of the set."""
     free = [row for row in rows if row.free]
     return [
-        Loose(lane.name, lane.kind, bool(lane.drives),
-              tuple(row.name for row in free if row.kind in suits(lane)))
-        for lane in spec.lanes if lane.out is None
-    ]  # fmt: skip
+        Loose(
+            lane.name,
+            lane.kind,
+            bool(lane.drives),
+            tuple(row.name for row in free if row.kind in suits(lane)),
+        )
+        for lane in spec.lanes
+        if lane.out is None
+    ]
 
 
 def suits(lane: Lane) -> frozenset[str]:

@@ -44,7 +44,7 @@ def manual_html() -> str:
         '<a class="skip" href="#main">To the text</a>\n'
         f"<header><h1>{TITLE}</h1><p>Version {escape(__version__)}. "
         "Each drawing is played while this page is made.</p></header>\n"
-        f"{_contents(blocks)}\n<main id=\"main\">\n{body}\n</main>\n</body></html>\n"
+        f'{_contents(blocks)}\n<main id="main">\n{body}\n</main>\n</body></html>\n'
     )
 
 

@@ -19,20 +19,47 @@ DRUM_CHANNEL = 9  # channel 10 counted from 1: percussion in General MIDI
 LOOSE = Fraction(1, 5)  # of a step: how far a played hit may be off its grid
 
 # Step lengths that are tried, in whole notes, coarsest first; the first that all hits fit wins.
-GRIDS = (
-    Fraction(1, 16), Fraction(1, 12), Fraction(1, 24), Fraction(1, 32),
-)  # fmt: skip
+GRIDS = (Fraction(1, 16), Fraction(1, 12), Fraction(1, 24), Fraction(1, 32))
 
 # Percussion by note number: General MIDI level 1 percussion key map, from memory.
 NAMES = {
-    35: "kick", 36: "kick", 37: "rim", 38: "snare", 39: "clap", 40: "snare", 41: "tom-low",
-    42: "hat", 43: "tom-low", 44: "hat-pedal", 45: "tom-mid", 46: "hat-open", 47: "tom-mid",
-    48: "tom-high", 49: "crash", 50: "tom-high", 51: "ride", 52: "china", 53: "ride-bell",
-    54: "tambourine", 55: "splash", 56: "cowbell", 57: "crash", 59: "ride", 60: "bongo-high",
-    61: "bongo-low", 62: "conga-mute", 63: "conga-high", 64: "conga-low", 69: "cabasa",
-    70: "maracas", 75: "claves", 76: "block-high", 77: "block-low", 80: "triangle-mute",
+    35: "kick",
+    36: "kick",
+    37: "rim",
+    38: "snare",
+    39: "clap",
+    40: "snare",
+    41: "tom-low",
+    42: "hat",
+    43: "tom-low",
+    44: "hat-pedal",
+    45: "tom-mid",
+    46: "hat-open",
+    47: "tom-mid",
+    48: "tom-high",
+    49: "crash",
+    50: "tom-high",
+    51: "ride",
+    52: "china",
+    53: "ride-bell",
+    54: "tambourine",
+    55: "splash",
+    56: "cowbell",
+    57: "crash",
+    59: "ride",
+    60: "bongo-high",
+    61: "bongo-low",
+    62: "conga-mute",
+    63: "conga-high",
+    64: "conga-low",
+    69: "cabasa",
+    70: "maracas",
+    75: "claves",
+    76: "block-high",
+    77: "block-low",
+    80: "triangle-mute",
     81: "triangle",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, slots=True)

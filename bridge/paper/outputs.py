@@ -90,20 +90,30 @@ def _row(
         name for name in _excluding(rig, wired) if driven.get(name) and not driven[wired.name]
     ]
     return OutputRow(
-        wired.name, out.kind, address_words(out), out.low, out.high, out.rest,
-        1000.0 * step if step else None, cents, tuple(driven.get(wired.name, ())), wired.cable,
-        made, blocked[0] if blocked else "",
-    )  # fmt: skip
+        wired.name,
+        out.kind,
+        address_words(out),
+        out.low,
+        out.high,
+        out.rest,
+        1000.0 * step if step else None,
+        cents,
+        tuple(driven.get(wired.name, ())),
+        wired.cable,
+        made,
+        blocked[0] if blocked else "",
+    )
 
 
 def _excluding(rig: Rig, wired: WiredOutput) -> list[str]:
     """Names of the outputs that cannot be used together with this one."""
     mine = wired.output
     return [
-        other.name for other in rig.wired.values()
+        other.name
+        for other in rig.wired.values()
         if other.port == wired.port
         and (other.output.name in mine.excludes or mine.name in other.output.excludes)
-    ]  # fmt: skip
+    ]
 
 
 def address_words(out: Output) -> str:
@@ -113,11 +123,16 @@ def address_words(out: Output) -> str:
         return "MIDI clock"
     note = f"note {note_name(number)} ({number})" if number is not None else "any note"
     words = {
-        "note": note, "note-velocity": f"velocity of {note}", "note-pitch": "any note",
-        "bend": "pitch bend", "cc": f"controller {number}", "nrpn": f"NRPN {number}",
-        "cc14": f"controllers {number} and {(number or 0) + 32}", "pressure": "channel pressure",
+        "note": note,
+        "note-velocity": f"velocity of {note}",
+        "note-pitch": "any note",
+        "bend": "pitch bend",
+        "cc": f"controller {number}",
+        "nrpn": f"NRPN {number}",
+        "cc14": f"controllers {number} and {(number or 0) + 32}",
+        "pressure": "channel pressure",
         "program": "program number" if number is None else f"program {number}",
-    }[by]  # fmt: skip
+    }[by]
     return f"{words}, channel {channel}"
 
 
@@ -186,9 +201,12 @@ def _coarse(rig: Rig, document: SetDocument) -> Iterator[Problem]:
                 if lane.settings.get("slew_ms") or lane.settings.get("slew") or _glides(lane):
                     yield _at_out(lane, f"{name} plays whole semitones only: glides become steps")
             elif cents > COARSE_CENTS:
-                yield _at_out(lane, f"pitch on {address_words(out).split(',')[0]}: "
-                              f"{1000 * volts:.0f} mV steps, {cents_words(cents)}; it will be out "
-                              "of tune")
+                yield _at_out(
+                    lane,
+                    f"pitch on {address_words(out).split(',')[0]}: "
+                    f"{1000 * volts:.0f} mV steps, {cents_words(cents)}; it will be out "
+                    "of tune",
+                )
 
 
 def _glides(lane: Lane) -> bool:
@@ -202,18 +220,17 @@ def cents_words(cents: float) -> str:
     return f"{cents:.0f} cents"
 
 
-def _voices(
-    rig: Rig, document: SetDocument, driven: Mapping[str, list[str]]
-) -> Iterator[Problem]:
+def _voices(rig: Rig, document: SetDocument, driven: Mapping[str, list[str]]) -> Iterator[Problem]:
     """A voice moves its pitch and its velocity only with a note, and a note is what its gate is."""
     for name, wired in rig.wired.items():
         out = wired.output
         if out.voice is None or out.gates or not driven[name]:
             continue
         gates = [
-            other.name for other in rig.wired.values()
+            other.name
+            for other in rig.wired.values()
             if other.port == wired.port and other.output.voice == out.voice and other.output.gates
-        ]  # fmt: skip
+        ]
         if gates and not any(driven[gate] for gate in gates):
             message = f"{name} moves only when {gates[0]} opens, and nothing plays {gates[0]}"
             lanes = _players(document, name)
@@ -228,7 +245,8 @@ def _excluded(rig: Rig, driven: Mapping[str, list[str]]) -> Iterator[Problem]:
             if driven[name] and driven[other] and other not in seen:
                 yield Problem(
                     f"{name} and {other} cannot be used together: one jack, or one part of the "
-                    f"interface, serves both ({driven[name][0]} and {driven[other][0]})", path=name
+                    f"interface, serves both ({driven[name][0]} and {driven[other][0]})",
+                    path=name,
                 )
 
 
@@ -308,9 +326,7 @@ def _note_excess(
     if low - 1e-6 <= volts <= high + 1e-6:
         return
     above = volts > high
-    over = found.setdefault(
-        (wired.name, above), _Excess(event.tick, 0, volts, event.lane, section)
-    )
+    over = found.setdefault((wired.name, above), _Excess(event.tick, 0, volts, event.lane, section))
     over.count += 1
     over.most = max(over.most, volts) if above else min(over.most, volts)
 
@@ -327,8 +343,10 @@ def _excess_problem(
     times = "once" if excess.count == 1 else f"{excess.count} times, first"
     together = drivers(rig, spec)[name]
     asks = f" by {' and '.join(together)} together" if len(together) > 1 else ""
-    message = (f"{name} is asked for {excess.most:.3g} V{asks} and stops at {end:g} V: clamped "
-               f"{times} at {where}")
+    message = (
+        f"{name} is asked for {excess.most:.3g} V{asks} and stops at {end:g} V: clamped "
+        f"{times} at {where}"
+    )
     if excess.lane < 0 or score.lanes[excess.lane].out != name:
         return Problem(message, path=name)
     if out.kind == "pitch":

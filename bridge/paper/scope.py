@@ -68,19 +68,31 @@ def draw(
     end = max((trace[-1][0] for trace in found.values()), default=0.0)
     end = max(end, *marks) if marks else end
     settings: Any = {
-        "svg.hashsalt": "lanebridge", "font.size": 9, "svg.fonttype": "none",
-        "axes.spines.top": False, "axes.spines.right": False,
-    }  # fmt: skip
+        "svg.hashsalt": "lanebridge",
+        "font.size": 9,
+        "svg.fonttype": "none",
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+    }
     with matplotlib.rc_context(settings):
         figure, axes = pyplot.subplots(
-            len(shown), 1, sharex=True, squeeze=False, layout="constrained",
+            len(shown),
+            1,
+            sharex=True,
+            squeeze=False,
+            layout="constrained",
             figsize=(11, 0.6 + 0.75 * len(shown)),
-        )  # fmt: skip
+        )
         for axis, name in zip(axes[:, 0], shown, strict=True):
             trace = [*found[name], (end, found[name][-1][1])]
             out = outputs[name].output
-            axis.step([x for x, _ in trace], [y for _, y in trace], where="post", color="#16242a",
-                      linewidth=1.3)  # fmt: skip
+            axis.step(
+                [x for x, _ in trace],
+                [y for _, y in trace],
+                where="post",
+                color="#16242a",
+                linewidth=1.3,
+            )
             for mark in marks:
                 axis.axvline(mark, color="#cfc8b6", linewidth=0.8, zorder=0)
             low, high = sorted((out.low, out.high))

@@ -98,10 +98,13 @@ def sheet_html(
     body = [
         _head(rig, document, made),
         _cautions(),
-        "<h2>Cables</h2>", drawings.cables(rig, spec), _loose_ends(rig, document),
+        "<h2>Cables</h2>",
+        drawings.cables(rig, spec),
+        _loose_ends(rig, document),
         *(["<h2>Controllers</h2>", drawings.controllers(rig, spec)] if rig.controllers else []),
-        f"<h2>Lanes, {bars} bars as written</h2>", *_lanes(rig, document, bars),
-    ]  # fmt: skip
+        f"<h2>Lanes, {bars} bars as written</h2>",
+        *_lanes(rig, document, bars),
+    ]
     if spec.macros:
         body += ["<h2>Macros</h2>", *_macros(rig, document)]
     if spec.sections:

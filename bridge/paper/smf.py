@@ -98,10 +98,18 @@ def _head_track(head: Head, end: int) -> mido.MidiTrack:
     beats, unit = head.meter
     # Clocks per click: a dotted quarter in compound meters, as in the 6/8 example of RP-001.
     click = 36 if unit == 8 and beats % 3 == 0 and beats > 3 else 96 // unit
-    timed = [(0, mido.MetaMessage(
-        "time_signature", numerator=beats, denominator=unit, clocks_per_click=max(1, click),
-        notated_32nd_notes_per_beat=8,
-    ))]  # fmt: skip
+    timed = [
+        (
+            0,
+            mido.MetaMessage(
+                "time_signature",
+                numerator=beats,
+                denominator=unit,
+                clocks_per_click=max(1, click),
+                notated_32nd_notes_per_beat=8,
+            ),
+        )
+    ]
     if head.key:
         timed.append((0, mido.MetaMessage("key_signature", key=head.key)))
     for tick, tempo in head.tempos:

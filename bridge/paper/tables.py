@@ -88,10 +88,17 @@ def _taps() -> dict[str, Table]:
 
 
 SOURCES = {
-    "euclid": model.Euclid, "steps": model.Steps, "every": model.Every, "logic": model.Logic,
-    "notes": model.Notes, "levels": model.Levels, "shape": model.Shape, "decay": model.Decay,
-    "hold": model.Hold, "walk": model.Walk,
-}  # fmt: skip
+    "euclid": model.Euclid,
+    "steps": model.Steps,
+    "every": model.Every,
+    "logic": model.Logic,
+    "notes": model.Notes,
+    "levels": model.Levels,
+    "shape": model.Shape,
+    "decay": model.Decay,
+    "hold": model.Hold,
+    "walk": model.Walk,
+}
 
 
 def all_tables() -> dict[str, Table]:

@@ -19,5 +19,7 @@ def correction_words(correction: Correction) -> str:
     points = len(correction.table)
     table = f", {points} point{'' if points == 1 else 's'}" if points else ""
     day = correction.made[:10] or "some day"
-    return (f"tuned {day}: offset {1000 * correction.offset_volts:+.1f} mV, "
-            f"gain {correction.gain:.4f}{table}")  # fmt: skip
+    return (
+        f"tuned {day}: offset {1000 * correction.offset_volts:+.1f} mV, "
+        f"gain {correction.gain:.4f}{table}"
+    )

@@ -103,9 +103,11 @@ def lines(rig: Rig, score: Score, bars: int = BARS) -> Iterator[str]:
             place += f" of section {load.section}"
         count = len(load.din.hits)
         hits = "1 hit" if count == 1 else f"{count} hits"
-        yield (f"wire {load.port}: the fullest step is {place}: {hits}, {load.din.bytes} bytes, "
-               f"{load.din.spread_ms:.1f} ms from first to last on DIN"
-               + (f", {load.own.spread_ms:.1f} ms on its own USB" if load.link == "usb" else ""))
+        yield (
+            f"wire {load.port}: the fullest step is {place}: {hits}, {load.din.bytes} bytes, "
+            f"{load.din.spread_ms:.1f} ms from first to last on DIN"
+            + (f", {load.own.spread_ms:.1f} ms on its own USB" if load.link == "usb" else "")
+        )
         yield from (f"  {line}" for line in advice(load))
 
 

@@ -110,10 +110,13 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
         says = f"hits when {logic_words(source.expression, lanes, lane.tap)}{by}"
     elif isinstance(source, model.Notes):
         names = [
-            "tie" if n.tie else "rest" if n.number is None
+            "tie"
+            if n.tie
+            else "rest"
+            if n.number is None
             else note_name(n.number) + (" (glide)" if n.glide else "")
             for n in source.notes
-        ]  # fmt: skip
+        ]
         says = f"{' '.join(names)}, {moved}"
     elif isinstance(source, model.Levels):
         says = " ".join("rest" if v is None else f"{v:g}" for v in source.values) + f", {moved}"

@@ -16,9 +16,18 @@ if TYPE_CHECKING:
     from bridge.ports.rtmidi import System
 
 __all__ = [
-    "InPort", "OutPort", "PortInfo", "Receive", "SimulatedIn", "SimulatedOut", "has_system",
-    "list_ports", "open_input", "open_output", "warm",
-]  # fmt: skip
+    "InPort",
+    "OutPort",
+    "PortInfo",
+    "Receive",
+    "SimulatedIn",
+    "SimulatedOut",
+    "has_system",
+    "list_ports",
+    "open_input",
+    "open_output",
+    "warm",
+]
 
 _system: System | None = None
 

@@ -41,9 +41,15 @@ def parse(argv: list[str] | None = None) -> Options:
         if not 0 <= getattr(given, name) <= 65535:
             parser.error(f"--{name.replace('_', '-')} is from 0 to 65535")
     return Options(
-        rig=given.rig, set=given.set, socket=given.socket, http_port=given.port,
-        osc_port=given.osc_port, lan=given.lan, token=token, state_dir=given.state_dir,
-    )  # fmt: skip
+        rig=given.rig,
+        set=given.set,
+        socket=given.socket,
+        http_port=given.port,
+        osc_port=given.osc_port,
+        lan=given.lan,
+        token=token,
+        state_dir=given.state_dir,
+    )
 
 
 async def run(options: Options) -> None:

@@ -75,9 +75,7 @@ def split_host(value: str) -> str:
 class Access:
     """The rules for one run of the service. `token` is None on the machine itself."""
 
-    def __init__(
-        self, token: str | None, *, clock: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, token: str | None, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.token = token
         self.refused = 0
         self._clock = clock
@@ -104,8 +102,9 @@ class Access:
         origin = request.headers.get("Origin")
         if origin is not None:
             return origin.lower() in (
-                f"http://{request.host.lower()}", f"https://{request.host.lower()}"
-            )  # fmt: skip
+                f"http://{request.host.lower()}",
+                f"https://{request.host.lower()}",
+            )
         return request.headers.get("Sec-Fetch-Site") in (None, "same-origin", "none")
 
     def matches(self, shown: str | None) -> bool:
@@ -165,17 +164,29 @@ class Access:
         if not any(self.matches(one) for one in shown):
             self.refused += 1
             raise ProblemError(
-                401, "the token is missing or wrong: open the address that was printed",
+                401,
+                "the token is missing or wrong: open the address that was printed",
                 {"WWW-Authenticate": 'Bearer realm="lanebridge"'},
-            )  # fmt: skip
+            )
         if request.remote:
             self.admit(request.remote)
         if self.matches(query) and request.method == "GET" and request.path == "/":
-            answer = web.Response(body=MOVE_ON, content_type="text/html", charset="utf-8",
-                                  headers={"Cache-Control": "no-store"})  # fmt: skip
+            answer = web.Response(
+                body=MOVE_ON,
+                content_type="text/html",
+                charset="utf-8",
+                headers={"Cache-Control": "no-store"},
+            )
             assert self.token is not None
-            answer.set_cookie(self.cookie, self.token, max_age=COOKIE_S, path="/", httponly=True,
-                              samesite="Strict", secure=request.secure)  # fmt: skip
+            answer.set_cookie(
+                self.cookie,
+                self.token,
+                max_age=COOKIE_S,
+                path="/",
+                httponly=True,
+                samesite="Strict",
+                secure=request.secure,
+            )
             return answer
         return None
 

@@ -82,9 +82,11 @@ class Service:
         self.tuner = Tuner(self.bench, on_change=self.live.wake)
         self.soundchecker = Soundchecker(self.bench, on_change=self.live.wake)
         self.view.more = {
-            "controllers": self.controllers.state, "learning": self.controllers.learning,
-            "tuning": self.tuner.state, "soundcheck": self.soundchecker.state,
-        }  # fmt: skip
+            "controllers": self.controllers.state,
+            "learning": self.controllers.learning,
+            "tuning": self.tuner.state,
+            "soundcheck": self.soundchecker.state,
+        }
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
         )
@@ -92,10 +94,12 @@ class Service:
 
     def _links(self) -> dict[str, Any]:
         return {
-            "pages": len(self.live.clients), "dropped": self.live.dropped,
-            "subscribers": len(self.osc.feedback.subscribers), "osc": dict(self.osc.counts),
+            "pages": len(self.live.clients),
+            "dropped": self.live.dropped,
+            "subscribers": len(self.osc.feedback.subscribers),
+            "osc": dict(self.osc.counts),
             "forbidden": self.access.refused,
-        }  # fmt: skip
+        }
 
     def routes(self) -> list[Route]:
         return [
@@ -155,10 +159,15 @@ class Service:
                     tasks = [
                         group.create_task(work.run())
                         for work in (
-                            self.link, self.control, self.live, self.charts, self.osc.feedback,
-                            self.book, self.controllers,
+                            self.link,
+                            self.control,
+                            self.live,
+                            self.charts,
+                            self.osc.feedback,
+                            self.book,
+                            self.controllers,
                         )
-                    ]  # fmt: skip
+                    ]
                     try:
                         yield self
                     finally:
@@ -179,9 +188,12 @@ class Service:
 
 
 async def serve(
-    options: Options, stop: asyncio.Event, *, ready_within_s: float = 5.0,
+    options: Options,
+    stop: asyncio.Event,
+    *,
+    ready_within_s: float = 5.0,
     settle: Callable[[], None] = lambda: None,
-) -> None:  # fmt: skip
+) -> None:
     """Runs the service until `stop` is set; prints ``ready ADDRESS`` when it can be used.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the

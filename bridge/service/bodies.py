@@ -6,18 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from bridge.service.commands import (
-    Bars,
-    Leg,
-    Morph,
-    Nudge,
-    Offset,
-    Strict,
-    Tempo,
-    Tick,
-    Unit,
-    When,
-)
+from bridge.service.commands import Bars, Leg, Morph, Nudge, Offset, Strict, Tempo, Tick, Unit, When
 
 TEXT_MOST = 256 << 10  # bytes of a set text; an hour of music takes a few thousand
 FileName = Annotated[
@@ -113,9 +102,11 @@ class CheckBody(Strict):
 
 ShelfName = Annotated[
     str,
-    Field(pattern=r"^(ideas/)?[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.ya?ml$",
-          description="a name of the list of sets"),
-]  # fmt: skip
+    Field(
+        pattern=r"^(ideas/)?[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.ya?ml$",
+        description="a name of the list of sets",
+    ),
+]
 Pace = Literal["take", "keep"]
 
 

@@ -87,9 +87,13 @@ class Mirror:
         self._state = state
 
     def _fill(
-        self, lanes: dict[str, dict[str, Any]], state: Mapping[str, Any], tick: int, end: int,
+        self,
+        lanes: dict[str, dict[str, Any]],
+        state: Mapping[str, Any],
+        tick: int,
+        end: int,
         only: set[str],
-    ) -> None:  # fmt: skip
+    ) -> None:
         performance = Performance(self.score)
         performance.restore(state, tick)
         renderer = Renderer(self.score, performance)
@@ -112,10 +116,17 @@ class Mirror:
 
 def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
     lanes = {
-        name: {**lane, "muted": False, "under": False, "pending": None, "held": False,
-               "holds": {}, "solo": False}
+        name: {
+            **lane,
+            "muted": False,
+            "under": False,
+            "pending": None,
+            "held": False,
+            "holds": {},
+            "solo": False,
+        }
         for name, lane in state["lanes"].items()
-    }  # fmt: skip
+    }
     return {**state, "lanes": lanes}
 
 
@@ -123,9 +134,12 @@ class Charts:
     """The newest chart for each number of bars that somebody looks at (`wanted` says which)."""
 
     def __init__(
-        self, control: Control, *, clock: Callable[[], float] = time.monotonic,
+        self,
+        control: Control,
+        *,
+        clock: Callable[[], float] = time.monotonic,
         settle_s: float = SETTLE_S,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._link = control.link
         self._clock = clock
         self._settle_s = settle_s
@@ -209,9 +223,10 @@ class Charts:
         transport = state.get("transport", {})
         seen = (
             *(state.get(key) for key in WATCHED if key != "transport"),
-            transport.get("state"), transport.get("tempo"),
+            transport.get("state"),
+            transport.get("tempo"),
             transport.get("tick") if transport.get("state") != "running" else None,
-        )  # fmt: skip
+        )
         if seen != self._seen:
             self._seen = seen
             self._dirty.set()

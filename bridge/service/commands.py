@@ -279,10 +279,31 @@ class Try(Base):
 
 
 Command = (
-    Mute | Cancel | Hold | Release | Solo | Group | MacroMove | SettingMove | Recall | Order | Start
-    | Stop | Continue | Position | TempoMove | NudgeBy | Tap | OffsetMove | TakeClock | Follow
-    | AllOut | Reset | Still | Try
-)  # fmt: skip
+    Mute
+    | Cancel
+    | Hold
+    | Release
+    | Solo
+    | Group
+    | MacroMove
+    | SettingMove
+    | Recall
+    | Order
+    | Start
+    | Stop
+    | Continue
+    | Position
+    | TempoMove
+    | NudgeBy
+    | Tap
+    | OffsetMove
+    | TakeClock
+    | Follow
+    | AllOut
+    | Reset
+    | Still
+    | Try
+)
 
 
 Seed = Annotated[int, Field(ge=0, le=2**31 - 1)]

@@ -270,9 +270,13 @@ class Control:
         if value is not None:
             self._latest[command.address()] = value
         step = Step(
-            label=label(command), client=sending.client, at=self._clock(),
-            undo=back, redo=(wire,), sweep=sweep(command),
-        )  # fmt: skip
+            label=label(command),
+            client=sending.client,
+            at=self._clock(),
+            undo=back,
+            redo=(wire,),
+            sweep=sweep(command),
+        )
         self._flying.add(answer)
         answer.add_done_callback(functools.partial(self._answered, sending, step))
 
@@ -296,8 +300,9 @@ class Control:
     def _release(self, client: str, lane: str) -> None:
         self.holds.release(client, lane)
         if self.link.present and lane in self.link.state.get("lanes", {}):
-            self.link.tell({"do": "hold", "lane": lane, "muted": False, "active": False,
-                            "client": client})  # fmt: skip
+            self.link.tell(
+                {"do": "hold", "lane": lane, "muted": False, "active": False, "client": client}
+            )
 
     def _presence(self, present: bool) -> None:
         self._latest.clear()

@@ -35,8 +35,12 @@ TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by on
 LAMPS_S = 1 / 30
 LAMPS_MOST = 32  # messages a round: about a third of what DIN carries
 TRANSPORT: dict[str, Callable[[], c.Command]] = {
-    "start": c.Start, "stop": c.Stop, "continue": c.Continue, "tap": c.Tap, "all-out": c.AllOut,
-}  # fmt: skip
+    "start": c.Start,
+    "stop": c.Stop,
+    "continue": c.Continue,
+    "tap": c.Tap,
+    "all-out": c.AllOut,
+}
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
 
 Key = tuple[str, str, int, int]
@@ -60,10 +64,15 @@ class Wish:
     def binding(self, kind: str, number: int, channel: int) -> Binding:
         """The wish as a control of the rig file."""
         return Binding(
-            "cc" if kind == "cc" else "note", number, channel, pickup=self.pickup,
-            feedback=self.feedback, fine=self.fine and kind == "cc", latch=self.latch,
+            "cc" if kind == "cc" else "note",
+            number,
+            channel,
+            pickup=self.pickup,
+            feedback=self.feedback,
+            fine=self.fine and kind == "cc",
+            latch=self.latch,
             **{self.target: self.name},
-        )  # fmt: skip
+        )
 
 
 @dataclass(slots=True)
@@ -92,9 +101,12 @@ class Controllers:
     called when `state` or `learning` may have changed."""
 
     def __init__(
-        self, control: Control, *, clock: Callable[[], float] = time.monotonic,
+        self,
+        control: Control,
+        *,
+        clock: Callable[[], float] = time.monotonic,
         today: Callable[[], datetime] = datetime.now,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._control = control
         self._clock = clock
         self._today = today
@@ -238,10 +250,11 @@ class Controllers:
             return False
         busy = frozenset(
             (bound.controller, macro)
-            for rows in self._bound.values() for bound in rows
+            for rows in self._bound.values()
+            for bound in rows
             if (macro := bound.binding.macro) is not None
             and control.owner(macro) == f"midi {bound.controller}"
-        )  # fmt: skip
+        )
         now = lamps.shown(rig.controllers.values(), control.link.state, busy)
         due = [key for key, data in now.items() if self._told.get(key) != data]
         for port, address in due[:LAMPS_MOST]:
@@ -266,8 +279,9 @@ class Controllers:
         if wish.controller is not None:
             find("controller", wish.controller, rig.controllers)
         if not rig.controllers:
-            raise CommandError("the rig lists no controllers; add one by the name of its port",
-                               "state")  # fmt: skip
+            raise CommandError(
+                "the rig lists no controllers; add one by the name of its port", "state"
+            )
         if self._learning is not None:
             raise CommandError("another control is being learned already", "state")
         waiting = asyncio.get_running_loop().create_future()
@@ -333,11 +347,16 @@ class Controllers:
             if was != (target, name):
                 raise CommandError(
                     f"{words(binding)} of {controller} is for {' '.join(was)} already; forget it "
-                    "first, or replace it", "state",
-                )  # fmt: skip
+                    "first, or replace it",
+                    "state",
+                )
         await self._write(lambda rig: controls.bind(rig, controller, binding, self._today()))
-        key = (self._the_rig().controllers[controller].port, binding.kind, binding.channel,
-               binding.number)  # fmt: skip
+        key = (
+            self._the_rig().controllers[controller].port,
+            binding.kind,
+            binding.channel,
+            binding.number,
+        )
         bound = next(b for b in self._bound[key] if b.controller == controller)
         return {"controller": controller, **self._row(bound)}
 
@@ -345,8 +364,10 @@ class Controllers:
         """Takes what a control does away again, in the rig's file too."""
         rig = self._the_rig()
         find("controller", controller, rig.controllers)
-        there = any((b.kind, b.number, b.channel) == (kind, number, channel)
-                    for b in rig.controllers[controller].bindings)  # fmt: skip
+        there = any(
+            (b.kind, b.number, b.channel) == (kind, number, channel)
+            for b in rig.controllers[controller].bindings
+        )
         if not there:
             what = f"{kind} {number} on channel {channel}"
             raise CommandError(f"{what} of {controller} does nothing", "unknown")
@@ -379,10 +400,7 @@ class Controllers:
 
     def rows(self) -> list[dict[str, Any]]:
         """Every control that does something."""
-        return [
-            {"controller": bound.controller, **self._row(bound)}
-            for bound in self._in_order()
-        ]  # fmt: skip
+        return [{"controller": bound.controller, **self._row(bound)} for bound in self._in_order()]
 
     def state(self) -> dict[str, Any]:
         """Controllers by name; the same object until something has changed."""
@@ -413,23 +431,31 @@ class Controllers:
         binding, pickup = bound.binding, bound.pickup
         target, name = target_of(binding)
         return {
-            "kind": binding.kind, "number": binding.number, "channel": binding.channel,
-            "target": target, "name": name, "pickup": binding.pickup,
-            "feedback": binding.feedback, "fine": binding.fine, "latch": binding.latch,
+            "kind": binding.kind,
+            "number": binding.number,
+            "channel": binding.channel,
+            "target": target,
+            "name": name,
+            "pickup": binding.pickup,
+            "feedback": binding.feedback,
+            "fine": binding.fine,
+            "latch": binding.latch,
             "known": name in self._known(target),
             "value": None if bound.value is None else round(bound.value, 4),
             "waiting": pickup is not None and pickup.waiting,
             "goal": None if pickup is None or pickup.goal is None else round(pickup.goal, 4),
-        }  # fmt: skip
+        }
 
     # --- inside -------------------------------------------------------------------------------
 
     def _known(self, target: str) -> Iterable[str]:
         state = self._control.link.state
         known: dict[str, Iterable[str]] = {
-            "macro": state.get("macros", ()), "mute": state.get("lanes", ()),
-            "section": state.get("sections", ()), "transport": TRANSPORT,
-        }  # fmt: skip
+            "macro": state.get("macros", ()),
+            "mute": state.get("lanes", ()),
+            "section": state.get("sections", ()),
+            "transport": TRANSPORT,
+        }
         return known[target]
 
     def _check(self, target: str, name: str) -> None:
@@ -455,4 +481,3 @@ def target_of(binding: Binding) -> tuple[str, str]:
 def words(binding: Binding) -> str:
     """``cc 21 on channel 1``."""
     return f"{binding.kind} {binding.number} on channel {binding.channel}"
-

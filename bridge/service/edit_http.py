@@ -138,9 +138,11 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
     def plain(playing: Playing, also: list[str] | None = None) -> PlainAnswer:
         return PlainAnswer(
             also=also or [],
-            revision=max(playing.revision, 0), file=book.name(playing), saved=book.saved,
+            revision=max(playing.revision, 0),
+            file=book.name(playing),
+            saved=book.saved,
             data=Document.parse(playing.text, playing.path.name).data,
-        )  # fmt: skip
+        )
 
     async def get(request: web.Request, query: Any) -> PlainAnswer:
         return await asyncio.to_thread(plain, playing_now())
@@ -149,9 +151,12 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         before = playing_now()
         text, also = await asyncio.to_thread(edited, before.text, body.edits)
         after = await book.put(
-            text, body.when, client_of(request),
-            label=label_of(body.edits), renamed=new_names(body.edits),
-        )  # fmt: skip
+            text,
+            body.when,
+            client_of(request),
+            label=label_of(body.edits),
+            renamed=new_names(body.edits),
+        )
         return await asyncio.to_thread(plain, after, also)
 
     def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
@@ -176,24 +181,59 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
 
     async def words(request: web.Request, query: Any) -> WordsAnswer:
         return WordsAnswer(
-            hit_kinds=list(HIT_KINDS), value_kinds=list(VALUE_KINDS),
+            hit_kinds=list(HIT_KINDS),
+            value_kinds=list(VALUE_KINDS),
             scales={name: list(degrees) for name, degrees in SCALES.items()},
             settings={
-                s.name: {"low": s.low, "high": s.high, "start": s.start, "unit": s.unit,
-                         "kinds": list(s.kinds), "says": s.says, "whole": s.whole}
+                s.name: {
+                    "low": s.low,
+                    "high": s.high,
+                    "start": s.start,
+                    "unit": s.unit,
+                    "kinds": list(s.kinds),
+                    "says": s.says,
+                    "whole": s.whole,
+                }
                 for s in SETTINGS.values()
             },
-        )  # fmt: skip
+        )
 
     return [
-        Route("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.", get,
-              answer=PlainAnswer),
-        Route("POST", "/api/set/edits", "editSet",
-              "Changes values of the set's text by path, keeping the rest as it is written.", put,
-              answer=PlainAnswer, body=EditBody, limit=TEXT_BYTES, errors=(409,)),
-        Route("POST", "/api/set/preview", "previewEdits",
-              "What edits would play, or what is wrong with them; nothing is changed.", preview,
-              answer=PreviewAnswer, body=PreviewBody, limit=TEXT_BYTES),
-        Route("GET", "/api/words", "words", "Kinds, settings and scales that a set may use.",
-              words, answer=WordsAnswer),
-    ]  # fmt: skip
+        Route(
+            "GET",
+            "/api/set/plain",
+            "getPlainSet",
+            "The set that plays, as plain data.",
+            get,
+            answer=PlainAnswer,
+        ),
+        Route(
+            "POST",
+            "/api/set/edits",
+            "editSet",
+            "Changes values of the set's text by path, keeping the rest as it is written.",
+            put,
+            answer=PlainAnswer,
+            body=EditBody,
+            limit=TEXT_BYTES,
+            errors=(409,),
+        ),
+        Route(
+            "POST",
+            "/api/set/preview",
+            "previewEdits",
+            "What edits would play, or what is wrong with them; nothing is changed.",
+            preview,
+            answer=PreviewAnswer,
+            body=PreviewBody,
+            limit=TEXT_BYTES,
+        ),
+        Route(
+            "GET",
+            "/api/words",
+            "words",
+            "Kinds, settings and scales that a set may use.",
+            words,
+            answer=WordsAnswer,
+        ),
+    ]

@@ -23,8 +23,10 @@ def messages(binding: Binding, state: Mapping[str, Any]) -> list[bytes]:
     channel = binding.channel - 1
     if value is not None and binding.fine:
         code = round(value * 16383)
-        return [bytes((0xB0 | channel, binding.number, code >> 7)),
-                bytes((0xB0 | channel, binding.number + FINE, code & 0x7F))]  # fmt: skip
+        return [
+            bytes((0xB0 | channel, binding.number, code >> 7)),
+            bytes((0xB0 | channel, binding.number + FINE, code & 0x7F)),
+        ]
     level = round(value * 127) if value is not None else _lamp(binding, state)
     if level is None:
         return []
@@ -70,8 +72,10 @@ def _lamp(binding: Binding, state: Mapping[str, Any]) -> int | None:
         return HALF if waits.get("section") == binding.section else DARK
     runs = state.get("transport", {}).get("state") in ("running", "lost")
     words = {
-        "start": runs, "continue": runs, "stop": not runs,
+        "start": runs,
+        "continue": runs,
+        "stop": not runs,
         "all-out": bool(lanes) and all(lane["muted"] for lane in lanes.values()),
-    }  # fmt: skip
+    }
     lit = words.get(binding.transport or "")
     return None if lit is None else LIT if lit else DARK

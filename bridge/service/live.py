@@ -80,10 +80,17 @@ class Live:
     """All connected pages."""
 
     def __init__(
-        self, control: Control, view: View, charts: Charts, controllers: Controllers, scope: Scope,
-        *, clock: Callable[[], float] = time.monotonic, update_s: float = UPDATE_S,
+        self,
+        control: Control,
+        view: View,
+        charts: Charts,
+        controllers: Controllers,
+        scope: Scope,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        update_s: float = UPDATE_S,
         stall_s: float = STALL_S,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._control = control
         self._view = view
         self._charts = charts
@@ -130,14 +137,19 @@ class Live:
             return None
         at_ms = self._clock() * 1000
         return {
-            "type": "tick", "tick": round(place(state, at_ms), 2), "at_ms": round(at_ms, 2),
+            "type": "tick",
+            "tick": round(place(state, at_ms), 2),
+            "at_ms": round(at_ms, 2),
             "tempo": state["transport"]["tempo"],
             "running": state["transport"]["state"] == "running",
-        }  # fmt: skip
+        }
 
     def _played(self, frame: dict[str, Any]) -> None:
-        hits = [[lane, tick, value] for tick, lane, kind, value, *_ in frame.get("events", ())
-                if kind == "hit"]  # fmt: skip
+        hits = [
+            [lane, tick, value]
+            for tick, lane, kind, value, *_ in frame.get("events", ())
+            if kind == "hit"
+        ]
         if hits:
             for client in self.clients:
                 client.hits.extend(hits)
@@ -263,10 +275,13 @@ class Live:
         if not mine:
             return state
         before = client.sent.get("macros", {})
-        return {**state, "macros": {
-            name: before.get(name, macro) if name in mine else macro
-            for name, macro in macros.items()
-        }}  # fmt: skip
+        return {
+            **state,
+            "macros": {
+                name: before.get(name, macro) if name in mine else macro
+                for name, macro in macros.items()
+            },
+        }
 
     # --- from a client ----------------------------------------------------------------------
 
@@ -330,8 +345,13 @@ class Live:
             client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
         except Exception:
             log.exception("command %r", command)
-            client.answer({"type": "refused", "seq": command.seq,
-                           "problem": problem(500, "this is a fault of ours")})  # fmt: skip
+            client.answer(
+                {
+                    "type": "refused",
+                    "seq": command.seq,
+                    "problem": problem(500, "this is a fault of ours"),
+                }
+            )
         else:
             client.answer({"type": "done", "seq": command.seq, **more})
 

@@ -25,9 +25,12 @@ def turned(renamed: Names) -> dict[str, dict[str, str]]:
 
 
 def lost(
-    state: Mapping[str, Any], before: SetSpec, after: SetSpec, renamed: Names,
+    state: Mapping[str, Any],
+    before: SetSpec,
+    after: SetSpec,
+    renamed: Names,
     parts: Mapping[str, Any],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """The parts of `state` (that of the text before) which must come back with that text. `parts`
     are those that the change itself brings."""
     found: dict[str, Any] = {}
@@ -38,9 +41,10 @@ def lost(
             found["morph"] = state["morph"]
     names, kept = renamed.get("macros", {}), {macro.name for macro in after.macros}
     macros = {
-        name: macro for name, macro in state.get("macros", {}).items()
+        name: macro
+        for name, macro in state.get("macros", {}).items()
         if named(name, names) not in kept or name in parts.get("macros", {})
-    }  # fmt: skip
+    }
     if macros:
         found["macros"] = macros
     names, kept = renamed.get("sections", {}), {section.name for section in after.sections}
@@ -58,9 +62,12 @@ def lost(
 
 
 def _lanes(
-    state: Mapping[str, Any], before: SetSpec, after: SetSpec, names: Mapping[str, str],
+    state: Mapping[str, Any],
+    before: SetSpec,
+    after: SetSpec,
+    names: Mapping[str, str],
     parts: Mapping[str, Any],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     kinds = {lane.name: lane.kind for lane in after.lanes}
     found: dict[str, Any] = {}
     for lane in before.lanes:

@@ -34,9 +34,7 @@ def made() -> Made:
         f"default-src 'none'; style-src {manual.style_source(manual.style())}; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
-    return Made(
-        plain, gzip.compress(plain, 9, mtime=0), sha256(plain).hexdigest()[:20], policy
-    )
+    return Made(plain, gzip.compress(plain, 9, mtime=0), sha256(plain).hexdigest()[:20], policy)
 
 
 async def serve(request: web.Request) -> web.Response:
@@ -45,9 +43,11 @@ async def serve(request: web.Request) -> web.Response:
     packed = "gzip" in request.headers.get("Accept-Encoding", "")
     tag = f'"{page.tag}{"-z" if packed else ""}"'
     headers = {
-        "ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding",
+        "ETag": tag,
+        "Cache-Control": "no-cache",
+        "Vary": "Accept-Encoding",
         "Content-Security-Policy": page.policy,
-    }  # fmt: skip
+    }
     if request.headers.get("If-None-Match") == tag:
         return web.Response(status=304, headers=headers)
     headers["Content-Type"] = "text/html; charset=utf-8"

@@ -63,10 +63,16 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
         "operationId": route.name,
         "summary": route.says,
         "parameters": [
-            {"name": name, "in": "path", "required": True, "description": says,
-             "schema": {"type": "string"}}
+            {
+                "name": name,
+                "in": "path",
+                "required": True,
+                "description": says,
+                "schema": {"type": "string"},
+            }
             for name, says in route.params.items()
-        ] + _query(route),
+        ]
+        + _query(route),
         "responses": {
             "200": _content(route.media, _schema(route, names), "Done"),
             **{
@@ -76,7 +82,7 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
                 for status in sorted(statuses)
             },
         },
-    }  # fmt: skip
+    }
     if route.takes_body:
         operation["requestBody"] = {
             "required": route.body is not None and not route.optional,

@@ -73,6 +73,7 @@ log = logging.getLogger(__name__)
 
 TASKS_MOST = 64  # undo, redo and changes of the text that are under way
 
+
 def parse(datagram: bytes) -> list[OscMessage]:
     """The messages of a datagram that has passed the structural check, each parsed by itself."""
     parsed: list[OscMessage] = []

@@ -75,9 +75,12 @@ class Feedback:
     """The subscriptions. `send` takes a datagram and where it goes; `clock` is in seconds."""
 
     def __init__(
-        self, control: Control, send: Callable[[bytes, tuple[str, int]], None],
-        *, clock: Callable[[], float] = time.monotonic,
-    ) -> None:  # fmt: skip
+        self,
+        control: Control,
+        send: Callable[[bytes, tuple[str, int]], None],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._control = control
         self._send = send
         self._clock = clock

@@ -17,9 +17,24 @@ MESSAGES_MOST = 256  # in one datagram
 
 _BUNDLE = b"#bundle\x00"
 _SIZES = {
-    "i": 4, "f": 4, "h": 8, "t": 8, "d": 8, "c": 4, "r": 4, "m": 4,
-    "T": 0, "F": 0, "N": 0, "I": 0, "[": 0, "]": 0, "s": -1, "S": -1, "b": -2,
-}  # fmt: skip
+    "i": 4,
+    "f": 4,
+    "h": 8,
+    "t": 8,
+    "d": 8,
+    "c": 4,
+    "r": 4,
+    "m": 4,
+    "T": 0,
+    "F": 0,
+    "N": 0,
+    "I": 0,
+    "[": 0,
+    "]": 0,
+    "s": -1,
+    "S": -1,
+    "b": -2,
+}
 
 
 class MalformedError(ValueError):

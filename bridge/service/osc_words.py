@@ -13,14 +13,37 @@ from bridge.music.model import SETTINGS
 from bridge.service import commands as c
 
 FIXED = (
-    "/transport/start", "/transport/stop", "/transport/continue", "/transport/position", "/order",
-    "/tempo", "/tap", "/nudge", "/offset", "/take-clock", "/follow", "/all-out", "/release",
-    "/undo", "/redo", "/subscribe", "/token",
-)  # fmt: skip
+    "/transport/start",
+    "/transport/stop",
+    "/transport/continue",
+    "/transport/position",
+    "/order",
+    "/tempo",
+    "/tap",
+    "/nudge",
+    "/offset",
+    "/take-clock",
+    "/follow",
+    "/all-out",
+    "/release",
+    "/undo",
+    "/redo",
+    "/subscribe",
+    "/token",
+)
 LANE_WORDS = (
-    "mute", "hold", "solo", "still", "reset", "cancel", "copy", "clear", "clear/settings",
-    "randomise", "randomise/settings",
-)  # fmt: skip
+    "mute",
+    "hold",
+    "solo",
+    "still",
+    "reset",
+    "cancel",
+    "copy",
+    "clear",
+    "clear/settings",
+    "randomise",
+    "randomise/settings",
+)
 ACTIONS = ("gate", "pitch", "level")
 TRIGGERS: Mapping[str, Callable[[], c.Command]] = {
     "/transport/start": c.Start,

@@ -81,10 +81,20 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
         rig=rig.name,
         outputs=[
             PlannedOutput(
-                output=row.name, kind=row.kind, by=row.by, low=row.low, high=row.high,
-                rest=row.rest, step_mv=row.step_mv, step_cents=row.step_cents,
-                resolution=outputs.step_words(row), drivers=list(row.drivers), cable=row.cable,
-                tuned=row.tuned, blocked_by=row.blocked_by, free=row.free,
+                output=row.name,
+                kind=row.kind,
+                by=row.by,
+                low=row.low,
+                high=row.high,
+                rest=row.rest,
+                step_mv=row.step_mv,
+                step_cents=row.step_cents,
+                resolution=outputs.step_words(row),
+                drivers=list(row.drivers),
+                cable=row.cable,
+                tuned=row.tuned,
+                blocked_by=row.blocked_by,
+                free=row.free,
             )
             for row in rows
         ],
@@ -96,7 +106,7 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
             b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
             for p in warnings
         ],
-    )  # fmt: skip
+    )
 
 
 async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
@@ -108,11 +118,20 @@ async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
         set_file, out = Path(folder, "set.yaml"), Path(folder, "scope.svg")
         await asyncio.to_thread(set_file.write_text, text, "utf-8")
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "bridge.cli", "scope", str(rig), str(set_file),
-            "--bars", str(bars), "--out", str(out),
-            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL,
+            sys.executable,
+            "-m",
+            "bridge.cli",
+            "scope",
+            str(rig),
+            str(set_file),
+            "--bars",
+            str(bars),
+            "--out",
+            str(out),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
+        )
         try:
             async with asyncio.timeout(DRAW_S):
                 _, said = await process.communicate()
@@ -144,9 +163,11 @@ def paper_routes(book: SetBook) -> list[Route]:
             return sheet_html(rig, playing.document, date.today(), tuned.words(rig), query.bars)
 
         return web.Response(
-            text=await asyncio.to_thread(make), content_type="text/html", charset="utf-8",
+            text=await asyncio.to_thread(make),
+            content_type="text/html",
+            charset="utf-8",
             headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )  # fmt: skip
+        )
 
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
@@ -157,17 +178,37 @@ def paper_routes(book: SetBook) -> list[Route]:
             except TimeoutError:
                 raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
         return web.Response(
-            body=svg, content_type="image/svg+xml",
+            body=svg,
+            content_type="image/svg+xml",
             headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )  # fmt: skip
+        )
 
     return [
-        Route("GET", "/api/outputs", "outputs",
-              "What drives each output, what it can do, what is free, and what will surprise.",
-              get_outputs, answer=PlanAnswer),
-        Route("GET", "/api/sheet", "sheet", "The patch sheet, to print.", sheet, query=SheetQuery,
-              media="text/html"),
-        Route("GET", "/api/scope.svg", "scopeDrawing",
-              "Volts over time of every output that moves, for the first bars of the set.", scope,
-              query=SheetQuery, media="image/svg+xml", errors=(409,)),
-    ]  # fmt: skip
+        Route(
+            "GET",
+            "/api/outputs",
+            "outputs",
+            "What drives each output, what it can do, what is free, and what will surprise.",
+            get_outputs,
+            answer=PlanAnswer,
+        ),
+        Route(
+            "GET",
+            "/api/sheet",
+            "sheet",
+            "The patch sheet, to print.",
+            sheet,
+            query=SheetQuery,
+            media="text/html",
+        ),
+        Route(
+            "GET",
+            "/api/scope.svg",
+            "scopeDrawing",
+            "Volts over time of every output that moves, for the first bars of the set.",
+            scope,
+            query=SheetQuery,
+            media="image/svg+xml",
+            errors=(409,),
+        ),
+    ]

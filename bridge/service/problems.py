@@ -89,9 +89,11 @@ def _escape(part: str) -> str:
 
 def respond(body: Mapping[str, Any], headers: Mapping[str, str] | None = None) -> web.Response:
     return web.Response(
-        status=body["status"], body=json.dumps(body).encode(), content_type=MEDIA_TYPE,
+        status=body["status"],
+        body=json.dumps(body).encode(),
+        content_type=MEDIA_TYPE,
         headers=headers,
-    )  # fmt: skip
+    )
 
 
 @web.middleware

@@ -44,8 +44,9 @@ class Watch:
             return None
         points = self._points
         if self._all is not None:
-            points = {name: points.get(name) or [[now_ms, volts]]
-                      for name, volts in self._all.items()}  # fmt: skip
+            points = {
+                name: points.get(name) or [[now_ms, volts]] for name, volts in self._all.items()
+            }
         self._all, self._points = None, {}
         return {"type": "scope", "t_ms": now_ms, "outputs": points}
 

@@ -52,10 +52,17 @@ class SetBook:
     """The set that plays, and the folder it lives in."""
 
     def __init__(
-        self, rig_path: Path, set_path: Path, control: Control, view: View, charts: Charts,
-        state_dir: Path | None = None, *, clock: Callable[[], float] = time.monotonic,
+        self,
+        rig_path: Path,
+        set_path: Path,
+        control: Control,
+        view: View,
+        charts: Charts,
+        state_dir: Path | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
         today: Callable[[], datetime] = datetime.now,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._rig_path = rig_path
         self._set_path = set_path
         self._control = control
@@ -135,9 +142,15 @@ class SetBook:
     # --- playing ----------------------------------------------------------------------------
 
     async def put(
-        self, text: str, when: str, client: str, *, label: str = "edit of the set",
-        renamed: Names = NO_NAMES, parts: Mapping[str, Any] = NO_PARTS,
-    ) -> Playing:  # fmt: skip
+        self,
+        text: str,
+        when: str,
+        client: str,
+        *,
+        label: str = "edit of the set",
+        renamed: Names = NO_NAMES,
+        parts: Mapping[str, Any] = NO_PARTS,
+    ) -> Playing:
         """Swaps a new text in at the next step, beat or bar; one undoable step. `renamed` says what
         has another name in it, `parts` what of the performance changes with it.
 
@@ -238,8 +251,11 @@ class SetBook:
         link = self._control.link
         self._coming[playing.revision] = playing.score
         swap: dict[str, Any] = {
-            "do": "swap", "when": when, "score": playing.score, "revision": playing.revision
-        }  # fmt: skip
+            "do": "swap",
+            "when": when,
+            "score": playing.score,
+            "revision": playing.revision,
+        }
         if change is not None and change.renamed:
             swap["renamed"] = {what: dict(names) for what, names in change.renamed.items()}
         if change is not None and change.parts:
@@ -251,14 +267,22 @@ class SetBook:
             raise PlayerError(f"the player did not take the set within {SWAP_S:g} s") from None
 
     def _remember(
-        self, label: str, client: str, before: Playing, after: Playing, change: TextChange,
+        self,
+        label: str,
+        client: str,
+        before: Playing,
+        after: Playing,
+        change: TextChange,
         state: Mapping[str, Any],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """`state` is that of before the change."""
         back = TextChange(
-            before.text, str(before.path), change.when, turned(change.renamed),
+            before.text,
+            str(before.path),
+            change.when,
+            turned(change.renamed),
             lost(state, before.document.spec, after.document.spec, change.renamed, change.parts),
-        )  # fmt: skip
+        )
         self._control.history.add(
             Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
         )
@@ -272,9 +296,12 @@ class SetBook:
 
     async def _keep_text(self, path: Path, playing: Playing) -> None:
         kept = {
-            "started_with": str(self._set_path.resolve()), "run": os.getppid(),
-            "revision": playing.revision, "file": str(playing.path), "text": playing.text,
-        }  # fmt: skip
+            "started_with": str(self._set_path.resolve()),
+            "run": os.getppid(),
+            "revision": playing.revision,
+            "file": str(playing.path),
+            "text": playing.text,
+        }
         try:
             await asyncio.to_thread(self._keep_now, path, json.dumps(kept))
         except OSError as error:

@@ -16,9 +16,12 @@ from bridge.service.setbook import Playing, SetBook
 def set_routes(book: SetBook, charts: Charts) -> list[Route]:
     def shown(playing: Playing) -> b.SetAnswer:
         return b.SetAnswer(
-            name=playing.document.spec.name, file=book.name(playing), text=playing.text,
-            revision=max(playing.revision, 0), saved=book.saved,
-        )  # fmt: skip
+            name=playing.document.spec.name,
+            file=book.name(playing),
+            text=playing.text,
+            revision=max(playing.revision, 0),
+            saved=book.saved,
+        )
 
     async def get(request: web.Request, query: Any) -> b.SetAnswer:
         if book.playing is None:
@@ -43,9 +46,9 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
         return shown(await book.save_as(body.file, body.replace))
 
     async def open_set(request: web.Request, body: b.OpenBody) -> b.SetAnswer:
-        return shown(await book.open(
-            body.file, body.when, client_of(request), body.tempo, body.fresh
-        ))  # fmt: skip
+        return shown(
+            await book.open(body.file, body.when, client_of(request), body.tempo, body.fresh)
+        )
 
     async def back(request: web.Request, body: b.BackBody) -> b.SetAnswer:
         return shown(await book.back(body.when, client_of(request), body.tempo))
@@ -57,8 +60,13 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
     async def sets(request: web.Request, query: Any) -> b.SetsAnswer:
         return b.SetsAnswer(
             sets=[
-                b.SetFile(file=row.file, set=row.title, current=row.current, loaded=row.loaded,
-                          saved=row.saved)
+                b.SetFile(
+                    file=row.file,
+                    set=row.title,
+                    current=row.current,
+                    loaded=row.loaded,
+                    saved=row.saved,
+                )
                 for row in await book.files()
             ]
         )
@@ -73,30 +81,99 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
         return rig_answer(book)
 
     return [
-        Route("GET", "/api/set", "getSet", "The text of the set that plays.", get,
-              answer=b.SetAnswer),
-        Route("PUT", "/api/set", "putSet",
-              "Checks a new text and swaps it in at the next step, beat or bar.", put,
-              answer=b.SetAnswer, body=b.TextBody, limit=TEXT_BYTES, errors=(409,)),
-        Route("POST", "/api/set/check", "checkSet", "What is wrong with a text, if anything.",
-              check, answer=b.CheckAnswer, body=b.CheckBody, limit=TEXT_BYTES),
-        Route("POST", "/api/set/save", "saveSet", "Writes the text that plays to its file.",
-              save, answer=b.SetAnswer, errors=(409,)),
-        Route("POST", "/api/set/save-as", "saveSetAs", "Writes it to another file beside it.",
-              save_as, answer=b.SetAnswer, body=b.SaveAsBody, errors=(404, 409)),
-        Route("POST", "/api/set/open", "openSet", "Another set of the folder takes over.",
-              open_set, answer=b.SetAnswer, body=b.OpenBody, errors=(404, 409)),
-        Route("POST", "/api/set/back", "backToSet", "The set that was open before takes over.",
-              back, answer=b.SetAnswer, body=b.BackBody, optional=True, errors=(409,)),
-        Route("GET", "/api/sets", "listSets", "The sets of the folder.", sets,
-              answer=b.SetsAnswer),
-        Route("POST", "/api/sets/load", "loadSet", "Compiles a set, so that it can take over at "
-              "once.", load, answer=b.SetsAnswer, body=b.LoadBody, errors=(404,)),
-        Route("GET", "/api/chart", "chart", "The coming bars as they will be played.", chart,
-              answer=b.ChartAnswer, query=b.ChartQuery),
-        Route("GET", "/api/rig", "rig", "Every output of the rig and what drives it.", rig,
-              answer=b.RigAnswer),
-    ]  # fmt: skip
+        Route(
+            "GET", "/api/set", "getSet", "The text of the set that plays.", get, answer=b.SetAnswer
+        ),
+        Route(
+            "PUT",
+            "/api/set",
+            "putSet",
+            "Checks a new text and swaps it in at the next step, beat or bar.",
+            put,
+            answer=b.SetAnswer,
+            body=b.TextBody,
+            limit=TEXT_BYTES,
+            errors=(409,),
+        ),
+        Route(
+            "POST",
+            "/api/set/check",
+            "checkSet",
+            "What is wrong with a text, if anything.",
+            check,
+            answer=b.CheckAnswer,
+            body=b.CheckBody,
+            limit=TEXT_BYTES,
+        ),
+        Route(
+            "POST",
+            "/api/set/save",
+            "saveSet",
+            "Writes the text that plays to its file.",
+            save,
+            answer=b.SetAnswer,
+            errors=(409,),
+        ),
+        Route(
+            "POST",
+            "/api/set/save-as",
+            "saveSetAs",
+            "Writes it to another file beside it.",
+            save_as,
+            answer=b.SetAnswer,
+            body=b.SaveAsBody,
+            errors=(404, 409),
+        ),
+        Route(
+            "POST",
+            "/api/set/open",
+            "openSet",
+            "Another set of the folder takes over.",
+            open_set,
+            answer=b.SetAnswer,
+            body=b.OpenBody,
+            errors=(404, 409),
+        ),
+        Route(
+            "POST",
+            "/api/set/back",
+            "backToSet",
+            "The set that was open before takes over.",
+            back,
+            answer=b.SetAnswer,
+            body=b.BackBody,
+            optional=True,
+            errors=(409,),
+        ),
+        Route("GET", "/api/sets", "listSets", "The sets of the folder.", sets, answer=b.SetsAnswer),
+        Route(
+            "POST",
+            "/api/sets/load",
+            "loadSet",
+            "Compiles a set, so that it can take over at once.",
+            load,
+            answer=b.SetsAnswer,
+            body=b.LoadBody,
+            errors=(404,),
+        ),
+        Route(
+            "GET",
+            "/api/chart",
+            "chart",
+            "The coming bars as they will be played.",
+            chart,
+            answer=b.ChartAnswer,
+            query=b.ChartQuery,
+        ),
+        Route(
+            "GET",
+            "/api/rig",
+            "rig",
+            "Every output of the rig and what drives it.",
+            rig,
+            answer=b.RigAnswer,
+        ),
+    ]
 
 
 def rig_answer(book: SetBook) -> b.RigAnswer:
@@ -110,8 +187,13 @@ def rig_answer(book: SetBook) -> b.RigAnswer:
         macros = [m.name for m in spec.macros if any(d.out == name for d in m.drives)]
         rows.append(
             b.OutputRow(
-                output=name, kind=wired.output.kind, cable=wired.cable, low=wired.output.low,
-                high=wired.output.high, lanes=lanes, macros=macros,
+                output=name,
+                kind=wired.output.kind,
+                cable=wired.cable,
+                low=wired.output.low,
+                high=wired.output.high,
+                lanes=lanes,
+                macros=macros,
             )
         )
     return b.RigAnswer(rig=book.rig.name, outputs=rows)

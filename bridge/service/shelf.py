@@ -70,10 +70,15 @@ class Shelf(Generic[Made]):
             if title is None or own_rig or len(found) >= SETS_MOST:
                 continue
             now = path == current
-            found.append(SetRow(
-                self.name(path), title, now, now or path in self.ready or path in self.left,
-                saved if now else path not in self.left,
-            ))  # fmt: skip
+            found.append(
+                SetRow(
+                    self.name(path),
+                    title,
+                    now,
+                    now or path in self.ready or path in self.left,
+                    saved if now else path not in self.left,
+                )
+            )
         return found
 
     def _folders(self) -> list[Path]:

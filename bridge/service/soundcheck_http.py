@@ -90,14 +90,44 @@ def soundcheck_routes(checker: Soundchecker) -> list[Route]:
 
     named = (404, 409)
     return [
-        Route("GET", "/api/soundcheck", "soundcheck", "The check so far, and its report.", get,
-              answer=SoundcheckAnswer),
-        Route("POST", "/api/soundcheck", "beginSoundcheck", "Begins a soundcheck.", begin,
-              answer=CheckState, body=BeginBody, errors=named),
-        Route("POST", "/api/soundcheck/play", "playOutput", "Sounds one output, quietly first.",
-              play, answer=CheckState, body=PlayBody, errors=named),
+        Route(
+            "GET",
+            "/api/soundcheck",
+            "soundcheck",
+            "The check so far, and its report.",
+            get,
+            answer=SoundcheckAnswer,
+        ),
+        Route(
+            "POST",
+            "/api/soundcheck",
+            "beginSoundcheck",
+            "Begins a soundcheck.",
+            begin,
+            answer=CheckState,
+            body=BeginBody,
+            errors=named,
+        ),
+        Route(
+            "POST",
+            "/api/soundcheck/play",
+            "playOutput",
+            "Sounds one output, quietly first.",
+            play,
+            answer=CheckState,
+            body=PlayBody,
+            errors=named,
+        ),
         Route("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", stop),
-        Route("PUT", "/api/soundcheck/answers", "answerSoundcheck", "What was heard.", answer,
-              answer=CheckState, body=AnswerBody, errors=named),
+        Route(
+            "PUT",
+            "/api/soundcheck/answers",
+            "answerSoundcheck",
+            "What was heard.",
+            answer,
+            answer=CheckState,
+            body=AnswerBody,
+            errors=named,
+        ),
         Route("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", end, errors=(409,)),
-    ]  # fmt: skip
+    ]

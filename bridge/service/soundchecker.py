@@ -39,9 +39,12 @@ class Soundchecker:
     """`on_change` is called when `state` may have changed."""
 
     def __init__(
-        self, bench: Workbench, *, today: Callable[[], datetime] = datetime.now,
+        self,
+        bench: Workbench,
+        *,
+        today: Callable[[], datetime] = datetime.now,
         on_change: Callable[[], None] = lambda: None,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._bench = bench
         self._today = today
         self.on_change = on_change
@@ -102,12 +105,18 @@ class Soundchecker:
             return None
         return {
             "outputs": [
-                {"output": wired.name, "kind": wired.output.kind, "says": says(wired),
-                 "cable": wired.cable, "answer": check.answers.get(wired.name)}
+                {
+                    "output": wired.name,
+                    "kind": wired.output.kind,
+                    "says": says(wired),
+                    "cable": wired.cable,
+                    "answer": check.answers.get(wired.name),
+                }
                 for wired in check.outputs
             ],
-            "playing": check.playing, "loud": check.loud,
-        }  # fmt: skip
+            "playing": check.playing,
+            "loud": check.loud,
+        }
 
     def report(self) -> str:
         """The check as text: what failed stands out; empty when there is no check."""

@@ -49,9 +49,12 @@ def read(path: Path) -> File:
     if packed is not None and len(packed) >= len(plain):
         packed = None
     return File(
-        (facts.st_mtime_ns, facts.st_size), media or "application/octet-stream", plain, packed,
+        (facts.st_mtime_ns, facts.st_size),
+        media or "application/octet-stream",
+        plain,
+        packed,
         hashlib.sha256(plain).hexdigest()[:20],
-    )  # fmt: skip
+    )
 
 
 class Page:

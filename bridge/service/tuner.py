@@ -54,9 +54,12 @@ class Tuner:
     """`on_change` is called when `state` may have changed."""
 
     def __init__(
-        self, bench: Workbench, *, today: Callable[[], datetime] = datetime.now,
+        self,
+        bench: Workbench,
+        *,
+        today: Callable[[], datetime] = datetime.now,
         on_change: Callable[[], None] = lambda: None,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._bench = bench
         self._today = today
         self.on_change = on_change
@@ -147,9 +150,7 @@ class Tuner:
         if self.session is not None and self.session.wired.name == output:
             raise CommandError(f"{output} is being tuned; end that first", "state")
         try:
-            before: Tuning | None = await self._file(
-                tuning.undo_tuning, path, output, self._now()
-            )
+            before: Tuning | None = await self._file(tuning.undo_tuning, path, output, self._now())
         except InputError as error:
             if all("no tuning to undo" in problem.message for problem in error.problems):
                 raise CommandError(f"{output} has no tuning to undo", "state") from None
@@ -164,11 +165,16 @@ class Tuner:
         rig = self._bench.the_rig()
         found = {} if rig.path is None else await self._file(tuning.load_tuning, rig.path)
         return [
-            {"output": name, "cable": wired.cable, "law": wired.output.law,
-             "made": found[name].correction.made if name in found else "",
-             "points": len(found[name].readings) if name in found else 0}
-            for name, wired in rig.wired.items() if wired.output.kind == "pitch"
-        ]  # fmt: skip
+            {
+                "output": name,
+                "cable": wired.cable,
+                "law": wired.output.law,
+                "made": found[name].correction.made if name in found else "",
+                "points": len(found[name].readings) if name in found else 0,
+            }
+            for name, wired in rig.wired.items()
+            if wired.output.kind == "pitch"
+        ]
 
     def state(self) -> dict[str, Any] | None:
         """The session, with what its readings say so far; None when there is none."""
@@ -183,15 +189,24 @@ class Tuner:
         except InputError as error:
             says = "; ".join(problem.message for problem in error.problems)
         self._shown = {
-            "output": wired.name, "cable": wired.cable, "law": wired.output.law,
+            "output": wired.name,
+            "cable": wired.cable,
+            "law": wired.output.law,
             "notes": [
-                {"note": note, "name": note_name(note),
-                 "text": session.readings.get(note, ("", 0.0))[0],
-                 "volts": round(session.readings[note][1], 6) if note in session.readings else None}
+                {
+                    "note": note,
+                    "name": note_name(note),
+                    "text": session.readings.get(note, ("", 0.0))[0],
+                    "volts": round(session.readings[note][1], 6)
+                    if note in session.readings
+                    else None,
+                }
                 for note in session.notes
             ],
-            "sounding": session.sounding, "says": says, "result": result,
-        }  # fmt: skip
+            "sounding": session.sounding,
+            "says": says,
+            "result": result,
+        }
         return self._shown
 
     def _changed(self) -> None:
@@ -235,10 +250,16 @@ class Tuner:
             raise CommandError(f"the tuning cannot be read or written: {error}", "state") from None
 
     async def _correct(self, output: str, correction: Correction | None) -> None:
-        given = None if correction is None else {
-            "offset_volts": correction.offset_volts, "gain": correction.gain,
-            "table": [list(row) for row in correction.table], "made": correction.made,
-        }  # fmt: skip
+        given = (
+            None
+            if correction is None
+            else {
+                "offset_volts": correction.offset_volts,
+                "gain": correction.gain,
+                "table": [list(row) for row in correction.table],
+                "made": correction.made,
+            }
+        )
         await self._bench.control.link.send(
             {"do": "correct", "output": output, "correction": given}
         )
@@ -268,9 +289,7 @@ class Tuner:
     async def _put_back(self, session: Session) -> None:
         self._changed()
         with contextlib.suppress(BridgeError):
-            await self._correct(
-                session.wired.name, (await self._kept()).get(session.wired.name)
-            )
+            await self._correct(session.wired.name, (await self._kept()).get(session.wired.name))
 
     def _start(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -285,14 +304,21 @@ def result_of(
     correction = found.correction
     rows = tuning.told(wired.output, found, readings)
     return {
-        "offset_mv": round(correction.offset_volts * 1000, 3), "gain": round(correction.gain, 7),
+        "offset_mv": round(correction.offset_volts * 1000, 3),
+        "gain": round(correction.gain, 7),
         "table": [[round(note, 3), round(cents, 3)] for note, cents in correction.table],
         "worst_before": round(found.worst(found.before), 3),
         "worst_after": round(found.worst(found.after), 3),
-        "octaves": octaves, "warnings": list(found.warnings),
-        "rows": [{key: round(value, 6) if isinstance(value, float) else value
-                  for key, value in row.items()} for row in rows],
-    }  # fmt: skip
+        "octaves": octaves,
+        "warnings": list(found.warnings),
+        "rows": [
+            {
+                key: round(value, 6) if isinstance(value, float) else value
+                for key, value in row.items()
+            }
+            for row in rows
+        ],
+    }
 
 
 def _path(rig: Rig) -> Path:

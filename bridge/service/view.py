@@ -79,8 +79,13 @@ class View:
         state, kept = self.full(), self._calm
         tick = place(state, now * 1000)
         bar, beat = bar_and_beat(state, tick)
-        transport = {**state["transport"], "tick": int(tick), "bar": bar, "beat": beat,
-                     "at_ms": round(now * 1000, 2)}  # fmt: skip
+        transport = {
+            **state["transport"],
+            "tick": int(tick),
+            "bar": bar,
+            "beat": beat,
+            "at_ms": round(now * 1000, 2),
+        }
         was = kept.get("transport", {})
         same = all(was.get(k) == transport[k] for k in ("state", "bar", "beat", "tempo"))
         state["transport"] = was if same else transport

@@ -56,7 +56,11 @@ class Workbench:
             await self._try(wired.name, "gate", level, client, ms)
 
     async def value(
-        self, wired: WiredOutput, what: Literal["pitch", "level"], value: float, client: str,
+        self,
+        wired: WiredOutput,
+        what: Literal["pitch", "level"],
+        value: float,
+        client: str,
         ms: float = 0.0,
     ) -> None:
         """Moves a pitch (a note) or a level (volts); a voice that moves with its gate only is
@@ -82,7 +86,11 @@ class Workbench:
             await self._try(wired.name, "pitch", note, client)
 
     async def _try(
-        self, output: str, action: Literal["gate", "pitch", "level"], value: float, client: str,
+        self,
+        output: str,
+        action: Literal["gate", "pitch", "level"],
+        value: float,
+        client: str,
         ms: float = 0.0,
     ) -> None:
         command = c.Try(output=output, action=action, value=value, ms=ms or None)

@@ -89,14 +89,14 @@ def fit(out: Output, readings: Sequence[Reading], made: str = "") -> Fit:
     kept = [r for i, r in enumerate(readings) if i not in outliers]
     offset, gain = _line(out, kept)
     if not 1.0 / STEEPEST <= gain <= STEEPEST:
-        _refuse(f"the output changes {gain:.3g} V for each volt asked for; check the meter, the "
-                "cable and whether the readings stand in the right order")
+        _refuse(
+            f"the output changes {gain:.3g} V for each volt asked for; check the meter, the "
+            "cable and whether the readings stand in the right order"
+        )
     line = Correction(offset, gain)
     table = _table(out, kept, line)
     correction = Correction(offset, gain, table, made)
-    after = tuple(
-        cents_between(out, r.measured, correction.gives(out, r.asked)) for r in readings
-    )
+    after = tuple(cents_between(out, r.measured, correction.gives(out, r.asked)) for r in readings)
     result = Fit(correction, before, after, tuple(sorted(outliers)), ())
     warnings = tuple(_warnings(out, readings, result))
     return Fit(correction, before, after, result.outliers, warnings)
@@ -116,8 +116,10 @@ def _refuse_bad(out: Output, readings: Sequence[Reading]) -> None:
     if problems:
         raise InputError(problems)
     if len({reading.asked for reading in readings}) < FEWEST:
-        _refuse(f"at least {FEWEST} readings at different voltages are needed, "
-                f"there {'is' if len(readings) == 1 else 'are'} {len(readings)}")
+        _refuse(
+            f"at least {FEWEST} readings at different voltages are needed, "
+            f"there {'is' if len(readings) == 1 else 'are'} {len(readings)}"
+        )
 
 
 def _weight(out: Output, reading: Reading) -> float:
@@ -182,9 +184,7 @@ def _table(
         return ()
     knots = [lowest + (highest - lowest) * k / pieces for k in range(pieces + 1)]
     knots = _decided(knots, notes)
-    errors = [
-        cents_between(out, r.measured, line.gives(out, r.asked)) for r in readings
-    ]
+    errors = [cents_between(out, r.measured, line.gives(out, r.asked)) for r in readings]
     cents = _pieces(knots, notes, errors)
     return tuple((knot, value) for knot, value in zip(knots, cents, strict=True))
 
@@ -234,15 +234,19 @@ def _warnings(out: Output, readings: Sequence[Reading], result: Fit) -> list[str
     asked = [r.asked for r in readings]
     octaves = abs(note_of_volts(out, max(asked)) - note_of_volts(out, min(asked))) / 12.0
     if kept < FEWEST_FOR_TABLE:
-        said.append(f"{kept} readings give offset and gain only; {FEWEST_FOR_TABLE} or more also "
-                    "give a table by octave")
+        said.append(
+            f"{kept} readings give offset and gain only; {FEWEST_FOR_TABLE} or more also "
+            "give a table by octave"
+        )
     elif kept < octaves:
         said.append(f"{kept} readings over {octaves:.0f} octaves: one in each octave is better")
     if octaves < 2.0:
         said.append(f"the readings span {octaves:.1f} octaves; outside of them it is a guess")
     if abs(result.correction.gain - 1.0) > 0.05:
-        said.append(f"the gain is off by {100 * (result.correction.gain - 1):+.1f} percent, more "
-                    "than usual: trim the oscillator or the interface first if it can be")
+        said.append(
+            f"the gain is off by {100 * (result.correction.gain - 1):+.1f} percent, more "
+            "than usual: trim the oscillator or the interface first if it can be"
+        )
     if out.address.by == "note-pitch" and out.bend_semitones <= 0.0:
         said.append("this output plays whole semitones only: a correction cannot be applied")
     else:
@@ -252,9 +256,11 @@ def _warnings(out: Output, readings: Sequence[Reading], result: Fit) -> list[str
     low, high = sorted((out.low, out.high))
     bottom, top = result.correction.gives(out, low), result.correction.gives(out, high)
     if bottom > low + 1e-9 and out.law == "v/oct":
-        said.append(f"the lowest {cents_between(out, bottom, low):.1f} cents of the range cannot "
-                    "be reached")
+        said.append(
+            f"the lowest {cents_between(out, bottom, low):.1f} cents of the range cannot be reached"
+        )
     if top < high - 1e-9:
-        said.append(f"the highest {cents_between(out, high, top):.1f} cents of the range cannot "
-                    "be reached")
+        said.append(
+            f"the highest {cents_between(out, high, top):.1f} cents of the range cannot be reached"
+        )
     return said

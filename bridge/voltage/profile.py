@@ -13,7 +13,15 @@ from typing import Literal
 
 OutputKind = Literal["gate", "trigger", "pitch", "level", "clock", "reset", "run"]
 By = Literal[
-    "note", "note-velocity", "note-pitch", "bend", "cc", "cc14", "nrpn", "pressure", "program",
+    "note",
+    "note-velocity",
+    "note-pitch",
+    "bend",
+    "cc",
+    "cc14",
+    "nrpn",
+    "pressure",
+    "program",
     "clock",
 ]
 
@@ -21,9 +29,14 @@ GATE_KINDS = ("gate", "trigger", "clock", "reset", "run")
 # Highest code of every address that carries a plain number (MIDI 1.0: 7-bit data bytes, two of
 # them for bend, controller pairs and parameters).
 TOP_CODE = {
-    "note-velocity": 127, "cc": 127, "pressure": 127, "program": 127,
-    "bend": 16383, "cc14": 16383, "nrpn": 16383,
-}  # fmt: skip
+    "note-velocity": 127,
+    "cc": 127,
+    "pressure": 127,
+    "program": 127,
+    "bend": 16383,
+    "cc14": 16383,
+    "nrpn": 16383,
+}
 BEND_CENTRE = 8192
 CENTS_PER_OCTAVE = 1200.0
 

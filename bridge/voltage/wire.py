@@ -16,9 +16,20 @@ from bridge.voltage.message import CLOCK, OFF, ON, VALUE, Message
 from bridge.voltage.profile import Profile, WiredOutput
 
 __all__ = [
-    "CLOCK", "OFF", "ON", "VALUE", "Burst", "Link", "Message", "Thinner", "burst", "gate_end",
-    "order", "pack", "worst_burst",
-]  # fmt: skip
+    "CLOCK",
+    "OFF",
+    "ON",
+    "VALUE",
+    "Burst",
+    "Link",
+    "Message",
+    "Thinner",
+    "burst",
+    "gate_end",
+    "order",
+    "pack",
+    "worst_burst",
+]
 
 DIN_BAUD = 31250
 BITS_PER_BYTE = 10

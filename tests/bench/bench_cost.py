@@ -46,18 +46,24 @@ def cost(count: int, seconds: float) -> Cost:
     from bridge.voltage.profile import Address, Output
     from bridge.voltage.wire import Link
 
-    rig = wire(*(
-        Output(f"gate-{n}", "gate", Address("note-velocity", 1 + n // 100, 20 + n % 100))
-        for n in range(count)
-    ))  # fmt: skip
+    rig = wire(
+        *(
+            Output(f"gate-{n}", "gate", Address("note-velocity", 1 + n // 100, 20 + n % 100))
+            for n in range(count)
+        )
+    )
     lanes = []
     for n in range(count):
         if n % 4 == 3:
             logic = Logic(f"l{n - 1} and not l{n - 2}")
             lanes.append(Lane(f"l{n}", logic, out=f"main.gate-{n}"))
         else:
-            numbers = {"hits": float(3 + n % 7), "steps": 16.0, "rotate": float(n % 5),
-                       "chance": 0.8 if n % 3 else 1.0}  # fmt: skip
+            numbers = {
+                "hits": float(3 + n % 7),
+                "steps": 16.0,
+                "rotate": float(n % 5),
+                "chance": 0.8 if n % 3 else 1.0,
+            }
             lanes.append(Lane(f"l{n}", Euclid(), out=f"main.gate-{n}", settings=numbers))
     desk = Desk(score_of(*lanes, rig=rig), rig=rig)
     desk.start()
@@ -71,11 +77,14 @@ def cost(count: int, seconds: float) -> Cost:
     din, usb = Link("din"), Link("usb")
     everything = [data for _, data in sent]
     return Cost(
-        count, used / seconds, len(sent) / seconds,
-        din.cost_ns(everything) / 1e9 / seconds, usb.cost_ns(everything) / 1e9 / seconds,
+        count,
+        used / seconds,
+        len(sent) / seconds,
+        din.cost_ns(everything) / 1e9 / seconds,
+        usb.cost_ns(everything) / 1e9 / seconds,
         max(din.ends_ns(moment)[-1] for moment in moments) / 1e6,
         max(usb.ends_ns(moment)[-1] for moment in moments) / 1e6,
-    )  # fmt: skip
+    )
 
 
 def offline() -> tuple[float, float]:
@@ -114,18 +123,41 @@ def measure(seconds: float) -> list[str]:
     found = [cost(count, seconds) for count in LANES]
     lines = ["What lanes cost the player and the wire (all lanes on one port):", ""]
     lines += table(
-        ["lanes", "player, % of a core", "us per lane and second", "messages/s", "DIN busy",
-         "USB busy", "fullest moment, DIN", "on USB", "what gives out"],
-        [[row.lanes, f"{row.share * 100:.2f}", f"{row.share / row.lanes * 1e6:.0f}",
-          f"{row.messages:.0f}", f"{row.din * 100:.0f} %", f"{row.usb * 100:.1f} %",
-          f"{row.din_ms:.1f} ms", f"{row.usb_ms:.0f} ms", limit(row)] for row in found],
-    )  # fmt: skip
+        [
+            "lanes",
+            "player, % of a core",
+            "us per lane and second",
+            "messages/s",
+            "DIN busy",
+            "USB busy",
+            "fullest moment, DIN",
+            "on USB",
+            "what gives out",
+        ],
+        [
+            [
+                row.lanes,
+                f"{row.share * 100:.2f}",
+                f"{row.share / row.lanes * 1e6:.0f}",
+                f"{row.messages:.0f}",
+                f"{row.din * 100:.0f} %",
+                f"{row.usb * 100:.1f} %",
+                f"{row.din_ms:.1f} ms",
+                f"{row.usb_ms:.0f} ms",
+                limit(row),
+            ]
+            for row in found
+        ],
+    )
     last, rates = found[-1], offline()
-    lines += ["", f"At {last.lanes} lanes the DIN link is asked for {last.din / last.share:.0f} "
-              f"times as much of its time as the player of a core, USB for "
-              f"{last.usb / last.share:.1f} times.",
-              f"Offline, 16 lanes: events at {rates[0]:.0f} times real time, through the player to "
-              f"bytes at {rates[1]:.0f} times."]  # fmt: skip
+    lines += [
+        "",
+        f"At {last.lanes} lanes the DIN link is asked for {last.din / last.share:.0f} "
+        f"times as much of its time as the player of a core, USB for "
+        f"{last.usb / last.share:.1f} times.",
+        f"Offline, 16 lanes: events at {rates[0]:.0f} times real time, through the player to "
+        f"bytes at {rates[1]:.0f} times.",
+    ]
     return lines
 
 

@@ -101,6 +101,7 @@ def waits(moves: Sequence[Move], sent: Sequence[Move]) -> tuple[list[float], int
 
 # --- WebSocket ----------------------------------------------------------------------------------
 
+
 async def by_socket(on: Stage, count: int, gaps: tuple[float, float]) -> list[Move]:
     import aiohttp
 
@@ -109,6 +110,7 @@ async def by_socket(on: Stage, count: int, gaps: tuple[float, float]) -> list[Mo
         aiohttp.ClientSession() as session,
         session.ws_connect(f"http://127.0.0.1:{on.http}/api/live") as ws,
     ):
+
         async def read() -> None:
             async for message in ws:
                 refused = json.loads(message.data)
@@ -119,8 +121,9 @@ async def by_socket(on: Stage, count: int, gaps: tuple[float, float]) -> list[Mo
         for number in range(count):
             code = (number * 4001 + 77) % STEPS  # each only once in 16383 moves
             moves.append(Move(time.monotonic_ns(), code))
-            await ws.send_json({"do": "macro", "macro": FINGER, "value": code / STEPS,
-                                "seq": number})  # fmt: skip
+            await ws.send_json(
+                {"do": "macro", "macro": FINGER, "value": code / STEPS, "seq": number}
+            )
             await asyncio.sleep(chance.uniform(*gaps))
         await asyncio.sleep(0.3)
         reader.cancel()
@@ -128,6 +131,7 @@ async def by_socket(on: Stage, count: int, gaps: tuple[float, float]) -> list[Mo
 
 
 # --- browser ------------------------------------------------------------------------------------
+
 
 class Touches(NamedTuple):
     """The same moves from three beginnings, and the error of the mapped clock in ms."""
@@ -144,9 +148,7 @@ def by_browser(on: Stage, count: int, gaps: tuple[float, float]) -> Touches:
 
     half = json.dumps({"value": 0.5}).encode()
     address = f"http://127.0.0.1:{on.http}/api/macros/{FINGER}"
-    wish = urllib.request.Request(
-        address, half, {"Content-Type": "application/json"}, method="PUT"
-    )
+    wish = urllib.request.Request(address, half, {"Content-Type": "application/json"}, method="PUT")
     urllib.request.urlopen(wish, timeout=5).close()
     time.sleep(0.5)  # then it is nobody's any more
 
@@ -166,10 +168,17 @@ def by_browser(on: Stage, count: int, gaps: tuple[float, float]) -> Touches:
         cdp = context.new_cdp_session(page)
 
         def point(kind: str, x: float) -> None:
-            cdp.send("Input.dispatchMouseEvent", {
-                "type": kind, "x": x, "y": box["y"] + box["height"] / 2, "button": "left",
-                "buttons": 1, "clickCount": 1,
-            })  # fmt: skip
+            cdp.send(
+                "Input.dispatchMouseEvent",
+                {
+                    "type": kind,
+                    "x": x,
+                    "y": box["y"] + box["height"] / 2,
+                    "button": "left",
+                    "buttons": 1,
+                    "clickCount": 1,
+                },
+            )
 
         middle, step = box["x"] + box["width"] / 2, 3.0
         x = middle
@@ -214,6 +223,7 @@ def clock_of(page: Any) -> tuple[int, float]:
 
 
 # --- what is printed ----------------------------------------------------------------------------
+
 
 def row(name: str, moves: Sequence[Move], sent: Sequence[Move]) -> list[object]:
     found, lost = waits(moves, sent)

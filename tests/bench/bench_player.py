@@ -102,9 +102,8 @@ def ours(on: Stage, seconds: float) -> Ours:
     # Hits were taken by deadline, so on each port their stamps must rise (those that fall together
     # may stand in any order among themselves: 2 ms).
     wrong = sum(
-        two < one - 2_000_000
-        for stamps in left.values() for one, two in itertools.pairwise(stamps)
-    )  # fmt: skip
+        two < one - 2_000_000 for stamps in left.values() for one, two in itertools.pairwise(stamps)
+    )
     before = dict(map(tuple, first["lateness"]["histogram"]))
     own = [(upper, count - before.get(upper, 0)) for upper, count in told["histogram"]]
     return Ours(errors, lost, wrong, used, own, told["worst_us"])
@@ -133,8 +132,14 @@ def draw(path: Path, ways: dict[str, list[float]]) -> None:
         axes.step(ordered, [(count - n) / count for n in range(count)], where="post", label=name)
     axes.axvline(320, color="grey", linestyle=":", linewidth=1)
     axes.text(300, 1.5e-3, "one byte on a DIN link", rotation=90, ha="right", color="grey")
-    axes.set(xscale="log", yscale="log", xlabel="later than (microseconds)",
-             ylabel="share of events", xlim=(1, None), ylim=(1e-3, 1.2))  # fmt: skip
+    axes.set(
+        xscale="log",
+        yscale="log",
+        xlabel="later than (microseconds)",
+        ylabel="share of events",
+        xlim=(1, None),
+        ylim=(1e-3, 1.2),
+    )
     axes.grid(visible=True, which="major", alpha=0.3)
     axes.legend()
     figure.tight_layout()
@@ -158,19 +163,35 @@ def measure(seconds: float, out: Path, realtime: bool = True) -> list[str]:
     rows: list[list[object]] = []
     for label, values in ways.items():
         cells = [percentile(values, share) for share in (0.5, 0.99, 0.999)]
-        rows.append([label, len(values), *(f"{cell:.0f}" for cell in (*cells, values[-1])),
-                     f"{cells[1] / best:.1f}x"])  # fmt: skip
+        rows.append(
+            [
+                label,
+                len(values),
+                *(f"{cell:.0f}" for cell in (*cells, values[-1])),
+                f"{cells[1] / best:.1f}x",
+            ]
+        )
     every = [own_percentile(mine.own, share) for share in (0.5, 0.99, 0.999, 1)]
-    rows.insert(1, ["this player, every message", sum(count for _, count in mine.own),
-                    *(f"{value:.0f}" for value in every), f"{every[1] / best:.1f}x"])  # fmt: skip
+    rows.insert(
+        1,
+        [
+            "this player, every message",
+            sum(count for _, count in mine.own),
+            *(f"{value:.0f}" for value in every),
+            f"{every[1] / best:.1f}x",
+        ],
+    )
     priority = "real-time priority" if realtime else "real-time priority refused"
     name = "lateness.svg" if realtime else "lateness-refused.svg"
     out.mkdir(parents=True, exist_ok=True)
     draw(out / name, ways)
     lines = [f"How late events leave, in microseconds; {priority}:", ""]
     lines += table(["way", "events", "p50", "p99", "p99.9", "worst", "p99 against ours"], rows)
-    lines += ["", f"Lost {mine.lost}, out of order {mine.wrong} of {len(mine.errors)} hits. "
-              f"p99 is {best / BYTE_US:.2f} of one DIN byte ({BYTE_US} us)"]  # fmt: skip
+    lines += [
+        "",
+        f"Lost {mine.lost}, out of order {mine.wrong} of {len(mine.errors)} hits. "
+        f"p99 is {best / BYTE_US:.2f} of one DIN byte ({BYTE_US} us)",
+    ]
     if "bare C timer loop" in ways:
         c = ways["bare C timer loop"]
         lines[-1] += (

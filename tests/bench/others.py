@@ -88,9 +88,12 @@ def by_timers(path: Path) -> None:
 
 def by_role(role: str, path: Path) -> list[float]:
     run = subprocess.run(
-        [sys.executable, __file__, role, str(path)], capture_output=True, text=True,
-        check=True, env=os.environ | {"PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+        [sys.executable, __file__, role, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    )
     return json.loads(run.stdout)  # type: ignore[no-any-return]
 
 
@@ -108,10 +111,24 @@ class Bare:
         how = ["-p", "60", "--policy", "fifo", "-m"] if realtime else ["--policy", "other"]
         loops = int(seconds * 1e6 / PERIOD_US)
         self._run = subprocess.Popen(
-            [program, "-q", "-t", str(os.cpu_count()), "-a", "-i", str(PERIOD_US), "-l", str(loops),
-             "-h", "100000", *how],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        )  # fmt: skip
+            [
+                program,
+                "-q",
+                "-t",
+                str(os.cpu_count()),
+                "-a",
+                "-i",
+                str(PERIOD_US),
+                "-l",
+                str(loops),
+                "-h",
+                "100000",
+                *how,
+            ],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
 
     def latencies(self) -> list[float]:
         """Waits for its end; [] where there is no such program."""

@@ -73,6 +73,7 @@ macros:
 
 # --- the load -----------------------------------------------------------------------------------
 
+
 def free_port(kind: socket.SocketKind) -> int:
     with socket.socket(socket.AF_INET, kind) as sock:
         sock.bind(("127.0.0.1", 0))
@@ -139,6 +140,7 @@ def busy() -> Iterator[None]:
 
 # --- the program under test ---------------------------------------------------------------------
 
+
 class Stage(NamedTuple):
     """The running program: its ports, the player's socket, the log of its simulated ports."""
 
@@ -167,18 +169,37 @@ def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterat
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     log = folder / "wire.log"
     env = os.environ | {
-        "LANEBRIDGE_SIMULATED_LOG": str(log), "XDG_STATE_HOME": str(folder),
-        "XDG_RUNTIME_DIR": str(folder), "PYTHONPATH": str(ROOT),
-    }  # fmt: skip
+        "LANEBRIDGE_SIMULATED_LOG": str(log),
+        "XDG_STATE_HOME": str(folder),
+        "XDG_RUNTIME_DIR": str(folder),
+        "PYTHONPATH": str(ROOT),
+    }
     # Root may always have priority, so the right itself is taken away.
-    refused = [] if realtime or os.geteuid() else [
-        "setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice"
-    ]  # fmt: skip
+    refused = (
+        []
+        if realtime or os.geteuid()
+        else ["setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice"]
+    )
     play = subprocess.Popen(
-        [*refused, sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml", "--start",
-         "--port", str(http), "--osc-port", str(osc)],
-        cwd=folder, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        [
+            *refused,
+            sys.executable,
+            "-m",
+            "bridge.cli",
+            "play",
+            "rig.yaml",
+            "set.yaml",
+            "--start",
+            "--port",
+            str(http),
+            "--osc-port",
+            str(osc),
+        ],
+        cwd=folder,
+        env=env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     load: subprocess.Popen[bytes] | None = None
     try:
         wait_for(http, play)
@@ -218,6 +239,7 @@ def cpu_seconds(pid: int) -> float:
 
 
 # --- figures ------------------------------------------------------------------------------------
+
 
 def percentile(ordered: Sequence[float], share: float) -> float:
     return ordered[min(len(ordered) - 1, int(share * len(ordered)))]

@@ -142,11 +142,18 @@ class TestTempoMap:
         tempo.change(960, 60)
         tempo.change(1920, 240)
         assert [tempo.time_of(t) for t in (0, 480, 960, 1440, 1920, 2880)] == [
-            0, 250_000_000, 500_000_000, 1_000_000_000, 1_500_000_000, 1_750_000_000,
-        ]  # fmt: skip
+            0,
+            250_000_000,
+            500_000_000,
+            1_000_000_000,
+            1_500_000_000,
+            1_750_000_000,
+        ]
         assert [tempo.tick_at(ns) for ns in (250_000_000, 1_000_000_000, 1_750_000_000)] == [
-            480, 1440, 2880,
-        ]  # fmt: skip
+            480,
+            1440,
+            2880,
+        ]
         assert [tempo.bpm_at(t) for t in (0, 959, 960, 1920)] == [120, 120, 60, 240]
 
     def test_a_change_forgets_what_was_planned_after_it(self) -> None:

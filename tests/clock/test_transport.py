@@ -171,9 +171,18 @@ class TestTheStandard:
         """p. 31: All Notes Off may be added to Stop."""
         plain = run("start", *pulses(3), "stop", "continue", "pulse")
         mixed = run(
-            ("mode", 123), "start", ("mode", 120), *pulses(3), ("mode", 123), "stop",
-            ("mode", 123), "continue", ("mode", 120), "pulse", ("mode", 123),
-        )  # fmt: skip
+            ("mode", 123),
+            "start",
+            ("mode", 120),
+            *pulses(3),
+            ("mode", 123),
+            "stop",
+            ("mode", 123),
+            "continue",
+            ("mode", 120),
+            "pulse",
+            ("mode", 123),
+        )
         assert seen(plain[0]) == seen(mixed[0])
         assert plain[1] == mixed[1]
 

@@ -41,9 +41,7 @@ class Desk:
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     path = tmp_path / "rig.yaml"
-    path.write_text(
-        "rig: R\ninterfaces: {main: {profile: four-voices}}\nclock: {follow: Desk}\n"
-    )
+    path.write_text("rig: R\ninterfaces: {main: {profile: four-voices}}\nclock: {follow: Desk}\n")
     return path
 
 

@@ -73,10 +73,7 @@ def test_volts_and_cents_do_not_mix(rig: Path) -> None:
 
 @pytest.mark.parametrize(
     ("output", "said"),
-    [
-        ("main.pich-1", "did you mean main.pitch-1"),
-        ("main.gate-1", "is not a pitch output"),
-    ],
+    [("main.pich-1", "did you mean main.pitch-1"), ("main.gate-1", "is not a pitch output")],
 )
 def test_wrong_outputs_are_explained(rig: Path, output: str, said: str) -> None:
     result = run("tune", rig, output)
@@ -94,9 +91,16 @@ def test_soundcheck_warns_first_and_reports(rig: Path, tmp_path: Path, monkeypat
     monkeypatch.setattr("bridge.commands.soundcheck.time.sleep", lambda seconds: None)
     report = tmp_path / "report.txt"
     result = run(
-        "soundcheck", rig, "--only", "main.gate-1", "--only", "main.level-1", "--report", report,
+        "soundcheck",
+        rig,
+        "--only",
+        "main.gate-1",
+        "--only",
+        "main.level-1",
+        "--report",
+        report,
         typed="y\nyes\nagain\nno\n",
-    )  # fmt: skip
+    )
     assert result.exit_code == 1
     assert result.output.index("monitors and headphones down") < result.output.index("main.gate-1")
     assert "kick voice, trigger input" in result.output
@@ -111,9 +115,16 @@ def test_soundcheck_broken_off_keeps_what_was_answered(
     monkeypatch.setattr("bridge.commands.soundcheck.time.sleep", lambda seconds: None)
     report = tmp_path / "report.txt"
     result = run(
-        "soundcheck", rig, "--only", "main.gate-1", "--only", "main.gate-2", "--report", report,
+        "soundcheck",
+        rig,
+        "--only",
+        "main.gate-1",
+        "--only",
+        "main.gate-2",
+        "--report",
+        report,
         typed="y\n\nyes\n",
-    )  # fmt: skip
+    )
     lines = report.read_text().splitlines()
     assert lines[1].startswith("yes   main.gate-1"), "Enter alone is no answer"
     assert lines[2] == "open  main.gate-2  not checked"

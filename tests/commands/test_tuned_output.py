@@ -66,15 +66,21 @@ def test_tuned_notes_are_true_at_the_output(
     lines = []
     for note in ladder(out, 6):
         encoder, decoder = Encoder(rig.wired), Decoder(rig.wired)
-        for message in [*encoder.setup(), *encoder.pitch(name, note),
-                        *encoder.gate_on(f"main.{gate}")]:  # fmt: skip
+        for message in [
+            *encoder.setup(),
+            *encoder.pitch(name, note),
+            *encoder.gate_on(f"main.{gate}"),
+        ]:
             decoder.feed(message.port, message.data)
         volts = stage(decoder.volts[name], offset, gain, bow) + noise.gauss(0, 0.0002)
         lines.append(f"{note} {volts:.5f} V")
     (tmp_path / "readings.txt").write_text("\n".join(lines) + "\n")
     low, high = (stage(volts, offset, gain, bow) for volts in sorted((out.low, out.high)))
-    reach = [note for note in range(24, 110)
-             if max(low, 0.9 if out.law == "hz/v" else low) < volts_of_note(out, note) < high]
+    reach = [
+        note
+        for note in range(24, 110)
+        if max(low, 0.9 if out.law == "hz/v" else low) < volts_of_note(out, note) < high
+    ]
     notes = ", ".join(str(note) for note in reach)
     set_file.write_text(
         f"set: S\ntempo: {RATE:g}\nlanes:\n  g: {{every: 1, rate: 1/4, out: main.{gate}}}\n"
@@ -91,8 +97,8 @@ def test_tuned_notes_are_true_at_the_output(
 
     assert worst() > 5.0, "there is something to tune"
     run = CliRunner().invoke(
-        cli.main, ["tune", str(rig_file), name, "--readings", str(tmp_path / "readings.txt"),
-                   "--yes"]
-    )  # fmt: skip
+        cli.main,
+        ["tune", str(rig_file), name, "--readings", str(tmp_path / "readings.txt"), "--yes"],
+    )
     assert run.exit_code == 0, run.output
     assert worst() <= 2.4

@@ -63,9 +63,10 @@ def test_what_falls_together_is_ordered_clock_off_value_on() -> None:
     long = gate_lane("long", "x...", 3, settings={"gate": 4.0})
     moved = Lane("moved", Levels((0.0, 1.0)), advance=RATE_QUARTER, out="main.level-1")
     desk = Desk(
-        score_of(KICK, long, moved), timing=Timing(lead_ms=0.0, retrigger_gap_ms=1.0),
+        score_of(KICK, long, moved),
+        timing=Timing(lead_ms=0.0, retrigger_gap_ms=1.0),
         clock=SEND_CLOCK,
-    )  # fmt: skip
+    )
     desk.start()
     desk.run_to(BEAT + 10)
     together = [data for ms, data in desk.sent() if abs(ms - ms_of(BEAT)) < 1e-4]
@@ -464,9 +465,10 @@ def test_latency_of_an_interface_is_made_up_for() -> None:
     rig = dict(RIG) | wire(Output("gate-1", "gate", Address("note", 10, 36)), port="slow")
     lane = Lane("far", KICK.source, KICK.advance, out="slow.gate-1")
     desk = Desk(
-        score_of(lane, HATS, rig=rig), rig=rig,
+        score_of(lane, HATS, rig=rig),
+        rig=rig,
         specs={"main": PortSpec(), "slow": PortSpec(latency_ms=4.0)},
-    )  # fmt: skip
+    )
     desk.start()
     desk.run_to(BAR)
     far = [ms for ms, data in desk.sent("slow") if data[0] == 0x99]

@@ -28,8 +28,9 @@ def test_the_tempo_changes_on_the_line_and_no_hit_is_lost() -> None:
     assert desk.ons(1) == pytest.approx([ms_of(n * BEAT) for n in range(4)], abs=1e-4)
     line = ms_of(BAR)
     # 90 BPM: a beat is 666.67 ms.
-    assert desk.ons(2)[:4] == pytest.approx([line + n * ms_of(BEAT, 90.0) for n in range(4)],
-                                            abs=1e-3)  # fmt: skip
+    assert desk.ons(2)[:4] == pytest.approx(
+        [line + n * ms_of(BEAT, 90.0) for n in range(4)], abs=1e-3
+    )
     assert desk.player.song.transport.state == "running"
 
 

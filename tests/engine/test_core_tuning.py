@@ -70,10 +70,14 @@ def test_a_tone_lasts_as_long_as_it_was_asked_for_and_no_longer() -> None:
     assert opening.off == pytest.approx(opening.on + 2000.0, abs=1e-3)
 
 
-@pytest.mark.parametrize("command", [
-    {"do": "listen", "port": "knobs"}, {"do": "input", "port": "knobs", "data": "903c40"},
-    {"do": "feedback", "port": "knobs", "data": "903c40"},
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "command",
+    [
+        {"do": "listen", "port": "knobs"},
+        {"do": "input", "port": "knobs", "data": "903c40"},
+        {"do": "feedback", "port": "knobs", "data": "903c40"},
+    ],
+)
 def test_the_ports_of_controllers_are_not_the_players(command: dict[str, str]) -> None:
     desk = Desk(score_of(KICK))
     with pytest.raises(CommandError, match="process"):

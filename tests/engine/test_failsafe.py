@@ -34,10 +34,16 @@ def test_every_gate_is_closed_then_all_notes_off(
     monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
     safe = Failsafe(VOICE, {"main": PortSpec(), "mono": PortSpec(), "own": PortSpec("virtual:x")})
     safe.open()
-    safe.heard([
-        [1, "mono", "923c40"], [2, "mono", "924040"], [3, "mono", "823c40"], [4, "mono", "f8"],
-        [5, "gone", "903c40"], [6, "main", "b01000"],
-    ])  # fmt: skip
+    safe.heard(
+        [
+            [1, "mono", "923c40"],
+            [2, "mono", "924040"],
+            [3, "mono", "823c40"],
+            [4, "mono", "f8"],
+            [5, "gone", "903c40"],
+            [6, "main", "b01000"],
+        ]
+    )
     safe.close_all()
     safe.stop()
     sent = read(tmp_path / "log")

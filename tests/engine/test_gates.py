@@ -24,17 +24,34 @@ def scores(draw: st.DrawFn) -> Any:
     for number, name in enumerate(NAMES[: draw(st.integers(1, 4))]):
         gate = draw(st.integers(1, 3))
         marks = draw(st.lists(st.integers(0, 2), min_size=1, max_size=12))
-        chosen = draw(st.fixed_dictionaries({}, optional={
-            "gate": st.floats(0.01, 16), "gate_ms": st.floats(1, 900), "chance": st.floats(0, 1),
-            "repeats": st.integers(1, 16).map(float), "shift_ms": st.floats(-100, 100),
-            "shift": st.floats(-0.5, 0.5), "humanise_ms": st.floats(0, 30),
-            "swing": st.floats(50, 75), "level": st.floats(0, 1),
-        }))  # fmt: skip
-        lanes.append(Lane(
-            name, Steps(tuple(marks)), draw(st.sampled_from(RATES)), out=f"main.gate-{gate}",
-            share=True, settings=chosen, muted=draw(st.booleans()) and number > 0,
-            tie=draw(st.booleans()),
-        ))  # fmt: skip
+        chosen = draw(
+            st.fixed_dictionaries(
+                {},
+                optional={
+                    "gate": st.floats(0.01, 16),
+                    "gate_ms": st.floats(1, 900),
+                    "chance": st.floats(0, 1),
+                    "repeats": st.integers(1, 16).map(float),
+                    "shift_ms": st.floats(-100, 100),
+                    "shift": st.floats(-0.5, 0.5),
+                    "humanise_ms": st.floats(0, 30),
+                    "swing": st.floats(50, 75),
+                    "level": st.floats(0, 1),
+                },
+            )
+        )
+        lanes.append(
+            Lane(
+                name,
+                Steps(tuple(marks)),
+                draw(st.sampled_from(RATES)),
+                out=f"main.gate-{gate}",
+                share=True,
+                settings=chosen,
+                muted=draw(st.booleans()) and number > 0,
+                tie=draw(st.booleans()),
+            )
+        )
     first = lanes[0].name
     lanes.append(Lane("derived", Logic(f"not {first}"), out="main.gate-4"))
     lanes.append(Lane("tune", Notes((Note(40), Note(52.5))), advance=first, out="main.pitch-1"))
@@ -57,18 +74,22 @@ COMMANDS = st.one_of(
     command("hold", lane=LANE, muted=st.booleans(), client=st.just("x"), active=st.booleans()),
     command("macro", macro=st.just("m"), value=st.floats(0, 1)),
     command("section", section=st.sampled_from(["dry", "wet"]), when=WHEN),
-    command("start"), command("stop"), command("continue"), command("all-out"),
+    command("start"),
+    command("stop"),
+    command("continue"),
+    command("all-out"),
     command("position", tick=st.integers(0, 3 * BAR)),
     command("tempo", bpm=st.floats(20, 400)),
     command("nudge", ms=st.floats(-60, 60)),
     command("offset", ms=st.floats(-100, 100)),
-    command("take-clock"), command("follow", source=st.sampled_from(["internal", "pulse"])),
+    command("take-clock"),
+    command("follow", source=st.sampled_from(["internal", "pulse"])),
     command("setting", lane=LANE, setting=st.just("level"), value=st.floats(0, 1)),
     command("try", output=st.just("main.gate-1"), action=st.just("gate"), value=st.floats(0, 1)),
     command("reset", lane=LANE),
     command("midi", data=st.sampled_from([b"\xf8", b"\xfa", b"\xfb", b"\xfc", b"\xf2\x04\x00"])),
     command("swap", when=st.sampled_from(["step", "beat", "bar"])),
-)  # fmt: skip
+)
 MOVES = st.lists(st.tuples(st.floats(0.0, 400.0), COMMANDS), max_size=8)
 
 
@@ -108,9 +129,10 @@ def test_every_gate_that_opens_closes(
     score: Any, other: Any, moves: list[tuple[float, dict[str, Any]]], gap: float, lead: float
 ) -> None:
     desk = Desk(
-        score, timing=Timing(lead_ms=lead, retrigger_gap_ms=gap),
+        score,
+        timing=Timing(lead_ms=lead, retrigger_gap_ms=gap),
         clock=ClockSettings(send_to=("main",)),
-    )  # fmt: skip
+    )
     desk.start()
     night(desk, moves, other)
     desk.player.finish()

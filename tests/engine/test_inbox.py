@@ -26,7 +26,6 @@ class Jacks:
         self.made[text] = Plug(self, text, receive)
         return self.made[text]
 
-
     def listed(self) -> list[PortInfo]:
         ours = PortInfo("lanebridge:in", "in", False, "our own")
         return [ours, *(PortInfo(name, "in") for name in sorted(self.there))]

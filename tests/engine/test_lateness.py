@@ -28,8 +28,13 @@ def test_percentiles_are_never_too_low_and_at_most_a_fifth_too_high(
 def test_nothing_sent_is_nothing_late() -> None:
     state = Lateness(5_000_000).state()
     assert state == {
-        "count": 0, "p50_us": 0.0, "p99_us": 0.0, "worst_us": 0.0, "since": 5, "histogram": []
-    }  # fmt: skip
+        "count": 0,
+        "p50_us": 0.0,
+        "p99_us": 0.0,
+        "worst_us": 0.0,
+        "since": 5,
+        "histogram": [],
+    }
 
 
 def test_a_new_count_begins_when_asked() -> None:
@@ -50,8 +55,10 @@ def test_the_alarm_tells_of_what_is_heard_and_then_only_of_twice_as_much() -> No
         counted.add(round(late_ms * 1e6))
         said.append(alarm.look(number, counted))
     assert [text for text in said if text] == [
-        "a message left 7.0 ms late", "a message left 14.5 ms late", "a message left 30.0 ms late"
-    ]  # fmt: skip
+        "a message left 7.0 ms late",
+        "a message left 14.5 ms late",
+        "a message left 30.0 ms late",
+    ]
 
 
 def test_the_alarm_tells_of_many_small_ones_once_in_five_minutes() -> None:

@@ -21,7 +21,10 @@ PULSE_MS = 1000 / 48
 
 def leading(rig: object = RIG, **more: object) -> Desk:
     return Desk(
-        score_of(HATS, rig=rig), rig=rig, clock=ClockSettings(send_to=("main",)), **more  # type: ignore[arg-type]
+        score_of(HATS, rig=rig),
+        rig=rig,
+        clock=ClockSettings(send_to=("main",)),
+        **more,  # type: ignore[arg-type]
     )
 
 
@@ -143,9 +146,16 @@ def edges(desk: Desk, note: int) -> list[tuple[float, float]]:
     return found
 
 
-@pytest.mark.parametrize(("bpm", "ppqn", "width"), [
-    (120.0, 1, 10.0), (120.0, 4, 10.0), (120.0, 24, 8.3333), (300.0, 24, 3.3333), (400.0, 24, 2.5),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("bpm", "ppqn", "width"),
+    [
+        (120.0, 1, 10.0),
+        (120.0, 4, 10.0),
+        (120.0, 24, 8.3333),
+        (300.0, 24, 3.3333),
+        (400.0, 24, 2.5),
+    ],
+)
 def test_clock_outputs_pulse_at_their_rate(bpm: float, ppqn: int, width: float) -> None:
     """Width: 10 ms, at most 40 % of the period, so 3.3 ms at 300 BPM and 24 a quarter."""
     desk = Desk(score_of(HATS, rig=PULSES, tempo=bpm), rig=PULSES)

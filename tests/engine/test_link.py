@@ -28,9 +28,10 @@ def asked() -> Asked:
 @pytest.fixture
 def link(tmp_path: Path, asked: Asked) -> Iterator[Link]:
     made = Link(
-        str(tmp_path / "s"), lambda command, done: asked.append((command, done)),
+        str(tmp_path / "s"),
+        lambda command, done: asked.append((command, done)),
         lambda: {"set": "Low tide", "revision": 1},
-    )  # fmt: skip
+    )
     yield made
     made.close()
 
@@ -77,10 +78,14 @@ def test_commands_are_answered_in_the_next_state(link: Link, tmp_path: Path, ask
     asked[1][1](CommandError("there is no command 'fly'", "unknown"))
     link.state({"section": "flood"})
     link.deliver(0)
-    assert client.read() == [{
-        "type": "state", "section": "flood", "acks": [1],
-        "refused": [[2, "unknown", "there is no command 'fly'"]],
-    }]  # fmt: skip
+    assert client.read() == [
+        {
+            "type": "state",
+            "section": "flood",
+            "acks": [1],
+            "refused": [[2, "unknown", "there is no command 'fly'"]],
+        }
+    ]
     client.sock.close()
 
 

@@ -10,15 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.messages import (
-    COMMANDS,
-    MOST,
-    Outbox,
-    Unpacker,
-    check_command,
-    pack,
-    pack_json,
-)
+from bridge.engine.messages import COMMANDS, MOST, Outbox, Unpacker, check_command, pack, pack_json
 from bridge.errors import CommandError
 
 GOOD: list[dict[str, Any]] = [
@@ -35,27 +27,47 @@ GOOD: list[dict[str, Any]] = [
     {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
     {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0, "mutes_at": 0.5},
     {"do": "order", "run": True},
-    {"do": "start"}, {"do": "stop"}, {"do": "continue"},
+    {"do": "start"},
+    {"do": "stop"},
+    {"do": "continue"},
     {"do": "position", "tick": 960},
-    {"do": "tempo", "bpm": 120.5}, {"do": "nudge", "ms": -3}, {"do": "tap"},
-    {"do": "offset", "ms": -12.3}, {"do": "take-clock"}, {"do": "follow", "source": "internal"},
-    {"do": "all-out"}, {"do": "reset", "lane": "kick"}, {"do": "still", "lane": "k", "on": False},
-    {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0}, {"do": "quit"},
+    {"do": "tempo", "bpm": 120.5},
+    {"do": "nudge", "ms": -3},
+    {"do": "tap"},
+    {"do": "offset", "ms": -12.3},
+    {"do": "take-clock"},
+    {"do": "follow", "source": "internal"},
+    {"do": "all-out"},
+    {"do": "reset", "lane": "kick"},
+    {"do": "still", "lane": "k", "on": False},
+    {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0},
+    {"do": "quit"},
     {"do": "put-back", "parts": {}},
     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 1.0, "ms": 30_000},
     {"do": "put-back", "parts": {"lanes": {"kick": {"under": True}}}},
     {"do": "correct", "output": "main.pitch-1"},
     {"do": "correct", "output": "main.pitch-1", "correction": None},
-    {"do": "correct", "output": "main.pitch-1", "correction": {
-        "offset_volts": 0.01, "gain": 0.99, "table": [[24, 1.5], [36, -2]], "made": "2026-01-31"}},
+    {
+        "do": "correct",
+        "output": "main.pitch-1",
+        "correction": {
+            "offset_volts": 0.01,
+            "gain": 0.99,
+            "table": [[24, 1.5], [36, -2]],
+            "made": "2026-01-31",
+        },
+    },
     {"do": "listen", "port": "knobs"},
     {"do": "feedback", "port": "knobs", "data": "b0157f"},
     {"do": "feedback", "port": "knobs", "data": "c005"},
     {"do": "input", "port": "simulated", "data": "903c40"},
-]  # fmt: skip
+]
 
 BAD: list[tuple[object, str]] = [
-    (None, "value"), ([], "value"), ({}, "unknown"), ({"do": "fly"}, "unknown"),
+    (None, "value"),
+    ([], "value"),
+    ({}, "unknown"),
+    ({"do": "fly"}, "unknown"),
     ({"do": ["mute"]}, "unknown"),
     ({"do": "mute", "lane": "kick"}, "value"),
     ({"do": "mute", "lane": "", "muted": True}, "value"),
@@ -78,9 +90,11 @@ BAD: list[tuple[object, str]] = [
     ({"do": "correct", "output": "x", "correction": {"table": [[36, 1], [24, 1]]}}, "value"),
     ({"do": "correct", "output": "x", "correction": {"table": [[36, 1, 2]]}}, "value"),
     # Not one whole channel message (MIDI 1.0, table T-1): cut, too long, data with bit 7, system.
-    *(({"do": "feedback", "port": "k", "data": data}, "value")
-      for data in ("", "b015", "b0157f00", "b01580", "c00505", "f8", "15", "xx", 5)),
-]  # fmt: skip
+    *(
+        ({"do": "feedback", "port": "k", "data": data}, "value")
+        for data in ("", "b015", "b0157f00", "b01580", "c00505", "f8", "15", "xx", 5)
+    ),
+]
 
 
 def test_every_command_has_an_example_that_is_accepted() -> None:
@@ -114,9 +128,10 @@ def test_a_frame_is_length_kind_payload() -> None:
     assert pack_json({"do": "tap"}) == b"\x00\x00\x00\x0d" + b"J" + b'{"do":"tap"}'
 
 
-@pytest.mark.parametrize("stream", [
-    struct.pack(">Ic", MOST + 1, b"J"), struct.pack(">Ic", 0, b"J"), struct.pack(">Ic", 5, b"X"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "stream",
+    [struct.pack(">Ic", MOST + 1, b"J"), struct.pack(">Ic", 0, b"J"), struct.pack(">Ic", 5, b"X")],
+)
 def test_what_is_no_stream_of_frames_is_refused(stream: bytes) -> None:
     with pytest.raises(ValueError, match="frames"):
         Unpacker().feed(stream)
@@ -140,9 +155,12 @@ def test_the_newest_state_wins_and_answers_come_with_it() -> None:
     assert box.answers
     (frame,) = read(box.take())
     assert frame == {
-        "type": "state", "section": "b", "lanes": {"kick": 1}, "acks": [3],
+        "type": "state",
+        "section": "b",
+        "lanes": {"kick": 1},
+        "acks": [3],
         "refused": [[4, "unknown", "no such lane"]],
-    }  # fmt: skip
+    }
     assert box.take() == []
     assert not box.answers
 

@@ -36,9 +36,10 @@ def test_hits_carry_their_lane_and_values_leave_early() -> None:
     assert (value.owner, value.kind, value.early) == ("tune", "pitch", 3_000_000)
 
 
-@pytest.mark.parametrize(("rate", "bpm", "width_ms"), [
-    ("1/16", 120.0, 10.0), ("1/64", 120.0, 10.0), ("1/64", 400.0, 4.6875), ("1/32", 400.0, 9.375),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("rate", "bpm", "width_ms"),
+    [("1/16", 120.0, 10.0), ("1/64", 120.0, 10.0), ("1/64", 400.0, 4.6875), ("1/32", 400.0, 9.375)],
+)
 def test_a_pulse_fits_into_half_a_step(rate: str, bpm: float, width_ms: float) -> None:
     """A 1/64 at 400 BPM lasts 9.375 ms."""
     rig = wire(Output("t", "trigger", Address("note", 10, 36)))
@@ -80,4 +81,3 @@ def test_seeking_is_free_when_already_there() -> None:
     part.renderer.seek = lambda tick: pytest.fail("went there again")  # type: ignore[method-assign]
     part.seek(5 * BAR)
     assert part.rendered == 5 * BAR
-

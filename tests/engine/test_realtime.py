@@ -83,6 +83,8 @@ def test_a_child_ends_with_its_parent(tmp_path: Path) -> None:
 def test_a_module_runs_as_a_child() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "bridge.engine.child", "json.tool", "--help"],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert "usage" in done.stdout

@@ -8,9 +8,23 @@ from bridge.engine.report import Report
 from bridge.music.model import Macro, Section
 
 KEYS = {
-    "version", "rig", "set", "revision", "transport", "clock", "lanes", "macros", "sections",
-    "section", "section_pending", "order", "ports", "lateness", "player", "warnings",
-}  # fmt: skip
+    "version",
+    "rig",
+    "set",
+    "revision",
+    "transport",
+    "clock",
+    "lanes",
+    "macros",
+    "sections",
+    "section",
+    "section_pending",
+    "order",
+    "ports",
+    "lateness",
+    "player",
+    "warnings",
+}
 ABOUT = {"version": "1", "rig": "Quay rack", "ports": {}, "player": {"pid": 1}}
 
 
@@ -69,10 +83,11 @@ def test_place_and_lateness_are_told_twice_a_second() -> None:
 def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
     desk = Desk(
         score_of(
-            gate_lane("kick", "x..."), macros=[Macro("m", 0.0)],
+            gate_lane("kick", "x..."),
+            macros=[Macro("m", 0.0)],
             sections=(Section("flood", macros={"m": 1.0}, lanes={"kick": {"chance": 0.0}}),),
         )
-    )  # fmt: skip
+    )
     desk.start()
     desk.run_to(BAR)
     report = Report(desk.player, ABOUT)

@@ -13,13 +13,16 @@ from bridge.music.model import Leg, Macro, Section
 def desk() -> Desk:
     return Desk(
         score_of(
-            gate_lane("kick", "x...", groups=("drums",)), gate_lane("rim", "x.x.", 2),
+            gate_lane("kick", "x...", groups=("drums",)),
+            gate_lane("rim", "x.x.", 2),
             macros=[Macro("m", 0.2, slew_ms=500)],
-            sections=(Section("flood", ("rim",), {"m": 1.0}, {"rim": {"chance": 0.5}}, 90.0),
-                      Section("dry", ())),
+            sections=(
+                Section("flood", ("rim",), {"m": 1.0}, {"rim": {"chance": 0.5}}, 90.0),
+                Section("dry", ()),
+            ),
             order=(Leg("dry", 1), Leg("flood", 2)),
         )
-    )  # fmt: skip
+    )
 
 
 def state(desk: Desk) -> dict[str, Any]:

@@ -24,7 +24,7 @@ def test_wrong_files_are_exit_1_with_every_problem(
     (tmp_path / "set.yaml").write_text(
         "set: x\nlanes:\n"
         "  a: {euclid: {hits: 17, steps: 16}, out: main.gate-1}\n"
-        "  b: {logic: \"b\", out: main.gate-99}\n"
+        '  b: {logic: "b", out: main.gate-99}\n'
     )
     assert run(tmp_path / "rig.yaml", tmp_path / "set.yaml") == 1
     said = capsys.readouterr().err

@@ -50,9 +50,13 @@ def test_kinds_then_lanes_then_age() -> None:
     line.add(Item("byte", 20, data=b"\xf8"))
     line.add(Item("pulse", 20, output="clk", value=1.0, length=1))
     assert [(what, out) for ms, what, out in drain(line) if ms == 20] == [
-        ("byte", None), ("on", "clk"), ("off", "old"), ("value", "cv"), ("on", "early"),
+        ("byte", None),
+        ("on", "clk"),
+        ("off", "old"),
+        ("value", "cv"),
+        ("on", "early"),
         ("on", "late"),
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(
@@ -125,9 +129,7 @@ def test_a_lane_that_goes_silent_loses_its_hits_but_not_the_end_of_its_gate() ->
     _, group = line.pop_group()
     line.opened(group[0])
     line.drop_lane("a")
-    assert drain(line) == [
-        (40.0, "on", "other"), (50.0, "off", "g"), (50.0, "off", "other")
-    ]  # fmt: skip
+    assert drain(line) == [(40.0, "on", "other"), (50.0, "off", "g"), (50.0, "off", "other")]
 
 
 def test_closing_a_lane_closes_only_what_it_opened() -> None:
@@ -148,8 +150,11 @@ def test_a_hit_of_another_lane_takes_the_gate_over() -> None:
     line.add(hit(0, "g", 50, owner="a"))
     line.add(hit(20, "g", 10, owner="b", lane=1))
     assert drain(line) == [
-        (0.0, "on", "g"), (18.0, "off", "g"), (20.0, "on", "g"), (30.0, "off", "g")
-    ]  # fmt: skip
+        (0.0, "on", "g"),
+        (18.0, "off", "g"),
+        (20.0, "on", "g"),
+        (30.0, "off", "g"),
+    ]
 
 
 def test_two_hits_at_once_are_one_as_long_as_the_longer_and_as_loud_as_the_louder() -> None:

@@ -29,8 +29,10 @@ def rig() -> Rig:
 def euclid(draw: st.DrawFn) -> dict[str, Any]:
     steps = draw(st.integers(1, 64))
     found = {
-        "hits": draw(st.integers(0, steps)), "steps": steps, "rotate": draw(st.integers(-64, 64)),
-    }  # fmt: skip
+        "hits": draw(st.integers(0, steps)),
+        "steps": steps,
+        "rotate": draw(st.integers(-64, 64)),
+    }
     if draw(st.booleans()):
         length = draw(st.integers(1, steps))
         hits = draw(st.integers(0, length))
@@ -44,24 +46,40 @@ SOURCES: dict[str, st.SearchStrategy[Any]] = {
     "euclid": euclid(),
     "steps": STEPS,
     "every": st.integers(1, 16),
-    "logic": st.sampled_from([
-        "kick", "not kick", "kick xor rim", "(kick or rim) and not rim", "nth(rim, 3, 2)",
-        "toggle(kick) and rim", "delay(rim, 1/8T)", "gap(kick, 1/8)", "at-least(2, kick, rim)",
-        "edge(rim)", "chance(rim, 0.5)", "latch(kick, rim)", "hold(rim, 1/8) and kick",
-    ]),
+    "logic": st.sampled_from(
+        [
+            "kick",
+            "not kick",
+            "kick xor rim",
+            "(kick or rim) and not rim",
+            "nth(rim, 3, 2)",
+            "toggle(kick) and rim",
+            "delay(rim, 1/8T)",
+            "gap(kick, 1/8)",
+            "at-least(2, kick, rim)",
+            "edge(rim)",
+            "chance(rim, 0.5)",
+            "latch(kick, rim)",
+            "hold(rim, 1/8) and kick",
+        ]
+    ),
     "notes": st.lists(
         NOTE | st.builds(lambda glide: {"note": "E2", "glide": glide}, st.booleans()),
-        min_size=1, max_size=6,
+        min_size=1,
+        max_size=6,
     ),
     "levels": st.lists(st.floats(-1, 1) | st.just("."), min_size=1, max_size=6),
     "shape": st.sampled_from(
         ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
     ),
     "decay": st.sampled_from(["kick", "rim"]),
-    "hold": st.builds(lambda value, by: {"value": value, "by": by},
-                      st.sampled_from(["line", "swell"]), st.sampled_from(["kick", "rim"])),
+    "hold": st.builds(
+        lambda value, by: {"value": value, "by": by},
+        st.sampled_from(["line", "swell"]),
+        st.sampled_from(["kick", "rim"]),
+    ),
     "walk": st.just(True),
-}  # fmt: skip
+}
 
 
 @st.composite
@@ -77,9 +95,9 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
     if kind not in ("decay", "hold") and draw(st.booleans()):
         lane["reset"] = draw(st.sampled_from([1, 3, "kick"]))
     if kind in ("euclid", "steps", "every", "notes", "levels") and draw(st.booleans()):
-        lane["direction"] = draw(st.sampled_from(
-            ["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
-        ))  # fmt: skip
+        lane["direction"] = draw(
+            st.sampled_from(["forward", "backward", "back-and-forth", "random-walk", "shuffle"])
+        )
     if kind == "logic":
         lane["by"] = draw(st.sampled_from(["steps", "gates"]))
     if kind in ("logic", "decay"):
@@ -136,15 +154,25 @@ def plays_and_stops(score: Score, rig: Rig) -> None:
 
 
 @settings(
-    max_examples=80, deadline=None,
+    max_examples=80,
+    deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
-)  # fmt: skip
+)
 @given(
-    st.lists(lanes(), min_size=1, max_size=4), st.floats(20, 400), st.floats(50, 75),
-    st.integers(0, 2**32 - 1), st.sampled_from(["4/4", "7/8", "3/2", "1/32"]), st.floats(0, 1),
-)  # fmt: skip
+    st.lists(lanes(), min_size=1, max_size=4),
+    st.floats(20, 400),
+    st.floats(50, 75),
+    st.integers(0, 2**32 - 1),
+    st.sampled_from(["4/4", "7/8", "3/2", "1/32"]),
+    st.floats(0, 1),
+)
 def test_what_is_accepted_plays_within_its_bounds(
-    rig: Rig, drawn: list[dict[str, Any]], tempo: float, swing: float, seed: int, meter: str,
+    rig: Rig,
+    drawn: list[dict[str, Any]],
+    tempo: float,
+    swing: float,
+    seed: int,
+    meter: str,
     start: float,
 ) -> None:
     gates, used = list(GATES), set()
@@ -154,20 +182,33 @@ def test_what_is_accepted_plays_within_its_bounds(
         "spare": {"steps": "x.x"},
         "line": {"notes": ["A1", "C2"], "advance": "1/4"},
         "swell": {"levels": [0, 1], "advance": "1/4"},
-    }  # fmt: skip
+    }
     for number, lane in enumerate(drawn):
         out = output_for(lane, gates)
         if out is not None and not (out == "main.pitch-1" and out in used):
             lane = {**lane, "out": out}
             used.add(out)
         helpers[f"lane-{number}"] = lane
-    text = json.dumps({  # JSON is YAML with everything in quotes
-        "set": "S", "tempo": tempo, "swing": swing, "seed": seed, "meter": meter,
-        "key": {"root": "A", "scale": "minor"}, "lanes": helpers,
-        "macros": {"knob": {"start": start, "drives": [
-            {"out": "main.level-1", "depth": 0.5}, {"lane": "kick", "setting": "density"},
-        ]}},
-    })  # fmt: skip
+    text = json.dumps(
+        {  # JSON is YAML with everything in quotes
+            "set": "S",
+            "tempo": tempo,
+            "swing": swing,
+            "seed": seed,
+            "meter": meter,
+            "key": {"root": "A", "scale": "minor"},
+            "lanes": helpers,
+            "macros": {
+                "knob": {
+                    "start": start,
+                    "drives": [
+                        {"out": "main.level-1", "depth": 0.5},
+                        {"lane": "kick", "setting": "density"},
+                    ],
+                }
+            },
+        }
+    )
     spec = parse_set(text, rig=rig).spec
     score = compile_score(spec, rig.ranges)
     end = min(4 * 3840, 8 * spec.bar_ticks)

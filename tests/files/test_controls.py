@@ -38,14 +38,21 @@ def text(rig: Rig) -> str:
     return rig.path.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(("binding", "row"), [
-    (Binding("cc", 20, 1, macro="m"), {"cc": 20, "macro": "m"}),
-    (Binding("note", 36, 10, mute="k", feedback=True),
-     {"note": 36, "channel": 10, "mute": "k", "feedback": True}),
-    (Binding("cc", 7, 2, macro="m", pickup=False, fine=True),
-     {"cc": 7, "channel": 2, "macro": "m", "pickup": False, "fine": True}),
-    (Binding("cc", 64, 1, mute="k", latch=True), {"cc": 64, "mute": "k", "latch": True}),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("binding", "row"),
+    [
+        (Binding("cc", 20, 1, macro="m"), {"cc": 20, "macro": "m"}),
+        (
+            Binding("note", 36, 10, mute="k", feedback=True),
+            {"note": 36, "channel": 10, "mute": "k", "feedback": True},
+        ),
+        (
+            Binding("cc", 7, 2, macro="m", pickup=False, fine=True),
+            {"cc": 7, "channel": 2, "macro": "m", "pickup": False, "fine": True},
+        ),
+        (Binding("cc", 64, 1, mute="k", latch=True), {"cc": 64, "mute": "k", "latch": True}),
+    ],
+)
 def test_a_control_is_written_without_what_is_usual_and_read_back(
     binding: Binding, row: dict[str, object], rig: Rig
 ) -> None:

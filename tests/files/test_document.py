@@ -79,20 +79,41 @@ def test_all_mistakes_are_said_at_once_in_file_order() -> None:
     with pytest.raises(InputError) as error:
         Document.parse(text, "s.yaml")
     assert [(p.line, p.column) for p in error.value.problems] == [
-        (1, 4), (2, 11), (3, 4), (4, 4), (5, 1),
-    ]  # fmt: skip
+        (1, 4),
+        (2, 11),
+        (3, 4),
+        (4, 4),
+        (5, 1),
+    ]
 
 
 @pytest.mark.parametrize(
     ("written", "value"),
     [
-        ("12", 12), ("-3", -3), ("0", 0), ("0x1F", 31), ("1.5", 1.5), (".5", 0.5), ("1e3", 1000.0),
-        ("true", True), ("False", False), ("~", None), ("null", None), ("", None),
-        ("A1", "A1"), ("'12'", "12"), ('"off"', "off"), (".", "."), ("x.x.", "x.x."),
-        ("1/16", "1/16"), ("1/8T", "1/8T"), ("main.gate-1", "main.gate-1"), ("4/4", "4/4"),
+        ("12", 12),
+        ("-3", -3),
+        ("0", 0),
+        ("0x1F", 31),
+        ("1.5", 1.5),
+        (".5", 0.5),
+        ("1e3", 1000.0),
+        ("true", True),
+        ("False", False),
+        ("~", None),
+        ("null", None),
+        ("", None),
+        ("A1", "A1"),
+        ("'12'", "12"),
+        ('"off"', "off"),
+        (".", "."),
+        ("x.x.", "x.x."),
+        ("1/16", "1/16"),
+        ("1/8T", "1/8T"),
+        ("main.gate-1", "main.gate-1"),
+        ("4/4", "4/4"),
         ("1_000", "1_000"),
     ],
-)  # fmt: skip
+)
 def test_scalars_are_read_as_yaml_1_2_says(written: str, value: object) -> None:
     data = Document.parse(f"a: {written}\n").data
     assert data["a"] == value
@@ -102,11 +123,15 @@ def test_scalars_are_read_as_yaml_1_2_says(written: str, value: object) -> None:
 @pytest.mark.parametrize(
     ("written", "reads_as"),
     [
-        ("on", "true"), ("Yes", "true"), ("OFF", "false"), ("no", "false"),
-        ("1:30", "a number in base 60"), ("3:4", "a number in base 60"),
+        ("on", "true"),
+        ("Yes", "true"),
+        ("OFF", "false"),
+        ("no", "false"),
+        ("1:30", "a number in base 60"),
+        ("3:4", "a number in base 60"),
         ("2026-01-31", "a date"),
     ],
-)  # fmt: skip
+)
 def test_what_another_reader_misreads_comes_as_doubtful_text(written: str, reads_as: str) -> None:
     document = Document.parse(f"a: {written}\n{written}: 1\n")
     value = document.data["a"]
@@ -180,9 +205,7 @@ def test_more_values_than_anybody_writes(monkeypatch: pytest.MonkeyPatch) -> Non
 def test_bytes_that_are_not_utf_8() -> None:
     with pytest.raises(InputError) as error:
         decode(b"set: ok\nname: caf\xe9\n", "s.yaml")
-    assert str(error.value) == (
-        "s.yaml:2:10  is not UTF-8 text: byte 0xe9; save the file as UTF-8"
-    )
+    assert str(error.value) == ("s.yaml:2:10  is not UTF-8 text: byte 0xe9; save the file as UTF-8")
 
 
 def test_a_byte_order_mark_is_no_part_of_the_text() -> None:
@@ -228,10 +251,39 @@ def test_any_text_is_read_or_refused(text: str) -> None:
 
 
 PIECES = st.lists(
-    st.sampled_from(["a", ": ", "\n", "  ", "- ", "[", "]", "{", "}", ", ", "&x ", "*x", "!t ", "1",
-                     "'", '"', "|\n", "#", "? ", "<<", "~", "\t", "%", "---\n", "on", "1:2", "é"]),
+    st.sampled_from(
+        [
+            "a",
+            ": ",
+            "\n",
+            "  ",
+            "- ",
+            "[",
+            "]",
+            "{",
+            "}",
+            ", ",
+            "&x ",
+            "*x",
+            "!t ",
+            "1",
+            "'",
+            '"',
+            "|\n",
+            "#",
+            "? ",
+            "<<",
+            "~",
+            "\t",
+            "%",
+            "---\n",
+            "on",
+            "1:2",
+            "é",
+        ]
+    ),
     max_size=40,
-).map("".join)  # fmt: skip
+).map("".join)
 
 
 @settings(max_examples=500, deadline=None)
@@ -252,14 +304,22 @@ def not_a_number(text: str) -> bool:
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.recursive(
-    st.none() | st.booleans() | st.integers(-10**9, 10**9) | st.floats(-1e6, 1e6)
-    | st.text(st.characters(codec="ascii", exclude_categories=["Cc"]), max_size=12)
-    .filter(not_a_number),
-    lambda inner: st.lists(inner, max_size=4)
-    | st.dictionaries(st.text("abcdefxz", min_size=1, max_size=6), inner, max_size=4),
-    max_leaves=20,
-))  # fmt: skip
+@given(
+    st.recursive(
+        st.none()
+        | st.booleans()
+        | st.integers(-(10**9), 10**9)
+        | st.floats(-1e6, 1e6)
+        | st.text(st.characters(codec="ascii", exclude_categories=["Cc"]), max_size=12).filter(
+            not_a_number
+        ),
+        lambda inner: (
+            st.lists(inner, max_size=4)
+            | st.dictionaries(st.text("abcdefxz", min_size=1, max_size=6), inner, max_size=4)
+        ),
+        max_leaves=20,
+    )
+)
 def test_what_a_plain_writer_writes_is_read_back(value: object) -> None:
     # PyYAML's writer as the reference; its floats keep every digit.
     text = yaml.safe_dump({"top": value}, allow_unicode=True)

@@ -71,10 +71,15 @@ def test_a_value_is_put_and_the_rest_stays(path: tuple[str, ...], value: object)
 @pytest.mark.parametrize(
     "path",
     [
-        ("lanes", "kick"), ("lanes", "bass"), ("lanes", "line"), ("lanes", "kick", "out"),
-        ("lanes", "kick", "euclid"), ("lanes", "bass", "out"), ("order",),
+        ("lanes", "kick"),
+        ("lanes", "bass"),
+        ("lanes", "line"),
+        ("lanes", "kick", "out"),
+        ("lanes", "kick", "euclid"),
+        ("lanes", "bass", "out"),
+        ("order",),
     ],
-)  # fmt: skip
+)
 def test_a_key_is_removed(path: tuple[str, ...]) -> None:
     expected = read(TEXT)
     place = expected
@@ -105,21 +110,22 @@ def test_a_lane_is_renamed_wherever_it_is_named() -> None:
 
 def test_macros_and_sections_are_renamed() -> None:
     after = read(
-        apply(TEXT, [Change(("macros", "bright"), rename="gleam"),
-                     Change(("sections", "flood"), rename="spring")])
-    )  # fmt: skip
+        apply(
+            TEXT,
+            [
+                Change(("macros", "bright"), rename="gleam"),
+                Change(("sections", "flood"), rename="spring"),
+            ],
+        )
+    )
     assert after["sections"]["spring"]["macros"] == {"gleam": 0.8}
     assert after["order"][0]["section"] == "spring"
 
 
 @pytest.mark.parametrize(
     "change",
-    [
-        Change(()),
-        Change(("lanes", "nobody"), rename="x"),
-        Change(("lanes", "kick"), rename="bass"),
-    ],
-)  # fmt: skip
+    [Change(()), Change(("lanes", "nobody"), rename="x"), Change(("lanes", "kick"), rename="bass")],
+)
 def test_impossible_changes_are_refused(change: Change) -> None:
     with pytest.raises(InputError):
         apply(TEXT, [change])
@@ -134,10 +140,9 @@ def test_no_mapping_no_edit(text: str) -> None:
 # Control characters and exotic line ends have rules of their own in YAML; a set has none of them.
 words = st.text(
     st.characters(
-        codec="utf-8", exclude_categories=["Cc", "Cs"],
-        exclude_characters="\u2028\u2029\ufeff\x85",
+        codec="utf-8", exclude_categories=["Cc", "Cs"], exclude_characters="\u2028\u2029\ufeff\x85"
     )
-)  # fmt: skip
+)
 names = st.from_regex(r"[a-z][a-z0-9-]{0,5}", fullmatch=True)
 values = st.recursive(
     st.none() | st.booleans() | st.integers(-1000, 1000) | words,

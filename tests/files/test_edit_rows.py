@@ -90,8 +90,9 @@ ROW = st.dictionaries(st.sampled_from(["cc", "note", "channel"]), st.integers(0,
 
 @given(st.lists(ROW, min_size=2, max_size=5), st.data())
 def test_rows_follow_a_list_of_python(made: list[dict[str, int]], data: st.DataObject) -> None:
-    block = "a:\n  b:\n" + "".join(f"    - {yaml.safe_dump(r, default_flow_style=True)}"
-                                   for r in made)  # fmt: skip
+    block = "a:\n  b:\n" + "".join(
+        f"    - {yaml.safe_dump(r, default_flow_style=True)}" for r in made
+    )
     place = data.draw(st.integers(0, len(made) - 1))
     assert rows(append_row(block, ("a", "b"), NEW), ("a", "b")) == [*made, NEW]
     assert rows(put_row(block, ("a", "b"), place, NEW), ("a", "b"))[place] == NEW

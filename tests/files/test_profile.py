@@ -170,11 +170,13 @@ def test_an_unknown_profile_is_refused_with_the_nearest_name() -> None:
 
 
 def test_defaults_and_note_names() -> None:
-    profile = parse_profile(of(
-        "a: {kind: pitch, by: cc14, number: 3, low: -3, high: -1, reference_note: C#2, "
-        "reference_volts: -2}",
-        "b: {kind: gate, by: note, number: C2}",
-    ))
+    profile = parse_profile(
+        of(
+            "a: {kind: pitch, by: cc14, number: 3, low: -3, high: -1, reference_note: C#2, "
+            "reference_volts: -2}",
+            "b: {kind: gate, by: note, number: C2}",
+        )
+    )
     a, b = profile.outputs
     assert (a.rest, a.reference_note, a.address.channel) == (-1.0, 37.0, 1)
     assert (b.rest, b.address.number, b.high) == (0.0, 36, 5.0)
@@ -204,10 +206,12 @@ def test_every_mistake_is_said_at_once_with_its_place() -> None:
 
 
 def test_meaning_is_checked_even_where_something_cannot_be_read() -> None:
-    problems = said(of(
-        "a: {kind: gat, by: note, number: 1}",
-        "b: {kind: gate, by: note, number: 2, excludes: [a], rest: 5}",
-    ))
+    problems = said(
+        of(
+            "a: {kind: gat, by: note, number: 1}",
+            "b: {kind: gate, by: note, number: 2, excludes: [a], rest: 5}",
+        )
+    )
     assert len(problems) == 2
     assert problems[0].startswith("p.yaml:3:13  outputs.a.kind: must be gate,")
     assert problems[1].endswith("outputs.b.rest: a gate rests closed, at 0 V")
@@ -215,7 +219,7 @@ def test_meaning_is_checked_even_where_something_cannot_be_read() -> None:
 
 def test_words_that_are_not_text_to_every_reader_are_refused() -> None:
     (problem,) = said("profile: off\noutputs:\n  a: {kind: gate, by: note, number: 1}\n")
-    assert problem.startswith('p.yaml:1:10  profile: off without quotes is false')
+    assert problem.startswith("p.yaml:1:10  profile: off without quotes is false")
 
 
 @pytest.mark.parametrize(
@@ -241,12 +245,16 @@ def test_words_that_are_not_text_to_every_reader_are_refused() -> None:
         (["a: {kind: level, by: cc, number: 1, inverted: true}"], "only gates can be inverted"),
         # pitch
         (["a: {kind: pitch, by: cc14, number: 1, law: hz/v}"], "by Hz/V, 0 V is 0 Hz"),
-        (["a: {kind: pitch, by: cc14, number: 1, law: hz/v, reference_volts: 1, low: -1}"],
-         "by Hz/V there is no such pitch"),
+        (
+            ["a: {kind: pitch, by: cc14, number: 1, law: hz/v, reference_volts: 1, low: -1}"],
+            "by Hz/V there is no such pitch",
+        ),
         (["a: {kind: pitch, by: cc14, number: 1, reference_volts: 7}"], "lies outside 0..5 V"),
         (["a: {kind: pitch, by: note-pitch, bend_semitones: 0.2}"], "less than half a semitone"),
-        (["a: {kind: pitch, by: note-pitch, bend_semitones: 0, set_bend_range: true}"],
-         "there is no bend range to set"),
+        (
+            ["a: {kind: pitch, by: note-pitch, bend_semitones: 0, set_bend_range: true}"],
+            "there is no bend range to set",
+        ),
         (["a: {kind: level, by: cc, number: 1, set_bend_range: true}"], "has a bend range"),
         # pulses
         (["a: {kind: gate, by: note, number: 1, pulse_ms: 5}"], "a gate has no fixed width"),
@@ -255,27 +263,44 @@ def test_words_that_are_not_text_to_every_reader_are_refused() -> None:
         (["a: {kind: clock, by: clock, pulse_ms: 10}"], "do not fit into 24 pulses per quarter"),
         # voices
         (["a: {kind: level, by: note-velocity}"], "it follows the notes of a voice"),
-        (["a: {kind: pitch, by: note-pitch, voice: v}", "b: {kind: gate, by: note, channel: 2, "
-          "voice: v}"], "voice v is on channel 1, where a is"),
-        (["a: {kind: gate, by: note, voice: v}", "b: {kind: gate, by: note, voice: v}"],
-         "voice v has its gate already: a"),
+        (
+            [
+                "a: {kind: pitch, by: note-pitch, voice: v}",
+                "b: {kind: gate, by: note, channel: 2, voice: v}",
+            ],
+            "voice v is on channel 1, where a is",
+        ),
+        (
+            ["a: {kind: gate, by: note, voice: v}", "b: {kind: gate, by: note, voice: v}"],
+            "voice v has its gate already: a",
+        ),
         (["a: {kind: gate, by: note, number: 3, voice: v}"], "a voice plays any note"),
         (["a: {kind: level, by: cc, number: 3, voice: v}"], "driven by cc is not part of a note"),
         # sharing
         (["a: {kind: gate, by: note, number: 1, excludes: [b]}"], "there is no output b"),
         (["a: {kind: gate, by: note, number: 1, excludes: [a]}"], "cannot exclude itself"),
-        (["a: {kind: gate, by: note, number: 1}", "b: {kind: gate, by: note, number: 1}"],
-         "a is moved by the same message: note 1 on channel 1"),
-        (["a: {kind: level, by: cc14, number: 1}", "b: {kind: level, by: cc, number: 33}"],
-         "a is moved by the same message: controller 33 on channel 1"),
-        (["a: {kind: pitch, by: note-pitch}", "b: {kind: level, by: bend}"],
-         "a is moved by the same message: bend on channel 1"),
-        (["a: {kind: level, by: nrpn, number: 1}", "b: {kind: level, by: cc, number: 6}"],
-         "controller 6 sets parameters on channel 1"),
-        (["a: {kind: pitch, by: note-pitch, voice: v}", "b: {kind: gate, by: note, number: 36}"],
-         "a is moved by the same message: note 36 on channel 1"),
+        (
+            ["a: {kind: gate, by: note, number: 1}", "b: {kind: gate, by: note, number: 1}"],
+            "a is moved by the same message: note 1 on channel 1",
+        ),
+        (
+            ["a: {kind: level, by: cc14, number: 1}", "b: {kind: level, by: cc, number: 33}"],
+            "a is moved by the same message: controller 33 on channel 1",
+        ),
+        (
+            ["a: {kind: pitch, by: note-pitch}", "b: {kind: level, by: bend}"],
+            "a is moved by the same message: bend on channel 1",
+        ),
+        (
+            ["a: {kind: level, by: nrpn, number: 1}", "b: {kind: level, by: cc, number: 6}"],
+            "controller 6 sets parameters on channel 1",
+        ),
+        (
+            ["a: {kind: pitch, by: note-pitch, voice: v}", "b: {kind: gate, by: note, number: 36}"],
+            "a is moved by the same message: note 36 on channel 1",
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_makes_no_sense_is_refused(lines: list[str], message: str) -> None:
     problems = said(of(*lines))
     assert len(problems) == 1, problems
@@ -284,10 +309,12 @@ def test_what_makes_no_sense_is_refused(lines: list[str], message: str) -> None:
 
 
 def test_outputs_that_exclude_each_other_may_share_an_address() -> None:
-    profile = parse_profile(of(
-        "a: {kind: gate, by: note, number: 1}",
-        "b: {kind: trigger, by: note, number: 1, pulse_ms: 5, excludes: [a]}",
-    ))
+    profile = parse_profile(
+        of(
+            "a: {kind: gate, by: note, number: 1}",
+            "b: {kind: trigger, by: note, number: 1, pulse_ms: 5, excludes: [a]}",
+        )
+    )
     assert profile.output("b").excludes == ("a",)
 
 
@@ -305,10 +332,12 @@ def test_the_name_inside_is_the_name_of_the_file(tmp_path: Path) -> None:
 
 
 def test_a_new_profile_is_written_once(tmp_path: Path) -> None:
-    profile = parse_profile(of(
-        "a: {kind: gate, by: note, number: 1}",
-        'b: {kind: level, by: cc, number: 3, low: -2.5, says: "no: really"}',
-    ))
+    profile = parse_profile(
+        of(
+            "a: {kind: gate, by: note, number: 1}",
+            'b: {kind: level, by: cc, number: 3, low: -2.5, says: "no: really"}',
+        )
+    )
     path = write_profile(profile, tmp_path)
     assert path == tmp_path / "p.yaml"
     assert load_profile("p", tmp_path) == profile
@@ -330,9 +359,15 @@ def test_the_schema_says_what_the_reader_does() -> None:
     good = {"profile": "p", "outputs": {"a": {"kind": "gate", "by": "note", "number": "C2"}}}
     assert validator.is_valid(good)
     for change in (
-        {"kind": "gat"}, {"channel": 17}, {"channel": 1.5}, {"high": 16}, {"nubmer": 3},
-        {"number": "H2"}, {"inverted": 1}, {"voice": "No"},
-    ):  # fmt: skip
+        {"kind": "gat"},
+        {"channel": 17},
+        {"channel": 1.5},
+        {"high": 16},
+        {"nubmer": 3},
+        {"number": "H2"},
+        {"inverted": 1},
+        {"voice": "No"},
+    ):
         bad = {"profile": "p", "outputs": {"a": {"kind": "gate", "by": "note"} | change}}
         assert not validator.is_valid(bad), change
     assert not validator.is_valid({"profile": "p", "outputs": {}})

@@ -34,9 +34,7 @@ LANES = (
     "  kick: {euclid: {hits: 4, steps: 16}}\n  rim: {euclid: {hits: 5, steps: 16}}\n"
     "  bell: {every: 3}\n  line: {notes: [A1, C2]}\n  swell: {levels: [0, 1, 0.5]}\n"
 )
-REST = (
-    "macros: {scatter: {}, brightness: {}}\nsections: {shallow: {play: all}}\n"
-)  # fmt: skip
+REST = "macros: {scatter: {}, brightness: {}}\nsections: {shallow: {play: all}}\n"
 
 
 @pytest.fixture(scope="module")
@@ -56,11 +54,13 @@ def output_for(text: str) -> str:
     return "main.level-1" if values else "main.gate-1"
 
 
-LANE_EXAMPLES = sorted({
-    *of_group("lane", "euclid", "fill", "hold", "passes"),
-    *(examples.of_setting(setting) for setting in SETTINGS.values()),
-    *(f'{{logic: "{text}"}}' for text in examples.LOGIC.values()),
-})  # fmt: skip
+LANE_EXAMPLES = sorted(
+    {
+        *of_group("lane", "euclid", "fill", "hold", "passes"),
+        *(examples.of_setting(setting) for setting in SETTINGS.values()),
+        *(f'{{logic: "{text}"}}' for text in examples.LOGIC.values()),
+    }
+)
 
 
 @pytest.mark.parametrize("text", LANE_EXAMPLES)
@@ -81,9 +81,10 @@ def test_each_example_of_a_lane_is_read_and_plays(text: str, rig: Rig) -> None:
 def test_each_example_of_the_set(text: str, rig: Rig) -> None:
     key = text.partition(":")[0]
     parts = {
-        "set": "set: S", "lanes": f"lanes:\n{LANES.rstrip()}",
+        "set": "set: S",
+        "lanes": f"lanes:\n{LANES.rstrip()}",
         "sections": "sections: {shallow: {play: all}}",
-    }  # fmt: skip
+    }
     parts[key] = text
     if key == "lanes":
         del parts["sections"]
@@ -93,12 +94,13 @@ def test_each_example_of_the_set(text: str, rig: Rig) -> None:
 @pytest.mark.parametrize(
     ("group", "frame"),
     [
-        ("key", "key: %s\n"), ("drive", "macros: {m: {drives: [%s]}}\n"),
+        ("key", "key: %s\n"),
+        ("drive", "macros: {m: {drives: [%s]}}\n"),
         ("macro", "macros: {m: %s}\n"),
         ("section", "macros: {brightness: {}}\nsections: {one: %s}\n"),
         ("leg", "sections: {shallow: {}}\norder: [%s]\n"),
     ],
-)  # fmt: skip
+)
 def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) -> None:
     found = of_group(group)
     assert found
@@ -112,12 +114,17 @@ def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) ->
         ("interface", "rig: R\ninterfaces: {main: %s}\n"),
         ("clock", "rig: R\ninterfaces: {main: {profile: four-voices}}\nclock: %s\n"),
         ("timing", "rig: R\ninterfaces: {main: {profile: four-voices}}\ntiming: %s\n"),
-        ("controller", "rig: R\ninterfaces: {main: {profile: four-voices}}\n"
-                       "controllers: {c: %s}\n"),
-        ("control", "rig: R\ninterfaces: {main: {profile: four-voices}}\n"
-                    "controllers: {c: {port: K, controls: [%s]}}\n"),
+        (
+            "controller",
+            "rig: R\ninterfaces: {main: {profile: four-voices}}\ncontrollers: {c: %s}\n",
+        ),
+        (
+            "control",
+            "rig: R\ninterfaces: {main: {profile: four-voices}}\n"
+            "controllers: {c: {port: K, controls: [%s]}}\n",
+        ),
     ],
-)  # fmt: skip
+)
 def test_each_example_of_the_parts_of_a_rig(group: str, frame: str) -> None:
     found = of_group(group)
     assert found
@@ -150,14 +157,29 @@ def test_each_example_of_an_output(text: str) -> None:
     assert profile.outputs[0].name == "a"
 
 
-@pytest.mark.parametrize(("model", "group"), [
-    (SetModel, "set"), (KeyModel, "key"), (MacroModel, "macro"), (SectionModel, "section"),
-    (LegModel, "leg"), (set_lane.DriveModel, "drive"), (set_lane.EuclidModel, "euclid"),
-    (set_lane.FillModel, "fill"), (set_lane.HoldModel, "hold"), (set_lane.PassesModel, "passes"),
-    (RigModel, "rig"), (InterfaceModel, "interface"), (ClockModel, "clock"),
-    (TimingModel, "timing"), (ControllerModel, "controller"), (BindingModel, "control"),
-    (ProfileModel, "profile"), (OutputModel, "output"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("model", "group"),
+    [
+        (SetModel, "set"),
+        (KeyModel, "key"),
+        (MacroModel, "macro"),
+        (SectionModel, "section"),
+        (LegModel, "leg"),
+        (set_lane.DriveModel, "drive"),
+        (set_lane.EuclidModel, "euclid"),
+        (set_lane.FillModel, "fill"),
+        (set_lane.HoldModel, "hold"),
+        (set_lane.PassesModel, "passes"),
+        (RigModel, "rig"),
+        (InterfaceModel, "interface"),
+        (ClockModel, "clock"),
+        (TimingModel, "timing"),
+        (ControllerModel, "controller"),
+        (BindingModel, "control"),
+        (ProfileModel, "profile"),
+        (OutputModel, "output"),
+    ],
+)
 def test_every_key_of_every_model_is_shown_and_says_what_it_means(
     model: type[Strict], group: str
 ) -> None:

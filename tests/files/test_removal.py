@@ -45,10 +45,17 @@ def test_everything_that_needs_a_lane_is_said_with_its_place() -> None:
     text = edit.apply(TEXT, [edit.Change(("lanes", "kick"))])
     problems = removal.still_named(text, [("lanes", "kick")])
     assert {problem.path for problem in problems} == {
-        "lanes.rim.reset", "lanes.spray.logic", "lanes.tune.advance", "lanes.swell.drives.lane",
-        "lanes.fall.decay", "lanes.catch.hold.by", "lanes.turn.retrigger",
-        "macros.push.drives.lane", "sections.shallow.play", "sections.flood.lanes.kick",
-    }  # fmt: skip
+        "lanes.rim.reset",
+        "lanes.spray.logic",
+        "lanes.tune.advance",
+        "lanes.swell.drives.lane",
+        "lanes.fall.decay",
+        "lanes.catch.hold.by",
+        "lanes.turn.retrigger",
+        "macros.push.drives.lane",
+        "sections.shallow.play",
+        "sections.flood.lanes.kick",
+    }
     lines = text.splitlines()
     for problem in problems:
         assert "kick" in lines[problem.line - 1][problem.column - 1 :]
@@ -63,10 +70,9 @@ def test_by_force_what_is_made_of_it_goes_and_the_rest_forgets_it() -> None:
     assert data["lanes"] == {
         "rim": {"steps": "x..x"},
         "tune": {"notes": ["A1", "C2"], "transpose_by": "swell"},
-        "swell": {"levels": [0, 1],
-                  "drives": [{"lane": "rim", "setting": "chance", "depth": 0.5}]},
+        "swell": {"levels": [0, 1], "drives": [{"lane": "rim", "setting": "chance", "depth": 0.5}]},
         "turn": {"shape": "sine"},
-    }  # fmt: skip
+    }
     assert data["macros"]["push"] == {"drives": []}
     assert data["sections"]["shallow"]["play"] == ["rim"]
     assert [leg["section"] for leg in data["order"]] == ["flood", "shallow"]

@@ -46,8 +46,10 @@ def test_a_rig_becomes_wired_outputs() -> None:
     assert len(rig.wired) == len(rig.ranges) == 20
     kick = rig.wired["main.gate-1"]
     assert (kick.port, kick.output.name, kick.cable) == (
-        "main", "gate-1", "kick voice, trigger input",
-    )  # fmt: skip
+        "main",
+        "gate-1",
+        "kick voice, trigger input",
+    )
     assert rig.wired["main.gate-2"].cable == ""
     assert rig.ranges["main.level-1"] == OutputRange("main.level-1", "level", 0.0, 5.0, 0.0)
     assert rig.clock.offset_ms == -1.5
@@ -80,67 +82,96 @@ def test_a_trigger_without_a_width_of_its_own_takes_that_of_the_rig(tmp_path: Pa
 
 HEAD = "rig: R\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
 MISTAKES = [
-    ("interfaces: {}\n", [
-        "rig.yaml:1:1  rig: is missing",
-        "rig.yaml:1:13  interfaces: needs at least 1, not 0",
-    ]),
-    ("rig: off\ninterfaces: {main: {profile: eight-gates-four-cv}}\n", [
-        'rig.yaml:1:6  rig: off without quotes is false to some YAML readers; write "off"',
-    ]),
-    ("rig: R\ninterfaces: {Main: {profile: eight-gates-four-cv}}\n", [
-        "rig.yaml:2:14  interfaces.Main: Main is not a name: a name is lower-case letters, digits "
-        "and hyphens, begins with a letter, at most 32",
-    ]),
-    ("rig: R\ninterfaces: {main: {profile: eight-gate-four-cv}}\n", [
-        "rig.yaml:2:30  interfaces.main.profile: no profile is called eight-gate-four-cv; "
-        "did you mean eight-gates-four-cv?",
-    ]),
-    ("rig: R\ninterfaces: {main: {profil: eight-gates-four-cv}}\n", [
-        "rig.yaml:2:20  interfaces.main.profile: is missing",
-        "rig.yaml:2:21  interfaces.main.profil: is not a key of an interface; "
-        "did you mean profile?",
-    ]),
-    (HEAD[:-2] + ", cables: {gate-9: lamp}}\n", [
-        "rig.yaml:3:49  interfaces.main.cables.gate-9: eight-gates-four-cv has no output gate-9; "
-        "did you mean gate-8?",
-    ]),
-    (HEAD[:-2] + ", link: serial}\n", [
-        "rig.yaml:3:46  interfaces.main.link: must be din or usb, not serial",
-    ]),
-    (HEAD + "clock: {offset_ms: 250, send_to: [mian], follow: 3}\n", [
-        "rig.yaml:4:20  clock.offset_ms: must be from -100 to 100 ms, not 250",
-        "rig.yaml:4:35  clock.send_to.0: there is no interface mian; did you mean main?",
-        "rig.yaml:4:50  clock.follow: must be text, not 3; put it in quotes",
-    ]),
-    (HEAD + "clock: {send_to: [main, main]}\n", [
-        "rig.yaml:4:25  clock.send_to.1: main is named twice",
-    ]),
-    (HEAD + "timing: {lead_ms: 1:30, trigger_ms: true}\n", [
-        "rig.yaml:4:19  timing.lead_ms: must be a number from 0 to 10 ms, not 1:30 "
-        "(a number in base 60 to some YAML readers)",
-        "rig.yaml:4:37  timing.trigger_ms: must be a number from 2 to 50 ms, not true",
-    ]),
-    (HEAD + "clok: {follow: internal}\n", [
-        "rig.yaml:4:1  clok: is not a key of a rig; did you mean clock?",
-    ]),
-    (HEAD + "controllers: {d: {port: K, controls: [{cc: 1, note: 2, macro: m}, {cc: 1}, "
-     "{cc: 120, mute: k}]}}\n", [
-        "rig.yaml:4:39  controllers.d.controls.0: needs one of cc and note",
-        "rig.yaml:4:67  controllers.d.controls.1: needs one of macro, mute, section and transport",
-        "rig.yaml:4:81  controllers.d.controls.2.cc: must be from 0 to 119, not 120",
-    ]),
-    (HEAD + "controllers: {d: {port: K, controls: [{cc: 32, macro: m, fine: true}, "
-     "{note: 1, macro: m, fine: true}, {cc: 2, macro: m, latch: true}, "
-     "{cc: 3, macro: m, fine: true}, {cc: 35, macro: n}]}}\n", [
-        "rig.yaml:4:64  controllers.d.controls.0.fine: is for a macro moved by a cc from 0 to 31",
-        "rig.yaml:4:97  controllers.d.controls.1.fine: is for a macro moved by a cc from 0 to 31",
-        "rig.yaml:4:129  controllers.d.controls.2.latch: is for buttons that mute",
-        "rig.yaml:4:167  controllers.d.controls.4: cc 35 on channel 1 is taken by control 3",
-    ]),
-    (HEAD + "controllers: {d: {port: K, controls: [{cc: 1, macro: m}, {cc: 1, macro: n}]}}\n", [
-        "rig.yaml:4:58  controllers.d.controls.1: cc 1 on channel 1 is taken by control 0",
-    ]),
-]  # fmt: skip
+    (
+        "interfaces: {}\n",
+        ["rig.yaml:1:1  rig: is missing", "rig.yaml:1:13  interfaces: needs at least 1, not 0"],
+    ),
+    (
+        "rig: off\ninterfaces: {main: {profile: eight-gates-four-cv}}\n",
+        ['rig.yaml:1:6  rig: off without quotes is false to some YAML readers; write "off"'],
+    ),
+    (
+        "rig: R\ninterfaces: {Main: {profile: eight-gates-four-cv}}\n",
+        [
+            "rig.yaml:2:14  interfaces.Main: Main is not a name: a name is lower-case letters, digits "
+            "and hyphens, begins with a letter, at most 32"
+        ],
+    ),
+    (
+        "rig: R\ninterfaces: {main: {profile: eight-gate-four-cv}}\n",
+        [
+            "rig.yaml:2:30  interfaces.main.profile: no profile is called eight-gate-four-cv; "
+            "did you mean eight-gates-four-cv?"
+        ],
+    ),
+    (
+        "rig: R\ninterfaces: {main: {profil: eight-gates-four-cv}}\n",
+        [
+            "rig.yaml:2:20  interfaces.main.profile: is missing",
+            "rig.yaml:2:21  interfaces.main.profil: is not a key of an interface; "
+            "did you mean profile?",
+        ],
+    ),
+    (
+        HEAD[:-2] + ", cables: {gate-9: lamp}}\n",
+        [
+            "rig.yaml:3:49  interfaces.main.cables.gate-9: eight-gates-four-cv has no output gate-9; "
+            "did you mean gate-8?"
+        ],
+    ),
+    (
+        HEAD[:-2] + ", link: serial}\n",
+        ["rig.yaml:3:46  interfaces.main.link: must be din or usb, not serial"],
+    ),
+    (
+        HEAD + "clock: {offset_ms: 250, send_to: [mian], follow: 3}\n",
+        [
+            "rig.yaml:4:20  clock.offset_ms: must be from -100 to 100 ms, not 250",
+            "rig.yaml:4:35  clock.send_to.0: there is no interface mian; did you mean main?",
+            "rig.yaml:4:50  clock.follow: must be text, not 3; put it in quotes",
+        ],
+    ),
+    (
+        HEAD + "clock: {send_to: [main, main]}\n",
+        ["rig.yaml:4:25  clock.send_to.1: main is named twice"],
+    ),
+    (
+        HEAD + "timing: {lead_ms: 1:30, trigger_ms: true}\n",
+        [
+            "rig.yaml:4:19  timing.lead_ms: must be a number from 0 to 10 ms, not 1:30 "
+            "(a number in base 60 to some YAML readers)",
+            "rig.yaml:4:37  timing.trigger_ms: must be a number from 2 to 50 ms, not true",
+        ],
+    ),
+    (
+        HEAD + "clok: {follow: internal}\n",
+        ["rig.yaml:4:1  clok: is not a key of a rig; did you mean clock?"],
+    ),
+    (
+        HEAD + "controllers: {d: {port: K, controls: [{cc: 1, note: 2, macro: m}, {cc: 1}, "
+        "{cc: 120, mute: k}]}}\n",
+        [
+            "rig.yaml:4:39  controllers.d.controls.0: needs one of cc and note",
+            "rig.yaml:4:67  controllers.d.controls.1: needs one of macro, mute, section and transport",
+            "rig.yaml:4:81  controllers.d.controls.2.cc: must be from 0 to 119, not 120",
+        ],
+    ),
+    (
+        HEAD + "controllers: {d: {port: K, controls: [{cc: 32, macro: m, fine: true}, "
+        "{note: 1, macro: m, fine: true}, {cc: 2, macro: m, latch: true}, "
+        "{cc: 3, macro: m, fine: true}, {cc: 35, macro: n}]}}\n",
+        [
+            "rig.yaml:4:64  controllers.d.controls.0.fine: is for a macro moved by a cc from 0 to 31",
+            "rig.yaml:4:97  controllers.d.controls.1.fine: is for a macro moved by a cc from 0 to 31",
+            "rig.yaml:4:129  controllers.d.controls.2.latch: is for buttons that mute",
+            "rig.yaml:4:167  controllers.d.controls.4: cc 35 on channel 1 is taken by control 3",
+        ],
+    ),
+    (
+        HEAD + "controllers: {d: {port: K, controls: [{cc: 1, macro: m}, {cc: 1, macro: n}]}}\n",
+        ["rig.yaml:4:58  controllers.d.controls.1: cc 1 on channel 1 is taken by control 0"],
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "said"), MISTAKES)

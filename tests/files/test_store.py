@@ -190,8 +190,9 @@ def test_last_good_copy(tmp_path: Path) -> None:
     value, problems = load_or_last_good(path, refuse_bad, state)
     assert value == "good"
     assert [p.message for p in problems] == [
-        "does not load; the last good copy of it is used", "is bad",
-    ]  # fmt: skip
+        "does not load; the last good copy of it is used",
+        "is bad",
+    ]
     good_copy(path, state).write_text("bad too")
     with pytest.raises(InputError) as error:
         load_or_last_good(path, refuse_bad, state)

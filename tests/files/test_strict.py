@@ -81,10 +81,11 @@ def test_going_on_after_mistakes_with_what_is_left() -> None:
 @pytest.mark.parametrize(
     ("pair", "said"),
     [
-        ("[1]", "needs at least 2, not 1"), ("[1, 2, 3]", "needs at most 2, not 3"),
+        ("[1]", "needs at least 2, not 1"),
+        ("[1, 2, 3]", "needs at most 2, not 3"),
         ("5", "must be a list, not 5"),
     ],
-)  # fmt: skip
+)
 def test_lengths_of_lists(pair: str, said: str) -> None:
     assert checked(f"box: Q\npair: {pair}\n")[1] == [f"b.yaml:2:7  pair: {said}"]
 
@@ -104,14 +105,17 @@ def test_limits_take_what_is_inside(good: float) -> None:
 @pytest.mark.parametrize(
     ("bad", "said"),
     [
-        (1.5, "must be from 0 to 1 V, not 1.5"), (float("nan"), "must be from 0 to 1 V, not nan"),
+        (1.5, "must be from 0 to 1 V, not 1.5"),
+        (float("nan"), "must be from 0 to 1 V, not nan"),
         (True, "must be a number from 0 to 1 V, not true"),
         (None, "must be a number from 0 to 1 V, not nothing"),
         ([1], "must be a number from 0 to 1 V, not a list"),
-        (Doubtful("1:30", "a number in base 60"),
-         "must be a number from 0 to 1 V, not 1:30 (a number in base 60 to some YAML readers)"),
+        (
+            Doubtful("1:30", "a number in base 60"),
+            "must be a number from 0 to 1 V, not 1:30 (a number in base 60 to some YAML readers)",
+        ),
     ],
-)  # fmt: skip
+)
 def test_limits_refuse_the_rest(bad: object, said: str) -> None:
     with pytest.raises(ValueError, match=r"^must") as error:
         Limits(0, 1, "V").check(bad)
@@ -158,8 +162,13 @@ def test_hints() -> None:
 
 def test_values_in_messages() -> None:
     assert [shown(v) for v in (None, True, {}, [], 1.50, 7)] == [
-        "nothing", "true", "keys and values", "a list", "1.5", "7",
-    ]  # fmt: skip
+        "nothing",
+        "true",
+        "keys and values",
+        "a list",
+        "1.5",
+        "7",
+    ]
     assert shown("x" * 99) == "x" * 37 + "..."
     assert shown("a\x1b[2J") == r"a\x1b[2J"
 

@@ -33,8 +33,9 @@ from bridge.voltage.fit import Reading, fit
 from bridge.voltage.profile import Address, Output
 
 PITCH = Output("pitch-1", "pitch", Address("cc14", 1, 16), high=8, reference_note=24)
-HZ = Output("p", "pitch", Address("cc14", 1, 16), high=8, law="hz/v", reference_note=33,
-            reference_volts=1)
+HZ = Output(
+    "p", "pitch", Address("cc14", 1, 16), high=8, law="hz/v", reference_note=33, reference_volts=1
+)
 RIG = """\
 rig: Quay rack
 interfaces:
@@ -72,12 +73,18 @@ def test_a_tuning_is_read_back_as_it_was(rig: Path) -> None:
 
 
 @given(
-    st.floats(-5, 5), st.floats(0.5, 2),
-    st.lists(st.tuples(st.integers(0, 127), st.floats(-1200, 1200)), max_size=8,
-             unique_by=lambda row: row[0]),
-)  # fmt: skip
+    st.floats(-5, 5),
+    st.floats(0.5, 2),
+    st.lists(
+        st.tuples(st.integers(0, 127), st.floats(-1200, 1200)),
+        max_size=8,
+        unique_by=lambda row: row[0],
+    ),
+)
 def test_numbers_keep_a_microvolt_and_a_hundredth_of_a_cent(
-    tmp_path_factory: pytest.TempPathFactory, offset: float, gain: float,
+    tmp_path_factory: pytest.TempPathFactory,
+    offset: float,
+    gain: float,
     table: list[tuple[int, float]],
 ) -> None:
     rig = tmp_path_factory.mktemp("t") / "rig.yaml"
@@ -141,8 +148,9 @@ def test_the_player_gets_what_belongs_to_this_rig(rig: Path) -> None:
     save_tuning(rig, "main.pitch-1", tuning(0.01), at(20))
     save_tuning(rig, "main.pitch-9", tuning(0.01), at(20))
     other = Tuning(Correction(0.1), "four-voices")
-    save_tuning(rig, "main.pitch-2", Tuning(
-        Correction(0.1, made="2026-01-31"), other.profile), at(20))
+    save_tuning(
+        rig, "main.pitch-2", Tuning(Correction(0.1, made="2026-01-31"), other.profile), at(20)
+    )
     found, warnings = corrections(load_rig(rig))
     assert found == {"main.pitch-1": tuning(0.01).correction}
     assert warnings == [
@@ -157,11 +165,20 @@ def test_the_player_gets_what_belongs_to_this_rig(rig: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "volts"),
     [
-        ("2.003 V", 2.003), ("2.003", 2.003), ("2003 mV", 2.003), ("-12mV", -0.012), (".5", 0.5),
-        ("130.8128 Hz", 2.0), ("0.1308128 kHz", 2.0), ("C3", 2.0), ("C3 +10", 2.0 + 0.1 / 12),
-        ("C#3 -2.5 cents", 25 / 12 - 0.025 / 12), ("Bb2 0", 22 / 12), ("1e-3 V", 0.001),
+        ("2.003 V", 2.003),
+        ("2.003", 2.003),
+        ("2003 mV", 2.003),
+        ("-12mV", -0.012),
+        (".5", 0.5),
+        ("130.8128 Hz", 2.0),
+        ("0.1308128 kHz", 2.0),
+        ("C3", 2.0),
+        ("C3 +10", 2.0 + 0.1 / 12),
+        ("C#3 -2.5 cents", 25 / 12 - 0.025 / 12),
+        ("Bb2 0", 22 / 12),
+        ("1e-3 V", 0.001),
     ],
-)  # fmt: skip
+)
 def test_readings_in_the_units_people_have(text: str, volts: float) -> None:
     assert parse_reading(PITCH, text) == pytest.approx(volts, abs=1e-6)
 
@@ -174,12 +191,18 @@ def test_hz_per_volt_readings() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "is not a reading"), ("loud", "is not a reading"), ("2,003", "decimals with a point"),
-        ("2003", "did you mean mV or Hz"), ("0 Hz", "above 0 Hz"), ("-5 Hz", "above 0 Hz"),
-        ("C3 +130", "from -100 to 100"), ("C12", "outside C-1 to G9"), ("nan", "is not a reading"),
+        ("", "is not a reading"),
+        ("loud", "is not a reading"),
+        ("2,003", "decimals with a point"),
+        ("2003", "did you mean mV or Hz"),
+        ("0 Hz", "above 0 Hz"),
+        ("-5 Hz", "above 0 Hz"),
+        ("C3 +130", "from -100 to 100"),
+        ("C12", "outside C-1 to G9"),
+        ("nan", "is not a reading"),
         ("inf V", "is not a reading"),
     ],
-)  # fmt: skip
+)
 def test_bad_readings_are_explained(text: str, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         parse_reading(PITCH, text)

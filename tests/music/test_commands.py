@@ -117,17 +117,54 @@ def test_an_order_that_is_not_there_cannot_run() -> None:
 
 
 _JUNK = st.one_of(
-    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=6),
-    st.lists(st.integers(), max_size=2), st.just("kick"), st.just("flood"), st.just("bright"),
-)  # fmt: skip
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=6),
+    st.lists(st.integers(), max_size=2),
+    st.just("kick"),
+    st.just("flood"),
+    st.just("bright"),
+)
 _WORDS = st.sampled_from(
-    ["mute", "cancel", "hold", "release", "solo", "group", "macro", "setting", "still", "tempo",
-     "section", "order", "all-out"]
-)  # fmt: skip
+    [
+        "mute",
+        "cancel",
+        "hold",
+        "release",
+        "solo",
+        "group",
+        "macro",
+        "setting",
+        "still",
+        "tempo",
+        "section",
+        "order",
+        "all-out",
+    ]
+)
 _KEYS = st.sampled_from(
-    ["lane", "muted", "when", "return_bars", "client", "active", "on", "group", "macro", "value",
-     "setting", "bpm", "section", "morph_bars", "mutes_at", "run", "leg"]
-)  # fmt: skip
+    [
+        "lane",
+        "muted",
+        "when",
+        "return_bars",
+        "client",
+        "active",
+        "on",
+        "group",
+        "macro",
+        "value",
+        "setting",
+        "bpm",
+        "section",
+        "morph_bars",
+        "mutes_at",
+        "run",
+        "leg",
+    ]
+)
 
 
 @settings(max_examples=200, deadline=None)
@@ -145,13 +182,21 @@ def test_any_command_is_done_whole_or_refused_whole(word: str, rest: dict[str, A
 
 # --- mutes ---------------------------------------------------------------------------------------
 
+
 @pytest.mark.parametrize(
     ("when", "tick", "due"),
     [
-        ("now", 100, 100), ("beat", 100, BEAT), ("beat", BEAT, BEAT), ("bar", 1, BAR),
-        ("bar", BAR, BAR), (4, BAR + 1, 4 * BAR), (4, 4 * BAR, 4 * BAR), (1, 5, BAR), (None, 7, 7),
+        ("now", 100, 100),
+        ("beat", 100, BEAT),
+        ("beat", BEAT, BEAT),
+        ("bar", 1, BAR),
+        ("bar", BAR, BAR),
+        (4, BAR + 1, 4 * BAR),
+        (4, 4 * BAR, 4 * BAR),
+        (1, 5, BAR),
+        (None, 7, 7),
     ],
-)  # fmt: skip
+)
 def test_when_a_mute_falls(when: Any, tick: int, due: int) -> None:
     performance = after((tick, mute("kick", when=when)))
     if due > tick:
@@ -172,8 +217,13 @@ def test_meters_count_their_own_bars() -> None:
 def test_pending_mutes_say_so() -> None:
     performance = after((100, mute("kick", when="bar")), (100, mute("rim", False, when="beat")))
     assert lane(performance, "kick")["pending"] == {
-        "muted": True, "tick": BAR, "bar": 2, "text": "out at bar 2", "back": None, "auto": False
-    }  # fmt: skip
+        "muted": True,
+        "tick": BAR,
+        "bar": 2,
+        "text": "out at bar 2",
+        "back": None,
+        "auto": False,
+    }
     assert lane(performance, "rim")["pending"]["text"] == "in at bar 1 beat 2"
 
 
@@ -207,9 +257,12 @@ def test_asking_for_what_is_there_takes_back_what_waits() -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.lists(st.tuples(MOMENTS, COMMANDS), max_size=8), st.sampled_from(LANES), st.booleans(),
-    WHEN, st.integers(1, BAR - 1),
-)  # fmt: skip
+    st.lists(st.tuples(MOMENTS, COMMANDS), max_size=8),
+    st.sampled_from(LANES),
+    st.booleans(),
+    WHEN,
+    st.integers(1, BAR - 1),
+)
 def test_a_mute_that_waits_and_is_cancelled_never_was(
     hands: list[tuple[int, dict[str, Any]]], name: str, muted: bool, when: Any, off: int
 ) -> None:
@@ -296,6 +349,7 @@ def test_all_out_is_at_once_and_for_good() -> None:
 
 
 # --- values --------------------------------------------------------------------------------------
+
 
 def test_a_setting_is_given_back() -> None:
     setting = {"do": "setting", "lane": "rim", "setting": "level"}

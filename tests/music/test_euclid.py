@@ -36,8 +36,13 @@ def test_every_pair_up_to_sixteen_steps_follows_the_forced_grouping(row: dict[st
 @pytest.mark.parametrize("row", rows("euclid_conventions"), ids=lambda row: row["id"])
 def test_other_conventions_are_rotations(row: dict[str, str]) -> None:
     ours = necklace(steps_text(euclid(int(row["k"]), int(row["n"]))))
-    for column in ("value", "bjorklund2003_raw", "floor_formula", "mod_formula",
-                   "bucket_accumulator"):
+    for column in (
+        "value",
+        "bjorklund2003_raw",
+        "floor_formula",
+        "mod_formula",
+        "bucket_accumulator",
+    ):
         assert necklace(row[column]) == ours
 
 

@@ -67,8 +67,9 @@ EXPRESSIONS = {
 }
 
 
-@settings(deadline=None, max_examples=25, derandomize=True,
-          suppress_health_check=[HealthCheck.too_slow])  # fmt: skip
+@settings(
+    deadline=None, max_examples=25, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
 @given(sources(), st.sampled_from(sorted(EXPRESSIONS)))
 def test_operators_against_a_sampler_of_every_tick(lanes: list[Lane], text: str) -> None:
     score = score_of(*lanes, logic("out", text, "gates"))
@@ -129,10 +130,12 @@ def test_functions_do_what_their_tables_say(case: tuple[str, dict[str, str], str
 
 def test_a_fall_and_a_rise_at_the_same_tick_make_no_spike() -> None:
     score = score_of(
-        steps("a", "x.", settings={"gate": 1.0}), steps("b", ".x", settings={"gate": 1.0}),
-        logic("both", "a and b", "gates"), logic("either", "a or b", "gates"),
+        steps("a", "x.", settings={"gate": 1.0}),
+        steps("b", ".x", settings={"gate": 1.0}),
+        logic("both", "a and b", "gates"),
+        logic("either", "a or b", "gates"),
         logic("one", "a xor b", "gates"),
-    )  # fmt: skip
+    )
     assert hits_of(score, BAR, "both") == []
     assert [e.tick for e in hits_of(score, BAR, "either")] == [0]
     assert [e.tick for e in hits_of(score, BAR, "one")] == [0]
@@ -140,9 +143,10 @@ def test_a_fall_and_a_rise_at_the_same_tick_make_no_spike() -> None:
 
 def test_swing_and_shift_count() -> None:
     score = score_of(
-        steps("a", ".x", settings={"swing": 60}), steps("b", ".x", settings={"shift": 0.1}),
+        steps("a", ".x", settings={"swing": 60}),
+        steps("b", ".x", settings={"shift": 0.1}),
         logic("out", "a and b", "gates"),
-    )  # fmt: skip
+    )
     # a: 240 + 48 for 120, b: 240 + 24 for 120
     assert [(e.tick, e.length) for e in hits_of(score, 480, "out")] == [(288, 96)]
 
@@ -165,9 +169,12 @@ def test_a_derived_gate_that_is_shifted_is_as_long_as_before(shift_ms: float) ->
 def test_a_trigger_output_makes_its_own_width() -> None:
     outputs = {"t": OutputRange("t", "trigger", pulse_ms=10)}
     score = score_of(
-        steps("a", "x...", out="t"), steps("b", "x...", settings={"gate": 4}),
-        logic("out", "a and b", "gates"), outputs=outputs, tempo=125,
-    )  # fmt: skip
+        steps("a", "x...", out="t"),
+        steps("b", "x...", settings={"gate": 4}),
+        logic("out", "a and b", "gates"),
+        outputs=outputs,
+        tempo=125,
+    )
     assert [(e.tick, e.length) for e in hits_of(score, 480, "out")] == [(0, 20)]
 
 
@@ -185,8 +192,11 @@ def test_what_never_falls_lasts_four_bars() -> None:
 
 
 def test_a_mute_of_the_source_is_heard_and_counting_goes_on() -> None:
-    score = score_of(steps("a", "x..."), logic("out", "nth(a, 2)", "gates"),
-                     logic("still", "nth(before-mute(a), 2)", "gates"))  # fmt: skip
+    score = score_of(
+        steps("a", "x..."),
+        logic("out", "nth(a, 2)", "gates"),
+        logic("still", "nth(before-mute(a), 2)", "gates"),
+    )
     events = score.between(0, BAR, muted=frozenset({"a"}))
     assert [e.tick for e in events if e.lane == 1] == []
     assert [e.tick for e in events if e.lane == 2] == [960, 2880]
@@ -194,8 +204,10 @@ def test_a_mute_of_the_source_is_heard_and_counting_goes_on() -> None:
 
 def test_gates_of_gates() -> None:
     score = score_of(
-        steps("a", "x...", settings={"gate": 3}), steps("b", ".x..", settings={"gate": 3}),
-        logic("both", "a and b", "gates"), logic("rest", "a and not both", "gates"),
-    )  # fmt: skip
+        steps("a", "x...", settings={"gate": 3}),
+        steps("b", ".x..", settings={"gate": 3}),
+        logic("both", "a and b", "gates"),
+        logic("rest", "a and not both", "gates"),
+    )
     assert [(e.tick, e.length) for e in hits_of(score, 960, "both")] == [(240, 480)]
     assert [(e.tick, e.length) for e in hits_of(score, 960, "rest")] == [(0, 240)]

@@ -11,17 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from support.sets import (
-    BAR,
-    STEP,
-    grids,
-    hits_of,
-    in_windows,
-    pattern,
-    renderer,
-    score_of,
-    steps,
-)
+from support.sets import BAR, STEP, grids, hits_of, in_windows, pattern, renderer, score_of, steps
 
 from bridge.music.euclid import euclid
 from bridge.music.model import Direction, Euclid, Every, Fill, Lane, Logic, Passes, Steps
@@ -268,8 +258,7 @@ def test_the_same_seed_plays_the_same_night_again() -> None:
 
 def test_density_goes_from_nothing_to_every_step() -> None:
     text = "x..xx.x."
-    played = [pattern(score_of(lane_with(text, density=d)), 8, "a")
-              for d in (0, 0.3, 0.5, 0.8, 1)]  # fmt: skip
+    played = [pattern(score_of(lane_with(text, density=d)), 8, "a") for d in (0, 0.3, 0.5, 0.8, 1)]
     assert played[0] == "........"
     assert played[1] == "x...x..."
     assert played[2] == text
@@ -279,12 +268,17 @@ def test_density_goes_from_nothing_to_every_step() -> None:
 
 def test_density_of_a_short_pattern_thins_by_the_place_in_the_bar() -> None:
     """Strong places go last: the first of the bar, its half, its quarters, its eighths."""
-    played = [pattern(score_of(Lane("a", Every(1), settings={"density": d})), 16, "a")
-              for d in (0, 0.04, 0.1, 0.125, 0.25, 0.4, 0.5)]  # fmt: skip
+    played = [
+        pattern(score_of(Lane("a", Every(1), settings={"density": d})), 16, "a")
+        for d in (0, 0.04, 0.1, 0.125, 0.25, 0.4, 0.5)
+    ]
     assert played[:5] == [
-        "................", "x...............", "x.......x...x...", "x...x...x...x...",
+        "................",
+        "x...............",
+        "x.......x...x...",
+        "x...x...x...x...",
         "x.x.x.x.x.x.x.x.",
-    ]  # fmt: skip
+    ]
     assert played[5].count("x") == 12
     assert all(played[5][place] == "x" for place in range(0, 16, 2))
     assert played[6] == "x" * 16
@@ -301,9 +295,17 @@ def test_a_short_pattern_thins_as_the_same_pattern_written_out(text: str, densit
 @pytest.mark.parametrize("text", ["x", "x.x", "x..x.", "xx.xx.x"])
 @pytest.mark.parametrize(
     "more",
-    [{}, {"direction": "backward"}, {"direction": "back-and-forth"}, {"direction": "shuffle"},
-     {"direction": "random-walk"}, {"rate": "3/16"}, {"rate": "1/8T"}, {"rate": "3:4"}],
-)  # fmt: skip
+    [
+        {},
+        {"direction": "backward"},
+        {"direction": "back-and-forth"},
+        {"direction": "shuffle"},
+        {"direction": "random-walk"},
+        {"rate": "3/16"},
+        {"rate": "1/8T"},
+        {"rate": "3:4"},
+    ],
+)
 def test_density_of_short_patterns_only_ever_adds(text: str, more: dict[str, Any]) -> None:
     densities = (0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1)
     ticks = 12 * BAR
@@ -407,9 +409,10 @@ def test_reset_by_bars_puts_the_first_step_on_the_bar() -> None:
 
 def test_reset_by_a_lane_makes_the_next_step_the_first() -> None:
     score = score_of(
-        steps("r", "." * 5 + "x" + "." * 10), Lane("a", Steps((1, 0, 0, 0, 0, 0, 0)), reset="r"),
+        steps("r", "." * 5 + "x" + "." * 10),
+        Lane("a", Steps((1, 0, 0, 0, 0, 0, 0)), reset="r"),
         Lane("b", Steps((1, 0, 0, 0)), advance=Fraction(480), reset="r"),
-    )  # fmt: skip
+    )
     assert [g // STEP for g in grids(score, BAR, "a")] == [0, 5, 12]
     assert [g // STEP for g in grids(score, BAR, "b")] == [0, 6, 14]
 

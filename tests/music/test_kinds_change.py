@@ -30,11 +30,18 @@ from bridge.music.score import Score
 from bridge.music.snapshot import renamed
 
 SOURCES: dict[str, Source] = {
-    "euclid": Euclid(), "steps": Steps((1, 0, 2)), "every": Every(3), "logic": Logic("beat"),
-    "gates": Logic("beat", "gates"), "notes": Notes((Note(45), Note(48), Note(52))),
-    "levels": Levels((0.0, 0.5, 1.0)), "shape": Shape("sine"), "decay": Decay("beat"),
-    "hold": Hold("tide", "beat"), "walk": Walk(),
-}  # fmt: skip
+    "euclid": Euclid(),
+    "steps": Steps((1, 0, 2)),
+    "every": Every(3),
+    "logic": Logic("beat"),
+    "gates": Logic("beat", "gates"),
+    "notes": Notes((Note(45), Note(48), Note(52))),
+    "levels": Levels((0.0, 0.5, 1.0)),
+    "shape": Shape("sine"),
+    "decay": Decay("beat"),
+    "hold": Hold("tide", "beat"),
+    "walk": Walk(),
+}
 
 
 def score(name: str, **more: object) -> Score:

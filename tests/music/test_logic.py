@@ -141,9 +141,10 @@ def test_not_alone_hits_on_the_lanes_own_rate() -> None:
 
 def test_two_lanes_far_apart_meet_once() -> None:
     score = score_of(
-        steps("fives", "x....", rate="1/16"), steps("sevens", "x......"),
+        steps("fives", "x....", rate="1/16"),
+        steps("sevens", "x......"),
         logic("both", "fives and sevens"),
-    )  # fmt: skip
+    )
     assert grids(score, 71 * STEP, "both") == [0, 35 * STEP, 70 * STEP]
 
 
@@ -163,9 +164,7 @@ def test_chance_lets_its_share_through() -> None:
 
 
 def test_two_chances_in_one_expression_do_not_depend_on_each_other() -> None:
-    score = score_of(
-        steps("a", "x"), logic("both", "chance(a, 0.5) and chance(a, 0.5)"), seed=1
-    )
+    score = score_of(steps("a", "x"), logic("both", "chance(a, 0.5) and chance(a, 0.5)"), seed=1)
     count = len(grids(score, 200 * BAR, "both"))
     assert stats.binomtest(count, 200 * 16, 0.25).pvalue > 0.001
 
@@ -265,9 +264,11 @@ def problems(*lanes: Lane) -> list[str]:
 
 def test_cycles_are_refused_by_name() -> None:
     (message,) = problems(
-        logic("one", "two or kick"), logic("two", "three"), logic("three", "one"),
+        logic("one", "two or kick"),
+        logic("two", "three"),
+        logic("three", "one"),
         steps("kick", "x"),
-    )  # fmt: skip
+    )
     assert message == "these lanes wait for each other: one reads two reads three reads one"
 
 
@@ -277,9 +278,12 @@ def test_a_lane_that_names_itself() -> None:
 
 def test_all_mistakes_come_at_once() -> None:
     messages = problems(
-        logic("one", "twoo"), steps("two", "x", reset="tow"), Lane("v", Levels((0.5,))),
-        logic("three", "v"), Lane("w", Levels((0.5,)), advance="v"),
-    )  # fmt: skip
+        logic("one", "twoo"),
+        steps("two", "x", reset="tow"),
+        Lane("v", Levels((0.5,))),
+        logic("three", "v"),
+        Lane("w", Levels((0.5,)), advance="v"),
+    )
     assert "did you mean 'two'" in messages[0]
     assert "did you mean 'two'" in messages[1]
     assert "lane of values" in messages[2]

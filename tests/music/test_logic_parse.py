@@ -26,10 +26,8 @@ def shape(term: Term) -> str:
     [
         ("kick", "kick"),
         ("hat-open and not kick", "and[hat-open not[kick]]"),
-        ("kick or rim xor shaker and not hat-open",
-         "or[kick xor[rim and[shaker not[hat-open]]]]"),
-        ("not kick and rim xor shaker or hat-open",
-         "or[xor[and[not[kick] rim] shaker] hat-open]"),
+        ("kick or rim xor shaker and not hat-open", "or[kick xor[rim and[shaker not[hat-open]]]]"),
+        ("not kick and rim xor shaker or hat-open", "or[xor[and[not[kick] rim] shaker] hat-open]"),
         ("(kick or rim) and shaker", "and[or[kick rim] shaker]"),
         ("not not kick", "not[not[kick]]"),
         ("kick and rim and shaker", "and[kick rim shaker]"),
@@ -50,7 +48,7 @@ def shape(term: Term) -> str:
         ("before-mute(kick or rim) and shaker", "and[or[~kick ~rim] shaker]"),
         ("before-mute(kick and after-mute(rim)) or shaker", "or[and[~kick rim] shaker]"),
     ],
-)  # fmt: skip
+)
 def test_precedence_and_functions(text: str, tree: str) -> None:
     assert shape(parse(text, LANES)) == tree
 

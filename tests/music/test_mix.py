@@ -13,18 +13,7 @@ from support.wired import BAR, OUTPUTS, play, score_of, values
 
 from bridge.music.event import Event
 from bridge.music.mix import Mixer
-from bridge.music.model import (
-    Decay,
-    Drive,
-    Every,
-    Lane,
-    Levels,
-    Macro,
-    Note,
-    Notes,
-    Shape,
-    Steps,
-)
+from bridge.music.model import Decay, Drive, Every, Lane, Levels, Macro, Note, Notes, Shape, Steps
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
@@ -46,28 +35,31 @@ def held(score: Score, performance: Performance | None = None, at: int = 1) -> d
 
 # --- arithmetic ----------------------------------------------------------------------------------
 
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.sampled_from(["main.level-1", "main.level-2", "main.level-3"]),
-    st.lists(st.tuples(st.floats(-1, 1), st.floats(-1, 1), st.floats(-10, 10)), min_size=1,
-             max_size=3),
+    st.lists(
+        st.tuples(st.floats(-1, 1), st.floats(-1, 1), st.floats(-10, 10)), min_size=1, max_size=3
+    ),
     st.lists(st.tuples(st.floats(0, 1), st.floats(-1, 1)), max_size=3),
-)  # fmt: skip
+)
 def test_volts_are_the_sum_with_depths_and_offsets_then_the_clamp(
     output: str, lanes: list[tuple[float, float, float]], macros: list[tuple[float, float]]
 ) -> None:
     wired = OUTPUTS[output]
     score = score_of(
         *(
-            steady(f"l{n}", value, out=output, share=True,
-                   settings={"depth": depth, "offset": offset})
+            steady(
+                f"l{n}", value, out=output, share=True, settings={"depth": depth, "offset": offset}
+            )
             for n, (value, depth, offset) in enumerate(lanes)
         ),
         macros=[
             Macro(f"m{n}", start=value, drives=(Drive(out=output, depth=depth),))
             for n, (value, depth) in enumerate(macros)
         ],
-    )  # fmt: skip
+    )
     # Base and span as written down for each output by hand: value 0, and from there to value 1.
     base, span = {"main.level-1": (0, 5), "main.level-2": (0, 5), "main.level-3": (1, 5)}[output]
     volts = base + sum(v * d * span + o for v, d, o in lanes) + sum(v * d * span for v, d in macros)
@@ -106,8 +98,13 @@ def test_notes_on_a_level_output_count_from_0_to_127() -> None:
 
 
 def test_hits_drive_with_their_level_while_the_gate_is_open() -> None:
-    kick = Lane("kick", Every(), advance=QUARTER, drives=(Drive(out="main.level-1"),),
-                settings={"level": 0.6, "gate": 0.25})  # fmt: skip
+    kick = Lane(
+        "kick",
+        Every(),
+        advance=QUARTER,
+        drives=(Drive(out="main.level-1"),),
+        settings={"level": 0.6, "gate": 0.25},
+    )
     found = values(play(score_of(kick), 1920), "main.level-1")
     assert found == [(0, 3.0), (240, 0.0), (960, 3.0), (1200, 0.0)]
     muted = values(play(score_of(Lane(**{**_fields(kick), "muted": True})), 1920), "main.level-1")
@@ -119,16 +116,22 @@ def _fields(lane: Lane) -> dict[str, Any]:
 
 
 def test_pitch_takes_the_note_and_drives_bend_it_in_volts_per_octave() -> None:
-    tune = Lane("tune", Notes((Note(45),)), advance=QUARTER, out="main.pitch-1",
-                settings={"depth": 0.1, "offset": 0.5})  # fmt: skip
+    tune = Lane(
+        "tune",
+        Notes((Note(45),)),
+        advance=QUARTER,
+        out="main.pitch-1",
+        settings={"depth": 0.1, "offset": 0.5},
+    )
     vibrato = Macro("vibrato", 0.5, drives=(Drive(out="main.pitch-1", start=0.0, end=1.0),))
     # 1 V/oct: an offset of 0.5 V is 6 semitones, half of 0..1 V another 6.
     assert held(score_of(tune, macros=[vibrato])) == {"main.pitch-1": 57.0}
 
 
 def test_notes_stay_within_midi() -> None:
-    tune = Lane("tune", Notes((Note(127),)), advance=QUARTER, out="main.pitch-1",
-                settings={"offset": 5.0})  # fmt: skip
+    tune = Lane(
+        "tune", Notes((Note(127),)), advance=QUARTER, out="main.pitch-1", settings={"offset": 5.0}
+    )
     assert held(score_of(tune)) == {"main.pitch-1": 127.0}
 
 
@@ -144,8 +147,13 @@ def test_of_two_lanes_on_one_pitch_the_last_that_moved_and_is_in_counts() -> Non
 
 
 def test_a_gate_that_outlasts_its_step_is_not_closed_by_the_hit_before() -> None:
-    kick = Lane("kick", Steps((1, 1, 0, 0)), advance=Fraction(480), settings={"gate": 2.0},
-                drives=(Drive(out="main.level-1"),))  # fmt: skip
+    kick = Lane(
+        "kick",
+        Steps((1, 1, 0, 0)),
+        advance=Fraction(480),
+        settings={"gate": 2.0},
+        drives=(Drive(out="main.level-1"),),
+    )
     found = values(play(score_of(kick), BAR), "main.level-1")
     assert [tick for tick, _ in found] == [0, 1440, 1920, 3360]
 
@@ -159,16 +167,26 @@ def test_a_pitch_says_nothing_before_its_first_note() -> None:
 
 # --- when ----------------------------------------------------------------------------------------
 
+
 def test_events_come_only_where_something_moves() -> None:
     score = score_of(Lane("swell", Levels((0.2, 0.2, 0.6)), advance=QUARTER, out="main.level-1"))
     assert values(play(score, 2 * BAR), "main.level-1") == [
-        (0, 1.0), (1920, 3.0), (2880, 1.0), (4800, 3.0), (5760, 1.0)
-    ]  # fmt: skip
+        (0, 1.0),
+        (1920, 3.0),
+        (2880, 1.0),
+        (4800, 3.0),
+        (5760, 1.0),
+    ]
 
 
 def test_glides_are_sampled_every_twenty_ticks() -> None:
-    lane = Lane("swell", Levels((0.0, 1.0)), advance=Fraction(970), out="main.level-1",
-                settings={"slew_ms": 50.0})  # fmt: skip
+    lane = Lane(
+        "swell",
+        Levels((0.0, 1.0)),
+        advance=Fraction(970),
+        out="main.level-1",
+        settings={"slew_ms": 50.0},
+    )
     found = values(play(score_of(lane), 1400), "main.level-1")
     # From 970 on for 96 ticks: on the grid, and there where it begins.
     ticks = [0, *range(980, 1081, 20)]
@@ -194,8 +212,12 @@ def test_a_macro_with_slew_glides_to_its_outputs() -> None:
 
 def test_a_driven_offset_moves_with_what_drives_it() -> None:
     lane = steady("a", 0.0, out="main.level-1")
-    wave = Lane("wave", Shape("ramp"), advance=Fraction(BAR),
-                drives=(Drive(lane="a", setting="offset", depth=0.1),))  # fmt: skip
+    wave = Lane(
+        "wave",
+        Shape("ramp"),
+        advance=Fraction(BAR),
+        drives=(Drive(lane="a", setting="offset", depth=0.1),),
+    )
     found = values(play(score_of(wave, lane), BAR), "main.level-1")
     ticks = np.array([tick for tick, _ in found])
     assert len(found) == BAR // 20
@@ -204,8 +226,14 @@ def test_a_driven_offset_moves_with_what_drives_it() -> None:
 
 
 def test_the_value_of_a_lane_that_is_out_stays_at_the_output() -> None:
-    score = score_of(Lane("tune", Notes((Note(40), Note(41), Note(42), Note(43))),
-                          advance=QUARTER, out="main.pitch-1"))  # fmt: skip
+    score = score_of(
+        Lane(
+            "tune",
+            Notes((Note(40), Note(41), Note(42), Note(43))),
+            advance=QUARTER,
+            out="main.pitch-1",
+        )
+    )
     performance = Performance(score)
     renderer = Renderer(score, performance)
     renderer.advance(1000)
@@ -214,15 +242,19 @@ def test_the_value_of_a_lane_that_is_out_stays_at_the_output() -> None:
     assert renderer.hold_values()[0].value == 41
     performance.apply({"do": "mute", "lane": "tune", "muted": False}, 3000)
     # The melody went on underneath: the third step is past, the fourth sounds at once.
-    assert values(renderer.advance(BAR + 961), "main.pitch-1") == [(3000, 43), (3840, 40),
-                                                                   (4800, 41)]  # fmt: skip
+    assert values(renderer.advance(BAR + 961), "main.pitch-1") == [
+        (3000, 43),
+        (3840, 40),
+        (4800, 41),
+    ]
 
 
 def test_a_mute_that_waits_holds_from_its_bar_line_on() -> None:
     score = score_of(Lane("swell", Shape("ramp"), advance=Fraction(2 * BAR), out="main.level-1"))
     performance = Performance(score)
-    performance.apply({"do": "mute", "lane": "swell", "muted": True, "when": "bar",
-                       "return_bars": 1}, 100)  # fmt: skip
+    performance.apply(
+        {"do": "mute", "lane": "swell", "muted": True, "when": "bar", "return_bars": 1}, 100
+    )
     found = dict(values(play(score, 2 * BAR + 1, performance=performance), "main.level-1"))
     assert max(tick for tick in found if tick < BAR) == BAR - 20
     assert not [tick for tick in found if BAR <= tick < 2 * BAR]
@@ -232,21 +264,55 @@ def test_a_mute_that_waits_holds_from_its_bar_line_on() -> None:
 # --- windows -------------------------------------------------------------------------------------
 
 RICH = score_of(
-    Lane("kick", Steps((1, 0, 0, 1, 0)), advance=Fraction(240), out="main.gate-1",
-         drives=(Drive(out="main.level-2", depth=0.3),),
-         settings={"humanise_ms": 20.0, "repeats": 2.0}),
-    Lane("tune", Notes((Note(40), Note(47, glide=True), Note(45))), advance="kick",
-         out="main.pitch-1", settings={"shift_ms": -30.0}),
-    Lane("wave", Shape("sine"), advance=Fraction(1700), out="main.level-1", share=True,
-         drives=(Drive(lane="swell", setting="depth", depth=0.5),
-                 Drive(lane="kick", setting="shift", depth=-0.4))),
-    Lane("swell", Levels((0.1, 0.9)), advance=Fraction(700), out="main.level-1", share=True,
-         settings={"slew": 0.7, "depth": -0.4, "shift": -0.3}),
+    Lane(
+        "kick",
+        Steps((1, 0, 0, 1, 0)),
+        advance=Fraction(240),
+        out="main.gate-1",
+        drives=(Drive(out="main.level-2", depth=0.3),),
+        settings={"humanise_ms": 20.0, "repeats": 2.0},
+    ),
+    Lane(
+        "tune",
+        Notes((Note(40), Note(47, glide=True), Note(45))),
+        advance="kick",
+        out="main.pitch-1",
+        settings={"shift_ms": -30.0},
+    ),
+    Lane(
+        "wave",
+        Shape("sine"),
+        advance=Fraction(1700),
+        out="main.level-1",
+        share=True,
+        drives=(
+            Drive(lane="swell", setting="depth", depth=0.5),
+            Drive(lane="kick", setting="shift", depth=-0.4),
+        ),
+    ),
+    Lane(
+        "swell",
+        Levels((0.1, 0.9)),
+        advance=Fraction(700),
+        out="main.level-1",
+        share=True,
+        settings={"slew": 0.7, "depth": -0.4, "shift": -0.3},
+    ),
     Lane("duck", Decay("kick"), out="main.level-2", share=True, settings={"shift": 0.2}),
-    macros=[Macro("m", 0.2, 0.3, 40.0, (Drive(out="main.level-2", depth=-0.5),
-                                        Drive(lane="swell", setting="offset", depth=0.1)))],
+    macros=[
+        Macro(
+            "m",
+            0.2,
+            0.3,
+            40.0,
+            (
+                Drive(out="main.level-2", depth=-0.5),
+                Drive(lane="swell", setting="offset", depth=0.1),
+            ),
+        )
+    ],
     seed=3,
-)  # fmt: skip
+)
 
 COMMANDS: list[tuple[int, dict[str, Any]]] = [
     (700, {"do": "macro", "macro": "m", "value": 0.9}),
@@ -292,12 +358,14 @@ def test_what_happens_before_any_moment_does_not_depend_on_what_comes_after() ->
 
 # --- another score takes over --------------------------------------------------------------------
 
+
 def test_a_new_score_goes_on_from_the_values_that_stand() -> None:
     old = score_of(
         Lane("tune", Notes((Note(40), Note(41))), advance=QUARTER, out="main.pitch-1"),
-        Lane("swell", Levels((0.0, 1.0)), advance=QUARTER, out="main.level-1",
-             settings={"slew": 1.0}),
-    )  # fmt: skip
+        Lane(
+            "swell", Levels((0.0, 1.0)), advance=QUARTER, out="main.level-1", settings={"slew": 1.0}
+        ),
+    )
     new = score_of(
         Lane("kick", Every(), advance=QUARTER, out="main.gate-1"), old.lanes[1], old.lanes[0]
     )
@@ -326,11 +394,15 @@ def test_only_outputs_that_something_drives_are_spoken_for() -> None:
 
 RESET = score_of(
     Lane("kick", Steps((1, 0, 1, 1, 0)), advance=Fraction(240), out="main.gate-1"),
-    Lane("tune", Notes((Note(40), Note(41), Note(42), Note(43), Note(44))), advance="kick",
-         out="main.pitch-1"),
+    Lane(
+        "tune",
+        Notes((Note(40), Note(41), Note(42), Note(43), Note(44))),
+        advance="kick",
+        out="main.pitch-1",
+    ),
     Lane("swell", Levels((0.1, 0.2, 0.3, 0.4, 0.5)), advance=QUARTER, out="main.level-1"),
     Lane("wave", Shape("ramp"), advance=Fraction(4 * BAR), out="main.level-2"),
-)  # fmt: skip
+)
 
 
 def reset_at(tick: int, lane: str, cuts: list[int], end: int = 2 * BAR) -> list[Event]:
@@ -360,8 +432,13 @@ def test_a_reset_by_hand_starts_with_the_next_step() -> None:
 
 def test_a_reset_by_hand_returns_a_drifting_lane_to_what_is_written() -> None:
     written = [40.0, 41.0, 42.0, 43.0, 44.0, 45.0, 46.0, 47.0]
-    lane = Lane("tune", Notes(tuple(Note(n) for n in written)), advance=Fraction(480),
-                out="main.pitch-1", settings={"drift": 0.9, "drift_bound": 8.0})  # fmt: skip
+    lane = Lane(
+        "tune",
+        Notes(tuple(Note(n) for n in written)),
+        advance=Fraction(480),
+        out="main.pitch-1",
+        settings={"drift": 0.9, "drift_bound": 8.0},
+    )
     score = score_of(lane, seed=1)
     performance = Performance(score)
     renderer = Renderer(score, performance)
@@ -378,12 +455,11 @@ def test_a_reset_by_hand_returns_a_drifting_lane_to_what_is_written() -> None:
 
 @settings(max_examples=15, deadline=None)
 @given(
-    st.integers(1, BAR), st.sampled_from(["tune", "swell", "wave"]),
+    st.integers(1, BAR),
+    st.sampled_from(["tune", "swell", "wave"]),
     st.lists(st.integers(1, 2 * BAR), max_size=40),
-)  # fmt: skip
-def test_a_reset_by_hand_does_not_depend_on_windows(
-    tick: int, lane: str, cuts: list[int]
-) -> None:
+)
+def test_a_reset_by_hand_does_not_depend_on_windows(tick: int, lane: str, cuts: list[int]) -> None:
     assert reset_at(tick, lane, cuts) == reset_at(tick, lane, [])
 
 
@@ -393,9 +469,15 @@ def test_of_two_lanes_that_move_at_once_the_last_has_the_word_however_time_is_cu
     score = score_of(
         Lane("beat", Steps((1, 0, 1, 1, 0)), settings={}),
         Lane("line", Levels((0.0,)), advance=Fraction(160), out=out, share=True),
-        Lane("fall", Decay("beat"), advance=Fraction(160), out=out, share=True,
-             settings={"shift": 0.5}),
-    )  # fmt: skip
+        Lane(
+            "fall",
+            Decay("beat"),
+            advance=Fraction(160),
+            out=out,
+            share=True,
+            settings={"shift": 0.5},
+        ),
+    )
     whole = Renderer(score, Performance(score)).advance(960)
     cut = Renderer(score, Performance(score))
     assert [e for tick in range(1, 961) for e in cut.advance(tick)] == whole

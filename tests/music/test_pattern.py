@@ -115,8 +115,9 @@ def test_orders(direction: Direction, places: list[int]) -> None:
     assert played(direction, 4, 9) == places
 
 
-@pytest.mark.parametrize("direction", ["forward", "backward", "back-and-forth", "random-walk",
-                                       "shuffle"])  # fmt: skip
+@pytest.mark.parametrize(
+    "direction", ["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
+)
 def test_one_step_and_two_steps(direction: Direction) -> None:
     assert played(direction, 1, 5) == [0] * 5
     assert set(played(direction, 2, 40)) == {0, 1}

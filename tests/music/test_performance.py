@@ -29,9 +29,8 @@ def answers(performance: Performance, tick: int) -> list[Any]:
 
 # --- settings ------------------------------------------------------------------------------------
 
-@given(
-    st.floats(0, 1), st.floats(0, 1), st.floats(-1, 1), st.floats(0, 1), st.floats(-1, 1)
-)  # fmt: skip
+
+@given(st.floats(0, 1), st.floats(0, 1), st.floats(-1, 1), st.floats(0, 1), st.floats(-1, 1))
 def test_a_setting_is_what_is_set_plus_what_drives_it_within_its_range(
     written: float, first: float, depth: float, second: float, other: float
 ) -> None:
@@ -39,10 +38,16 @@ def test_a_setting_is_what_is_set_plus_what_drives_it_within_its_range(
         Lane("kick", Every(), settings={"chance": written, "gate": 2.0}),
         macros=[
             Macro("a", first, drives=(Drive(lane="kick", setting="chance", depth=depth),)),
-            Macro("b", second, drives=(Drive(lane="kick", setting="chance", depth=other),
-                                       Drive(lane="kick", setting="gate", depth=0.5))),
+            Macro(
+                "b",
+                second,
+                drives=(
+                    Drive(lane="kick", setting="chance", depth=other),
+                    Drive(lane="kick", setting="gate", depth=0.5),
+                ),
+            ),
         ],
-    )  # fmt: skip
+    )
     performance = Performance(score)
     expected = min(1.0, max(0.0, written + first * depth + second * other))
     assert performance.setting(0, "chance", 0) == pytest.approx(expected, abs=1e-12)
@@ -87,6 +92,7 @@ def test_lanes_swing_with_the_set_unless_they_say_otherwise() -> None:
 
 
 # --- looking ahead -------------------------------------------------------------------------------
+
 
 def test_what_waits_is_answered_for_its_tick_and_changes_nothing_before() -> None:
     performance = Performance(SCORE)
@@ -155,10 +161,12 @@ def test_every_change_has_a_number_of_its_own() -> None:
 
 # --- the position --------------------------------------------------------------------------------
 
+
 def test_a_jump_takes_what_waits_along_by_whole_bars() -> None:
     performance = Performance(SCORE)
-    performance.apply({"do": "mute", "lane": "kick", "muted": True, "when": "bar",
-                       "return_bars": 2}, 5 * BAR + 7)  # fmt: skip
+    performance.apply(
+        {"do": "mute", "lane": "kick", "muted": True, "when": "bar", "return_bars": 2}, 5 * BAR + 7
+    )
     performance.apply({"do": "macro", "macro": "push", "value": 1.0}, 5 * BAR + 8)
     assert performance.macro(1, 5 * BAR + 8) == 0.0
     performance.locate(0)
@@ -197,11 +205,14 @@ def test_a_gliding_tempo_moves_on_beats() -> None:
 
 # --- mutes move nothing (R16) --------------------------------------------------------------------
 
+
 @settings(max_examples=25, deadline=None)
 @given(
-    st.sampled_from(["kick", "ghost", "tune"]), st.integers(0, 2 * BAR),
-    st.sampled_from(["now", "beat", "bar"]), st.integers(0, BAR),
-)  # fmt: skip
+    st.sampled_from(["kick", "ghost", "tune"]),
+    st.integers(0, 2 * BAR),
+    st.sampled_from(["now", "beat", "bar"]),
+    st.integers(0, BAR),
+)
 def test_mute_then_unmute_equals_never_muted_after_the_next_bar(
     lane: str, tick: int, when: str, later: int
 ) -> None:
@@ -221,8 +232,9 @@ def test_solo_is_heard_and_moves_nothing_else() -> None:
     performance = Performance(SCORE)
     performance.apply({"do": "mute", "lane": "rim", "muted": False}, 0)
     performance.apply({"do": "solo", "lane": "spray", "on": True}, 0)
-    heard = {event.lane for event in play(SCORE, 4 * BAR, performance=performance)
-             if event.kind == "hit"}  # fmt: skip
+    heard = {
+        event.lane for event in play(SCORE, 4 * BAR, performance=performance) if event.kind == "hit"
+    }
     assert heard == {AT["spray"]}
     # Its sources are not heard, but not out either: what is derived from them goes on.
     assert not performance.muted(AT["rim"], 0)

@@ -76,14 +76,17 @@ def test_lanes_of_one_set_draw_independently(seed: int) -> None:
     """A contingency table of what two lanes do on the same step, over 1000 bars."""
     score = score_of(
         Lane("a", Steps((1,)), settings={"chance": 0.3}),
-        Lane("b", Steps((1,)), settings={"chance": 0.6}), seed=seed,
-    )  # fmt: skip
+        Lane("b", Steps((1,)), settings={"chance": 0.6}),
+        seed=seed,
+    )
     count = 1000 * 16
     on = [np.zeros(count, bool), np.zeros(count, bool)]
     for row, name in zip(on, "ab", strict=True):
         row[[grid // 240 for grid in grids(score, 1000 * BAR, name)]] = True
-    table = [[int(np.sum(on[0] == a) - np.sum((on[0] == a) & on[1])),
-              int(np.sum((on[0] == a) & on[1]))] for a in (False, True)]  # fmt: skip
+    table = [
+        [int(np.sum(on[0] == a) - np.sum((on[0] == a) & on[1])), int(np.sum((on[0] == a) & on[1]))]
+        for a in (False, True)
+    ]
     assert stats.chi2_contingency(table).pvalue > 0.001
     for row, chance in zip(on, (0.3, 0.6), strict=True):
         assert stats.binomtest(int(row.sum()), count, chance).pvalue > 0.001
@@ -91,9 +94,7 @@ def test_lanes_of_one_set_draw_independently(seed: int) -> None:
 
 def test_a_shuffled_melody_begins_with_each_note_as_often() -> None:
     notes = Notes(tuple(Note(40.0 + n) for n in range(6)))
-    score = score_of(
-        Lane("a", notes, direction="shuffle", out="pitch"), outputs=OUTPUTS, seed=4
-    )
+    score = score_of(Lane("a", notes, direction="shuffle", out="pitch"), outputs=OUTPUTS, seed=4)
     turns = 1500
     values = {e.tick: e.value for e in score.between(0, turns * 6 * 240)}
     first: Counter[float] = Counter()

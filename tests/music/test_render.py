@@ -6,17 +6,7 @@ import pickle
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support.sets import (
-    BAR,
-    OUTPUTS,
-    STEP,
-    in_windows,
-    logic,
-    renderer,
-    score_of,
-    sets,
-    steps,
-)
+from support.sets import BAR, OUTPUTS, STEP, in_windows, logic, renderer, score_of, sets, steps
 
 from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, Passes, SetSpec
 from bridge.music.performance import Performance
@@ -245,8 +235,13 @@ def test_values_come_before_hits_and_lanes_as_written() -> None:
     )
     events = score.between(0, 480)
     assert [(e.kind, e.lane) for e in events] == [
-        ("pitch", 1), ("hit", 0), ("hit", 2), ("pitch", 1), ("hit", 0), ("hit", 2),
-    ]  # fmt: skip
+        ("pitch", 1),
+        ("hit", 0),
+        ("hit", 2),
+        ("pitch", 1),
+        ("hit", 0),
+        ("hit", 2),
+    ]
 
 
 def test_a_score_can_be_pickled() -> None:

@@ -11,16 +11,7 @@ from hypothesis import strategies as st
 from support.stage import LANES, SCORE
 from support.wired import BAR, BEAT, play, score_of
 
-from bridge.music.model import (
-    Drive,
-    Every,
-    Lane,
-    Leg,
-    Levels,
-    Macro,
-    Section,
-    Steps,
-)
+from bridge.music.model import Drive, Every, Lane, Leg, Levels, Macro, Section, Steps
 from bridge.music.performance import Performance
 from bridge.music.scene import Glide
 
@@ -44,8 +35,14 @@ def who_is_in(performance: Performance, tick: int) -> set[str]:
 
 # --- glides --------------------------------------------------------------------------------------
 
-@given(st.floats(-5, 5), st.floats(-5, 5), st.integers(0, 5000), st.integers(0, 5000),
-       st.integers(0, 20000))  # fmt: skip
+
+@given(
+    st.floats(-5, 5),
+    st.floats(-5, 5),
+    st.integers(0, 5000),
+    st.integers(0, 5000),
+    st.integers(0, 20000),
+)
 def test_a_glide_is_straight_and_stays_between_its_ends(
     start: float, end: float, at: int, ticks: int, tick: int
 ) -> None:
@@ -61,11 +58,17 @@ def test_a_glide_is_straight_and_stays_between_its_ends(
 
 # --- sections ------------------------------------------------------------------------------------
 
+
 def test_a_section_falls_on_the_bar_line() -> None:
     performance = after((100, recall("flood")))
     assert performance.state()["section_pending"] == {
-        "section": "flood", "tick": BAR, "bar": 2, "morph_bars": 0, "mutes_at": 0.5, "by": "hand"
-    }  # fmt: skip
+        "section": "flood",
+        "tick": BAR,
+        "bar": 2,
+        "morph_bars": 0,
+        "mutes_at": 0.5,
+        "by": "hand",
+    }
     assert performance.setting(AT["rim"], "level", BAR - 1) == 0.8
     assert performance.setting(AT["rim"], "level", BAR) == 0.4
     assert performance.macro(0, BAR - 1) == 0.25
@@ -114,8 +117,7 @@ def test_the_last_recall_counts() -> None:
 
 def test_a_hand_on_one_lane_stands_above_the_section_it_comes_with() -> None:
     performance = after(
-        (100, {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}),
-        (200, recall("flood")),
+        (100, {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}), (200, recall("flood"))
     )
     assert who_is_in(performance, BAR) == {"rim", "ghost", "spray", "tune", "swell"}
 
@@ -131,6 +133,7 @@ def test_a_section_voids_the_return_of_a_drop_but_not_a_wish() -> None:
 
 
 # --- morphs --------------------------------------------------------------------------------------
+
 
 def test_values_glide_over_a_morph() -> None:
     performance = after((0, recall("flood", morph_bars=2)))
@@ -179,9 +182,7 @@ def test_mutes_switch_in_the_middle_of_a_morph_or_where_told(
 
 
 def test_a_hand_may_stop_the_switch_of_one_lane() -> None:
-    performance = after(
-        (0, recall("dry", morph_bars=2)), (10, {"do": "cancel", "lane": "kick"})
-    )
+    performance = after((0, recall("dry", morph_bars=2)), (10, {"do": "cancel", "lane": "kick"}))
     assert who_is_in(performance, 2 * BAR) == {"kick", "ghost"}
 
 
@@ -205,6 +206,7 @@ def test_a_morph_into_a_morph_starts_from_where_things_are() -> None:
 
 # --- the running order ---------------------------------------------------------------------------
 
+
 def test_the_order_plays_a_whole_set_through_and_ends() -> None:
     performance = after((100, {"do": "order", "run": True}))
     assert performance.state()["order"] == {"running": True, "leg": None, "next": 0, "tick": BAR}
@@ -216,9 +218,14 @@ def test_the_order_plays_a_whole_set_through_and_ends() -> None:
         state = performance.state()
         legs.append((state["section"], state["order"]["leg"], state["order"]["running"]))
     assert legs == [
-        ("shallow", 0, True), ("shallow", 0, True), ("flood", 1, True), ("flood", 1, True),
-        ("dry", 2, True), ("dry", None, False), ("dry", None, False),
-    ]  # fmt: skip
+        ("shallow", 0, True),
+        ("shallow", 0, True),
+        ("flood", 1, True),
+        ("flood", 1, True),
+        ("dry", 2, True),
+        ("dry", None, False),
+        ("dry", None, False),
+    ]
     assert performance.next_change(8 * BAR) is None
 
 
@@ -246,6 +253,7 @@ def test_a_section_by_hand_takes_over_from_the_order() -> None:
 
 
 # --- heard ---------------------------------------------------------------------------------------
+
 
 def test_sections_are_heard_on_their_bar_line() -> None:
     score = score_of(

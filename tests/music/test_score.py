@@ -8,18 +8,7 @@ import pytest
 from support.sets import BAR, logic, score_of, steps
 
 from bridge.errors import InputError, Problem
-from bridge.music.model import (
-    Decay,
-    Drive,
-    Hold,
-    Lane,
-    Levels,
-    Macro,
-    Note,
-    Notes,
-    Shape,
-    Walk,
-)
+from bridge.music.model import Decay, Drive, Hold, Lane, Levels, Macro, Note, Notes, Shape, Walk
 
 
 def values(name: str, **more: object) -> Lane:
@@ -41,14 +30,20 @@ def test_every_lane_comes_after_what_it_reads() -> None:
         Lane("walk", Walk()),
         Lane("wave", Shape("sine", retrigger="clap")),
         values("slow", drives=(Drive(lane="hat", setting="chance"),)),
-        steps("kick", "x"), steps("hat", "x"), steps("clap", "x"),
-    )  # fmt: skip
+        steps("kick", "x"),
+        steps("hat", "x"),
+        steps("clap", "x"),
+    )
     place = {lane: score.order.index(at) for lane, at in score.positions.items()}
     assert sorted(score.order) == list(range(10))
     for lane, reads in (
-        ("tune", ("bass", "slow")), ("bass", ("kick", "hat", "clap")), ("pluck", ("bass",)),
-        ("kept", ("walk", "clap")), ("wave", ("clap",)), ("hat", ("slow",)),
-    ):  # fmt: skip
+        ("tune", ("bass", "slow")),
+        ("bass", ("kick", "hat", "clap")),
+        ("pluck", ("bass",)),
+        ("kept", ("walk", "clap")),
+        ("wave", ("clap",)),
+        ("hat", ("slow",)),
+    ):
         assert {score.lanes[at].name for at in score.reads[score.positions[lane]]} == set(reads)
         assert all(place[read] < place[lane] for read in reads)
 
@@ -60,10 +55,11 @@ def test_lanes_without_ties_keep_the_written_order() -> None:
 
 def test_a_moved_lane_has_the_steps_of_its_mover() -> None:
     score = score_of(
-        steps("a", "x", "1/8T"), steps("b", "x"),
+        steps("a", "x", "1/8T"),
+        steps("b", "x"),
         Lane("c", steps("c", "x").source, advance="a"),
         Lane("d", steps("d", "x").source, advance="c"),
-    )  # fmt: skip
+    )
     assert score.steps == (Fraction(320), Fraction(240), Fraction(320), Fraction(320))
 
 
@@ -84,29 +80,47 @@ def test_cycles_of_any_kind_are_refused_by_name() -> None:
     ("lane", "keys", "says"),
     [
         (steps("a", "x", reset="kik"), ("lanes", "a", "reset"), "did you mean 'kick'?"),
-        (Lane("a", steps("a", "x").source, advance="slow"), ("lanes", "a", "advance"),
-         "lane of values"),
+        (
+            Lane("a", steps("a", "x").source, advance="slow"),
+            ("lanes", "a", "advance"),
+            "lane of values",
+        ),
         (Lane("a", Decay("none")), ("lanes", "a", "decay"), "no lane is called 'none'"),
         (Lane("a", Hold("kick", "kick")), ("lanes", "a", "hold", "value"), "lane of hits"),
         (Lane("a", Hold("slow", "slow")), ("lanes", "a", "hold", "by"), "lane of values"),
         (Lane("a", Shape("saw", "slow")), ("lanes", "a", "retrigger"), "lane of values"),
-        (Lane("a", Notes((Note(36),)), transpose_by="kick"), ("lanes", "a", "transpose_by"),
-         "has no value"),
+        (
+            Lane("a", Notes((Note(36),)), transpose_by="kick"),
+            ("lanes", "a", "transpose_by"),
+            "has no value",
+        ),
         (logic("a", "kick and slow"), ("lanes", "a", "logic"), "logic works on hits"),
         (logic("a", "kick and ("), ("lanes", "a", "logic"), "column 11"),
-        (Lane("a", logic("a", "kick").source, advance="kick"), ("lanes", "a", "advance"),
-         "not moved by another"),
-        (values("a", drives=(Drive(lane="kicks", setting="gate"),)),
-         ("lanes", "a", "drives", 0, "lane"), "did you mean 'kick'?"),
-        (steps("a", "x", drives=(Drive(lane="kick", setting="gate"),)),
-         ("lanes", "a", "drives", 0, "lane"), "no value to drive with"),
+        (
+            Lane("a", logic("a", "kick").source, advance="kick"),
+            ("lanes", "a", "advance"),
+            "not moved by another",
+        ),
+        (
+            values("a", drives=(Drive(lane="kicks", setting="gate"),)),
+            ("lanes", "a", "drives", 0, "lane"),
+            "did you mean 'kick'?",
+        ),
+        (
+            steps("a", "x", drives=(Drive(lane="kick", setting="gate"),)),
+            ("lanes", "a", "drives", 0, "lane"),
+            "no value to drive with",
+        ),
         (steps("kick", "x"), ("lanes", "kick"), "two lanes are called 'kick'"),
     ],
-)  # fmt: skip
+)
 def test_mistakes_and_where_they_are(lane: Lane, keys: tuple[object, ...], says: str) -> None:
-    (problem,) = refused(lane, *([] if lane.name == "kick" else [steps("kick", "x")]),
-                         *([steps("kick", "x")] if lane.name == "kick" else []),
-                         values("slow"))  # fmt: skip
+    (problem,) = refused(
+        lane,
+        *([] if lane.name == "kick" else [steps("kick", "x")]),
+        *([steps("kick", "x")] if lane.name == "kick" else []),
+        values("slow"),
+    )
     assert problem.keys == keys
     assert says in problem.message
 
@@ -122,7 +136,7 @@ def test_between_is_pure() -> None:
     first = score.between(500, 2 * BAR)
     score.between(0, 9 * BAR)
     assert score.between(500, 2 * BAR) == first
-    assert score.between(0, 2 * BAR)[-len(first):] == first
+    assert score.between(0, 2 * BAR)[-len(first) :] == first
 
 
 def test_between_takes_who_is_out() -> None:

@@ -131,15 +131,20 @@ def test_chance_does_not_repeat_itself_after_a_start() -> None:
 def test_a_slew_rounds_a_square() -> None:
     found = changes(score_of(lane("square", Fraction(960), settings={"slew": 0.25})), "wave", 1920)
     assert [(c.grid, c.value, c.glide) for c in found] == [
-        (0, 1.0, 240), (480, 0.0, 240), (960, 1.0, 240), (1440, 0.0, 240)
-    ]  # fmt: skip
+        (0, 1.0, 240),
+        (480, 0.0, 240),
+        (960, 1.0, 240),
+        (1440, 0.0, 240),
+    ]
 
 
 # --- decay ---------------------------------------------------------------------------------------
 
+
 def envelope(**more: Any) -> Score:
-    source = more.pop("hits", Lane("kick", Every(), advance=Fraction(1920),
-                                   settings={"level": 0.8}))  # fmt: skip
+    source = more.pop(
+        "hits", Lane("kick", Every(), advance=Fraction(1920), settings={"level": 0.8})
+    )
     return score_of(source, Lane("duck", Decay("kick"), **more))
 
 
@@ -175,14 +180,23 @@ def test_an_envelope_is_silent_with_its_source_unless_it_taps_before_the_mute() 
 # --- windows -------------------------------------------------------------------------------------
 
 RICH = score_of(
-    Lane("kick", Steps((1, 0, 0, 1, 1)), advance=Fraction(240),
-         settings={"humanise_ms": 9.0, "repeats": 3.0, "chance": 0.7}),
+    Lane(
+        "kick",
+        Steps((1, 0, 0, 1, 1)),
+        advance=Fraction(240),
+        settings={"humanise_ms": 9.0, "repeats": 3.0, "chance": 0.7},
+    ),
     Lane("duck", Decay("kick"), settings={"decay_ms": 90.0, "shift_ms": -4.0}),
-    Lane("wave", Shape("random-smooth", "kick"), advance=Fraction(1000, 3),
-         settings={"hz": 0.7, "slew_ms": 11.0}, drives=()),
+    Lane(
+        "wave",
+        Shape("random-smooth", "kick"),
+        advance=Fraction(1000, 3),
+        settings={"hz": 0.7, "slew_ms": 11.0},
+        drives=(),
+    ),
     Lane("synced", Shape("triangle"), advance=Fraction(700), reset=1),
     seed=4,
-)  # fmt: skip
+)
 
 
 @settings(max_examples=15, deadline=None)

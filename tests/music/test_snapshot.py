@@ -76,12 +76,14 @@ def test_a_restored_performance_sounds_the_same(hands: list[tuple[int, dict[str,
 
 
 def test_a_state_outlives_an_edit_of_the_set() -> None:
-    performance, tick = performed([
-        (0, {"do": "mute", "lane": "kick", "muted": True}),
-        (0, {"do": "setting", "lane": "rim", "setting": "level", "value": 0.3}),
-        (0, {"do": "macro", "macro": "bright", "value": 0.7}),
-        (0, {"do": "section", "section": "flood", "when": "now", "morph_bars": 4}),
-    ])  # fmt: skip
+    performance, tick = performed(
+        [
+            (0, {"do": "mute", "lane": "kick", "muted": True}),
+            (0, {"do": "setting", "lane": "rim", "setting": "level", "value": 0.3}),
+            (0, {"do": "macro", "macro": "bright", "value": 0.7}),
+            (0, {"do": "section", "section": "flood", "when": "now", "morph_bars": 4}),
+        ]
+    )
     edited = score_of(
         Lane("new", Every(), out="main.gate-5", muted=True),
         Lane("rim", Every(), out="main.gate-2"),

@@ -49,9 +49,26 @@ def test_rates(text: str, ticks: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "16", "1/", "/4", "1/0", "0:4", "1/8t", "1/8TT", "1/8.T", "x", "1/512", "65/1",
-             "-1/4", "1.5/4", "0/4", "1 / 4"]
-)  # fmt: skip
+    "text",
+    [
+        "",
+        "16",
+        "1/",
+        "/4",
+        "1/0",
+        "0:4",
+        "1/8t",
+        "1/8TT",
+        "1/8.T",
+        "x",
+        "1/512",
+        "65/1",
+        "-1/4",
+        "1.5/4",
+        "0/4",
+        "1 / 4",
+    ],
+)
 def test_what_is_not_a_rate_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"rate|zero|steps|range"):
         parse_rate(text)

@@ -21,9 +21,13 @@ PITCHES = frozenset(name for name, out in OUTPUTS.items() if out.kind == "pitch"
 def run(score: Score, start: int, end: int, nodes: list[Node]) -> dict[int, Any]:
     performance = Performance(score)
     window = Window(
-        start, end, performance.setting, performance.muted, lambda at, t: nodes[at].value_at(t),
+        start,
+        end,
+        performance.setting,
+        performance.muted,
+        lambda at, t: nodes[at].value_at(t),
         lambda ms: ms * 1.92,
-    )  # fmt: skip
+    )
     for place in score.order:
         nodes[place].run(window)
     return {place: window.changes.get(place, []) for place in score.order}
@@ -84,14 +88,20 @@ def test_which_lanes_have_notes() -> None:
 
 LANES = (
     Lane("taps", Steps((1, 0, 1, 1, 0)), advance=Fraction(240)),
-    Lane("tune", Notes((Note(45), Note(48, glide=True), Note(52))), advance="taps", reset=3,
-         direction="shuffle", settings={"drift": 0.4}),
+    Lane(
+        "tune",
+        Notes((Note(45), Note(48, glide=True), Note(52))),
+        advance="taps",
+        reset=3,
+        direction="shuffle",
+        settings={"drift": 0.4},
+    ),
     Lane("swell", Levels((0.0, 0.3, 1.0)), advance=Fraction(320), settings={"slew": 1.5}),
     Lane("wave", Shape("random-smooth", "taps"), advance=Fraction(1000), settings={"hz": 0.9}),
     Lane("duck", Decay("taps"), settings={"decay_ms": 300.0}),
     Lane("kept", Hold("wave", "taps"), settings={"transpose": 0.0}),
     Lane("walk", Walk(), advance=Fraction(500)),
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("name", [lane.name for lane in LANES[1:]])

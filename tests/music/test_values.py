@@ -50,19 +50,29 @@ def seen(found: list[Any]) -> list[tuple[int, float]]:
 
 # --- notes and levels ----------------------------------------------------------------------------
 
+
 def test_notes_go_round_at_their_rate() -> None:
     score = score_of(Lane("tune", notes(45, 48, 52), advance=EIGHTH))
     assert seen(changes(score, "tune", 2400)) == [
-        (0, 45), (480, 48), (960, 52), (1440, 45), (1920, 48)
-    ]  # fmt: skip
+        (0, 45),
+        (480, 48),
+        (960, 52),
+        (1440, 45),
+        (1920, 48),
+    ]
 
 
 def test_rests_and_ties_keep_the_pitch_and_take_their_time() -> None:
     source = Notes((Note(45), Note(None), Note(None, tie=True), Note(52)))
     score = score_of(Lane("tune", source, advance=EIGHTH))
     assert seen(changes(score, "tune", 2 * BAR - 1920)) == [
-        (0, 45), (1440, 52), (1920, 45), (3360, 52), (3840, 45), (5280, 52)
-    ]  # fmt: skip
+        (0, 45),
+        (1440, 52),
+        (1920, 45),
+        (3360, 52),
+        (3840, 45),
+        (5280, 52),
+    ]
 
 
 def test_a_glide_takes_the_slew_or_else_one_step() -> None:
@@ -80,8 +90,13 @@ def test_the_hits_of_a_lane_move_a_melody_whether_or_not_they_sound() -> None:
     bass = Lane("bass", Steps((1, 0, 1, 1)), out="main.gate-1", muted=True)
     score = score_of(bass, Lane("tune", notes(45, 48, 52), advance="bass"))
     assert seen(changes(score, "tune", 1920)) == [
-        (0, 45), (480, 48), (720, 52), (960, 45), (1440, 48), (1680, 52)
-    ]  # fmt: skip
+        (0, 45),
+        (480, 48),
+        (720, 52),
+        (960, 45),
+        (1440, 48),
+        (1680, 52),
+    ]
 
 
 def test_repeats_within_a_step_move_a_melody_once() -> None:
@@ -170,10 +185,15 @@ def test_values_drift_from_the_second_pass_on_and_a_reset_by_hand_returns(source
 @pytest.mark.parametrize("source", [levels(None, 0.5), notes(None, 48)])
 def test_before_its_first_value_a_lane_drives_the_same_in_windows_of_any_size(source: Any) -> None:
     score = score_of(
-        Lane("line", source, advance=Fraction(160), out="main.pitch-1",
-             drives=(Drive(lane="beat", setting="shift"),)),
+        Lane(
+            "line",
+            source,
+            advance=Fraction(160),
+            out="main.pitch-1",
+            drives=(Drive(lane="beat", setting="shift"),),
+        ),
         Lane("beat", Every(1), advance=Fraction(40), out="main.gate-1"),
-    )  # fmt: skip
+    )
     whole = Renderer(score, Performance(score)).advance(960)
     cut = Renderer(score, Performance(score))
     assert [e for tick in range(1, 961) for e in cut.advance(tick)] == whole
@@ -181,10 +201,12 @@ def test_before_its_first_value_a_lane_drives_the_same_in_windows_of_any_size(so
 
 # --- pitch ---------------------------------------------------------------------------------------
 
+
 def test_transposing_by_number_then_into_the_key() -> None:
     key = Quantise(9, SCALES["minor"])
-    lane = Lane("tune", notes(45, 47, 48), advance=EIGHTH, quantise=key,
-                settings={"transpose": 1.0})  # fmt: skip
+    lane = Lane(
+        "tune", notes(45, 47, 48), advance=EIGHTH, quantise=key, settings={"transpose": 1.0}
+    )
     # A# goes to A, C stays, C# to C.
     assert [c.value for c in changes(score_of(lane), "tune", 1440)] == [45, 48, 48]
 
@@ -203,17 +225,28 @@ def test_a_lane_of_levels_transposes_by_octaves() -> None:
 
 
 def test_levels_on_a_pitch_output_become_notes() -> None:
-    lane = Lane("tune", levels(0, 0.5, 1), advance=EIGHTH, out="main.pitch-1", octaves=(1, 3),
-                quantise=Quantise(0, SCALES["major"]))  # fmt: skip
+    lane = Lane(
+        "tune",
+        levels(0, 0.5, 1),
+        advance=EIGHTH,
+        out="main.pitch-1",
+        octaves=(1, 3),
+        quantise=Quantise(0, SCALES["major"]),
+    )
     # C1 to C4: 24, 42 (between F#2's neighbours: F2 is 41, G2 is 43, the lower wins), 60.
     assert [c.value for c in changes(score_of(lane), "tune", 1440)] == [24, 41, 60]
 
 
 # --- walk and hold -------------------------------------------------------------------------------
 
+
 def test_a_walk_never_leaves_its_bounds_nor_takes_too_long_a_step() -> None:
-    lane = Lane("drift", Walk(), advance=Fraction(240),
-                settings={"walk_step": 0.3, "low": -0.5, "high": 0.5})  # fmt: skip
+    lane = Lane(
+        "drift",
+        Walk(),
+        advance=Fraction(240),
+        settings={"walk_step": 0.3, "low": -0.5, "high": 0.5},
+    )
     found = [c.value for c in changes(score_of(lane, seed=5), "drift", 64 * BAR)]
     assert found[0] == 0.0  # the middle
     assert all(-0.5 <= value <= 0.5 for value in found)
@@ -262,17 +295,27 @@ def test_hits_have_no_value_node() -> None:
 # --- windows -------------------------------------------------------------------------------------
 
 RICH = score_of(
-    Lane("bass", Steps((1, 0, 1, 1, 0)), advance=Fraction(240),
-         settings={"humanise_ms": 8.0, "repeats": 2.0}),
+    Lane(
+        "bass",
+        Steps((1, 0, 1, 1, 0)),
+        advance=Fraction(240),
+        settings={"humanise_ms": 8.0, "repeats": 2.0},
+    ),
     Lane("roots", notes(33, 29, None, 31), advance=Fraction(BAR, 2)),
-    Lane("tune", Notes((Note(45), Note(48, glide=True), Note(None), Note(52))), advance="bass",
-         transpose_by="roots", direction="shuffle", reset=3,
-         settings={"drift": 0.3, "slew": 0.25}),
+    Lane(
+        "tune",
+        Notes((Note(45), Note(48, glide=True), Note(None), Note(52))),
+        advance="bass",
+        transpose_by="roots",
+        direction="shuffle",
+        reset=3,
+        settings={"drift": 0.3, "slew": 0.25},
+    ),
     Lane("walk", Walk(), advance=Fraction(320), reset="bass", settings={"slew_ms": 30.0}),
     Lane("wave", Shape("random-smooth"), advance=Fraction(1000, 3), settings={"hz": 1.7}),
     Lane("kept", Hold("wave", "bass"), settings={"slew_ms": 12.0, "shift_ms": -6.0}),
     seed=11,
-)  # fmt: skip
+)
 
 
 @settings(max_examples=15, deadline=None)

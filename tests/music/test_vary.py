@@ -20,16 +20,19 @@ WRITTEN: dict[str, dict[str, Any]] = {
     "shaker": {"steps": "x.X. x.xx x.X. xx.x", "rate": "1/16", "chance": 0.5, "muted": True},
     "clock": {"every": 6},
     "spray": {"logic": "kick xor shaker", "spacing": "slowing", "repeats": 3},
-    "tune": {"notes": ["A1", "C2", ".", {"note": "E2", "glide": True}, "-", "G2"],
-             "advance": "kick"},
+    "tune": {
+        "notes": ["A1", "C2", ".", {"note": "E2", "glide": True}, "-", "G2"],
+        "advance": "kick",
+    },
     "swell": {"levels": [0, 0.5, ".", 1], "slew_ms": 40},
     "moon": {"shape": "sine", "low": 0.2, "high": 0.3},
 }
 
 
 def read(lanes: dict[str, dict[str, Any]]) -> SetSpec:
-    text = yaml.safe_dump({"set": "Low tide", "key": {"root": "A", "scale": "minor"},
-                           "lanes": lanes}, sort_keys=False)  # fmt: skip
+    text = yaml.safe_dump(
+        {"set": "Low tide", "key": {"root": "A", "scale": "minor"}, "lanes": lanes}, sort_keys=False
+    )
     return parse_set(text, "set.yaml", None).spec
 
 
@@ -67,9 +70,7 @@ def test_nothing_moves_at_amount_0_and_seeds_differ_at_1(name: str) -> None:
 
 
 @given(AMOUNT, SEED)
-def test_a_step_pattern_keeps_its_length_its_hits_and_its_accents(
-    amount: float, seed: int
-) -> None:
+def test_a_step_pattern_keeps_its_length_its_hits_and_its_accents(amount: float, seed: int) -> None:
     before = parse_steps(WRITTEN["shaker"]["steps"])
     after = parse_steps(moved("shaker", amount, seed)["steps"])
     assert len(after) == len(before)
@@ -131,10 +132,14 @@ def test_a_tied_gate_stays_tied() -> None:
 
 @pytest.mark.parametrize(
     ("name", "new"),
-    [("kick", {"euclid": {"hits": 0, "steps": 16}}), ("shaker", {"steps": "." * 16}),
-     ("clock", {"steps": "." * 16, "every": None}), ("tune", {"notes": ["."] * 6}),
-     ("swell", {"levels": [0] * 4})],
-)  # fmt: skip
+    [
+        ("kick", {"euclid": {"hits": 0, "steps": 16}}),
+        ("shaker", {"steps": "." * 16}),
+        ("clock", {"steps": "." * 16, "every": None}),
+        ("tune", {"notes": ["."] * 6}),
+        ("swell", {"levels": [0] * 4}),
+    ],
+)
 def test_a_cleared_pattern_has_rests_and_its_length(name: str, new: dict[str, Any]) -> None:
     assert cleared(LANES[name], WRITTEN[name], "pattern") == new
     change(name, new)
@@ -151,23 +156,36 @@ def test_what_is_not_written_as_a_pattern_is_refused(name: str) -> None:
 def test_cleared_settings_are_as_unless_told() -> None:
     assert cleared(LANES["shaker"], WRITTEN["shaker"], "settings") == {"chance": None}
     assert cleared(LANES["spray"], WRITTEN["spray"], "settings") == {
-        "spacing": None, "repeats": None
-    }  # fmt: skip
+        "spacing": None,
+        "repeats": None,
+    }
     assert change("shaker", {"chance": None}).settings == {}
 
 
 def test_a_copy_brings_pattern_and_settings_and_leaves_the_place() -> None:
-    target = {"euclid": {"hits": 1, "steps": 4}, "out": "main.gate-2", "groups": ["drums"],
-              "level": 0.3, "rate": "1/8"}  # fmt: skip
+    target = {
+        "euclid": {"hits": 1, "steps": 4},
+        "out": "main.gate-2",
+        "groups": ["drums"],
+        "level": 0.3,
+        "rate": "1/8",
+    }
     source = WRITTEN["shaker"]
     both = copied(source, target)
-    assert both == {"steps": source["steps"], "rate": "1/16", "chance": 0.5, "euclid": None,
-                    "level": None}  # fmt: skip
+    assert both == {
+        "steps": source["steps"],
+        "rate": "1/16",
+        "chance": 0.5,
+        "euclid": None,
+        "level": None,
+    }
     assert not both.keys() & OWN
     assert copied(source, target, "settings") == {"chance": 0.5, "level": None}
     assert copied(source, target, "pattern") == {
-        "steps": source["steps"], "rate": "1/16", "euclid": None
-    }  # fmt: skip
+        "steps": source["steps"],
+        "rate": "1/16",
+        "euclid": None,
+    }
 
 
 def test_a_copy_onto_nothing_is_a_lane_of_its_own() -> None:

@@ -72,9 +72,7 @@ def test_a_macro_that_moves_an_output_by_itself(rig: Rig) -> None:
         "macros: {lamp: {start: 0.8, drives: [{out: main.level-2, from: 0, to: 5}]}}\n"
     )
     rows = csv_rows.text(parse_set(text, rig=rig).spec, rig, 1).splitlines()
-    assert rows[1:] == [
-        "0,macro:lamp,level,4.0,0,main.level-2", "0,kick,hit,0.8,120,main.gate-1",
-    ]  # fmt: skip
+    assert rows[1:] == ["0,macro:lamp,level,4.0,0,main.level-2", "0,kick,hit,0.8,120,main.gate-1"]
 
 
 @pytest.mark.parametrize(
@@ -95,8 +93,9 @@ def test_rows_of_one_tick_stand_in_the_order_in_which_the_player_sends() -> None
     score = compile_score(spec, rig.ranges)
     sent = [
         (event.tick, event.lane, event.kind, event.output)
-        for event in perform_rig(rig, score, 4).events if event.output
-    ]  # fmt: skip
+        for event in perform_rig(rig, score, 4).events
+        if event.output
+    ]
     rows = [
         (tick, lane, kind, output)
         for tick, lane, kind, _, _, output in csv_rows.rows(spec, score.between(0, 4 * 3840))

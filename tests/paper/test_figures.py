@@ -37,11 +37,13 @@ def hits_drawn(figure: Figure, lane: str) -> list[tuple[int, float]]:
     """(tick, level) of each mark on a trace, read from the drawing."""
     _, base = band(figure, lane)
     return [
-        (tick_of(figure, float(line.get("x1", ""))),
-         (base - float(line.get("y2", ""))) / figures.TALL)
+        (
+            tick_of(figure, float(line.get("x1", ""))),
+            (base - float(line.get("y2", ""))) / figures.TALL,
+        )
         for line in ElementTree.fromstring(draw(figure)).iter(f"{SVG}line")
         if line.get("class") == "hit" and float(line.get("y1", "")) == base
-    ]  # fmt: skip
+    ]
 
 
 def gates_drawn(figure: Figure, lane: str) -> list[tuple[int, int]]:
@@ -77,8 +79,9 @@ def values_drawn(figure: Figure, lane: str) -> list[float]:
 
 CASES = [
     (name, label, cells, number)
-    for name, table in TABLES.items() for number, (label, cells) in enumerate(table.shown)
-]  # fmt: skip
+    for name, table in TABLES.items()
+    for number, (label, cells) in enumerate(table.shown)
+]
 
 
 def test_every_function_operator_and_source_has_its_picture() -> None:
@@ -110,10 +113,12 @@ def test_a_picture_shows_what_its_table_says(
             assert [tick for tick, level in drawn if level > 0.99] == accented
     elif trace.look == "gates":
         high = [
-            any(a <= place * STEP and (place + 1) * STEP <= b
-                for a, b in gates_drawn(figure, trace.lane))
+            any(
+                a <= place * STEP and (place + 1) * STEP <= b
+                for a, b in gates_drawn(figure, trace.lane)
+            )
             for place in range(len(cells))
-        ]  # fmt: skip
+        ]
         assert high == [cell in "x1▔" for cell in cells]
         assert all(a % STEP == 0 == b % STEP for a, b in gates_drawn(figure, trace.lane))
     else:
@@ -122,8 +127,9 @@ def test_a_picture_shows_what_its_table_says(
             assert [note_name(value) for value in shown] == list(cells)
         else:
             assert shown == pytest.approx([float(cell) for cell in cells], abs=0.006)
-        low, high_value = min(e.value for e in figure.of("out")), max(
-            e.value for e in figure.of("out")
+        low, high_value = (
+            min(e.value for e in figure.of("out")),
+            max(e.value for e in figure.of("out")),
         )
         scaled = [(value - low) / (high_value - low) for value in shown]
         assert values_drawn(figure, trace.lane) == pytest.approx(scaled, abs=0.02)
@@ -169,9 +175,10 @@ def test_mutes_fall_where_they_were_asked_to() -> None:
     assert next(t for t in lanes["two-bars"] if t >= 16 * STEP) == 32 * STEP
     ((_, figure),) = figures_of("mutes")
     dashed = [
-        line for line in ElementTree.fromstring(draw(figure)).iter(f"{SVG}line")
+        line
+        for line in ElementTree.fromstring(draw(figure)).iter(f"{SVG}line")
         if line.get("class") == "base out" and line.get("x1") != line.get("x2")
-    ]  # fmt: skip
+    ]
     assert len(dashed) == 4
 
 
@@ -225,9 +232,10 @@ def test_a_derived_hit_hangs_on_a_thread_from_each_of_its_causes() -> None:
     text = 'set: s\nlanes:\n  a: {steps: "x.x."}\n  b: {steps: "xx.."}\n  c: {logic: a or b}\n'
     figure = play("s", text, 4 * STEP, [Trace(n, n, "hits") for n in "abc"])
     threads = [
-        path for path in ElementTree.fromstring(draw(figure)).iter(f"{SVG}path")
+        path
+        for path in ElementTree.fromstring(draw(figure)).iter(f"{SVG}path")
         if path.get("class") == "thread"
-    ]  # fmt: skip
+    ]
     assert len(threads) == 4  # both at the first step, b at the second, a at the third
 
 

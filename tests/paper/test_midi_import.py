@@ -26,15 +26,21 @@ PPQ = 480  # a sixteenth is 120
 
 
 def song(
-    hits: list[tuple[int, int, int]], *, tempo: float = 120, meter: tuple[int, int] = (4, 4),
-    channel: int = 9, ppq: int = PPQ,
-) -> mido.MidiFile:  # fmt: skip
+    hits: list[tuple[int, int, int]],
+    *,
+    tempo: float = 120,
+    meter: tuple[int, int] = (4, 4),
+    channel: int = 9,
+    ppq: int = PPQ,
+) -> mido.MidiFile:
     """A file of one track; hits are (tick, note, velocity)."""
     file = mido.MidiFile(type=0, ticks_per_beat=ppq)
-    track = mido.MidiTrack([
-        mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(tempo)),
-        mido.MetaMessage("time_signature", numerator=meter[0], denominator=meter[1]),
-    ])  # fmt: skip
+    track = mido.MidiTrack(
+        [
+            mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(tempo)),
+            mido.MetaMessage("time_signature", numerator=meter[0], denominator=meter[1]),
+        ]
+    )
     timed = [(t, mido.Message("note_on", channel=channel, note=n, velocity=v)) for t, n, v in hits]
     timed += [(t + 10, mido.Message("note_off", channel=channel, note=n)) for t, n, _ in hits]
     now = 0
@@ -52,9 +58,10 @@ def saved(file: mido.MidiFile, folder: Path) -> Path:
 
 
 BEAT = [
-    *((t, 36, 100) for t in (0, 960)), *((t, 38, 100) for t in (480, 1440)),
+    *((t, 36, 100) for t in (0, 960)),
+    *((t, 38, 100) for t in (480, 1440)),
     *((t, 42, 110 if t % 480 == 0 else 60) for t in range(0, 1920, 240)),
-]  # fmt: skip
+]
 
 
 def test_a_bar_of_drums_becomes_lanes(tmp_path: Path) -> None:
@@ -107,9 +114,7 @@ def test_a_file_of_an_independent_writer_becomes_the_same_lanes(tmp_path: Path) 
         ([5, 470, 975, 1440], "x... x... x... x...", None),
     ],
 )
-def test_the_grid_is_found(
-    tmp_path: Path, ticks: list[int], steps: str, rate: str | None
-) -> None:
+def test_the_grid_is_found(tmp_path: Path, ticks: list[int], steps: str, rate: str | None) -> None:
     text = set_text(saved(song([(t, 36, 100) for t in ticks]), tmp_path))
     assert f'steps: "{steps}"' in text
     assert (f"rate: {rate}" in text) if rate else ("rate:" not in text)
@@ -172,8 +177,10 @@ def test_what_is_refused(tmp_path: Path) -> None:
 def test_the_example_files_of_the_standard(reference: Path, tmp_path: Path) -> None:
     import yaml
 
-    facts = {e["id"]: e["value"] for e in yaml.safe_load(
-        (reference / "smf_facts.yaml").read_text())["entries"]}  # fmt: skip
+    facts = {
+        e["id"]: e["value"]
+        for e in yaml.safe_load((reference / "smf_facts.yaml").read_text())["entries"]
+    }
     texts = []
     for name in ("example_file_format_0", "example_file_format_1"):
         path = tmp_path / "example.mid"

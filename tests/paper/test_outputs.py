@@ -51,10 +51,14 @@ def said(rig: Rig, lanes: str, more: str = "") -> list[str]:
 
 
 def test_one_row_per_output_with_what_drives_it(rig: Rig) -> None:
-    document = a_set(rig, """
+    document = a_set(
+        rig,
+        """
         kick: {every: 1, out: main.gate}
         swell: {levels: [0, 1], out: main.level, drives: [{lane: kick, setting: chance}]}
-    """, "macros:\n  glow: {drives: [{out: main.level, depth: 0.5}]}\n")
+    """,
+        "macros:\n  glow: {drives: [{out: main.level, depth: 0.5}]}\n",
+    )
     rows = {row.name: row for row in table(rig, document)}
     assert list(rows) == list(rig.wired)
     assert rows["main.gate"].drivers == ("kick",)
@@ -85,7 +89,13 @@ def test_the_table_as_text(rig: Rig) -> None:
     text = list(lines(table(rig, document)))
     assert text[0].split() == ["output", "kind", "by", "volts", "step", "driven", "by", "cable"]
     assert re.split(r"  +", text[1]) == [
-        "main.gate", "gate", "note C2 (36), channel 1", "0 to 5 V", "-", "kick", "kick voice"
+        "main.gate",
+        "gate",
+        "note C2 (36), channel 1",
+        "0 to 5 V",
+        "-",
+        "kick",
+        "kick voice",
     ]
     # Columns stand under their headings.
     assert all(line[text[0].index("by") - 1] == " " for line in text[1:-1])
@@ -112,20 +122,26 @@ def test_how_an_output_is_reached(address: Address, words: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cents", "words"), [(94.5, "about a semitone"), (47.2, "about half a semitone"),
-                         (23.6, "24 cents")]
+    ("cents", "words"),
+    [(94.5, "about a semitone"), (47.2, "about half a semitone"), (23.6, "24 cents")],
 )
 def test_steps_in_plain_words(cents: float, words: str) -> None:
     assert cents_words(cents) == words
 
 
 def test_a_good_set_has_no_warnings(rig: Rig) -> None:
-    assert said(rig, """
+    assert (
+        said(
+            rig,
+            """
         kick: {every: 1, out: main.voice-gate}
         line: {notes: [C1, C3, C9], advance: kick, out: main.voice-pitch}
         deep: {notes: [C2, C4], out: main.low}
         swell: {levels: [0, 1], out: main.level}
-    """) == []
+    """,
+        )
+        == []
+    )
 
 
 def test_pitch_on_a_coarse_controller(rig: Rig) -> None:
@@ -196,8 +212,10 @@ def test_what_the_file_alone_shows_is_said_with_its_place_in_the_music_too(rig: 
 
 
 def test_a_problem_without_a_place_still_says_where(rig: Rig) -> None:
-    more = "macros:\n  glow: {start: 1, drives: [{out: main.level, depth: 1}, " \
-           "{out: main.level, depth: 1}]}\n"
+    more = (
+        "macros:\n  glow: {start: 1, drives: [{out: main.level, depth: 1}, "
+        "{out: main.level, depth: 1}]}\n"
+    )
     (problem,) = warnings(rig, a_set(rig, "kick: {every: 1, out: main.gate}", more))
     assert isinstance(problem, Problem)
     assert problem.path == "main.level"

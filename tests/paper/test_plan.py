@@ -37,9 +37,11 @@ def test_a_rig_alone_shows_its_outputs(folder: Path) -> None:
 
 def test_a_set_shows_what_drives_what_and_what_is_left(folder: Path) -> None:
     path = a_set(
-        folder, "kick: {every: 1, rate: 1/4, out: drums.trigger-1}", "ghost: {every: 1}",
+        folder,
+        "kick: {every: 1, rate: 1/4, out: drums.trigger-1}",
+        "ghost: {every: 1}",
         "spray: {logic: kick and ghost, out: drums.trigger-2}",
-    )  # fmt: skip
+    )
     said = list(checked(folder / "rig.yaml", path))
     assert said[1].endswith("Low tide: 3 lanes (1 derived), 0 macros, 0 sections")
     (row,) = [line for line in said if line.startswith("  drums.trigger-1")]

@@ -125,7 +125,9 @@ def test_tuning_is_said() -> None:
     assert page.count("not tuned") == 1
 
 
-CONTROLLED = RIG + """\
+CONTROLLED = (
+    RIG
+    + """\
 clock: {offset_ms: -12.5, send_to: [main]}
 controllers:
   desk:
@@ -136,12 +138,16 @@ controllers:
       - {note: 37, section: nowhere}
       - {note: 38, transport: start}
 """
-MOVED = SET + """\
+)
+MOVED = (
+    SET
+    + """\
 macros:
   tide: {curve: 0.5, slew_ms: 80, drives: [{lane: rim, setting: chance, depth: 0.5}]}
 sections:
   low: {play: [kick], tempo: 97, lanes: {rim: {chance: 0.25}}}
 """
+)
 
 
 def spoken(page: str) -> str:
@@ -169,10 +175,13 @@ def test_what_else_a_stranger_needs() -> None:
     rig = parse_rig(CONTROLLED)
     text = spoken(sheet_html(rig, parse_set(MOVED, "set.yaml", rig), DAY))
     for said in (
-        "offset -12.5 ms", "clock goes to main", "eight-gates-four-cv, port simulated, usb",
-        "gate, 0 to 5 V, note C2 (36), channel 10", "curve 0.5; takes 80 ms",
+        "offset -12.5 ms",
+        "clock goes to main",
+        "eight-gates-four-cv, port simulated, usb",
+        "gate, 0 to 5 V, note C2 (36), channel 10",
+        "curve 0.5; takes 80 ms",
         "low : 97 BPM; rim: chance 0.25",
-    ):  # fmt: skip
+    ):
         assert said in text
 
 

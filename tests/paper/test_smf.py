@@ -44,12 +44,16 @@ def chunks(raw: bytes) -> list[tuple[bytes, bytes]]:
 HEAD = smf.Head("Low tide", (4, 4), "Am", ((0, 120.0),))
 SENT = {
     "main": [
-        (0, bytes([0x99, 36, 100])), (120, bytes([0x89, 36, 64])), (480, bytes([0xB0, 16, 3])),
-        (480, bytes([0xB0, 48, 5])), (480, b"\xf8"), (960, bytes([0x99, 38, 127])),
+        (0, bytes([0x99, 36, 100])),
+        (120, bytes([0x89, 36, 64])),
+        (480, bytes([0xB0, 16, 3])),
+        (480, bytes([0xB0, 48, 5])),
+        (480, b"\xf8"),
+        (960, bytes([0x99, 38, 127])),
         (1080, bytes([0x89, 38, 64])),
     ],
     "drums": [(240, bytes([0x90, 60, 1])), (241, bytes([0x80, 60, 64]))],
-}  # fmt: skip
+}
 
 
 def test_header_and_tracks(facts: dict[str, object]) -> None:
@@ -91,8 +95,9 @@ def test_an_independent_reader_finds_the_notes_at_their_times() -> None:
     drums = next(i for i in song.instruments if i.is_drum)
     # 960 ticks at 120 BPM are half a second
     assert [(n.pitch, n.velocity, n.start, n.end) for n in drums.notes] == [
-        (36, 100, 0.0, 0.0625), (38, 127, 0.5, 0.5625),
-    ]  # fmt: skip
+        (36, 100, 0.0, 0.0625),
+        (38, 127, 0.5, 0.5625),
+    ]
     times, tempi = song.get_tempo_changes()
     assert (list(times), list(tempi)) == ([0.0], [120.0])
     assert [(s.numerator, s.denominator) for s in song.time_signature_changes] == [(4, 4)]
@@ -133,11 +138,14 @@ def test_tempo_in_microseconds(bpm: float, us: int) -> None:
 @pytest.mark.parametrize(
     ("key", "name"),
     [
-        ("{root: A, scale: minor}", "Am"), ("{root: F#, scale: major}", "F#"),
-        ("{root: Bb, scale: aeolian}", "Bbm"), ("{root: G#, scale: major}", ""),
-        ("{root: D, scale: dorian}", ""), ("{root: C, scale: [0, 7]}", ""),
+        ("{root: A, scale: minor}", "Am"),
+        ("{root: F#, scale: major}", "F#"),
+        ("{root: Bb, scale: aeolian}", "Bbm"),
+        ("{root: G#, scale: major}", ""),
+        ("{root: D, scale: dorian}", ""),
+        ("{root: C, scale: [0, 7]}", ""),
     ],
-)  # fmt: skip
+)
 def test_only_keys_that_a_signature_can_say(key: str, name: str) -> None:
     spec = parse_set(f"set: S\nkey: {key}\nlanes: {{a: {{every: 1}}}}\n").spec
     assert smf.head_of(spec).key == name

@@ -22,6 +22,7 @@ def test_only_tunings_that_count_are_told(tmp_path: Path) -> None:
     row = "{made: 2026-01-31T21:05:00, profile: %s, offset_volts: 0.01}"
     (tmp_path / "rig.tuning.yaml").write_text(
         f"tuning:\n  main.pitch-1: {row % 'eight-gates-four-cv'}\n"
-        f"  main.pitch-2: {row % 'four-voices'}\n", encoding="utf-8",
-    )  # fmt: skip
+        f"  main.pitch-2: {row % 'four-voices'}\n",
+        encoding="utf-8",
+    )
     assert list(words(load_rig(rig))) == ["main.pitch-1"]

@@ -76,11 +76,14 @@ def test_offs_that_fall_on_the_step_count_as_bytes_but_not_as_hits(rig: Rig) -> 
 
 
 def test_pitch_goes_first_and_levels_wait(rig: Rig) -> None:
-    played = score(rig, [
-        "a: {every: 1, rate: 1/4, out: main.gate-1}",
-        "line: {notes: [C2, E2], rate: 1/4, out: main.pitch-1}",
-        "swell: {shape: sine, rate: 1/1, out: main.level-1}",
-    ])
+    played = score(
+        rig,
+        [
+            "a: {every: 1, rate: 1/4, out: main.gate-1}",
+            "line: {notes: [C2, E2], rate: 1/4, out: main.pitch-1}",
+            "swell: {shape: sine, rate: 1/1, out: main.level-1}",
+        ],
+    )
     for _, sent in moments(rig.wired, played.between(0, 960 * 8)):
         outputs = [output for output, message in sorted(sent, key=lambda pair: pair[1].order)]
         assert "main.level-1" not in outputs
@@ -99,8 +102,10 @@ def test_a_longer_gate_is_closed_once(rig: Rig) -> None:
 
 
 def test_muted_lanes_and_sections_count(rig: Rig) -> None:
-    lanes = ["a: {every: 1, rate: 1/4, out: main.gate-1}",
-             "b: {every: 1, rate: 1/4, chance: 0, muted: true, out: main.gate-2}"]
+    lanes = [
+        "a: {every: 1, rate: 1/4, out: main.gate-1}",
+        "b: {every: 1, rate: 1/4, chance: 0, muted: true, out: main.gate-2}",
+    ]
     assert len(one(rig, score(rig, lanes)).din.hits) == 1
     more = "sections:\n  flood: {lanes: {b: {chance: 1}}}\n"
     load = one(rig, score(rig, lanes, more))

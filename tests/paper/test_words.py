@@ -37,10 +37,18 @@ def test_logic_reads_as_a_clause(expression: str, words: str) -> None:
 def test_every_function_has_words() -> None:
     """A function without words of its own would fall through to its bare name."""
     calls = [
-        "at-least(1, kick, rim)", "exactly(1, kick, rim)", "nth(kick, 2)", "toggle(kick)",
-        "first(kick, rim)", "delay(kick, 1/8)", "hold(kick, 1/8)", "latch(kick, rim)",
-        "chance(kick, 0.5)", "edge(kick)", "gap(kick, 1/2)",
-    ]  # fmt: skip
+        "at-least(1, kick, rim)",
+        "exactly(1, kick, rim)",
+        "nth(kick, 2)",
+        "toggle(kick)",
+        "first(kick, rim)",
+        "delay(kick, 1/8)",
+        "hold(kick, 1/8)",
+        "latch(kick, rim)",
+        "chance(kick, 0.5)",
+        "edge(kick)",
+        "gap(kick, 1/2)",
+    ]
     said = [logic_words(call, LANES) for call in calls]
     for a, b in itertools.combinations(said, 2):
         assert a != b
@@ -60,9 +68,11 @@ def test_a_lane_in_one_line() -> None:
         "5 hits spread over 16 steps, steps of 1/16; rotate 2; chance 0.6"
     )
     line = model.Lane(
-        "line", model.Notes((model.Note(33), model.Note(None), model.Note(36, glide=True))),
-        advance="kick", reset=4,
-    )  # fmt: skip
+        "line",
+        model.Notes((model.Note(33), model.Note(None), model.Note(36, glide=True))),
+        advance="kick",
+        reset=4,
+    )
     assert lane_words(line, LANES) == (
         "A1 rest C2 (glide), moves on with each hit of kick; from its start every 4 bars"
     )
@@ -70,5 +80,14 @@ def test_a_lane_in_one_line() -> None:
 
 def test_ordinals() -> None:
     assert [ordinal(n) for n in (1, 2, 3, 4, 11, 12, 13, 21, 22, 113)] == [
-        "1st", "2nd", "3rd", "4th", "11th", "12th", "13th", "21st", "22nd", "113th",
-    ]  # fmt: skip
+        "1st",
+        "2nd",
+        "3rd",
+        "4th",
+        "11th",
+        "12th",
+        "13th",
+        "21st",
+        "22nd",
+        "113th",
+    ]

@@ -18,14 +18,17 @@ NAMES = [
 ]
 
 
-@pytest.mark.parametrize(("text", "name"), [
-    ("harbour", "Harbour:Harbour MIDI 1 24:0"),
-    ("box midi 2", "Quay Box:Quay Box MIDI 2 20:1"),
-    ("  HARBOUR MIDI ", "Harbour:Harbour MIDI 1 24:0"),
-    ("wire:in", "wire:in"),
-    ("wire:in-", "wire:in-2"),
-    ("Harbour:Harbour MIDI 1 99:3", "Harbour:Harbour MIDI 1 24:0"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("harbour", "Harbour:Harbour MIDI 1 24:0"),
+        ("box midi 2", "Quay Box:Quay Box MIDI 2 20:1"),
+        ("  HARBOUR MIDI ", "Harbour:Harbour MIDI 1 24:0"),
+        ("wire:in", "wire:in"),
+        ("wire:in-", "wire:in-2"),
+        ("Harbour:Harbour MIDI 1 99:3", "Harbour:Harbour MIDI 1 24:0"),
+    ],
+)
 def test_a_part_of_the_name_is_enough_and_a_full_name_wins(text: str, name: str) -> None:
     assert find(text, NAMES) == name
 

@@ -86,10 +86,15 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
     BENCH = Bench()
     module = ModuleType("rtmidi")
     module.__dict__.update(
-        MidiIn=FakeMidi, MidiOut=FakeMidi, RtMidiError=FakeError, API_LINUX_ALSA="alsa",
-        API_UNIX_JACK="jack", API_RTMIDI_DUMMY="dummy", get_api_name=lambda api: api,
+        MidiIn=FakeMidi,
+        MidiOut=FakeMidi,
+        RtMidiError=FakeError,
+        API_LINUX_ALSA="alsa",
+        API_UNIX_JACK="jack",
+        API_RTMIDI_DUMMY="dummy",
+        get_api_name=lambda api: api,
         get_compiled_api=lambda: ["alsa", "jack"],
-    )  # fmt: skip
+    )
     monkeypatch.setitem(sys.modules, "rtmidi", module)
     monkeypatch.setattr(sys, "platform", "linux")
     monkeypatch.setattr(ports_package, "_system", None)

@@ -78,9 +78,11 @@ def running(state_home: Path, *args: str) -> Iterator[Running]:
     http, osc = free_port(), free_port(socket.SOCK_DGRAM)
     process = subprocess.Popen(
         [sys.executable, "-m", "bridge.cli", *args, "--port", str(http), "--osc-port", str(osc)],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
         env={**os.environ, "XDG_STATE_HOME": str(state_home), "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+    )
     program = Running(process, "", osc)
     assert process.stdout is not None
     out = process.stdout
@@ -92,6 +94,7 @@ def running(state_home: Path, *args: str) -> Iterator[Running]:
     reader = threading.Thread(target=read)
     reader.start()
     try:
+
         def address() -> str | None:
             if process.poll() is not None:
                 pytest.fail("it ended: " + "".join(program.lines))

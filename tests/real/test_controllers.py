@@ -45,9 +45,12 @@ class Knobs:
 
     def __init__(self, env: dict[str, str]) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, str(SUPPORT / "jack_knobs.py"), "knobs"], env=env, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-        )  # fmt: skip
+            [sys.executable, str(SUPPORT / "jack_knobs.py"), "knobs"],
+            env=env,
+            text=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
         assert self.process.stdout is not None
         assert self.process.stdout.readline() == "ready\n"
         self.got: list[str] = []
@@ -113,11 +116,16 @@ def test_a_controller_is_learned_plays_and_is_lit(
         with plugged(env) as knobs, lanebridge(*play) as app:
             jackd.wait_for(lambda: app.state["controllers"]["desk"]["open"], 10, "the input")
 
-            row = learn(app, knobs, ["90247f", "902400"], target="mute", name="kick",
-                        feedback=True)  # fmt: skip
+            row = learn(app, knobs, ["90247f", "902400"], target="mute", name="kick", feedback=True)
             assert (row["kind"], row["number"]) == ("note", 36)
-            row = learn(app, knobs, ["b01500", "b01505", "b01509"], target="macro",
-                        name="brightness", feedback=True)  # fmt: skip
+            row = learn(
+                app,
+                knobs,
+                ["b01500", "b01505", "b01509"],
+                target="macro",
+                name="brightness",
+                feedback=True,
+            )
             assert (row["kind"], row["number"]) == ("cc", 21)
             assert "port: knobs    # the grey box" in rig.read_text()
             assert "{note: 36, mute: kick, feedback: true}" in rig.read_text()
@@ -130,8 +138,9 @@ def test_a_controller_is_learned_plays_and_is_lit(
 
             # The knob starts below the macro: it moves it only after it has passed 0.5.
             knobs.send("b01520")
-            jackd.wait_for(lambda: control(app)["value"] == pytest.approx(0x20 / 127, abs=1e-3), 5,
-                           "the knob")  # fmt: skip
+            jackd.wait_for(
+                lambda: control(app)["value"] == pytest.approx(0x20 / 127, abs=1e-3), 5, "the knob"
+            )
             assert control(app)["waiting"]
             assert app.state["macros"]["brightness"]["value"] == 0.5
             knobs.send("b01530", "b01541", "b01550", "b01560")

@@ -61,14 +61,22 @@ class Stage:
         (folder / "set.yaml").write_text(SET)
         self.http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
         command = [
-            sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
-            "--port", str(self.http), "--osc-port", str(osc), *(["--start"] if start else []),
-        ]  # fmt: skip
+            sys.executable,
+            "-m",
+            "bridge.cli",
+            "play",
+            "rig.yaml",
+            "set.yaml",
+            "--port",
+            str(self.http),
+            "--osc-port",
+            str(osc),
+            *(["--start"] if start else []),
+        ]
         self.out = (folder / "out.txt").open("wb")
         self.process = subprocess.Popen(
-            command, cwd=folder, stdout=self.out, stderr=self.out,
-            env=environment(folder),
-        )  # fmt: skip
+            command, cwd=folder, stdout=self.out, stderr=self.out, env=environment(folder)
+        )
 
     def lines(self) -> list[Line]:
         if not self.log.exists():
@@ -78,9 +86,10 @@ class Stage:
 
     def hits(self, note: int, since: int = 0) -> list[Line]:
         return [
-            line for line in self.lines()
+            line
+            for line in self.lines()
             if line.ns >= since and line.data[0] & 0xF0 == 0x90 and line.data[1] == note
-        ]  # fmt: skip
+        ]
 
     def state(self) -> dict[str, Any]:
         url = f"http://127.0.0.1:{self.http}/api/state"
@@ -89,9 +98,11 @@ class Stage:
 
     def put(self, path: str, body: dict[str, Any]) -> None:
         request = urllib.request.Request(
-            f"http://127.0.0.1:{self.http}{path}", json.dumps(body).encode(),
-            {"Content-Type": "application/json"}, method="PUT",
-        )  # fmt: skip
+            f"http://127.0.0.1:{self.http}{path}",
+            json.dumps(body).encode(),
+            {"Content-Type": "application/json"},
+            method="PUT",
+        )
         urllib.request.urlopen(request, timeout=2).close()
 
     def player(self) -> int:
@@ -125,9 +136,10 @@ class Stage:
 
 def environment(folder: Path) -> dict[str, str]:
     return os.environ | {
-        "LANEBRIDGE_SIMULATED_LOG": str(folder / "wire.log"), "XDG_STATE_HOME": str(folder),
+        "LANEBRIDGE_SIMULATED_LOG": str(folder / "wire.log"),
+        "XDG_STATE_HOME": str(folder),
         "PYTHONPATH": str(Path(__file__).parent.parent.parent),
-    }  # fmt: skip
+    }
 
 
 def free_port(kind: socket.SocketKind) -> int:
@@ -315,11 +327,24 @@ def failing(folder: Path, rig: str, *more: str) -> tuple[int, list[str]]:
     (folder / "rig.yaml").write_text(rig)
     (folder / "set.yaml").write_text(SET)
     run = subprocess.run(
-        [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
-         "--osc-port", "0", *more],
-        cwd=folder, env=environment(folder), capture_output=True, text=True, timeout=30,
+        [
+            sys.executable,
+            "-m",
+            "bridge.cli",
+            "play",
+            "rig.yaml",
+            "set.yaml",
+            "--osc-port",
+            "0",
+            *more,
+        ],
+        cwd=folder,
+        env=environment(folder),
+        capture_output=True,
+        text=True,
+        timeout=30,
         check=False,
-    )  # fmt: skip
+    )
     return run.returncode, run.stderr.strip().splitlines()
 
 

@@ -73,8 +73,21 @@ def network(needs: Callable[..., None]) -> Iterator[None]:
 
 def test_two_tablets_agree_over_a_bad_link(network: None, tmp_path: Path) -> None:
     environment = {**os.environ, "XDG_STATE_HOME": str(tmp_path), "PYTHONUNBUFFERED": "1"}
-    inside = ["ip", "netns", "exec", RIG, sys.executable, "-m", "bridge.cli", "demo", "--lan",
-              "--port", "8420", "--osc-port", "8421"]  # fmt: skip
+    inside = [
+        "ip",
+        "netns",
+        "exec",
+        RIG,
+        sys.executable,
+        "-m",
+        "bridge.cli",
+        "demo",
+        "--lan",
+        "--port",
+        "8420",
+        "--osc-port",
+        "8421",
+    ]
     with started(*inside, env=environment, stderr=subprocess.STDOUT) as rig:
         assert rig.stdout is not None
         token, begin = None, time.monotonic()
@@ -83,10 +96,21 @@ def test_two_tablets_agree_over_a_bad_link(network: None, tmp_path: Path) -> Non
             found = re.search(r"\?token=([\w-]+)", rig.stdout.readline())
             token = found[1] if found else None
         answer = subprocess.run(
-            ["ip", "netns", "exec", TABLETS, sys.executable, str(SUPPORT / "tablets.py"),
-             f"http://{ADDRESS}:8420/", token],
-            check=True, capture_output=True, text=True, timeout=100,
-        )  # fmt: skip
+            [
+                "ip",
+                "netns",
+                "exec",
+                TABLETS,
+                sys.executable,
+                str(SUPPORT / "tablets.py"),
+                f"http://{ADDRESS}:8420/",
+                token,
+            ],
+            check=True,
+            capture_output=True,
+            text=True,
+            timeout=100,
+        )
     told = json.loads(answer.stdout)
     print(told)
     assert told["first"] == ["state", "state"]

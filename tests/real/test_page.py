@@ -181,8 +181,13 @@ def test_the_finger_on_a_macro_owns_it(screen, demo, until) -> None:
     assert one.macro("scatter") == pytest.approx(mine, abs=0.2), "it moved under the finger"
     one.up(1)
     two.up(1)
-    until(lambda: one.macro("scatter") == two.macro("scatter")
-          == round(demo.state["macros"]["scatter"]["value"] * 100, 1))  # fmt: skip
+    until(
+        lambda: (
+            one.macro("scatter")
+            == two.macro("scatter")
+            == round(demo.state["macros"]["scatter"]["value"] * 100, 1)
+        )
+    )
 
 
 def test_a_silent_link_greys_out_and_no_tap_is_played_later(screen, demo, until) -> None:

@@ -197,9 +197,17 @@ def test_ink_stands_out(screen, demo, theme: str) -> None:
         return Object.fromEntries(['paper','paper2','ink','ink2','accent','on-accent','alarm',
           'on-alarm'].map(n => [n, c.getPropertyValue('--' + n).trim()])) }"""
     )
-    for text, ground in (("ink", "paper"), ("ink", "paper2"), ("ink2", "paper"), ("ink2", "paper2"),
-                         ("on-alarm", "alarm"), ("alarm", "paper"), ("accent", "paper"),
-                         ("on-accent", "accent"), ("paper", "ink")):  # fmt: skip
+    for text, ground in (
+        ("ink", "paper"),
+        ("ink", "paper2"),
+        ("ink2", "paper"),
+        ("ink2", "paper2"),
+        ("on-alarm", "alarm"),
+        ("alarm", "paper"),
+        ("accent", "paper"),
+        ("on-accent", "accent"),
+        ("paper", "ink"),
+    ):
         assert contrast(colour[text], colour[ground]) >= 4.5, (text, ground)
 
 

@@ -114,8 +114,12 @@ def test_tuning_from_readings_to_kept_and_undone(screen, demo, until) -> None:
         one.field(label).fill(f"{(note['note'] - low) / 12 * 1.005 + 0.006:.4f} V")
         one.field(label).press("Enter")
         until(lambda label=label: one.wrong(label) == "")
-    result = until(lambda: (demo.get("tuning")["session"]["result"] or {}).get("rows")
-                   and demo.get("tuning")["session"]["result"])  # fmt: skip
+    result = until(
+        lambda: (
+            (demo.get("tuning")["session"]["result"] or {}).get("rows")
+            and demo.get("tuning")["session"]["result"]
+        )
+    )
     assert result["offset_mv"] == pytest.approx(6, abs=0.2)
     assert result["gain"] == pytest.approx(1.005, abs=1e-4)
     strip = one.page.locator(".residuals")

@@ -132,9 +132,7 @@ def test_an_interface_is_unplugged_and_plugged_in_again(tmp_path: Path, needs) -
 def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
     needs("jackd", "python:jack")
     capture = tmp_path / "capture"
-    with jackd.server(f"lbclock{os.getpid()}", tmp_path) as env, jackd.receiver(
-        env, capture, "in"
-    ):
+    with jackd.server(f"lbclock{os.getpid()}", tmp_path) as env, jackd.receiver(env, capture, "in"):
         clock = jackd.ClockSource(env, 120.0)
         second = jackd.ClockSource(env, 97.0, "second")
         settings = ClockSettings(follow="pulse", send_to=("main",))
@@ -154,9 +152,10 @@ def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
             time.sleep(1.0)
             # The other clock on the desk is counted, and the tempo is not drawn to it.
             running.until(
-                lambda: running.watch.state["clock"]["others"].get("second:clock", 0) > 20, 3,
+                lambda: running.watch.state["clock"]["others"].get("second:clock", 0) > 20,
+                3,
                 "the other clock",
-            )  # fmt: skip
+            )
             assert abs(running.watch.state["clock"]["tempo"] - 120.0) < 1.0
             clock.tell("stop")
             running.until(

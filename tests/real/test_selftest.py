@@ -46,15 +46,25 @@ def self_test(folder: Path, lose: int = 0) -> subprocess.CompletedProcess[str]:
     (folder / "rig.yaml").write_text(RIG)
     for _ in range(4):
         missed: list[int] = []
-        with (
-            jackd.server(f"lbs{os.getpid()}", folder, 512) as env,
-            cable(env, lose, missed),
-        ):
+        with jackd.server(f"lbs{os.getpid()}", folder, 512) as env, cable(env, lose, missed):
             run = subprocess.run(
-                [sys.executable, "-m", "bridge.cli", "soundcheck", str(folder / "rig.yaml"),
-                 "--loop", "cable:out", "--interface", "looped"],
-                env=env, capture_output=True, text=True, timeout=60, check=False,
-            )  # fmt: skip
+                [
+                    sys.executable,
+                    "-m",
+                    "bridge.cli",
+                    "soundcheck",
+                    str(folder / "rig.yaml"),
+                    "--loop",
+                    "cable:out",
+                    "--interface",
+                    "looped",
+                ],
+                env=env,
+                capture_output=True,
+                text=True,
+                timeout=60,
+                check=False,
+            )
         if not any(missed):
             break
     return run

@@ -51,10 +51,13 @@ def test_a_c_client_mutes_and_another_hears_of_it(
             until(lambda: told(r"/lane/kick/mute i 1"), 5, "feedback of the mute")
             demo.send("PUT", "lanes/kick/mute", {"muted": False})
             until(
-                lambda: heard.read_text().rfind("/lane/kick/mute i 0")
-                > heard.read_text().rfind("/lane/kick/mute i 1"),
-                5, "feedback of the unmute by HTTP",
-            )  # fmt: skip
+                lambda: (
+                    heard.read_text().rfind("/lane/kick/mute i 0")
+                    > heard.read_text().rfind("/lane/kick/mute i 1")
+                ),
+                5,
+                "feedback of the unmute by HTTP",
+            )
             oscsend(demo.osc_port, "/lane/{rim,hat}/mute", "i", 1)
             until(
                 lambda: all(demo.state["lanes"][n]["muted"] for n in ("rim", "hat")), 5, "a pattern"
@@ -79,9 +82,9 @@ async def test_the_state_of_a_real_player_is_as_described(demo: Any) -> None:
             state = await response.json()
     operation = document["paths"]["/api/state"]["get"]
     schema = operation["responses"]["200"]["content"]["application/json"]["schema"]
-    jsonschema.Draft202012Validator(
-        {**schema, "components": document["components"]}
-    ).validate(state)
+    jsonschema.Draft202012Validator({**schema, "components": document["components"]}).validate(
+        state
+    )
 
 
 async def test_the_chart_foretells_what_is_played(demo: Any) -> None:

@@ -79,8 +79,10 @@ def test_a_large_rig_with_long_names_is_not_cut(tmp_path: Path, needs, paper: st
     lines = ["rig: A rack whose name needs more room than most of them do", "interfaces:"]
     for name in (LONG, "right"):
         lines += [f"  {name}:", "    profile: eight-gates-four-cv", "    cables:"]
-        lines += [f"      gate-{i}: voice {i}, the trigger input on its left side, by the red cable"
-                  for i in range(1, 8)]  # fmt: skip
+        lines += [
+            f"      gate-{i}: voice {i}, the trigger input on its left side, by the red cable"
+            for i in range(1, 8)
+        ]
     rig = parse_rig("\n".join(lines) + "\n")
     text = "set: S\nlanes:\n" + "".join(
         f"  {LONG[:28]}-{i}: {{steps: x..., out: {LONG}.gate-{i}}}\n" for i in range(1, 9)

@@ -84,10 +84,24 @@ def test_the_player_says_the_truth_about_when_it_sends(
         env = env | {"XDG_RUNTIME_DIR": str(runtime), "XDG_STATE_HOME": str(tmp_path / "state")}
         with jackd.receiver(env, capture, "in"), (tmp_path / "play.log").open("wb") as log:
             play = subprocess.Popen(
-                [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml", "--start",
-                 "--port", "0", "--osc-port", "0"],
-                cwd=tmp_path, env=env, stdout=log, stderr=log,
-            )  # fmt: skip
+                [
+                    sys.executable,
+                    "-m",
+                    "bridge.cli",
+                    "play",
+                    "rig.yaml",
+                    "set.yaml",
+                    "--start",
+                    "--port",
+                    "0",
+                    "--osc-port",
+                    "0",
+                ],
+                cwd=tmp_path,
+                env=env,
+                stdout=log,
+                stderr=log,
+            )
             try:
                 jackd.wait_for(lambda: list(runtime.rglob("player.sock")), 20, "the player")
                 claims = Claims(next(runtime.rglob("player.sock")))

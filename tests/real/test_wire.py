@@ -157,10 +157,23 @@ def play_the_groove(folder: Path) -> Played:
             jackd.connect(env, "pulse:clock", "wire:clock")
             log = (folder / "play.log").open("wb")
             play = subprocess.Popen(
-                [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml",
-                 "--port", str(http), "--osc-port", str(osc)],
-                cwd=folder, env=env, stdout=log, stderr=log,
-            )  # fmt: skip
+                [
+                    sys.executable,
+                    "-m",
+                    "bridge.cli",
+                    "play",
+                    "rig.yaml",
+                    "set.yaml",
+                    "--port",
+                    str(http),
+                    "--osc-port",
+                    str(osc),
+                ],
+                cwd=folder,
+                env=env,
+                stdout=log,
+                stderr=log,
+            )
             try:
                 bar = 4 * 60.0 / BPM
                 url = f"http://127.0.0.1:{http}"

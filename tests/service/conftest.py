@@ -199,9 +199,13 @@ async def player(folder: Path) -> AsyncIterator[FakePlayer]:
 @pytest.fixture
 def options(folder: Path) -> Options:
     return Options(
-        rig=folder / "rig.yaml", set=folder / "low-tide.yaml", socket=folder / "player.sock",
-        http_port=0, osc_port=0, state_dir=folder / "state",
-    )  # fmt: skip
+        rig=folder / "rig.yaml",
+        set=folder / "low-tide.yaml",
+        socket=folder / "player.sock",
+        http_port=0,
+        osc_port=0,
+        state_dir=folder / "state",
+    )
 
 
 @pytest.fixture

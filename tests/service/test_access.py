@@ -24,10 +24,7 @@ async def open_stage(
     """A service with ``--lan`` and a token."""
     lan = replace(options, lan=True, token=TOKEN)
     jar = aiohttp.CookieJar(unsafe=True)  # cookies of hosts that are numbers are kept too
-    async with (
-        running(Service(lan)) as service,
-        aiohttp.ClientSession(cookie_jar=jar) as session,
-    ):
+    async with running(Service(lan)) as service, aiohttp.ClientSession(cookie_jar=jar) as session:
         await service.link.met.wait()
         yield make_stage(service, player, session, folder)
 
@@ -50,18 +47,31 @@ def test_without_lan_only_this_machine_is_listened_on(options: Any) -> None:
 
 @pytest.mark.parametrize(
     ("host", "loopback"),
-    [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("::ffff:127.0.0.1", True),
-     ("192.0.2.1", False), ("fe80::1%lan", False), ("localhost", False), ("", False)],
-)  # fmt: skip
+    [
+        ("127.0.0.1", True),
+        ("127.8.9.1", True),
+        ("::1", True),
+        ("::ffff:127.0.0.1", True),
+        ("192.0.2.1", False),
+        ("fe80::1%lan", False),
+        ("localhost", False),
+        ("", False),
+    ],
+)
 def test_loopback_is_a_number(host: str, loopback: bool) -> None:
     assert is_loopback(host) is loopback
 
 
 @pytest.mark.parametrize(
     ("header", "host"),
-    [("localhost:8420", "localhost"), ("LOCALHOST", "localhost"), ("[::1]:8420", "::1"),
-     ("127.0.0.1", "127.0.0.1"), ("a.b:", "a.b")],
-)  # fmt: skip
+    [
+        ("localhost:8420", "localhost"),
+        ("LOCALHOST", "localhost"),
+        ("[::1]:8420", "::1"),
+        ("127.0.0.1", "127.0.0.1"),
+        ("a.b:", "a.b"),
+    ],
+)
 def test_the_host_is_split_from_its_port(header: str, host: str) -> None:
     assert split_host(header) == host
 
@@ -87,9 +97,11 @@ async def test_a_rebound_name_is_misdirected(stage: Any) -> None:
 
 async def test_forged_requests_of_other_sites_are_refused(stage: Any) -> None:
     for headers in (
-        {"Origin": "http://evil.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"},
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
         {"Sec-Fetch-Site": "same-site"},
-    ):  # fmt: skip
+    ):
         status, problem, _ = await stage.call("POST", "/api/transport/start", headers=headers)
         assert (status, problem["status"]) == (403, 403), headers
     assert stage.player.received == []
@@ -99,9 +111,12 @@ async def test_forged_requests_of_other_sites_are_refused(stage: Any) -> None:
 
 async def test_every_answer_carries_the_security_headers(stage: Any) -> None:
     for method, path in (
-        ("GET", "/"), ("GET", "/api/state"), ("GET", "/nothing"), ("PUT", "/api/state"),
+        ("GET", "/"),
+        ("GET", "/api/state"),
+        ("GET", "/nothing"),
+        ("PUT", "/api/state"),
         ("GET", "/openapi.json"),
-    ):  # fmt: skip
+    ):
         async with stage.session.request(method, stage.base + path) as response:
             policy = response.headers["Content-Security-Policy"]
             assert "unsafe" not in policy
@@ -119,10 +134,15 @@ async def test_every_answer_carries_the_security_headers(stage: Any) -> None:
 async def test_without_the_token_nothing_is_given(open_stage: Any) -> None:
     stage = open_stage
     for method, path in (
-        ("GET", "/"), ("GET", "/api/state"), ("POST", "/api/transport/start"),
-        ("GET", "/openapi.json"), ("GET", "/api/live"), ("GET", "/nothing"),
-        ("GET", "/?token=wrong"), ("GET", "/js/main.js"),
-    ):  # fmt: skip
+        ("GET", "/"),
+        ("GET", "/api/state"),
+        ("POST", "/api/transport/start"),
+        ("GET", "/openapi.json"),
+        ("GET", "/api/live"),
+        ("GET", "/nothing"),
+        ("GET", "/?token=wrong"),
+        ("GET", "/js/main.js"),
+    ):
         status, problem, response = await stage.call(method, path)
         assert (status, problem["title"]) == (401, "Unauthorized"), path
         assert response.headers["WWW-Authenticate"].startswith("Bearer")
@@ -156,8 +176,11 @@ async def test_programs_show_it_as_bearer_or_in_the_query(open_stage: Any) -> No
     stage = open_stage
     for headers in ({"Authorization": f"Bearer {TOKEN}"}, {"Authorization": f"bearer {TOKEN}"}):
         assert (await stage.call("GET", "/api/state", headers=headers))[0] == 200
-    for headers in ({"Authorization": f"Basic {TOKEN}"}, {"Authorization": "Bearer"},
-                    {"Authorization": "Bearer \xe9"}):  # fmt: skip
+    for headers in (
+        {"Authorization": f"Basic {TOKEN}"},
+        {"Authorization": "Bearer"},
+        {"Authorization": "Bearer \xe9"},
+    ):
         assert (await stage.call("GET", "/api/state", headers=headers))[0] == 401
     async with stage.session.ws_connect(f"{stage.base}/api/live?token={TOKEN}") as ws:
         assert (await ws.receive_json(timeout=5))["type"] == "state"

@@ -62,35 +62,58 @@ COMMANDS: st.SearchStrategy[Any] = st.one_of(
     st.builds(c.Still, lane=LANES, on=FLAG),
     st.builds(c.Group, group=st.just("drums"), muted=FLAG, when=WHEN),
     st.builds(c.MacroMove, macro=MACROS, value=UNIT),
-    st.builds(c.SettingMove, lane=LANES, setting=st.sampled_from(["chance", "gate", "drift"]),
-              value=UNIT | st.none()),
+    st.builds(
+        c.SettingMove,
+        lane=LANES,
+        setting=st.sampled_from(["chance", "gate", "drift"]),
+        value=UNIT | st.none(),
+    ),
     st.builds(c.TempoMove, bpm=st.sampled_from([60.0, 126.0, 240.0])),
     st.builds(c.Recall, section=SECTIONS, when=WHEN, morph_bars=st.integers(0, 1)),
     st.builds(c.Order, run=FLAG),
     st.builds(c.AllOut),
     st.builds(c.Reset, lane=LANES),
-    st.builds(c.Randomise, lane=LANES, amount=UNIT, seed=st.integers(0, 9),
-              what=st.sampled_from(["pattern", "settings"])),
+    st.builds(
+        c.Randomise,
+        lane=LANES,
+        amount=UNIT,
+        seed=st.integers(0, 9),
+        what=st.sampled_from(["pattern", "settings"]),
+    ),
     st.builds(c.Clear, lane=LANES),
     st.builds(c.Copy, lane=LANES, to=LANES),
-)  # fmt: skip
+)
 MOMENT = st.sampled_from(["step", "beat", "bar"])
-KEYS = st.sampled_from([
-    ("euclid", {"hits": 7, "steps": 16}), ("gate", "tie"), ("gate", 1.5), ("out", "main.gate-3"),
-    ("out", None), ("muted", True), ("logic", "kick or rim"), ("notes", ["A2", "C3"]),
-    ("advance", "rim"), ("rate", "1/8T"), ("chance", 0.5), ("steps", "xxxx"), ("repeats", 3),
-])  # fmt: skip
+KEYS = st.sampled_from(
+    [
+        ("euclid", {"hits": 7, "steps": 16}),
+        ("gate", "tie"),
+        ("gate", 1.5),
+        ("out", "main.gate-3"),
+        ("out", None),
+        ("muted", True),
+        ("logic", "kick or rim"),
+        ("notes", ["A2", "C3"]),
+        ("advance", "rim"),
+        ("rate", "1/8T"),
+        ("chance", 0.5),
+        ("steps", "xxxx"),
+        ("repeats", 3),
+    ]
+)
 ROWS = st.one_of(
     st.builds(lambda lane, key: EditRow(path=["lanes", lane, key[0]], value=key[1]), LANES, KEYS),
     st.builds(lambda lane, new: EditRow(path=["lanes", lane], rename=new), LANES, LANES),
     st.builds(lambda lane, force: EditRow(path=["lanes", lane], force=force), LANES, FLAG),
-    st.builds(lambda name: EditRow(path=["lanes", name], value={"steps": "x.x.", "out":
-              "main.gate-6"}), LANES),
+    st.builds(
+        lambda name: EditRow(path=["lanes", name], value={"steps": "x.x.", "out": "main.gate-6"}),
+        LANES,
+    ),
     st.builds(lambda macro, new: EditRow(path=["macros", macro], rename=new), MACROS, MACROS),
     st.builds(lambda macro: EditRow(path=["macros", macro], force=True), MACROS),
     st.builds(lambda name, new: EditRow(path=["sections", name], rename=new), SECTIONS, SECTIONS),
     st.builds(lambda name: EditRow(path=["sections", name], force=True), SECTIONS),
-)  # fmt: skip
+)
 # A failing example is long, and each try takes a second: it is shown as it was found.
 QUICK: dict[str, Any] = {"phases": (Phase.explicit, Phase.reuse, Phase.generate)}
 STEPS = st.one_of(COMMANDS, COMMANDS, st.tuples(st.lists(ROWS, min_size=1, max_size=2), MOMENT))
@@ -101,8 +124,9 @@ class DeskLink:
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-        self.report = Report(desk.player, {"rig": "Quay rack", "version": "", "ports": {},
-                                           "player": {}})  # fmt: skip
+        self.report = Report(
+            desk.player, {"rig": "Quay rack", "version": "", "ports": {}, "player": {}}
+        )
         self.present = True
         self.on_state: list[Callable[[frozenset[str]], None]] = []
         self.on_presence: list[Callable[[bool], None]] = []
@@ -153,9 +177,12 @@ class Hall:
         self.now = 100.0
         self.control = Control(self.link, clock=lambda: self.now)
         self.book = SetBook(
-            folder / "rig.yaml", folder / "set.yaml", self.control,
-            View(self.link, self.control), Charts(self.control),
-        )  # fmt: skip
+            folder / "rig.yaml",
+            folder / "set.yaml",
+            self.control,
+            View(self.link, self.control),
+            Charts(self.control),
+        )
         Varying(self.book, self.control)
 
     def performance(self) -> dict[str, Any]:
@@ -175,8 +202,9 @@ class Hall:
             if isinstance(step, tuple):
                 rows, when = step
                 text, _ = edited(self.text(), rows)
-                await self.book.put(text, when, "page 1", label=label_of(rows),
-                                    renamed=new_names(rows))  # fmt: skip
+                await self.book.put(
+                    text, when, "page 1", label=label_of(rows), renamed=new_names(rows)
+                )
             elif isinstance(step, c.Varied):
                 await self.control.vary(step, "page 1")
             else:
@@ -233,9 +261,7 @@ def test_undo_leads_back_to_the_identical_text_and_performance(steps: list[Any])
 
 @settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck), **QUICK)
 @given(st.lists(st.tuples(STEPS, st.integers(0, 700)), min_size=40, max_size=60))
-def test_the_player_plays_on_and_every_gate_that_opens_closes(
-    steps: list[tuple[Any, int]],
-) -> None:
+def test_the_player_plays_on_and_every_gate_that_opens_closes(steps: list[tuple[Any, int]]) -> None:
     async def test(hall: Hall) -> None:
         desk = hall.desk
         desk.start()
@@ -266,6 +292,7 @@ def test_the_player_plays_on_and_every_gate_that_opens_closes(
 
 def test_a_hundred_steps_of_all_kinds_are_kept() -> None:
     """The property above is not empty: most of what it draws is accepted."""
+
     async def test(hall: Hall) -> None:
         for number in range(60):
             assert await hall.do(c.Mute(lane="kick", muted=number % 2 == 0))
@@ -290,5 +317,3 @@ def test_the_ways_the_hall_can_refuse() -> None:
         raise AssertionError("an absent player accepts nothing")
 
     run(test)
-
-

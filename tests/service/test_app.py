@@ -63,9 +63,12 @@ async def test_what_is_rejected_is_counted_where_it_can_be_seen(stage: Any) -> N
     async with stage.page() as page:
         await page.next()
         assert page.state["links"] == {
-            "pages": 1, "dropped": 0, "subscribers": 0, "forbidden": 1,
+            "pages": 1,
+            "dropped": 0,
+            "subscribers": 0,
+            "forbidden": 1,
             "osc": {"arguments": 1, "malformed": 1},
-        }  # fmt: skip
+        }
 
 
 async def test_the_service_comes_back_to_a_player_that_was_started_anew(stage: Any) -> None:

@@ -28,7 +28,8 @@ from bridge.service.chart import LEAP, WAVER, Mirror, thin
 
 BAR = 3840
 SPEC = SetSpec(
-    name="Low tide", seed=7,
+    name="Low tide",
+    seed=7,
     lanes=(
         Lane("kick", Euclid(), out="main.gate-1"),
         Lane("rim", Steps((1, 0, 2, 0)), out="main.gate-2", settings={"chance": 0.5}),
@@ -38,7 +39,7 @@ SPEC = SetSpec(
     ),
     macros=(Macro("brightness", 0.3),),
     sections=(Section("flood", play=("rim",)),),
-)  # fmt: skip
+)
 OUTPUTS = {
     **{f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)},
     "main.pitch-1": OutputRange("main.pitch-1", "pitch"),
@@ -70,8 +71,9 @@ def played(*commands: dict[str, Any], to: int) -> dict[str, list[int]]:
 def hits(chart: dict[str, Any]) -> dict[str, list[int]]:
     return {
         name: [row[0] for row in rows["hits"]]
-        for name, rows in chart["lanes"].items() if "hits" in rows
-    }  # fmt: skip
+        for name, rows in chart["lanes"].items()
+        if "hits" in rows
+    }
 
 
 def between(ticks: dict[str, list[int]], start: int, end: int) -> dict[str, list[int]]:

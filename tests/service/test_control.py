@@ -44,10 +44,14 @@ class StubLink:
     @property
     def state(self) -> dict[str, Any]:
         own = self.performance.state()
-        return own | {
-            "transport": {"state": "stopped", "tempo": own["tempo"], "tick": 0},
-            "clock": {"offset_ms": 0.0, "source": "internal"},
-        } | self.extra
+        return (
+            own
+            | {
+                "transport": {"state": "stopped", "tempo": own["tempo"], "tick": 0},
+                "clock": {"offset_ms": 0.0, "source": "internal"},
+            }
+            | self.extra
+        )
 
     def tell(self, command: dict[str, Any]) -> None:
         self.send(command)
@@ -64,8 +68,20 @@ class StubLink:
         try:
             if command["do"] in self.refuses:
                 raise CommandError("not now", "state")
-            if command["do"] in ("mute", "cancel", "macro", "setting", "section", "group", "solo",
-                                 "tempo", "hold", "all-out", "still", "put-back"):  # fmt: skip
+            if command["do"] in (
+                "mute",
+                "cancel",
+                "macro",
+                "setting",
+                "section",
+                "group",
+                "solo",
+                "tempo",
+                "hold",
+                "all-out",
+                "still",
+                "put-back",
+            ):
                 self.performance.apply(command, self.at)
         except CommandError as error:
             future.set_exception(error)
@@ -91,9 +107,13 @@ def macro(value: float) -> c.MacroMove:
 
 @pytest.mark.parametrize(
     ("name", "known", "says"),
-    [("kik", ["kick", "rim"], "did you mean 'kick'"), ("KICK", ["kick"], "did you mean 'kick'"),
-     ("bell", ["kick"], ""), ("", ["kick"], "")],
-)  # fmt: skip
+    [
+        ("kik", ["kick", "rim"], "did you mean 'kick'"),
+        ("KICK", ["kick"], "did you mean 'kick'"),
+        ("bell", ["kick"], ""),
+        ("", ["kick"], ""),
+    ],
+)
 def test_near_names_are_offered(name: str, known: list[str], says: str) -> None:
     assert says in did_you_mean(name, known)
     assert bool(says) == bool(did_you_mean(name, known))

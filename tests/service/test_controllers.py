@@ -24,8 +24,9 @@ class Desk:
         told = stage.service.link.on_played
         told.append(lambda frame: seen.set())
         rows = [[1, "pads", message] for message in messages]
-        stage.player.tell({"type": "played", "events": [], "sent": [], "input": rows, "tick": 0,
-                           "t_ns": 1})  # fmt: skip
+        stage.player.tell(
+            {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
+        )
         await asyncio.wait_for(seen.wait(), 5)
         told.pop()
 
@@ -143,10 +144,21 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
     status, answer = await learn(stage, "953f7f", target="mute", name="rim", feedback=True)
     assert status == 200
     assert answer == {
-        "controller": "pads", "kind": "note", "number": 63, "channel": 6, "target": "mute",
-        "name": "rim", "pickup": True, "feedback": True, "fine": False, "latch": False,
-        "known": True, "value": None, "waiting": False, "goal": None,
-    }  # fmt: skip
+        "controller": "pads",
+        "kind": "note",
+        "number": 63,
+        "channel": 6,
+        "target": "mute",
+        "name": "rim",
+        "pickup": True,
+        "feedback": True,
+        "fine": False,
+        "latch": False,
+        "known": True,
+        "value": None,
+        "waiting": False,
+        "goal": None,
+    }
     assert stage.player.received == []  # learning plays nothing
     bindings = load_rig(path).controllers["pads"].bindings
     assert len(bindings) == 8
@@ -189,8 +201,11 @@ async def test_what_does_something_already_is_not_taken_away_by_accident(stage: 
     assert (stage.folder / "rig.yaml").read_text(encoding="utf-8") == before
     status, answer = await learn(stage, *turn, **wish, replace=True)
     assert status == 200
-    bound = [b for b in load_rig(stage.folder / "rig.yaml").controllers["pads"].bindings
-             if (b.kind, b.number, b.channel) == ("cc", 20, 1)]  # fmt: skip
+    bound = [
+        b
+        for b in load_rig(stage.folder / "rig.yaml").controllers["pads"].bindings
+        if (b.kind, b.number, b.channel) == ("cc", 20, 1)
+    ]
     assert [b.macro for b in bound] == ["shaker-level"]
 
 

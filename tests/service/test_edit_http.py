@@ -9,9 +9,10 @@ import pytest
 async def test_an_edit_is_played_and_can_be_undone(stage, when: str) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, plain, _ = await stage.call(
-        "POST", "/api/set/edits",
+        "POST",
+        "/api/set/edits",
         {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 5}], "when": when},
-    )  # fmt: skip
+    )
     assert status == 200
     assert plain["data"]["lanes"]["kick"]["euclid"] == {"hits": 5, "steps": 16}
     await stage.until(lambda: stage.state["lanes"]["kick"]["settings"]["hits"] == 5)
@@ -23,10 +24,15 @@ async def test_an_edit_is_played_and_can_be_undone(stage, when: str) -> None:
 async def test_a_wrong_edit_says_why_and_changes_nothing(stage) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, problem, response = await stage.call(
-        "POST", "/api/set/edits",
-        {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 17},
-                   {"path": ["lanes", "spray", "logic"], "value": "rim and shakr"}]},
-    )  # fmt: skip
+        "POST",
+        "/api/set/edits",
+        {
+            "edits": [
+                {"path": ["lanes", "kick", "euclid", "hits"], "value": 17},
+                {"path": ["lanes", "spray", "logic"], "value": "rim and shakr"},
+            ]
+        },
+    )
     assert status == 422
     assert response.content_type == "application/problem+json"  # RFC 9457, section 3
     said = "\n".join(row["message"] for row in problem["problems"])
@@ -37,9 +43,10 @@ async def test_a_wrong_edit_says_why_and_changes_nothing(stage) -> None:
 async def test_a_preview_draws_and_changes_nothing(stage) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, answer, _ = await stage.call(
-        "POST", "/api/set/preview",
+        "POST",
+        "/api/set/preview",
         {"edits": [{"path": ["lanes", "spray", "logic"], "value": "kick"}], "bars": 2},
-    )  # fmt: skip
+    )
     assert (status, answer["problems"]) == (200, [])
     lanes = answer["chart"]["lanes"]
     assert lanes["spray"]["hits"]
@@ -51,9 +58,10 @@ async def test_a_preview_draws_and_changes_nothing(stage) -> None:
 
 async def test_a_wrong_preview_says_what_was_meant(stage) -> None:
     status, answer, _ = await stage.call(
-        "POST", "/api/set/preview",
+        "POST",
+        "/api/set/preview",
         {"edits": [{"path": ["lanes", "spray", "logic"], "value": "rim and shakr"}]},
-    )  # fmt: skip
+    )
     assert status == 200
     assert answer["chart"] is None
     assert "shaker" in answer["problems"][0]["message"]
@@ -62,11 +70,14 @@ async def test_a_wrong_preview_says_what_was_meant(stage) -> None:
 @pytest.mark.parametrize(
     "body",
     [
-        {}, {"edits": []}, {"edits": [{"path": []}]}, {"edits": [{"path": "lanes"}]},
+        {},
+        {"edits": []},
+        {"edits": [{"path": []}]},
+        {"edits": [{"path": "lanes"}]},
         {"edits": [{"path": ["a"], "value": 1, "other": 2}]},
         {"edits": [{"path": ["lanes", "nobody"], "rename": "x"}]},
     ],
-)  # fmt: skip
+)
 async def test_bodies_that_are_no_edits(stage, body: object) -> None:
     status, problem, _ = await stage.call("POST", "/api/set/edits", body)
     assert status == 422

@@ -8,14 +8,59 @@ import random
 from typing import Any
 
 VALUES: list[Any] = [
-    None, True, False, 0, 1, -1, 0.5, 1e308, -0.0, 2**53, 2**70, "", "now", "kick", "\u0000",
-    "x" * 300, [], [1], {}, {"a": 1}, "../rig.yaml", "low-tide.yaml",
-]  # fmt: skip
+    None,
+    True,
+    False,
+    0,
+    1,
+    -1,
+    0.5,
+    1e308,
+    -0.0,
+    2**53,
+    2**70,
+    "",
+    "now",
+    "kick",
+    "\u0000",
+    "x" * 300,
+    [],
+    [1],
+    {},
+    {"a": 1},
+    "../rig.yaml",
+    "low-tide.yaml",
+]
 KEYS = [
-    "muted", "when", "value", "on", "bpm", "ms", "tick", "run", "source", "text", "file", "action",
-    "active", "return_bars", "morph_bars", "replace", "x", "", "edits", "bars", "seq", "do", "lane",
-    "macro", "section", "setting", "group", "output",
-]  # fmt: skip
+    "muted",
+    "when",
+    "value",
+    "on",
+    "bpm",
+    "ms",
+    "tick",
+    "run",
+    "source",
+    "text",
+    "file",
+    "action",
+    "active",
+    "return_bars",
+    "morph_bars",
+    "replace",
+    "x",
+    "",
+    "edits",
+    "bars",
+    "seq",
+    "do",
+    "lane",
+    "macro",
+    "section",
+    "setting",
+    "group",
+    "output",
+]
 NAMES = ["kick", "kik", "brightness", "flood", "drums", "chance", "main.gate-1", "%00", "é", "x y"]
 
 
@@ -35,25 +80,55 @@ async def test_every_route_answers_as_it_is_described_whatever_it_gets(stage: An
             body = dice.choice(VALUES)
         data = json.dumps(body).encode() if route.takes_body else None
         async with stage.session.request(
-            route.method, stage.base + path, data=data,
+            route.method,
+            stage.base + path,
+            data=data,
             headers={"Content-Type": "application/json"} if data else {},
-        ) as response:  # fmt: skip
+        ) as response:
             text = await response.text()
             told = json.loads(text) if "json" in response.content_type else text
             assert response.status != 500, (route.name, body, told)
-            assert str(response.status) in description[route.path][route.method.lower()][
-                "responses"
-            ], (route.name, body, response.status)
+            assert (
+                str(response.status) in description[route.path][route.method.lower()]["responses"]
+            ), (route.name, body, response.status)
             seen.add(response.status)
     assert {200, 404, 422} <= seen
 
 
 async def test_any_object_over_the_socket_is_answered_and_the_connection_lives(stage: Any) -> None:
     dice = random.Random(8)
-    words = ["mute", "cancel", "hold", "solo", "group", "macro", "setting", "section", "order",
-             "start", "stop", "position", "tempo", "nudge", "tap", "offset", "follow", "all-out",
-             "reset", "still", "try", "undo", "redo", "chart", "alive", "quit", "swap", "learn",
-             "learn-cancel", "scope"]  # fmt: skip
+    words = [
+        "mute",
+        "cancel",
+        "hold",
+        "solo",
+        "group",
+        "macro",
+        "setting",
+        "section",
+        "order",
+        "start",
+        "stop",
+        "position",
+        "tempo",
+        "nudge",
+        "tap",
+        "offset",
+        "follow",
+        "all-out",
+        "reset",
+        "still",
+        "try",
+        "undo",
+        "redo",
+        "chart",
+        "alive",
+        "quit",
+        "swap",
+        "learn",
+        "learn-cancel",
+        "scope",
+    ]
     async with stage.page() as page:
         await page.next()
         for seq in range(200):

@@ -24,30 +24,70 @@ PROBLEM = STANDARDS["problem_media_type"]
 
 # method, path, body, and the command the player gets for it (None: none).
 GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
-    ("PUT", "/api/lanes/kick/mute", {"muted": True},
-     {"do": "mute", "lane": "kick", "muted": True, "when": "now"}),
-    ("PUT", "/api/lanes/kick/mute", {"muted": True, "when": 4, "return_bars": 2},
-     {"do": "mute", "lane": "kick", "muted": True, "when": 4, "return_bars": 2}),
+    (
+        "PUT",
+        "/api/lanes/kick/mute",
+        {"muted": True},
+        {"do": "mute", "lane": "kick", "muted": True, "when": "now"},
+    ),
+    (
+        "PUT",
+        "/api/lanes/kick/mute",
+        {"muted": True, "when": 4, "return_bars": 2},
+        {"do": "mute", "lane": "kick", "muted": True, "when": 4, "return_bars": 2},
+    ),
     ("DELETE", "/api/lanes/kick/pending", None, {"do": "cancel", "lane": "kick"}),
-    ("PUT", "/api/lanes/kick/hold", {"muted": True, "active": True},
-     {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": "http 127.0.0.1"}),
+    (
+        "PUT",
+        "/api/lanes/kick/hold",
+        {"muted": True, "active": True},
+        {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": "http 127.0.0.1"},
+    ),
     ("PUT", "/api/lanes/kick/solo", {"on": True}, {"do": "solo", "lane": "kick", "on": True}),
     ("PUT", "/api/lanes/kick/still", {"on": True}, {"do": "still", "lane": "kick", "on": True}),
     ("POST", "/api/lanes/kick/reset", None, {"do": "reset", "lane": "kick"}),
-    ("PUT", "/api/lanes/kick/settings/chance", {"value": 0.5},
-     {"do": "setting", "lane": "kick", "setting": "chance", "value": 0.5}),
-    ("PUT", "/api/lanes/kick/settings/chance", {"value": None},
-     {"do": "setting", "lane": "kick", "setting": "chance", "value": None}),
-    ("PUT", "/api/groups/drums/mute", {"muted": True, "when": "bar"},
-     {"do": "group", "group": "drums", "muted": True, "when": "bar"}),
-    ("PUT", "/api/macros/brightness", {"value": 1},
-     {"do": "macro", "macro": "brightness", "value": 1.0}),
-    ("POST", "/api/sections/flood", None,
-     {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0}),
-    ("POST", "/api/sections/flood", {"when": "now", "morph_bars": 4},
-     {"do": "section", "section": "flood", "when": "now", "morph_bars": 4}),
-    ("POST", "/api/sections/flood", {"morph_bars": 4, "mutes_at": 0.25},
-     {"do": "section", "section": "flood", "when": "bar", "morph_bars": 4, "mutes_at": 0.25}),
+    (
+        "PUT",
+        "/api/lanes/kick/settings/chance",
+        {"value": 0.5},
+        {"do": "setting", "lane": "kick", "setting": "chance", "value": 0.5},
+    ),
+    (
+        "PUT",
+        "/api/lanes/kick/settings/chance",
+        {"value": None},
+        {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
+    ),
+    (
+        "PUT",
+        "/api/groups/drums/mute",
+        {"muted": True, "when": "bar"},
+        {"do": "group", "group": "drums", "muted": True, "when": "bar"},
+    ),
+    (
+        "PUT",
+        "/api/macros/brightness",
+        {"value": 1},
+        {"do": "macro", "macro": "brightness", "value": 1.0},
+    ),
+    (
+        "POST",
+        "/api/sections/flood",
+        None,
+        {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0},
+    ),
+    (
+        "POST",
+        "/api/sections/flood",
+        {"when": "now", "morph_bars": 4},
+        {"do": "section", "section": "flood", "when": "now", "morph_bars": 4},
+    ),
+    (
+        "POST",
+        "/api/sections/flood",
+        {"morph_bars": 4, "mutes_at": 0.25},
+        {"do": "section", "section": "flood", "when": "bar", "morph_bars": 4, "mutes_at": 0.25},
+    ),
     ("DELETE", "/api/sections/flood/pending", None, {"do": "cancel", "section": "flood"}),
     ("POST", "/api/release", None, {"do": "release", "client": "http 127.0.0.1"}),
     ("PUT", "/api/order", {"run": True}, {"do": "order", "run": True}),
@@ -63,8 +103,12 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
     ("PUT", "/api/clock/source", {"source": "desk"}, {"do": "follow", "source": "desk"}),
     ("POST", "/api/clock/take", None, {"do": "take-clock"}),
     ("POST", "/api/all-out", None, {"do": "all-out"}),
-    ("POST", "/api/outputs/main.gate-1/try", {"action": "gate", "value": 0.5},
-     {"do": "try", "output": "main.gate-1", "action": "gate", "value": 0.5}),
+    (
+        "POST",
+        "/api/outputs/main.gate-1/try",
+        {"action": "gate", "value": 0.5},
+        {"do": "try", "output": "main.gate-1", "action": "gate", "value": 0.5},
+    ),
     ("GET", "/api/state", None, None),
     ("GET", "/api/history", None, None),
     ("GET", "/api/set", None, None),
@@ -75,7 +119,7 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
     ("POST", "/api/set/check", {"text": "set: x"}, None),
     ("POST", "/api/set/save", None, None),
     ("POST", "/api/set/save-as", {"file": "other.yaml"}, None),
-]  # fmt: skip
+]
 
 
 def schema_of(stage: Any, route: Route, status: int) -> dict[str, Any]:
@@ -120,9 +164,10 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
     used = {(m, p.partition("?")[0]) for m, p, _, _ in GOOD}
     service = stage.service
     ours = [
-        *command_routes(service.control), *history_routes(service.control),
+        *command_routes(service.control),
+        *history_routes(service.control),
         *set_routes(service.book, service.charts),
-    ]  # fmt: skip
+    ]
     left = [r.name for r in ours if not any(_is(r, m, p) for m, p in used)]
     # tested in their own modules
     assert sorted(left) == ["backToSet", "loadSet", "openSet", "putSet", "redo", "undo"]
@@ -130,9 +175,11 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
 
 def _is(route: Route, method: str, path: str) -> bool:
     names, parts = route.path.split("/"), path.split("/")
-    return route.method == method and len(names) == len(parts) and all(
-        n == p or n.startswith("{") for n, p in zip(names, parts, strict=True)
-    )  # fmt: skip
+    return (
+        route.method == method
+        and len(names) == len(parts)
+        and all(n == p or n.startswith("{") for n, p in zip(names, parts, strict=True))
+    )
 
 
 BAD: list[tuple[str, str, Any, int, str]] = [
@@ -175,7 +222,7 @@ BAD: list[tuple[str, str, Any, int, str]] = [
     ("POST", "/api/set/open", {"file": "rig.yaml"}, 404, "rig.yaml"),
     ("POST", "/api/set/save-as", {"file": ".hidden.yaml"}, 422, "file"),
     ("POST", "/api/set/save-as", {"file": "x.txt"}, 422, "file"),
-]  # fmt: skip
+]
 
 
 async def test_what_is_wrong_is_said_and_nothing_is_sent(described: Any) -> None:
@@ -230,9 +277,10 @@ async def test_a_body_of_unknown_length_is_cut_off_too(stage: Any) -> None:
             yield b" " * 4096
 
     async with stage.session.put(
-        stage.base + "/api/macros/brightness", data=endless(),
+        stage.base + "/api/macros/brightness",
+        data=endless(),
         headers={"Content-Type": "application/json"},
-    ) as response:  # fmt: skip
+    ) as response:
         assert response.status == 413
 
 

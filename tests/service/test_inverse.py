@@ -36,32 +36,50 @@ SPEC = SetSpec(
     macros=(Macro("brightness", 0.3), Macro("drizzle", 0.5)),
     sections=(
         Section("shallow", play=("kick",), macros={"brightness": 0.1}),
-        Section("flood", play=("rim", "bass"), macros={"drizzle": 1.0}, tempo=99.0,
-                lanes={"rim": {"chance": 0.25}}),
+        Section(
+            "flood",
+            play=("rim", "bass"),
+            macros={"drizzle": 1.0},
+            tempo=99.0,
+            lanes={"rim": {"chance": 0.25}},
+        ),
     ),
     order=(Leg("flood", 2), Leg("shallow", 1, 2)),
-)  # fmt: skip
+)
 OUTPUTS = {f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)}
 LANES = st.sampled_from([lane.name for lane in SPEC.lanes])
 UNIT = st.floats(0, 1)
 BARS = st.none() | st.integers(1, 4)
 COMMANDS = st.one_of(
-    st.builds(c.Mute, lane=LANES, muted=st.booleans(), when=st.sampled_from(["now", "bar", 2]),
-              return_bars=BARS),
+    st.builds(
+        c.Mute,
+        lane=LANES,
+        muted=st.booleans(),
+        when=st.sampled_from(["now", "bar", 2]),
+        return_bars=BARS,
+    ),
     st.builds(c.Cancel, lane=LANES),
     st.builds(c.Cancel, lane=st.none(), section=st.sampled_from(["shallow", "flood"])),
     st.builds(c.Solo, lane=LANES, on=st.booleans()),
     st.builds(c.Still, lane=LANES, on=st.booleans()),
     st.builds(c.Group, group=st.just("drums"), muted=st.booleans(), return_bars=BARS),
     st.builds(c.MacroMove, macro=st.sampled_from(["brightness", "drizzle"]), value=UNIT),
-    st.builds(c.SettingMove, lane=LANES, setting=st.sampled_from(["chance", "level"]),
-              value=UNIT | st.none()),
+    st.builds(
+        c.SettingMove,
+        lane=LANES,
+        setting=st.sampled_from(["chance", "level"]),
+        value=UNIT | st.none(),
+    ),
     st.builds(c.TempoMove, bpm=st.floats(20, 400)),
-    st.builds(c.Recall, section=st.sampled_from(["shallow", "flood"]),
-              when=st.sampled_from(["now", "bar"]), morph_bars=st.integers(0, 2)),
+    st.builds(
+        c.Recall,
+        section=st.sampled_from(["shallow", "flood"]),
+        when=st.sampled_from(["now", "bar"]),
+        morph_bars=st.integers(0, 2),
+    ),
     st.builds(c.Order, run=st.booleans(), leg=st.none() | st.integers(0, 1)),
     st.builds(c.AllOut),
-)  # fmt: skip
+)
 
 
 class Bench:
@@ -123,19 +141,26 @@ def test_labels_say_something_short(command: c.Command) -> None:
 def test_what_is_already_so_makes_no_step() -> None:
     bench = Bench()
     for command in (
-        c.Mute(lane="kick", muted=True), c.MacroMove(macro="brightness", value=0.3),
-        c.SettingMove(lane="rim", setting="chance", value=None), c.Solo(lane="rim", on=False),
-    ):  # fmt: skip
+        c.Mute(lane="kick", muted=True),
+        c.MacroMove(macro="brightness", value=0.3),
+        c.SettingMove(lane="rim", setting="chance", value=None),
+        c.Solo(lane="rim", on=False),
+    ):
         assert inverse(command, bench.state(), {}) == ()
 
 
 def test_moments_have_no_inverse() -> None:
     bench = Bench()
     for command in (
-        c.Start(), c.Stop(), c.Continue(), c.Position(tick=0), c.TakeClock(),
-        c.Reset(lane="kick"), c.Hold(lane="kick", muted=True, active=True),
+        c.Start(),
+        c.Stop(),
+        c.Continue(),
+        c.Position(tick=0),
+        c.TakeClock(),
+        c.Reset(lane="kick"),
+        c.Hold(lane="kick", muted=True, active=True),
         c.Try(output="main.gate-1", action="gate", value=1),
-    ):  # fmt: skip
+    ):
         assert inverse(command, bench.state(), {}) == ()
 
 
@@ -152,10 +177,13 @@ def test_only_sweeps_of_continuous_controls_melt() -> None:
 
 def test_what_is_remembered_is_what_was_sent() -> None:
     moves: list[tuple[c.Command, Any]] = [
-        (c.MacroMove(macro="m", value=0.5), 0.5), (c.TempoMove(bpm=99), 99.0),
-        (c.OffsetMove(ms=-3), -3.0), (c.Mute(lane="kick", muted=True), True),
-        (c.Mute(lane="kick", muted=True, when="bar"), None), (c.Start(), None),
-    ]  # fmt: skip
+        (c.MacroMove(macro="m", value=0.5), 0.5),
+        (c.TempoMove(bpm=99), 99.0),
+        (c.OffsetMove(ms=-3), -3.0),
+        (c.Mute(lane="kick", muted=True), True),
+        (c.Mute(lane="kick", muted=True, when="bar"), None),
+        (c.Start(), None),
+    ]
     assert all(value_of(command) == value for command, value in moves)
 
 

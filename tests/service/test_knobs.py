@@ -34,9 +34,10 @@ def test_any_message_is_taken(data: bytes) -> None:
     assert touched is None or 1 <= touched.channel <= 16
 
 
-@pytest.mark.parametrize(("kind", "value", "pressed"), [
-    ("cc", 63, False), ("cc", 64, True), ("note", 0, False), ("note", 1, True),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("kind", "value", "pressed"),
+    [("cc", 63, False), ("cc", 64, True), ("note", 0, False), ("note", 1, True)],
+)
 def test_what_counts_as_pressed(kind: str, value: int, pressed: bool) -> None:
     """Switches: 0 to 63 off, 64 to 127 on (MIDI 1.0 Detailed Specification 4.2.1, table III)."""
     assert Touched("pads", kind, 1, 20, value).pressed is pressed
@@ -46,25 +47,35 @@ def test_what_counts_as_pressed(kind: str, value: int, pressed: bool) -> None:
 # goes, and whether the macro follows.
 Row = tuple[float | None, float, bool]
 TURNS: list[tuple[str, list[Row]]] = [
-    ("from below, it waits until it has passed", [
-        (0.5, 0.0, False), (None, 0.3, False), (None, 0.6, True), (None, 0.9, True),
-    ]),
+    (
+        "from below, it waits until it has passed",
+        [(0.5, 0.0, False), (None, 0.3, False), (None, 0.6, True), (None, 0.9, True)],
+    ),
     ("from above", [(0.5, 1.0, False), (None, 0.7, False), (None, 0.4, True)]),
     ("it need not be hit exactly", [(0.505, 0.5, True)]),
     ("the first place says nothing of where it came from", [(0.5, 0.9, False), (None, 0.8, False)]),
-    ("its own echo, however late, does not make it let go", [
-        (0.5, 0.5, True), (None, 0.6, True), (None, 0.7, True), (0.6, 0.8, True), (0.7, 0.9, True),
-        (0.9, 1.0, True),
-    ]),
-    ("another hand makes it let go, and it waits anew", [
-        (0.5, 0.5, True), (0.2, 0.6, False), (None, 0.4, False), (None, 0.1, True),
-    ]),
-    ("a section that brings the macro to where the knob is gives it back", [
-        (0.5, 0.5, True), (0.2, 0.6, False), (0.6, 0.65, True),
-    ]),
+    (
+        "its own echo, however late, does not make it let go",
+        [
+            (0.5, 0.5, True),
+            (None, 0.6, True),
+            (None, 0.7, True),
+            (0.6, 0.8, True),
+            (0.7, 0.9, True),
+            (0.9, 1.0, True),
+        ],
+    ),
+    (
+        "another hand makes it let go, and it waits anew",
+        [(0.5, 0.5, True), (0.2, 0.6, False), (None, 0.4, False), (None, 0.1, True)],
+    ),
+    (
+        "a section that brings the macro to where the knob is gives it back",
+        [(0.5, 0.5, True), (0.2, 0.6, False), (0.6, 0.65, True)],
+    ),
     ("the ends can be met", [(1.0, 0.9, False), (None, 1.0, True)]),
     ("before the macro is known it moves nothing", [(None, 0.5, False), (0.5, 0.5, True)]),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("rows"), [rows for _, rows in TURNS], ids=[name for name, _ in TURNS])

@@ -13,12 +13,14 @@ LANE = {"muted": False, "pending": None}
 STATE: dict[str, Any] = {
     "macros": {"brightness": {"value": 0.5}},
     "lanes": {
-        "kick": LANE, "rim": LANE | {"muted": True},
+        "kick": LANE,
+        "rim": LANE | {"muted": True},
         "bass": LANE | {"pending": {"muted": True, "tick": 3840}},
     },
-    "section": "flood", "section_pending": {"section": "shallow", "tick": 3840},
+    "section": "flood",
+    "section_pending": {"section": "shallow", "tick": 3840},
     "transport": {"state": "running"},
-}  # fmt: skip
+}
 
 # Bn controller value, 9n note velocity (velocity 0 is note-off): MIDI 1.0, table of messages.
 TABLE: list[tuple[Binding, list[str]]] = [
@@ -56,11 +58,15 @@ def test_lamps_of_a_song_that_stands() -> None:
 
 
 def test_only_controls_that_ask_for_it_and_no_motor_under_a_hand() -> None:
-    desk = Controller("desk", "Knobs", (
-        Binding("cc", 20, 1, macro="brightness", feedback=True),
-        Binding("cc", 21, 1, macro="brightness"),
-        Binding("note", 36, 1, mute="kick", feedback=True),
-    ))  # fmt: skip
+    desk = Controller(
+        "desk",
+        "Knobs",
+        (
+            Binding("cc", 20, 1, macro="brightness", feedback=True),
+            Binding("cc", 21, 1, macro="brightness"),
+            Binding("note", 36, 1, mute="kick", feedback=True),
+        ),
+    )
     free = shown([desk], STATE, frozenset())
     assert free == {
         ("Knobs", b"\xb0\x14"): bytes.fromhex("b01440"),

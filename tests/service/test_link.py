@@ -112,9 +112,14 @@ async def test_who_waits_is_told_when_the_player_goes(ends: Any) -> None:
 
 @pytest.mark.parametrize(
     "garbage",
-    [b"\xff" * 64, struct.pack(">Ic", 0, b"J"), struct.pack(">Ic", 4, b"X") + b"abc",
-     struct.pack(">Ic", 4, b"J") + b"nope", struct.pack(">Ic", 3, b"P") + b"ab"],
-)  # fmt: skip
+    [
+        b"\xff" * 64,
+        struct.pack(">Ic", 0, b"J"),
+        struct.pack(">Ic", 4, b"X") + b"abc",
+        struct.pack(">Ic", 4, b"J") + b"nope",
+        struct.pack(">Ic", 3, b"P") + b"ab",
+    ],
+)
 async def test_a_stream_that_is_out_of_step_is_dropped_and_opened_again(
     ends: Any, garbage: bytes
 ) -> None:

@@ -28,8 +28,9 @@ async def test_state_comes_first_and_then_only_what_changes(stage: Any) -> None:
         # spray is derived and stays; only the lane that was muted is spoken of
         assert moved == {"kick"}
         assert {k for p in patches for k in p.get("lanes", {}).get("kick", {})} <= {
-            "muted", "under",
-        }  # fmt: skip
+            "muted",
+            "under",
+        }
 
 
 async def test_what_a_page_has_by_patches_is_the_state(stage: Any) -> None:
@@ -104,9 +105,15 @@ async def test_the_page_may_ask_whether_anybody_is_there(stage: Any) -> None:
 async def test_hits_that_sounded_are_told(stage: Any) -> None:
     async with stage.page() as page:
         await page.next()
-        stage.player.tell({"type": "played", "tick": 960, "t_ns": 1, "sent": [], "events": [
-            [0, "kick", "hit", 0.8, 120, 1], [0, "bassline", "pitch", 33, 0, 1],
-        ]})  # fmt: skip
+        stage.player.tell(
+            {
+                "type": "played",
+                "tick": 960,
+                "t_ns": 1,
+                "sent": [],
+                "events": [[0, "kick", "hit", 0.8, 120, 1], [0, "bassline", "pitch", 33, 0, 1]],
+            }
+        )
         message = await page.wait(lambda m: m["type"] == "played")
         assert message["hits"] == [["kick", 0, 0.8]]
 

@@ -12,10 +12,11 @@ from bridge.service.lost import lost, turned
 
 def spec(lanes: str, macros: str = "m", sections: str = "flood") -> SetSpec:
     return SetSpec(
-        "Low tide", lanes=tuple(Lane(name, Steps((1, 0))) for name in lanes.split()),
+        "Low tide",
+        lanes=tuple(Lane(name, Steps((1, 0))) for name in lanes.split()),
         macros=tuple(Macro(name, 0.2) for name in macros.split()),
         sections=tuple(Section(name) for name in sections.split()),
-    )  # fmt: skip
+    )
 
 
 def state(before: SetSpec, *commands: dict[str, Any]) -> dict[str, Any]:
@@ -35,8 +36,11 @@ def test_what_outlives_the_change_by_name_is_not_brought_back() -> None:
 
 def test_a_lane_and_a_macro_that_go_are_kept_whole() -> None:
     before = spec("kick rim")
-    told = state(before, {"do": "mute", "lane": "rim", "muted": True},
-                 {"do": "macro", "macro": "m", "value": 0.7})  # fmt: skip
+    told = state(
+        before,
+        {"do": "mute", "lane": "rim", "muted": True},
+        {"do": "macro", "macro": "m", "value": 0.7},
+    )
     found = lost(told, before, spec("kick", ""), {}, {})
     assert found["lanes"]["rim"]["under"] is True
     assert list(found["lanes"]) == ["rim"]

@@ -18,9 +18,13 @@ from bridge.service.__main__ import parse
 
 def arguments(folder: Path, **more: Any) -> list[str]:
     given = {
-        "rig": folder / "rig.yaml", "set": folder / "low-tide.yaml",
-        "socket": folder / "player.sock", "port": 0, "osc-port": 0, **more,
-    }  # fmt: skip
+        "rig": folder / "rig.yaml",
+        "set": folder / "low-tide.yaml",
+        "socket": folder / "player.sock",
+        "port": 0,
+        "osc-port": 0,
+        **more,
+    }
     return [part for name, value in given.items() for part in (f"--{name}", str(value))]
 
 
@@ -47,9 +51,14 @@ def test_wrong_arguments_are_usage(
 
 async def start(*args: str) -> asyncio.subprocess.Process:
     return await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "bridge.service", *args, stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(Path.cwd())},
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "bridge.service",
+        *args,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(Path.cwd())},
+    )
 
 
 async def test_it_says_ready_and_ends_clean_on_a_signal(player: Any, folder: Path) -> None:

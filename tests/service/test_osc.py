@@ -39,18 +39,27 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/lane/kick/mute", [1], {"do": "mute", "lane": "kick", "muted": True, "when": "now"}),
     ("/lane/kick/mute", [0], {"do": "mute", "lane": "kick", "muted": False, "when": "now"}),
     ("/lane/kick/mute", [1.0], {"do": "mute", "lane": "kick", "muted": True, "when": "now"}),
-    ("/lane/kick/mute", [("T", True)],
-     {"do": "mute", "lane": "kick", "muted": True, "when": "now"}),
+    (
+        "/lane/kick/mute",
+        [("T", True)],
+        {"do": "mute", "lane": "kick", "muted": True, "when": "now"},
+    ),
     ("/lane/kick/mute", [1, "bar"], {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}),
     ("/lane/kick/mute", [1, 4], {"do": "mute", "lane": "kick", "muted": True, "when": 4}),
-    ("/lane/kick/hold", [1], {"do": "hold", "lane": "kick", "muted": True, "active": True,
-                              "client": "osc 127.0.0.1"}),
+    (
+        "/lane/kick/hold",
+        [1],
+        {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": "osc 127.0.0.1"},
+    ),
     ("/lane/kick/solo", [1], {"do": "solo", "lane": "kick", "on": True}),
     ("/lane/kick/still", [1], {"do": "still", "lane": "kick", "on": True}),
     ("/lane/kick/reset", [], {"do": "reset", "lane": "kick"}),
     ("/lane/kick/cancel", [1], {"do": "cancel", "lane": "kick"}),
-    ("/lane/kick/chance", [0.5], {"do": "setting", "lane": "kick", "setting": "chance",
-                                  "value": 0.5}),
+    (
+        "/lane/kick/chance",
+        [0.5],
+        {"do": "setting", "lane": "kick", "setting": "chance", "value": 0.5},
+    ),
     ("/lane/kick/hits", [5.4], {"do": "setting", "lane": "kick", "setting": "hits", "value": 5.0}),
     ("/group/drums/mute", [1], {"do": "group", "group": "drums", "muted": True, "when": "now"}),
     ("/macro/brightness", [0.25], {"do": "macro", "macro": "brightness", "value": 0.25}),
@@ -59,23 +68,41 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/macro/brightness", [-1], {"do": "macro", "macro": "brightness", "value": 0.0}),
     ("/section/flood", [], {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0}),
     ("/section/flood", [1], {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0}),
-    ("/section/flood", [1, "now", 4, 0.25], {"do": "section", "section": "flood", "when": "now",
-                                             "morph_bars": 4, "mutes_at": 0.25}),
+    (
+        "/section/flood",
+        [1, "now", 4, 0.25],
+        {"do": "section", "section": "flood", "when": "now", "morph_bars": 4, "mutes_at": 0.25},
+    ),
     ("/section/flood/cancel", [], {"do": "cancel", "section": "flood"}),
-    ("/lane/kick/mute", [1, "bar", 8], {"do": "mute", "lane": "kick", "muted": True,
-                                        "when": "bar", "return_bars": 8}),
-    ("/lane/rim/hold", [1, 0], {"do": "hold", "lane": "rim", "muted": False, "active": True,
-                                 "client": "osc 127.0.0.1"}),
+    (
+        "/lane/kick/mute",
+        [1, "bar", 8],
+        {"do": "mute", "lane": "kick", "muted": True, "when": "bar", "return_bars": 8},
+    ),
+    (
+        "/lane/rim/hold",
+        [1, 0],
+        {"do": "hold", "lane": "rim", "muted": False, "active": True, "client": "osc 127.0.0.1"},
+    ),
     ("/release", [], {"do": "release", "client": "osc 127.0.0.1"}),
-    ("/lane/kick/chance", [("N", None)], {"do": "setting", "lane": "kick", "setting": "chance",
-                                          "value": None}),
-    ("/lane/kick/chance/written", [], {"do": "setting", "lane": "kick", "setting": "chance",
-                                       "value": None}),
+    (
+        "/lane/kick/chance",
+        [("N", None)],
+        {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
+    ),
+    (
+        "/lane/kick/chance/written",
+        [],
+        {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
+    ),
     ("/transport/position", [7680], {"do": "position", "tick": 7680}),
     ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
     ("/follow", ["desk"], {"do": "follow", "source": "desk"}),
-    ("/output/main.gate-1/gate", [0.5, 100], {"do": "try", "output": "main.gate-1",
-                                              "action": "gate", "value": 0.5, "ms": 100.0}),
+    (
+        "/output/main.gate-1/gate",
+        [0.5, 100],
+        {"do": "try", "output": "main.gate-1", "action": "gate", "value": 0.5, "ms": 100.0},
+    ),
     ("/transport/start", [], {"do": "start"}),
     ("/transport/stop", [], {"do": "stop"}),
     ("/transport/continue", [1], {"do": "continue"}),
@@ -87,7 +114,7 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/offset", [-12.5], {"do": "offset", "ms": -12.5}),
     ("/take-clock", [], {"do": "take-clock"}),
     ("/all-out", [], {"do": "all-out"}),
-]  # fmt: skip
+]
 
 NOTHING: list[tuple[str, list[Any], str]] = [
     ("/lane/kick/mute", [], "arguments"),
@@ -186,9 +213,7 @@ async def test_a_bundle_dated_years_ahead_is_done_on_arrival(stage: Any) -> None
 
 
 async def test_the_datagram_that_hangs_a_parser_is_counted(stage: Any) -> None:
-    stage.service.osc.datagram_received(
-        b"#bundle\0" + b"\0" * 8 + struct.pack(">i", -4), ME
-    )
+    stage.service.osc.datagram_received(b"#bundle\0" + b"\0" * 8 + struct.pack(">i", -4), ME)
     assert stage.service.osc.counts == {"malformed": 1}
 
 
@@ -199,9 +224,7 @@ async def test_a_flood_of_moves_reaches_the_player_as_a_few_and_the_last_one_win
     begin = loop.time()
     for number in range(500):
         stage.service.osc.datagram_received(encode("/macro/brightness", number / 499), ME)
-    await stage.until(
-        lambda: stage.player.received and stage.player.received[-1]["value"] == 1.0
-    )
+    await stage.until(lambda: stage.player.received and stage.player.received[-1]["value"] == 1.0)
     assert len(stage.player.received) <= (loop.time() - begin) * 60 + 2
 
 
@@ -223,8 +246,11 @@ async def test_while_the_player_is_away_messages_are_counted(stage: Any) -> None
 
 
 def test_every_lane_has_its_words_and_the_settings_of_its_kind() -> None:
-    state = {"lanes": {"kick": {"kind": "euclid", "groups": ["drums"]}}, "macros": {"m": {}},
-             "sections": ["flood"]}  # fmt: skip
+    state = {
+        "lanes": {"kick": {"kind": "euclid", "groups": ["drums"]}},
+        "macros": {"m": {}},
+        "sections": ["flood"],
+    }
     found = set(addresses(state))
     assert {f"/lane/kick/{word}" for word in LANE_WORDS} < found
     having = {s.name for s in SETTINGS.values() if "euclid" in s.kinds}
@@ -250,24 +276,41 @@ def test_any_bytes_are_taken(data: bytes) -> None:
 
 
 ARGS = st.lists(
-    st.integers(-(2**31), 2**31 - 1) | st.floats(width=32) | st.text("ab ", max_size=4)
-    | st.booleans() | st.binary(min_size=1, max_size=4).map(lambda b: ("b", b)), max_size=3,
-)  # fmt: skip
+    st.integers(-(2**31), 2**31 - 1)
+    | st.floats(width=32)
+    | st.text("ab ", max_size=4)
+    | st.booleans()
+    | st.binary(min_size=1, max_size=4).map(lambda b: ("b", b)),
+    max_size=3,
+)
 
 
 @given(
-    st.sampled_from(["/lane/kick/mute", "/lane/*/chance", "/macro/m", "/tempo", "/section/*",
-                     "/subscribe", "/transport/*", "/*", "/[!a]*/*", "/lane/kick/hold"]),
+    st.sampled_from(
+        [
+            "/lane/kick/mute",
+            "/lane/*/chance",
+            "/macro/m",
+            "/tempo",
+            "/section/*",
+            "/subscribe",
+            "/transport/*",
+            "/*",
+            "/[!a]*/*",
+            "/lane/kick/hold",
+        ]
+    ),
     ARGS,
-)  # fmt: skip
+)
 @settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
 def test_any_arguments_are_taken(address: str, args: list[Any]) -> None:
     async def run() -> None:
         osc = await nobody()
         osc._control.link.state = {
             "lanes": {"kick": {"kind": "euclid", "groups": [], "muted": False}},
-            "macros": {"m": {"value": 0}}, "sections": ["flood"],
-        }  # fmt: skip
+            "macros": {"m": {"value": 0}},
+            "sections": ["flood"],
+        }
         osc._state(())
         osc.datagram_received(encode(address, *args), ME)
         assert sum(osc.counts.values()) > 0
@@ -305,10 +348,14 @@ async def test_a_subscriber_gets_everything_and_then_every_change(stage: Any) ->
             sock.sendto(encode("/subscribe", port), ("127.0.0.1", stage.service.osc_port))
         await stage.until(lambda: last(heard, "/tempo"))
         for address, value in (
-            ("/lane/kick/mute", [0]), ("/macro/shaker-level", [pytest.approx(0.8)]),
-            ("/section/flood", [0]), ("/transport/start", [0]), ("/transport/stop", [1]),
-            ("/tempo", [126.0]), ("/lane/kick/hits", [4.0]),
-        ):  # fmt: skip
+            ("/lane/kick/mute", [0]),
+            ("/macro/shaker-level", [pytest.approx(0.8)]),
+            ("/section/flood", [0]),
+            ("/transport/start", [0]),
+            ("/transport/stop", [1]),
+            ("/tempo", [126.0]),
+            ("/lane/kick/hits", [4.0]),
+        ):
             await stage.until(lambda a=address: last(heard, a), address)
             assert last(heard, address) == value, address
         await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})

@@ -31,11 +31,14 @@ class Bench:
         link = PlayerLink("/nonexistent")  # type: ignore[arg-type]
         link.present = True
         link.state = {
-            "lanes": {f"lane-{n}": {"muted": False, "settings": {"chance": 1.0}}
-                      for n in range(lanes)},
-            "macros": {"m": {"value": 0.5}}, "sections": ["flood"], "section": None,
+            "lanes": {
+                f"lane-{n}": {"muted": False, "settings": {"chance": 1.0}} for n in range(lanes)
+            },
+            "macros": {"m": {"value": 0.5}},
+            "sections": ["flood"],
+            "section": None,
             "transport": {"state": "stopped", "tempo": 120.0},
-        }  # fmt: skip
+        }
         self.link = link
         self.control = Control(link, clock=lambda: self.now)
         self.sent: list[tuple[str, Any, tuple[str, int]]] = []

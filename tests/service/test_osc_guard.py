@@ -53,8 +53,19 @@ def test_an_empty_bundle_is_allowed() -> None:
 
 def test_every_standard_type_tag_is_known_and_others_discard_the_message() -> None:
     known = {**VECTORS["type_tags_standard"]["value"], **VECTORS["type_tags_optional"]["value"]}
-    arguments = {"i": 4, "f": 4, "s": 4, "b": 4, "h": 8, "t": 8, "d": 8, "S": 4, "c": 4, "r": 4,
-                 "m": 4}  # fmt: skip
+    arguments = {
+        "i": 4,
+        "f": 4,
+        "s": 4,
+        "b": 4,
+        "h": 8,
+        "t": 8,
+        "d": 8,
+        "S": 4,
+        "c": 4,
+        "r": 4,
+        "m": 4,
+    }
     for tag in known:
         tags = ",[]" if tag in "[]" else "," + tag
         data = b"/a\x00\x00" + tags.encode().ljust(4, b"\x00") + bytes(arguments.get(tag, 0))
@@ -104,13 +115,24 @@ def test_bundles_nest_three_deep_and_no_deeper() -> None:
 @pytest.mark.parametrize(
     "data",
     [
-        b"", b"/", b"abc\x00", b"/abc", b"/a\x00x,\x00\x00\x00", b"/a\x00\x00,i\x00\x00",
-        b"/a\x00\x00,i\x00\x00\x00\x00\x00\x01\x00\x00\x00\x02", b"/a\x00\x00,s\x00\x00abcd",
-        b"/a\x00\x00,b\x00\x00\xff\xff\xff\xff", b"/a\x00\x00,b\x00\x00\x00\x00\x00\x09abcd",
-        b"/\xff\x00\x00,\x00\x00\x00", b"/a\x00\x00,[\x00\x00", b"/a\x00\x00,]\x00\x00",
-        b"#bundle\x00", b"#bundle\x00\x00\x00\x00\x00", bytes(DATAGRAM_MOST + 4),
+        b"",
+        b"/",
+        b"abc\x00",
+        b"/abc",
+        b"/a\x00x,\x00\x00\x00",
+        b"/a\x00\x00,i\x00\x00",
+        b"/a\x00\x00,i\x00\x00\x00\x00\x00\x01\x00\x00\x00\x02",
+        b"/a\x00\x00,s\x00\x00abcd",
+        b"/a\x00\x00,b\x00\x00\xff\xff\xff\xff",
+        b"/a\x00\x00,b\x00\x00\x00\x00\x00\x09abcd",
+        b"/\xff\x00\x00,\x00\x00\x00",
+        b"/a\x00\x00,[\x00\x00",
+        b"/a\x00\x00,]\x00\x00",
+        b"#bundle\x00",
+        b"#bundle\x00\x00\x00\x00\x00",
+        bytes(DATAGRAM_MOST + 4),
     ],
-)  # fmt: skip
+)
 def test_what_is_cut_unpadded_or_not_text_is_refused(data: bytes) -> None:
     with pytest.raises(MalformedError):
         messages(data)

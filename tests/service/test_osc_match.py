@@ -16,10 +16,31 @@ from bridge.service.osc_match import AddressBook, is_pattern, match
 REFERENCE = Path(__file__).parent.parent / "reference"
 # The fixed list that the table is made over (its note; 24 addresses).
 ADDRESSES = [
-    "/a", "/b", "/ab", "/abc", "/a/b", "/a/c", "/a/b/c", "/first/this/one", "/second/1",
-    "/second/2", "/second/3", "/third/a", "/third/b", "/third/c", "/foo", "/bar", "/foobar",
-    "/x-y", "/x!y", "/a-", "/am", "/mute/1", "/mute/12", "/macro/1",
-]  # fmt: skip
+    "/a",
+    "/b",
+    "/ab",
+    "/abc",
+    "/a/b",
+    "/a/c",
+    "/a/b/c",
+    "/first/this/one",
+    "/second/1",
+    "/second/2",
+    "/second/3",
+    "/third/a",
+    "/third/b",
+    "/third/c",
+    "/foo",
+    "/bar",
+    "/foobar",
+    "/x-y",
+    "/x!y",
+    "/a-",
+    "/am",
+    "/mute/1",
+    "/mute/12",
+    "/macro/1",
+]
 with (REFERENCE / "osc_pattern_matching.csv").open(encoding="utf-8", newline="") as file:
     TABLE = list(csv.DictReader(file))
 VECTORS = {

@@ -27,55 +27,93 @@ def say(do: str, **fields: Any) -> dict[str, Any]:
 
 
 WAYS = [
-    Way(say("mute", lane="kick", muted=True, when="bar", return_bars=4),
+    Way(
+        say("mute", lane="kick", muted=True, when="bar", return_bars=4),
         ("PUT", "/api/lanes/kick/mute", {"muted": True, "when": "bar", "return_bars": 4}),
-        ("/lane/kick/mute", 1, "bar", 4)),
-    Way(say("cancel", lane="kick"), ("DELETE", "/api/lanes/kick/pending", None),
-        ("/lane/kick/cancel",)),
-    Way(say("cancel", section="flood"), ("DELETE", "/api/sections/flood/pending", None),
-        ("/section/flood/cancel",)),
-    Way(say("hold", lane="rim", muted=False, active=True),
+        ("/lane/kick/mute", 1, "bar", 4),
+    ),
+    Way(
+        say("cancel", lane="kick"),
+        ("DELETE", "/api/lanes/kick/pending", None),
+        ("/lane/kick/cancel",),
+    ),
+    Way(
+        say("cancel", section="flood"),
+        ("DELETE", "/api/sections/flood/pending", None),
+        ("/section/flood/cancel",),
+    ),
+    Way(
+        say("hold", lane="rim", muted=False, active=True),
         ("PUT", "/api/lanes/rim/hold", {"muted": False, "active": True}),
-        ("/lane/rim/hold", 1, 0)),
+        ("/lane/rim/hold", 1, 0),
+    ),
     Way(say("release"), ("POST", "/api/release", None), ("/release",)),
-    Way(say("solo", lane="kick", on=True), ("PUT", "/api/lanes/kick/solo", {"on": True}),
-        ("/lane/kick/solo", 1)),
-    Way(say("still", lane="kick", on=True), ("PUT", "/api/lanes/kick/still", {"on": True}),
-        ("/lane/kick/still", 1)),
-    Way(say("reset", lane="kick"), ("POST", "/api/lanes/kick/reset", None),
-        ("/lane/kick/reset",)),
-    Way(say("group", group="drums", muted=True, when=2, return_bars=1),
+    Way(
+        say("solo", lane="kick", on=True),
+        ("PUT", "/api/lanes/kick/solo", {"on": True}),
+        ("/lane/kick/solo", 1),
+    ),
+    Way(
+        say("still", lane="kick", on=True),
+        ("PUT", "/api/lanes/kick/still", {"on": True}),
+        ("/lane/kick/still", 1),
+    ),
+    Way(say("reset", lane="kick"), ("POST", "/api/lanes/kick/reset", None), ("/lane/kick/reset",)),
+    Way(
+        say("group", group="drums", muted=True, when=2, return_bars=1),
         ("PUT", "/api/groups/drums/mute", {"muted": True, "when": 2, "return_bars": 1}),
-        ("/group/drums/mute", 1, 2, 1)),
-    Way(say("macro", macro="brightness", value=0.5),
-        ("PUT", "/api/macros/brightness", {"value": 0.5}), ("/macro/brightness", 0.5)),
-    Way(say("setting", lane="kick", setting="chance", value=0.25),
-        ("PUT", "/api/lanes/kick/settings/chance", {"value": 0.25}), ("/lane/kick/chance", 0.25)),
-    Way(say("setting", lane="kick", setting="chance", value=None),
+        ("/group/drums/mute", 1, 2, 1),
+    ),
+    Way(
+        say("macro", macro="brightness", value=0.5),
+        ("PUT", "/api/macros/brightness", {"value": 0.5}),
+        ("/macro/brightness", 0.5),
+    ),
+    Way(
+        say("setting", lane="kick", setting="chance", value=0.25),
+        ("PUT", "/api/lanes/kick/settings/chance", {"value": 0.25}),
+        ("/lane/kick/chance", 0.25),
+    ),
+    Way(
+        say("setting", lane="kick", setting="chance", value=None),
         ("PUT", "/api/lanes/kick/settings/chance", {"value": None}),
-        ("/lane/kick/chance/written",)),
-    Way(say("section", section="flood", when="beat", morph_bars=8, mutes_at=0.25),
+        ("/lane/kick/chance/written",),
+    ),
+    Way(
+        say("section", section="flood", when="beat", morph_bars=8, mutes_at=0.25),
         ("POST", "/api/sections/flood", {"when": "beat", "morph_bars": 8, "mutes_at": 0.25}),
-        ("/section/flood", 1, "beat", 8, 0.25)),
-    Way(say("order", run=True, leg=0), ("PUT", "/api/order", {"run": True, "leg": 0}),
-        ("/order", 1, 0)),
+        ("/section/flood", 1, "beat", 8, 0.25),
+    ),
+    Way(
+        say("order", run=True, leg=0),
+        ("PUT", "/api/order", {"run": True, "leg": 0}),
+        ("/order", 1, 0),
+    ),
     Way(say("start"), ("POST", "/api/transport/start", None), ("/transport/start",)),
     Way(say("stop"), ("POST", "/api/transport/stop", None), ("/transport/stop",)),
     Way(say("continue"), ("POST", "/api/transport/continue", None), ("/transport/continue",)),
-    Way(say("position", tick=7680), ("PUT", "/api/transport/position", {"tick": 7680}),
-        ("/transport/position", 7680)),
+    Way(
+        say("position", tick=7680),
+        ("PUT", "/api/transport/position", {"tick": 7680}),
+        ("/transport/position", 7680),
+    ),
     Way(say("tempo", bpm=133.5), ("PUT", "/api/tempo", {"bpm": 133.5}), ("/tempo", 133.5)),
     Way(say("nudge", ms=-4.0), ("POST", "/api/tempo/nudge", {"ms": -4}), ("/nudge", -4.0)),
     Way(say("tap"), ("POST", "/api/tempo/tap", None), ("/tap",)),
     Way(say("offset", ms=-12.5), ("PUT", "/api/clock/offset", {"ms": -12.5}), ("/offset", -12.5)),
     Way(say("take-clock"), ("POST", "/api/clock/take", None), ("/take-clock",)),
-    Way(say("follow", source="desk"), ("PUT", "/api/clock/source", {"source": "desk"}),
-        ("/follow", "desk")),
+    Way(
+        say("follow", source="desk"),
+        ("PUT", "/api/clock/source", {"source": "desk"}),
+        ("/follow", "desk"),
+    ),
     Way(say("all-out"), ("POST", "/api/all-out", None), ("/all-out",)),
-    Way(say("try", output="main.gate-1", action="gate", value=0.5, ms=100.0),
+    Way(
+        say("try", output="main.gate-1", action="gate", value=0.5, ms=100.0),
         ("POST", "/api/outputs/main.gate-1/try", {"action": "gate", "value": 0.5, "ms": 100}),
-        ("/output/main.gate-1/gate", 0.5, 100)),
-]  # fmt: skip
+        ("/output/main.gate-1/gate", 0.5, 100),
+    ),
+]
 
 
 def test_the_table_has_every_word_that_a_person_may_say() -> None:
@@ -151,9 +189,11 @@ def test_every_address_stands_in_the_table_of_the_module() -> None:
         "/lane/NAME/chance": "/lane/NAME/SETTING",
         "/lane/NAME/chance/written": "/lane/NAME/SETTING/written",
         "/output/NAME/gate": "/output/NAME/gate|pitch|level",
-        **{f"/transport/{w}": "/transport/start|stop|continue" for w in ("start", "stop",
-                                                                         "continue")},
-    }  # fmt: skip
+        **{
+            f"/transport/{w}": "/transport/start|stop|continue"
+            for w in ("start", "stop", "continue")
+        },
+    }
     for way in WAYS:
         parts = ["NAME" if part in names else part for part in way.address[0].split("/")]
         address = "/".join(parts)

@@ -12,8 +12,10 @@ from bridge.service.place import bar_and_beat, bar_ticks, place
 
 
 def state(**transport: Any) -> dict[str, Any]:
-    return {"transport": {"state": "running", "tick": 100.0, "tempo": 120.0, "at_ms": 5000.0}
-            | transport}  # fmt: skip
+    return {
+        "transport": {"state": "running", "tick": 100.0, "tempo": 120.0, "at_ms": 5000.0}
+        | transport
+    }
 
 
 def test_a_running_song_goes_on() -> None:
@@ -30,9 +32,15 @@ def test_a_song_that_stands_does_not_move_and_time_never_runs_back() -> None:
 
 @pytest.mark.parametrize(
     ("meter", "tick", "expected"),
-    [((4, 4), 0, (1, 1)), ((4, 4), 3839, (1, 4)), ((4, 4), 3840, (2, 1)),
-     ((7, 8), 3359, (1, 7)), ((7, 8), 3360, (2, 1)), ((3, 4), 2880.9, (2, 1))],
-)  # fmt: skip
+    [
+        ((4, 4), 0, (1, 1)),
+        ((4, 4), 3839, (1, 4)),
+        ((4, 4), 3840, (2, 1)),
+        ((7, 8), 3359, (1, 7)),
+        ((7, 8), 3360, (2, 1)),
+        ((3, 4), 2880.9, (2, 1)),
+    ],
+)
 def test_bars_and_beats_follow_the_meter(
     meter: tuple[int, int], tick: float, expected: tuple[int, int]
 ) -> None:

@@ -13,9 +13,10 @@ def test_the_first_message_has_every_output() -> None:
     watch = Watch({"main.gate-1": 0.0, "main.level-1": 2.5})
     watch.add("main.gate-1", 90.0, 5.0)
     assert watch.take(100.0) == {
-        "type": "scope", "t_ms": 100.0,
+        "type": "scope",
+        "t_ms": 100.0,
         "outputs": {"main.gate-1": [[90.0, 5.0]], "main.level-1": [[100.0, 2.5]]},
-    }  # fmt: skip
+    }
     assert watch.take(110.0) is None
     watch.add("main.gate-1", 120.0, 0.0)
     message = watch.take(130.0)
@@ -44,13 +45,19 @@ def test_the_halves_of_a_value_are_one_step_and_a_gate_that_opens_anew_is_two() 
     message = watch.take(20.0)
     assert message is not None
     assert message["outputs"] == {
-        "main.pitch-1": [[10.0, 2.01]], "main.gate-1": [[10.0, 2.0], [10.01, 2.01]],
-    }  # fmt: skip
+        "main.pitch-1": [[10.0, 2.01]],
+        "main.gate-1": [[10.0, 2.0], [10.01, 2.01]],
+    }
 
 
 def sent(*rows: tuple[float, str]) -> dict[str, Any]:
-    return {"type": "played", "events": [], "tick": 0, "t_ns": 1,
-            "sent": [[int(ms * 1e6), "main", data] for ms, data in rows]}  # fmt: skip
+    return {
+        "type": "played",
+        "events": [],
+        "tick": 0,
+        "t_ns": 1,
+        "sent": [[int(ms * 1e6), "main", data] for ms, data in rows],
+    }
 
 
 async def test_a_page_that_asks_sees_gates_open_and_close(stage: Any) -> None:

@@ -41,8 +41,9 @@ async def test_the_text_is_given_and_swapped_on_a_bar(stage: Any) -> None:
     assert kick.settings["hits"] == 3
     assert stage.state["lanes"]["kick"]["settings"]["hits"] == 3
     assert (await stage.call("GET", "/api/state"))[1]["document"] == {
-        "file": "low-tide.yaml", "saved": False,
-    }  # fmt: skip
+        "file": "low-tide.yaml",
+        "saved": False,
+    }
 
 
 async def test_a_wrong_text_changes_nothing_and_every_mistake_is_placed(stage: Any) -> None:
@@ -108,10 +109,20 @@ async def test_sets_of_the_folder_are_listed_and_opened(stage: Any) -> None:
     (stage.folder / "notes.yaml").write_text("hello: 1\n", encoding="utf-8")
     _, answer, _ = await stage.call("GET", "/api/sets")
     assert answer["sets"] == [  # neither the rig nor other files
-        {"file": "low-tide.yaml", "set": "Low tide", "current": True, "loaded": True,
-         "saved": True},
-        {"file": "slack-water.yaml", "set": "Slack water", "current": False, "loaded": False,
-         "saved": True},
+        {
+            "file": "low-tide.yaml",
+            "set": "Low tide",
+            "current": True,
+            "loaded": True,
+            "saved": True,
+        },
+        {
+            "file": "slack-water.yaml",
+            "set": "Slack water",
+            "current": False,
+            "loaded": False,
+            "saved": True,
+        },
     ]
     status, answer, _ = await stage.call("POST", "/api/set/open", {"file": "slack-water.yaml"})
     assert (status, answer["name"], answer["saved"]) == (200, "Slack water", True)
@@ -135,8 +146,9 @@ async def test_links_out_of_the_folder_are_not_followed(stage: Any, tmp_path_fac
     outside.write_text(OTHER, encoding="utf-8")
     (stage.folder / "link.yaml").symlink_to(outside)
     assert (await stage.call("POST", "/api/set/open", {"file": "link.yaml"}))[0] == 404
-    status, _, _ = await stage.call("POST", "/api/set/save-as",
-                                    {"file": "link.yaml", "replace": True})  # fmt: skip
+    status, _, _ = await stage.call(
+        "POST", "/api/set/save-as", {"file": "link.yaml", "replace": True}
+    )
     assert status == 404
     assert outside.read_text(encoding="utf-8") == OTHER
 
@@ -175,8 +187,13 @@ async def test_yesterdays_text_is_not_taken_for_todays(
     options: Any, player: Any, folder: Path, running: Any
 ) -> None:
     (folder / "state").mkdir()
-    kept = {"started_with": str(folder / "low-tide.yaml"), "run": -1, "revision": 1,
-            "file": str(folder / "low-tide.yaml"), "text": OTHER}  # fmt: skip
+    kept = {
+        "started_with": str(folder / "low-tide.yaml"),
+        "run": -1,
+        "revision": 1,
+        "file": str(folder / "low-tide.yaml"),
+        "text": OTHER,
+    }
     for text in (json.dumps(kept), "{", "[]", json.dumps({**kept, "text": 5})):
         (folder / "state" / WORKING).write_text(text, encoding="utf-8")
         service = Service(options)

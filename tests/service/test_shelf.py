@@ -28,9 +28,10 @@ def shelf(tmp_path: Path) -> Shelf[str]:
 def test_every_set_is_listed_once_and_the_rig_is_none(shelf: Shelf[str]) -> None:
     rows = shelf.rows(shelf.path("a.yaml"), saved=False)
     assert [(row.file, row.title, row.current, row.saved) for row in rows] == [
-        ("a.yaml", "Set a", True, False), ("b.yaml", "Set b", False, True),
+        ("a.yaml", "Set a", True, False),
+        ("b.yaml", "Set b", False, True),
         ("ideas/one.yaml", "One", False, True),
-    ]  # fmt: skip
+    ]
     assert [row.loaded for row in rows] == [True, False, False]
 
 
@@ -42,8 +43,9 @@ def test_what_is_ready_or_was_left_is_shown(shelf: Shelf[str]) -> None:
     assert (rows["ideas/one.yaml"].loaded, rows["ideas/one.yaml"].saved) == (True, False)
 
 
-@pytest.mark.parametrize("file", ["../a.yaml", "rig.yaml", "ideas/../../a.yaml", "/etc/a.yaml",
-                                  "backups/a.yaml"])  # fmt: skip
+@pytest.mark.parametrize(
+    "file", ["../a.yaml", "rig.yaml", "ideas/../../a.yaml", "/etc/a.yaml", "backups/a.yaml"]
+)
 def test_nothing_else_is_within_reach(shelf: Shelf[str], file: str) -> None:
     with pytest.raises(CommandError) as refused:
         shelf.path(file)

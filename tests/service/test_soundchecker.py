@@ -99,11 +99,17 @@ async def test_what_plays_is_ended_by_silence_by_another_and_by_the_song(stage: 
 async def test_the_report_says_what_failed(stage: Any) -> None:
     check = await begin(stage, "main.gate-1", "main.gate-2", "main.level-1")
     assert [row["output"] for row in check["outputs"]] == [
-        "main.gate-1", "main.gate-2", "main.level-1",
-    ]  # fmt: skip
+        "main.gate-1",
+        "main.gate-2",
+        "main.level-1",
+    ]
     assert check["outputs"][0]["says"] == "main.gate-1 (gate): four pulses at: kick voice"
-    for output, answer in (("main.gate-1", "yes"), ("main.gate-2", "no"), ("main.level-1", "skip"),
-                           ("main.level-1", None)):  # fmt: skip
+    for output, answer in (
+        ("main.gate-1", "yes"),
+        ("main.gate-2", "no"),
+        ("main.level-1", "skip"),
+        ("main.level-1", None),
+    ):
         body = {"output": output, "answer": answer}
         assert (await stage.call("PUT", "/api/soundcheck/answers", body))[0] == 200
     _, answer, _ = await stage.call("GET", "/api/soundcheck")

@@ -25,8 +25,17 @@ def page(tmp_path: Path) -> Page:
 def test_only_files_of_the_folder_are_found(page: Page) -> None:
     assert page.find("index.html") is not None
     assert page.find("js/main.js") is not None
-    for name in ("../outside.txt", "js/../index.html", "/etc/passwd", "js", "", ".secret",
-                 "index.html\0", "INDEX.HTML", "js//main.js"):  # fmt: skip
+    for name in (
+        "../outside.txt",
+        "js/../index.html",
+        "/etc/passwd",
+        "js",
+        "",
+        ".secret",
+        "index.html\0",
+        "INDEX.HTML",
+        "js//main.js",
+    ):
         assert page.find(name) is None, name
 
 
@@ -85,8 +94,11 @@ async def test_every_file_the_page_names_is_there_and_local(stage: Any) -> None:
 
 async def test_paths_out_of_the_folder_are_not_there(stage: Any) -> None:
     for path in (
-        "/../bodies.py", "/%2e%2e/bodies.py", "/js/%2e%2e/%2e%2e/bodies.py", "//etc/passwd",
-    ):  # fmt: skip
+        "/../bodies.py",
+        "/%2e%2e/bodies.py",
+        "/js/%2e%2e/%2e%2e/bodies.py",
+        "//etc/passwd",
+    ):
         url = aiohttp.client.URL(stage.base + path, encoded=True)
         async with stage.session.get(url) as response:
             assert response.status == 404, path

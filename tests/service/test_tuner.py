@@ -103,8 +103,12 @@ async def test_readings_are_refused_in_plain_words_and_forgotten(stage: Any) -> 
     assert (status, problem["kind"]) == (422, "value")
     assert "is not a reading" in problem["detail"]
     status, answer = await read(stage, note, "1.000 V")
-    assert answer["notes"][0] == {"note": note, "name": answer["notes"][0]["name"],
-                                  "text": "1.000 V", "volts": 1.0}  # fmt: skip
+    assert answer["notes"][0] == {
+        "note": note,
+        "name": answer["notes"][0]["name"],
+        "text": "1.000 V",
+        "volts": 1.0,
+    }
     status, problem = await read(stage, other, "440 Hz")
     assert (status, "the same way" in problem["detail"]) == (422, True)
     status, answer = await read(stage, note, "")

@@ -73,11 +73,18 @@ class Link:
 
     def __init__(self, **state: Any) -> None:
         self.state = {
-            "transport": {"state": "running", "tick": 0, "bar": 1, "beat": 1, "tempo": 120.0,
-                          "at_ms": 0.0},
+            "transport": {
+                "state": "running",
+                "tick": 0,
+                "bar": 1,
+                "beat": 1,
+                "tempo": 120.0,
+                "at_ms": 0.0,
+            },
             "clock": {"state": "leading", "source": "internal", "offset_ms": 0, "jitter_ms": 0.0},
-            "lateness": {"count": 0}, "player": {"pid": 1, "restarts": 0},
-        } | state  # fmt: skip
+            "lateness": {"count": 0},
+            "player": {"pid": 1, "restarts": 0},
+        } | state
 
 
 class Door:

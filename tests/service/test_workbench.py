@@ -58,9 +58,11 @@ async def test_the_pitch_of_a_voice_is_there_before_its_gate_opens(bench: Any) -
     name, gate = voice()
     await bench.value(bench.output(name), "pitch", 60.0, "page 1", 2000.0)
     assert bench.control.done == [
-        (gate, "gate", 0.0, None), (name, "pitch", 60.0, None), SETTLE_S,
+        (gate, "gate", 0.0, None),
+        (name, "pitch", 60.0, None),
+        SETTLE_S,
         (gate, "gate", QUIET, 2000.0),
-    ]  # fmt: skip
+    ]
 
 
 async def test_rest_closes_gates_and_brings_values_home(bench: Any) -> None:
@@ -68,8 +70,9 @@ async def test_rest_closes_gates_and_brings_values_home(bench: Any) -> None:
     await bench.rest(bench.output("main.level-1"), "page 1")
     rest = RIG.wired["main.level-1"].output.rest
     assert bench.control.done == [
-        ("main.gate-1", "gate", 0.0, None), ("main.level-1", "level", rest, None),
-    ]  # fmt: skip
+        ("main.gate-1", "gate", 0.0, None),
+        ("main.level-1", "level", rest, None),
+    ]
     bench.control.done.clear()
     name, gate = voice()
     await bench.rest(bench.output(name), "page 1")

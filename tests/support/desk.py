@@ -22,9 +22,7 @@ GATES = 8
 
 
 def wire(*outputs: Output, port: str = "main") -> dict[str, WiredOutput]:
-    return {
-        f"{port}.{out.name}": WiredOutput(f"{port}.{out.name}", port, out) for out in outputs
-    }
+    return {f"{port}.{out.name}": WiredOutput(f"{port}.{out.name}", port, out) for out in outputs}
 
 
 RIG: Mapping[str, WiredOutput] = wire(
@@ -83,9 +81,15 @@ class Desk:
         names = sorted({wired.port for wired in self.rig.values()})
         self.ports = {name: SimulatedOut(name, lambda: self.now, keep=None) for name in names}
         self.player = Player(
-            self.score, self.rig, self.ports, self.now, lambda: self.now,
-            specs=self.specs, timing=self.timing, settings=self.clock,
-        )  # fmt: skip
+            self.score,
+            self.rig,
+            self.ports,
+            self.now,
+            lambda: self.now,
+            specs=self.specs,
+            timing=self.timing,
+            settings=self.clock,
+        )
 
     # --- moving ---
 

@@ -20,9 +20,21 @@ from bridge.music import snapshot
 from bridge.music.performance import Performance
 
 ONLY_PERFORMANCE = {
-    "mute", "cancel", "hold", "release", "solo", "group", "macro", "setting", "section", "order",
-    "tempo", "all-out", "still", "put-back",
-}  # fmt: skip
+    "mute",
+    "cancel",
+    "hold",
+    "release",
+    "solo",
+    "group",
+    "macro",
+    "setting",
+    "section",
+    "order",
+    "tempo",
+    "all-out",
+    "still",
+    "put-back",
+}
 
 
 class FakePlayer:
@@ -75,24 +87,39 @@ class FakePlayer:
         bar = self.score.spec.bar_ticks
         own = self.performance.state()
         return {
-            "version": "0.1.0", "rig": "Quay rack", "set": self.score.spec.name,
+            "version": "0.1.0",
+            "rig": "Quay rack",
+            "set": self.score.spec.name,
             "revision": self.revision,
             "transport": {
-                "state": self.running, "tick": self.tick, "bar": self.tick // bar + 1,
+                "state": self.running,
+                "tick": self.tick,
+                "bar": self.tick // bar + 1,
                 "beat": self.tick % bar // self.score.spec.beat_ticks + 1,
-                "tempo": self.performance.tempo, "at_ms": time.monotonic() * 1000,
+                "tempo": self.performance.tempo,
+                "at_ms": time.monotonic() * 1000,
             },
             "clock": {
-                "source": self.source, "state": "leading", "tempo": self.performance.tempo,
-                "jitter_ms": 0.0, "offset_ms": self.offset_ms, "others": {},
+                "source": self.source,
+                "state": "leading",
+                "tempo": self.performance.tempo,
+                "jitter_ms": 0.0,
+                "offset_ms": self.offset_ms,
+                "others": {},
             },
             "ports": {"main": {"port": "simulated", "open": True, "link": "usb"}},
-            "lateness": {"count": 0, "p50_us": 0, "p99_us": 0, "worst_us": 0, "since": 0,
-                         "histogram": []},
+            "lateness": {
+                "count": 0,
+                "p50_us": 0,
+                "p99_us": 0,
+                "worst_us": 0,
+                "since": 0,
+                "histogram": [],
+            },
             "player": {"pid": 1, "realtime": False, "restarts": 0},
             "warnings": [],
             **own,
-        }  # fmt: skip
+        }
 
     def tell(self, message: dict[str, Any]) -> None:
         """Sends a frame to everybody who is connected."""

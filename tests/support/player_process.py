@@ -26,9 +26,11 @@ class PlayerProcess:
         self.socket = str(folder / "p.sock")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "bridge.engine.process"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             env={**env, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+        )
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         pickle.dump(replace(start, socket=self.socket), self.process.stdin)
@@ -72,9 +74,14 @@ class PlayerProcess:
         return self._send(lambda seq: pack_json({"do": do, "seq": seq, **fields}))
 
     def swap(self, score: Any, revision: int, when: str) -> str:
-        return self._send(lambda seq: pack("P", pickle.dumps(
-            {"do": "swap", "score": score, "revision": revision, "when": when, "seq": seq}
-        )))  # fmt: skip
+        return self._send(
+            lambda seq: pack(
+                "P",
+                pickle.dumps(
+                    {"do": "swap", "score": score, "revision": revision, "when": when, "seq": seq}
+                ),
+            )
+        )
 
     def _send(self, frame: Callable[[int], bytes]) -> str:
         self._number += 1

@@ -11,9 +11,13 @@ from playwright.sync_api import BrowserContext, Page
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"
 VIEWS = ("play", "set", "rig", "shelf")
 ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run",
-    "--disable-sync", "--disable-component-update",
-]  # fmt: skip
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--no-first-run",
+    "--disable-sync",
+    "--disable-component-update",
+]
 
 
 class Screen:

@@ -79,8 +79,16 @@ def in_windows(player: Renderer, ends: list[int]) -> list[Event]:
 
 # --- random sets -------------------------------------------------------------------------------
 
-RATES = [Fraction(240), Fraction(480), Fraction(320), Fraction(160), Fraction(720),
-         Fraction(3840, 7), Fraction(120), Fraction(1280)]  # fmt: skip
+RATES = [
+    Fraction(240),
+    Fraction(480),
+    Fraction(320),
+    Fraction(160),
+    Fraction(720),
+    Fraction(3840, 7),
+    Fraction(120),
+    Fraction(1280),
+]
 _HIT_NAMES = ("a", "b", "c", "d", "e", "f")
 
 
@@ -104,11 +112,23 @@ def _settings(kind: str) -> st.SearchStrategy[dict[str, float]]:
 
 _TIMES = ("1/16", "1/8", "1/8T", "3/16", "1/4")
 _FORMS = (
-    "({0} and {1})", "({0} or {1})", "({0} xor {1})", "not {0}", "at-least(2, {0}, {1}, {2})",
-    "exactly(1, {0}, {1})", "nth({0}, {n})", "toggle({0})", "first({0}, {1})",
-    "delay({0}, {time})", "hold({0}, {time})", "latch({0}, {1})", "chance({0}, 0.5)", "edge({0})",
-    "gap({0}, {time})", "before-mute({0})",
-)  # fmt: skip
+    "({0} and {1})",
+    "({0} or {1})",
+    "({0} xor {1})",
+    "not {0}",
+    "at-least(2, {0}, {1}, {2})",
+    "exactly(1, {0}, {1})",
+    "nth({0}, {n})",
+    "toggle({0})",
+    "first({0}, {1})",
+    "delay({0}, {time})",
+    "hold({0}, {time})",
+    "latch({0}, {1})",
+    "chance({0}, 0.5)",
+    "edge({0})",
+    "gap({0}, {time})",
+    "before-mute({0})",
+)
 
 
 @st.composite
@@ -133,8 +153,9 @@ def lanes_of_hits(draw: st.DrawFn) -> list[Lane]:
         kind = draw(st.sampled_from(kinds))
         source: Any
         if kind == "euclid":
-            fill = draw(st.none() | st.builds(Fill, st.integers(1, 4), st.integers(4, 6),
-                                              st.integers(1, 3)))  # fmt: skip
+            fill = draw(
+                st.none() | st.builds(Fill, st.integers(1, 4), st.integers(4, 6), st.integers(1, 3))
+            )
             source = Euclid(fill)
         elif kind == "steps":
             source = Steps(tuple(draw(st.lists(st.integers(0, 2), min_size=1, max_size=12))))
@@ -145,8 +166,9 @@ def lanes_of_hits(draw: st.DrawFn) -> list[Lane]:
         advance: Fraction | str = draw(st.sampled_from(RATES))
         if before and kind != "logic" and draw(st.booleans()):
             advance = draw(st.sampled_from(before))
-        reset = draw(st.none() | st.integers(1, 3) | (st.sampled_from(before) if before
-                                                      else st.none()))  # fmt: skip
+        reset = draw(
+            st.none() | st.integers(1, 3) | (st.sampled_from(before) if before else st.none())
+        )
         lanes.append(
             Lane(
                 name,
@@ -187,13 +209,28 @@ def sets(draw: st.DrawFn) -> SetSpec:
     drives = (Drive(lane=driven, setting="chance", depth=-0.5), Drive(out="level"))
     lanes.insert(
         0,
-        Lane("tide", Levels((0.0, 0.5, 1.0)), advance=draw(st.sampled_from(RATES)), drives=drives,
-             settings=draw(_settings("levels"))),
-    )  # fmt: skip
-    macro = Macro("knob", 0.3, drives=(Drive(lane=draw(movers), setting="density", depth=0.6),
-                                       Drive(out="level", depth=0.5)))  # fmt: skip
-    section = Section("other", play=(lanes[1].name, "tune"), macros={"knob": 0.9},
-                      lanes={draw(movers): {"shift": -0.25, "swing": 60.0}})  # fmt: skip
+        Lane(
+            "tide",
+            Levels((0.0, 0.5, 1.0)),
+            advance=draw(st.sampled_from(RATES)),
+            drives=drives,
+            settings=draw(_settings("levels")),
+        ),
+    )
+    macro = Macro(
+        "knob",
+        0.3,
+        drives=(
+            Drive(lane=draw(movers), setting="density", depth=0.6),
+            Drive(out="level", depth=0.5),
+        ),
+    )
+    section = Section(
+        "other",
+        play=(lanes[1].name, "tune"),
+        macros={"knob": 0.9},
+        lanes={draw(movers): {"shift": -0.25, "swing": 60.0}},
+    )
     return SetSpec(
         "random",
         tempo=draw(st.sampled_from([60.0, 126.0, 133.33])),

@@ -95,10 +95,13 @@ async def main(url: str, token: str) -> dict[str, Any]:
         for reader in readers:
             reader.cancel()
         return {
-            "first": [tablet.first for tablet in tablets], "one_moves": one_moves,
-            "confirmed": confirmed, "both_move": both_move, "swings": swings,
+            "first": [tablet.first for tablet in tablets],
+            "one_moves": one_moves,
+            "confirmed": confirmed,
+            "both_move": both_move,
+            "swings": swings,
             "refused": one.refused + other.refused - refused_before,
-        }  # fmt: skip
+        }
 
 
 if __name__ == "__main__":

@@ -49,9 +49,7 @@ def _settings(kind: str) -> st.SearchStrategy[dict[str, float]]:
     )
 
 
-_NOTE = st.builds(
-    Note, st.none() | st.integers(24, 84).map(float), st.just(False), st.booleans()
-)  # fmt: skip
+_NOTE = st.builds(Note, st.none() | st.integers(24, 84).map(float), st.just(False), st.booleans())
 
 
 @st.composite
@@ -78,10 +76,12 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     if names and draw(st.booleans()):
         drives.append(Drive(out=draw(st.sampled_from(_OUTS)), depth=draw(st.floats(-1, 1))))
     return Lane(
-        f"v{number}", source,
+        f"v{number}",
+        source,
         advance=draw(_RATES if kind in ("decay", "hold") else _RATES | hits),
         out=draw(st.none() | st.sampled_from(_OUTS)),
-        muted=draw(st.booleans()), share=True,
+        muted=draw(st.booleans()),
+        share=True,
         direction=draw(st.sampled_from(_DIRECTIONS)),  # type: ignore[arg-type]
         reset=draw(st.none() | st.integers(1, 2) | hits),
         quantise=draw(st.none() | st.just(Quantise(9, (0, 3, 7)))),
@@ -89,38 +89,54 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         transpose_by=draw(st.sampled_from(names)) if names and draw(st.booleans()) else None,
         drives=tuple(drives),
         settings=draw(_settings(kind)),
-    )  # fmt: skip
+    )
 
 
 @st.composite
 def tides(draw: st.DrawFn) -> Score:
     """Two lanes of hits, one to five of values, two macros, a section that changes settings."""
     lanes = [
-        Lane("beat", Steps((1, 0, 2, 1, 0)), advance=Fraction(240), out="main.gate-1",
-             settings=draw(_settings("steps"))),
+        Lane(
+            "beat",
+            Steps((1, 0, 2, 1, 0)),
+            advance=Fraction(240),
+            out="main.gate-1",
+            settings=draw(_settings("steps")),
+        ),
         Lane("tap", Every(3), advance=Fraction(320), muted=draw(st.booleans())),
-    ]  # fmt: skip
+    ]
     made: list[Lane] = []
     for number in range(draw(st.integers(1, 5))):
         made.append(draw(_lane(number, made)))
     if len(made) > 1 and draw(st.booleans()):
         driven = draw(st.sampled_from(made[1:]))
         names = [name for name, setting in SETTINGS.items() if driven.kind in setting.kinds]
-        drive = Drive(lane=driven.name, setting=draw(st.sampled_from(names)),
-                      depth=draw(st.floats(-1, 1)))  # fmt: skip
+        drive = Drive(
+            lane=driven.name, setting=draw(st.sampled_from(names)), depth=draw(st.floats(-1, 1))
+        )
         made[0] = replace(made[0], drives=(*made[0].drives, drive))
     target = draw(st.sampled_from(made))
     fits = [name for name, setting in SETTINGS.items() if target.kind in setting.kinds]
     macros = [
-        Macro("a", draw(st.floats(0, 1)), draw(st.floats(-1, 1)), draw(st.sampled_from([0, 150])),
-              (Drive(lane=target.name, setting=draw(st.sampled_from(fits)), depth=0.7),
-               Drive(out=draw(st.sampled_from(_OUTS)), depth=-0.4))),
+        Macro(
+            "a",
+            draw(st.floats(0, 1)),
+            draw(st.floats(-1, 1)),
+            draw(st.sampled_from([0, 150])),
+            (
+                Drive(lane=target.name, setting=draw(st.sampled_from(fits)), depth=0.7),
+                Drive(out=draw(st.sampled_from(_OUTS)), depth=-0.4),
+            ),
+        ),
         Macro("b", 0.3, drives=(Drive(out=draw(st.sampled_from(_OUTS)), start=-1.0, end=9.0),)),
-    ]  # fmt: skip
-    section = Section("other", (made[0].name, "beat"), {"a": 0.9},
-                      {target.name: draw(_settings(target.kind))}, 150.0)  # fmt: skip
+    ]
+    section = Section(
+        "other",
+        (made[0].name, "beat"),
+        {"a": 0.9},
+        {target.name: draw(_settings(target.kind))},
+        150.0,
+    )
     swing = draw(st.sampled_from([50.0, 62.0]))
     seed = draw(st.integers(0, 9))
-    return score_of(
-        *lanes, *made, macros=macros, sections=(section,), seed=seed, swing=swing
-    )
+    return score_of(*lanes, *made, macros=macros, sections=(section,), seed=seed, swing=swing)

@@ -58,9 +58,12 @@ def build_nodes(score: Score) -> list[Node]:
 
 
 def changes(
-    score: Score, lane: str, end: int, cuts: Iterable[int] = (),
+    score: Score,
+    lane: str,
+    end: int,
+    cuts: Iterable[int] = (),
     performance: Performance | None = None,
-) -> list[Change]:  # fmt: skip
+) -> list[Change]:
     """What a lane of values does before grid tick `end`, evaluated in windows cut at `cuts`."""
     performance = performance or Performance(score)
     nodes = build_nodes(score)
@@ -70,10 +73,15 @@ def changes(
     start = 0
     for cut in sorted({*(c for c in cuts if 0 < c < end), end}):
         window = Window(
-            start, cut, performance.setting, performance.muted, performance.lane_value,
-            lambda ms: ms * performance.tempo * 960 / 60000, version=performance.version(start),
+            start,
+            cut,
+            performance.setting,
+            performance.muted,
+            performance.lane_value,
+            lambda ms: ms * performance.tempo * 960 / 60000,
+            version=performance.version(start),
             fixed=lambda at, name, now=start: performance.fixed(at, name, now),
-        )  # fmt: skip
+        )
         for position in score.order:
             nodes[position].run(window)
         found += window.changes.get(place, ())

@@ -12,19 +12,24 @@ from bridge.voltage.encode import Encoder
 from bridge.voltage.profile import Address, Output, WiredOutput
 
 V_OCT = Output("p", "pitch", Address("cc14", 1, 16), high=8, reference_note=24)
-HZ_V = Output("p", "pitch", Address("cc14", 1, 16), high=8, law="hz/v", reference_note=33,
-              reference_volts=1)
+HZ_V = Output(
+    "p", "pitch", Address("cc14", 1, 16), high=8, law="hz/v", reference_note=33, reference_volts=1
+)
 
 tables = st.lists(
     st.tuples(st.sampled_from(range(12, 121, 12)), st.floats(-40, 40)),
-    max_size=6, unique_by=lambda row: row[0],
-).map(lambda rows: tuple(sorted(rows)))  # fmt: skip
+    max_size=6,
+    unique_by=lambda row: row[0],
+).map(lambda rows: tuple(sorted(rows)))
 
 
 @given(
-    st.sampled_from([V_OCT, HZ_V]), st.floats(-0.2, 0.2), st.floats(0.9, 1.1), tables,
+    st.sampled_from([V_OCT, HZ_V]),
+    st.floats(-0.2, 0.2),
+    st.floats(0.9, 1.1),
+    tables,
     st.floats(0.5, 8),
-)  # fmt: skip
+)
 def test_what_is_asked_for_gives_what_is_wanted(
     out: Output, offset: float, gain: float, table: tuple[tuple[int, float], ...], volts: float
 ) -> None:

@@ -88,8 +88,15 @@ def test_bend_moves_by_its_range() -> None:
 
 def test_rpn_0_sets_the_bend_range_in_semitones_and_cents() -> None:
     """MIDI 1.0, p. 18: data entry MSB is semitones, LSB is cents."""
-    out = Output("pitch", "pitch", Address("note-pitch", 1), high=8, reference_note=24,
-                 bend_semitones=12.5, set_bend_range=True)
+    out = Output(
+        "pitch",
+        "pitch",
+        Address("note-pitch", 1),
+        high=8,
+        reference_note=24,
+        bend_semitones=12.5,
+        set_bend_range=True,
+    )
     decoder = Decoder(wired(out))
     decoder.feed("p", data("note_on", note=48) + data("pitchwheel", pitch=-8192))
     assert decoder.volts["pitch"] == pytest.approx(2 - 2 / 12)  # the usual 2 semitones until told
@@ -100,8 +107,9 @@ def test_rpn_0_sets_the_bend_range_in_semitones_and_cents() -> None:
 
 
 def test_half_a_parameter_number_of_each_sort_is_none() -> None:
-    out = Output("pitch", "pitch", Address("note-pitch", 1), high=8, reference_note=24,
-                 set_bend_range=True)
+    out = Output(
+        "pitch", "pitch", Address("note-pitch", 1), high=8, reference_note=24, set_bend_range=True
+    )
     decoder = Decoder(wired(out))
     decoder.feed("p", data("note_on", note=48) + data("pitchwheel", pitch=-8192))
     assert decoder.feed("p", bytes.fromhex("B0 63 00 62 00 65 00 06 0C")) == []
@@ -138,12 +146,14 @@ def test_a_parameter_is_found_by_its_number() -> None:
 
 
 def test_pressure_program_and_bend_as_plain_values() -> None:
-    decoder = Decoder(wired(
-        Output("a", "level", Address("pressure", 1), high=5),
-        Output("b", "level", Address("program", 2), high=5),
-        Output("c", "level", Address("bend", 3), low=-5, high=5),
-        Output("d", "trigger", Address("program", 4, 9), high=5, pulse_ms=10),
-    ))  # fmt: skip
+    decoder = Decoder(
+        wired(
+            Output("a", "level", Address("pressure", 1), high=5),
+            Output("b", "level", Address("program", 2), high=5),
+            Output("c", "level", Address("bend", 3), low=-5, high=5),
+            Output("d", "trigger", Address("program", 4, 9), high=5, pulse_ms=10),
+        )
+    )
     assert decoder.feed("p", data("aftertouch", value=127)) == [("a", 5.0)]
     assert decoder.feed("p", data("program_change", channel=1, program=127)) == [("b", 5.0)]
     assert decoder.feed("p", data("pitchwheel", channel=2, pitch=-8192)) == [("c", -5.0)]
@@ -189,12 +199,14 @@ def test_volts_stay_within_the_range() -> None:
 
 
 def test_real_time_bytes_make_pulses_between_other_bytes() -> None:
-    decoder = Decoder(wired(
-        GATE,
-        Output("clk", "clock", Address("clock"), high=5, ppqn=4),
-        Output("rst", "reset", Address("clock"), high=5),
-        Output("run", "run", Address("clock"), high=5),
-    ))  # fmt: skip
+    decoder = Decoder(
+        wired(
+            GATE,
+            Output("clk", "clock", Address("clock"), high=5, ppqn=4),
+            Output("rst", "reset", Address("clock"), high=5),
+            Output("run", "run", Address("clock"), high=5),
+        )
+    )
     assert decoder.feed("p", b"\xfa") == [("rst", 5), ("rst", 0), ("run", 5)]
     pulses = [decoder.feed("p", b"\xf8") for _ in range(24)]
     assert [i for i, found in enumerate(pulses) if found] == [0, 6, 12, 18]

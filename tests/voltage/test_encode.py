@@ -88,11 +88,13 @@ def test_an_inverted_gate_sends_the_same_bytes() -> None:
 
 
 def test_gates_on_controllers_and_programs() -> None:
-    encoder = Encoder(wired(
-        Output("run", "run", Address("cc", 3, 80)),
-        Output("hit", "trigger", Address("program", 3, 5), pulse_ms=10),
-        Output("clock", "clock", Address("clock")),
-    ))  # fmt: skip
+    encoder = Encoder(
+        wired(
+            Output("run", "run", Address("cc", 3, 80)),
+            Output("hit", "trigger", Address("program", 3, 5), pulse_ms=10),
+            Output("clock", "clock", Address("clock")),
+        )
+    )
     assert hexes(encoder.gate_on("main.run")) == ["B2 50 7F"]
     assert hexes(encoder.gate_off("main.run")) == ["B2 50 00"]
     assert hexes(encoder.gate_on("main.hit")) == ["C2 05"]
@@ -145,8 +147,11 @@ def test_values_as_mido_encodes_them(channel: int, number: int, code: int) -> No
     assert of("cc", small, number) == [cc(number, small)]
     assert of("cc14", code, wide) == [cc(wide, code >> 7), cc(wide + 32, small)]
     assert of("nrpn", code, number * 100) == [
-        cc(99, number * 100 >> 7), cc(98, number * 100 & 127), cc(6, code >> 7), cc(38, small)
-    ]  # fmt: skip
+        cc(99, number * 100 >> 7),
+        cc(98, number * 100 & 127),
+        cc(6, code >> 7),
+        cc(38, small),
+    ]
     bend = mido.Message("pitchwheel", channel=channel - 1, pitch=code - 8192)
     assert of("bend", code) == [bytes(bend.bytes())]
     pressure = mido.Message("aftertouch", channel=channel - 1, value=small)
@@ -305,10 +310,16 @@ def test_panic_sends_offs_before_the_mode_messages(vector: Callable[[str], bytes
     assert encoder.open == frozenset()
 
 
-@given(st.lists(st.tuples(
-    st.sampled_from(["on", "off", "pitch", "level"]), st.sampled_from(["gate", "pitch", "x", "g2"]),
-    st.floats(-20, 140) | st.just(float("nan")),
-), max_size=40))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["on", "off", "pitch", "level"]),
+            st.sampled_from(["gate", "pitch", "x", "g2"]),
+            st.floats(-20, 140) | st.just(float("nan")),
+        ),
+        max_size=40,
+    )
+)
 def test_every_note_on_gets_its_note_off(calls: list[tuple[str, str, float]]) -> None:
     x = Output("x", "level", Address("cc14", 2, 20), low=-5, high=5)
     g2 = Output("g2", "trigger", Address("note-velocity", 10, 40), pulse_ms=10)

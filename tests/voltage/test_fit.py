@@ -27,12 +27,21 @@ from bridge.voltage.profile import (
 )
 
 WIDE = Output("p", "pitch", Address("cc14", 1, 16), high=8, bits=14, reference_note=24)
-VOICE = Output("p", "pitch", Address("note-pitch", 1), high=8, bits=12, reference_note=24,
-               set_bend_range=True)
+VOICE = Output(
+    "p", "pitch", Address("note-pitch", 1), high=8, bits=12, reference_note=24, set_bend_range=True
+)
 FINE = replace(VOICE, bits=16)
 COARSE = replace(WIDE, address=Address("cc", 1, 20), bits=7)
-HZ = Output("p", "pitch", Address("note-pitch", 1), high=8, bits=16, law="hz/v",
-            reference_note=33, reference_volts=1)
+HZ = Output(
+    "p",
+    "pitch",
+    Address("note-pitch", 1),
+    high=8,
+    bits=16,
+    law="hz/v",
+    reference_note=33,
+    reference_volts=1,
+)
 
 
 def analog(offset: float, gain: float, bow: float, span: float = 8.0) -> Callable[[float], float]:
@@ -111,8 +120,13 @@ def test_the_table_is_the_least_squares_one(seed: int) -> None:
 # --- interfaces with known faults --------------------------------------------------------------
 
 
-FAULTS = [(0.0, 1.0, 0.0), (0.05, 1.0, 0.0), (0.0, 1.03, 0.0), (-0.04, 0.98, 0.02),
-          (0.02, 1.01, -0.03)]
+FAULTS = [
+    (0.0, 1.0, 0.0),
+    (0.05, 1.0, 0.0),
+    (0.0, 1.03, 0.0),
+    (-0.04, 0.98, 0.02),
+    (0.02, 1.01, -0.03),
+]
 
 
 @pytest.mark.parametrize("fault", FAULTS)

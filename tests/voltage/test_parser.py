@@ -78,14 +78,26 @@ def test_any_bytes_give_whole_messages(data: bytes) -> None:
     assert [m for b in data for m in other.feed(bytes((b,)))] == whole
 
 
-@given(st.lists(st.one_of(
-    st.builds(lambda c, n, v: mido.Message("note_on", channel=c, note=n, velocity=v),
-              st.integers(0, 15), st.integers(0, 127), st.integers(0, 127)),
-    st.builds(lambda c, p: mido.Message("pitchwheel", channel=c, pitch=p),
-              st.integers(0, 15), st.integers(-8192, 8191)),
-    st.builds(lambda p: mido.Message("songpos", pos=p), st.integers(0, 16383)),
-    st.just(mido.Message("clock")),
-), max_size=30))  # fmt: skip
+@given(
+    st.lists(
+        st.one_of(
+            st.builds(
+                lambda c, n, v: mido.Message("note_on", channel=c, note=n, velocity=v),
+                st.integers(0, 15),
+                st.integers(0, 127),
+                st.integers(0, 127),
+            ),
+            st.builds(
+                lambda c, p: mido.Message("pitchwheel", channel=c, pitch=p),
+                st.integers(0, 15),
+                st.integers(-8192, 8191),
+            ),
+            st.builds(lambda p: mido.Message("songpos", pos=p), st.integers(0, 16383)),
+            st.just(mido.Message("clock")),
+        ),
+        max_size=30,
+    )
+)
 def test_what_mido_writes_is_read_back(messages: list[mido.Message]) -> None:
     data = [bytes(message.bytes()) for message in messages]
     assert Parser().feed(b"".join(data)) == data

@@ -25,8 +25,9 @@ from bridge.voltage.profile import (
 )
 
 V_OCT = Output("p", "pitch", Address("cc14", 1, 16), high=8, reference_note=36)
-HZ_V = Output("p", "pitch", Address("note-pitch", 1), high=8, law="hz/v", reference_note=33,
-              reference_volts=1)
+HZ_V = Output(
+    "p", "pitch", Address("note-pitch", 1), high=8, law="hz/v", reference_note=33, reference_volts=1
+)
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -102,9 +103,7 @@ def test_steps_by_the_published_table(reference: Path) -> None:
             assert 1000 * code_step_volts(same) == pytest.approx(float(row["value"]), abs=1e-6)
             # MIDI's grid and the converter's are one: only one of them rounds.
             assert 1000 * step_volts(same) == pytest.approx(float(row["value"]), abs=1e-6)
-            assert step_cents(same) == pytest.approx(
-                float(row["cents_at_1V_per_octave"]), abs=1e-5
-            )
+            assert step_cents(same) == pytest.approx(float(row["cents_at_1V_per_octave"]), abs=1e-5)
         used += 1
     assert used >= 15
 
@@ -118,8 +117,9 @@ def test_steps_by_the_published_facts(reference: Path, name: str) -> None:
     assert step_cents(out) == pytest.approx(entry["cents"], abs=1e-5)
 
 
-@pytest.mark.parametrize(("semitones", "name"), [(2, "bend_unit_2_semitones"),
-                                                 (12, "bend_unit_12_semitones")])
+@pytest.mark.parametrize(
+    ("semitones", "name"), [(2, "bend_unit_2_semitones"), (12, "bend_unit_12_semitones")]
+)
 def test_the_unit_of_bend(reference: Path, semitones: int, name: str) -> None:
     out = replace(V_OCT, address=Address("note-pitch", 1), bend_semitones=semitones)
     assert step_cents(out) == pytest.approx(facts(reference / "cv_facts.yaml")[name], abs=1e-6)

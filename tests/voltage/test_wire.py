@@ -63,11 +63,15 @@ def test_running_status_as_published(reference: Path) -> None:
 
 
 statuses = st.one_of(
-    st.builds(lambda s, a, b: bytes((s, a, b)), st.integers(0x80, 0xBF), st.integers(0, 127),
-              st.integers(0, 127)),
+    st.builds(
+        lambda s, a, b: bytes((s, a, b)),
+        st.integers(0x80, 0xBF),
+        st.integers(0, 127),
+        st.integers(0, 127),
+    ),
     st.builds(lambda s, a: bytes((s, a)), st.integers(0xC0, 0xDF), st.integers(0, 127)),
     st.sampled_from([b"\xf8", b"\xfa", b"\xf6", b"\xf2\x01\x02"]),
-)  # fmt: skip
+)
 
 
 @given(st.lists(statuses, max_size=20), st.lists(statuses, max_size=20))
@@ -238,10 +242,14 @@ def test_a_storm_of_values_never_delays_hits(by: str, known: bool) -> None:
     """Eight macros move at 1 kHz each while drums play: the bytes that leave keep to 100 a second
     for each output and 30 percent of the link, and a hit waits for one value at most (none when
     it was known before)."""
-    wires = outputs(*"abcdefgh", by=by) if by == "cc" else {
-        f"l{i}": WiredOutput(f"l{i}", "p", Output("l", "level", Address("cc14", 1, i)))
-        for i in range(8)
-    }  # fmt: skip
+    wires = (
+        outputs(*"abcdefgh", by=by)
+        if by == "cc"
+        else {
+            f"l{i}": WiredOutput(f"l{i}", "p", Output("l", "level", Address("cc14", 1, i)))
+            for i in range(8)
+        }
+    )
     thinner, encoder, chance = Thinner(wires, {"p": DIN}), Encoder(wires), random.Random(5)
     unit = DIN.cost_ns([b"\xb0\0\0"] * (2 if by == "cc14" else 1))
     hits = [slot * 10 * MS + chance.randrange(0, 5 * MS, 10_000) for slot in range(100)]
