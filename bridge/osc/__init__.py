@@ -1,0 +1,1 @@
+"""OSC in and out."""

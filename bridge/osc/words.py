@@ -1,0 +1,208 @@
+"""OSC addresses and arguments, made from the table of commands.
+
+Numbers may be int, float or a boolean tag. A number beyond a field's limits is clamped where the
+field is continuous and refused where it counts something. What is not given keeps its default. A
+button sends 1 when it goes down and 0 when it comes up: the 0 means nothing.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import typing
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, Literal
+
+from bridge.errors import CommandError
+from bridge.music.model import SETTINGS
+from bridge.protocol.command import Command, Field, Osc, fields_of, fits, limits_of, plain
+from bridge.protocol.state import State
+from bridge.protocol.table import client_commands
+
+SERVICE_ADDRESSES = ("/subscribe", "/token")
+"""Addresses that are about the connection and not about the music."""
+
+
+class ArgumentError(ValueError):
+    """The arguments do not fit the address."""
+
+
+Template = tuple[tuple[str, ...], type[Command], Osc]
+
+
+def _templates() -> list[Template]:
+    """All templates, those with the fewest names first: words win over names."""
+    rows = [
+        (tuple(osc.template.split("/")[1:]), command, osc)
+        for command in client_commands()
+        for osc in command.ROW.osc
+    ]
+    return sorted(rows, key=lambda row: sum(part.startswith("{") for part in row[0]))
+
+
+TEMPLATES = _templates()
+
+
+# --- from a message to a command ----------------------------------------------------------------
+
+
+def command_of(address: str, args: Sequence[Any]) -> Command | None:
+    """The command of one message to one of our addresses (not a pattern); None for the release of
+    a button.
+
+    Raises:
+        ArgumentError: the arguments do not fit, or there is no such address.
+    """
+    parts = tuple(address.split("/")[1:])
+    for template, command, osc in TEMPLATES:
+        names = _match(template, parts)
+        if names is not None:
+            return _build(command, osc, names, args)
+    raise ArgumentError(f"nothing is done at {address}")
+
+
+def _match(template: tuple[str, ...], parts: tuple[str, ...]) -> dict[str, str] | None:
+    if len(template) != len(parts):
+        return None
+    names: dict[str, str] = {}
+    for word, part in zip(template, parts, strict=True):
+        if word.startswith("{"):
+            names[word[1:-1]] = part
+        elif word != part:
+            return None
+    return names
+
+
+def _build(
+    command: type[Command], osc: Osc, names: Mapping[str, str], args: Sequence[Any]
+) -> Command | None:
+    fields = fields_of(command)
+    if osc.is_button:
+        if args and not _flag(args[0]):
+            return None
+        args = args[1:]
+    if len(args) > len(osc.args):
+        raise ArgumentError(f"{len(args)} arguments where at most {len(osc.args)} are expected")
+    values: dict[str, Any] = {**names, **dict(osc.fixed)}
+    for name, value in zip(osc.args, args, strict=False):
+        values[name] = _value(value, fields[name], values)
+    missing = [n for n in osc.args if n not in values and fields[n].required]
+    if missing:
+        raise ArgumentError(f"{missing[0]} is missing")
+    try:
+        return command(**values)
+    except CommandError as error:
+        raise ArgumentError(str(error)) from None
+
+
+def _value(value: Any, field: Field, values: Mapping[str, Any]) -> Any:
+    """An argument as the field has it."""
+    kinds = [part for part, _ in field.alternatives]
+    if field.name == "value" and "setting" in values:
+        return _setting(value, values["setting"])
+    if bool in kinds:
+        return _flag(value)
+    if float in kinds:
+        low, high = limits_of(field) or (-math.inf, math.inf)
+        return min(max(number(value), low), high)
+    if isinstance(value, bool | int | float) and int in kinds:
+        value = number(value)
+    if not fits(value, field.alternatives):
+        raise ArgumentError(f"{field.name} cannot be {value!r}")
+    return plain(value, field)
+
+
+def _setting(value: Any, name: str) -> float | None:
+    setting = SETTINGS.get(name)
+    if setting is None:
+        raise ArgumentError(f"a lane has no {name}")
+    if value is None:
+        return None
+    moved = min(max(number(value), setting.low), setting.high)
+    return float(round(moved)) if setting.whole else moved
+
+
+def number(value: Any) -> float:
+    """A finite number out of an OSC argument (int, float, true, false)."""
+    if isinstance(value, bool | int | float) and math.isfinite(value):
+        return float(value)
+    raise ArgumentError(f"{value!r} is not a finite number")
+
+
+def _flag(value: Any) -> bool:
+    return number(value) != 0
+
+
+# --- the address book ---------------------------------------------------------------------------
+
+
+def addresses(state: State, outputs: Iterable[str] = ()) -> list[str]:
+    """Every address that the state (and the rig's `outputs`) has something for."""
+    found = list(SERVICE_ADDRESSES)
+    for template, _, _ in TEMPLATES:
+        found += ["/" + "/".join(parts) for parts in _expansions(template, state, outputs)]
+    return found
+
+
+def _expansions(
+    template: tuple[str, ...], state: State, outputs: Iterable[str]
+) -> Iterator[tuple[str, ...]]:
+    lanes = state.get("lanes", {})
+    if "{lane}" in template:
+        for lane, entry in lanes.items():
+            names = {
+                "{lane}": [lane],
+                "{setting}": [s.name for s in SETTINGS.values() if entry["kind"] in s.kinds],
+            }
+            yield from itertools.product(*(names.get(part, [part]) for part in template))
+        return
+    rest: dict[str, Iterable[str]] = {
+        "{group}": sorted({group for lane in lanes.values() for group in lane["groups"]}),
+        "{macro}": state.get("macros", {}),
+        "{section}": state.get("sections", ()),
+        "{output}": outputs,
+    }
+    yield from itertools.product(*(rest.get(part, [part]) for part in template))
+
+
+def described() -> list[dict[str, Any]]:
+    """The address book for people and programs: address, what it does, its arguments."""
+    rows = []
+    for command in client_commands():
+        fields = fields_of(command)
+        for osc in command.ROW.osc:
+            rows.append(
+                {
+                    "address": osc.template,
+                    "says": " ".join(_summary(command).split()),
+                    "arguments": [_argument(fields[name]) for name in osc.args],
+                    "button": osc.is_button,
+                }
+            )
+    return rows
+
+
+def _summary(command: type[Command]) -> str:
+    return command.ROW.http[0].says if command.ROW.http else command.ROW.do
+
+
+def _argument(field: Field) -> dict[str, Any]:
+    described: dict[str, Any] = {"name": field.name, "types": list(_types(field))}
+    limits = limits_of(field)
+    if limits is not None:
+        described |= {"low": limits[0], "high": limits[1]}
+    if not field.required:
+        described["default"] = field.default
+    return described
+
+
+_TYPE_WORDS: Mapping[Any, str] = {bool: "0 or 1", int: "whole number", float: "number", str: "text"}
+
+
+def _types(field: Field) -> Iterator[str]:
+    for part, _ in field.alternatives:
+        origin: Any = typing.get_origin(part)
+        if origin is Literal:
+            yield from (f"'{word}'" for word in typing.get_args(part))
+        elif part in _TYPE_WORDS:
+            yield _TYPE_WORDS[part]

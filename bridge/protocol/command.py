@@ -1,0 +1,315 @@
+"""What a command is, and what follows from its row in the table.
+
+A command is a frozen dataclass. Its row says everything about it once: the fields with their types,
+limits and defaults; the word that names it; the OSC addresses and the HTTP route; what history
+calls it; how it is taken back. Bodies, the API's description, OSC's address book, the player's
+check and the limits that the page gets are all made from the rows.
+
+Commands are absolute (never "toggle" or "one more"), so that one which arrives twice changes
+nothing the second time; `tap` and `nudge` are gestures and the exceptions.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import types
+import typing
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_transform
+
+from annotated_types import Ge, Le, MaxLen, MinLen
+
+from bridge.errors import CommandError
+from bridge.protocol.state import State
+
+Alternative = tuple[Any, tuple[Any, ...]]
+"""One type that a value may have, and its bounds: ``float | None`` has two."""
+By = Literal["player", "service", "process"]
+Address = tuple[str, ...]
+"""What a command is about: a later command to the same address replaces an earlier one."""
+Unconfirmed = Mapping[Address, Any]
+"""Values that were sent to the player and are not confirmed yet, by address."""
+
+
+@dataclass(frozen=True, slots=True)
+class Osc:
+    """An OSC address: `{field}` in the template stands for a name, `args` are the fields that the
+    arguments fill in order (only fields with a default may be left out), `fixed` are fields that
+    the address itself sets. `button`: a first argument tells whether the button goes down (or
+    there is none). An address without `args` is a button."""
+
+    template: str
+    args: tuple[str, ...] = ()
+    fixed: tuple[tuple[str, Any], ...] = ()
+    button: bool = False
+
+    @property
+    def is_button(self) -> bool:
+        """Whether the release of a button (0) arrives here too, and means nothing."""
+        return self.button or not self.args
+
+
+@dataclass(frozen=True, slots=True)
+class Http:
+    """An HTTP route: `{field}` in the path stands for a name, `fixed` are fields that the path
+    itself sets, the other fields are the members of the JSON body. `name` is the operation's."""
+
+    method: Literal["PUT", "POST", "DELETE"]
+    path: str
+    name: str
+    says: str
+    fixed: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What the table says of a command beside its fields. `paced`: of several to an address within
+    1/60 s only the last is sent. `about`: commands with the same word share their address. `by`:
+    who carries it out: the player, the service itself, or (``process``) the player for our own
+    processes only, since no client can send it."""
+
+    do: str
+    osc: tuple[Osc, ...] = ()
+    http: tuple[Http, ...] = ()
+    paced: bool = True
+    about: str = ""
+    by: By = "player"
+
+
+class Command:
+    """Base of all commands. The methods have the answers of a command that leaves no trace; rows
+    with more to say override them."""
+
+    __slots__ = ()
+    ROW: ClassVar[Row]
+    NAMES: ClassVar[tuple[str, ...]] = ("lane", "group", "macro", "setting", "output")
+
+    def address(self) -> Address:
+        """What the command is about."""
+        names = (getattr(self, name) for name in self.NAMES if hasattr(self, name))
+        return (self.ROW.about or self.ROW.do, *names)
+
+    def label(self) -> str:
+        """A few words for the history: what was done."""
+        return self.ROW.do
+
+    def remembered(self) -> Any:
+        """The value that counts as the present one until the player confirms it; None: none."""
+        return None
+
+    def merges(self) -> bool:
+        """Whether quick moves at one address become one step of the history."""
+        return False
+
+    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+        """The commands that take this one back, from the state just before it; () when it cannot
+        or need not be taken back."""
+        return ()
+
+
+C = TypeVar("C", bound=Command)
+TABLE: dict[str, type[Command]] = {}
+"""All commands by their word, in the order in which they are written."""
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True)
+def row(
+    do: str,
+    *,
+    osc: tuple[Osc, ...] | Osc = (),
+    http: tuple[Http, ...] | Http = (),
+    paced: bool = True,
+    about: str = "",
+    by: By = "player",
+) -> Callable[[type[C]], type[C]]:
+    """Makes a class the row of a command: a frozen dataclass, entered into `TABLE`."""
+
+    def enter(cls: type[C]) -> type[C]:
+        made = dataclass(frozen=True, slots=True, kw_only=True)(cls)
+        osc_all = osc if isinstance(osc, tuple) else (osc,)
+        http_all = http if isinstance(http, tuple) else (http,)
+        made.ROW = Row(do, osc_all, http_all, paced, about, by)
+        if do in TABLE:
+            raise ValueError(f"there are two commands {do!r}")
+        TABLE[do] = made
+        return made
+
+    return enter
+
+
+# --- fields -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a command, as its annotation says it."""
+
+    name: str
+    hint: Any
+    alternatives: tuple[Alternative, ...]
+    default: Any
+    required: bool
+
+
+_FIELDS: dict[str, Mapping[str, Field]] = {}
+
+
+def fields_of(command: type[Command]) -> Mapping[str, Field]:
+    """The fields of a command by name, in order."""
+    do = command.ROW.do
+    if do not in _FIELDS:
+        hints = typing.get_type_hints(command, include_extras=True)
+        _FIELDS[do] = {
+            one.name: Field(
+                one.name,
+                hints[one.name],
+                tuple(alternatives_of(hints[one.name])),
+                None if one.default is dataclasses.MISSING else one.default,
+                one.default is dataclasses.MISSING,
+            )
+            for one in dataclasses.fields(command)  # type: ignore[arg-type]
+        }
+    return _FIELDS[do]
+
+
+def alternatives_of(hint: Any) -> Iterator[Alternative]:
+    """The alternatives of a type, each with its bounds."""
+    if typing.get_origin(hint) is Annotated:
+        inner, *bounds = typing.get_args(hint)
+        for part, more in alternatives_of(inner):
+            yield part, (*more, *bounds)
+    elif typing.get_origin(hint) in (types.UnionType, typing.Union):
+        for option in typing.get_args(hint):
+            yield from alternatives_of(option)
+    else:
+        yield hint, ()
+
+
+def limits_of(field: Field) -> tuple[float, float] | None:
+    """The lowest and highest number of a field, or None where it has no limits."""
+    for part, bounds in field.alternatives:
+        if part in (int, float):
+            low = [cast(float, bound.ge) for bound in bounds if isinstance(bound, Ge)]
+            high = [cast(float, bound.le) for bound in bounds if isinstance(bound, Le)]
+            return (low[0], high[0]) if low and high else None
+    return None
+
+
+def fits(value: object, alternatives: Iterable[Alternative]) -> bool:
+    """Whether a value is of one of the types, bounds included. A whole number fits where a number
+    is wanted and 17.0 where a whole one is (JSON has one kind of number), a boolean never does;
+    NaN and infinities fit nowhere."""
+    return any(_fits_part(value, part, bounds) for part, bounds in alternatives)
+
+
+def _fits_part(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
+    if part is None or part is type(None):
+        return value is None
+    if part is Any:
+        return True
+    if typing.get_origin(part) is Literal:
+        return isinstance(value, str) and value in typing.get_args(part)
+    if part in (int, float):
+        return _fits_number(value, part, bounds)
+    if part is str and isinstance(value, str):
+        return all(
+            (not isinstance(bound, MinLen) or len(value) >= bound.min_length)
+            and (not isinstance(bound, MaxLen) or len(value) <= bound.max_length)
+            for bound in bounds
+        )
+    return isinstance(value, typing.get_origin(part) or part)
+
+
+def _fits_number(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    if not math.isfinite(value) or (part is int and value != int(value)):
+        return False
+    return all(
+        (not isinstance(bound, Ge) or value >= cast(float, bound.ge))
+        and (not isinstance(bound, Le) or value <= cast(float, bound.le))
+        for bound in bounds
+    )
+
+
+# --- objects on the wire ------------------------------------------------------------------------
+
+
+def encode(command: Command) -> dict[str, Any]:
+    """The plain object of a command: its word as ``do``, and its fields except those that are at
+    their default."""
+    found: dict[str, Any] = {"do": command.ROW.do}
+    for name, field in fields_of(type(command)).items():
+        value = getattr(command, name)
+        if field.required or value != field.default:
+            found[name] = value
+    return found
+
+
+ENVELOPE = frozenset({"do", "seq", "client"})
+"""Members of an object that are not fields: who sent it, and the number of its answer."""
+
+
+def decode(given: object) -> Command:
+    """The command of a plain object.
+
+    Raises:
+        CommandError: an unknown word (kind ``unknown``), a member that the command does not have,
+            one that is missing, or a value that does not fit (kind ``value``).
+    """
+    if not isinstance(given, Mapping):
+        raise CommandError("a command is an object with a 'do'")
+    do = given.get("do")
+    command = TABLE.get(do) if isinstance(do, str) else None
+    if command is None:
+        raise CommandError(f"there is no command {do!r}", "unknown")
+    fields = fields_of(command)
+    for name in given:
+        if name not in fields and name not in ENVELOPE:
+            raise CommandError(f"{do} has no {name!r}")
+    values: dict[str, Any] = {}
+    for name, field in fields.items():
+        if name not in given:
+            if field.required:
+                raise CommandError(f"{do} needs {name!r}")
+            continue
+        value = given[name]
+        if not fits(value, field.alternatives):
+            raise CommandError(f"{do}: {name!r} cannot be {value!r}{_range(field)}")
+        values[name] = plain(value, field)
+    return command(**values)
+
+
+def plain(value: Any, field: Field) -> Any:
+    """17.0 as 17 where a whole number is wanted, 1 as 1.0 where a number is."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    kinds = [part for part, _ in field.alternatives]
+    return int(value) if int in kinds else float(value) if float in kinds else value
+
+
+def _range(field: Field) -> str:
+    limits = limits_of(field)
+    return "" if limits is None else f" (from {limits[0]:g} to {limits[1]:g})"
+
+
+def described_limits() -> dict[str, dict[str, dict[str, Any]]]:
+    """The limits and defaults of every client's command, for surfaces that draw controls:
+    word, then field, then ``low``, ``high``, ``default`` (those that there are)."""
+    found: dict[str, dict[str, dict[str, Any]]] = {}
+    for do, command in TABLE.items():
+        if command.ROW.by == "process":
+            continue
+        rows: dict[str, dict[str, Any]] = {}
+        for name, field in fields_of(command).items():
+            limits = limits_of(field)
+            entry: dict[str, Any] = (
+                {} if limits is None else dict(zip(("low", "high"), limits, strict=True))
+            )
+            if not field.required:
+                entry["default"] = field.default
+            rows[name] = entry
+        found[do] = rows
+    return found

@@ -1,0 +1,106 @@
+"""Commands that the service carries out itself: changes of the set's text by one gesture, and the
+history. The player gets what comes of them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from bridge.protocol.command import Command, Http, Osc, row
+from bridge.protocol.limits import Name, Seed, Share, SwapMoment
+
+What = Literal["pattern", "settings"]
+_SETTINGS = (("what", "settings"),)
+
+
+@row(
+    "copy",
+    by="service",
+    osc=Osc("/lane/{lane}/copy", ("to", "when")),
+    http=Http(
+        "POST",
+        "/api/lanes/{lane}/copy",
+        "copyLane",
+        "Gives another lane this one's pattern and settings; makes it when it is new.",
+    ),
+)
+class CopyLane(Command):
+    """Gives the lane `to` the pattern and settings of a lane. `to` may be a new name: a lane
+    without an output then. `what` left out: both."""
+
+    lane: Name
+    to: Name
+    what: What | None = None
+    when: SwapMoment = "beat"
+
+    def label(self) -> str:
+        return f"{self.lane} copied to {self.to}"
+
+
+@row(
+    "clear",
+    by="service",
+    osc=(Osc("/lane/{lane}/clear"), Osc("/lane/{lane}/clear/settings", fixed=_SETTINGS)),
+    http=Http(
+        "POST",
+        "/api/lanes/{lane}/clear",
+        "clearLane",
+        "Rests in place of the pattern, or the settings as they are unless told.",
+    ),
+)
+class ClearLane(Command):
+    """Rests in place of a lane's pattern, or all its settings as they are unless told."""
+
+    lane: Name
+    what: What = "pattern"
+    when: SwapMoment = "beat"
+
+    def label(self) -> str:
+        return f"{self.lane} {'settings ' if self.what == 'settings' else ''}cleared"
+
+
+@row(
+    "randomise",
+    by="service",
+    osc=(
+        Osc("/lane/{lane}/randomise", ("amount", "seed")),
+        Osc("/lane/{lane}/randomise/settings", ("amount", "seed"), fixed=_SETTINGS),
+    ),
+    http=Http(
+        "POST",
+        "/api/lanes/{lane}/randomise",
+        "randomiseLane",
+        "Moves pattern or settings by chance, within musical bounds.",
+    ),
+)
+class RandomiseLane(Command):
+    """Moves a lane's pattern, or its settings, as far as `amount` says; 0 changes nothing. The same
+    `seed` does the same to the same lane; without one, one is drawn and told."""
+
+    lane: Name
+    amount: Share
+    seed: Seed | None = None
+    what: What = "pattern"
+    when: SwapMoment = "beat"
+
+    def label(self) -> str:
+        return f"{self.lane} {'settings ' if self.what == 'settings' else ''}randomised"
+
+
+@row(
+    "undo",
+    by="service",
+    osc=Osc("/undo"),
+    http=Http("POST", "/api/undo", "undo", "Takes back the last thing done by hand."),
+)
+class Undo(Command):
+    """Takes back the last thing done by hand."""
+
+
+@row(
+    "redo",
+    by="service",
+    osc=Osc("/redo"),
+    http=Http("POST", "/api/redo", "redo", "Repeats what was undone."),
+)
+class Redo(Command):
+    """Repeats what was undone."""

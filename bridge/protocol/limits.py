@@ -1,0 +1,56 @@
+"""Types of command fields with their limits and units: the only place where these numbers stand.
+
+The bounds are `annotated_types`, which pydantic reads as well; so the models of HTTP bodies, the
+player's check, OSC, and the limits that the page gets all come from here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from annotated_types import Ge, Le, MaxLen, MinLen
+
+TICKS_PER_QUARTER = 960
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """The unit of a number, or a short note on it; for people, and for the API's description."""
+
+    text: str
+
+
+LONGEST_BARS = 64
+"""The longest wait or glide that a performer can ask for; more is a slip of the finger."""
+LAST_TICK = TICKS_PER_QUARTER * 4 * 100_000
+"""Bar 100,001 in 4/4: more than two days at 120 quarter notes a minute."""
+LOWEST_TEMPO, HIGHEST_TEMPO = 20, 400
+FARTHEST_MS = 100
+"""How far a clock is offset or nudged at once."""
+LONGEST_NAME = 64
+LONGEST_PORT_NAME = 200
+LONGEST_TRY_MS = 30_000
+"""A gate that is tried by hand closes by itself after this time."""
+
+Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
+PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
+OutputName = Annotated[str, MinLen(3), MaxLen(2 * LONGEST_NAME + 1)]
+Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]
+GlideBars = Annotated[int, Ge(0), Le(LONGEST_BARS), Unit("bars")]
+When = Literal["now", "beat", "bar"] | Bars
+"""When a change is done: at once, on the next beat or bar line, or on a grid of that many bars."""
+SwapMoment = Literal["step", "beat", "bar"]
+OrderEntry = Annotated[int, Ge(0), Le(10_000), Unit("entry of the running order, from 0")]
+Share = Annotated[float, Ge(0), Le(1)]
+Tempo = Annotated[float, Ge(LOWEST_TEMPO), Le(HIGHEST_TEMPO), Unit("quarter notes per minute")]
+Milliseconds = Annotated[
+    float, Ge(-FARTHEST_MS), Le(FARTHEST_MS), Unit("ms; below 0 plays earlier")
+]
+Tick = Annotated[int, Ge(0), Le(LAST_TICK), Unit("ticks, 960 to the quarter note")]
+TryValue = Annotated[
+    float, Ge(-20), Le(127), Unit("level 0..1 of a gate, note number of a pitch, volts of a level")
+]
+TryMs = Annotated[float, Ge(1), Le(LONGEST_TRY_MS), Unit("ms that a gate stays open")]
+Seed = Annotated[int, Ge(0), Le(2**31 - 1)]
+Seq = Annotated[int, Ge(0), Le(2**53 - 1)]

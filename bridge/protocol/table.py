@@ -1,0 +1,21 @@
+"""The table of commands: every row, whatever module it is written in.
+
+To add a command: write its row in one of these modules, its handler (`bridge.music.commands` for
+what the performance does, `bridge.engine.hands` for the clock and the ports, the service for what
+it does itself), and a test. Bodies, OSC addresses, the API's description and the page's limits
+follow.
+"""
+
+from __future__ import annotations
+
+from bridge.protocol import editing, internal, performing, running
+from bridge.protocol.command import TABLE, Command
+
+__all__ = ["TABLE", "client_commands"]
+
+MODULES = (performing, running, editing, internal)
+
+
+def client_commands() -> list[type[Command]]:
+    """The commands that a client can send."""
+    return [command for command in TABLE.values() if command.ROW.by != "process"]
