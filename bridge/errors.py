@@ -11,7 +11,9 @@ Tree::
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 
 
 class BridgeError(Exception):
@@ -68,3 +70,11 @@ class PortError(BridgeError, OSError):
 
 class PlayerError(BridgeError, RuntimeError):
     """The player process cannot be reached or started."""
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """`` (did you mean 'kick'?)`` where a known name is close to `name`, else nothing. Capital
+    letters are no difference."""
+    names = {one.lower(): one for one in known}
+    close = get_close_matches(name.lower(), list(names), n=1, cutoff=0.6)
+    return f" (did you mean '{names[close[0]]}'?)" if close else ""

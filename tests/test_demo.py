@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from support.said import carry_out
 
 import bridge
 from bridge.cli import main
@@ -133,7 +134,7 @@ def played(score: Score, bars: int, *commands: dict[str, object]) -> dict[str, l
     performance = Performance(score)
     player = Renderer(score, performance)
     for command in commands:
-        performance.apply(command, 0)
+        carry_out(performance, command, 0)
     return by_lane(score, player.advance(bars * BAR))
 
 
@@ -157,7 +158,7 @@ def test_a_morph_thickens_little_by_little_and_nothing_jumps(rig: Rig) -> None:
 def score_events(score: Score, bars: int, command: dict[str, object]) -> list[Event]:
     performance = Performance(score)
     player = Renderer(score, performance)
-    performance.apply(command, 0)
+    carry_out(performance, command, 0)
     return player.advance(bars * BAR)
 
 

@@ -15,6 +15,7 @@ FLOORS: list[set[str]] = [
     {"cli", "commands"},
     {"demo"},
     {"service"},
+    {"osc"},
     {"paper"},
     {"engine"},
     {"files"},
@@ -22,10 +23,11 @@ FLOORS: list[set[str]] = [
     {"voltage"},
     {"clock"},
     {"music"},
+    {"protocol"},
     {"errors"},
 ]
 FLOOR = {room: height for height, rooms in enumerate(reversed(FLOORS)) for room in rooms}
-PURE = ("music", "clock", "voltage")
+PURE = ("protocol", "music", "clock", "voltage")
 IMPURE_MODULES = {
     "asyncio",
     "time",

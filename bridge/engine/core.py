@@ -19,7 +19,7 @@ from typing import Any
 
 from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor
 from bridge.engine import hands
-from bridge.engine.hands import offset_of
+from bridge.engine.hands import offset_ns_of
 from bridge.engine.incoming import Incoming
 from bridge.engine.leading import RESET_EARLY_NS, Leading
 from bridge.engine.outputs import Outputs
@@ -33,6 +33,9 @@ from bridge.errors import CommandError
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.ports.port import OutPort
+from bridge.protocol.command import Command
+from bridge.protocol.performing import MoveMacro, Mute, Release
+from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
 
@@ -87,11 +90,11 @@ class Player:
         self.sender = Sender(self.timeline, self.outputs, self.leading)
         self.song = SongClock(now, self.performance.tempo, settings.follow, bool(send_to))
         self.incoming = Incoming()
-        self.offset_ns = offset_of(settings.offset_ms)
+        self.offset_ns = offset_ns_of(settings.offset_ms)
         self.warnings: list[str] = []
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
-        self._waiting: deque[tuple[dict[str, Any], Done | None]] = deque()
+        self._waiting: deque[tuple[Command, Done | None, str]] = deque()
         self.standing = Standing(self.outputs)
         self._bpm = self.performance.tempo
         self._ready = self.song.ready
@@ -174,8 +177,8 @@ class Player:
 
     def _work(self, now: int) -> None:
         while self._waiting:
-            command, done = self._waiting.popleft()
-            self._answer(command, now, done)
+            command, done, client = self._waiting.popleft()
+            self._answer(command, now, done, client)
         song = self.song
         if song.playing:
             ready = song.time_of(self.part.rendered)
@@ -227,17 +230,20 @@ class Player:
 
     # --- commands -------------------------------------------------------------------------------
 
-    def command(self, command: dict[str, Any], now: int, done: Done | None = None) -> None:
+    def command(
+        self, command: Command, now: int, done: Done | None = None, client: str = ""
+    ) -> None:
         """Does a command, or refuses it whole: CommandError, or `done(error)` where one is given.
+        `client` is who sent it.
 
         What is already on its way out (less than a millisecond) goes first; then `done` is called.
         """
         if self.staged:
-            self._waiting.append((command, done))
+            self._waiting.append((command, done, client))
         elif done is None:
-            hands.execute(self, command, now)
+            hands.dispatch(self, command, now, client)
         else:
-            self._answer(command, now, done)
+            self._answer(command, now, done, client)
 
     def swap(
         self,
@@ -251,30 +257,32 @@ class Player:
         `Part.swap`."""
         self.part.swap(score, revision, when, self.song.playing, renamed, parts)
 
-    def _answer(self, command: dict[str, Any], now: int, done: Done | None) -> None:
+    def _answer(self, command: Command, now: int, done: Done | None, client: str) -> None:
         # No error is kept in a variable: it would hold this frame, the frame would hold it, and
         # nobody collects such rings while the player runs.
         try:
-            hands.execute(self, command, now)
+            hands.dispatch(self, command, now, client)
         except CommandError as error:
             if done is not None:
                 done(error)
             return
         except Exception as problem:  # no command may stop the music
-            self.warn(f"{command.get('do')} failed: {problem!r}")
+            self.warn(f"{command.ROW.do} failed: {problem!r}")
             if done is not None:
-                done(CommandError(f"{command.get('do')} failed: {problem!r}", "state"))
+                done(CommandError(f"{command.ROW.do} failed: {problem!r}", "state"))
             return
         if done is not None:
             done(None)
 
-    def perform(self, command: dict[str, Any], now: int) -> None:
+    def perform(self, command: Command, now: int, client: str = "") -> None:
         """Does what the performance knows about, and what follows from it here."""
         part = self.part
         before = part.unheard()
-        turned = command["macro"] if command["do"] == "macro" and self.song.playing else None
+        turned = None
+        if isinstance(command, MoveMacro) and self.song.playing:
+            turned = command.macro
         stood = {} if turned is None else part.driven_by(turned)
-        part.performance.apply(command, part.rendered)
+        part.performance.apply(command, part.rendered, client)
         if turned is not None:
             # What is rendered does not know of the hand yet, and a finger is on it: at once.
             for output, volts in part.driven_by(turned).items():
@@ -382,7 +390,7 @@ class Player:
         """After another clock: what is in milliseconds goes by the tempo that holds now."""
         bpm = min(max(round(self.song.bpm, 2), LOWEST_BPM), HIGHEST_BPM)
         if bpm != self.performance.tempo:
-            self.performance.apply({"do": "tempo", "bpm": bpm}, self.part.rendered)
+            self.performance.apply(SetTempo(bpm=bpm), self.part.rendered)
         self._bpm = self.performance.tempo
 
     def _change_score(self, tick: int) -> None:
@@ -419,13 +427,13 @@ class Player:
         """Whoever passed fingers on to us is gone: nothing is held any more."""
         held = self.performance.at(self.part.rendered).holds.values()
         for client in {client for clients in held for client in clients}:
-            self.perform({"do": "release", "client": client}, now)
+            self.perform(Release(), now, client)
 
     def mute_derived(self, now: int) -> None:
         """Every derived lane out: the safe way to begin after repeated crashes."""
         for lane in self.part.score.lanes:
             if lane.kind == "logic":
-                self.perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
+                self.perform(Mute(lane=lane.name, muted=True), now)
         self.warn("started with derived lanes muted, after repeated failures")
 
     def resume(
@@ -456,7 +464,7 @@ class Player:
             tick = line.tick_at(now)
             goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
             self.part.skip(max(goal, self.part.rendered))
-        self.offset_ns = offset_of(float(snapshot["clock"]["offset_ms"]))
+        self.offset_ns = offset_ns_of(float(snapshot["clock"]["offset_ms"]))
         self.outputs.line_ns = now
         self.standing.take(self.part.values())
         self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)

@@ -1,82 +1,98 @@
-"""What each command does to a player. Mutes, macros, settings and sections are the performance's
-own business; here is what touches the song clock, the ports and the renderer."""
+"""Command dispatch: what each command does to a player.
+
+Mutes, macros, settings and sections are the performance's own business; here is what touches the
+song clock, the ports and the renderer.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from bridge.engine.messages import check_command
 from bridge.engine.start import NS_PER_MS
 from bridge.errors import CommandError
+from bridge.music.commands import known
+from bridge.protocol import internal, performing, running
+from bridge.protocol.command import Command
 from bridge.voltage.calibration import Correction
 
 if TYPE_CHECKING:
     from bridge.engine.core import Player
 
-MOST_OFFSET_MS = 100
-PROCESS_WORDS = ("quit", "listen", "feedback", "input")
 
-
-def offset_of(ms: float) -> int:
+def offset_ns_of(ms: float) -> int:
     """Tenths of a millisecond, in ns."""
     return round(ms * 10) * (NS_PER_MS // 10)
 
 
-def execute(player: Player, command: dict[str, Any], now: int) -> None:
+def dispatch(player: Player, command: Command, now: int, client: str = "") -> None:
     """Does one command whole, or raises CommandError and does nothing."""
-    check_command(command)
-    do, song = command["do"], player.song
-    if do == "start":
-        player.carry_out(song.start(now), now)
-    elif do == "stop":
-        player.carry_out(song.stop(now), now)
-    elif do == "continue":
-        player.carry_out(song.go_on(now), now)
-    elif do == "position":
-        player.carry_out(song.locate(command["tick"], now), now)
-    elif do == "offset":
-        _offset(player, command["ms"], now)
-    elif do == "nudge":
-        player.carry_out(song.nudge(command["ms"], now), now)
-    elif do == "tap":
-        bpm = song.tap(now)
-        if bpm is not None:
-            player.perform({"do": "tempo", "bpm": round(bpm, 1)}, now)
-    elif do == "take-clock":
-        player.carry_out(song.take(now), now)
-        player.keep_tempo()
-    elif do == "follow":
-        player.carry_out(song.follow(command["source"], now), now)
-        player.keep_tempo()
-    elif do == "try":
-        player.sender.try_output(
-            command["output"], command["action"], command["value"], now, command.get("ms") or 0.0
-        )
-    elif do == "correct":
-        _correct(player, command["output"], command.get("correction"), now)
-    elif do == "reset":
-        if command["lane"] not in player.part.score.positions:
-            raise CommandError(f"there is no lane {command['lane']!r}", "unknown")
-        player.part.renderer.reset(command["lane"])
-    elif do == "tempo" and song.following:
-        raise CommandError(f"the tempo is that of {song.source}", "state")
-    elif do in PROCESS_WORDS:
-        raise CommandError(f"{do!r} is for the process that owns the ports", "state")
+    handler = HANDLERS.get(type(command))
+    if handler is not None:
+        handler(player, command, now)
     else:
-        player.perform(command, now)
+        player.perform(command, now, client)
 
 
-def _offset(player: Player, ms: float, now: int) -> None:
-    if abs(ms) > MOST_OFFSET_MS:
-        raise CommandError(f"the offset is from -{MOST_OFFSET_MS} to {MOST_OFFSET_MS} ms")
-    player.offset_ns = offset_of(ms)
+def _start(player: Player, command: running.Start, now: int) -> None:
+    player.carry_out(player.song.start(now), now)
+
+
+def _stop(player: Player, command: running.Stop, now: int) -> None:
+    player.carry_out(player.song.stop(now), now)
+
+
+def _continue(player: Player, command: running.Continue, now: int) -> None:
+    player.carry_out(player.song.go_on(now), now)
+
+
+def _position(player: Player, command: running.SetPosition, now: int) -> None:
+    player.carry_out(player.song.locate(command.tick, now), now)
+
+
+def _nudge(player: Player, command: running.Nudge, now: int) -> None:
+    player.carry_out(player.song.nudge(command.ms, now), now)
+
+
+def _tap(player: Player, command: running.Tap, now: int) -> None:
+    bpm = player.song.tap(now)
+    if bpm is not None:
+        player.perform(running.SetTempo(bpm=round(bpm, 1)), now)
+
+
+def _tempo(player: Player, command: running.SetTempo, now: int) -> None:
+    if player.song.following:
+        raise CommandError(f"the tempo is that of {player.song.source}", "state")
+    player.perform(command, now)
+
+
+def _take_clock(player: Player, command: running.TakeClock, now: int) -> None:
+    player.carry_out(player.song.take(now), now)
+    player.keep_tempo()
+
+
+def _follow(player: Player, command: running.Follow, now: int) -> None:
+    player.carry_out(player.song.follow(command.source, now), now)
+    player.keep_tempo()
+
+
+def _try(player: Player, command: running.TryOutput, now: int) -> None:
+    player.sender.try_output(command.output, command.action, command.value, now, command.ms or 0.0)
+
+
+def _reset(player: Player, command: performing.ResetLane, now: int) -> None:
+    player.part.renderer.reset(known("lane", command.lane, player.part.score.positions))
+
+
+def _offset(player: Player, command: running.SetOffset, now: int) -> None:
+    player.offset_ns = offset_ns_of(command.ms)
     player.outputs.line_ns = now
     player.timeline.rebind()
 
 
-def _correct(player: Player, output: str, given: dict[str, Any] | None, now: int) -> None:
+def _correct(player: Player, command: internal.Correct, now: int) -> None:
     """Another correction of a tuned output, or none; while playing, heard at once."""
-    correction = None
+    output, given, correction = command.output, command.correction, None
     if given is not None:
         rows = tuple((float(note), float(cents)) for note, cents in given.get("table", ()))
         correction = Correction(
@@ -89,3 +105,28 @@ def _correct(player: Player, output: str, given: dict[str, Any] | None, now: int
     value = player.part.values().get(output) if player.song.playing else None
     if value is not None:
         player.outputs.offer(output, value, now)
+
+
+def _of_process(player: Player, command: Command, now: int) -> None:
+    raise CommandError(f"{command.ROW.do!r} is for the process that owns the ports", "state")
+
+
+HANDLERS: Mapping[type[Command], Callable[[Player, Any, int], None]] = {
+    running.Start: _start,
+    running.Stop: _stop,
+    running.Continue: _continue,
+    running.SetPosition: _position,
+    running.SetTempo: _tempo,
+    running.Tap: _tap,
+    running.Nudge: _nudge,
+    running.SetOffset: _offset,
+    running.TakeClock: _take_clock,
+    running.Follow: _follow,
+    running.TryOutput: _try,
+    performing.ResetLane: _reset,
+    internal.Correct: _correct,
+    internal.Listen: _of_process,
+    internal.SendFeedback: _of_process,
+    internal.TakeInput: _of_process,
+    internal.Quit: _of_process,
+}

@@ -14,6 +14,8 @@ from typing import Any
 
 from bridge.engine.messages import Outbox, Unpacker, pack, pack_json
 from bridge.errors import CommandError
+from bridge.protocol.command import Command
+from bridge.protocol.table import decode
 
 FRAME_NS = 33_000_000
 BACKLOG_BYTES = 1 << 20
@@ -78,7 +80,7 @@ class Link:
     def __init__(
         self,
         path: str,
-        command: Callable[[dict[str, Any], Callable[[CommandError | None], None]], None],
+        command: Callable[[Command, str, Callable[[CommandError | None], None]], None],
         hello: Callable[[], Mapping[str, Any]],
     ) -> None:
         self._command = command
@@ -214,7 +216,11 @@ class Link:
         if command.get("do") == "keep":
             reader.keeper = True
             return
-        self._command(command, self._answer(reader, command.get("seq")))
+        done = self._answer(reader, command.get("seq"))
+        try:
+            self._command(decode(command), str(command.get("client", "")), done)
+        except CommandError as error:
+            done(error)
 
     @staticmethod
     def _answer(reader: Reader, seq: Any) -> Callable[[CommandError | None], None]:

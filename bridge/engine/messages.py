@@ -4,8 +4,8 @@ A frame is a big-endian length of four bytes (of what follows), one byte for the
 payload: ``J`` a JSON object in UTF-8, ``P`` a pickle (a compiled score; only ever on the private
 socket in the runtime folder, whose other end runs as the same user).
 
-Commands are JSON objects with a ``do``; `COMMANDS` says which fields each has. An optional whole
-number ``seq`` comes back in the next state, in ``acks`` or in ``refused`` as
+Commands are JSON objects with a ``do`` (see `bridge.protocol.command`). An optional whole number
+``seq`` comes back in the next state, in ``acks`` or in ``refused`` as
 ``[seq, kind, message]``. The player sends ``hello`` with the whole state on connection, then
 ``state`` with the top-level keys that changed, and ``played`` with what has sounded. It never waits
 for a slow reader: what cannot be delivered is merged, so that the newest state wins.
@@ -13,13 +13,9 @@ for a slow reader: what cannot be delivered is merged, so that the newest state 
 
 from __future__ import annotations
 
-import itertools
 import json
-import math
 import struct
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from bridge.errors import CommandError
@@ -27,10 +23,6 @@ from bridge.errors import CommandError
 Kind = Literal["J", "P"]
 MOST = 32 * 1024 * 1024
 """Bytes of the largest frame: far above any score, far below what memory locking would notice."""
-
-TRY_MOST_MS = 30_000
-"""A gate that is tried by hand closes by itself after this, whatever it was asked for."""
-TABLE_MOST = 256
 
 _HEAD = struct.Struct(">Ic")
 
@@ -72,166 +64,6 @@ class Unpacker:
 # --- commands -----------------------------------------------------------------------------------
 
 
-def _flag(value: object) -> bool:
-    return isinstance(value, bool)
-
-
-def _name(value: object) -> bool:
-    return isinstance(value, str) and 0 < len(value) <= 200
-
-
-def _number(value: object) -> bool:
-    return isinstance(value, int | float) and not _flag(value) and math.isfinite(value)
-
-
-def _number_or_none(value: object) -> bool:
-    return value is None or _number(value)
-
-
-def _share(value: object) -> bool:
-    return _number(value) and 0 <= value <= 1  # type: ignore[operator]
-
-
-def _whole(value: object) -> bool:
-    return isinstance(value, int) and not _flag(value)
-
-
-def _bars(value: object) -> bool:
-    return _whole(value) and 0 <= value <= 256  # type: ignore[operator]
-
-
-def _when(value: object) -> bool:
-    return value in ("now", "beat", "bar") or (_bars(value) and value != 0)
-
-
-def _place(value: object) -> bool:
-    return _whole(value) and 0 <= value < 2**53  # type: ignore[operator]
-
-
-def _one_of(*words: str) -> Callable[[object], bool]:
-    return lambda value: value in words
-
-
-def _object(value: object) -> bool:
-    return isinstance(value, dict)
-
-
-def _ms(value: object) -> bool:
-    return _number(value) and 1 <= value <= TRY_MOST_MS  # type: ignore[operator]
-
-
-def _channel_message(value: object) -> bool:
-    """Hex of one whole channel message (MIDI 1.0, table T-1: two data bytes, one for Cn and Dn)."""
-    try:
-        data = bytes.fromhex(value) if isinstance(value, str) and len(value) <= 6 else b""
-    except ValueError:
-        return False
-    if not data or not 0x80 <= data[0] < 0xF0 or max(data[1:], default=0x80) > 0x7F:
-        return False
-    return len(data) == (2 if data[0] & 0xE0 == 0xC0 else 3)
-
-
-def _correction(value: object) -> bool:
-    """Members of a `bridge.voltage.calibration.Correction`; all may be left out."""
-    if not isinstance(value, dict) or not value.keys() <= _CORRECTION.keys():
-        return False
-    return all(_CORRECTION[name](part) for name, part in value.items())
-
-
-def _table(value: object) -> bool:
-    if not isinstance(value, list) or len(value) > TABLE_MOST:
-        return False
-    rows = [row for row in value if isinstance(row, list) and len(row) == 2]
-    if len(rows) < len(value) or not all(_number(part) for row in rows for part in row):
-        return False
-    return all(a[0] < b[0] for a, b in itertools.pairwise(rows))
-
-
-_CORRECTION: Mapping[str, Callable[[object], bool]] = {
-    "offset_volts": _number,
-    "gain": lambda value: _number(value) and 0.5 <= value <= 2,  # type: ignore[operator]
-    "table": _table,
-    "made": lambda value: isinstance(value, str) and len(value) <= 40,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """Fields of one command: `needs` must be there, `may` can; each with what it accepts."""
-
-    needs: Mapping[str, Callable[[object], bool]] = field(default_factory=dict)
-    may: Mapping[str, Callable[[object], bool]] = field(default_factory=dict)
-
-
-_LANE_MUTED = {"lane": _name, "muted": _flag}
-COMMANDS: Mapping[str, Form] = MappingProxyType(
-    {
-        "mute": Form(_LANE_MUTED, {"when": _when, "return_bars": _bars}),
-        "cancel": Form({}, {"lane": _name, "section": _name}),
-        "hold": Form({**_LANE_MUTED, "client": _name, "active": _flag}),
-        "release": Form({"client": _name}),
-        "solo": Form({"lane": _name, "on": _flag}),
-        "group": Form({"group": _name, "muted": _flag}, {"when": _when, "return_bars": _bars}),
-        "macro": Form({"macro": _name, "value": _share}),
-        "setting": Form({"lane": _name, "setting": _name, "value": _number_or_none}),
-        "section": Form(
-            {"section": _name}, {"when": _when, "morph_bars": _bars, "mutes_at": _share}
-        ),
-        "order": Form({"run": _flag}, {"leg": _whole}),
-        "start": Form(),
-        "stop": Form(),
-        "continue": Form(),
-        "position": Form({"tick": _place}),
-        "tempo": Form({"bpm": _number}),
-        "nudge": Form({"ms": _number}),
-        "tap": Form(),
-        "offset": Form({"ms": _number}),
-        "take-clock": Form(),
-        "follow": Form({"source": _name}),
-        "all-out": Form(),
-        "reset": Form({"lane": _name}),
-        "still": Form({"lane": _name, "on": _flag}),
-        "try": Form(
-            {"output": _name, "action": _one_of("gate", "pitch", "level"), "value": _number},
-            {"ms": _ms},
-        ),
-        "put-back": Form({"parts": _object}),
-        "correct": Form({"output": _name}, {"correction": _correction}),
-        "listen": Form({"port": _name}),
-        "feedback": Form({"port": _name, "data": _channel_message}),
-        "input": Form({"port": _name, "data": _channel_message}),
-        "quit": Form(),
-    }
-)
-
-
-def check_command(command: object) -> dict[str, Any]:
-    """`command` itself, when its ``do`` is known and every field has the right form.
-
-    Whether the lane, macro, section or output exists is not known here. Fields that a command does
-    not have are left alone: the doors that people knock at refuse them. Raises CommandError
-    (kind ``unknown`` for an unknown ``do``, else ``value``).
-    """
-    if not isinstance(command, dict):
-        raise CommandError("a command is an object with a 'do'")
-    do = command.get("do")
-    form = COMMANDS.get(do) if isinstance(do, str) else None
-    if form is None:
-        raise CommandError(f"there is no command {do!r}", "unknown")
-    for name, accepts in form.needs.items():
-        if name not in command:
-            raise CommandError(f"{do} needs {name!r}")
-        if not accepts(command[name]):
-            raise CommandError(f"{do}: {name!r} cannot be {command[name]!r}")
-    for name, value in command.items():
-        accepts_it = form.may.get(name)
-        if value is not None and accepts_it is not None and not accepts_it(value):
-            raise CommandError(f"{do}: {name!r} cannot be {value!r}")
-    if not _whole(command.get("seq", 0)):
-        raise CommandError(f"{do}: 'seq' is a whole number")
-    return command
-
-
 def check_swap(value: Mapping[str, Any]) -> tuple[str, dict[str, dict[str, str]], dict[str, Any]]:
     """What else a swap says: ``when``, ``renamed`` (old names to new ones, under ``lanes``,
     ``macros`` and ``sections``) and ``parts`` of a performance to put back. CommandError when they
@@ -241,7 +73,11 @@ def check_swap(value: Mapping[str, Any]) -> tuple[str, dict[str, dict[str, str]]
         isinstance(parts, dict)
         and isinstance(renamed, dict)
         and all(isinstance(names, dict) for names in renamed.values())
-        and all(_name(a) and _name(b) for names in renamed.values() for a, b in names.items())
+        and all(
+            isinstance(a, str) and isinstance(b, str)
+            for names in renamed.values()
+            for a, b in names.items()
+        )
     )
     if not fits:
         raise CommandError("swap: 'renamed' and 'parts' are objects")

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.engine.core import Player
 from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.engine.timeline import Item
 from bridge.music.score import Score
 from bridge.ports.simulated import SimulatedOut
+from bridge.protocol.command import Command
+from bridge.protocol.running import Start, Stop
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
 
@@ -64,7 +66,7 @@ def perform(
     timing: Timing | None = None,
     settings: ClockSettings | None = None,
     corrections: Mapping[str, Correction] | None = None,
-    commands: Mapping[int, list[dict[str, Any]]] | None = None,
+    commands: Mapping[int, list[Command]] | None = None,
 ) -> Night:
     """Plays `bars` bars from the first, with the internal clock.
 
@@ -103,7 +105,7 @@ def perform(
 
     player.sender.notice = notice
     player.part.last = end
-    player.command({"do": "start"}, now[0])
+    player.command(Start(), now[0])
     begun = player.song.time_of(0)
     while player.song.time_of(end) > now[0]:
         while waiting and player.song.tick_at(now[0]) >= waiting[0][0]:
@@ -111,7 +113,7 @@ def perform(
                 player.command(command, now[0])
         now[0] = player.step(now[0])
         collect()
-    player.command({"do": "stop"}, now[0])
+    player.command(Stop(), now[0])
     player.step(now[0])
     player.finish()
     collect()

@@ -25,12 +25,12 @@ from typing import Any
 
 from bridge.clock.source import INTERNAL
 from bridge.engine import realtime
-from bridge.engine.core import Player
+from bridge.engine.core import Done, Player
 from bridge.engine.feedback import Feedback
 from bridge.engine.inbox import Inbox
 from bridge.engine.lateness import Alarm
 from bridge.engine.link import Link
-from bridge.engine.messages import check_command, check_swap
+from bridge.engine.messages import check_swap
 from bridge.engine.report import Report
 from bridge.engine.sending import STAGE_NS
 from bridge.engine.start import PortSpec, Start
@@ -38,6 +38,9 @@ from bridge.engine.wake import Wake
 from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.ports import OutPort, open_output
+from bridge.protocol import running
+from bridge.protocol.command import Command
+from bridge.protocol.internal import Listen, Quit, SendFeedback, TakeInput
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
@@ -164,7 +167,7 @@ class Process:
     def run(self) -> None:
         player, inbox = self.player, self.inbox
         if self.start.play and self.start.snapshot is None:
-            player.command({"do": "start"}, _now())
+            player.command(running.Start(), _now())
         while not self.stopping:
             now = _now()
             for port, stamp, data in inbox.take():
@@ -292,34 +295,30 @@ class Process:
             self.link.keep(payload)
             done(None)
 
-    def _command(self, command: dict[str, Any], done: Any) -> None:
+    def _command(self, command: Command, client: str, done: Done) -> None:
         try:
-            check_command(command)
-            if command["do"] == "quit":
+            if isinstance(command, Quit):
                 self.stopping = True
-            elif command["do"] == "follow" and command["source"] != INTERNAL:
-                self.inbox.open(command["source"])
-            elif command["do"] in ("listen", "feedback", "input"):
+            elif isinstance(command, running.Follow) and command.source != INTERNAL:
+                self.inbox.open(command.source)
+            elif isinstance(command, Listen | TakeInput | SendFeedback):
                 self._controller(command)
                 done(None)
                 return
-        except CommandError as error:
-            done(error)
-            return
         except PortError as problem:
             done(CommandError(str(problem), "unknown"))
             return
         if not self.stopping:
-            self.player.command(command, _now(), done)
+            self.player.command(command, _now(), done, client)
 
-    def _controller(self, command: dict[str, Any]) -> None:
+    def _controller(self, command: Listen | TakeInput | SendFeedback) -> None:
         """Commands about the ports of MIDI controllers; ports are opened where there is room."""
-        if command["do"] == "listen":
-            self.inbox.want(command["port"])
+        if isinstance(command, Listen):
+            self.inbox.want(command.port)
             self._ports_at = 0
-        elif command["do"] == "input":
-            self.inbox.play(command["port"], bytes.fromhex(command["data"]))
-        elif self.feedback.offer(command["port"], bytes.fromhex(command["data"])):
+        elif isinstance(command, TakeInput):
+            self.inbox.play(command.port, bytes.fromhex(command.data))
+        elif self.feedback.offer(command.port, bytes.fromhex(command.data)):
             self._ports_at = 0
 
     def _look_after_ports(self, now: int) -> None:

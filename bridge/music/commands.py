@@ -1,90 +1,49 @@
-"""What a hand may ask for while the set plays: each command is checked whole, then done.
-
-A command is a mapping with the word ``do``. A handler checks everything before it changes
-anything, so a refused command leaves the scene exactly as it was. Keys that a handler does not
-know (``seq`` and the like) are left to the doors that need them.
+"""What the commands of the performance do: each handler checks the names it is given against the
+set, then acts, so that a refused command leaves the scene exactly as it was. The form and limits
+of the fields were checked when the command was made.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Mapping
-from difflib import get_close_matches
+from dataclasses import replace
 from typing import Any
 
-from bridge.errors import CommandError
+from bridge.errors import CommandError, did_you_mean
 from bridge.music.model import SETTINGS
 from bridge.music.scene import Glide, Leg, Pending, Recall, Scene, Stage
+from bridge.protocol import performing as p
+from bridge.protocol.command import Command
+from bridge.protocol.limits import When
+from bridge.protocol.running import SetTempo
 
-Command = Mapping[str, Any]
-LOWEST_TEMPO, HIGHEST_TEMPO = 20.0, 400.0
-LONGEST_WAIT = 1024  # bars; more is a slip of the finger
 
-
-def known(kind: str, name: Any, names: Iterable[str]) -> str:
+def known(kind: str, name: str, names: Iterable[str]) -> str:
     """`name` when it is one of `names`; otherwise a refusal that offers the nearest."""
     names = list(names)
-    if isinstance(name, str) and name in names:
+    if name in names:
         return name
-    if not isinstance(name, str):
-        raise CommandError(f"{kind} must be a name, not {name!r}")
-    near = get_close_matches(name, names, n=1)
-    hint = f"; did you mean {near[0]!r}?" if near else ""
-    raise CommandError(f"no {kind} is called {name!r}{hint}", "unknown")
+    raise CommandError(f"there is no {kind} '{name}'{did_you_mean(name, names)}", "unknown")
 
 
-def flag(command: Command, key: str) -> bool:
-    value = command.get(key)
-    if not isinstance(value, bool):
-        raise CommandError(f"{key} must be true or false, not {value!r}")
-    return value
-
-
-def number(command: Command, key: str, low: float, high: float, unit: str = "") -> float:
-    value = command.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise CommandError(f"{key} must be a number, not {value!r}")
-    if not low <= value <= high:
-        raise CommandError(f"{key} must be from {low:g} to {high:g}{unit and ' ' + unit}")
-    return float(value)
-
-
-def bars(command: Command, key: str, low: int = 1) -> int:
-    """A whole number of bars."""
-    value = command.get(key)
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise CommandError(f"{key} must be a whole number of bars, not {value!r}")
-    if not low <= value <= LONGEST_WAIT:
-        raise CommandError(f"{key} must be from {low} to {LONGEST_WAIT} bars")
-    return value
-
-
-def due(stage: Stage, command: Command, tick: int, otherwise: str = "now") -> int:
-    """The tick that ``when`` names, seen from `tick`: ``now``, the next ``beat`` or ``bar`` line,
-    or the next line of a grid of N bars. A line that `tick` stands on is that line."""
-    when = otherwise if command.get("when") is None else command["when"]
+def due(stage: Stage, when: When, tick: int) -> int:
+    """The tick that `when` names, seen from `tick`: now, the next beat or bar line, or the next
+    line of a grid of that many bars. A line that `tick` stands on is that line."""
     if when == "now":
         return tick
-    if when == "beat":
-        grid = stage.spec.beat_ticks
-    elif when == "bar":
-        grid = stage.spec.bar_ticks
-    elif isinstance(when, str):
-        known("moment", when, ("now", "beat", "bar"))
-        raise AssertionError  # pragma: no cover - the three words are handled above
-    else:
-        grid = bars(command, "when") * stage.spec.bar_ticks
+    bar = stage.spec.bar_ticks
+    grid = stage.spec.beat_ticks if when == "beat" else bar if when == "bar" else when * bar
     return -(-tick // grid) * grid
 
 
 def at_once(command: Command) -> Command:
     """The command as it is meant while nothing plays: no bar line will come, so what is put off to
     one is done now, and nothing takes bars to glide."""
-    if command.get("do") == "section":
-        return {**command, "when": "now", "morph_bars": 0}
-    if command.get("do") == "order":
-        return {**command, "when": "now"}
-    return {**command, "when": "now"} if command.get("when") is not None else command
+    if isinstance(command, p.RecallSection):
+        return replace(command, when="now", morph_bars=0)
+    if isinstance(command, p.Mute | p.MuteGroup):
+        return replace(command, when="now")
+    return command
 
 
 # --- mutes -------------------------------------------------------------------------------------
@@ -102,67 +61,65 @@ def set_mute(scene: Scene, lane: int, muted: bool, at: int, tick: int, back: int
     scene.muted[lane] = muted
 
 
-def _mute(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    lane = _lane(stage, command)
-    muted = flag(command, "muted")
-    at = due(stage, command, tick)
-    set_mute(scene, lane, muted, at, tick, _back(stage, command, at))
+def _mute(stage: Stage, scene: Scene, command: p.Mute, tick: int, client: str) -> None:
+    lane = _lane(stage, command.lane)
+    at = due(stage, command.when, tick)
+    set_mute(scene, lane, command.muted, at, tick, _back(stage, command.return_bars, at))
 
 
-def _back(stage: Stage, command: Command, at: int) -> int | None:
-    """When a mute done at `at` returns: ``return_bars`` later, or on the bar line after that."""
-    if command.get("return_bars") is None:
+def _back(stage: Stage, return_bars: int | None, at: int) -> int | None:
+    """When a mute done at `at` returns: `return_bars` later, or on the bar line after that."""
+    if return_bars is None:
         return None
     bar = stage.spec.bar_ticks
-    return -(-(at + bars(command, "return_bars") * bar) // bar) * bar
+    return -(-(at + return_bars * bar) // bar) * bar
 
 
-def _group(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    group = known("group", command.get("group"), stage.groups)
-    muted = flag(command, "muted")
-    at = due(stage, command, tick)
-    back = _back(stage, command, at)
+def _group(stage: Stage, scene: Scene, command: p.MuteGroup, tick: int, client: str) -> None:
+    group = known("group", command.group, stage.groups)
+    at = due(stage, command.when, tick)
+    back = _back(stage, command.return_bars, at)
     for lane in stage.groups[group]:
-        set_mute(scene, lane, muted, at, tick, back)
+        set_mute(scene, lane, command.muted, at, tick, back)
 
 
-def _cancel(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    """Cancel what a lane waits for, or (with ``section``) the section that is to come."""
-    if "section" in command:
-        section = stage.sections[known("section", command["section"], stage.sections)]
-        if scene.recall is not None and scene.recall.section == section:
-            scene.recall = None
+def _cancel(stage: Stage, scene: Scene, command: p.Cancel, tick: int, client: str) -> None:
+    """Cancel what a lane waits for, or the section that is to come."""
+    if command.lane is not None:
+        scene.pending.pop(_lane(stage, command.lane), None)
         return
-    scene.pending.pop(_lane(stage, command), None)
+    assert command.section is not None
+    section = stage.sections[known("section", command.section, stage.sections)]
+    if scene.recall is not None and scene.recall.section == section:
+        scene.recall = None
 
 
-def _hold(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    lane = _lane(stage, command)
-    muted, active = flag(command, "muted"), flag(command, "active")
-    client = _client(command)
+def _hold(stage: Stage, scene: Scene, command: p.Hold, tick: int, client: str) -> None:
+    lane = _lane(stage, command.lane)
+    if not client:
+        raise CommandError("a hold needs the name of the client that holds")
     held = scene.holds.setdefault(lane, {})
     held.pop(client, None)
-    if active:
-        held[client] = muted
+    if command.active:
+        held[client] = command.muted
     if not held:
         del scene.holds[lane]
 
 
-def _release(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
+def _release(stage: Stage, scene: Scene, command: p.Release, tick: int, client: str) -> None:
     """Let go everything that a client holds: it has vanished."""
-    client = _client(command)
     for held in scene.holds.values():
         held.pop(client, None)
     scene.holds = {lane: held for lane, held in scene.holds.items() if held}
 
 
-def _solo(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    lane = _lane(stage, command)
-    scene.solo = scene.solo | {lane} if flag(command, "on") else scene.solo - {lane}
+def _solo(stage: Stage, scene: Scene, command: p.Solo, tick: int, client: str) -> None:
+    lane = _lane(stage, command.lane)
+    scene.solo = scene.solo | {lane} if command.on else scene.solo - {lane}
 
 
-def _all_out(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    """Everything out at once, and nothing that waits brings it back."""
+def _mute_all(stage: Stage, scene: Scene, command: p.MuteAll, tick: int, client: str) -> None:
+    """Everything muted at once, and nothing that waits brings it back."""
     scene.muted = [True] * len(scene.muted)
     scene.pending, scene.holds = {}, {}
     scene.recall = scene.leg = None
@@ -171,99 +128,94 @@ def _all_out(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
 # --- values ------------------------------------------------------------------------------------
 
 
-def _macro(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    macro = stage.macros[known("macro", command.get("macro"), stage.macros)]
-    stage.turn_knob(scene, macro, number(command, "value", 0, 1), tick, 0)
+def _macro(stage: Stage, scene: Scene, command: p.MoveMacro, tick: int, client: str) -> None:
+    macro = stage.macros[known("macro", command.macro, stage.macros)]
+    stage.turn_knob(scene, macro, command.value, tick, 0)
 
 
-def _setting(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
+def check_setting(kind: str, name: str, value: float | None) -> None:
+    """Refuse a setting that lanes of a kind do not have, or a value outside of its range."""
+    having = [setting.name for setting in SETTINGS.values() if kind in setting.kinds]
+    if name in SETTINGS and name not in having:
+        raise CommandError(f"a lane of kind '{kind}' has no setting '{name}'", "unknown")
+    setting = SETTINGS[known(f"setting of a {kind} lane", name, having)]
+    if value is None:
+        return
+    if not setting.low <= value <= setting.high:
+        raise CommandError(
+            f"{name} goes from {setting.low:g} to {setting.high:g} ({setting.unit}), not {value:g}"
+        )
+    if setting.whole and value != int(value):
+        raise CommandError(f"{name} is a whole number, not {value:g}")
+
+
+def _setting(stage: Stage, scene: Scene, command: p.MoveSetting, tick: int, client: str) -> None:
     """Set a setting by hand; the value None gives it back to the section and the set."""
-    lane = _lane(stage, command)
-    kind = stage.lanes[lane].kind
-    name = known(f"setting of a {kind} lane", command.get("setting"), stage.fit[lane])
-    kept = SETTINGS[name]
-    if command.get("value", 0) is None:
+    lane, name = _lane(stage, command.lane), command.setting
+    check_setting(stage.lanes[lane].kind, name, command.value)
+    if command.value is None:
         scene.hand.pop((lane, name), None)
     else:
-        value = number(command, "value", kept.low, kept.high, kept.unit)
-        if kept.whole and value != int(value):
-            raise CommandError(f"{name} must be a whole number")
-        scene.hand[(lane, name)] = value
+        scene.hand[(lane, name)] = command.value
     if scene.morph is not None:
         scene.morph.starts.pop((lane, name), None)
     stage.rebase(scene, lane, (name,))
 
 
-def _still(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    lane = _lane(stage, command)
-    scene.still = scene.still | {lane} if flag(command, "on") else scene.still - {lane}
+def _still(stage: Stage, scene: Scene, command: p.Still, tick: int, client: str) -> None:
+    lane = _lane(stage, command.lane)
+    scene.still = scene.still | {lane} if command.on else scene.still - {lane}
     stage.rebase(scene, lane, ("drift",))
 
 
-def _tempo(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    bpm = number(command, "bpm", LOWEST_TEMPO, HIGHEST_TEMPO, "beats per minute")
-    scene.tempo = Glide(bpm, bpm)
-    scene.bpm = bpm
+def _tempo(stage: Stage, scene: Scene, command: SetTempo, tick: int, client: str) -> None:
+    scene.tempo = Glide(command.bpm, command.bpm)
+    scene.bpm = command.bpm
 
 
 # --- sections ----------------------------------------------------------------------------------
 
 
-def _section(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
+def _section(stage: Stage, scene: Scene, command: p.RecallSection, tick: int, client: str) -> None:
     """Recall a section; a hand that does so takes over from the running order."""
-    section = stage.sections[known("section", command.get("section"), stage.sections)]
-    at = due(stage, command, tick, "bar")
-    morph = bars(command, "morph_bars", 0) if command.get("morph_bars") is not None else 0
-    share = number(command, "mutes_at", 0, 1) if command.get("mutes_at") is not None else 0.5
+    section = stage.sections[known("section", command.section, stage.sections)]
+    share = 0.5 if command.mutes_at is None else command.mutes_at
     scene.leg = None
-    scene.recall = Recall(at, section, morph, share)
+    scene.recall = Recall(due(stage, command.when, tick), section, command.morph_bars, share)
 
 
-def _order(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
-    """Run the order from the next bar line, from its first leg or from ``leg`` (counted from 0), or
-    stop it where it is. Running it when it runs already changes nothing."""
-    run = flag(command, "run")
-    legs = stage.spec.order
-    start = command.get("leg")
-    if run and not legs:
+def _order(stage: Stage, scene: Scene, command: p.RunOrder, tick: int, client: str) -> None:
+    """Run the order from the next bar line, from its first entry or from `leg`, or stop it where it
+    is. Running it when it runs already changes nothing."""
+    entries = len(stage.spec.order)
+    if command.run and not entries:
         raise CommandError("the set has no running order", "state")
-    if start is not None and (
-        isinstance(start, bool) or not isinstance(start, int) or not 0 <= start < len(legs)
-    ):
-        raise CommandError(f"leg must be from 0 to {len(legs) - 1}")
-    if not run:
+    if command.leg is not None and command.leg >= entries:
+        raise CommandError(f"leg must be from 0 to {entries - 1}: the order has {entries} entries")
+    if not command.run:
         scene.leg = None
-    elif scene.leg is None or start is not None:
+    elif scene.leg is None or command.leg is not None:
         scene.recall = None
-        at = due(stage, {"when": "bar"}, tick)
-        if command.get("when") == "now":  # on a bar line all the same: legs are whole bars long
-            at = tick // stage.spec.bar_ticks * stage.spec.bar_ticks
-        scene.leg = Leg(None, start or 0, at)
+        scene.leg = Leg(None, command.leg or 0, due(stage, "bar", tick))
 
 
-def _lane(stage: Stage, command: Command) -> int:
-    return stage.positions[known("lane", command.get("lane"), stage.positions)]
+def _lane(stage: Stage, name: str) -> int:
+    return stage.positions[known("lane", name, stage.positions)]
 
 
-def _client(command: Command) -> str:
-    client = command.get("client")
-    if not isinstance(client, str) or not client:
-        raise CommandError("client must be the name of who holds")
-    return client
-
-
-HANDLERS: Mapping[str, Callable[[Stage, Scene, Command, int], None]] = {
-    "mute": _mute,
-    "group": _group,
-    "cancel": _cancel,
-    "hold": _hold,
-    "release": _release,
-    "solo": _solo,
-    "all-out": _all_out,
-    "macro": _macro,
-    "setting": _setting,
-    "still": _still,
-    "tempo": _tempo,
-    "section": _section,
-    "order": _order,
+Handler = Callable[[Stage, Scene, Any, int, str], None]
+HANDLERS: Mapping[type[Command], Handler] = {
+    p.Mute: _mute,
+    p.MuteGroup: _group,
+    p.Cancel: _cancel,
+    p.Hold: _hold,
+    p.Release: _release,
+    p.Solo: _solo,
+    p.MuteAll: _mute_all,
+    p.MoveMacro: _macro,
+    p.MoveSetting: _setting,
+    p.Still: _still,
+    SetTempo: _tempo,
+    p.RecallSection: _section,
+    p.RunOrder: _order,
 }

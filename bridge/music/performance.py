@@ -14,6 +14,10 @@ from bridge.errors import CommandError
 from bridge.music import commands, snapshot
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec
 from bridge.music.scene import NEVER, Glide, Scene, Stage
+from bridge.protocol.command import Command
+from bridge.protocol.internal import PutBack
+from bridge.protocol.performing import MoveMacro, RunOrder
+from bridge.protocol.running import SetTempo
 
 _SCALES = {name: (s.low, s.high, s.whole) for name, s in SETTINGS.items()}
 
@@ -31,7 +35,7 @@ class ScoreLike(Protocol):
     def outputs(self) -> Mapping[str, OutputRange]: ...
 
 
-_LANES_STAY = frozenset({"macro", "tempo"})  # commands that leave every lane as it is
+_LANES_STAY = (MoveMacro, SetTempo)  # commands that leave every lane as it is
 
 
 def _silent(lane: int, tick: int) -> float:
@@ -169,22 +173,26 @@ class Performance:
             self._scene = self._ahead.pop(0) if self._ahead else self._after(self._scene)
             self._lanes = None
 
-    def apply(self, command: commands.Command, tick: int) -> None:
-        """Do a command that arrives at `tick`.
+    def apply(self, command: Command, tick: int, client: str = "") -> None:
+        """Do a command that arrives at `tick`. `client` is who sent it: holds are kept by client.
 
         Raises:
             CommandError: it is refused; nothing of it is done.
         """
-        word = command.get("do")
-        if word == "put-back":
-            self.put_back(command.get("parts"), tick)
+        if isinstance(command, PutBack):
+            self.put_back(command.parts, tick)
             return
-        handler = commands.HANDLERS[commands.known("command", word, commands.HANDLERS)]
+        handler = commands.HANDLERS.get(type(command))
+        if handler is None:
+            raise CommandError(f"{command.ROW.do} is nothing that a performance does", "unknown")
         self.settle(tick)
+        at = tick
         if not self.running:
             command = commands.at_once(command)
-        handler(self.stage, self._scene, command, tick)
-        self._changed(tick, lanes=word not in _LANES_STAY)
+            if isinstance(command, RunOrder):  # its entries are whole bars long
+                at = tick // self.stage.spec.bar_ticks * self.stage.spec.bar_ticks
+        handler(self.stage, self._scene, command, at, client)
+        self._changed(tick, lanes=not isinstance(command, _LANES_STAY))
 
     def _changed(self, tick: int, lanes: bool = True) -> None:
         if lanes:

@@ -16,6 +16,7 @@ from bridge.errors import InputError, Problem
 from bridge.music.event import Event
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
+from bridge.protocol.performing import Mute
 
 Keys = tuple[str | int, ...]
 
@@ -52,9 +53,7 @@ class Score:
         performance = Performance(self)
         if muted is not None:
             for lane in self.lanes:
-                performance.apply(
-                    {"do": "mute", "lane": lane.name, "muted": lane.name in muted, "when": "now"}, 0
-                )
+                performance.apply(Mute(lane=lane.name, muted=lane.name in muted), 0)
         renderer = Renderer(self, performance)
         renderer.seek(a)
         return renderer.advance(b)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
 
 from bridge.paper.figures import STEP, Figure, Look, Trace, play
 from bridge.paper.tables import GATE_TIME, Table, all_tables
+from bridge.protocol.limits import When
+from bridge.protocol.performing import Mute
 
 TEMPO = 120
 OUT = "out"
@@ -72,17 +75,15 @@ def _mutes() -> Figure:
     text = f"set: mutes\ntempo: {TEMPO}\nlanes:\n" + "".join(
         f"  {name}: {{{lane}}}\n" for name, lane in lanes.items()
     )
-    when = {"now": "now", "beat": "beat", "bar": "bar", "two-bars": "bar"}
+    when: dict[str, When] = {"now": "now", "beat": "beat", "bar": "bar", "two-bars": "bar"}
     says = {
         "now": "muted now",
         "beat": "muted at the beat",
         "bar": "muted at the bar",
         "two-bars": "muted at the bar, back after one bar",
     }
-    commands: list[dict[str, object]] = [
-        {"do": "mute", "lane": name, "muted": True, "when": when[name]} for name in lanes
-    ]
-    commands[-1]["return_bars"] = 1
+    commands = [Mute(lane=name, muted=True, when=when[name]) for name in lanes]
+    commands[-1] = replace(commands[-1], return_bars=1)
     traces = [Trace(name, says[name], "hits") for name in lanes]
     return play("mutes", text, 48 * STEP, traces, commands=commands, at=6 * STEP)
 

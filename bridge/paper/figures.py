@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 from bridge.files.set import parse_set
 from bridge.music.event import Event
@@ -18,6 +18,7 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
 from bridge.paper import svg
+from bridge.protocol.command import Command
 
 STEP = 240
 WIDTH, LEFT, LABEL, TALL, GAP = 720.0, 4.0, 20.0, 26.0, 9.0
@@ -59,7 +60,7 @@ def play(
     traces: Sequence[Trace],
     *,
     pitch: Iterable[str] = (),
-    commands: Sequence[Mapping[str, Any]] = (),
+    commands: Sequence[Command] = (),
     at: int = 0,
 ) -> Figure:
     """

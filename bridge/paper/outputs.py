@@ -20,6 +20,7 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.scale import note_name
 from bridge.music.score import Score, compile_score
+from bridge.protocol.performing import Mute, RecallSection
 from bridge.voltage.profile import (
     Output,
     WiredOutput,
@@ -281,9 +282,9 @@ def played(score: Score, bars: int, section: str | None = None) -> list[Event]:
     """The events of the first bars with every lane in, in a section or as written."""
     performance = Performance(score)
     if section is not None:
-        performance.apply({"do": "section", "section": section, "when": "now"}, 0)
+        performance.apply(RecallSection(section=section, when="now"), 0)
     for lane in score.lanes:
-        performance.apply({"do": "mute", "lane": lane.name, "muted": False, "when": "now"}, 0)
+        performance.apply(Mute(lane=lane.name, muted=False), 0)
     return Renderer(score, performance).advance(bars * score.spec.bar_ticks)
 
 

@@ -21,7 +21,7 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_t
 
 from annotated_types import Ge, Le, MaxLen, MinLen
 
-from bridge.errors import CommandError
+from bridge.errors import CommandError, did_you_mean
 from bridge.protocol.state import State
 
 Alternative = tuple[Any, tuple[Any, ...]]
@@ -264,7 +264,8 @@ def decode(given: object) -> Command:
     do = given.get("do")
     command = TABLE.get(do) if isinstance(do, str) else None
     if command is None:
-        raise CommandError(f"there is no command {do!r}", "unknown")
+        near = did_you_mean(do, TABLE) if isinstance(do, str) else ""
+        raise CommandError(f"there is no command {do!r}{near}", "unknown")
     fields = fields_of(command)
     for name in given:
         if name not in fields and name not in ENVELOPE:
@@ -273,11 +274,11 @@ def decode(given: object) -> Command:
     for name, field in fields.items():
         if name not in given:
             if field.required:
-                raise CommandError(f"{do} needs {name!r}")
+                raise CommandError(f"{do} needs {name}: {expected(field)}")
             continue
         value = given[name]
         if not fits(value, field.alternatives):
-            raise CommandError(f"{do}: {name!r} cannot be {value!r}{_range(field)}")
+            raise CommandError(f"{name} must be {expected(field)}, not {_short(value)}")
         values[name] = plain(value, field)
     return command(**values)
 
@@ -290,9 +291,32 @@ def plain(value: Any, field: Field) -> Any:
     return int(value) if int in kinds else float(value) if float in kinds else value
 
 
-def _range(field: Field) -> str:
-    limits = limits_of(field)
-    return "" if limits is None else f" (from {limits[0]:g} to {limits[1]:g})"
+def expected(field: Field) -> str:
+    """What a field takes, in words: ``now, beat, bar or a whole number from 1 to 64``."""
+    words: list[str] = []
+    for part, bounds in field.alternatives:
+        origin: Any = typing.get_origin(part)
+        if origin is Literal:
+            words += typing.get_args(part)
+        elif part is bool:
+            words.append("true or false")
+        elif part in (int, float):
+            limits = limits_of(field)
+            span = f" from {limits[0]:g} to {limits[1]:g}" if limits else ""
+            words.append(f"a {'whole ' if part is int else ''}number{span}")
+        elif part is str:
+            most = next((bound.max_length for bound in bounds if isinstance(bound, MaxLen)), None)
+            words.append(f"a text of at most {most} characters" if most else "a text")
+        elif part is type(None) or part is None:
+            words.append("null")
+        else:
+            words.append("an object")
+    return " or ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def described_limits() -> dict[str, dict[str, dict[str, Any]]]:

@@ -9,9 +9,9 @@ follow.
 from __future__ import annotations
 
 from bridge.protocol import editing, internal, performing, running
-from bridge.protocol.command import TABLE, Command
+from bridge.protocol.command import TABLE, Command, decode
 
-__all__ = ["TABLE", "client_commands"]
+__all__ = ["TABLE", "client_commands", "decode"]
 
 MODULES = (performing, running, editing, internal)
 

@@ -11,6 +11,7 @@ from fractions import Fraction
 
 import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
+from support.said import say
 
 from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.errors import CommandError
@@ -412,8 +413,8 @@ def test_a_command_that_comes_while_messages_wait_is_answered_after_them() -> No
     desk.player.step(desk.now)
     assert desk.player.staged
     answers: list[object] = []
-    desk.player.command({"do": "mute", "lane": "kick", "muted": True}, desk.now, answers.append)
-    desk.player.command({"do": "fly"}, desk.now, answers.append)
+    desk.player.command(say("mute", lane="kick", muted=True), desk.now, answers.append)
+    desk.player.command(say("macro", macro="none", value=0), desk.now, answers.append)
     assert answers == []
     desk.run(2)
     assert answers[0] is None

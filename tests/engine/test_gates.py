@@ -13,6 +13,7 @@ from bridge.engine.start import ClockSettings, Timing
 from bridge.errors import CommandError
 from bridge.music.model import Lane, Levels, Logic, Macro, Note, Notes, Section, Steps
 from bridge.music.ticks import parse_rate
+from bridge.protocol.table import decode
 
 NAMES = ("a", "b", "c", "d")
 RATES = [parse_rate(text) for text in ("1/16", "1/8", "1/32", "1/8T", "3:4", "1/4")]
@@ -102,7 +103,7 @@ def night(desk: Desk, moves: list[tuple[float, dict[str, Any]]], other: Any) -> 
             desk.player.swap(other, 2, move["when"])
         else:
             try:
-                desk.player.command(dict(move), desk.now)
+                desk.player.command(decode(move), desk.now)
             except CommandError:
                 continue
     desk.run(600)

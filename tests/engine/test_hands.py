@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
 
-from bridge.engine.hands import PROCESS_WORDS, offset_of
-from bridge.engine.messages import COMMANDS
+from bridge.engine.hands import offset_ns_of
 from bridge.errors import CommandError
 
 
@@ -18,14 +19,23 @@ def desk() -> Desk:
     ("ms", "ns"), [(0.1, 100_000), (-99.96, -100_000_000), (12.34, 12_300_000)]
 )
 def test_the_offset_goes_in_tenths(ms: float, ns: int) -> None:
-    assert offset_of(ms) == ns
+    assert offset_ns_of(ms) == ns
 
 
-@pytest.mark.parametrize("word", PROCESS_WORDS)
-def test_words_for_the_process_are_refused_by_the_player(word: str) -> None:
-    assert word in COMMANDS
-    with pytest.raises(CommandError):
-        desk().do(word)
+@pytest.mark.parametrize(
+    ("word", "fields"),
+    [
+        ("quit", {}),
+        ("listen", {"port": "desk"}),
+        ("feedback", {"port": "desk", "data": "b0077f"}),
+        ("input", {"port": "desk", "data": "b0077f"}),
+    ],
+)
+def test_commands_for_the_process_are_refused_by_the_player(
+    word: str, fields: dict[str, Any]
+) -> None:
+    with pytest.raises(CommandError, match="process"):
+        desk().do(word, **fields)
 
 
 def test_a_lane_is_sent_back_to_its_beginning() -> None:

@@ -15,9 +15,10 @@ import pytest
 from bridge.engine.link import BACKLOG_BYTES, FRAME_NS, Link
 from bridge.engine.messages import Unpacker, pack, pack_json
 from bridge.engine.watch import Watch
-from bridge.errors import CommandError
+from bridge.protocol.command import Command
+from bridge.protocol.running import Tap
 
-Asked = list[tuple[dict[str, Any], Any]]
+Asked = list[tuple[Command, Any]]
 
 
 @pytest.fixture
@@ -29,7 +30,7 @@ def asked() -> Asked:
 def link(tmp_path: Path, asked: Asked) -> Iterator[Link]:
     made = Link(
         str(tmp_path / "s"),
-        lambda command, done: asked.append((command, done)),
+        lambda command, client, done: asked.append((command, done)),
         lambda: {"set": "Low tide", "revision": 1},
     )
     yield made
@@ -73,9 +74,8 @@ def test_commands_are_answered_in_the_next_state(link: Link, tmp_path: Path, ask
     client.read()
     client.sock.sendall(pack_json({"do": "tap", "seq": 1}) + pack_json({"do": "fly", "seq": 2}))
     turn(link)
-    assert [command["do"] for command, _ in asked] == ["tap", "fly"]
+    assert [command for command, _ in asked] == [Tap()]
     asked[0][1](None)
-    asked[1][1](CommandError("there is no command 'fly'", "unknown"))
     link.state({"section": "flood"})
     link.deliver(0)
     assert client.read() == [

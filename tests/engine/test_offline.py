@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from support.desk import BAR, BEAT, RIG, STEP, gate_lane, score_of
+from support.said import say
 
 from bridge.engine.offline import perform
 from bridge.engine.start import ClockSettings, Timing
@@ -44,7 +45,7 @@ def test_bytes_carry_time_and_tick() -> None:
 
 
 def test_commands_are_done_where_they_are_put() -> None:
-    mute = [{"do": "mute", "lane": "kick", "muted": True, "when": "bar"}]
+    mute = [say("mute", lane="kick", muted=True, when="bar")]
     night = perform(SCORE, RIG, 3, commands={BEAT + STEP: mute})
     kicks = [event.tick for event in night.events if event.lane == "kick"]
     assert kicks == [0, BEAT, 2 * BEAT, 3 * BEAT]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from support.desk import BAR, BEAT, RIG, STEP, gate_lane, score_of, wire
+from support.said import carry_out
 
 from bridge.engine.part import Part
 from bridge.engine.start import Timing
@@ -52,7 +53,7 @@ def test_a_pulse_fits_into_half_a_step(rate: str, bpm: float, width_ms: float) -
 def test_rendering_stops_at_what_changes_by_itself_and_says_who_goes_silent() -> None:
     part = part_of(KICK)
     part.performance.running = True
-    part.performance.apply({"do": "mute", "lane": "kick", "muted": True, "when": "beat"}, 1)
+    carry_out(part.performance, {"do": "mute", "lane": "kick", "muted": True, "when": "beat"}, 1)
     first = list(part.render(2 * BAR, 120.0))
     assert part.rendered == BEAT
     assert [item.sort for item in first] == ["on", "mute"]

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE, WHEN
 from support.wired import BAR, BEAT, score_of
 
@@ -19,7 +20,7 @@ from bridge.music.performance import Performance
 def after(*hands: tuple[int, dict[str, Any]]) -> Performance:
     performance = Performance(SCORE)
     for tick, command in hands:
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     return performance
 
 
@@ -35,20 +36,19 @@ def mute(name: str, muted: bool = True, **more: Any) -> dict[str, Any]:
 # --- refusals ------------------------------------------------------------------------------------
 
 REFUSED: list[tuple[dict[str, Any], str, str]] = [
-    ({}, "value", "command"),
+    ({}, "unknown", "no command"),
     ({"do": "mutate"}, "unknown", "did you mean 'mute'"),
-    ({"do": 3}, "value", "name"),
+    ({"do": 3}, "unknown", "no command"),
     ({"do": "mute", "muted": True}, "value", "lane"),
     (mute("kik"), "unknown", "did you mean 'kick'"),
-    (mute("zzz"), "unknown", "no lane is called 'zzz'$"),
-    ({"do": "mute", "lane": ["kick"], "muted": True}, "value", "name"),
+    (mute("zzz"), "unknown", "there is no lane 'zzz'$"),
+    ({"do": "mute", "lane": ["kick"], "muted": True}, "value", "text"),
     ({"do": "mute", "lane": "kick", "muted": 1}, "value", "true or false"),
     ({"do": "mute", "lane": "kick"}, "value", "true or false"),
-    (mute("kick", when="soon"), "unknown", "moment"),
-    (mute("kick", when="baar"), "unknown", "did you mean 'bar'"),
+    (mute("kick", when="soon"), "value", "now, beat, bar"),
     (mute("kick", when=0), "value", "from 1"),
     (mute("kick", when=-4), "value", "from 1"),
-    (mute("kick", when=10**9), "value", "1024"),
+    (mute("kick", when=10**9), "value", "1 to 64"),
     (mute("kick", when=1.5), "value", "whole"),
     (mute("kick", when=True), "value", "whole"),
     (mute("kick", return_bars=0), "value", "from 1"),
@@ -58,10 +58,10 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "hold", "lane": "rim", "muted": True, "client": "", "active": True}, "value", "client"),
     ({"do": "hold", "lane": "kick", "muted": True, "active": True}, "value", "client"),
     ({"do": "hold", "lane": "kick", "muted": True, "client": "a", "active": None}, "value", "true"),
-    ({"do": "release"}, "value", "client"),
+    ({"do": "release", "lane": "kick"}, "value", "no 'lane'"),
     ({"do": "solo", "lane": "kick", "on": "yes"}, "value", "true or false"),
     ({"do": "group", "group": "drms", "muted": True}, "unknown", "did you mean 'drums'"),
-    ({"do": "group", "group": "drums", "muted": True, "when": "x"}, "unknown", "moment"),
+    ({"do": "group", "group": "drums", "muted": True, "when": "x"}, "value", "now, beat, bar"),
     ({"do": "macro", "macro": "brigt", "value": 0.5}, "unknown", "did you mean 'bright'"),
     ({"do": "macro", "macro": "bright", "value": 1.01}, "value", "from 0 to 1"),
     ({"do": "macro", "macro": "bright", "value": -0.01}, "value", "from 0 to 1"),
@@ -71,7 +71,7 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "macro", "macro": "bright", "value": "0.5"}, "value", "number"),
     ({"do": "macro", "macro": "bright"}, "value", "number"),
     ({"do": "setting", "lane": "kick", "setting": "chanse", "value": 1}, "unknown", "'chance'"),
-    ({"do": "setting", "lane": "tune", "setting": "chance", "value": 1}, "unknown", "notes lane"),
+    ({"do": "setting", "lane": "tune", "setting": "chance", "value": 1}, "unknown", "kind 'notes'"),
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 65}, "value", "0 to 64"),
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 4.5}, "value", "whole"),
     ({"do": "setting", "lane": "kick", "setting": "hits"}, "value", "number"),
@@ -84,7 +84,7 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "section", "section": "flood", "mutes_at": 2}, "value", "from 0 to 1"),
     ({"do": "order", "run": 1}, "value", "true or false"),
     ({"do": "order", "run": True, "leg": 3}, "value", "0 to 2"),
-    ({"do": "order", "run": True, "leg": -1}, "value", "0 to 2"),
+    ({"do": "order", "run": True, "leg": -1}, "value", "from 0"),
 ]
 
 BUSY: list[tuple[int, dict[str, Any]]] = [
@@ -103,7 +103,7 @@ def test_a_refused_command_changes_nothing(command: dict[str, Any], kind: str, s
     performance = after(*BUSY)
     before, number = performance.state(), performance.changes
     with pytest.raises(CommandError, match=says) as caught:
-        performance.apply(command, 40)
+        carry_out(performance, command, 40)
     assert caught.value.kind == kind
     assert performance.state() == before
     assert performance.changes == number
@@ -112,7 +112,7 @@ def test_a_refused_command_changes_nothing(command: dict[str, Any], kind: str, s
 def test_an_order_that_is_not_there_cannot_run() -> None:
     performance = Performance(score_of(Lane("kick", Every())))
     with pytest.raises(CommandError, match="no running order") as caught:
-        performance.apply({"do": "order", "run": True}, 0)
+        carry_out(performance, {"do": "order", "run": True}, 0)
     assert caught.value.kind == "state"
 
 
@@ -173,7 +173,7 @@ def test_any_command_is_done_whole_or_refused_whole(word: str, rest: dict[str, A
     performance = after(*BUSY)
     before = performance.state()
     try:
-        performance.apply({"do": word, **rest}, 40)
+        carry_out(performance, {"do": word, **rest}, 40)
     except CommandError:
         assert performance.state() == before
     else:
@@ -194,7 +194,6 @@ def test_any_command_is_done_whole_or_refused_whole(word: str, rest: dict[str, A
         (4, BAR + 1, 4 * BAR),
         (4, 4 * BAR, 4 * BAR),
         (1, 5, BAR),
-        (None, 7, 7),
     ],
 )
 def test_when_a_mute_falls(when: Any, tick: int, due: int) -> None:
@@ -208,9 +207,9 @@ def test_when_a_mute_falls(when: Any, tick: int, due: int) -> None:
 def test_meters_count_their_own_bars() -> None:
     score = score_of(Lane("kick", Every()), meter=(7, 8))
     performance = Performance(score)
-    performance.apply(mute("kick", when="beat"), 1)
+    carry_out(performance, mute("kick", when="beat"), 1)
     assert performance.next_change(1) == 480
-    performance.apply(mute("kick", when="bar"), 1)
+    carry_out(performance, mute("kick", when="bar"), 1)
     assert performance.next_change(1) == 7 * 480
 
 
@@ -232,7 +231,7 @@ def test_the_drop_returns_by_itself() -> None:
     assert [performance.muted(0, bar * BAR) for bar in range(5)] == [0, 1, 1, 0, 0]
     performance.settle(BAR)
     assert lane(performance, "kick")["pending"]["text"] == "in at bar 4"
-    performance.apply({"do": "cancel", "lane": "kick"}, BAR)
+    carry_out(performance, {"do": "cancel", "lane": "kick"}, BAR)
     assert performance.muted(0, 9 * BAR)
 
 
@@ -270,14 +269,14 @@ def test_a_mute_that_waits_and_is_cancelled_never_was(
     tick = 0
     for later, command in hands:
         tick += later
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     tick = (tick // BAR + 1) * BAR + off  # between two bar lines
     if when == "now" or (when == "beat" and off % BEAT == 0):
         when = "bar"
-    performance.apply({"do": "cancel", "lane": name}, tick)
+    carry_out(performance, {"do": "cancel", "lane": name}, tick)
     before = performance.state()
-    performance.apply(mute(name, muted, when=when), tick)
-    performance.apply({"do": "cancel", "lane": name}, tick)
+    carry_out(performance, mute(name, muted, when=when), tick)
+    carry_out(performance, {"do": "cancel", "lane": name}, tick)
     assert performance.state() == before
 
 
@@ -287,14 +286,14 @@ def test_holds_end_with_the_hand_and_with_the_client() -> None:
     assert performance.muted(0, 0)
     assert lane(performance, "kick")["held"]
     assert not lane(performance, "kick")["under"]
-    performance.apply({**hold, "active": False}, 10)
+    carry_out(performance, {**hold, "active": False}, 10)
     assert not performance.muted(0, 10)
-    performance.apply(hold, 20)
-    performance.apply({**hold, "lane": "rim", "muted": False}, 20)
-    performance.apply({**hold, "client": "right"}, 20)
-    performance.apply({"do": "release", "client": "left"}, 30)
+    carry_out(performance, hold, 20)
+    carry_out(performance, {**hold, "lane": "rim", "muted": False}, 20)
+    carry_out(performance, {**hold, "client": "right"}, 20)
+    carry_out(performance, {"do": "release", "client": "left"}, 30)
     assert (performance.muted(0, 30), performance.muted(1, 30)) == (True, True)
-    performance.apply({"do": "release", "client": "right"}, 40)
+    carry_out(performance, {"do": "release", "client": "right"}, 40)
     assert (performance.muted(0, 40), performance.muted(1, 40)) == (False, True)
 
 
@@ -305,7 +304,7 @@ def test_of_two_holds_the_later_counts() -> None:
         (1, {**hold, "muted": False, "client": "right"}),
     )
     assert not performance.muted(0, 1)
-    performance.apply({**hold, "muted": True, "client": "left"}, 2)
+    carry_out(performance, {**hold, "muted": True, "client": "left"}, 2)
     assert performance.muted(0, 2)
 
 
@@ -314,7 +313,7 @@ def test_a_mute_under_a_hold_shows_when_the_hand_lets_go() -> None:
     performance = after((0, hold), (0, mute("kick", when="bar")))
     performance.settle(BAR)
     assert not performance.muted(0, BAR)
-    performance.apply({**hold, "active": False}, BAR)
+    carry_out(performance, {**hold, "active": False}, BAR)
     assert performance.muted(0, BAR)
 
 
@@ -325,16 +324,18 @@ def test_solo_of_several() -> None:
     )
     # rim stays out: solo chooses among what is in.
     assert [performance.unheard(n, 0) for n in range(4)] == [False, True, True, True]
-    performance.apply({"do": "solo", "lane": "kick", "on": False}, 0)
-    performance.apply({"do": "solo", "lane": "rim", "on": False}, 0)
+    carry_out(performance, {"do": "solo", "lane": "kick", "on": False}, 0)
+    carry_out(performance, {"do": "solo", "lane": "rim", "on": False}, 0)
     assert [performance.unheard(n, 0) for n in range(4)] == [False, True, False, False]
 
 
 def test_groups_go_together_and_come_back_together() -> None:
     performance = after((10, {"do": "group", "group": "drums", "muted": False, "when": "bar"}))
     assert [performance.muted(n, BAR) for n in (0, 1)] == [False, False]
-    performance.apply(
-        {"do": "group", "group": "drums", "muted": True, "when": "bar", "return_bars": 1}, BAR + 1
+    carry_out(
+        performance,
+        {"do": "group", "group": "drums", "muted": True, "when": "bar", "return_bars": 1},
+        BAR + 1,
     )
     assert [performance.muted(n, 2 * BAR) for n in (0, 1, 3)] == [True, True, False]
     assert [performance.muted(n, 3 * BAR) for n in (0, 1)] == [False, False]
@@ -342,7 +343,7 @@ def test_groups_go_together_and_come_back_together() -> None:
 
 def test_all_out_is_at_once_and_for_good() -> None:
     performance = after(*BUSY)
-    performance.apply({"do": "all-out"}, 50)
+    carry_out(performance, {"do": "all-out"}, 50)
     assert all(performance.muted(n, tick) for n in range(len(LANES)) for tick in (50, 99 * BAR))
     assert performance.state()["order"]["running"] is False
     assert performance.state()["section_pending"] is None
@@ -355,13 +356,13 @@ def test_a_setting_is_given_back() -> None:
     setting = {"do": "setting", "lane": "rim", "setting": "level"}
     performance = after((0, {**setting, "value": 0.1}))
     assert performance.setting(1, "level", 0) == 0.1
-    performance.apply({"do": "section", "section": "flood", "when": "now"}, 10)
+    carry_out(performance, {"do": "section", "section": "flood", "when": "now"}, 10)
     assert performance.setting(1, "level", 10) == 0.4  # the section says so itself
-    performance.apply({**setting, "value": 0.2}, 20)
+    carry_out(performance, {**setting, "value": 0.2}, 20)
     assert performance.setting(1, "level", 20) == 0.2
-    performance.apply({**setting, "value": None}, 30)
+    carry_out(performance, {**setting, "value": None}, 30)
     assert performance.setting(1, "level", 30) == 0.4
-    performance.apply({"do": "section", "section": "shallow", "when": "now"}, 40)
+    carry_out(performance, {"do": "section", "section": "shallow", "when": "now"}, 40)
     assert performance.setting(1, "level", 40) == 0.8
 
 
@@ -370,9 +371,9 @@ def test_still_holds_a_drift_and_lets_it_go() -> None:
     assert performance.setting(4, "drift", 0) == 0.0
     # A surface still sees what the drift will be.
     assert lane(performance, "tune")["settings"]["drift"] == 0.2
-    performance.apply({"do": "setting", "lane": "tune", "setting": "drift", "value": 0.9}, 1)
+    carry_out(performance, {"do": "setting", "lane": "tune", "setting": "drift", "value": 0.9}, 1)
     assert performance.setting(4, "drift", 1) == 0.0
-    performance.apply({"do": "still", "lane": "tune", "on": False}, 2)
+    carry_out(performance, {"do": "still", "lane": "tune", "on": False}, 2)
     assert performance.setting(4, "drift", 2) == 0.9
 
 

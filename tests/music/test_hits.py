@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from support.said import carry_out
 from support.sets import BAR, STEP, grids, hits_of, in_windows, pattern, renderer, score_of, steps
 
 from bridge.music.euclid import euclid
@@ -378,11 +379,11 @@ def test_drift_held_still_stays_and_reset_returns() -> None:
     for _ in range(5):
         drifted = next_pass()
     assert drifted != first
-    player.performance.apply(still, player.position)
+    carry_out(player.performance, still, player.position)
     assert [next_pass() for _ in range(4)] == [drifted] * 4
     player.reset("a")
     assert [next_pass() for _ in range(4)] == [first] * 4
-    player.performance.apply({**still, "on": False}, player.position)
+    carry_out(player.performance, {**still, "on": False}, player.position)
     assert any(next_pass() != first for _ in range(6))
 
 

@@ -6,6 +6,7 @@ import itertools
 from dataclasses import replace
 
 import pytest
+from support.said import carry_out
 from support.sets import BAR, steps
 from support.wired import score_of
 
@@ -107,8 +108,8 @@ def test_a_lane_that_takes_the_name_of_one_that_goes_goes_on_as_itself() -> None
     assert [e.tick for e in after.advance(2 * BAR)] == [
         e.tick for e in before.advance(2 * BAR) if e.lane == 0
     ]
-    before.performance.apply({"do": "solo", "lane": "a", "on": True}, 2 * BAR)
-    before.performance.apply({"do": "mute", "lane": "b", "muted": True}, 2 * BAR)
+    carry_out(before.performance, {"do": "solo", "lane": "a", "on": True}, 2 * BAR)
+    carry_out(before.performance, {"do": "mute", "lane": "b", "muted": True}, 2 * BAR)
     state = renamed(before.performance.state(), {"lanes": {"a": "b"}})
     assert list(state["lanes"]) == ["b"]
     assert (state["lanes"]["b"]["solo"], state["lanes"]["b"]["under"]) == (True, False)

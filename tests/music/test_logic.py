@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from support.said import carry_out
 from support.sets import BAR, STEP, grids, hits_of, logic, pattern, renderer, score_of, steps
 
 from bridge.errors import InputError
@@ -194,10 +195,10 @@ def test_counting_goes_on_while_the_source_is_out() -> None:
     score = score_of(steps("a", "x..."), logic("second", "nth(a, 2)"), logic("flip", "toggle(a)"))
     player = renderer(score)
     mute = {"do": "mute", "lane": "a", "when": "now"}
-    player.performance.apply({**mute, "muted": True}, 0)
+    carry_out(player.performance, {**mute, "muted": True}, 0)
     silent = player.advance(2000)
     assert [e.lane for e in silent if e.lane == 1] == []
-    player.performance.apply({**mute, "muted": False}, 2000)
+    carry_out(player.performance, {**mute, "muted": False}, 2000)
     events = player.advance(2 * BAR)
     plain = list(score.between(2000, 2 * BAR))
     assert [e for e in events if e.kind == "hit"] == plain

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.wired import BAR, OUTPUTS, play, score_of, values
 
 from bridge.music.event import Event
@@ -141,7 +142,7 @@ def test_of_two_lanes_on_one_pitch_the_last_that_moved_and_is_in_counts() -> Non
     score = score_of(a, b)
     assert values(play(score, 1920), "main.pitch-1") == [(0, 50), (960, 41), (1440, 50)]
     performance = Performance(score)
-    performance.apply({"do": "mute", "lane": "b", "muted": True}, 0)
+    carry_out(performance, {"do": "mute", "lane": "b", "muted": True}, 0)
     found = values(play(score, 1920, performance=performance), "main.pitch-1")
     assert found == [(0, 40), (960, 41)]
 
@@ -201,7 +202,7 @@ def test_a_macro_with_slew_glides_to_its_outputs() -> None:
     performance = Performance(score)
     renderer = Renderer(score, performance)
     assert values(renderer.advance(1000), "main.level-1") == [(0, 0.0)]
-    performance.apply({"do": "macro", "macro": "level", "value": 1.0}, 1000)
+    carry_out(performance, {"do": "macro", "macro": "level", "value": 1.0}, 1000)
     found = values(renderer.advance(2000), "main.level-1")
     ticks = [tick for tick, _ in found]
     assert ticks == list(range(1020, 1201, 20))
@@ -237,10 +238,10 @@ def test_the_value_of_a_lane_that_is_out_stays_at_the_output() -> None:
     performance = Performance(score)
     renderer = Renderer(score, performance)
     renderer.advance(1000)
-    performance.apply({"do": "mute", "lane": "tune", "muted": True}, 1000)
+    carry_out(performance, {"do": "mute", "lane": "tune", "muted": True}, 1000)
     assert values(renderer.advance(3000), "main.pitch-1") == []
     assert renderer.hold_values()[0].value == 41
-    performance.apply({"do": "mute", "lane": "tune", "muted": False}, 3000)
+    carry_out(performance, {"do": "mute", "lane": "tune", "muted": False}, 3000)
     # The melody went on underneath: the third step is past, the fourth sounds at once.
     assert values(renderer.advance(BAR + 961), "main.pitch-1") == [
         (3000, 43),
@@ -252,8 +253,10 @@ def test_the_value_of_a_lane_that_is_out_stays_at_the_output() -> None:
 def test_a_mute_that_waits_holds_from_its_bar_line_on() -> None:
     score = score_of(Lane("swell", Shape("ramp"), advance=Fraction(2 * BAR), out="main.level-1"))
     performance = Performance(score)
-    performance.apply(
-        {"do": "mute", "lane": "swell", "muted": True, "when": "bar", "return_bars": 1}, 100
+    carry_out(
+        performance,
+        {"do": "mute", "lane": "swell", "muted": True, "when": "bar", "return_bars": 1},
+        100,
     )
     found = dict(values(play(score, 2 * BAR + 1, performance=performance), "main.level-1"))
     assert max(tick for tick in found if tick < BAR) == BAR - 20
@@ -333,7 +336,7 @@ def perform(cuts: list[int]) -> list[Event]:
     for cut in sorted({*cuts, 3 * BAR, *(at for at, _ in COMMANDS)}):
         events += renderer.advance(cut)
         while waiting and waiting[0][0] == cut:
-            performance.apply(waiting.pop(0)[1], cut)
+            carry_out(performance, waiting.pop(0)[1], cut)
     return events
 
 
@@ -444,7 +447,7 @@ def test_a_reset_by_hand_returns_a_drifting_lane_to_what_is_written() -> None:
     renderer = Renderer(score, performance)
     drifted = [value for _, value in values(renderer.advance(8 * BAR), "main.pitch-1")]
     assert drifted[-8:] != written
-    performance.apply({"do": "still", "lane": "tune", "on": True}, 8 * BAR)
+    carry_out(performance, {"do": "still", "lane": "tune", "on": True}, 8 * BAR)
     still = [value for _, value in values(renderer.advance(9 * BAR), "main.pitch-1")]
     assert still != written
     renderer.reset("tune")

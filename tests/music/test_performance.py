@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE
 from support.wired import BAR, BEAT, play, score_of
 
@@ -59,10 +60,10 @@ def test_a_setting_is_what_is_set_plus_what_drives_it_within_its_range(
 def test_whole_settings_stay_whole() -> None:
     performance = Performance(SCORE)
     performance.running = False
-    performance.apply({"do": "macro", "macro": "push", "value": 0.5}, 0)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 0.5}, 0)
     # push: curve 0.5 squares it; 4 + 0.25 * 0.5 * 64 = 12; between, it is rounded.
     assert performance.setting(AT["kick"], "hits", 0) == 12.0
-    performance.apply({"do": "macro", "macro": "push", "value": 0.55}, 0)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 0.55}, 0)
     assert performance.setting(AT["kick"], "hits", 0) == round(4 + 0.55**2 * 32)
 
 
@@ -78,8 +79,8 @@ def test_what_nothing_moves_is_fixed() -> None:
     assert performance.fixed(AT["kick"], "chance", 0)
     assert not performance.fixed(AT["rim"], "chance", 0)
     assert not performance.fixed(AT["kick"], "hits", 0)
-    performance.apply({"do": "section", "section": "drift", "morph_bars": 1}, 0)
-    performance.apply({"do": "section", "section": "flood", "morph_bars": 1}, 0)
+    carry_out(performance, {"do": "section", "section": "drift", "morph_bars": 1}, 0)
+    carry_out(performance, {"do": "section", "section": "flood", "morph_bars": 1}, 0)
     assert not performance.fixed(AT["rim"], "level", 1)
     assert performance.fixed(AT["rim"], "level", BAR)
 
@@ -96,12 +97,12 @@ def test_lanes_swing_with_the_set_unless_they_say_otherwise() -> None:
 
 def test_what_waits_is_answered_for_its_tick_and_changes_nothing_before() -> None:
     performance = Performance(SCORE)
-    performance.apply({"do": "mute", "lane": "kick", "muted": True, "when": "bar"}, 100)
+    carry_out(performance, {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}, 100)
     assert performance.next_change(100) == BAR
     assert [performance.muted(0, t) for t in (100, BAR - 1, BAR, 9 * BAR)] == [0, 0, 1, 1]
     assert performance.muted(0, 100) is False  # asking did not do it
     assert performance.state()["lanes"]["kick"]["pending"]["tick"] == BAR
-    performance.apply({"do": "cancel", "lane": "kick"}, 200)
+    carry_out(performance, {"do": "cancel", "lane": "kick"}, 200)
     assert performance.muted(0, BAR) is False
     assert performance.next_change(200) is None
 
@@ -115,8 +116,8 @@ def test_looking_ahead_gives_what_will_be_and_leaves_no_trace(
     tick = 0
     for later, command in hands:
         tick += later
-        watched.apply(command, tick)
-        plain.apply(command, tick)
+        carry_out(watched, command, tick)
+        carry_out(plain, command, tick)
         for look in looks:
             watched.at(tick + look)
     assert watched.state() == plain.state()
@@ -133,7 +134,7 @@ def test_nothing_changes_between_two_versions(hands: list[tuple[int, dict[str, A
     tick = 0
     for later, command in hands:
         tick += later
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     for _ in range(30):
         change = performance.next_change(tick)
         if change is None:
@@ -149,10 +150,10 @@ def test_nothing_changes_between_two_versions(hands: list[tuple[int, dict[str, A
 def test_every_change_has_a_number_of_its_own() -> None:
     performance = Performance(SCORE)
     seen = {performance.changes}
-    performance.apply({"do": "mute", "lane": "kick", "muted": True, "when": "bar"}, 10)
+    carry_out(performance, {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}, 10)
     ahead = performance.version(BAR)
     seen.add(performance.changes)
-    performance.apply({"do": "macro", "macro": "bright", "value": 0.5}, 20)
+    carry_out(performance, {"do": "macro", "macro": "bright", "value": 0.5}, 20)
     seen.add(performance.changes)
     performance.settle(BAR)
     seen.add(performance.changes)
@@ -164,10 +165,12 @@ def test_every_change_has_a_number_of_its_own() -> None:
 
 def test_a_jump_takes_what_waits_along_by_whole_bars() -> None:
     performance = Performance(SCORE)
-    performance.apply(
-        {"do": "mute", "lane": "kick", "muted": True, "when": "bar", "return_bars": 2}, 5 * BAR + 7
+    carry_out(
+        performance,
+        {"do": "mute", "lane": "kick", "muted": True, "when": "bar", "return_bars": 2},
+        5 * BAR + 7,
     )
-    performance.apply({"do": "macro", "macro": "push", "value": 1.0}, 5 * BAR + 8)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 1.0}, 5 * BAR + 8)
     assert performance.macro(1, 5 * BAR + 8) == 0.0
     performance.locate(0)
     pending = performance.state()["lanes"]["kick"]["pending"]
@@ -178,15 +181,15 @@ def test_a_jump_takes_what_waits_along_by_whole_bars() -> None:
 def test_macros_arrive_at_once_while_the_transport_stands() -> None:
     performance = Performance(SCORE)
     performance.running = False
-    performance.apply({"do": "macro", "macro": "push", "value": 1.0}, 960)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 1.0}, 960)
     assert performance.macro(1, 960) == 1.0
     assert not performance.macro_moves(1, 960)
-    performance.apply({"do": "macro", "macro": "push", "value": 0.0}, 960)
-    performance.apply({"do": "section", "section": "flood", "when": "now"}, 960)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 0.0}, 960)
+    carry_out(performance, {"do": "section", "section": "flood", "when": "now"}, 960)
     assert performance.macro(1, 960) == 1.0
     performance.running = True
-    performance.apply({"do": "tempo", "bpm": 120}, 960)
-    performance.apply({"do": "macro", "macro": "push", "value": 0.0}, 960)
+    carry_out(performance, {"do": "tempo", "bpm": 120}, 960)
+    carry_out(performance, {"do": "macro", "macro": "push", "value": 0.0}, 960)
     assert performance.macro_moves(1, 960)
     # 500 ms at 120 to the minute: 960 ticks; the curve squares the value on its way.
     assert performance.macro(1, 960 + 480) == pytest.approx(0.25)
@@ -195,7 +198,7 @@ def test_macros_arrive_at_once_while_the_transport_stands() -> None:
 
 def test_a_gliding_tempo_moves_on_beats() -> None:
     performance = Performance(SCORE)
-    performance.apply({"do": "section", "section": "flood", "when": "now", "morph_bars": 1}, 0)
+    carry_out(performance, {"do": "section", "section": "flood", "when": "now", "morph_bars": 1}, 0)
     tempos = [performance.tempo_at(t) for t in (0, 959, 960, 1920, 2880, 3839, 3840)]
     assert tempos == pytest.approx([120, 120, 125, 130, 135, 135, 140])
     assert performance.next_change(0) == BEAT
@@ -219,9 +222,9 @@ def test_mute_then_unmute_equals_never_muted_after_the_next_bar(
     performance = Performance(SCORE)
     renderer = Renderer(SCORE, performance)
     events = renderer.advance(tick)
-    performance.apply({"do": "mute", "lane": lane, "muted": True, "when": when}, tick)
+    carry_out(performance, {"do": "mute", "lane": lane, "muted": True, "when": when}, tick)
     events += renderer.advance(tick + later)
-    performance.apply({"do": "mute", "lane": lane, "muted": False, "when": when}, tick + later)
+    carry_out(performance, {"do": "mute", "lane": lane, "muted": False, "when": when}, tick + later)
     bar = -(-(tick + later) // BAR) * BAR + BAR
     events += renderer.advance(7 * BAR)
     expected = [event for event in play(SCORE, 7 * BAR) if event.tick >= bar]
@@ -230,8 +233,8 @@ def test_mute_then_unmute_equals_never_muted_after_the_next_bar(
 
 def test_solo_is_heard_and_moves_nothing_else() -> None:
     performance = Performance(SCORE)
-    performance.apply({"do": "mute", "lane": "rim", "muted": False}, 0)
-    performance.apply({"do": "solo", "lane": "spray", "on": True}, 0)
+    carry_out(performance, {"do": "mute", "lane": "rim", "muted": False}, 0)
+    carry_out(performance, {"do": "solo", "lane": "spray", "on": True}, 0)
     heard = {
         event.lane for event in play(SCORE, 4 * BAR, performance=performance) if event.kind == "hit"
     }
@@ -246,5 +249,5 @@ def test_solo_is_heard_and_moves_nothing_else() -> None:
 def test_a_refusal_names_the_nearest_word() -> None:
     performance = Performance(SCORE)
     with pytest.raises(CommandError, match="did you mean 'mute'") as caught:
-        performance.apply({"do": "mutes", "lane": "kick"}, 0)
+        carry_out(performance, {"do": "mutes", "lane": "kick"}, 0)
     assert caught.value.kind == "unknown"

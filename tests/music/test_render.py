@@ -6,6 +6,7 @@ import pickle
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.sets import BAR, OUTPUTS, STEP, in_windows, logic, renderer, score_of, sets, steps
 
 from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, Passes, SetSpec
@@ -67,7 +68,7 @@ def test_the_same_commands_at_the_same_ticks_give_the_same_events(
             events += player.advance(end)
             for tick, command in zip(at, commands, strict=True):
                 if tick == end:
-                    player.performance.apply(dict(command), tick)
+                    carry_out(player.performance, dict(command), tick)
         return events
 
     assert play(sorted({*ends, *at})) == play(sorted({2 * BAR, *at}))
@@ -122,13 +123,19 @@ def test_mute_then_unmute_is_never_muted_after_the_next_bar(
     plain, touched = renderer(score), renderer(score)
     for name in names:  # nobody is out to begin with
         for player in (plain, touched):
-            player.performance.apply({"do": "mute", "lane": name, "muted": False, "when": "now"}, 0)
+            carry_out(
+                player.performance, {"do": "mute", "lane": name, "muted": False, "when": "now"}, 0
+            )
     touched.advance(out)
     for name in names:
-        touched.performance.apply({"do": "mute", "lane": name, "muted": True, "when": "now"}, out)
+        carry_out(
+            touched.performance, {"do": "mute", "lane": name, "muted": True, "when": "now"}, out
+        )
     touched.advance(back)
     for name in names:
-        touched.performance.apply({"do": "mute", "lane": name, "muted": False, "when": "now"}, back)
+        carry_out(
+            touched.performance, {"do": "mute", "lane": name, "muted": False, "when": "now"}, back
+        )
     plain.advance(6 * BAR)
     touched.advance(6 * BAR)
     hits = [e for e in plain.advance(10 * BAR) if e.kind == "hit"]
@@ -167,7 +174,7 @@ def test_whatever_hands_do_playing_goes_on(spec: SetSpec, data: st.DataObject) -
         if command["do"] == "reset":
             player.reset(str(command["lane"]))
         else:
-            player.performance.apply(command, player.position)
+            carry_out(player.performance, command, player.position)
         start, end = player.position, player.position + data.draw(st.integers(1, 900))
         events = player.advance(end)
         keys = [(e.tick, e.kind == "hit", e.lane) for e in events]
@@ -192,11 +199,13 @@ def test_muted_hits_are_not_given_and_all_goes_on() -> None:
 def test_a_mute_at_the_bar_takes_the_early_hit_on_it_and_an_unmute_brings_it() -> None:
     score = score_of(steps("early", "x...", settings={"shift": -0.25}))
     player = renderer(score)
-    player.performance.apply({"do": "mute", "lane": "early", "muted": True, "when": "bar"}, 10)
+    carry_out(player.performance, {"do": "mute", "lane": "early", "muted": True, "when": "bar"}, 10)
     events = player.advance(BAR + 960)
     assert [e.grid for e in events] == [0, 960, 1920, 2880]
-    player.performance.apply(
-        {"do": "mute", "lane": "early", "muted": False, "when": "bar"}, BAR + 960
+    carry_out(
+        player.performance,
+        {"do": "mute", "lane": "early", "muted": False, "when": "bar"},
+        BAR + 960,
     )
     events = player.advance(2 * BAR + 500)
     assert [(e.grid, e.tick) for e in events] == [(2 * BAR, 2 * BAR - 60)]
@@ -206,7 +215,7 @@ def test_a_mute_now_takes_the_late_hit_that_is_on_its_way() -> None:
     score = score_of(steps("late", ".x.x", settings={"shift": 0.5}))
     player = renderer(score)
     assert player.advance(300) == []
-    player.performance.apply({"do": "mute", "lane": "late", "muted": True, "when": "now"}, 300)
+    carry_out(player.performance, {"do": "mute", "lane": "late", "muted": True, "when": "now"}, 300)
     assert player.advance(BAR) == []
 
 
@@ -222,7 +231,9 @@ def test_a_hit_shifted_early_by_hand_too_late_comes_at_once() -> None:
     score = score_of(steps("a", "x"))
     player = renderer(score)
     player.advance(230)
-    player.performance.apply({"do": "setting", "lane": "a", "setting": "shift", "value": -0.5}, 230)
+    carry_out(
+        player.performance, {"do": "setting", "lane": "a", "setting": "shift", "value": -0.5}, 230
+    )
     assert [(e.grid, e.tick) for e in player.advance(400)] == [(240, 230), (480, 360)]
 
 
@@ -320,7 +331,7 @@ def test_a_mute_now_takes_what_was_worked_out_ahead() -> None:
     score = score_of(steps("early", "....x", settings={"shift": -0.5}), steps("b", "x"))
     player = renderer(score)
     player.advance(230)
-    player.performance.apply({"do": "mute", "lane": "b", "muted": True, "when": "now"}, 230)
+    carry_out(player.performance, {"do": "mute", "lane": "b", "muted": True, "when": "now"}, 230)
     assert [e.lane for e in player.advance(700)] == []
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.stage import LANES, SCORE
 from support.wired import BAR, BEAT, play, score_of
 
@@ -25,7 +26,7 @@ def recall(name: str, **more: Any) -> dict[str, Any]:
 def after(*hands: tuple[int, dict[str, Any]]) -> Performance:
     performance = Performance(SCORE)
     for tick, command in hands:
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     return performance
 
 
@@ -83,20 +84,20 @@ def test_a_section_says_who_plays_and_leaves_helpers_alone() -> None:
     performance = after((0, recall("shallow")))
     # ghost has no output and drives none: it only feeds spray.
     assert who_is_in(performance, 0) == {"kick", "tune", "ghost"}
-    performance.apply({"do": "mute", "lane": "ghost", "muted": True}, 1)
-    performance.apply(recall("flood", when="now"), 2)
+    carry_out(performance, {"do": "mute", "lane": "ghost", "muted": True}, 1)
+    carry_out(performance, recall("flood", when="now"), 2)
     assert who_is_in(performance, 2) == {"kick", "rim", "spray", "tune", "swell"}
-    performance.apply(recall("drift", when="now"), 3)
+    carry_out(performance, recall("drift", when="now"), 3)
     assert who_is_in(performance, 3) == {"kick", "rim", "spray", "tune", "swell"}
 
 
 def test_the_variants_of_a_section_go_with_it() -> None:
     performance = after((0, recall("shallow")))
     assert performance.setting(AT["kick"], "hits", 0) == 2
-    performance.apply(recall("flood", when="now"), 1)
+    carry_out(performance, recall("flood", when="now"), 1)
     # As written, plus push on its way: 500 ms are 960 ticks at 120; it starts at 0.
     assert performance.setting(AT["kick"], "hits", 1) == 4
-    performance.apply(recall("drift", when="now"), 2)
+    carry_out(performance, recall("drift", when="now"), 2)
     assert performance.setting(AT["kick"], "hits", 2) == 9
 
 
@@ -104,7 +105,7 @@ def test_a_recall_can_be_taken_back() -> None:
     performance = after((100, recall("flood")))
     before = Performance(SCORE)
     before.settle(100)
-    performance.apply({"do": "cancel", "section": "flood"}, 200)
+    carry_out(performance, {"do": "cancel", "section": "flood"}, 200)
     before.settle(200)
     assert performance.state() == before.state()
 
@@ -233,7 +234,7 @@ def test_the_order_can_be_stopped_at_any_time_and_taken_up_at_a_leg() -> None:
     performance = after((0, {"do": "order", "run": True}), (10, {"do": "order", "run": False}))
     assert performance.next_change(10) is None
     assert performance.state()["section"] == "shallow"
-    performance.apply({"do": "order", "run": True, "leg": 1}, 20)
+    carry_out(performance, {"do": "order", "run": True, "leg": 1}, 20)
     performance.settle(BAR)
     assert performance.state()["order"]["leg"] == 1
 
@@ -241,7 +242,7 @@ def test_the_order_can_be_stopped_at_any_time_and_taken_up_at_a_leg() -> None:
 def test_running_what_runs_changes_nothing() -> None:
     performance = after((0, {"do": "order", "run": True}))
     before = performance.state()
-    performance.apply({"do": "order", "run": True}, 10)
+    carry_out(performance, {"do": "order", "run": True}, 10)
     assert performance.state() == {**before}
 
 
@@ -265,7 +266,7 @@ def test_sections_are_heard_on_their_bar_line() -> None:
         order=(Leg("one", 1), Leg("two", 1)),
     )
     performance = Performance(score)
-    performance.apply({"do": "order", "run": True}, 0)
+    carry_out(performance, {"do": "order", "run": True}, 0)
     events = play(score, 2 * BAR, performance=performance)
     heard = [(event.tick, event.lane) for event in events if event.kind == "hit"]
     assert heard == [(n * BEAT, 0 if n < 4 else 1) for n in range(8)]

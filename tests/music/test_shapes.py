@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.wired import BAR, changes, score_of
 
 from bridge.music import chance
@@ -65,7 +66,7 @@ def test_free_forms_follow_a_macro_without_a_jump() -> None:
     first = changes(score, "wave", BAR, performance=performance)
     assert len(first) > 100
     performance = Performance(score)
-    performance.apply({"do": "macro", "macro": "speed", "value": 1.0}, 0)
+    carry_out(performance, {"do": "macro", "macro": "speed", "value": 1.0}, 0)
     fast = sampled(changes(score, "wave", BAR, performance=performance), BAR)
     slow = sampled(first, BAR)
     # 0.5 Hz, and 0.5 + 0.04 * 50 = 2.5 Hz: five times as steep at the start.

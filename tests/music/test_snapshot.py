@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.stage import COMMANDS, MOMENTS, SCORE
 from support.wired import BAR, play, score_of
 
@@ -23,7 +24,7 @@ def performed(hands: list[tuple[int, dict[str, Any]]]) -> tuple[Performance, int
     tick = 0
     for later, command in hands:
         tick += later
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
         performance.state()  # taken each time, as a surface does
     return performance, tick
 
@@ -58,7 +59,7 @@ def test_whatever_a_hand_did_is_undone_by_the_state_before(
     performance, tick = performed(before)
     state = performance.state()
     for _, command in later:
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     performance.restore(state)
     assert performance.state() == state
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 from support.tides import tides
 from support.wired import BAR, OUTPUTS
 
@@ -33,7 +34,7 @@ def perform(score: Score, cuts: list[int]) -> list[Event]:
     for cut in sorted({*cuts, END, *(at for at, _ in HANDS)}):
         events += renderer.advance(cut)
         while waiting and waiting[0][0] == cut:
-            performance.apply(waiting.pop(0)[1], cut)
+            carry_out(performance, waiting.pop(0)[1], cut)
     return events
 
 

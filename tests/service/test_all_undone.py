@@ -20,6 +20,7 @@ from bridge.errors import CommandError, InputError, PlayerError
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
+from bridge.protocol.table import decode
 from bridge.service import commands as c
 from bridge.service.chart import Charts
 from bridge.service.control import Control
@@ -146,7 +147,7 @@ class DeskLink:
             else:
                 future.set_exception(CommandError(str(error), error.kind))
 
-        self.desk.player.command(dict(command), self.desk.now, done)
+        self.desk.player.command(decode(command), self.desk.now, done, command.get("client", ""))
         while not future.done():  # what is on its way out goes first
             self.desk.run(1)
         return future

@@ -6,6 +6,7 @@ import itertools
 from typing import Any
 
 import pytest
+from support.said import carry_out
 
 from bridge.errors import CommandError
 from bridge.music.model import (
@@ -50,7 +51,7 @@ OUTPUTS = {
 def state(*commands: dict[str, Any], tick: int = 0) -> dict[str, Any]:
     performance = Performance(compile_score(SPEC, OUTPUTS))
     for command in commands:
-        performance.apply(command, tick)
+        carry_out(performance, command, tick)
     return performance.state()
 
 
@@ -60,7 +61,7 @@ def played(*commands: dict[str, Any], to: int) -> dict[str, list[int]]:
     performance = Performance(score)
     renderer = Renderer(score, performance)
     for command in commands:
-        performance.apply(command, 0)
+        carry_out(performance, command, 0)
     hits: dict[str, list[int]] = {lane.name: [] for lane in SPEC.lanes if lane.hits}
     for event in renderer.advance(to):
         if event.kind == "hit":

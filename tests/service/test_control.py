@@ -6,6 +6,7 @@ import asyncio
 from typing import Any
 
 import pytest
+from support.said import carry_out
 
 from bridge.errors import CommandError, PlayerError
 from bridge.music.model import Euclid, Lane, Macro, OutputRange, Section, SetSpec
@@ -82,7 +83,7 @@ class StubLink:
                 "still",
                 "put-back",
             ):
-                self.performance.apply(command, self.at)
+                carry_out(self.performance, command, self.at)
         except CommandError as error:
             future.set_exception(error)
         else:
@@ -248,8 +249,10 @@ async def test_a_release_is_never_lost_to_pacing() -> None:
 async def test_holds_of_a_service_before_this_one_are_released() -> None:
     bench = Bench()
     for client in ("page 7", "http 127.0.0.1", "osc 127.0.0.1", "someone else"):
-        bench.link.performance.apply(
-            {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": client}, 0
+        carry_out(
+            bench.link.performance,
+            {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": client},
+            0,
         )
     for told in bench.link.on_presence:
         told(True)
@@ -300,8 +303,8 @@ async def test_a_section_that_is_still_to_come_is_taken_back() -> None:
     bench = Bench()
     bench.link.performance.running = True  # or it would come at once
     bench.link.performance.settle(100)
-    bench.link.performance.apply({"do": "section", "section": "flood", "when": "bar"}, 100)
-    bench.link.performance.apply({"do": "cancel", "section": "flood"}, 100)
+    carry_out(bench.link.performance, {"do": "section", "section": "flood", "when": "bar"}, 100)
+    carry_out(bench.link.performance, {"do": "cancel", "section": "flood"}, 100)
     await bench.do(c.Mute(lane="kick", muted=True))
     assert bench.link.state["section_pending"] is None
     bench.link.at = 100
@@ -339,7 +342,7 @@ async def test_an_undo_right_behind_a_command_takes_that_command_back() -> None:
     undo = asyncio.create_task(bench.control.undo("page 1"))
     await asyncio.sleep(0)
     bench.link.answering = True
-    bench.link.performance.apply({"do": "mute", "lane": "kick", "muted": True}, 0)
+    carry_out(bench.link.performance, {"do": "mute", "lane": "kick", "muted": True}, 0)
     bench.link.open[0].set_result(None)
     assert await asyncio.wait_for(undo, 5) == "kick out"
     assert bench.link.state["lanes"]["kick"]["muted"] is False

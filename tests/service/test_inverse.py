@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.said import carry_out
 
 from bridge.errors import CommandError
 from bridge.music.model import (
@@ -97,7 +98,7 @@ class Bench:
     heard = state
 
     def do(self, wire: dict[str, Any]) -> None:
-        self.performance.apply(wire, self.tick)
+        carry_out(self.performance, wire, self.tick)
 
     def back(self, actions: tuple[Any, ...]) -> None:
         for action in actions:

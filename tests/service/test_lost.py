@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from support.said import carry_out
+
 from bridge.music.model import Lane, Macro, Section, SetSpec, Steps
 from bridge.music.performance import Performance
 from bridge.music.score import compile_score
@@ -22,7 +24,7 @@ def spec(lanes: str, macros: str = "m", sections: str = "flood") -> SetSpec:
 def state(before: SetSpec, *commands: dict[str, Any]) -> dict[str, Any]:
     performance = Performance(compile_score(before, {}))
     for command in commands:
-        performance.apply(command, 0)
+        carry_out(performance, command, 0)
     return performance.state()
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from support.said import say
+
 from bridge.engine.core import Player
 from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.music.model import Lane, Macro, OutputRange, SetSpec, Steps
@@ -104,7 +106,7 @@ class Desk:
         self.player.step(self.now)
 
     def do(self, do: str, **fields: Any) -> None:
-        self.player.command({"do": do, **fields}, self.now)
+        self.player.command(say(do, **fields), self.now, client=str(fields.get("client", "")))
 
     def start(self) -> None:
         """Starts; `zero` becomes the time of the first tick."""

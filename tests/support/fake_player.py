@@ -14,10 +14,13 @@ import time
 from pathlib import Path
 from typing import Any
 
-from bridge.engine.messages import Unpacker, check_command, check_swap, pack_json
+from support.said import carry_out
+
+from bridge.engine.messages import Unpacker, check_swap, pack_json
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.performance import Performance
+from bridge.protocol.table import decode
 
 ONLY_PERFORMANCE = {
     "mute",
@@ -170,7 +173,7 @@ class FakePlayer:
             self.performance.restore(kept, self.tick)
             self.revision = command["revision"]
             return
-        check_command(command)
+        decode(command)
         match command["do"]:
             case "start":
                 self.running, self.tick = "running", 0
@@ -185,4 +188,4 @@ class FakePlayer:
             case "follow":
                 self.source = command["source"]
             case do if do in ONLY_PERFORMANCE:
-                self.performance.apply(command, self.tick)
+                carry_out(self.performance, command, self.tick)
