@@ -11,7 +11,7 @@ Tree::
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
@@ -57,10 +57,14 @@ class CommandError(BridgeError, ValueError):
 
     `kind` is a short word that a surface can act on: ``unknown`` (no such lane, macro,
     section...), ``value`` (wrong type, not finite, out of range), ``state`` (not possible now).
+    `fields` says what is wrong with single fields of it.
     """
 
-    def __init__(self, message: str, kind: str = "value") -> None:
+    def __init__(
+        self, message: str, kind: str = "value", fields: Mapping[str, str] | None = None
+    ) -> None:
         self.kind = kind
+        self.fields = dict(fields or {})
         super().__init__(message)
 
 

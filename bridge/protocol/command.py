@@ -266,21 +266,27 @@ def decode(given: object) -> Command:
     if command is None:
         near = did_you_mean(do, TABLE) if isinstance(do, str) else ""
         raise CommandError(f"there is no command {do!r}{near}", "unknown")
+    wrong = wrong_fields(command, given)
+    if wrong:
+        raise CommandError("; ".join(wrong.values()), "value", wrong)
     fields = fields_of(command)
-    for name in given:
-        if name not in fields and name not in ENVELOPE:
-            raise CommandError(f"{do} has no {name!r}")
-    values: dict[str, Any] = {}
+    values = {name: plain(given[name], field) for name, field in fields.items() if name in given}
+    return command(**values)
+
+
+def wrong_fields(command: type[Command], given: Mapping[str, Any]) -> dict[str, str]:
+    """What is wrong with the members of a plain object, by name: unknown ones, missing ones, and
+    those whose value does not fit."""
+    fields, do = fields_of(command), command.ROW.do
+    unknown = [name for name in given if name not in fields and name not in ENVELOPE]
+    wrong = {name: f"{do} has no {name!r}{did_you_mean(str(name), fields)}" for name in unknown}
     for name, field in fields.items():
         if name not in given:
             if field.required:
-                raise CommandError(f"{do} needs {name}: {expected(field)}")
-            continue
-        value = given[name]
-        if not fits(value, field.alternatives):
-            raise CommandError(f"{name} must be {expected(field)}, not {_short(value)}")
-        values[name] = plain(value, field)
-    return command(**values)
+                wrong[name] = f"{do} needs {name}: {expected(field)}"
+        elif not fits(given[name], field.alternatives):
+            wrong[name] = f"{name} must be {expected(field)}, not {_short(given[name])}"
+    return wrong
 
 
 def plain(value: Any, field: Field) -> Any:
