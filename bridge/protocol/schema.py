@@ -37,7 +37,7 @@ def object_schema(command: type[Command], without: Collection[str] = ()) -> dict
 def field_schema(field: Field) -> dict[str, Any]:
     """The schema of one field, with its default and its unit."""
     options = [_part(alternative) for alternative in field.alternatives]
-    schema = options[0] if len(options) == 1 else {"anyOf": options}
+    schema: dict[str, Any] = options[0] if len(options) == 1 else {"anyOf": options}
     units = [b.text for _, bounds in field.alternatives for b in bounds if isinstance(b, Unit)]
     if units:
         schema["description"] = units[0]
