@@ -34,8 +34,9 @@ from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.controllers import Controllers
 from bridge.service.controllers_http import wish_of
+from bridge.service.entrance import Connection
 from bridge.service.place import place
-from bridge.service.problems import describe, problem
+from bridge.service.problems import ProblemError, describe, problem
 from bridge.service.scope import Scope, Watch
 from bridge.service.view import View, merge_patch
 
@@ -160,12 +161,18 @@ class Live:
     async def handle(self, request: web.Request) -> web.StreamResponse:
         """GET /api/live."""
         if request.headers.get("Upgrade", "").lower() != "websocket":
-            raise web.HTTPUpgradeRequired(text="this is a WebSocket")
+            raise ProblemError(
+                426,
+                "this is a WebSocket",
+                {"Upgrade": "websocket", "Connection": "Upgrade"},  # RFC 9110, section 15.5.22
+            )
         if len(self.clients) >= CLIENTS_MOST:
-            raise web.HTTPServiceUnavailable(text=f"there are {CLIENTS_MOST} pages already")
+            raise ProblemError(503, f"{CLIENTS_MOST} pages are open already; close one")
         ws = web.WebSocketResponse(
             heartbeat=HEARTBEAT_S, max_msg_size=MESSAGE_BYTES, compress=False, timeout=1.0
         )
+        if isinstance(request.protocol, Connection):
+            request.protocol.check_frames()
         await ws.prepare(request)
         transport = request.transport
         assert isinstance(transport, asyncio.Transport)
