@@ -34,8 +34,8 @@ T = TypeVar("T")
 def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None:
     """Puts `data` (text as UTF-8) under `path`, whole or not at all.
 
-    A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError when it cannot be done:
-    then the old file is as it was, and nothing is left beside it.
+    A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError
+    when it cannot be done: then the old file is as it was, and nothing is left beside it.
     """
     path = Path(os.path.realpath(path))
     raw = data.encode("utf-8") if isinstance(data, str) else data

@@ -230,6 +230,8 @@ def _order(stage: Stage, scene: Scene, command: Command, tick: int) -> None:
     if start is not None and (
         isinstance(start, bool) or not isinstance(start, int) or not 0 <= start < len(legs)
     ):
+        if not legs:
+            raise CommandError("the set has no running order", "state")
         raise CommandError(f"leg must be from 0 to {len(legs) - 1}")
     if not run:
         scene.leg = None

@@ -14,8 +14,9 @@ at on every path, so a program may also put it on the WebSocket's address.
 
 OSC has no place for a token in its fixed addresses. The rule: a host may send OSC from the moment
 it has shown the token, over HTTP (opening the page is enough) or once as ``/token s`` over OSC,
-until `ADMIT_S` after it did so last, also when the service has been started again. Loopback always may. (A host on the same network could forge
-the sender of a datagram; who must exclude that keeps OSC on the machine.)
+until `ADMIT_S` after it did so last, also when the service has been started again meanwhile.
+Loopback always may. (A host on the same network could forge the sender of a datagram; who must
+exclude that keeps OSC on the machine.)
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from bridge.service.problems import ProblemError
-from bridge.service.remembered import Network, Remembered
+from bridge.service.remembered import Remembered
 
 log = logging.getLogger(__name__)
 

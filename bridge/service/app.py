@@ -106,6 +106,10 @@ class Service:
             "subscribers": len(self.osc.feedback.subscribers),
             "osc": dict(self.osc.counts),
             "forbidden": self.access.refused,
+            "too_many": self.control.budget.refused,
+            "lost": self.osc.lost,
+            "echoing": self.osc.echoing,
+            "turned_away": dict(self.entrance.counts),
         }
 
     def routes(self) -> list[Route]:

@@ -114,7 +114,7 @@ class Connection(RequestHandler):
 
     def abort(self) -> None:
         if self.transport is not None:
-            self.transport.abort()  # type: ignore[attr-defined]
+            self.transport.abort()
 
 
 class Entrance:

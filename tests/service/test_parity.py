@@ -3,6 +3,8 @@ way a command comes, the same object arrives at the player."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple, get_args
 
 import pytest
@@ -20,7 +22,9 @@ class Way(NamedTuple):
     wire: dict[str, Any]  # as the player gets it, without who sent it
     route: tuple[str, str, Any]  # method, path, body
     address: tuple[Any, ...]  # address, arguments
-    more: dict[str, Any] = {}  # what a page says beside it, for the service alone
+    more: Mapping[str, Any] = MappingProxyType(
+        {}
+    )  # what a page says beside it, for the service alone
 
 
 def say(do: str, **fields: Any) -> dict[str, Any]:
