@@ -85,9 +85,11 @@ class Connection(RequestHandler):
         """Whether a request is being answered (a WebSocket is one for as long as it lasts)."""
         return self._current_request is not None or bool(self._messages)
 
-    def check_frames(self) -> None:
-        """What comes from now on are the frames of a WebSocket."""
+    def check_frames(self) -> bool:
+        """What comes from now on are the frames of a WebSocket. False when one that came right
+        behind the handshake is wrong already."""
         self.frames = FrameCheck()
+        return self.frames.feed(self._message_tail)
 
     def handle_error(
         self,

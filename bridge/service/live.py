@@ -187,9 +187,12 @@ class Live:
         ws = web.WebSocketResponse(
             heartbeat=HEARTBEAT_S, max_msg_size=MESSAGE_BYTES, compress=False, timeout=1.0
         )
-        if isinstance(request.protocol, Connection):
-            request.protocol.check_frames()
+        connection = request.protocol
+        masked = not isinstance(connection, Connection) or connection.check_frames()
         await ws.prepare(request)
+        if not masked:
+            await ws.close(code=1002, message=b"frames must be masked")
+            return ws
         transport = request.transport
         assert isinstance(transport, asyncio.Transport)
         transport.set_write_buffer_limits(high=BUFFER_BYTES)
