@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
-import secrets
 import select
 import signal
 import subprocess
@@ -32,6 +31,7 @@ from bridge.engine.watch import Watch
 from bridge.errors import BridgeError, PlayerError
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set
+from bridge.files.token import kept_token
 from bridge.files.tuning import corrections
 from bridge.music.score import compile_score
 
@@ -92,7 +92,7 @@ class Supervisor:
         self.options = options
         self.player: subprocess.Popen[bytes] | None = None
         self.service: subprocess.Popen[bytes] | None = None
-        self.token = secrets.token_urlsafe(16) if options.lan else None
+        self.token = access_token() if options.lan else None
         self._socket = str(folder / "player.sock")
         rig = load_rig(options.rig)
         self._start = make_start(rig, options.set, self._socket, options.start)
@@ -401,6 +401,14 @@ def state_folder() -> Path:
     """Where the working text and backups of a session are kept."""
     home = os.environ.get("XDG_STATE_HOME")
     return (Path(home) if home else Path.home() / ".local" / "state") / "lanebridge"
+
+
+def access_token() -> str:
+    """The token that the network needs, the same at every start; what is odd about it is said."""
+    token, note = kept_token(state_folder())
+    if note:
+        say(note)
+    return token
 
 
 def _cause(code: int) -> str:

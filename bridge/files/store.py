@@ -31,18 +31,18 @@ _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
 T = TypeVar("T")
 
 
-def write_atomic(path: Path, data: str | bytes) -> None:
+def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None:
     """Puts `data` (text as UTF-8) under `path`, whole or not at all.
 
-    A link is followed; permissions of a file that is there stay. OSError when it cannot be done:
-    then the old file is as it was, and nothing is left beside it.
+    A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError
+    when it cannot be done: then the old file is as it was, and nothing is left beside it.
     """
     path = Path(os.path.realpath(path))
     raw = data.encode("utf-8") if isinstance(data, str) else data
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         try:
-            os.fchmod(handle, _mode(path))
+            os.fchmod(handle, _mode(path) if mode is None else mode)
             _write_all(handle, raw)
             os.fsync(handle)
         finally:

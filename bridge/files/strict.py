@@ -6,7 +6,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sized
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 
@@ -251,10 +251,11 @@ def _problem(
         message = f"must be a list, not {shown(value)}"
     elif kind in ("too_short", "too_long"):
         limit = context.get("min_length", context.get("max_length"))
-        message = (
-            f"needs {'at least' if kind == 'too_short' else 'at most'} {limit}, "
-            f"not {context.get('actual_length')}"
-        )
+        # The library stops counting beyond the limit, and then gives no number.
+        actual = context.get("actual_length")
+        actual = len(value) if actual is None and isinstance(value, Sized) else actual
+        message = f"needs {'at least' if kind == 'too_short' else 'at most'} {limit}"
+        message += "" if actual is None else f", not {actual}"
     elif kind == "literal_error":
         words = str(context.get("expected", "")).replace("'", "")
         message = f"must be {words}, not {shown(value)}"

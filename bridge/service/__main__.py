@@ -9,13 +9,13 @@ from __future__ import annotations
 import argparse
 import asyncio
 import gc
-import logging
 import os
 import signal
 import sys
 from pathlib import Path
 
 from bridge.errors import BridgeError
+from bridge.service import logs
 from bridge.service.app import Options, serve
 
 SWITCH_S = 0.0005
@@ -52,12 +52,23 @@ def parse(argv: list[str] | None = None) -> Options:
     )
 
 
-async def run(options: Options) -> None:
+async def run(options: Options, summary: logs.Summary) -> None:
     stop = asyncio.Event()
+    said = asyncio.create_task(_tell_missed(summary))
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, stop.set)
-    await serve(options, stop, settle=settle)
+    try:
+        await serve(options, stop, settle=settle)
+    finally:
+        said.cancel()
+        logs.tell_missed(summary)
+
+
+async def _tell_missed(summary: logs.Summary) -> None:
+    while True:
+        await asyncio.sleep(logs.WINDOW_S)
+        logs.tell_missed(summary)
 
 
 def settle() -> None:
@@ -70,9 +81,9 @@ def settle() -> None:
 def main(argv: list[str] | None = None) -> int:
     options = parse(argv)
     sys.setswitchinterval(SWITCH_S)
-    logging.basicConfig(level=logging.INFO, format="service: %(message)s", stream=sys.stderr)
+    summary = logs.set_up(sys.stderr)
     try:
-        asyncio.run(run(options))
+        asyncio.run(run(options, summary))
     except BridgeError as error:
         print(error, file=sys.stderr)
         return 1

@@ -42,6 +42,11 @@ def of_interfaces() -> list[str]:
     return found
 
 
+def is_own(host: str) -> bool:
+    """Whether a numeric address belongs to this machine."""
+    return host.startswith("127.") or host in of_interfaces()
+
+
 def lan_address() -> str:
     """The address to print: on the way out, else (a rig with its own access point has none) of the
     first interface, else loopback."""

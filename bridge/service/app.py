@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from bridge.service.control import Control
 from bridge.service.controllers import Controllers
 from bridge.service.controllers_http import controller_routes
 from bridge.service.edit_http import edit_routes
+from bridge.service.entrance import Entrance
 from bridge.service.http import Route, add_routes, command_routes, history_routes, state_route
 from bridge.service.link import PlayerLink
 from bridge.service.live import Live
@@ -26,6 +28,7 @@ from bridge.service.openapi import describe
 from bridge.service.osc import Osc
 from bridge.service.paper_http import paper_routes
 from bridge.service.problems import problems
+from bridge.service.remembered import Remembered
 from bridge.service.scope import Scope
 from bridge.service.setbook import SetBook
 from bridge.service.setbook_http import set_routes
@@ -68,7 +71,11 @@ class Service:
         self.options = options
         self.http_port = options.http_port
         self.osc_port = options.osc_port
-        self.access = Access(options.token if options.lan else None)
+        self.access = Access(
+            options.token if options.lan else None,
+            remembered=Remembered(options.state_dir, os.getppid()),
+        )
+        self.entrance = Entrance(self.access.osc_allowed)
         self.link = PlayerLink(options.socket)
         self.control = Control(self.link)
         self.view = View(self.link, self.control)
@@ -99,6 +106,10 @@ class Service:
             "subscribers": len(self.osc.feedback.subscribers),
             "osc": dict(self.osc.counts),
             "forbidden": self.access.refused,
+            "too_many": self.control.budget.refused,
+            "lost": self.osc.lost,
+            "echoing": self.osc.echoing,
+            "turned_away": dict(self.entrance.counts),
         }
 
     def routes(self) -> list[Route]:
@@ -106,7 +117,7 @@ class Service:
             state_route(self.view.full),
             *command_routes(self.control),
             *history_routes(self.control),
-            *set_routes(self.book, self.charts),
+            *set_routes(self.book, self.charts, self.control),
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
@@ -144,16 +155,12 @@ class Service:
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
-        loop = asyncio.get_running_loop()
         await runner.setup()
         try:
-            site = web.TCPSite(runner, self.options.host, self.options.http_port)
-            await site.start()
-            self.http_port = runner.addresses[0][1]
-            transport, _ = await loop.create_datagram_endpoint(
-                lambda: self.osc, local_addr=(self.options.host, self.options.osc_port)
+            self.http_port = await self.entrance.listen(
+                runner, self.options.host, self.options.http_port
             )
-            self.osc_port = transport.get_extra_info("sockname")[1]
+            self.osc_port = self.osc.listen(self.options.host, self.options.osc_port)
             try:
                 async with asyncio.TaskGroup() as group:
                     tasks = [
@@ -166,6 +173,7 @@ class Service:
                             self.osc.feedback,
                             self.book,
                             self.controllers,
+                            self.entrance,
                         )
                     ]
                     try:
@@ -176,8 +184,9 @@ class Service:
                         for task in tasks:
                             task.cancel()
             finally:
-                transport.close()
+                self.osc.close()
         finally:
+            self.entrance.close()
             await runner.cleanup()
 
     @property

@@ -6,7 +6,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from bridge.service.commands import Bars, Leg, Morph, Nudge, Offset, Strict, Tempo, Tick, Unit, When
+from bridge.service.commands import (
+    Bars,
+    Leg,
+    Morph,
+    Nudge,
+    Offset,
+    Seq,
+    Strict,
+    Tempo,
+    Tick,
+    Unit,
+    When,
+)
 
 TEXT_MOST = 256 << 10  # bytes of a set text; an hour of music takes a few thousand
 FileName = Annotated[
@@ -40,6 +52,12 @@ class ValueBody(Strict):
     """`value` null takes the hand off: the section or the set says the value again."""
 
     value: float | None
+
+
+class StartBody(Strict):
+    """`restart` true: from the beginning even while it runs; else a start then changes nothing."""
+
+    restart: bool = False
 
 
 class UnitBody(Strict):
@@ -90,10 +108,12 @@ class TryBody(Strict):
 
 
 class TextBody(Strict):
-    """A whole set text. It is checked, compiled, and takes over at the next step, beat or bar."""
+    """A whole set text. It is checked, compiled, and takes over at the next step, beat or bar.
+    `revision`: that of the text which it was made from (``If-Match`` says the same)."""
 
     text: Annotated[str, Field(max_length=TEXT_MOST)]
     when: Literal["step", "beat", "bar"] = "bar"
+    revision: Seq | None = None
 
 
 class CheckBody(Strict):
@@ -250,13 +270,19 @@ class PortState(Answer):
 
 
 class LinksAnswer(Answer):
-    """Who is connected, and what became of what arrived."""
+    """Who is connected, and what became of what arrived. `too_many`: commands refused because
+    their client's budget was spent; `lost`: OSC datagrams that the kernel dropped; `echoing`: hosts
+    that send our feedback back; `turned_away`: HTTP connections by reason."""
 
     pages: int
     dropped: int
     subscribers: int
     osc: dict[str, int]
     forbidden: int
+    too_many: int
+    lost: int
+    echoing: list[str]
+    turned_away: dict[str, int]
 
 
 class State(Answer):

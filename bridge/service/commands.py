@@ -11,22 +11,32 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter, model_validator
 
 BARS_MOST = 64  # the longest wait or morph a hand can ask for
 TICK_MOST = 960 * 4 * 100_000  # about two days at 120 to the minute
 
+
+def whole(value: Any) -> Any:
+    """An integer where a number without a fraction is given: JSON does not tell 17.0 from 17 (RFC
+    8259, section 6; JSON Schema 2020-12 calls both integers). Everything else as it is."""
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    return value
+
+
+Whole = Annotated[int, BeforeValidator(whole)]
 Name = Annotated[str, Field(min_length=1, max_length=64)]
-Bars = Annotated[int, Field(ge=1, le=BARS_MOST)]
+Bars = Annotated[Whole, Field(ge=1, le=BARS_MOST)]
 When = Literal["now", "beat", "bar"] | Bars
-Morph = Annotated[int, Field(ge=0, le=BARS_MOST, description="bars in which values glide")]
-Leg = Annotated[int, Field(ge=0, le=10_000, description="place in the running order, from 0")]
+Morph = Annotated[Whole, Field(ge=0, le=BARS_MOST, description="bars in which values glide")]
+Leg = Annotated[Whole, Field(ge=0, le=10_000, description="place in the running order, from 0")]
 Unit = Annotated[float, Field(ge=0, le=1)]
 Tempo = Annotated[float, Field(ge=20, le=400, description="quarter notes per minute")]
 Offset = Annotated[float, Field(ge=-100, le=100, description="ms; below 0 plays earlier")]
 Nudge = Annotated[float, Field(ge=-100, le=100, description="ms; below 0 pulls earlier")]
-Tick = Annotated[int, Field(ge=0, le=TICK_MOST)]
-Seq = Annotated[int, Field(ge=0, le=2**53 - 1)]
+Tick = Annotated[Whole, Field(ge=0, le=TICK_MOST)]
+Seq = Annotated[Whole, Field(ge=0, le=2**53 - 1)]
 
 
 class Strict(BaseModel):
@@ -167,18 +177,30 @@ class Order(Base):
 
 
 class Start(Base):
+    """Starts at the beginning. While it runs that changes nothing, unless `restart` is true."""
+
     do: Literal["start"] = "start"
+    restart: bool = False
+
+    def address(self) -> tuple[Any, ...]:
+        return ("transport",)
+
+    def wire(self) -> dict[str, Any]:
+        return {"do": self.do}
+
+
+class Stop(Base):
+    do: Literal["stop"] = "stop"
 
     def address(self) -> tuple[Any, ...]:
         return ("transport",)
 
 
-class Stop(Start):
-    do: Literal["stop"] = "stop"  # type: ignore[assignment]
+class Continue(Base):
+    do: Literal["continue"] = "continue"
 
-
-class Continue(Start):
-    do: Literal["continue"] = "continue"  # type: ignore[assignment]
+    def address(self) -> tuple[Any, ...]:
+        return ("transport",)
 
 
 class Position(Base):
@@ -306,7 +328,7 @@ Command = (
 )
 
 
-Seed = Annotated[int, Field(ge=0, le=2**31 - 1)]
+Seed = Annotated[Whole, Field(ge=0, le=2**31 - 1)]
 Moment = Literal["step", "beat", "bar"]
 What = Literal["pattern", "settings"]
 
@@ -361,7 +383,7 @@ class AskChart(Strict):
     """The page asks to be told the hits and values of the coming bars, from now on."""
 
     do: Literal["chart"] = "chart"
-    bars: Annotated[int, Field(ge=1, le=8)] = 2
+    bars: Annotated[Whole, Field(ge=1, le=8)] = 2
     seq: Seq | None = None
 
 

@@ -1,8 +1,9 @@
 """The one control door: every command from the page, HTTP and OSC passes here, and only here.
 
-A command is checked against the newest state (names, with "did you mean"; ranges that depend on
-the lane), paced (latest wins per address), sent to the player, and done when the player says so.
-Here too: who owns a macro, holds that must be refreshed, undo and redo.
+A command is paid for from its client's budget, checked against the newest state (names, with "did
+you mean"; ranges that depend on the lane), paced (latest wins per address), sent to the player, and
+done when the player says so. Here too: who owns a macro, holds that must be refreshed, the turns of
+changes of the text, undo and redo.
 
 A client is a short text that names one hand: a page, an HTTP or an OSC host.
 """
@@ -20,12 +21,17 @@ from typing import Any
 from bridge.errors import CommandError, PlayerError
 from bridge.music.model import SETTINGS
 from bridge.service import commands as c
+from bridge.service.budget import Budget, FairQueue
+from bridge.service.edits import Edits
 from bridge.service.history import History, Step, TextChange
 from bridge.service.inverse import Wire, inverse, label, sweep, value_of
 from bridge.service.link import PlayerLink
 from bridge.service.touch import Holds, Owners, Pacer
 
 ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
+ANSWER_S = 2.0  # a command without an answer for this long is given up; nobody waits for it
+UNANSWERED_MAX = 512  # commands under way; the player keeps twice as many answers
+TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after others
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 
@@ -72,6 +78,8 @@ class Control:
         self.history = History()
         self.owners: Owners[tuple[Any, ...]] = Owners()
         self.holds: Holds[str] = Holds()
+        self.edits = Edits()
+        self.budget = Budget(clock())
         self.outputs: frozenset[str] = frozenset()
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
         self.change_lane: Callable[[c.Varied, str], Awaitable[dict[str, Any]]] | None = None
@@ -79,23 +87,28 @@ class Control:
         self._clock = clock
         self._pacer: Pacer[tuple[Any, ...], _Sending] = Pacer()
         self._latest: dict[tuple[Any, ...], Any] = {}
-        self._flying: set[asyncio.Future[None]] = set()
+        self._unanswered: dict[asyncio.Future[None], float] = {}
+        self._backlog: FairQueue[_Sending] = FairQueue()
+        self._draining: asyncio.TimerHandle | None = None
         self._undoing = asyncio.Lock()
         self._wake = asyncio.Event()
         link.on_presence.append(self._presence)
 
     async def run(self) -> None:
-        """Releases holds that are not refreshed and tells when ownerships end; never returns."""
+        """Releases holds that are not refreshed, tells when ownerships end, gives up commands
+        without an answer; never returns."""
         while True:
-            if self.holds.next_end() is None and self.owners.next_end() is None:
+            idle = self.holds.next_end() is None and self.owners.next_end() is None
+            if idle and not self._unanswered:
                 self._wake.clear()
                 await self._wake.wait()
             await asyncio.sleep(LOOK_S)
             self.look()
 
     def look(self) -> None:
-        """One look at holds and ownerships whose time may be over."""
+        """One look at holds, ownerships and commands whose time may be over."""
         now = self._clock()
+        self._give_up(now)
         for client, lane in self.holds.expired(now):
             self._release(client, lane)
         if self.owners.ended(now):
@@ -119,10 +132,83 @@ class Control:
         """
         if not self.link.present:
             raise PlayerError("the player is away; it is being started again")
-        self.check(command)
         now = self._clock()
+        sending = _Sending(command, client, [_quiet(asyncio.get_running_loop().create_future())])
+        future = sending.waiting[0]
+        if client not in self._backlog and self._may_send(client, now):
+            self._admit(sending, now)
+        else:
+            self._wait_for_budget(sending)
+        return future
+
+    def charge(self, client: str, what: str = "this") -> None:
+        """Spends one command of the client's budget on something that is no command to the player.
+
+        Raises:
+            CommandError: kind ``busy``, when the budget is spent.
+        """
+        if not self.budget.spend(client, 1, self._clock()):
+            self.budget.refused += 1
+            raise CommandError(f"too many commands at once: '{what}' was not done", "busy")
+
+    def _may_send(self, client: str, now: float) -> bool:
+        if len(self._unanswered) >= UNANSWERED_MAX:
+            self._give_up(now)
+            if len(self._unanswered) >= UNANSWERED_MAX:
+                return False
+        return self.budget.spend(client, 1, now)
+
+    def _wait_for_budget(self, sending: _Sending) -> None:
+        """Parks a command until its client can afford it; a newer one to its address replaces it.
+        Gestures cannot be replaced: they are refused."""
+        command, client = sending.command, sending.client
+        fits = replaced = None
+        if command.paced:
+            fits, replaced = self._backlog.put(client, command.address(), sending)
+        if not fits:
+            self.budget.refused += 1
+            raise CommandError(f"too many commands at once: '{command.do}' was not done", "busy")
+        if replaced is not None:
+            sending.waiting += replaced.waiting
+        self._drain_after(0.0)
+
+    def _drain_after(self, wait: float) -> None:
+        if self._draining is None:
+            loop = asyncio.get_running_loop()
+            self._draining = loop.call_later(max(wait, 0.001), self._drain)
+
+    def _drain(self) -> None:
+        """Sends what waits, clients in turn, as far as their budgets and this turn go."""
+        self._draining = None
+        now = self._clock()
+        left, idle = TURN_COMMANDS, 0
+        while left and idle < len(self._backlog.clients()):
+            for client in self._backlog.clients():
+                if not left or not self._may_send(client, now):
+                    idle += 1
+                    continue
+                idle, left = 0, left - 1
+                sending = self._backlog.take(client)
+                try:
+                    if not self.link.present:
+                        raise PlayerError("the player is away; it is being started again")
+                    self._admit(sending, now)
+                except (CommandError, PlayerError) as error:
+                    sending.end(error)
+        if self._backlog:
+            waits = (self.budget.wait(one, 1, now) for one in self._backlog.clients())
+            self._drain_after(min(max(min(waits), 0.0), LOOK_S))
+
+    def _admit(self, sending: _Sending, now: float) -> None:
+        """Checks a command that is paid for and sends it or parks it for its pace."""
+        command, client = sending.command, sending.client
+        self.check(command)
+        if isinstance(command, c.Start) and self._runs_already(command):
+            sending.end(None)
+            return
         if isinstance(command, c.Hold) and not self._hold(command, client, now):
-            return _done()
+            sending.end(None)
+            return
         if isinstance(command, c.Release):
             for lane in self.holds.of(client):
                 self.holds.release(client, lane)
@@ -130,8 +216,6 @@ class Control:
             if not self.owners.take(command.address(), client, now):
                 raise CommandError(f"another hand is on '{command.macro}'", "state")
             self._wake.set()
-        sending = _Sending(command, client, [_quiet(asyncio.get_running_loop().create_future())])
-        future = sending.waiting[0]
         key = command.address()
         if isinstance(command, c.Hold | c.Release):
             key = (key, client)
@@ -145,7 +229,14 @@ class Control:
             asyncio.get_running_loop().call_later(wait, self._flush, key)
         else:
             self._send(sending)
-        return future
+
+    def _runs_already(self, command: c.Start) -> bool:
+        """Whether a start would begin again what runs: it does so only when it says so. What was
+        sent last counts, though the player has not answered it yet."""
+        if command.do != "start" or command.restart:
+            return False
+        now = self.link.state.get("transport", {}).get("state")
+        return bool(self._latest.get(command.address(), now) == "running")
 
     def check(self, command: c.Command) -> None:
         """Raises `CommandError` when the names or values do not fit the set that plays."""
@@ -174,13 +265,16 @@ class Control:
         if not self.link.present or self.change_lane is None:
             raise PlayerError("the player is away; it is being started again")
         find("lane", command.lane, self.link.state.get("lanes", {}))
-        return await self.change_lane(command, client)
+        change = self.change_lane
+        return await self.edits.run(client, lambda: change(command, client))
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""
         for lane in self.holds.of(client):
             self._release(client, lane)
         self.owners.drop(client)
+        for sending in self._backlog.drop(client):
+            sending.end(CommandError("its sender has left", "state"))
 
     def owner(self, macro: str) -> str | None:
         """The client whose finger is on `macro` now."""
@@ -197,9 +291,15 @@ class Control:
         return await self._travel(client, undo=False)
 
     async def _travel(self, client: str, *, undo: bool) -> str:
+        self.charge(client, "undo" if undo else "redo")
+        # In turn with the changes of the text: a step may be one.
+        return await self.edits.run(client, lambda: self._step(client, undo=undo))
+
+    async def _step(self, client: str, *, undo: bool) -> str:
         async with self._undoing:
-            if self._flying:  # what was sent before the undo must be in the history first
-                await asyncio.wait(set(self._flying), timeout=ACK_S)
+            self._give_up(self._clock())
+            if self._unanswered:  # what was sent before the undo must be in the history first
+                await asyncio.wait(set(self._unanswered), timeout=ACK_S)
             step = self.history.take_undo() if undo else self.history.take_redo()
             if step is None:
                 raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
@@ -277,11 +377,12 @@ class Control:
             redo=(wire,),
             sweep=sweep(command),
         )
-        self._flying.add(answer)
+        self._unanswered[answer] = self._clock()
+        self._wake.set()
         answer.add_done_callback(functools.partial(self._answered, sending, step))
 
     def _answered(self, sending: _Sending, step: Step, answer: asyncio.Future[None]) -> None:
-        self._flying.discard(answer)
+        self._unanswered.pop(answer, None)
         address = sending.command.address()
         if self._latest.get(address) == value_of(sending.command):
             self._latest.pop(address, None)
@@ -289,6 +390,15 @@ class Control:
         if error is None and step.undo:
             self.history.add(step)
         sending.end(error)
+
+    def _give_up(self, now: float) -> None:
+        """Ends the commands that the player has not answered for `ANSWER_S`: an answer that was
+        lost must not be waited for again and again."""
+        for answer, sent_at in list(self._unanswered.items()):
+            if now - sent_at < ANSWER_S:
+                break  # they stand in the order in which they were sent
+            if not answer.done():
+                answer.set_exception(PlayerError(f"no answer from the player in {ANSWER_S:g} s"))
 
     def _hold(self, command: c.Hold, client: str, now: float) -> bool:
         """Notes a hold; True when the player must be told."""
@@ -348,10 +458,4 @@ def _moves(action: Any) -> list[str]:
 def _quiet(future: asyncio.Future[None]) -> asyncio.Future[None]:
     # Nobody may be waiting (OSC); an exception that nobody asks for is not a fault.
     future.add_done_callback(lambda f: f.cancelled() or f.exception())
-    return future
-
-
-def _done() -> asyncio.Future[None]:
-    future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-    future.set_result(None)
     return future

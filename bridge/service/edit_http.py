@@ -10,7 +10,7 @@ import asyncio
 from typing import Annotated, Any, Literal
 
 from aiohttp import web
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
@@ -21,12 +21,22 @@ from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
 from bridge.service import bodies as b
 from bridge.service.chart import Mirror
-from bridge.service.commands import Strict
+from bridge.service.commands import Seq, Strict, whole
+from bridge.service.conditions import base_of, with_tag
 from bridge.service.control import Control
 from bridge.service.http import TEXT_BYTES, Route, client_of
 from bridge.service.setbook import Playing, SetBook
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+def plain_numbers(value: Any) -> Any:
+    """The value with 17 in place of 17.0, wherever it stands: JSON has one kind of number."""
+    if isinstance(value, dict):
+        return {key: plain_numbers(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [plain_numbers(inner) for inner in value]
+    return whole(value)
 
 
 class EditRow(Strict):
@@ -35,7 +45,7 @@ class EditRow(Strict):
     removed only with `force`: lanes that are made of it go too, others lose what they say of it."""
 
     path: Annotated[list[Key], Field(min_length=1, max_length=8)]
-    value: Any = None
+    value: Annotated[Any, BeforeValidator(plain_numbers)] = None
     rename: Key | None = None
     force: bool = False
 
@@ -44,8 +54,11 @@ Edits = Annotated[list[EditRow], Field(min_length=1, max_length=64)]
 
 
 class EditBody(Strict):
+    """`revision`: that of the text which the edits were made on (``If-Match`` says the same)."""
+
     edits: Edits
     when: Literal["step", "beat", "bar"] = "beat"
+    revision: Seq | None = None
 
 
 class PreviewBody(Strict):
@@ -100,6 +113,12 @@ def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     return text, also
 
 
+def touched(rows: list[EditRow]) -> set[tuple[str, ...]]:
+    """The paths that the rows change, the new names too."""
+    paths = {tuple(row.path) for row in rows}
+    return paths | {(*row.path[:-1], row.rename) for row in rows if row.rename is not None}
+
+
 def new_names(rows: list[EditRow]) -> dict[str, dict[str, str]]:
     """Old names to new ones, by ``lanes``, ``macros`` and ``sections``, after all rows."""
     names: dict[str, dict[str, str]] = {}
@@ -145,19 +164,24 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         )
 
     async def get(request: web.Request, query: Any) -> PlainAnswer:
-        return await asyncio.to_thread(plain, playing_now())
+        playing = playing_now()
+        with_tag(request, control.edits)
+        return await asyncio.to_thread(plain, playing)
 
     async def put(request: web.Request, body: EditBody) -> PlainAnswer:
-        before = playing_now()
-        text, also = await asyncio.to_thread(edited, before.text, body.edits)
-        after = await book.put(
-            text,
-            body.when,
-            client_of(request),
-            label=label_of(body.edits),
-            renamed=new_names(body.edits),
-        )
-        return await asyncio.to_thread(plain, after, also)
+        playing_now()
+        client = client_of(request)
+        base = base_of(request, control.edits, client, body.revision)
+
+        async def change() -> PlainAnswer:
+            control.edits.check(base, touched(body.edits))
+            text, also = await asyncio.to_thread(edited, playing_now().text, body.edits)
+            after = await book.put(
+                text, body.when, client, label=label_of(body.edits), renamed=new_names(body.edits)
+            )
+            return await asyncio.to_thread(plain, after, also)
+
+        return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
     def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
         playing, rig = playing_now(), book.rig
@@ -216,7 +240,8 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             answer=PlainAnswer,
             body=EditBody,
             limit=TEXT_BYTES,
-            errors=(409,),
+            errors=(409, 412, 429),
+            conditional=True,
         ),
         Route(
             "POST",

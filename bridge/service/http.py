@@ -6,6 +6,7 @@ of lanes, macros, sections, transport, state and live are fixed; programs rely o
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -20,6 +21,10 @@ from bridge.service.problems import ProblemError
 
 COMMAND_BYTES = 4 << 10  # a command is a few words
 TEXT_BYTES = 2 * b.TEXT_MOST  # a set text as JSON, escapes included
+
+BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
+
+TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Params = Mapping[str, str]
 Run = Callable[[web.Request, Any], Awaitable[Any]]
@@ -44,6 +49,7 @@ class Route:
     limit: int = COMMAND_BYTES
     media: str = "application/json"
     params: Mapping[str, str] = field(default_factory=dict)
+    conditional: bool = False  # takes If-Match
 
     @property
     def takes_body(self) -> bool:
@@ -56,7 +62,18 @@ def client_of(request: web.Request) -> str:
 
 
 async def read_bytes(request: web.Request, limit: int) -> bytes:
-    """The body, at most `limit` bytes of it; `ProblemError` 413 above that."""
+    """The body, at most `limit` bytes of it; `ProblemError` 413 above that, 408 when it does not
+    come within `BODY_S`."""
+    try:
+        async with asyncio.timeout(BODY_S):
+            return await _read_bytes(request, limit)
+    except TimeoutError:
+        raise ProblemError(
+            408, f"the body did not arrive within {BODY_S:g} s", {"Connection": "close"}
+        ) from None
+
+
+async def _read_bytes(request: web.Request, limit: int) -> bytes:
     too_large = ProblemError(413, f"the body may have at most {limit} bytes")
     if request.content_length is not None and request.content_length > limit:
         raise too_large
@@ -114,6 +131,8 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
         if isinstance(answer, web.StreamResponse):
             return answer
         headers = {"Cache-Control": "no-store"}
+        if TAG in request:
+            headers["ETag"] = request[TAG]
         if isinstance(answer, BaseModel):
             text = answer.model_dump_json(by_alias=True, exclude_none=answer_without_none(answer))
             return web.Response(text=text, content_type="application/json", headers=headers)
@@ -281,8 +300,10 @@ def command_routes(control: Control) -> list[Route]:
             "POST",
             "/api/transport/start",
             "start",
-            "Starts at the beginning.",
-            act(lambda p, x: c.Start()),
+            "Starts at the beginning; does nothing while it runs, unless `restart` says so.",
+            act(lambda p, x: c.Start(restart=x.restart)),
+            body=b.StartBody,
+            optional=True,
             errors=(409,),
         ),
         Route(

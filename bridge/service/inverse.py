@@ -143,6 +143,10 @@ def value_of(command: c.Command) -> Any:
             return command.ms
         case c.Solo() | c.Still():
             return command.on
+        case c.Start() | c.Continue():
+            return "running"
+        case c.Stop():
+            return "stopped"
     return None
 
 

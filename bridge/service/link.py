@@ -117,6 +117,8 @@ class PlayerLink:
         future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         # Nobody may be waiting (OSC); an exception that nobody asks for is not a fault.
         future.add_done_callback(lambda f: f.cancelled() or f.exception())
+        # Nor may an answer that never comes be kept for ever by those that gave up.
+        future.add_done_callback(lambda f: self._waiting.pop(number, None))
         self._waiting[number] = future
         return number, future
 

@@ -2,7 +2,8 @@
 
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
 members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
-``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`). From a
+``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`), ``dropped``
+(how many refusals more there were than are answered one by one). From a
 client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
 ``chart``, ``scope``, ``learn``, ``learn-cancel``, ``alive`` (answered ``done``: the page's probe).
 
@@ -34,8 +35,9 @@ from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.controllers import Controllers
 from bridge.service.controllers_http import wish_of
+from bridge.service.entrance import Connection
 from bridge.service.place import place
-from bridge.service.problems import describe, problem
+from bridge.service.problems import ProblemError, describe, problem
 from bridge.service.scope import Scope, Watch
 from bridge.service.view import View, merge_patch
 
@@ -49,6 +51,8 @@ MESSAGE_BYTES = 8 << 10  # largest message from a client: a command is a few wor
 HITS_MOST = 256
 ANSWERS_MOST = 256  # answers that a client has not read; more is no page of ours
 CLIENTS_MOST = 32
+TASKS_MAX = 1024  # commands of one client that wait for the player
+TURN_MESSAGES = 16  # messages of one client before the loop looks after others
 TICK_S = 0.25
 
 
@@ -67,13 +71,26 @@ class Client:
         self.bars = 2
         self.chart_sent: Any = None
         self.scope: Watch | None = None
-        self.tasks: set[asyncio.Task[None]] = set()
+        self.tasks: set[asyncio.Task[Any]] = set()
+        self.unanswered = 0
+        self.closing = False
 
     def answer(self, message: dict[str, Any]) -> None:
-        self.answers.append(message)
-        if len(self.answers) > ANSWERS_MOST:
-            self.transport.abort()
+        """Queues an answer. Of too many refusals only the number is told."""
+        if len(self.answers) < ANSWERS_MOST or message["type"] != "refused":
+            self.answers.append(message)
+        else:
+            self.unanswered += 1
+        if len(self.answers) > 2 * ANSWERS_MOST and not self.closing:
+            self.closing = True
+            self.start(self.ws.close(code=1008, message=b"answers are not read"))
         self.dirty.set()
+
+    def start(self, work: Coroutine[Any, Any, Any]) -> None:
+        """Runs `work` beside, until the client leaves."""
+        task = asyncio.create_task(work)
+        self.tasks.add(task)
+        task.add_done_callback(self.tasks.discard)
 
 
 class Live:
@@ -160,13 +177,22 @@ class Live:
     async def handle(self, request: web.Request) -> web.StreamResponse:
         """GET /api/live."""
         if request.headers.get("Upgrade", "").lower() != "websocket":
-            raise web.HTTPUpgradeRequired(text="this is a WebSocket")
+            raise ProblemError(
+                426,
+                "this is a WebSocket",
+                {"Upgrade": "websocket", "Connection": "Upgrade"},  # RFC 9110, section 15.5.22
+            )
         if len(self.clients) >= CLIENTS_MOST:
-            raise web.HTTPServiceUnavailable(text=f"there are {CLIENTS_MOST} pages already")
+            raise ProblemError(503, f"{CLIENTS_MOST} pages are open already; close one")
         ws = web.WebSocketResponse(
             heartbeat=HEARTBEAT_S, max_msg_size=MESSAGE_BYTES, compress=False, timeout=1.0
         )
+        connection = request.protocol
+        masked = not isinstance(connection, Connection) or connection.check_frames()
         await ws.prepare(request)
+        if not masked:
+            await ws.close(code=1002, message=b"frames must be masked")
+            return ws
         transport = request.transport
         assert isinstance(transport, asyncio.Transport)
         transport.set_write_buffer_limits(high=BUFFER_BYTES)
@@ -179,11 +205,18 @@ class Live:
         client.dirty.set()
         writer = asyncio.create_task(self._write(client))
         try:
+            count = 0
             async for message in ws:
                 if message.type is not WSMsgType.TEXT:
                     await ws.close(code=1003, message=b"text only")
                     break
                 self._receive(client, message.data)
+                count += 1
+                if count % TURN_MESSAGES == 0:  # what has arrived is read without a pause otherwise
+                    await asyncio.sleep(0)
+        except Exception:
+            log.exception("%s", client.name)
+            await ws.close(code=1011, message=b"a fault of ours")
         finally:
             self.clients.discard(client)
             self._look_away(client)
@@ -224,11 +257,12 @@ class Live:
                     return
                 except Exception:  # a page that is told nothing more must not look alive
                     log.exception("%s cannot be told the state", client.name)
-                    client.transport.abort()
+                    client.start(client.ws.close(code=1011, message=b"a fault of ours"))
                     return
             await asyncio.sleep(self._update_s)
 
     def _drop(self, client: Client) -> None:
+        # No close code can reach a client that does not read.
         log.warning("%s does not read; dropped", client.name)
         self.dropped += 1
         client.transport.abort()
@@ -264,6 +298,9 @@ class Live:
         # Answers come last: who waits for one has then seen what it did.
         messages += client.answers
         client.answers.clear()
+        if client.unanswered:
+            messages.append({"type": "dropped", "commands": client.unanswered})
+            client.unanswered = 0
         return messages
 
     def _for(self, client: Client, state: dict[str, Any]) -> dict[str, Any]:
@@ -290,10 +327,19 @@ class Live:
             command = c.FromPage.validate_json(text)
         except ValidationError as error:
             client.answer({"type": "refused", "seq": _seq(text), "problem": describe(error)})
+            self._control.budget.spend(client.name, 1, self._clock())
+            return
+        if isinstance(command, c.Command | c.Undo | c.Redo):
+            self._begin(client, command)  # these are paid for where they are done
+            return
+        try:
+            self._control.charge(client.name, command.do)
+        except CommandError as error:
+            client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
             return
         if isinstance(command, c.Alive):
             # At once and not with the next round: pages measure the way by it.
-            self._start(client, self._say(client, {"type": "done", "seq": command.seq}))
+            client.start(self._say(client, {"type": "done", "seq": command.seq}))
         elif isinstance(command, c.AskChart):
             client.bars = command.bars
             client.chart_sent = None
@@ -307,18 +353,23 @@ class Live:
             self._controllers.cancel()
             client.answer({"type": "done", "seq": command.seq})
         else:
-            self._start(client, self._carry_out(client, command))
+            self._begin(client, command)
+
+    def _begin(
+        self, client: Client, command: c.Command | c.Varied | c.Undo | c.Redo | c.Learn
+    ) -> None:
+        if len(client.tasks) < TASKS_MAX:
+            client.start(self._carry_out(client, command))
+            return
+        # So many wait already that this one, too, would only wait: nobody needs a task for it.
+        self._control.budget.refused += 1
+        error = CommandError(f"too many commands at once: '{command.do}' was not done", "busy")
+        client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
 
     def _look_away(self, client: Client) -> None:
         if client.scope is not None:
             self._scope.leave(client.scope)
             client.scope = None
-
-    @staticmethod
-    def _start(client: Client, work: Coroutine[Any, Any, None]) -> None:
-        task = asyncio.create_task(work)
-        client.tasks.add(task)
-        task.add_done_callback(client.tasks.discard)
 
     @staticmethod
     async def _say(client: Client, message: dict[str, Any]) -> None:

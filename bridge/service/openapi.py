@@ -17,8 +17,15 @@ from bridge.service.http import Route
 from bridge.service.problems import MEDIA_TYPE, phrase
 
 REF = "#/components/schemas/{model}"
-ALWAYS = (400, 401, 403, 405, 421, 500, 503)
-WITH_BODY = (413, 415, 422)
+IF_MATCH = {
+    "name": "If-Match",
+    "in": "header",
+    "required": False,
+    "description": "the ETag of the text that the change was made on",
+    "schema": {"type": "string"},
+}
+ALWAYS = (400, 401, 403, 405, 421, 429, 500, 503)
+WITH_BODY = (408, 413, 415, 422)
 
 
 def describe(routes: list[Route]) -> dict[str, Any]:
@@ -72,7 +79,8 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
             }
             for name, says in route.params.items()
         ]
-        + _query(route),
+        + _query(route)
+        + ([IF_MATCH] if route.conditional else []),
         "responses": {
             "200": _content(route.media, _schema(route, names), "Done"),
             **{

@@ -21,33 +21,41 @@ stands in brackets may be left out)::
     /section/NAME/cancel [i]    takes back a section that waits
     /order i [i]                1 runs it, 0 stops it; from which leg, counted from 0
     /release [i]                ends everything that this host holds
-    /transport/start|stop|continue [i]      /transport/position i (ticks, 960 to the quarter)
+    /transport/start [i [i]]    does nothing while it runs, unless the second number is 1: restart
+    /transport/stop|continue [i]            /transport/position i (ticks, 960 to the quarter)
     /tempo f   /tap [i]   /nudge f (ms)   /offset f (ms)   /take-clock [i]
     /follow s                   "internal", or a part of a MIDI input's name
     /all-out [i]   /undo [i]   /redo [i]
     /output/NAME/gate|pitch|level f [f]     soundcheck of one output (level 0..1, note number,
                                 volts); then for how many ms. Turn the monitors down first
-    /subscribe i                feedback to that UDP port of the sender's host; 0 ends all of them
+    /subscribe i                feedback to that UDP port of the sender's host; 0 ends all of them;
+                                our own port is refused
     /token s                    shows the token of ``--lan``
 
 A trigger (``[i]``) also takes the number that a button sends: 0, its release, does nothing.
 Time tags are not waited for: what is dated in the future is done on arrival, because the clocks of
 tablets and of computers without a battery differ by days.
 
+A host may touch 500 addresses a second, and 512 at once after a pause. Of what comes faster, the
+last value of each address is done as soon as it can be; triggers and patterns beyond it are dropped
+and counted.
+
 Feedback comes on the same addresses: mutes, macros, the section (``/section/NAME`` 1 or 0),
 transport (``/transport/start`` 1 while it runs, ``/transport/stop`` 1 while it stands), tempo, and
 settings when they change. All but the settings is repeated each second, since UDP loses datagrams.
+A host that sends its feedback back to us is found out: what it repeats is then not carried out.
 A host whose own finger is on a macro does not get its echo until the finger has left.
 """
 
 from __future__ import annotations
 
 import asyncio
+import itertools
 import logging
 import time
-from collections import Counter
+from collections import Counter, OrderedDict
 from collections.abc import Callable, Coroutine, Iterable
-from typing import Any, cast
+from typing import Any, NamedTuple
 
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_packet import OscPacket
@@ -55,9 +63,12 @@ from pythonosc.osc_packet import OscPacket
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.service import commands as c
 from bridge.service.access import Access
+from bridge.service.addresses import is_own
+from bridge.service.budget import FairQueue
 from bridge.service.control import Control
+from bridge.service.osc_echo import Echo
 from bridge.service.osc_feedback import Feedback
-from bridge.service.osc_guard import MalformedError, messages
+from bridge.service.osc_guard import MalformedError, address_of, messages
 from bridge.service.osc_match import AddressBook
 from bridge.service.osc_words import (
     FIXED,
@@ -65,104 +76,229 @@ from bridge.service.osc_words import (
     addresses,
     arity,
     command,
+    last_wins,
     number,
     pressed,
 )
+from bridge.service.udp import UdpSocket
 
 log = logging.getLogger(__name__)
 
-TASKS_MOST = 64  # undo, redo and changes of the text that are under way
+TASKS_MAX = 64  # undo, redo and changes of the text that are under way
+TURN_ADDRESSES = 256  # addresses that are touched before the loop looks after others
+TOKEN_BYTES_MAX = 256  # the longest datagram that is looked into for a token
+ECHO_HOSTS_MAX = 64
+_TOKEN_MESSAGE = b"/token\x00\x00,s\x00\x00"
 
 
-def parse(datagram: bytes) -> list[OscMessage]:
-    """The messages of a datagram that has passed the structural check, each parsed by itself."""
-    parsed: list[OscMessage] = []
-    for data in messages(datagram):
-        parsed += [timed.message for timed in OscPacket(data).messages]
-    return parsed
+class _Waiting(NamedTuple):
+    """A message that has arrived: its address or pattern, and its bytes."""
+
+    address: str
+    data: bytes
 
 
-class Osc(asyncio.DatagramProtocol):
+def parse(data: bytes) -> OscMessage:
+    """A message that has passed the structural check. Raises whatever the parser raises."""
+    return OscPacket(data).messages[0].message
+
+
+class Osc:
     """The UDP end. `counts` says what became of what arrived: ``done``, ``malformed``, ``unknown``,
-    ``arguments``, ``refused``, ``away``, ``forbidden``."""
+    ``arguments``, ``refused``, ``away``, ``forbidden``, ``echo`` (our own feedback come back) and
+    ``dropped`` (more than the sender's budget)."""
 
     def __init__(
         self, control: Control, access: Access, *, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._control = control
         self._access = access
+        self._clock = clock
         self._book = AddressBook(FIXED)
         self._book_of: tuple[Any, ...] = ()
         self._tasks: set[asyncio.Task[Any]] = set()
+        self._queue: FairQueue[_Waiting] = FairQueue()
+        self._arrivals = itertools.count()
+        self._left = TURN_ADDRESSES
+        self._next: asyncio.Handle | None = None
+        self._echoes: OrderedDict[str, Echo] = OrderedDict()
+        self._socket: UdpSocket | None = None
         self.counts: Counter[str] = Counter()
-        self.feedback = Feedback(control, self._send, clock=clock)
-        self.transport: asyncio.DatagramTransport | None = None
+        self.feedback = Feedback(control, self._send, clock=clock, told=self._told)
         control.link.on_state.append(self._state)
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self.transport = cast(asyncio.DatagramTransport, transport)
+    def listen(self, host: str, port: int) -> int:
+        """Opens the port (0: any free one) and returns its number. Raises OSError."""
+        self._socket = UdpSocket(host, port, self.datagram_received)
+        for to in self._access.subscribers:  # of a service that was killed
+            self.feedback.subscribe(*to)
+        return self._socket.port
 
-    def error_received(self, exc: Exception) -> None:
-        # A subscriber that has closed its port: it will stop renewing.
-        self.counts["unreachable"] += 1
+    def close(self) -> None:
+        """Closes the port."""
+        if self._next is not None:
+            self._next.cancel()
+        if self._socket is not None:
+            self._socket.close()
+
+    @property
+    def lost(self) -> int:
+        """Datagrams that the kernel dropped before we could read them."""
+        return 0 if self._socket is None else self._socket.lost
+
+    @property
+    def echoing(self) -> list[str]:
+        """Hosts that send our feedback back to us."""
+        return [host for host, echo in self._echoes.items() if echo.echoing]
+
+    # --- what arrives -------------------------------------------------------------------------
 
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
-        """Everything that arrives. No exception leaves here, whatever the bytes."""
+        """Everything that arrives. No exception leaves here, whatever the bytes.
+
+        Who has sent it is looked at first: a stranger's bytes are not parsed.
+        """
         host = str(addr[0])
+        if not self._access.osc_allowed(host):
+            self._stranger(data, host)
+            return
+        if self._socket is not None and addr[1] == self._socket.port and is_own(host):
+            self.counts["echo"] += 1  # we have sent this ourselves
+            return
         try:
-            parsed = parse(data)
+            found = messages(data)
         except MalformedError:
             self.counts["malformed"] += 1
             return
-        except Exception:  # the parser is not ours and the bytes are anybody's
-            log.debug("a datagram that the parser cannot take", exc_info=True)
-            self.counts["malformed"] += 1
-            return
-        for message in parsed:
-            self._message(message.address, list(message.params), host)
+        for one in found:
+            address = address_of(one)
+            key = address if last_wins(address) else next(self._arrivals)
+            fits, _ = self._queue.put(host, key, _Waiting(address, one))
+            if not fits:
+                self._drop(1)
+        self._work()
 
-    def _message(self, pattern: str, args: list[Any], host: str) -> None:
-        if pattern == "/token":
-            self._token(args, host)
-            return
-        if not self._access.osc_allowed(host):
+    def _stranger(self, data: bytes, host: str) -> None:
+        """All that a host may send before it is admitted is the token."""
+        if len(data) <= TOKEN_BYTES_MAX and data.startswith(_TOKEN_MESSAGE):
+            shown = data[len(_TOKEN_MESSAGE) :].rstrip(b"\x00").decode("latin-1")
+            self._token([shown], host)
+        else:
             self.counts["forbidden"] += 1
+
+    def _drop(self, count: int) -> None:
+        if not self.counts["dropped"]:
+            log.warning("more OSC messages arrive than can be done; some are dropped")
+        self.counts["dropped"] += count
+        self._control.budget.refused += count
+
+    def _work(self) -> None:
+        """Does what waits, hosts in turn, as far as their budgets and this turn go."""
+        now, budget = self._clock(), self._control.budget
+        wait = float("inf")
+        busy = True
+        while busy and self._left > 0:
+            busy = False
+            for host in self._queue.clients():
+                if self._left <= 0:
+                    break
+                client, first = f"osc {host}", self._queue.first(host)
+                found = self._book.find(first.address)
+                cost = max(len(found), 1)
+                delay = budget.wait(client, cost, now)
+                if delay > 0 and delay != float("inf") and last_wins(first.address):
+                    wait = min(wait, delay)
+                    continue
+                busy = True
+                self._queue.take(host)
+                if delay > 0:
+                    self._left -= 1
+                    self._drop(cost)
+                else:
+                    self._left -= cost
+                    self._message(first, found, host)
+        self._later(0.0 if self._left < TURN_ADDRESSES else wait)
+
+    def _later(self, wait: float) -> None:
+        if self._next is None and wait != float("inf"):
+            loop = asyncio.get_running_loop()
+            # A turn of the loop lies between: sockets are read, timers run.
+            self._next = loop.call_later(wait, self._turn) if wait else loop.call_soon(self._turn)
+
+    def _turn(self) -> None:
+        self._next = None
+        self._left = TURN_ADDRESSES
+        if self._queue:
+            self._work()
+
+    def _message(self, arrived: _Waiting, found: tuple[str, ...], host: str) -> None:
+        client, now = f"osc {host}", self._clock()
+        try:
+            args = list(parse(arrived.data).params)
+        except Exception:  # the parser is not ours and the bytes are anybody's
+            log.debug("a message that the parser cannot take", exc_info=True)
+            self.counts["malformed"] += 1
+            self._control.budget.spend(client, 1, now)
             return
-        found = self._book.find(pattern)
+        echo = self._echoes.get(host)
+        if echo is not None and echo.heard(arrived.address, args, now):
+            if not self.counts["echo"]:
+                log.warning("%s sends our feedback back; that is not carried out", host)
+            self.counts["echo"] += 1
+            self._control.budget.spend(client, 1, now)
+            return
         if not found:
             self.counts["unknown"] += 1
+            self._control.budget.spend(client, 1, now)
         for address in found:
             try:
-                self._one(address, args, host)
+                done = self._one(address, args, host)
             except ArgumentError:
                 self.counts["arguments"] += 1
+                self._control.budget.spend(client, 1, now)
             except CommandError:
                 self.counts["refused"] += 1
             except PlayerError:
                 self.counts["away"] += 1
             else:
-                self.counts["done"] += 1
+                if done:
+                    self.counts["done"] += 1
 
-    def _one(self, address: str, args: list[Any], host: str) -> None:
+    def _one(self, address: str, args: list[Any], host: str) -> bool:
+        """One address. False when it is not done yet, but will be counted when it is."""
         client = f"osc {host}"
         if address == "/subscribe":
+            self._control.charge(client, address)
             arity(args, 1, 1)
             port = number(args[0])
-            if not self.feedback.subscribe(host, int(port) if port == int(port) else -1):
-                raise ArgumentError("this port cannot be subscribed")
+            self._subscribe(host, int(port) if port == int(port) else -1)
+        elif address == "/token":
+            self._control.charge(client, address)
+            self._token(args, host)
+            return False
         elif address in ("/undo", "/redo"):
             if pressed(args):
                 travel = self._control.undo if address == "/undo" else self._control.redo
                 self._start(travel(client))
-        elif address != "/token":  # a pattern may name it too
+                return False
+        else:
             wanted = command(address, args)
             if isinstance(wanted, c.Varied):
-                self._start(self._vary(wanted, client))
-            elif wanted is not None:
+                self._start(self._control.vary(wanted, client))
+                return False
+            if wanted is not None:
                 self._control.submit(wanted, client)
+        return True
+
+    def _subscribe(self, host: str, port: int) -> None:
+        if self._socket is not None and port == self._socket.port and is_own(host):
+            raise ArgumentError("our own port cannot be subscribed: feedback would be commands")
+        if not self.feedback.subscribe(host, port):
+            raise ArgumentError("this port cannot be subscribed")
+        self._access.keep_subscribers(self.feedback.listed())
 
     def _start(self, work: Coroutine[Any, Any, Any]) -> None:
-        if len(self._tasks) >= TASKS_MOST:
+        if len(self._tasks) >= TASKS_MAX:
             work.close()
             raise CommandError("too much at once", "busy")
         task = asyncio.get_running_loop().create_task(self._carry_out(work))
@@ -172,11 +308,12 @@ class Osc(asyncio.DatagramProtocol):
     async def _carry_out(self, work: Coroutine[Any, Any, Any]) -> None:
         try:
             await work
-        except (CommandError, InputError, PlayerError):
+        except (CommandError, InputError):
             self.counts["refused"] += 1
-
-    async def _vary(self, wanted: c.Varied, client: str) -> None:
-        await self._control.vary(wanted, client)
+        except PlayerError:
+            self.counts["away"] += 1
+        else:
+            self.counts["done"] += 1
 
     def _token(self, args: list[Any], host: str) -> None:
         if len(args) == 1 and isinstance(args[0], str) and self._access.matches(args[0]):
@@ -184,6 +321,8 @@ class Osc(asyncio.DatagramProtocol):
             self.counts["done"] += 1
         else:
             self.counts["forbidden"] += 1
+
+    # --- what is sent -------------------------------------------------------------------------
 
     def _state(self, changed: Iterable[str]) -> None:
         state = self._control.link.state
@@ -200,6 +339,14 @@ class Osc(asyncio.DatagramProtocol):
             self._book = AddressBook(addresses(state, self._control.outputs))
         self.feedback.changed()
 
+    def _told(self, host: str, address: str, value: Any) -> None:
+        echo = self._echoes.get(host)
+        if echo is None:
+            echo = self._echoes[host] = Echo()
+            if len(self._echoes) > ECHO_HOSTS_MAX:
+                self._echoes.popitem(last=False)
+        echo.sent(address, value, self._clock())
+
     def _send(self, data: bytes, to: tuple[str, int]) -> None:
-        if self.transport is not None and not self.transport.is_closing():
-            self.transport.sendto(data, to)
+        if self._socket is not None:
+            self._socket.send(data, to)

@@ -72,7 +72,8 @@ def encode(address: str, value: Value) -> bytes:
 
 
 class Feedback:
-    """The subscriptions. `send` takes a datagram and where it goes; `clock` is in seconds."""
+    """The subscriptions. `send` takes a datagram and where it goes; `clock` is in seconds; `told`
+    hears the host, the address and the value of every message."""
 
     def __init__(
         self,
@@ -80,9 +81,11 @@ class Feedback:
         send: Callable[[bytes, tuple[str, int]], None],
         *,
         clock: Callable[[], float] = time.monotonic,
+        told: Callable[[str, str, Value], None] = lambda host, address, value: None,
     ) -> None:
         self._control = control
         self._send = send
+        self._told = told
         self._clock = clock
         self._wake = asyncio.Event()
         self.subscribers: dict[tuple[str, int], Subscriber] = {}
@@ -111,6 +114,10 @@ class Feedback:
         self._wake.set()
         return True
 
+    def listed(self) -> list[tuple[str, int]]:
+        """Where feedback goes."""
+        return list(self.subscribers)
+
     def changed(self) -> None:
         """The state may have changed: what is new is queued."""
         if not self.subscribers:
@@ -137,7 +144,9 @@ class Feedback:
             due = [a for a in subscriber.queue if now - sent_at.get(a, -1.0) >= ADDRESS_S]
             for address in due[:ROUND_MESSAGES]:
                 sent_at[address] = now
-                self._send(encode(address, subscriber.queue.pop(address)), subscriber.to)
+                value = subscriber.queue.pop(address)
+                self._send(encode(address, value), subscriber.to)
+                self._told(subscriber.to[0], address, value)
         return any(subscriber.queue for subscriber in self.subscribers.values())
 
     async def run(self) -> None:

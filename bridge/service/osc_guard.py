@@ -57,6 +57,11 @@ def messages(datagram: bytes) -> list[bytes]:
     return found
 
 
+def address_of(message: bytes) -> str:
+    """The address of a message that `messages` has let through."""
+    return message[: message.index(b"\x00")].decode("ascii")
+
+
 def _element(data: bytes, depth: int, found: list[bytes]) -> None:
     if not data or len(data) % 4:
         raise MalformedError("the size is not a positive multiple of 4")

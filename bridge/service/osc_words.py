@@ -44,9 +44,9 @@ LANE_WORDS = (
     "randomise",
     "randomise/settings",
 )
+VALUES = ("mute", "solo", "still")  # words of a lane that say how it shall be, absolutely
 ACTIONS = ("gate", "pitch", "level")
 TRIGGERS: Mapping[str, Callable[[], c.Command]] = {
-    "/transport/start": c.Start,
     "/transport/stop": c.Stop,
     "/transport/continue": c.Continue,
     "/take-clock": c.TakeClock,
@@ -76,6 +76,18 @@ def addresses(state: Mapping[str, Any], outputs: Iterable[str] = ()) -> list[str
         found += [f"/section/{name}", f"/section/{name}/cancel"]
     found += [f"/output/{output}/{action}" for output in outputs for action in ACTIONS]
     return found
+
+
+def last_wins(address: str) -> bool:
+    """Whether a message to an address (or a pattern) says how something shall be, so that of
+    several that wait only the last needs to be done. Buttons and gestures are not of this kind:
+    the release of a button would replace its press."""
+    match address.split("/")[1:]:
+        case ["macro", _] | ["tempo"] | ["offset"] | ["group", _, "mute"]:
+            return True
+        case ["lane", _, word]:
+            return word in VALUES or word in SETTINGS
+    return False
 
 
 def number(value: Any) -> float:
@@ -159,6 +171,10 @@ def command(address: str, args: Sequence[Any]) -> c.Command | c.Varied | None:
             arity(args, 1, 2)
             leg = _whole(args[1], 0, 10_000) if len(args) > 1 else None
             return c.Order(run=_flag(args[:1]), leg=leg)
+        case ["transport", "start"]:
+            arity(args, 0, 2)
+            again = len(args) > 1 and number(args[1]) != 0
+            return c.Start(restart=again) if pressed(args[:1]) else None
         case ["transport", "position"]:
             arity(args, 1, 1)
             return c.Position(tick=_whole(args[0], 0, c.TICK_MOST))

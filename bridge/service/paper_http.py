@@ -14,9 +14,11 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from bridge.errors import CommandError, PlayerError
 from bridge.files.rig import Rig
+from bridge.files.tuning import tuning_path
 from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.service import bodies as b
+from bridge.service.heavy import Heavy
 from bridge.service.http import Route
 from bridge.service.setbook import Playing, SetBook
 
@@ -145,8 +147,21 @@ async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
         return await asyncio.to_thread(out.read_bytes)
 
 
+def _tuned_at(rig: Rig) -> tuple[int, int] | None:
+    """What the tuning file beside the rig is known by: its time and its size."""
+    if rig.path is None:
+        return None
+    try:
+        facts = tuning_path(rig.path).stat()
+    except OSError:
+        return None
+    return facts.st_mtime_ns, facts.st_size
+
+
 def paper_routes(book: SetBook) -> list[Route]:
-    drawing = asyncio.Lock()
+    drawings: Heavy[bytes] = Heavy()
+    sheets: Heavy[str] = Heavy()
+    plans: Heavy[PlanAnswer] = Heavy()
 
     def both() -> tuple[Rig, Playing]:
         if book.rig is None or book.playing is None:
@@ -154,16 +169,21 @@ def paper_routes(book: SetBook) -> list[Route]:
         return book.rig, book.playing
 
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
-        return await asyncio.to_thread(plan, *both())
+        rig, playing = both()
+        key = ("outputs", id(rig), _tuned_at(rig), playing.text)
+        return await plans.get(request, key, lambda: asyncio.to_thread(plan, rig, playing))
 
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
 
-        def make() -> str:
-            return sheet_html(rig, playing.document, date.today(), tuned.words(rig), query.bars)
+        today = date.today()
 
+        def make() -> str:
+            return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
+
+        key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)
         return web.Response(
-            text=await asyncio.to_thread(make),
+            text=await sheets.get(request, key, lambda: asyncio.to_thread(make)),
             content_type="text/html",
             charset="utf-8",
             headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
@@ -171,12 +191,15 @@ def paper_routes(book: SetBook) -> list[Route]:
 
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
-        assert rig.path is not None
-        async with drawing:
-            try:
-                svg = await draw_scope(rig.path, playing.text, query.bars)
-            except TimeoutError:
-                raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
+        path = rig.path
+        assert path is not None
+        key = (id(rig), playing.text, query.bars)
+        try:
+            svg = await drawings.get(
+                request, key, lambda: draw_scope(path, playing.text, query.bars)
+            )
+        except TimeoutError:
+            raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
         return web.Response(
             body=svg,
             content_type="image/svg+xml",

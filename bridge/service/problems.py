@@ -18,6 +18,7 @@ from aiohttp import web
 from pydantic import ValidationError
 
 from bridge.errors import CommandError, InputError, PlayerError
+from bridge.service.edits import ConflictError
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +54,8 @@ def describe(error: Exception) -> dict[str, Any]:
     match error:
         case ProblemError():
             return problem(error.status, error.detail)
+        case ConflictError():
+            return problem(412 if error.precondition else 409, str(error), kind="conflict")
         case CommandError():
             return problem(STATUS_OF_KIND.get(error.kind, 422), str(error), kind=error.kind)
         case PlayerError():
@@ -110,7 +113,7 @@ async def problems(request: web.Request, handler: Handler) -> web.StreamResponse
         return respond(describe(error), error.headers)
     except PlayerError as error:
         return respond(describe(error), {"Retry-After": "1"})
-    except (CommandError, InputError, ValidationError) as error:
+    except (CommandError, ConflictError, InputError, ValidationError) as error:
         return respond(describe(error))
     except ConnectionResetError:
         raise

@@ -323,6 +323,8 @@ class SetBook:
         """Writes the text that plays to another file of the folder, which is its file then."""
         playing = self._both()[1]
         path = self.shelf.path(file)
+        profiles = [i.profile.name for i in self._both()[0].interfaces.values()]
+        await asyncio.to_thread(self.shelf.refuse_other_files, path, profiles)
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
             raise CommandError(f"there is a file '{file}' already", "state")
         return await self._write(playing, path)

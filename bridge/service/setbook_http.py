@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from typing import Any
 
 from aiohttp import web
@@ -9,11 +10,16 @@ from aiohttp import web
 from bridge.errors import PlayerError
 from bridge.service import bodies as b
 from bridge.service.chart import Charts
+from bridge.service.conditions import base_of, with_tag
+from bridge.service.control import Control
+from bridge.service.edits import EVERYTHING
 from bridge.service.http import TEXT_BYTES, Route, client_of
 from bridge.service.setbook import Playing, SetBook
 
 
-def set_routes(book: SetBook, charts: Charts) -> list[Route]:
+def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
+    edits = control.edits
+
     def shown(playing: Playing) -> b.SetAnswer:
         return b.SetAnswer(
             name=playing.document.spec.name,
@@ -26,10 +32,32 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
     async def get(request: web.Request, query: Any) -> b.SetAnswer:
         if book.playing is None:
             raise PlayerError("the set has not been read yet")
+        with_tag(request, edits)
         return shown(book.playing)
 
+    async def in_turn(
+        request: web.Request,
+        work: Callable[[str], Awaitable[Playing]],
+        revision: int | None = None,
+        *,
+        replaces: bool = True,
+    ) -> b.SetAnswer:
+        """Changes the set as a whole: `replaces` the text, so that nothing may have changed since
+        it was read, or only if the client says on which text."""
+        client = client_of(request)
+        base = base_of(request, edits, client, revision)
+
+        async def change() -> Playing:
+            if replaces or base.own is None:
+                edits.check(base, EVERYTHING)
+            return await work(client)
+
+        return shown(await edits.run(client, change, lambda: with_tag(request, edits)))
+
     async def put(request: web.Request, body: b.TextBody) -> b.SetAnswer:
-        return shown(await book.put(body.text, body.when, client_of(request)))
+        return await in_turn(
+            request, lambda client: book.put(body.text, body.when, client), body.revision
+        )
 
     async def check(request: web.Request, body: b.CheckBody) -> b.CheckAnswer:
         return b.CheckAnswer(
@@ -40,18 +68,24 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
         )
 
     async def save(request: web.Request, body: Any) -> b.SetAnswer:
-        return shown(await book.save())
+        return await in_turn(request, lambda client: book.save(), replaces=False)
 
     async def save_as(request: web.Request, body: b.SaveAsBody) -> b.SetAnswer:
-        return shown(await book.save_as(body.file, body.replace))
+        return await in_turn(
+            request, lambda client: book.save_as(body.file, body.replace), replaces=False
+        )
 
     async def open_set(request: web.Request, body: b.OpenBody) -> b.SetAnswer:
-        return shown(
-            await book.open(body.file, body.when, client_of(request), body.tempo, body.fresh)
+        return await in_turn(
+            request,
+            lambda client: book.open(body.file, body.when, client, body.tempo, body.fresh),
+            replaces=False,
         )
 
     async def back(request: web.Request, body: b.BackBody) -> b.SetAnswer:
-        return shown(await book.back(body.when, client_of(request), body.tempo))
+        return await in_turn(
+            request, lambda client: book.back(body.when, client, body.tempo), replaces=False
+        )
 
     async def load(request: web.Request, body: b.LoadBody) -> b.SetsAnswer:
         await book.load_ahead(body.file)
@@ -93,7 +127,8 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
             answer=b.SetAnswer,
             body=b.TextBody,
             limit=TEXT_BYTES,
-            errors=(409,),
+            errors=(409, 412, 429),
+            conditional=True,
         ),
         Route(
             "POST",
@@ -112,7 +147,8 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
             "Writes the text that plays to its file.",
             save,
             answer=b.SetAnswer,
-            errors=(409,),
+            errors=(409, 412, 429),
+            conditional=True,
         ),
         Route(
             "POST",
@@ -122,7 +158,8 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
             save_as,
             answer=b.SetAnswer,
             body=b.SaveAsBody,
-            errors=(404, 409),
+            errors=(404, 409, 412, 429),
+            conditional=True,
         ),
         Route(
             "POST",
@@ -132,7 +169,8 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
             open_set,
             answer=b.SetAnswer,
             body=b.OpenBody,
-            errors=(404, 409),
+            errors=(404, 409, 412, 429),
+            conditional=True,
         ),
         Route(
             "POST",
@@ -143,7 +181,8 @@ def set_routes(book: SetBook, charts: Charts) -> list[Route]:
             answer=b.SetAnswer,
             body=b.BackBody,
             optional=True,
-            errors=(409,),
+            errors=(409, 412, 429),
+            conditional=True,
         ),
         Route("GET", "/api/sets", "listSets", "The sets of the folder.", sets, answer=b.SetsAnswer),
         Route(

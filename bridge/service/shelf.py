@@ -6,11 +6,14 @@ one for each idea). A sketch with a rig of its own, ``NAME.rig.yaml`` beside it,
 
 from __future__ import annotations
 
+import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
 from bridge.errors import CommandError
+from bridge.files.tuning import tuning_path
 
 IDEAS = "ideas"
 SETS_MOST = 200
@@ -42,11 +45,36 @@ class Shelf(Generic[Made]):
         self.ready: dict[Path, Made] = {}
 
     def path(self, file: str) -> Path:
-        """Where `file` is; raises `CommandError` for anything that is not on the shelf."""
-        path = (self.folder / file).resolve()
-        if path.parent not in self._folders() or path == self._rig:
+        """Where `file` is; raises `CommandError` for anything that is not on the shelf. A link in
+        the folder that leads out of it is a set of this folder, under the name of the link."""
+        given = self.folder / file
+        path = given.resolve()
+        if path.parent not in self._folders() and given.is_symlink():
+            path = given.parent.resolve() / given.name
+        if path.parent not in self._folders() or path.resolve() == self._rig:
             raise CommandError(f"'{file}' is not a set beside this one", "unknown")
         return path
+
+    def refuse_other_files(self, path: Path, profiles: Iterable[str]) -> None:
+        """Raises `CommandError` when a set may not be written to `path`; blocks on disk.
+
+        Args:
+            path: as `path` gives it.
+            profiles: names of the profiles that the rig uses. A set under such a name would be
+                read in place of the profile.
+        """
+        name = path.name.lower()
+        stem = name.rpartition(".")[0]
+        own = {self._rig.stem.lower(): "the rig"}
+        own |= {tuning_path(self._rig).stem.lower(): "the rig's tuning"}
+        own |= {profile.lower(): "a profile that the rig uses" for profile in profiles}
+        what = own.get(stem)
+        if what is None and stem.endswith((".rig", ".tuning")):
+            what = "a file of a rig"
+        if what is None and os.path.lexists(path) and _title(path) is None:
+            what = "not a set"
+        if what is not None:
+            raise CommandError(f"'{path.name}' is {what}; choose another name", "state")
 
     def name(self, path: Path) -> str:
         """What `path` is called here."""

@@ -22,6 +22,7 @@ from bridge.music.model import SETTINGS
 from bridge.service import bodies as b
 from bridge.service import commands as c
 from bridge.service.control import Control
+from bridge.service.edits import Text
 from bridge.service.http import Route, client_of
 from bridge.service.setbook import Playing, SetBook
 
@@ -64,6 +65,11 @@ class Varying:
         self._book = book
         self._control = control
         control.change_lane = self.change
+        control.edits.text_now = self._text_now
+
+    def _text_now(self) -> Text | None:
+        playing = self._book.playing
+        return None if playing is None else Text(playing.revision, playing.text)
 
     async def change(self, command: c.Varied, client: str) -> dict[str, Any]:
         """One change; returns ``lane``, ``seed`` (or None) and ``revision``. Raises
@@ -145,7 +151,7 @@ def varying_routes(control: Control) -> list[Route]:
         )
         return await answer(command, request)
 
-    lane, errors = {"lane": "name of a lane"}, (404, 409)
+    lane, errors = {"lane": "name of a lane"}, (404, 409, 429)
     return [
         Route(
             "POST",

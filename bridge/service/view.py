@@ -3,7 +3,9 @@
 Members the service adds: `history` (undo and redo, see `History.summary`), `document` (`file`,
 `saved`), `player.present` (false while the player is away; the rest is then its last state) and
 `links`: `pages` connected, `dropped` because they did not read, OSC `subscribers`, `osc` (what
-became of the messages that arrived, by word) and `forbidden` (requests that were not let in).
+became of the messages that arrived, by word), `forbidden` (requests that were not let in),
+`too_many` (commands beyond a client's budget), `lost` (OSC datagrams that the kernel dropped),
+`echoing` (hosts that send our feedback back) and `turned_away` (HTTP connections, by reason).
 Further ones come from `more`: `controllers`, `learning`, `tuning`, `soundcheck`.
 """
 

@@ -11,7 +11,8 @@ import aiohttp
 import pytest
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from bridge.service.access import ADMIT_S, HOSTS_MOST, Access, is_loopback, new_token, split_host
+from bridge.files.token import new_token
+from bridge.service.access import ADMIT_S, HOSTS_MOST, Access, is_loopback, split_host
 from bridge.service.app import Service
 
 TOKEN = "cXVheS1yYWNrLWxvdy10aWRl"

@@ -166,7 +166,7 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
     ours = [
         *command_routes(service.control),
         *history_routes(service.control),
-        *set_routes(service.book, service.charts),
+        *set_routes(service.book, service.charts, service.control),
     ]
     left = [r.name for r in ours if not any(_is(r, m, p) for m, p in used)]
     # tested in their own modules

@@ -183,7 +183,9 @@ def test_what_is_remembered_is_what_was_sent() -> None:
         (c.OffsetMove(ms=-3), -3.0),
         (c.Mute(lane="kick", muted=True), True),
         (c.Mute(lane="kick", muted=True, when="bar"), None),
-        (c.Start(), None),
+        (c.Start(), "running"),
+        (c.Stop(), "stopped"),
+        (c.Tap(), None),
     ]
     assert all(value_of(command) == value for command, value in moves)
 

@@ -121,7 +121,7 @@ async def test_and_so_does_osc(
     await stage.until(lambda: stage.state["revision"] > revision, address)
     lanes = await lanes_of(stage)
     assert has.items() <= lanes[lane].items()
-    assert stage.service.osc.counts == {"done": 1}
+    await stage.until(lambda: stage.service.osc.counts == {"done": 1})
 
 
 async def test_the_same_seed_by_osc_and_by_http_is_the_same(stage: Any) -> None:
@@ -140,5 +140,5 @@ async def test_osc_counts_what_is_refused(stage: Any) -> None:
     stage.service.osc.datagram_received(datagram("/lane/spray/clear"), ("127.0.0.1", 5000))
     await stage.until(lambda: stage.service.osc.counts["refused"] == 1)
     stage.service.osc.datagram_received(datagram("/lane/kick/clear", 0), ("127.0.0.1", 5000))
-    assert stage.service.osc.counts["done"] == 2  # the release of a button does nothing
+    assert stage.service.osc.counts["done"] == 1  # the release of a button does nothing
     assert (await stage.call("GET", "/api/history"))[1]["undo"] == 0

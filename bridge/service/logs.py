@@ -1,0 +1,81 @@
+"""The log of the service: what repeats is counted, not repeated.
+
+A flood of requests or datagrams must not become a flood of lines: an SD card wears out, and the one
+line that matters is lost. Of one kind of message a few are written, then a summary with a count.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+
+BURST = 5  # lines of one kind in a window
+WINDOW_S = 10.0
+KINDS_MAX = 256
+
+Kind = tuple[str, int, str]
+
+
+class Summary(logging.Filter):
+    """Lets `BURST` lines of each kind through in `WINDOW_S`, counts the rest, and says how many
+    they were with the next line or by `flush`. A kind is the place in the code that logs."""
+
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._windows: dict[Kind, tuple[float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether a line is written now."""
+        if record.pathname.rpartition("/")[0].endswith("pythonosc"):
+            return False  # what is odd about a datagram is counted where it arrives
+        kind = (record.pathname, record.lineno, record.levelname)
+        now = self._clock()
+        with self._lock:
+            begun, count = self._windows.get(kind, (now, 0))
+            missed = 0
+            if now - begun >= WINDOW_S:
+                missed, begun, count = max(0, count - BURST), now, 0
+            if len(self._windows) >= KINDS_MAX and kind not in self._windows:
+                self._windows.clear()
+            self._windows[kind] = (begun, count + 1)
+        if count >= BURST:
+            return False
+        if missed:
+            record.msg = f"{record.getMessage()} (and {missed} more like this before)"
+            record.args = None
+        return True
+
+    def missed(self) -> list[tuple[str, int]]:
+        """The kinds whose window is over, with the number of lines that were not written; each is
+        told once."""
+        now, found = self._clock(), []
+        with self._lock:
+            for kind, (begun, count) in list(self._windows.items()):
+                if now - begun >= WINDOW_S:
+                    del self._windows[kind]
+                    if count > BURST:
+                        found.append(
+                            (kind[0].rpartition("/")[2].removesuffix(".py"), count - BURST)
+                        )
+        return found
+
+
+def set_up(stream: object) -> Summary:
+    """Sends the log to `stream` with what repeats summarised; returns the filter."""
+    summary = Summary()
+    logging.basicConfig(level=logging.INFO, format="service: %(message)s", stream=stream)  # type: ignore[call-overload]
+    for handler in logging.getLogger().handlers:
+        handler.addFilter(summary)
+    return summary
+
+
+def tell_missed(summary: Summary) -> None:
+    """One line for each kind that was cut short, for a loop that calls it now and then."""
+    log = logging.getLogger(__name__)
+    for where, count in summary.missed():
+        # The name of the place is in the text: to the filter all of these are one kind.
+        log.info("%s: %d more lines like those before", where, count)

@@ -1,0 +1,97 @@
+"""What a service that was killed must still know when it comes back: who had been let in, and who
+gets feedback.
+
+It is kept in the state folder, for the run of the program that it belongs to only, in a file that
+only its owner may read. Writing happens in a thread and never holds anybody up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from bridge.files import store
+
+log = logging.getLogger(__name__)
+
+FILE_NAME = "network.json"
+FILE_BYTES_MAX = 64 << 10
+
+Host = Annotated[str, Field(min_length=2, max_length=64)]
+
+
+class Network(BaseModel):
+    """`run` is the number of the program's process, `admitted` until when (monotonic seconds) a
+    host may send OSC, `subscribers` host and port of each that gets feedback."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    run: int
+    admitted: Annotated[dict[Host, float], Field(max_length=512)] = Field(default_factory=dict)
+    subscribers: Annotated[list[tuple[Host, int]], Field(max_length=64)] = Field(
+        default_factory=list
+    )
+
+
+class Remembered:
+    """The file. `folder` None keeps nothing."""
+
+    def __init__(self, folder: Path | None, run: int) -> None:
+        self._path = None if folder is None else folder / FILE_NAME
+        self._run = run
+        self._newest: Callable[[], Network] | None = None
+        self._writing: asyncio.Task[None] | None = None
+        self.failed = False
+
+    def load(self) -> Network:
+        """What a service before this one has left in this run; nothing else is taken over."""
+        empty = Network(run=self._run)
+        if self._path is None:
+            return empty
+        try:
+            with self._path.open("rb") as file:
+                data = file.read(FILE_BYTES_MAX + 1)
+            if len(data) > FILE_BYTES_MAX:
+                raise ValueError("it is too long")
+            found = Network.model_validate_json(data)
+        except FileNotFoundError:
+            return empty
+        except (OSError, ValueError) as error:
+            what = "it is not as we write it" if isinstance(error, ValidationError) else error
+            log.warning(
+                "who was let in before is not known: %s cannot be read: %s", self._path, what
+            )
+            return empty
+        return found if found.run == self._run else empty
+
+    def keep(self, newest: Callable[[], Network]) -> None:
+        """Writes what `newest` gives, soon; calls that come while it is written are one."""
+        if self._path is None:
+            return
+        self._newest = newest
+        if self._writing is None or self._writing.done():
+            try:
+                loop = asyncio.get_running_loop()
+            except RuntimeError:
+                return  # no service is running yet
+            self._writing = loop.create_task(self._write())
+
+    async def _write(self) -> None:
+        while self._newest is not None:
+            text, self._newest = self._newest().model_dump_json(), None
+            try:
+                await asyncio.to_thread(self._write_now, text)
+                self.failed = False
+            except OSError as error:
+                if not self.failed:
+                    log.warning("who is let in cannot be kept for a restart: %s", error)
+                self.failed = True
+
+    def _write_now(self, text: str) -> None:
+        assert self._path is not None
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        store.write_atomic(self._path, text, mode=0o600)
