@@ -133,6 +133,25 @@ def _flag(value: Any) -> bool:
     return number(value) != 0
 
 
+def port_of(args: Sequence[Any]) -> int:
+    """The one argument of ``/subscribe``: a port, or -1 for what cannot be one."""
+    if len(args) != 1:
+        raise ArgumentError(f"{len(args)} arguments where 1 is expected")
+    port = number(args[0])
+    return int(port) if port == int(port) else -1
+
+
+def last_wins(address: str) -> bool:
+    """Whether a message to an address (or a pattern) says how something shall be, so that of
+    several that wait only the last needs to be done. Buttons and gestures are not of this kind:
+    the release of a button would replace its press."""
+    parts = tuple(address.split("/")[1:])
+    for template, command, osc in TEMPLATES:
+        if _match(template, parts) is not None:
+            return command.ROW.value and not osc.is_button
+    return False
+
+
 # --- the address book ---------------------------------------------------------------------------
 
 

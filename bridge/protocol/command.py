@@ -26,7 +26,7 @@ from bridge.protocol.state import State
 
 Alternative = tuple[Any, tuple[Any, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
-By = Literal["player", "service", "process"]
+By = Literal["player", "service", "connection", "process"]
 Address = tuple[str, ...]
 """What a command is about: a later command to the same address replaces an earlier one."""
 Unconfirmed = Mapping[Address, Any]
@@ -66,14 +66,16 @@ class Http:
 @dataclass(frozen=True, slots=True)
 class Row:
     """What the table says of a command beside its fields. `paced`: of several to an address within
-    1/60 s only the last is sent. `about`: commands with the same word share their address. `by`:
-    who carries it out: the player, the service itself, or (``process``) the player for our own
-    processes only, since no client can send it."""
+    1/60 s only the last is sent. `value`: it says how something shall be, so that of several that
+    wait only the last needs to be done. `about`: commands with the same word share their address.
+    `by`: who carries it out: the player, the service itself, the page's own connection, or
+    (``process``) the player for our own processes only, since no client can send it."""
 
     do: str
     osc: tuple[Osc, ...] = ()
     http: tuple[Http, ...] = ()
     paced: bool = True
+    value: bool = False
     about: str = ""
     by: By = "player"
 
@@ -121,6 +123,7 @@ def row(
     osc: tuple[Osc, ...] | Osc = (),
     http: tuple[Http, ...] | Http = (),
     paced: bool = True,
+    value: bool = False,
     about: str = "",
     by: By = "player",
 ) -> Callable[[type[C]], type[C]]:
@@ -130,7 +133,7 @@ def row(
         made = dataclass(frozen=True, slots=True, kw_only=True)(cls)
         osc_all = osc if isinstance(osc, tuple) else (osc,)
         http_all = http if isinstance(http, tuple) else (http,)
-        made.ROW = Row(do, osc_all, http_all, paced, about, by)
+        made.ROW = Row(do, osc_all, http_all, paced, value, about, by)
         if do in TABLE:
             raise ValueError(f"there are two commands {do!r}")
         TABLE[do] = made
@@ -238,12 +241,12 @@ def _fits_number(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
 
 
 def encode(command: Command) -> dict[str, Any]:
-    """The plain object of a command: its word as ``do``, and its fields except those that are at
-    their default."""
+    """The plain object of a command: its word as ``do``, and its fields except optional ones that
+    are None."""
     found: dict[str, Any] = {"do": command.ROW.do}
     for name, field in fields_of(type(command)).items():
         value = getattr(command, name)
-        if field.required or value != field.default:
+        if field.required or value is not None:
             found[name] = value
     return found
 

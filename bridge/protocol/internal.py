@@ -30,7 +30,7 @@ class Correct(Command):
     or none."""
 
     output: OutputName
-    correction: dict[str, Any] | None = None
+    correction: dict[str, Any] | None
 
     def __post_init__(self) -> None:
         if self.correction is not None and not _is_correction(self.correction):

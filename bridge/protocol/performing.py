@@ -21,7 +21,7 @@ _SECTION_PARTS = ("section", "section_pending", "order", "morph", "tempo", "temp
 _MUTE_ARGS = ("muted", "when", "return_bars")
 
 
-def target_of(macro: MacroState) -> float:
+def macro_target(macro: MacroState) -> float:
     """The value that a macro glides to, or has."""
     return float(macro["glide"][1] if "glide" in macro else macro["value"])
 
@@ -55,6 +55,7 @@ def section_parts(state: State) -> dict[str, Any]:
 
 @row(
     "mute",
+    value=True,
     osc=Osc("/lane/{lane}/mute", _MUTE_ARGS),
     http=Http("PUT", "/api/lanes/{lane}/mute", "muteLane", "Mutes a lane or brings it in."),
 )
@@ -83,6 +84,7 @@ class Mute(Command):
 
 @row(
     "group",
+    value=True,
     osc=Osc("/group/{group}/mute", _MUTE_ARGS),
     http=Http("PUT", "/api/groups/{group}/mute", "muteGroup", "Mutes all lanes of a group."),
 )
@@ -175,6 +177,7 @@ class Release(Command):
 
 @row(
     "solo",
+    value=True,
     osc=Osc("/lane/{lane}/solo", ("on",)),
     http=Http("PUT", "/api/lanes/{lane}/solo", "soloLane", "Solo of a lane."),
 )
@@ -197,6 +200,7 @@ class Solo(Command):
 
 @row(
     "still",
+    value=True,
     osc=Osc("/lane/{lane}/still", ("on",)),
     http=Http("PUT", "/api/lanes/{lane}/still", "stillLane", "Stops a pattern from drifting."),
 )
@@ -219,6 +223,7 @@ class Still(Command):
 
 @row(
     "macro",
+    value=True,
     osc=Osc("/macro/{macro}", ("value",)),
     http=Http("PUT", "/api/macros/{macro}", "moveMacro", "Moves a macro."),
 )
@@ -241,12 +246,13 @@ class MoveMacro(Command):
         macro = state["macros"][self.macro]
         if "glide" in macro and self.address() not in unconfirmed:
             return (PutBack(parts={"macros": {self.macro: macro}}),)
-        was = unconfirmed.get(self.address(), target_of(macro))
+        was = unconfirmed.get(self.address(), macro_target(macro))
         return () if was == self.value else (replace(self, value=was),)
 
 
 @row(
     "setting",
+    value=True,
     osc=(
         Osc("/lane/{lane}/{setting}", ("value",)),
         Osc("/lane/{lane}/{setting}/written", fixed=(("value", None),)),

@@ -18,11 +18,21 @@ from bridge.protocol.state import State
 @row(
     "start",
     about="transport",
-    osc=Osc("/transport/start"),
-    http=Http("POST", "/api/transport/start", "start", "Starts at the beginning."),
+    osc=Osc("/transport/start", ("restart",), button=True),
+    http=Http(
+        "POST",
+        "/api/transport/start",
+        "start",
+        "Starts at the beginning; does nothing while it runs, unless `restart` says so.",
+    ),
 )
 class Start(Command):
-    """Starts at the beginning."""
+    """Starts at the beginning. While it runs that changes nothing, unless `restart` is true."""
+
+    restart: bool = False
+
+    def remembered(self) -> Any:
+        return "running"
 
 
 @row(
@@ -34,6 +44,9 @@ class Start(Command):
 class Stop(Command):
     """Stops and closes every gate."""
 
+    def remembered(self) -> Any:
+        return "stopped"
+
 
 @row(
     "continue",
@@ -43,6 +56,9 @@ class Stop(Command):
 )
 class Continue(Command):
     """Goes on from where it is."""
+
+    def remembered(self) -> Any:
+        return "running"
 
 
 @row(
@@ -65,6 +81,7 @@ def _tempo_inverse(command: Command, state: State, unconfirmed: Unconfirmed) -> 
 
 @row(
     "tempo",
+    value=True,
     osc=Osc("/tempo", ("bpm",)),
     http=Http("PUT", "/api/tempo", "setTempo", "Sets the tempo of the internal clock."),
 )
@@ -119,6 +136,7 @@ class Nudge(Command):
 
 @row(
     "offset",
+    value=True,
     osc=Osc("/offset", ("ms",)),
     http=Http("PUT", "/api/clock/offset", "setOffset", "Plays everything earlier or later."),
 )

@@ -119,6 +119,15 @@ class LatenessState(TypedDict):
     histogram: list[list[float]]
 
 
+class PlayerState(TypedDict):
+    """The player's process. `present`: the service can talk to it (service)."""
+
+    pid: int
+    realtime: bool
+    restarts: int
+    present: NotRequired[bool]
+
+
 class HistoryState(TypedDict):
     """How many steps can be undone and redone, and what the next of each is (service)."""
 
@@ -167,6 +176,7 @@ class State(TypedDict, total=False):
     ports: dict[str, PortState]
     inputs: dict[str, bool]
     lateness: LatenessState
+    player: PlayerState
     warnings: list[str]
     history: HistoryState
     document: DocumentState

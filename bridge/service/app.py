@@ -16,12 +16,13 @@ from aiohttp import web
 from bridge.service.access import Access, add_headers
 from bridge.service.addresses import lan_address
 from bridge.service.chart import Charts
+from bridge.service.command_http import command_routes, history_route
 from bridge.service.control import Control
 from bridge.service.controllers import Controllers
 from bridge.service.controllers_http import controller_routes
 from bridge.service.edit_http import edit_routes
 from bridge.service.entrance import Entrance
-from bridge.service.http import Route, add_routes, command_routes, history_routes, state_route
+from bridge.service.http import Route, add_routes, state_route
 from bridge.service.link import PlayerLink
 from bridge.service.live import Live
 from bridge.service.openapi import describe
@@ -37,7 +38,7 @@ from bridge.service.soundchecker import Soundchecker
 from bridge.service.static import Page, add_page
 from bridge.service.tuner import Tuner
 from bridge.service.tuner_http import tuner_routes
-from bridge.service.varying import Varying, varying_routes
+from bridge.service.varying import Varying
 from bridge.service.view import View
 from bridge.service.workbench import Workbench
 
@@ -116,13 +117,12 @@ class Service:
         return [
             state_route(self.view.full),
             *command_routes(self.control),
-            *history_routes(self.control),
+            history_route(self.control),
             *set_routes(self.book, self.charts, self.control),
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
-            *varying_routes(self.control),
             *paper_routes(self.book),
         ]
 

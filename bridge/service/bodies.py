@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from bridge.service.commands import (
-    Bars,
-    Leg,
-    Morph,
-    Nudge,
-    Offset,
-    Seq,
-    Strict,
-    Tempo,
-    Tick,
-    Unit,
-    When,
-)
+from bridge.protocol.limits import Share, SwapMoment
+
+
+def whole(value: Any) -> Any:
+    """An integer where a number without a fraction is given: JSON does not tell 17.0 from 17 (RFC
+    8259, section 6; JSON Schema 2020-12 calls both integers). Everything else as it is."""
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    return value
+
+
+Whole = Annotated[int, BeforeValidator(whole)]
+Seq = Annotated[Whole, Field(ge=0, le=2**53 - 1)]
+
+
+class Strict(BaseModel):
+    """No unknown members, no conversions, finite numbers only."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
 
 TEXT_MOST = 256 << 10  # bytes of a set text; an hour of music takes a few thousand
 FileName = Annotated[
@@ -31,88 +38,12 @@ class Nothing(Strict):
     """An empty object (or no body at all)."""
 
 
-class MuteBody(Strict):
-    muted: bool
-    when: When = "now"
-    return_bars: Bars | None = None
-
-
-class HoldBody(Strict):
-    """Repeat `active: true` at least every 500 ms, or the hold ends by itself."""
-
-    muted: bool
-    active: bool
-
-
-class OnBody(Strict):
-    on: bool
-
-
-class ValueBody(Strict):
-    """`value` null takes the hand off: the section or the set says the value again."""
-
-    value: float | None
-
-
-class StartBody(Strict):
-    """`restart` true: from the beginning even while it runs; else a start then changes nothing."""
-
-    restart: bool = False
-
-
-class UnitBody(Strict):
-    value: Unit
-
-
-class RecallBody(Strict):
-    """Values glide over `morph_bars`; mutes switch at `mutes_at` of that way (0.5 unless told)."""
-
-    when: When = "bar"
-    morph_bars: Morph = 0
-    mutes_at: Unit | None = None
-
-
-class RunBody(Strict):
-    """`leg`: where in the order to begin, from 0; left out, at its first leg."""
-
-    run: bool
-    leg: Leg | None = None
-
-
-class TempoBody(Strict):
-    bpm: Tempo
-
-
-class NudgeBody(Strict):
-    ms: Nudge
-
-
-class OffsetBody(Strict):
-    ms: Offset
-
-
-class PositionBody(Strict):
-    tick: Tick
-
-
-class FollowBody(Strict):
-    """`source`: ``internal`` or a part of a MIDI input's name."""
-
-    source: Annotated[str, Field(min_length=1, max_length=200)]
-
-
-class TryBody(Strict):
-    action: Literal["gate", "pitch", "level"]
-    value: Annotated[float, Field(ge=-20, le=127)]
-    ms: Annotated[float, Field(ge=1, le=30_000)] | None = None
-
-
 class TextBody(Strict):
     """A whole set text. It is checked, compiled, and takes over at the next step, beat or bar.
     `revision`: that of the text which it was made from (``If-Match`` says the same)."""
 
     text: Annotated[str, Field(max_length=TEXT_MOST)]
-    when: Literal["step", "beat", "bar"] = "bar"
+    when: SwapMoment = "bar"
     revision: Seq | None = None
 
 
@@ -135,13 +66,13 @@ class OpenBody(Strict):
     the file has it, even if it was left with edits."""
 
     file: ShelfName
-    when: Literal["step", "beat", "bar"] = "bar"
+    when: SwapMoment = "bar"
     tempo: Pace = "take"
     fresh: bool = False
 
 
 class BackBody(Strict):
-    when: Literal["step", "beat", "bar"] = "bar"
+    when: SwapMoment = "bar"
     tempo: Pace = "take"
 
 
@@ -177,6 +108,15 @@ class Done(Answer):
 class DoneStep(Answer):
     done: Literal[True] = True
     label: str
+
+
+class VariedAnswer(Answer):
+    """`lane` is the one that has changed; `seed` is there after chance."""
+
+    done: bool = True
+    lane: str
+    seed: int | None
+    revision: int
 
 
 class HistoryAnswer(Answer):
@@ -245,7 +185,7 @@ class LaneState(Answer):
 
 class MacroState(Answer):
     model_config = ConfigDict(extra="allow")
-    value: Unit
+    value: Share
     drives: list[str]
 
 

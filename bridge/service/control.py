@@ -11,20 +11,30 @@ A client is a short text that names one hand: a page, an HTTP or an OSC host.
 from __future__ import annotations
 
 import asyncio
-import difflib
 import functools
 import time
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.errors import CommandError, PlayerError
-from bridge.music.model import SETTINGS
-from bridge.service import commands as c
+from bridge.music.commands import check_setting, known
+from bridge.protocol.command import Address, Command
+from bridge.protocol.editing import Redo, Undo
+from bridge.protocol.internal import PutBack
+from bridge.protocol.performing import (
+    Cancel,
+    Hold,
+    MoveMacro,
+    MoveSetting,
+    MuteGroup,
+    RecallSection,
+    Release,
+)
+from bridge.protocol.running import Start, TryOutput
 from bridge.service.budget import Budget, FairQueue
 from bridge.service.edits import Edits
 from bridge.service.history import History, Step, TextChange
-from bridge.service.inverse import Wire, inverse, label, sweep, value_of
 from bridge.service.link import PlayerLink
 from bridge.service.touch import Holds, Owners, Pacer
 
@@ -40,7 +50,7 @@ LOOK_S = 0.05  # how often holds and ownerships are looked at while there are an
 class _Sending:
     """A command on its way, and everybody who waits for it (the overtaken ones too)."""
 
-    command: c.Command
+    command: Command
     client: str
     waiting: list[asyncio.Future[None]] = field(default_factory=list)
 
@@ -54,19 +64,6 @@ class _Sending:
                 future.set_exception(error)
 
 
-def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """`` (did you mean 'kick'?)`` or nothing."""
-    close = difflib.get_close_matches(name.lower(), list(known), n=1, cutoff=0.6)
-    return f" (did you mean '{close[0]}'?)" if close else ""
-
-
-def find(what: str, name: str, known: Iterable[str]) -> None:
-    """Raises `CommandError` of kind ``unknown`` unless `name` is among `known`."""
-    names = list(known)
-    if name not in names:
-        raise CommandError(f"there is no {what} '{name}'{did_you_mean(name, names)}", "unknown")
-
-
 class Control:
     """The door. `clock` is monotonic, in seconds. `outputs` are the names the soundcheck may use;
     `swap_text` puts a whole set text into effect (for undo), `change_lane` copies, clears and
@@ -76,17 +73,17 @@ class Control:
     def __init__(self, link: PlayerLink, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.link = link
         self.history = History()
-        self.owners: Owners[tuple[Any, ...]] = Owners()
+        self.owners: Owners[Address] = Owners()
         self.holds: Holds[str] = Holds()
         self.edits = Edits()
         self.budget = Budget(clock())
         self.outputs: frozenset[str] = frozenset()
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
-        self.change_lane: Callable[[c.Varied, str], Awaitable[dict[str, Any]]] | None = None
+        self.change_lane: Callable[[Command, str], Awaitable[dict[str, Any]]] | None = None
         self.on_owner_end: list[Callable[[], None]] = []
         self._clock = clock
-        self._pacer: Pacer[tuple[Any, ...], _Sending] = Pacer()
-        self._latest: dict[tuple[Any, ...], Any] = {}
+        self._pacer: Pacer[Address, _Sending] = Pacer()
+        self._latest: dict[Address, Any] = {}
         self._unanswered: dict[asyncio.Future[None], float] = {}
         self._backlog: FairQueue[_Sending] = FairQueue()
         self._draining: asyncio.TimerHandle | None = None
@@ -117,15 +114,28 @@ class Control:
 
     # --- commands ---------------------------------------------------------------------------
 
-    async def do(self, command: c.Command, client: str) -> None:
-        """Carries a command out and returns when the player has applied it.
+    async def carry_out(self, command: Command, client: str) -> dict[str, Any]:
+        """Carries out any command that a client can send, and returns what is said about it: the
+        label of a step that was undone, what a change of a lane has done. Raises as `do`, and
+        `InputError` when the set would be wrong."""
+        if command.ROW.by == "player":
+            await self.do(command, client)
+            return {}
+        if isinstance(command, Undo):
+            return {"label": await self.undo(client)}
+        if isinstance(command, Redo):
+            return {"label": await self.redo(client)}
+        return await self.vary(command, client)
+
+    async def do(self, command: Command, client: str) -> None:
+        """Carries a command of the player's out and returns when the player has applied it.
 
         Raises `CommandError` when it is refused (nothing of it was applied) and `PlayerError` when
         the player is away or does not answer within `ACK_S`.
         """
         await self._answer(self.submit(command, client))
 
-    def submit(self, command: c.Command, client: str) -> asyncio.Future[None]:
+    def submit(self, command: Command, client: str) -> asyncio.Future[None]:
         """Checks a command and sends or parks it; the future ends as `do` would.
 
         Raises as `do` for what is known at once. Nobody needs to wait for the future.
@@ -163,11 +173,13 @@ class Control:
         Gestures cannot be replaced: they are refused."""
         command, client = sending.command, sending.client
         fits = replaced = None
-        if command.paced:
+        if command.ROW.paced:
             fits, replaced = self._backlog.put(client, command.address(), sending)
         if not fits:
             self.budget.refused += 1
-            raise CommandError(f"too many commands at once: '{command.do}' was not done", "busy")
+            raise CommandError(
+                f"too many commands at once: '{command.ROW.do}' was not done", "busy"
+            )
         if replaced is not None:
             sending.waiting += replaced.waiting
         self._drain_after(0.0)
@@ -203,68 +215,68 @@ class Control:
         """Checks a command that is paid for and sends it or parks it for its pace."""
         command, client = sending.command, sending.client
         self.check(command)
-        if isinstance(command, c.Start) and self._runs_already(command):
+        if isinstance(command, Start) and self._runs_already(command):
             sending.end(None)
             return
-        if isinstance(command, c.Hold) and not self._hold(command, client, now):
+        if isinstance(command, Hold) and not self._hold(command, client, now):
             sending.end(None)
             return
-        if isinstance(command, c.Release):
+        if isinstance(command, Release):
             for lane in self.holds.of(client):
                 self.holds.release(client, lane)
-        if isinstance(command, c.MacroMove):
+        if isinstance(command, MoveMacro):
             if not self.owners.take(command.address(), client, now):
                 raise CommandError(f"another hand is on '{command.macro}'", "state")
             self._wake.set()
         key = command.address()
-        if isinstance(command, c.Hold | c.Release):
-            key = (key, client)
-        wait, replaced = self._pacer.offer(key, sending, now, credit=command.paced)
+        if isinstance(command, Hold | Release):
+            key = (*key, client)
+        wait, replaced = self._pacer.offer(key, sending, now, credit=command.ROW.paced)
         if replaced is not None:
             sending.waiting += replaced.waiting
-        elif wait > 0 and not command.paced:
+        elif wait > 0 and not command.ROW.paced:
             self._pacer.drop(key)
-            raise CommandError(f"'{command.do}' comes too fast", "busy")
+            raise CommandError(f"'{command.ROW.do}' comes too fast", "busy")
         elif wait > 0:
             asyncio.get_running_loop().call_later(wait, self._flush, key)
         else:
             self._send(sending)
 
-    def _runs_already(self, command: c.Start) -> bool:
+    def _runs_already(self, command: Start) -> bool:
         """Whether a start would begin again what runs: it does so only when it says so. What was
         sent last counts, though the player has not answered it yet."""
-        if command.do != "start" or command.restart:
+        if command.restart:
             return False
         now = self.link.state.get("transport", {}).get("state")
         return bool(self._latest.get(command.address(), now) == "running")
 
-    def check(self, command: c.Command) -> None:
+    def check(self, command: Command) -> None:
         """Raises `CommandError` when the names or values do not fit the set that plays."""
         state = self.link.state
         lanes = state.get("lanes", {})
         lane = getattr(command, "lane", None)
         if lane is not None:
-            find("lane", lane, lanes)
+            known("lane", lane, lanes)
         match command:
-            case c.MacroMove():
-                find("macro", command.macro, state.get("macros", {}))
-            case c.Recall() | c.Cancel(lane=None):
+            case MoveMacro():
+                known("macro", command.macro, state.get("macros", {}))
+            case RecallSection() | Cancel(lane=None):
                 assert command.section is not None
-                find("section", command.section, state.get("sections", ()))
-            case c.Group():
+                known("section", command.section, state.get("sections", ()))
+            case MuteGroup():
                 groups = sorted({g for x in lanes.values() for g in x.get("groups", ())})
-                find("group", command.group, groups)
-            case c.SettingMove():
-                check_setting(command, lanes[command.lane]["kind"])
-            case c.Try() if self.outputs:
-                find("output", command.output, self.outputs)
+                known("group", command.group, groups)
+            case MoveSetting():
+                check_setting(lanes[command.lane]["kind"], command.setting, command.value)
+            case TryOutput() if self.outputs:
+                known("output", command.output, self.outputs)
 
-    async def vary(self, command: c.Varied, client: str) -> dict[str, Any]:
+    async def vary(self, command: Command, client: str) -> dict[str, Any]:
         """Copies, clears or randomises a lane; returns what is said about it (see
         `bridge.service.varying`). Raises `CommandError`, `InputError`, `PlayerError`."""
         if not self.link.present or self.change_lane is None:
             raise PlayerError("the player is away; it is being started again")
-        find("lane", command.lane, self.link.state.get("lanes", {}))
+        self.check(command)
         change = self.change_lane
         return await self.edits.run(client, lambda: change(command, client))
 
@@ -320,23 +332,25 @@ class Control:
                 raise
             return step.label
 
-    def _hands_are_off(self, actions: Sequence[Any], client: str) -> None:
+    def _hands_are_off(self, actions: Sequence[Command | TextChange], client: str) -> None:
         for action in actions:
             for macro in _moves(action):
                 if self.owner(macro) not in (None, client):
                     raise CommandError(f"another hand is on '{macro}'", "hand")
 
-    async def _act(self, actions: Sequence[Any]) -> None:
+    async def _act(self, actions: Sequence[Command | TextChange]) -> None:
         """Actions of a step: commands as they go to the player, or changes of the text."""
-        await self._together([action for action in actions if isinstance(action, dict)])
+        await self._together([action for action in actions if isinstance(action, Command)])
         for action in actions:
             if isinstance(action, TextChange):
                 assert self.swap_text is not None
                 await self.swap_text(action)
 
-    async def _together(self, wires: list[Wire]) -> None:
+    async def _together(self, commands: list[Command]) -> None:
         """Sends several commands in one piece and waits for all; raises the first refusal."""
-        answers = [asyncio.ensure_future(self._answer(self.link.send(wire))) for wire in wires]
+        answers = [
+            asyncio.ensure_future(self._answer(self.link.send(command))) for command in commands
+        ]
         for result in await asyncio.gather(*answers, return_exceptions=True):
             if isinstance(result, BaseException):
                 raise result
@@ -349,7 +363,7 @@ class Control:
         except TimeoutError:
             raise PlayerError(f"the player did not answer within {ACK_S:g} s") from None
 
-    def _flush(self, key: tuple[Any, ...]) -> None:
+    def _flush(self, key: Address) -> None:
         sending = self._pacer.take(key, self._clock())
         if sending is None:
             return
@@ -361,21 +375,18 @@ class Control:
 
     def _send(self, sending: _Sending) -> None:
         command = sending.command
-        back = inverse(command, self.link.state, self._latest)
-        wire = command.wire()
-        if isinstance(command, c.Hold | c.Release):
-            wire["client"] = sending.client
-        answer = self.link.send(wire)
-        value = value_of(command)
+        back = command.inverse(self.link.state, self._latest)
+        answer = self.link.send(command, sending.client)
+        value = command.remembered()
         if value is not None:
             self._latest[command.address()] = value
         step = Step(
-            label=label(command),
+            label=command.label(),
             client=sending.client,
             at=self._clock(),
             undo=back,
-            redo=(wire,),
-            sweep=sweep(command),
+            redo=(command,),
+            sweep=command.address() if command.merges() else None,
         )
         self._unanswered[answer] = self._clock()
         self._wake.set()
@@ -384,7 +395,7 @@ class Control:
     def _answered(self, sending: _Sending, step: Step, answer: asyncio.Future[None]) -> None:
         self._unanswered.pop(answer, None)
         address = sending.command.address()
-        if self._latest.get(address) == value_of(sending.command):
+        if self._latest.get(address) == sending.command.remembered():
             self._latest.pop(address, None)
         error = PlayerError("the service stops") if answer.cancelled() else answer.exception()
         if error is None and step.undo:
@@ -400,7 +411,7 @@ class Control:
             if not answer.done():
                 answer.set_exception(PlayerError(f"no answer from the player in {ANSWER_S:g} s"))
 
-    def _hold(self, command: c.Hold, client: str, now: float) -> bool:
+    def _hold(self, command: Hold, client: str, now: float) -> bool:
         """Notes a hold; True when the player must be told."""
         if command.active:
             self._wake.set()
@@ -410,9 +421,7 @@ class Control:
     def _release(self, client: str, lane: str) -> None:
         self.holds.release(client, lane)
         if self.link.present and lane in self.link.state.get("lanes", {}):
-            self.link.tell(
-                {"do": "hold", "lane": lane, "muted": False, "active": False, "client": client}
-            )
+            self.link.tell(Hold(lane=lane, active=False), client)
 
     def _presence(self, present: bool) -> None:
         self._latest.clear()
@@ -424,35 +433,17 @@ class Control:
                 for client in lane.get("holds", {})
                 if client.startswith(OUR_CLIENTS)
             }:
-                self.link.tell({"do": "release", "client": client})
+                self.link.tell(Release(), client)
 
 
-def check_setting(command: c.SettingMove, kind: str) -> None:
-    """Raises `CommandError` unless lanes of `kind` have the setting and the value is in range."""
-    having = [name for name, s in SETTINGS.items() if kind in s.kinds]
-    if command.setting in SETTINGS and command.setting not in having:
-        raise CommandError(f"a lane of kind '{kind}' has no setting '{command.setting}'", "unknown")
-    find("setting", command.setting, having)
-    if command.value is None:
-        return
-    setting = SETTINGS[command.setting]
-    if not setting.low <= command.value <= setting.high:
-        raise CommandError(
-            f"{command.setting} goes from {setting.low:g} to {setting.high:g} ({setting.unit}), "
-            f"not {command.value:g}"
-        )
-    if setting.whole and command.value != int(command.value):
-        raise CommandError(f"{command.setting} is a whole number, not {command.value:g}")
-
-
-def _moves(action: Any) -> list[str]:
+def _moves(action: Command | TextChange) -> list[str]:
     """The macros that an action of a step is about (a section is about more than them)."""
-    if not isinstance(action, dict):
-        return []
-    parts = action.get("parts", {})
-    if "section" in parts:
-        return []
-    return [action["macro"]] if action["do"] == "macro" else list(parts.get("macros", ()))
+    match action:
+        case MoveMacro():
+            return [action.macro]
+        case PutBack() if "section" not in action.parts:
+            return list(action.parts.get("macros", ()))
+    return []
 
 
 def _quiet(future: asyncio.Future[None]) -> asyncio.Future[None]:

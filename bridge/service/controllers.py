@@ -24,22 +24,25 @@ from bridge.errors import CommandError, PlayerError
 from bridge.files import controls
 from bridge.files.controls import TARGETS
 from bridge.files.rig import Binding, Rig
-from bridge.service import commands as c
+from bridge.music.commands import known
+from bridge.protocol.command import Command
+from bridge.protocol.internal import Listen, SendFeedback, TakeInput
+from bridge.protocol.performing import MoveMacro, Mute, MuteAll, RecallSection, macro_target
+from bridge.protocol.running import Continue, Start, Stop, Tap
 from bridge.service import lamps
-from bridge.service.control import Control, find
-from bridge.service.heading import heading
+from bridge.service.control import Control
 from bridge.service.knobs import FINE, Pair, Pickup, Touched, read
 
 LEARN_S = 20.0
 TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
 LAMPS_S = 1 / 30
 LAMPS_MOST = 32  # messages a round: about a third of what DIN carries
-TRANSPORT: dict[str, Callable[[], c.Command]] = {
-    "start": c.Start,
-    "stop": c.Stop,
-    "continue": c.Continue,
-    "tap": c.Tap,
-    "all-out": c.AllOut,
+TRANSPORT: dict[str, Callable[[], Command]] = {
+    "start": Start,
+    "stop": Stop,
+    "continue": Continue,
+    "tap": Tap,
+    "all-out": MuteAll,
 }
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
 
@@ -176,9 +179,9 @@ class Controllers:
         macros, now = self._control.link.state.get("macros", {}), self._clock()
         for rows in self._bound.values():
             for bound in rows:
-                macro = macros.get(bound.binding.macro)
-                if bound.pickup is not None and macro is not None:
-                    bound.pickup.stands(heading(macro), now)
+                name = bound.binding.macro
+                if bound.pickup is not None and name is not None and name in macros:
+                    bound.pickup.stands(macro_target(macros[name]), now)
 
     def _listen(self) -> None:
         """Tells the player of inputs that it does not know of yet."""
@@ -188,7 +191,7 @@ class Controllers:
             return
         for port in {x.port for x in self.rig.controllers.values()} - known.keys():
             with contextlib.suppress(PlayerError):
-                link.send({"do": "listen", "port": port})
+                link.send(Listen(port=port))
 
     # --- what a control does ------------------------------------------------------------------
 
@@ -221,24 +224,24 @@ class Controllers:
 
     def _command(
         self, bound: _Bound, value: float, now: float, press: bool, edge: bool
-    ) -> c.Command | None:
+    ) -> Command | None:
         state, binding = self._control.link.state, bound.binding
         if binding.macro is not None:
-            find("macro", binding.macro, state.get("macros", {}))
+            known("macro", binding.macro, state.get("macros", {}))
             if bound.pickup is None:
-                return c.MacroMove(macro=binding.macro, value=value) if press else None
+                return MoveMacro(macro=binding.macro, value=value) if press else None
             if bound.pickup.move(value, now):
-                return c.MacroMove(macro=binding.macro, value=value)
+                return MoveMacro(macro=binding.macro, value=value)
             return None
         if binding.mute is not None and (press or (edge and binding.latch)):
-            find("lane", binding.mute, state.get("lanes", {}))
+            known("lane", binding.mute, state.get("lanes", {}))
             lane = state["lanes"][binding.mute]
             out = not press if binding.latch else not lane.get("under", lane["muted"])
-            return c.Mute(lane=binding.mute, muted=out)
+            return Mute(lane=binding.mute, muted=out)
         if not press:
             return None
         if binding.section is not None:
-            return c.Recall(section=binding.section)
+            return RecallSection(section=binding.section)
         return TRANSPORT[binding.transport]() if binding.transport is not None else None
 
     # --- lamps --------------------------------------------------------------------------------
@@ -260,7 +263,7 @@ class Controllers:
         for port, address in due[:LAMPS_MOST]:
             data = now[port, address]
             try:
-                control.link.send({"do": "feedback", "port": port, "data": data.hex()})
+                control.link.send(SendFeedback(port=port, data=data.hex()))
             except PlayerError:
                 return False
             self._told[port, address] = data
@@ -277,7 +280,7 @@ class Controllers:
         rig = self._the_rig()
         self._check(wish.target, wish.name)
         if wish.controller is not None:
-            find("controller", wish.controller, rig.controllers)
+            known("controller", wish.controller, rig.controllers)
         if not rig.controllers:
             raise CommandError(
                 "the rig lists no controllers; add one by the name of its port", "state"
@@ -337,7 +340,7 @@ class Controllers:
         """Makes a control do something, in the file too. Raises `CommandError`, `InputError`."""
         target, name = target_of(binding)
         self._check(target, name)
-        find("controller", controller or "", self._the_rig().controllers)
+        known("controller", controller or "", self._the_rig().controllers)
         assert controller is not None
         for old in self._the_rig().controllers[controller].bindings:
             same = (old.kind, old.number, old.channel)
@@ -363,7 +366,7 @@ class Controllers:
     async def forget(self, controller: str, kind: str, channel: int, number: int) -> None:
         """Takes what a control does away again, in the rig's file too."""
         rig = self._the_rig()
-        find("controller", controller, rig.controllers)
+        known("controller", controller, rig.controllers)
         there = any(
             (b.kind, b.number, b.channel) == (kind, number, channel)
             for b in rig.controllers[controller].bindings
@@ -380,14 +383,14 @@ class Controllers:
         await self._write(lambda rig: controls.put_controller(rig, controller, port, self._today()))
 
     async def remove(self, controller: str) -> None:
-        find("controller", controller, self._the_rig().controllers)
+        known("controller", controller, self._the_rig().controllers)
         await self._write(lambda rig: controls.remove_controller(rig, controller, self._today()))
 
     async def play(self, controller: str, data: str) -> None:
         """A message (hex) as if it came from a simulated controller."""
-        find("controller", controller, self._the_rig().controllers)
+        known("controller", controller, self._the_rig().controllers)
         port = self._the_rig().controllers[controller].port
-        await self._control.link.send({"do": "input", "port": port, "data": data})
+        await self._control.link.send(TakeInput(port=port, data=data))
 
     async def _write(self, change: Callable[[Rig], Rig]) -> None:
         async with self._writing:
@@ -460,7 +463,7 @@ class Controllers:
 
     def _check(self, target: str, name: str) -> None:
         what = {"mute": "lane", "transport": "transport word"}.get(target, target)
-        find(what, name, self._known(target))
+        known(what, name, self._known(target))
 
     def _the_rig(self) -> Rig:
         if self.rig is None:

@@ -8,9 +8,12 @@ from aiohttp import web
 from pydantic import Field
 
 from bridge.errors import CommandError
+from bridge.protocol.asking import Learn, Target
+from bridge.protocol.command import fields_of
+from bridge.protocol.limits import Name
 from bridge.service import bodies as b
-from bridge.service.commands import Learn as LearnMessage
-from bridge.service.commands import Name, Strict, Target
+from bridge.service.bodies import Strict
+from bridge.service.command_body import CommandBody
 from bridge.service.controllers import Controllers, Wish
 from bridge.service.http import Route, client_of
 
@@ -27,14 +30,6 @@ class ControlBody(Strict):
     feedback: bool = False
     fine: bool = False
     latch: bool = False
-
-
-class LearnBody(ControlBody):
-    """Bind the next control that is touched. `replace` true: also one that does something else."""
-
-    controller: Label | None = None
-    replace: bool = False
-    within_s: Annotated[float, Field(ge=1, le=120)] = 20.0
 
 
 class PortBody(Strict):
@@ -90,8 +85,8 @@ class ControlsAnswer(b.Answer):
     learning: Learning | None
 
 
-def wish_of(given: LearnBody | LearnMessage) -> Wish:
-    return Wish(**given.model_dump(exclude={"do", "seq"}))
+def wish_of(given: Learn) -> Wish:
+    return Wish(**{name: getattr(given, name) for name in fields_of(Learn)})
 
 
 def controller_routes(controllers: Controllers) -> list[Route]:
@@ -120,7 +115,7 @@ def controller_routes(controllers: Controllers) -> list[Route]:
         await controllers.remove(request.match_info["controller"])
         return answer()
 
-    async def learn(request: web.Request, body: LearnBody) -> ControlRow:
+    async def learn(request: web.Request, body: Learn) -> ControlRow:
         return ControlRow(**await controllers.learn(wish_of(body), client_of(request)))
 
     async def cancel(request: web.Request, query: Any) -> b.Done:
@@ -160,10 +155,10 @@ def controller_routes(controllers: Controllers) -> list[Route]:
             "POST",
             "/api/controllers/learn",
             "learnControl",
-            "Waits for a control to be touched and binds it; written into the rig.",
+            Learn.ROW.http[0].says,
             learn,
             answer=ControlRow,
-            body=LearnBody,
+            command=CommandBody(Learn, Learn.ROW.http[0]),
             errors=(404, 409),
         ),
         Route(

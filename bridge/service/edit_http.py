@@ -20,8 +20,8 @@ from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
 from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
 from bridge.service import bodies as b
+from bridge.service.bodies import Seq, Strict, whole
 from bridge.service.chart import Mirror
-from bridge.service.commands import Seq, Strict, whole
 from bridge.service.conditions import base_of, with_tag
 from bridge.service.control import Control
 from bridge.service.http import TEXT_BYTES, Route, client_of

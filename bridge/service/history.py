@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from bridge.protocol.command import Address, Command
+
 STEPS_MOST = 200  # at least 100 are promised; a step is small
 MERGE_S = 1.0  # moves closer together than this belong to one sweep
 
@@ -31,14 +33,14 @@ class TextChange:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One thing done by hand. `actions` are commands as they go to the player, or `TextChange`."""
+    """One thing done by hand, as the actions that take it back and that repeat it."""
 
     label: str
     client: str
     at: float
-    undo: tuple[Any, ...]
-    redo: tuple[Any, ...]
-    sweep: tuple[Any, ...] | None = field(default=None)
+    undo: tuple[Command | TextChange, ...]
+    redo: tuple[Command | TextChange, ...]
+    sweep: Address | None = field(default=None)
 
 
 class History:

@@ -14,9 +14,9 @@ from typing import Any
 from aiohttp import web
 from pydantic import BaseModel, ValidationError
 
+from bridge.protocol.command import Command
 from bridge.service import bodies as b
-from bridge.service import commands as c
-from bridge.service.control import Control
+from bridge.service.command_body import CommandBody
 from bridge.service.problems import ProblemError
 
 COMMAND_BYTES = 4 << 10  # a command is a few words
@@ -26,15 +26,15 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
-Params = Mapping[str, str]
 Run = Callable[[web.Request, Any], Awaitable[Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class Route:
     """One operation. `body` None: it takes none (an empty object is let through); `optional`: the
-    body may be left out; `media`: what comes back where it is not JSON. `errors` are the statuses
-    beyond those that any route can have."""
+    body may be left out; `command`: the body makes a command with what the path says; `media`: what
+    comes back where it is not JSON. `errors` are the statuses beyond those that any route can
+    have."""
 
     method: str
     path: str
@@ -44,6 +44,7 @@ class Route:
     answer: type[BaseModel] = b.Done
     body: type[BaseModel] | None = None
     optional: bool = False
+    command: CommandBody | None = None
     query: type[BaseModel] | None = None
     errors: tuple[int, ...] = ()
     limit: int = COMMAND_BYTES
@@ -87,10 +88,13 @@ async def _read_bytes(request: web.Request, limit: int) -> bytes:
     return b"".join(parts)
 
 
-async def read_body(request: web.Request, route: Route) -> BaseModel:
-    """The checked body of a request. Raises `ProblemError` 400, 413, 415 or `ValidationError`."""
+async def read_body(request: web.Request, route: Route) -> BaseModel | Command:
+    """The checked body of a request, or the command that it makes. Raises `ProblemError` 400, 413,
+    415, `CommandError` or `ValidationError`."""
     data = await read_bytes(request, route.limit)
     model = route.body or b.Nothing
+    if route.command is not None and (not data or request.content_type == "application/json"):
+        return route.command.read(request.match_info, data)
     if not data:
         if route.body is None or route.optional:
             return model()
@@ -124,9 +128,11 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
     """The aiohttp handler of a route."""
 
     async def handle(request: web.Request) -> web.StreamResponse:
-        given: BaseModel = read_query(request, route.query)
+        given: BaseModel | Command = read_query(request, route.query)
         if route.takes_body:
             given = await read_body(request, route)
+        elif route.command is not None:
+            given = route.command.read(request.match_info, b"")
         answer = await route.run(request, given)
         if isinstance(answer, web.StreamResponse):
             return answer
@@ -144,307 +150,6 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
 def answer_without_none(answer: BaseModel) -> bool:
     """Rows of a chart have hits or values, never both: the other is left out."""
     return isinstance(answer, b.ChartAnswer)
-
-
-def command_routes(control: Control) -> list[Route]:
-    """One route per command; each ends when the player has applied it."""
-
-    def act(make: Callable[[Params, Any], c.Command]) -> Run:
-        async def run(request: web.Request, body: Any) -> b.Done:
-            await control.do(make(request.match_info, body), client_of(request))
-            return b.Done()
-
-        return run
-
-    lane = {"lane": "name of a lane"}
-    named = (404, 409)
-    return [
-        Route(
-            "PUT",
-            "/api/lanes/{lane}/mute",
-            "muteLane",
-            "Takes a lane out or brings it in.",
-            act(
-                lambda p, x: c.Mute(
-                    lane=p["lane"], muted=x.muted, when=x.when, return_bars=x.return_bars
-                )
-            ),
-            body=b.MuteBody,
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "DELETE",
-            "/api/lanes/{lane}/pending",
-            "cancelPending",
-            "Takes back a mute that waits for its beat or bar.",
-            act(lambda p, x: c.Cancel(lane=p["lane"])),
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "DELETE",
-            "/api/sections/{section}/pending",
-            "cancelSection",
-            "Takes back a section that waits for its beat or bar.",
-            act(lambda p, x: c.Cancel(section=p["section"])),
-            errors=named,
-            params={"section": "name of a section"},
-        ),
-        Route(
-            "POST",
-            "/api/release",
-            "release",
-            "Ends everything that the sender holds.",
-            act(lambda p, x: c.Release()),
-            errors=(409,),
-        ),
-        Route(
-            "PUT",
-            "/api/lanes/{lane}/hold",
-            "holdLane",
-            "Begins, refreshes or ends a hold.",
-            act(lambda p, x: c.Hold(lane=p["lane"], muted=x.muted, active=x.active)),
-            body=b.HoldBody,
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "PUT",
-            "/api/lanes/{lane}/solo",
-            "soloLane",
-            "Solo of a lane.",
-            act(lambda p, x: c.Solo(lane=p["lane"], on=x.on)),
-            body=b.OnBody,
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "PUT",
-            "/api/lanes/{lane}/still",
-            "stillLane",
-            "Holds a drifting pattern still.",
-            act(lambda p, x: c.Still(lane=p["lane"], on=x.on)),
-            body=b.OnBody,
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "POST",
-            "/api/lanes/{lane}/reset",
-            "resetLane",
-            "Sends a lane to its first step.",
-            act(lambda p, x: c.Reset(lane=p["lane"])),
-            errors=named,
-            params=lane,
-        ),
-        Route(
-            "PUT",
-            "/api/lanes/{lane}/settings/{setting}",
-            "setLaneSetting",
-            "Gives a numeric setting of a lane a new value.",
-            act(lambda p, x: c.SettingMove(lane=p["lane"], setting=p["setting"], value=x.value)),
-            body=b.ValueBody,
-            errors=named,
-            params={**lane, "setting": "name of a setting"},
-        ),
-        Route(
-            "PUT",
-            "/api/groups/{group}/mute",
-            "muteGroup",
-            "Mutes all lanes of a group.",
-            act(
-                lambda p, x: c.Group(
-                    group=p["group"], muted=x.muted, when=x.when, return_bars=x.return_bars
-                )
-            ),
-            body=b.MuteBody,
-            errors=named,
-            params={"group": "name of a group"},
-        ),
-        Route(
-            "PUT",
-            "/api/macros/{macro}",
-            "moveMacro",
-            "Moves a macro.",
-            act(lambda p, x: c.MacroMove(macro=p["macro"], value=x.value)),
-            body=b.UnitBody,
-            errors=named,
-            params={"macro": "name of a macro"},
-        ),
-        Route(
-            "POST",
-            "/api/sections/{section}",
-            "recallSection",
-            "Recalls a section.",
-            act(
-                lambda p, x: c.Recall(
-                    section=p["section"], when=x.when, morph_bars=x.morph_bars, mutes_at=x.mutes_at
-                )
-            ),
-            body=b.RecallBody,
-            optional=True,
-            errors=named,
-            params={"section": "name of a section"},
-        ),
-        Route(
-            "PUT",
-            "/api/order",
-            "runOrder",
-            "Starts or stops the running order.",
-            act(lambda p, x: c.Order(run=x.run, leg=x.leg)),
-            body=b.RunBody,
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/transport/start",
-            "start",
-            "Starts at the beginning; does nothing while it runs, unless `restart` says so.",
-            act(lambda p, x: c.Start(restart=x.restart)),
-            body=b.StartBody,
-            optional=True,
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/transport/stop",
-            "stop",
-            "Stops and closes every gate.",
-            act(lambda p, x: c.Stop()),
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/transport/continue",
-            "continue",
-            "Goes on from where it is.",
-            act(lambda p, x: c.Continue()),
-            errors=(409,),
-        ),
-        Route(
-            "PUT",
-            "/api/transport/position",
-            "setPosition",
-            "Moves to a tick.",
-            act(lambda p, x: c.Position(tick=x.tick)),
-            body=b.PositionBody,
-            errors=(409,),
-        ),
-        Route(
-            "PUT",
-            "/api/tempo",
-            "setTempo",
-            "Sets the tempo of the internal clock.",
-            act(lambda p, x: c.TempoMove(bpm=x.bpm)),
-            body=b.TempoBody,
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/tempo/tap",
-            "tap",
-            "One tap of the tempo.",
-            act(lambda p, x: c.Tap()),
-            errors=(409, 429),
-        ),
-        Route(
-            "POST",
-            "/api/tempo/nudge",
-            "nudge",
-            "Pushes or pulls the clock once.",
-            act(lambda p, x: c.NudgeBy(ms=x.ms)),
-            body=b.NudgeBody,
-            errors=(409, 429),
-        ),
-        Route(
-            "PUT",
-            "/api/clock/offset",
-            "setOffset",
-            "Plays everything earlier or later.",
-            act(lambda p, x: c.OffsetMove(ms=x.ms)),
-            body=b.OffsetBody,
-            errors=(409,),
-        ),
-        Route(
-            "PUT",
-            "/api/clock/source",
-            "follow",
-            "Chooses the clock to follow.",
-            act(lambda p, x: c.Follow(source=x.source)),
-            body=b.FollowBody,
-            errors=named,
-        ),
-        Route(
-            "POST",
-            "/api/clock/take",
-            "takeClock",
-            "Takes over with the internal clock, without a jump.",
-            act(lambda p, x: c.TakeClock()),
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/all-out",
-            "allOut",
-            "Takes every lane out, now.",
-            act(lambda p, x: c.AllOut()),
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/outputs/{output}/try",
-            "tryOutput",
-            "Soundcheck of one output. Turn the monitors down first.",
-            act(lambda p, x: c.Try(output=p["output"], action=x.action, value=x.value, ms=x.ms)),
-            body=b.TryBody,
-            errors=named,
-            params={"output": "interface.output"},
-        ),
-    ]
-
-
-def history_routes(control: Control) -> list[Route]:
-    """Undo and redo."""
-
-    async def undo(request: web.Request, body: Any) -> b.DoneStep:
-        return b.DoneStep(label=await control.undo(client_of(request)))
-
-    async def redo(request: web.Request, body: Any) -> b.DoneStep:
-        return b.DoneStep(label=await control.redo(client_of(request)))
-
-    async def history(request: web.Request, query: Any) -> b.HistoryList:
-        done, undone = control.history.labels()
-        return b.HistoryList(**control.history.summary(), done=done, undone=undone)
-
-    return [
-        Route(
-            "GET",
-            "/api/history",
-            "history",
-            "What can be undone and redone.",
-            history,
-            answer=b.HistoryList,
-        ),
-        Route(
-            "POST",
-            "/api/undo",
-            "undo",
-            "Takes back the last thing done by hand.",
-            undo,
-            answer=b.DoneStep,
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/redo",
-            "redo",
-            "Repeats what was undone.",
-            redo,
-            answer=b.DoneStep,
-            errors=(409,),
-        ),
-    ]
 
 
 def state_route(full: Callable[[], dict[str, Any]]) -> Route:

@@ -16,10 +16,12 @@ import logging
 import pickle
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from bridge.engine.messages import Kind, Unpacker, pack, pack_json
 from bridge.errors import CommandError, PlayerError
+from bridge.protocol.command import Command, encode
+from bridge.protocol.state import State
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +45,7 @@ class PlayerLink:
 
     def __init__(self, socket_path: Path) -> None:
         self.socket_path = socket_path
-        self.state: dict[str, Any] = {}
+        self.state: State = {}
         self.present = False
         self.met = asyncio.Event()  # set when the player has said hello for the first time
         self.on_state: list[StateListener] = []
@@ -81,20 +83,21 @@ class PlayerLink:
                 writer.close()
             await asyncio.sleep(delay)
 
-    def send(self, command: dict[str, Any]) -> asyncio.Future[None]:
-        """Sends a command; the future ends when the player has applied it.
+    def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
+        """Sends a command of `client`'s; the future ends when the player has applied it.
 
         The future raises `CommandError` when the player refuses and `PlayerError` when it goes
         away first. Raises `PlayerError` at once when there is no player.
         """
         number, future = self._expect()
-        self._write(pack_json({**command, "seq": number}))
+        envelope: dict[str, Any] = {"seq": number, "client": client} if client else {"seq": number}
+        self._write(pack_json({**encode(command), **envelope}))
         return future
 
-    def tell(self, command: dict[str, Any]) -> None:
+    def tell(self, command: Command, client: str = "") -> None:
         """As `send`, where nobody waits and a player that is away need not know."""
         with contextlib.suppress(PlayerError):
-            self.send(command)
+            self.send(command, client)
 
     async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
         """As `send`, for a command that carries a compiled score; pickled in a thread."""
@@ -152,7 +155,7 @@ class PlayerLink:
             self.state = frame
         else:
             changed = frozenset(frame)
-            self.state = {**self.state, **frame}
+            self.state = cast(State, {**self.state, **frame})
         if what == "hello" and not self.present:
             self.present = True
             self.met.set()

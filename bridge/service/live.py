@@ -27,10 +27,12 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from aiohttp import WSMsgType, web
-from pydantic import ValidationError
+from pydantic_core import from_json
 
 from bridge.errors import CommandError, InputError, PlayerError
-from bridge.service import commands as c
+from bridge.protocol.asking import AskAlive, AskChart, AskScope, CancelLearning, Learn
+from bridge.protocol.command import Command
+from bridge.protocol.table import decode
 from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.controllers import Controllers
@@ -323,48 +325,54 @@ class Live:
     # --- from a client ----------------------------------------------------------------------
 
     def _receive(self, client: Client, text: str) -> None:
+        seq: int | None = None
         try:
-            command = c.FromPage.validate_json(text)
-        except ValidationError as error:
-            client.answer({"type": "refused", "seq": _seq(text), "problem": describe(error)})
+            given = _object(text)
+            seq = _seq(given)
+            if "client" in given:
+                raise CommandError("'client' is not for pages to say")
+            command = decode(given)
+            if command.ROW.by == "process":
+                raise CommandError(f"there is no command {command.ROW.do!r}", "unknown")
+        except CommandError as error:
+            client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             self._control.budget.spend(client.name, 1, self._clock())
             return
-        if isinstance(command, c.Command | c.Undo | c.Redo):
-            self._begin(client, command)  # these are paid for where they are done
+        if command.ROW.by in ("player", "service"):
+            self._begin(client, command, seq)  # these are paid for where they are done
             return
         try:
-            self._control.charge(client.name, command.do)
+            self._control.charge(client.name, command.ROW.do)
         except CommandError as error:
-            client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
+            client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             return
-        if isinstance(command, c.Alive):
-            # At once and not with the next round: pages measure the way by it.
-            client.start(self._say(client, {"type": "done", "seq": command.seq}))
-        elif isinstance(command, c.AskChart):
-            client.bars = command.bars
-            client.chart_sent = None
-            self._charts.look()
-            client.answer({"type": "done", "seq": command.seq})
-        elif isinstance(command, c.Scope):
-            self._look_away(client)
-            client.scope = self._scope.watch() if command.on else None
-            client.answer({"type": "done", "seq": command.seq})
-        elif isinstance(command, c.LearnCancel):
-            self._controllers.cancel()
-            client.answer({"type": "done", "seq": command.seq})
-        else:
-            self._begin(client, command)
+        match command:
+            case AskAlive():
+                # At once and not with the next round: pages measure the way by it.
+                client.start(self._say(client, {"type": "done", "seq": seq}))
+                return
+            case Learn():
+                self._begin(client, command, seq)
+                return
+            case AskChart():
+                client.bars = command.bars
+                client.chart_sent = None
+                self._charts.look()
+            case AskScope():
+                self._look_away(client)
+                client.scope = self._scope.watch() if command.on else None
+            case CancelLearning():
+                self._controllers.cancel()
+        client.answer({"type": "done", "seq": seq})
 
-    def _begin(
-        self, client: Client, command: c.Command | c.Varied | c.Undo | c.Redo | c.Learn
-    ) -> None:
+    def _begin(self, client: Client, command: Command, seq: int | None) -> None:
         if len(client.tasks) < TASKS_MAX:
-            client.start(self._carry_out(client, command))
+            client.start(self._carry_out(client, command, seq))
             return
         # So many wait already that this one, too, would only wait: nobody needs a task for it.
         self._control.budget.refused += 1
-        error = CommandError(f"too many commands at once: '{command.do}' was not done", "busy")
-        client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
+        error = CommandError(f"too many commands at once: '{command.ROW.do}' was not done", "busy")
+        client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
 
     def _look_away(self, client: Client) -> None:
         if client.scope is not None:
@@ -377,40 +385,35 @@ class Live:
             with contextlib.suppress(ConnectionError):
                 await client.ws.send_str(json.dumps(message))
 
-    async def _carry_out(
-        self, client: Client, command: c.Command | c.Varied | c.Undo | c.Redo | c.Learn
-    ) -> None:
-        more: dict[str, Any] = {}
+    async def _carry_out(self, client: Client, command: Command, seq: int | None) -> None:
         try:
-            if isinstance(command, c.Undo):
-                await self._control.undo(client.name)
-            elif isinstance(command, c.Redo):
-                await self._control.redo(client.name)
-            elif isinstance(command, c.Varied):
-                more = await self._control.vary(command, client.name)
-            elif isinstance(command, c.Learn):
-                more["learned"] = await self._controllers.learn(wish_of(command), client.name)
+            if isinstance(command, Learn):
+                row = await self._controllers.learn(wish_of(command), client.name)
+                more: dict[str, Any] = {"learned": row}
             else:
-                await self._control.do(command, client.name)
+                more = await self._control.carry_out(command, client.name)
         except (CommandError, InputError, PlayerError) as error:
-            client.answer({"type": "refused", "seq": command.seq, "problem": describe(error)})
+            client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
         except Exception:
             log.exception("command %r", command)
-            client.answer(
-                {
-                    "type": "refused",
-                    "seq": command.seq,
-                    "problem": problem(500, "this is a fault of ours"),
-                }
-            )
+            fault = problem(500, "this is a fault of ours")
+            client.answer({"type": "refused", "seq": seq, "problem": fault})
         else:
-            client.answer({"type": "done", "seq": command.seq, **more})
+            client.answer({"type": "done", "seq": seq, **more})
 
 
-def _seq(text: str) -> int | None:
-    """The `seq` of a message that is wrong otherwise, if it has a usable one."""
+def _object(text: str) -> dict[str, Any]:
+    """The JSON object of a message."""
     try:
-        seq = json.loads(text).get("seq")
-    except (ValueError, AttributeError, RecursionError):
-        return None
+        given = from_json(text)
+    except ValueError as error:
+        raise CommandError(f"this is no JSON: {error}") from None
+    if not isinstance(given, dict):
+        raise CommandError("a command is an object with a 'do'")
+    return given
+
+
+def _seq(given: dict[str, Any]) -> int | None:
+    """The number that the answer gets, if there is a usable one."""
+    seq = given.get("seq")
     return seq if isinstance(seq, int) and not isinstance(seq, bool) else None

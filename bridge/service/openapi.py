@@ -35,7 +35,7 @@ def describe(routes: list[Route]) -> dict[str, Any]:
     }
     for route in routes:
         wanted[route.answer, "serialization"] = None
-        if route.takes_body:
+        if route.takes_body and route.command is None:
             wanted[route.body or b.Nothing, "validation"] = None
     names, definitions = models_json_schema(list(wanted), ref_template=REF)
     paths: dict[str, Any] = {}
@@ -91,7 +91,12 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
             },
         },
     }
-    if route.takes_body:
+    if route.command is not None and route.takes_body:
+        operation["requestBody"] = {
+            "required": not route.command.optional,
+            "content": {"application/json": {"schema": route.command.schema}},
+        }
+    elif route.takes_body:
         operation["requestBody"] = {
             "required": route.body is not None and not route.optional,
             "content": {

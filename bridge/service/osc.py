@@ -1,38 +1,9 @@
 """OSC in and out over one UDP port.
 
-Addresses (numbers may be int, float or a boolean tag; a value beyond its range is clamped; what
-stands in brackets may be left out)::
+What the addresses are and what arguments they take follows from the table of commands (see
+`bridge.osc.words`); beside them stand ``/subscribe i`` (feedback to that UDP port of the sender's
+host; 0 ends all of them; our own port is refused) and ``/token s`` (shows the token of ``--lan``).
 
-    /lane/NAME/mute i [w [i]]   1 out, 0 in; w when: "now" (default), "beat", "bar", or a number of
-                                bars; then after how many bars it returns
-    /lane/NAME/hold i [i]       1 begins a momentary mute, to be repeated at least every 500 ms, 0
-                                lets go; the second number 0: sounding instead of muted
-    /lane/NAME/cancel [i]       takes back what the lane waits for
-    /lane/NAME/solo i   /lane/NAME/still i   /lane/NAME/reset [i]
-    /lane/NAME/SETTING f        any numeric setting the lane has (chance, density, ...); nil (tag N)
-                                or /lane/NAME/SETTING/written [i] give it back to the set
-    /lane/NAME/copy s [w]       pattern and settings for the lane s; w: "step", "beat", "bar"
-    /lane/NAME/clear [i]        rests instead of the pattern; /lane/NAME/clear/settings [i]
-    /lane/NAME/randomise f [i]  moves the pattern by 0..1; i the seed; /lane/NAME/randomise/settings
-    /group/NAME/mute i [w [i]]  as a lane
-    /macro/NAME f               0..1
-    /section/NAME [i [w [i [f]]]]  w when ("bar" unless told), then bars in which values glide, then
-                                where on that way (0..1) mutes switch
-    /section/NAME/cancel [i]    takes back a section that waits
-    /order i [i]                1 runs it, 0 stops it; from which leg, counted from 0
-    /release [i]                ends everything that this host holds
-    /transport/start [i [i]]    does nothing while it runs, unless the second number is 1: restart
-    /transport/stop|continue [i]            /transport/position i (ticks, 960 to the quarter)
-    /tempo f   /tap [i]   /nudge f (ms)   /offset f (ms)   /take-clock [i]
-    /follow s                   "internal", or a part of a MIDI input's name
-    /all-out [i]   /undo [i]   /redo [i]
-    /output/NAME/gate|pitch|level f [f]     soundcheck of one output (level 0..1, note number,
-                                volts); then for how many ms. Turn the monitors down first
-    /subscribe i                feedback to that UDP port of the sender's host; 0 ends all of them;
-                                our own port is refused
-    /token s                    shows the token of ``--lan``
-
-A trigger (``[i]``) also takes the number that a button sends: 0, its release, does nothing.
 Time tags are not waited for: what is dated in the future is done on arrival, because the clocks of
 tablets and of computers without a battery differ by days.
 
@@ -61,7 +32,7 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_packet import OscPacket
 
 from bridge.errors import CommandError, InputError, PlayerError
-from bridge.service import commands as c
+from bridge.osc.words import ArgumentError, addresses, command_of, last_wins, port_of
 from bridge.service.access import Access
 from bridge.service.addresses import is_own
 from bridge.service.budget import FairQueue
@@ -70,16 +41,6 @@ from bridge.service.osc_echo import Echo
 from bridge.service.osc_feedback import Feedback
 from bridge.service.osc_guard import MalformedError, address_of, messages
 from bridge.service.osc_match import AddressBook
-from bridge.service.osc_words import (
-    FIXED,
-    ArgumentError,
-    addresses,
-    arity,
-    command,
-    last_wins,
-    number,
-    pressed,
-)
 from bridge.service.udp import UdpSocket
 
 log = logging.getLogger(__name__)
@@ -114,7 +75,7 @@ class Osc:
         self._control = control
         self._access = access
         self._clock = clock
-        self._book = AddressBook(FIXED)
+        self._book = AddressBook(addresses({}))
         self._book_of: tuple[Any, ...] = ()
         self._tasks: set[asyncio.Task[Any]] = set()
         self._queue: FairQueue[_Waiting] = FairQueue()
@@ -269,25 +230,19 @@ class Osc:
         client = f"osc {host}"
         if address == "/subscribe":
             self._control.charge(client, address)
-            arity(args, 1, 1)
-            port = number(args[0])
-            self._subscribe(host, int(port) if port == int(port) else -1)
+            self._subscribe(host, port_of(args))
         elif address == "/token":
             self._control.charge(client, address)
             self._token(args, host)
             return False
-        elif address in ("/undo", "/redo"):
-            if pressed(args):
-                travel = self._control.undo if address == "/undo" else self._control.redo
-                self._start(travel(client))
-                return False
         else:
-            wanted = command(address, args)
-            if isinstance(wanted, c.Varied):
-                self._start(self._control.vary(wanted, client))
+            command = command_of(address, args)
+            if command is None:
+                return True  # the release of a button
+            if command.ROW.by != "player":
+                self._start(self._control.carry_out(command, client))
                 return False
-            if wanted is not None:
-                self._control.submit(wanted, client)
+            self._control.submit(command, client)
         return True
 
     def _subscribe(self, host: str, port: int) -> None:

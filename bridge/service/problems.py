@@ -45,7 +45,12 @@ def phrase(status: int) -> str:
 
 def problem(status: int, detail: str, **extra: Any) -> dict[str, Any]:
     """A problem details object."""
-    body = {"type": "about:blank", "title": phrase(status), "status": status, "detail": detail}
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": phrase(status),
+        "status": status,
+        "detail": detail,
+    }
     return body | extra
 
 
@@ -57,15 +62,21 @@ def describe(error: Exception) -> dict[str, Any]:
         case ConflictError():
             return problem(412 if error.precondition else 409, str(error), kind="conflict")
         case CommandError():
-            return problem(STATUS_OF_KIND.get(error.kind, 422), str(error), kind=error.kind)
+            rows = [
+                {"detail": text, "pointer": f"#/{_escape(name)}"}
+                for name, text in error.fields.items()
+            ]
+            more: dict[str, Any] = {"errors": rows} if rows else {}
+            status = STATUS_OF_KIND.get(error.kind, 422)
+            return problem(status, str(error), kind=error.kind, **more)
         case PlayerError():
             return problem(503, str(error), kind="player")
         case InputError():
-            rows = [
+            problems = [
                 {"message": p.message, "path": p.path, "line": p.line, "column": p.column}
                 for p in error.problems
             ]
-            return problem(422, "the text has mistakes", kind="value", problems=rows)
+            return problem(422, "the text has mistakes", kind="value", problems=problems)
         case ValidationError():
             return _invalid(error)
     return problem(500, "this is a fault of ours; the log says more")

@@ -8,7 +8,7 @@ from aiohttp import web
 from pydantic import Field
 
 from bridge.service import bodies as b
-from bridge.service.commands import Strict
+from bridge.service.bodies import Strict
 from bridge.service.http import Route, client_of
 from bridge.service.soundchecker import CAUTION, Soundchecker
 

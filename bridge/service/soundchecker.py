@@ -15,8 +15,8 @@ from typing import Any
 
 from bridge.engine.soundcheck import describe, plan
 from bridge.errors import BridgeError, CommandError
+from bridge.music.commands import known
 from bridge.paper.sheet import CAUTIONS
-from bridge.service.control import find
 from bridge.service.workbench import Workbench
 from bridge.voltage.profile import WiredOutput
 
@@ -66,7 +66,7 @@ class Soundchecker:
         """Plays the plan of an output in the background; what played before ends."""
         check = self._open()
         self._bench.must_stand()
-        find("output in this check", output, [wired.name for wired in check.outputs])
+        known("output in this check", output, [wired.name for wired in check.outputs])
         await self.stop()
         check.playing, check.loud = output, loud
         self._work = asyncio.create_task(self._play(check, self._bench.output(output), client))
@@ -83,7 +83,7 @@ class Soundchecker:
     def answer(self, output: str, answer: str | None) -> Check:
         """What the person says of an output: yes, no, skip, or None to take it back."""
         check = self._open()
-        find("output in this check", output, [wired.name for wired in check.outputs])
+        known("output in this check", output, [wired.name for wired in check.outputs])
         check.answers.pop(output, None)
         if answer is not None:
             check.answers[output] = answer

@@ -20,6 +20,7 @@ from bridge.files import tuning
 from bridge.files.rig import Rig
 from bridge.files.tuning import Tuning
 from bridge.music.scale import note_name
+from bridge.protocol.internal import Correct
 from bridge.service.workbench import TONE_MS, Workbench
 from bridge.voltage.calibration import Correction
 from bridge.voltage.fit import Fit, Reading, asked_volts, fit
@@ -260,9 +261,7 @@ class Tuner:
                 "made": correction.made,
             }
         )
-        await self._bench.control.link.send(
-            {"do": "correct", "output": output, "correction": given}
-        )
+        await self._bench.control.link.send(Correct(output=output, correction=given))
 
     def _now(self) -> datetime:
         return self._today().replace(microsecond=0)

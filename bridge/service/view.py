@@ -65,7 +65,7 @@ class View:
             raise PlayerError("the player has not started yet")
         return {
             **state,
-            "player": {**state.get("player", {}), "present": self._link.present},
+            "player": {**state["player"], "present": self._link.present},
             "history": self._control.history.summary(),
             "document": self.document,
             "links": self.links(),

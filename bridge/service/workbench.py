@@ -9,8 +9,9 @@ from typing import Literal
 from bridge.engine.soundcheck import QUIET, gate_of
 from bridge.errors import CommandError, PlayerError
 from bridge.files.rig import Rig
-from bridge.service import commands as c
-from bridge.service.control import Control, find
+from bridge.music.commands import known
+from bridge.protocol.running import TryOutput
+from bridge.service.control import Control
 from bridge.voltage.profile import WiredOutput, note_of_volts
 
 SETTLE_S = 0.03  # a pitch is on the wire and has settled before the gate of its voice opens
@@ -35,7 +36,7 @@ class Workbench:
     def output(self, name: str) -> WiredOutput:
         """Raises `CommandError` when there is no such output."""
         rig = self.the_rig()
-        find("output", name, rig.wired)
+        known("output", name, rig.wired)
         return rig.wired[name]
 
     @property
@@ -93,5 +94,5 @@ class Workbench:
         client: str,
         ms: float = 0.0,
     ) -> None:
-        command = c.Try(output=output, action=action, value=value, ms=ms or None)
+        command = TryOutput(output=output, action=action, value=value, ms=ms or None)
         await self.control.do(command, client)

@@ -20,8 +20,22 @@ from bridge.errors import CommandError, InputError, PlayerError
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
-from bridge.protocol.table import decode
-from bridge.service import commands as c
+from bridge.protocol.command import Command
+from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane
+from bridge.protocol.performing import (
+    Cancel,
+    MoveMacro,
+    MoveSetting,
+    Mute,
+    MuteAll,
+    MuteGroup,
+    RecallSection,
+    ResetLane,
+    RunOrder,
+    Solo,
+    Still,
+)
+from bridge.protocol.running import SetTempo
 from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.edit_http import EditRow, edited, label_of, new_names
@@ -57,32 +71,32 @@ SECTIONS = st.sampled_from(["shallow", "flood", "calm"])
 FLAG, UNIT = st.booleans(), st.sampled_from([0.0, 0.25, 0.5, 1.0])
 WHEN = st.sampled_from(["now", "beat", "bar", 2])
 COMMANDS: st.SearchStrategy[Any] = st.one_of(
-    st.builds(c.Mute, lane=LANES, muted=FLAG, when=WHEN, return_bars=st.none() | st.just(1)),
-    st.builds(c.Cancel, lane=LANES),
-    st.builds(c.Solo, lane=LANES, on=FLAG),
-    st.builds(c.Still, lane=LANES, on=FLAG),
-    st.builds(c.Group, group=st.just("drums"), muted=FLAG, when=WHEN),
-    st.builds(c.MacroMove, macro=MACROS, value=UNIT),
+    st.builds(Mute, lane=LANES, muted=FLAG, when=WHEN, return_bars=st.none() | st.just(1)),
+    st.builds(Cancel, lane=LANES),
+    st.builds(Solo, lane=LANES, on=FLAG),
+    st.builds(Still, lane=LANES, on=FLAG),
+    st.builds(MuteGroup, group=st.just("drums"), muted=FLAG, when=WHEN),
+    st.builds(MoveMacro, macro=MACROS, value=UNIT),
     st.builds(
-        c.SettingMove,
+        MoveSetting,
         lane=LANES,
         setting=st.sampled_from(["chance", "gate", "drift"]),
         value=UNIT | st.none(),
     ),
-    st.builds(c.TempoMove, bpm=st.sampled_from([60.0, 126.0, 240.0])),
-    st.builds(c.Recall, section=SECTIONS, when=WHEN, morph_bars=st.integers(0, 1)),
-    st.builds(c.Order, run=FLAG),
-    st.builds(c.AllOut),
-    st.builds(c.Reset, lane=LANES),
+    st.builds(SetTempo, bpm=st.sampled_from([60.0, 126.0, 240.0])),
+    st.builds(RecallSection, section=SECTIONS, when=WHEN, morph_bars=st.integers(0, 1)),
+    st.builds(RunOrder, run=FLAG),
+    st.builds(MuteAll),
+    st.builds(ResetLane, lane=LANES),
     st.builds(
-        c.Randomise,
+        RandomiseLane,
         lane=LANES,
         amount=UNIT,
         seed=st.integers(0, 9),
         what=st.sampled_from(["pattern", "settings"]),
     ),
-    st.builds(c.Clear, lane=LANES),
-    st.builds(c.Copy, lane=LANES, to=LANES),
+    st.builds(ClearLane, lane=LANES),
+    st.builds(CopyLane, lane=LANES, to=LANES),
 )
 MOMENT = st.sampled_from(["step", "beat", "bar"])
 KEYS = st.sampled_from(
@@ -137,7 +151,7 @@ class DeskLink:
     def state(self) -> dict[str, Any]:
         return self.report.full(self.desk.now)
 
-    def send(self, command: dict[str, Any]) -> asyncio.Future[None]:
+    def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
         future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         future.add_done_callback(lambda f: f.cancelled() or f.exception())
 
@@ -147,13 +161,13 @@ class DeskLink:
             else:
                 future.set_exception(CommandError(str(error), error.kind))
 
-        self.desk.player.command(decode(command), self.desk.now, done, command.get("client", ""))
+        self.desk.player.command(command, self.desk.now, done, client)
         while not future.done():  # what is on its way out goes first
             self.desk.run(1)
         return future
 
-    def tell(self, command: dict[str, Any]) -> None:
-        self.send(command)
+    def tell(self, command: Command, client: str = "") -> None:
+        self.send(command, client)
 
     async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
         swap = pickle.loads(pickle.dumps(command))
@@ -206,7 +220,7 @@ class Hall:
                 await self.book.put(
                     text, when, "page 1", label=label_of(rows), renamed=new_names(rows)
                 )
-            elif isinstance(step, c.Varied):
+            elif isinstance(step, CopyLane | ClearLane | RandomiseLane):
                 await self.control.vary(step, "page 1")
             else:
                 await self.control.do(step, "page 1")
@@ -238,7 +252,7 @@ def run(test: Callable[[Hall], Any]) -> None:
 def test_undo_leads_back_to_the_identical_text_and_performance(steps: list[Any]) -> None:
     async def test(hall: Hall) -> None:
         stack = [(hall.text(), hall.performance())]
-        fill = [c.TempoMove(bpm=90 + number / 10) for number in range(101)]
+        fill = [SetTempo(bpm=90 + number / 10) for number in range(101)]
         for step in [*steps, *fill]:  # whatever was refused, there are more than a hundred
             await hall.do(step)
             if hall.steps() == len(stack):
@@ -296,7 +310,7 @@ def test_a_hundred_steps_of_all_kinds_are_kept() -> None:
 
     async def test(hall: Hall) -> None:
         for number in range(60):
-            assert await hall.do(c.Mute(lane="kick", muted=number % 2 == 0))
+            assert await hall.do(Mute(lane="kick", muted=number % 2 == 0))
             row = EditRow(path=["lanes", "rim", "gate"], value=0.2 + number / 100)
             assert await hall.do(([row], "step"))
         assert hall.steps() == 120
@@ -307,12 +321,12 @@ def test_a_hundred_steps_of_all_kinds_are_kept() -> None:
 
 def test_the_ways_the_hall_can_refuse() -> None:
     async def test(hall: Hall) -> None:
-        assert not await hall.do(c.Mute(lane="nobody", muted=True))
+        assert not await hall.do(Mute(lane="nobody", muted=True))
         assert not await hall.do(([EditRow(path=["lanes", "kick"])], "bar"))
-        assert not await hall.do(c.Clear(lane="spray"))
+        assert not await hall.do(ClearLane(lane="spray"))
         hall.link.present = False
         try:
-            await hall.do(c.AllOut())
+            await hall.do(MuteAll())
         except PlayerError:
             return
         raise AssertionError("an absent player accepts nothing")

@@ -6,14 +6,24 @@ import asyncio
 from typing import Any
 
 import pytest
-from support.said import carry_out
+from support.said import carry_out, plain
 
-from bridge.errors import CommandError, PlayerError
+from bridge.errors import CommandError, PlayerError, did_you_mean
 from bridge.music.model import Euclid, Lane, Macro, OutputRange, Section, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.score import compile_score
-from bridge.service import commands as c
-from bridge.service.control import Control, did_you_mean
+from bridge.protocol.command import Command
+from bridge.protocol.performing import (
+    Hold,
+    MoveMacro,
+    MoveSetting,
+    Mute,
+    MuteAll,
+    MuteGroup,
+    RecallSection,
+)
+from bridge.protocol.running import SetTempo
+from bridge.service.control import Control
 
 SPEC = SetSpec(
     name="Low tide",
@@ -54,10 +64,11 @@ class StubLink:
             | self.extra
         )
 
-    def tell(self, command: dict[str, Any]) -> None:
-        self.send(command)
+    def tell(self, command: Command, client: str = "") -> None:
+        self.send(command, client)
 
-    def send(self, command: dict[str, Any]) -> asyncio.Future[None]:
+    def send(self, sent: Command, client: str = "") -> asyncio.Future[None]:
+        command = plain(sent, client)
         if not self.present:
             raise PlayerError("away")
         self.sent.append(command)
@@ -97,13 +108,13 @@ class Bench:
         self.link = StubLink()
         self.control = Control(self.link, clock=lambda: self.now)  # type: ignore[arg-type]
 
-    async def do(self, command: c.Command, client: str = "page 1", after: float = 1.0) -> None:
+    async def do(self, command: Command, client: str = "page 1", after: float = 1.0) -> None:
         self.now += after
         await self.control.do(command, client)
 
 
-def macro(value: float) -> c.MacroMove:
-    return c.MacroMove(macro="brightness", value=value)
+def macro(value: float) -> MoveMacro:
+    return MoveMacro(macro="brightness", value=value)
 
 
 @pytest.mark.parametrize(
@@ -122,14 +133,14 @@ def test_near_names_are_offered(name: str, known: list[str], says: str) -> None:
 
 async def test_a_refused_command_is_never_sent() -> None:
     bench = Bench()
-    bad: list[tuple[c.Command, str]] = [
-        (c.Mute(lane="kik", muted=True), "unknown"),
-        (c.MacroMove(macro="x", value=0), "unknown"),
-        (c.Recall(section="x"), "unknown"),
-        (c.Group(group="x", muted=True), "unknown"),
-        (c.SettingMove(lane="kick", setting="hz", value=1), "unknown"),
-        (c.SettingMove(lane="kick", setting="chance", value=2), "value"),
-        (c.SettingMove(lane="kick", setting="hits", value=2.5), "value"),
+    bad: list[tuple[Command, str]] = [
+        (Mute(lane="kik", muted=True), "unknown"),
+        (MoveMacro(macro="x", value=0), "unknown"),
+        (RecallSection(section="x"), "unknown"),
+        (MuteGroup(group="x", muted=True), "unknown"),
+        (MoveSetting(lane="kick", setting="hz", value=1), "unknown"),
+        (MoveSetting(lane="kick", setting="chance", value=2), "value"),
+        (MoveSetting(lane="kick", setting="hits", value=2.5), "value"),
     ]
     for command, kind in bad:
         with pytest.raises(CommandError) as refused:
@@ -150,7 +161,7 @@ async def test_what_the_player_refuses_leaves_no_step() -> None:
     bench = Bench()
     bench.link.extra = {"sections": ["flood", "gone"]}
     with pytest.raises(CommandError):
-        await bench.do(c.Recall(section="gone"))
+        await bench.do(RecallSection(section="gone"))
     assert bench.control.history.summary()["undo"] == 0
 
 
@@ -164,8 +175,8 @@ async def test_quick_moves_are_thinned_and_every_mover_is_answered() -> None:
 async def test_moves_of_different_controls_do_not_wait_for_each_other() -> None:
     bench = Bench()
     bench.control.submit(macro(0.5), "page 1")
-    bench.control.submit(c.Mute(lane="kick", muted=True), "page 1")
-    bench.control.submit(c.Mute(lane="rim", muted=True), "page 1")
+    bench.control.submit(Mute(lane="kick", muted=True), "page 1")
+    bench.control.submit(Mute(lane="rim", muted=True), "page 1")
     assert len(bench.link.sent) == 3
 
 
@@ -207,7 +218,7 @@ async def test_the_end_of_an_ownership_is_told() -> None:
 
 async def test_holds_are_sent_once_and_released_once() -> None:
     bench = Bench()
-    press = c.Hold(lane="kick", muted=True, active=True)
+    press = Hold(lane="kick", muted=True, active=True)
     for _ in range(5):
         await bench.do(press, after=0.3)
     assert bench.link.state["lanes"]["kick"]["held"] is True
@@ -218,17 +229,17 @@ async def test_holds_are_sent_once_and_released_once() -> None:
     bench.control.look()
     bench.control.look()
     assert bench.link.sent[1:] == [
-        {"do": "hold", "lane": "kick", "muted": False, "active": False, "client": "page 1"}
+        {"do": "hold", "lane": "kick", "muted": True, "active": False, "client": "page 1"}
     ]
     assert bench.link.state["lanes"]["kick"]["held"] is False
-    await bench.do(c.Hold(lane="kick", muted=True, active=False))  # a late release: nothing
+    await bench.do(Hold(lane="kick", muted=True, active=False))  # a late release: nothing
     assert len(bench.link.sent) == 2
 
 
 async def test_two_hands_hold_a_lane_until_both_have_let_go() -> None:
     bench = Bench()
-    press = c.Hold(lane="kick", muted=True, active=True)
-    release = c.Hold(lane="kick", muted=True, active=False)
+    press = Hold(lane="kick", muted=True, active=True)
+    release = Hold(lane="kick", muted=True, active=False)
     await bench.do(press, "page 1")
     await bench.do(press, "page 2", after=0.1)
     await bench.do(release, "page 1", after=0.1)
@@ -239,9 +250,9 @@ async def test_two_hands_hold_a_lane_until_both_have_let_go() -> None:
 
 async def test_a_release_is_never_lost_to_pacing() -> None:
     bench = Bench()
-    bench.control.submit(c.Hold(lane="kick", muted=True, active=True), "page 1")
+    bench.control.submit(Hold(lane="kick", muted=True, active=True), "page 1")
     await asyncio.wait_for(
-        bench.control.submit(c.Hold(lane="kick", muted=True, active=False), "page 1"), 5
+        bench.control.submit(Hold(lane="kick", muted=True, active=False), "page 1"), 5
     )
     assert bench.link.state["lanes"]["kick"]["held"] is False
 
@@ -289,9 +300,9 @@ async def test_a_sweep_is_taken_back_at_once() -> None:
 
 async def test_a_section_is_taken_back_whole() -> None:
     bench = Bench()
-    await bench.do(c.Mute(lane="rim", muted=True))
+    await bench.do(Mute(lane="rim", muted=True))
     before = bench.link.performance.state()
-    await bench.do(c.Recall(section="flood", when="now"))
+    await bench.do(RecallSection(section="flood", when="now"))
     assert bench.link.state["lanes"]["rim"]["muted"] is False
     await bench.control.undo("page 1")
     after = bench.link.performance.state()
@@ -305,10 +316,10 @@ async def test_a_section_that_is_still_to_come_is_taken_back() -> None:
     bench.link.performance.settle(100)
     carry_out(bench.link.performance, {"do": "section", "section": "flood", "when": "bar"}, 100)
     carry_out(bench.link.performance, {"do": "cancel", "section": "flood"}, 100)
-    await bench.do(c.Mute(lane="kick", muted=True))
+    await bench.do(Mute(lane="kick", muted=True))
     assert bench.link.state["section_pending"] is None
     bench.link.at = 100
-    await bench.do(c.Recall(section="flood"))
+    await bench.do(RecallSection(section="flood"))
     assert bench.link.state["section_pending"] is not None
     await bench.control.undo("page 1")
     assert bench.link.state["section_pending"] is None
@@ -319,7 +330,7 @@ async def test_a_step_that_can_never_be_taken_back_does_not_bar_the_way() -> Non
     """The tempo of a clock that is followed now is not ours to set."""
     bench = Bench()
     await bench.do(macro(0.5))
-    await bench.do(c.TempoMove(bpm=90))
+    await bench.do(SetTempo(bpm=90))
     bench.link.refuses = {"tempo"}
     with pytest.raises(CommandError):
         await bench.control.undo("page 1")
@@ -338,13 +349,13 @@ async def test_whatever_goes_wrong_in_an_undo_the_step_is_not_lost() -> None:
 async def test_an_undo_right_behind_a_command_takes_that_command_back() -> None:
     bench = Bench()
     bench.link.answering = False
-    bench.control.submit(c.Mute(lane="kick", muted=True), "page 1")
+    bench.control.submit(Mute(lane="kick", muted=True), "page 1")
     undo = asyncio.create_task(bench.control.undo("page 1"))
     await asyncio.sleep(0)
     bench.link.answering = True
     carry_out(bench.link.performance, {"do": "mute", "lane": "kick", "muted": True}, 0)
     bench.link.open[0].set_result(None)
-    assert await asyncio.wait_for(undo, 5) == "kick out"
+    assert await asyncio.wait_for(undo, 5) == "kick muted"
     assert bench.link.state["lanes"]["kick"]["muted"] is False
 
 
@@ -362,8 +373,8 @@ async def test_an_undo_waits_for_the_hand_that_is_on_the_macro() -> None:
 
 async def test_all_out_can_be_taken_back() -> None:
     bench = Bench()
-    await bench.do(c.Mute(lane="rim", muted=True))
-    await bench.do(c.AllOut())
+    await bench.do(Mute(lane="rim", muted=True))
+    await bench.do(MuteAll())
     await bench.control.undo("page 1")
     lanes = bench.link.state["lanes"]
     assert (lanes["kick"]["muted"], lanes["rim"]["muted"]) == (False, True)

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from support.peers import bundle, frame, get, osc, raw_http, read_frame, websocket
 
 from bridge.errors import CommandError
-from bridge.service import commands as c
+from bridge.osc.words import last_wins
+from bridge.protocol.performing import MoveMacro, MoveSetting, Mute
+from bridge.protocol.running import Start, Stop, Tap
 from bridge.service.budget import CLIENT_BURST, CLIENT_RATE, QUEUE_MAX, Budget, FairQueue
 from bridge.service.osc_echo import QUIET_S, RETURNS_MAX, Echo
-from bridge.service.osc_words import last_wins
 from bridge.service.udp import UdpSocket
 
 ME = ("127.0.0.1", 5000)
@@ -41,10 +42,7 @@ class Turns:
 
 
 def udp_to(stage: Any) -> tuple[socket.socket, tuple[str, int]]:
-    return socket.socket(socket.AF_INET, socket.SOCK_DGRAM), (
-        "127.0.0.1",
-        stage.service.osc_port,
-    )
+    return socket.socket(socket.AF_INET, socket.SOCK_DGRAM), ("127.0.0.1", stage.service.osc_port)
 
 
 async def test_a_bundle_of_wide_patterns_touches_no_more_than_the_budget(stage: Any) -> None:
@@ -84,7 +82,14 @@ async def test_buttons_are_not_made_one_of_press_and_release(stage: Any) -> None
     assert last_wins("/macro/brightness")
     assert last_wins("/lane/*/mute")
     assert last_wins("/lane/kick/chance")
-    for button in ("/section/flood", "/transport/start", "/tap", "/lane/kick/hold", "/undo", "/*/*"):
+    for button in (
+        "/section/flood",
+        "/transport/start",
+        "/tap",
+        "/lane/kick/hold",
+        "/undo",
+        "/*/*",
+    ):
         assert not last_wins(button)
     flood = [osc("/macro/brightness", n / 100) for n in range(100)]
     press = [osc("/section/flood", 1), osc("/section/flood", 0)]
@@ -131,12 +136,12 @@ async def test_answers_that_never_come_are_not_waited_for_twice(stage: Any) -> N
     control._clock = lambda: now[0]
     await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})
     stage.player.answering = False
-    lost = [control.submit(c.MacroMove(macro="brightness", value=n / 9), "osc x") for n in range(2)]
+    lost = [control.submit(MoveMacro(macro="brightness", value=n / 9), "osc x") for n in range(2)]
     await stage.until(lambda: stage.player.words.count("macro") == 2)
     stage.player.answering = True
     now[0] += 10
     status, answer, _ = await stage.call("POST", "/api/undo")
-    assert (status, answer["label"]) == (200, "kick out")
+    assert (status, answer["label"]) == (200, "kick muted")
     assert all(future.done() for future in lost)
     assert not control._unanswered
     assert not stage.service.link._waiting
@@ -149,14 +154,14 @@ async def test_one_client_s_flood_leaves_another_client_its_share(stage: Any) ->
     refused = 0
     for number in range(3000):
         try:
-            control.submit(c.SettingMove(lane="rim", setting="chance", value=number / 2999), "one")
-            control.submit(c.Tap(), "one")
+            control.submit(MoveSetting(lane="rim", setting="chance", value=number / 2999), "one")
+            control.submit(Tap(), "one")
         except CommandError as error:
             refused += error.kind == "busy"
     assert refused
     assert control.budget.refused
     # The other's first command needs no waiting.
-    await asyncio.wait_for(control.do(c.Mute(lane="kick", muted=True), "two"), 5)
+    await asyncio.wait_for(control.do(Mute(lane="kick", muted=True), "two"), 5)
     now[0] += 5
     await stage.until(lambda: stage.state["lanes"]["rim"]["hand"].get("chance") == 1.0)
 
@@ -240,7 +245,7 @@ async def test_stop_and_start_at_once_begin_again(stage: Any) -> None:
     """What was sent last counts, not a state that is a moment old."""
     await stage.call("POST", "/api/transport/start")
     control = stage.service.control
-    done = [control.submit(command, "one") for command in (c.Stop(), c.Start())]
+    done = [control.submit(command, "one") for command in (Stop(), Start())]
     await asyncio.gather(*done)
     assert stage.player.words == ["start", "stop", "start"]
 

@@ -10,7 +10,8 @@ import jsonschema
 import pytest
 import yaml
 
-from bridge.service.http import COMMAND_BYTES, Route, command_routes, history_routes
+from bridge.service.command_http import command_routes, history_route
+from bridge.service.http import COMMAND_BYTES, Route
 from bridge.service.problems import PHRASES, phrase
 from bridge.service.setbook_http import set_routes
 
@@ -92,7 +93,7 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
     ("POST", "/api/release", None, {"do": "release", "client": "http 127.0.0.1"}),
     ("PUT", "/api/order", {"run": True}, {"do": "order", "run": True}),
     ("PUT", "/api/order", {"run": True, "leg": 0}, {"do": "order", "run": True, "leg": 0}),
-    ("POST", "/api/transport/start", None, {"do": "start"}),
+    ("POST", "/api/transport/start", None, {"do": "start", "restart": False}),
     ("POST", "/api/transport/stop", {}, {"do": "stop"}),
     ("POST", "/api/transport/continue", None, {"do": "continue"}),
     ("PUT", "/api/transport/position", {"tick": 3840}, {"do": "position", "tick": 3840}),
@@ -165,12 +166,22 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
     service = stage.service
     ours = [
         *command_routes(service.control),
-        *history_routes(service.control),
+        history_route(service.control),
         *set_routes(service.book, service.charts, service.control),
     ]
     left = [r.name for r in ours if not any(_is(r, m, p) for m, p in used)]
     # tested in their own modules
-    assert sorted(left) == ["backToSet", "loadSet", "openSet", "putSet", "redo", "undo"]
+    assert sorted(left) == [
+        "backToSet",
+        "clearLane",
+        "copyLane",
+        "loadSet",
+        "openSet",
+        "putSet",
+        "randomiseLane",
+        "redo",
+        "undo",
+    ]
 
 
 def _is(route: Route, method: str, path: str) -> bool:

@@ -13,6 +13,8 @@ import pytest
 
 from bridge.engine.messages import pack_json
 from bridge.errors import CommandError, PlayerError
+from bridge.protocol.performing import MoveMacro
+from bridge.protocol.running import Follow, Start, Stop
 from bridge.service.link import WAITING_MOST, PlayerLink
 
 
@@ -80,7 +82,7 @@ async def test_answers_find_who_waits(ends: Any) -> None:
     link, peer = ends
     peer.say(type="hello", lanes={})
     await until(lambda: link.present)
-    first, second = link.send({"do": "start"}), link.send({"do": "stop"})
+    first, second = link.send(Start()), link.send(Stop())
     peer.say(type="state", acks=[1], refused=[[2, "state", "not now"]], x=5)
     await asyncio.wait_for(first, 5)
     with pytest.raises(CommandError, match="not now") as refused:
@@ -97,10 +99,10 @@ async def test_who_waits_is_told_when_the_player_goes(ends: Any) -> None:
     presence: list[bool] = []
     link.on_presence.append(presence.append)
     with pytest.raises(PlayerError):
-        link.send({"do": "start"})  # before the hello
+        link.send(Start())  # before the hello
     peer.say(type="hello", lanes={})
     await until(lambda: link.present)
-    waiting = link.send({"do": "start"})
+    waiting = link.send(Start())
     peer.writers[-1].close()
     with pytest.raises(PlayerError):
         await asyncio.wait_for(waiting, 5)
@@ -147,7 +149,7 @@ async def test_a_player_that_reads_nothing_is_not_fed_without_end(tmp_path: Path
 
     def flood() -> None:
         for _ in range(100):
-            link.send({"do": "try", "pad": "x" * (WAITING_MOST // 16)})
+            link.send(Follow(source="x" * (WAITING_MOST // 16)))
 
     with pytest.raises(PlayerError, match="does not answer"):
         flood()
@@ -162,4 +164,4 @@ async def test_nan_never_leaves(ends: Any) -> None:
     peer.say(type="hello", lanes={})
     await until(lambda: link.present)
     with pytest.raises(ValueError, match="JSON"):
-        link.send({"do": "macro", "macro": "m", "value": float("nan")})
+        link.send(MoveMacro(macro="m", value=float("nan")))

@@ -17,11 +17,11 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from bridge.music.model import SETTINGS
+from bridge.osc.words import addresses, command_of
 from bridge.service.access import Access
 from bridge.service.control import Control
 from bridge.service.link import PlayerLink
 from bridge.service.osc import Osc
-from bridge.service.osc_words import LANE_WORDS, addresses, command
 
 ME = ("127.0.0.1", 5000)
 
@@ -103,7 +103,7 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
         [0.5, 100],
         {"do": "try", "output": "main.gate-1", "action": "gate", "value": 0.5, "ms": 100.0},
     ),
-    ("/transport/start", [], {"do": "start"}),
+    ("/transport/start", [], {"do": "start", "restart": False}),
     ("/transport/stop", [], {"do": "stop"}),
     ("/transport/continue", [1], {"do": "continue"}),
     ("/order", [1], {"do": "order", "run": True}),
@@ -184,7 +184,7 @@ async def test_what_is_wrong_is_counted_and_nothing_is_sent(stage: Any) -> None:
 
 async def test_the_release_of_a_button_does_nothing(stage: Any) -> None:
     for address in ("/section/flood", "/transport/start", "/all-out", "/tap", "/lane/kick/reset"):
-        assert command(address, [0]) is None
+        assert command_of(address, [0]) is None
     stage.service.osc.datagram_received(encode("/undo", 0), ME)
     assert stage.service.osc.counts == {"done": 1}
 
@@ -246,19 +246,22 @@ async def test_while_the_player_is_away_messages_are_counted(stage: Any) -> None
     assert stage.service.osc.counts == {"away": 1}
 
 
+WORDS = {"mute", "hold", "solo", "still", "reset", "cancel", "copy", "clear", "randomise"}
+
+
 def test_every_lane_has_its_words_and_the_settings_of_its_kind() -> None:
-    state = {
+    state: Any = {
         "lanes": {"kick": {"kind": "euclid", "groups": ["drums"]}},
         "macros": {"m": {}},
         "sections": ["flood"],
     }
     found = set(addresses(state))
-    assert {f"/lane/kick/{word}" for word in LANE_WORDS} < found
+    assert {f"/lane/kick/{word}" for word in WORDS} < found
     having = {s.name for s in SETTINGS.values() if "euclid" in s.kinds}
     assert {f"/lane/kick/{name}" for name in having} < found
     assert "/lane/kick/hz" not in found
     assert {"/group/drums/mute", "/macro/m", "/section/flood"} < found
-    assert not having & set(LANE_WORDS)  # a setting never hides a word
+    assert not having & WORDS  # a setting never hides a word
 
 
 # --- fuzz: the invariant is that no exception escapes ---------------------------------------------

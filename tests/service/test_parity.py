@@ -3,28 +3,19 @@ way a command comes, the same object arrives at the player."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from types import MappingProxyType
-from typing import Any, NamedTuple, get_args
+from typing import Any, NamedTuple
 
 import pytest
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from bridge.engine.messages import COMMANDS
-from bridge.service import commands as c
-from bridge.service import osc
-
-OF_PROCESSES = {"put-back", "correct", "listen", "feedback", "input", "quit"}
-"""What only our own processes say to each other."""
+from bridge.protocol.command import fields_of
+from bridge.protocol.table import client_commands
 
 
 class Way(NamedTuple):
     wire: dict[str, Any]  # as the player gets it, without who sent it
     route: tuple[str, str, Any]  # method, path, body
     address: tuple[Any, ...]  # address, arguments
-    more: Mapping[str, Any] = MappingProxyType(
-        {}
-    )  # what a page says beside it, for the service alone
 
 
 def say(do: str, **fields: Any) -> dict[str, Any]:
@@ -95,10 +86,9 @@ WAYS = [
         ("/order", 1, 0),
     ),
     Way(
-        say("start"),
+        say("start", restart=True),
         ("POST", "/api/transport/start", {"restart": True}),
         ("/transport/start", 1, 1),
-        {"restart": True},
     ),
     Way(say("stop"), ("POST", "/api/transport/stop", None), ("/transport/stop",)),
     Way(say("continue"), ("POST", "/api/transport/continue", None), ("/transport/continue",)),
@@ -126,21 +116,18 @@ WAYS = [
 ]
 
 
+PLAYED = [command for command in client_commands() if command.ROW.by == "player"]
+
+
 def test_the_table_has_every_word_that_a_person_may_say() -> None:
-    assert {way.wire["do"] for way in WAYS} == set(COMMANDS) - OF_PROCESSES
+    assert {way.wire["do"] for way in WAYS} == {command.ROW.do for command in PLAYED}
 
 
 def test_every_field_of_every_word_is_said_once() -> None:
     """A field that the player knows and no surface can say would be of no use."""
-    for word in set(COMMANDS) - OF_PROCESSES:
-        said = {name for way in WAYS if way.wire["do"] == word for name in way.wire}
-        known = {*COMMANDS[word].needs, *COMMANDS[word].may}
-        assert said - {"do"} == known - {"client"}, word
-
-
-def test_the_words_of_the_page_are_those_of_the_player() -> None:
-    models = {model.model_fields["do"].default for model in get_args(c.Command)}
-    assert models == set(COMMANDS) - OF_PROCESSES
+    for command in PLAYED:
+        said = {name for way in WAYS if way.wire["do"] == command.ROW.do for name in way.wire}
+        assert said - {"do"} == fields_of(command).keys(), command
 
 
 def datagram(address: str, *args: Any) -> bytes:
@@ -169,7 +156,7 @@ async def test_all_three_ways_bring_the_same_to_the_player(stage: Any, way: Way)
     assert status == 200, answer
     assert await arrived() == [way.wire]
     async with stage.page() as page:
-        assert (await page.do(**way.wire, **way.more))["type"] == "done"
+        assert (await page.do(**way.wire))["type"] == "done"
         assert await arrived() == [way.wire]
     stage.player.received.clear()  # a hold ends with its page
     stage.service.osc.datagram_received(datagram(*way.address), ("127.0.0.1", 5000))
@@ -190,18 +177,3 @@ def _fits(template: str, path: str) -> bool:
     return len(names) == len(parts) and all(
         name == part or name.startswith("{") for name, part in zip(names, parts, strict=True)
     )
-
-
-def test_every_address_stands_in_the_table_of_the_module() -> None:
-    table = " ".join((osc.__doc__ or "").split())
-    names = {"kick", "rim", "drums", "brightness", "flood", "main.gate-1"}
-    written = {
-        "/lane/NAME/chance": "/lane/NAME/SETTING",
-        "/lane/NAME/chance/written": "/lane/NAME/SETTING/written",
-        "/output/NAME/gate": "/output/NAME/gate|pitch|level",
-        **{f"/transport/{w}": "/transport/stop|continue" for w in ("stop", "continue")},
-    }
-    for way in WAYS:
-        parts = ["NAME" if part in names else part for part in way.address[0].split("/")]
-        address = "/".join(parts)
-        assert f"{written.get(address, address)} " in table, address

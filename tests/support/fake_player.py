@@ -152,7 +152,9 @@ class FakePlayer:
     def _take(self, command: dict[str, Any]) -> None:
         seq = command.get("seq")
         kept = self.aside.get(command["do"], self.received)
-        kept.append({k: v for k, v in command.items() if k != "seq"})
+        # Who sent it matters to holds only.
+        aside = {"seq"} if command["do"] in ("hold", "release") else {"seq", "client"}
+        kept.append({k: v for k, v in command.items() if k not in aside})
         self.arrived.set()
         if not self.answering:
             return

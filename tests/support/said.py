@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from bridge.music.performance import Performance
-from bridge.protocol.command import Command
+from bridge.protocol.command import Command, encode
 from bridge.protocol.table import decode
 
 
@@ -18,3 +18,8 @@ def say(do: str, **fields: Any) -> Command:
 def carry_out(performance: Performance, command: Mapping[str, Any], tick: int) -> None:
     """Does a plain object's command at `tick`, as the client that it names."""
     performance.apply(decode(command), tick, str(command.get("client", "")))
+
+
+def plain(command: Command, client: str = "") -> dict[str, Any]:
+    """The plain object of a command, as it goes to the player for a client."""
+    return {**encode(command), "client": client} if client else encode(command)

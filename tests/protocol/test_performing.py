@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.said import carry_out
+from support.said import carry_out, plain
 
 from bridge.errors import CommandError
 from bridge.music.model import (
@@ -24,8 +24,32 @@ from bridge.music.model import (
 )
 from bridge.music.performance import Performance
 from bridge.music.score import compile_score
-from bridge.service import commands as c
-from bridge.service.inverse import inverse, label, sweep, value_of
+from bridge.protocol.command import Command
+from bridge.protocol.performing import (
+    Cancel,
+    Hold,
+    MoveMacro,
+    MoveSetting,
+    Mute,
+    MuteAll,
+    MuteGroup,
+    RecallSection,
+    ResetLane,
+    RunOrder,
+    Solo,
+    Still,
+)
+from bridge.protocol.running import (
+    Continue,
+    SetOffset,
+    SetPosition,
+    SetTempo,
+    Start,
+    Stop,
+    TakeClock,
+    Tap,
+    TryOutput,
+)
 
 SPEC = SetSpec(
     name="Low tide",
@@ -53,33 +77,33 @@ UNIT = st.floats(0, 1)
 BARS = st.none() | st.integers(1, 4)
 COMMANDS = st.one_of(
     st.builds(
-        c.Mute,
+        Mute,
         lane=LANES,
         muted=st.booleans(),
         when=st.sampled_from(["now", "bar", 2]),
         return_bars=BARS,
     ),
-    st.builds(c.Cancel, lane=LANES),
-    st.builds(c.Cancel, lane=st.none(), section=st.sampled_from(["shallow", "flood"])),
-    st.builds(c.Solo, lane=LANES, on=st.booleans()),
-    st.builds(c.Still, lane=LANES, on=st.booleans()),
-    st.builds(c.Group, group=st.just("drums"), muted=st.booleans(), return_bars=BARS),
-    st.builds(c.MacroMove, macro=st.sampled_from(["brightness", "drizzle"]), value=UNIT),
+    st.builds(Cancel, lane=LANES),
+    st.builds(Cancel, lane=st.none(), section=st.sampled_from(["shallow", "flood"])),
+    st.builds(Solo, lane=LANES, on=st.booleans()),
+    st.builds(Still, lane=LANES, on=st.booleans()),
+    st.builds(MuteGroup, group=st.just("drums"), muted=st.booleans(), return_bars=BARS),
+    st.builds(MoveMacro, macro=st.sampled_from(["brightness", "drizzle"]), value=UNIT),
     st.builds(
-        c.SettingMove,
+        MoveSetting,
         lane=LANES,
         setting=st.sampled_from(["chance", "level"]),
         value=UNIT | st.none(),
     ),
-    st.builds(c.TempoMove, bpm=st.floats(20, 400)),
+    st.builds(SetTempo, bpm=st.floats(20, 400)),
     st.builds(
-        c.Recall,
+        RecallSection,
         section=st.sampled_from(["shallow", "flood"]),
         when=st.sampled_from(["now", "bar"]),
         morph_bars=st.integers(0, 2),
     ),
-    st.builds(c.Order, run=st.booleans(), leg=st.none() | st.integers(0, 1)),
-    st.builds(c.AllOut),
+    st.builds(RunOrder, run=st.booleans(), leg=st.none() | st.integers(0, 1)),
+    st.builds(MuteAll),
 )
 
 
@@ -91,7 +115,7 @@ class Bench:
         self.performance.running = running
         self.tick = 100
 
-    def state(self) -> dict[str, Any]:
+    def state(self) -> Any:
         state = self.performance.state()
         return state | {"transport": {"tempo": state["tempo"]}}
 
@@ -100,23 +124,23 @@ class Bench:
     def do(self, wire: dict[str, Any]) -> None:
         carry_out(self.performance, wire, self.tick)
 
-    def back(self, actions: tuple[Any, ...]) -> None:
-        for action in actions:
-            self.do(action)
+    def back(self, commands: tuple[Command, ...]) -> None:
+        for command in commands:
+            self.do(plain(command))
 
 
 @given(st.lists(COMMANDS, min_size=1, max_size=120), st.booleans())
 @settings(max_examples=60, deadline=None)
 def test_undoing_everything_returns_to_the_identical_state(
-    commands: list[c.Command], running: bool
+    commands: list[Command], running: bool
 ) -> None:
     bench = Bench(running)
     bench.performance.settle(bench.tick)
     states, undos = [], []
     for command in commands:
         states.append(bench.state())
-        undos.append(inverse(command, bench.state(), {}))
-        bench.do(command.wire())
+        undos.append(command.inverse(bench.state(), {}))
+        bench.do(plain(command))
     for state, undo in zip(reversed(states), reversed(undos), strict=True):
         bench.back(undo)
         assert bench.state() == state
@@ -125,7 +149,7 @@ def test_undoing_everything_returns_to_the_identical_state(
 def test_what_was_put_off_to_a_line_that_has_passed_is_done_when_it_comes_back() -> None:
     bench = Bench()
     bench.do({"do": "mute", "lane": "rim", "muted": True, "when": "bar"})
-    undo = inverse(c.AllOut(), bench.state(), {})
+    undo = MuteAll().inverse(bench.state(), {})
     bench.do({"do": "all-out"})
     bench.tick += 3840
     bench.back(undo)
@@ -135,66 +159,66 @@ def test_what_was_put_off_to_a_line_that_has_passed_is_done_when_it_comes_back()
 
 
 @given(COMMANDS)
-def test_labels_say_something_short(command: c.Command) -> None:
-    assert 0 < len(label(command)) < 60
+def test_labels_say_something_short(command: Command) -> None:
+    assert 0 < len(command.label()) < 60
 
 
 def test_what_is_already_so_makes_no_step() -> None:
     bench = Bench()
     for command in (
-        c.Mute(lane="kick", muted=True),
-        c.MacroMove(macro="brightness", value=0.3),
-        c.SettingMove(lane="rim", setting="chance", value=None),
-        c.Solo(lane="rim", on=False),
+        Mute(lane="kick", muted=True),
+        MoveMacro(macro="brightness", value=0.3),
+        MoveSetting(lane="rim", setting="chance", value=None),
+        Solo(lane="rim", on=False),
     ):
-        assert inverse(command, bench.state(), {}) == ()
+        assert command.inverse(bench.state(), {}) == ()
 
 
 def test_moments_have_no_inverse() -> None:
     bench = Bench()
     for command in (
-        c.Start(),
-        c.Stop(),
-        c.Continue(),
-        c.Position(tick=0),
-        c.TakeClock(),
-        c.Reset(lane="kick"),
-        c.Hold(lane="kick", muted=True, active=True),
-        c.Try(output="main.gate-1", action="gate", value=1),
+        Start(),
+        Stop(),
+        Continue(),
+        SetPosition(tick=0),
+        TakeClock(),
+        ResetLane(lane="kick"),
+        Hold(lane="kick", muted=True, active=True),
+        TryOutput(output="main.gate-1", action="gate", value=1),
     ):
-        assert inverse(command, bench.state(), {}) == ()
+        assert command.inverse(bench.state(), {}) == ()
 
 
 def test_a_value_that_is_on_its_way_counts_as_the_value_before() -> None:
-    command = c.MacroMove(macro="brightness", value=0.9)
-    (back,) = inverse(command, Bench().state(), {command.address(): 0.6})
-    assert back == {"do": "macro", "macro": "brightness", "value": 0.6}
+    command = MoveMacro(macro="brightness", value=0.9)
+    (back,) = command.inverse(Bench().state(), {command.address(): 0.6})
+    assert back == MoveMacro(macro="brightness", value=0.6)
 
 
 def test_only_sweeps_of_continuous_controls_melt() -> None:
-    assert sweep(c.MacroMove(macro="m", value=0)) == ("macro", "m")
-    assert sweep(c.Mute(lane="kick", muted=True)) is None
+    assert MoveMacro(macro="m", value=0).merges()
+    assert not Mute(lane="kick", muted=True).merges()
 
 
 def test_what_is_remembered_is_what_was_sent() -> None:
-    moves: list[tuple[c.Command, Any]] = [
-        (c.MacroMove(macro="m", value=0.5), 0.5),
-        (c.TempoMove(bpm=99), 99.0),
-        (c.OffsetMove(ms=-3), -3.0),
-        (c.Mute(lane="kick", muted=True), True),
-        (c.Mute(lane="kick", muted=True, when="bar"), None),
-        (c.Start(), "running"),
-        (c.Stop(), "stopped"),
-        (c.Tap(), None),
+    moves: list[tuple[Command, Any]] = [
+        (MoveMacro(macro="m", value=0.5), 0.5),
+        (SetTempo(bpm=99), 99.0),
+        (SetOffset(ms=-3), -3.0),
+        (Mute(lane="kick", muted=True), True),
+        (Mute(lane="kick", muted=True, when="bar"), None),
+        (Start(), "running"),
+        (Stop(), "stopped"),
+        (Tap(), None),
     ]
-    assert all(value_of(command) == value for command, value in moves)
+    assert all(command.remembered() == value for command, value in moves)
 
 
 def test_a_waiting_section_that_is_undone_never_comes() -> None:
     bench = Bench()
     before = bench.heard()
-    undo = inverse(c.Recall(section="flood"), bench.state(), {})
-    bench.do(c.Recall(section="flood").wire())
+    undo = RecallSection(section="flood").inverse(bench.state(), {})
+    bench.do(plain(RecallSection(section="flood")))
     assert bench.state()["section_pending"]["section"] == "flood"
     bench.back(undo)
     bench.performance.settle(bench.tick + 8 * 3840)
@@ -207,9 +231,9 @@ def test_every_numeric_setting_can_be_moved_and_taken_back() -> None:
             continue
         bench = Bench()
         before = bench.heard()
-        command = c.SettingMove(lane=lane.name, setting=setting.name, value=setting.high)
-        undo = inverse(command, bench.state(), {})
-        bench.do(command.wire())
+        command = MoveSetting(lane=lane.name, setting=setting.name, value=setting.high)
+        undo = command.inverse(bench.state(), {})
+        bench.do(plain(command))
         bench.back(undo)
         assert bench.heard() == before, setting.name
 

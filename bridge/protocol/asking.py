@@ -1,0 +1,60 @@
+"""What a page asks of its own connection: what it wants to be told, and to learn a control."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from annotated_types import Ge, Le
+
+from bridge.protocol.command import Command, Http, row
+from bridge.protocol.limits import Name, Unit
+
+Target = Literal["macro", "mute", "section", "transport"]
+
+
+@row("chart", by="connection")
+class AskChart(Command):
+    """The page asks to be told the hits and values of the coming bars, from now on."""
+
+    bars: Annotated[int, Ge(1), Le(8), Unit("bars")] = 2
+
+
+@row("alive", by="connection")
+class AskAlive(Command):
+    """A page asks whether anybody is there."""
+
+
+@row("scope", by="connection")
+class AskScope(Command):
+    """The page asks for the volts of every output, or for no more of them."""
+
+    on: bool
+
+
+@row(
+    "learn",
+    by="connection",
+    http=Http(
+        "POST",
+        "/api/controllers/learn",
+        "learnControl",
+        "Waits for a control to be touched and binds it; written into the rig.",
+    ),
+)
+class Learn(Command):
+    """Binds the next control of a MIDI controller that is touched; answered when it is done."""
+
+    target: Target
+    name: Name
+    controller: Name | None = None
+    pickup: bool = True
+    feedback: bool = False
+    fine: bool = False
+    latch: bool = False
+    replace: bool = False
+    within_s: Annotated[float, Ge(1), Le(120), Unit("seconds")] = 20.0
+
+
+@row("learn-cancel", by="connection")
+class CancelLearning(Command):
+    """Ends the learning that this page has begun."""
