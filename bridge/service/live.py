@@ -334,7 +334,7 @@ class Live:
             command = decode(given)
             if command.ROW.by == "process":
                 raise CommandError(f"there is no command {command.ROW.do!r}", "unknown")
-        except CommandError as error:
+        except (CommandError, ProblemError) as error:
             client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             self._control.budget.spend(client.name, 1, self._clock())
             return
@@ -407,7 +407,7 @@ def _object(text: str) -> dict[str, Any]:
     try:
         given = from_json(text)
     except ValueError as error:
-        raise CommandError(f"this is no JSON: {error}") from None
+        raise ProblemError(400, f"this is no JSON: {error}") from None
     if not isinstance(given, dict):
         raise CommandError("a command is an object with a 'do'")
     return given

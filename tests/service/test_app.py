@@ -34,7 +34,7 @@ async def test_state_mute_macro_section_transport_over_http(stage: Any) -> None:
     assert stage.player.received == [
         {"do": "mute", "lane": "kick", "muted": True, "when": "now"},
         {"do": "macro", "macro": "brightness", "value": 0.5},
-        {"do": "start"},
+        {"do": "start", "restart": False},
         {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0},
     ]
     _, state, _ = await stage.call("GET", "/api/state")
