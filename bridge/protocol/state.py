@@ -145,13 +145,19 @@ class DocumentState(TypedDict):
 
 
 class LinksState(TypedDict):
-    """Who is connected, and what became of what arrived (service)."""
+    """Who is connected, and what became of what arrived (service). `too_many`: commands refused
+    because their client's budget was spent; `lost`: OSC datagrams that the kernel dropped;
+    `echoing`: hosts that send our feedback back; `turned_away`: HTTP connections by reason."""
 
     pages: int
     dropped: int
     subscribers: int
     osc: dict[str, int]
     forbidden: int
+    too_many: int
+    lost: int
+    echoing: list[str]
+    turned_away: dict[str, int]
 
 
 class State(TypedDict, total=False):
