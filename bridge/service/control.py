@@ -41,6 +41,7 @@ from bridge.service.touch import Holds, Owners, Pacer
 ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
 ANSWER_S = 2.0  # a command without an answer for this long is given up; nobody waits for it
 UNANSWERED_MAX = 512  # commands under way; the player keeps twice as many answers
+LANDING_S = 5.0  # a text that was swapped in waits for a bar line, which comes sooner than this
 TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after others
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
@@ -312,25 +313,37 @@ class Control:
             self._give_up(self._clock())
             if self._unanswered:  # what was sent before the undo must be in the history first
                 await asyncio.wait(set(self._unanswered), timeout=ACK_S)
-            step = self.history.take_undo() if undo else self.history.take_redo()
-            if step is None:
-                raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
-            actions = step.undo if undo else step.redo
-            try:
-                self._hands_are_off(actions, client)
-                await self._act(actions)
-            except CommandError as error:
-                # Another hand leaves soon; what the player refuses it would refuse for ever, and
-                # must not bar the way to the steps before it.
-                if error.kind == "hand":
-                    self.history.put_back(undo)
-                    raise CommandError(str(error), "state") from None
-                self.history.drop(undo)
-                raise
-            except BaseException:
+            playing = self.edits.text_now()
+            if playing is not None:
+                # What a step is about may be a lane that the text before brings back only now.
+                await self.link.reach(playing.revision, LANDING_S)
+            while not (label := await self._take_step(client, undo)):
+                pass
+            return label
+
+    async def _take_step(self, client: str, undo: bool) -> str:
+        """Takes one step back (or repeats it) and returns its label; "" for a step about something
+        that is not there any more: it is dropped, and the one before it is what is meant."""
+        step = self.history.take_undo() if undo else self.history.take_redo()
+        if step is None:
+            raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
+        actions = step.undo if undo else step.redo
+        try:
+            self._hands_are_off(actions, client)
+            await self._act(actions)
+        except CommandError as error:
+            if error.kind == "hand":  # another client owns the control now, and will let go
                 self.history.put_back(undo)
-                raise
-            return step.label
+                raise CommandError(str(error), "state") from None
+            # What the player refuses once it refuses for ever: it must not bar the way.
+            self.history.drop(undo)
+            if error.kind == "unknown":
+                return ""
+            raise
+        except BaseException:
+            self.history.put_back(undo)
+            raise
+        return step.label
 
     def _hands_are_off(self, actions: Sequence[Command | TextChange], client: str) -> None:
         for action in actions:

@@ -94,6 +94,22 @@ class PlayerLink:
         self._write(pack_json({**encode(command), **envelope}))
         return future
 
+    async def reach(self, revision: int, within_s: float) -> None:
+        """Waits until the player plays a revision of the set or a later one, at most `within_s`."""
+        reached = asyncio.Event()
+
+        def look(changed: frozenset[str]) -> None:
+            if self.state.get("revision", 0) >= revision:
+                reached.set()
+
+        self.on_state.append(look)
+        try:
+            look(frozenset())
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(reached.wait(), within_s)
+        finally:
+            self.on_state.remove(look)
+
     def tell(self, command: Command, client: str = "") -> None:
         """As `send`, where nobody waits and a player that is away need not know."""
         with contextlib.suppress(PlayerError):

@@ -166,6 +166,10 @@ class DeskLink:
             self.desk.run(1)
         return future
 
+    async def reach(self, revision: int, within_s: float) -> None:
+        while self.desk.player.part.revision < revision:
+            self.desk.run(10)
+
     def tell(self, command: Command, client: str = "") -> None:
         self.send(command, client)
 
