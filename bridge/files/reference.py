@@ -51,9 +51,13 @@ RULES = (
     "Directions: `backward` begins at the last step; `back-and-forth` does not play the ends "
     "twice; `random-walk` begins at the first step, then goes one up or down, and round the ends; "
     "`shuffle` plays each step once in every pass, and none twice running.",
-    "Drift: the first pass is as written. Before each later one every step may change: hits turn "
-    "into rests and rests into hits, a note or level into another one of its lane. A reset by hand "
-    "returns to what is written; `still` stops the drift and keeps what it did.",
+    "Drift: the first pass is as written. Before each later one steps may change: hits turn into "
+    "rests and rests into hits, a note or level into another one of its lane. With u the share of "
+    "`drift_bound` that is used up, a step that is as written changes with the chance `drift` x "
+    "(1 - u), and a changed one returns with the chance u, at least `drift`. As many hits leave as "
+    "come: of hits and rests, the kind that is more frequent changes less by the ratio of their "
+    "numbers (a pattern all of hits only loses some for a while). A reset by hand returns to what "
+    "is written; `still` stops the drift and keeps what it did.",
     "Repeats: hit j of n (from 0) begins at `(j / n) ** (2 ** -repeat_curve)` of the step; "
     "`accelerating` is 0.5 and `slowing` -0.5.",
     "Notes: a rest and a tie both keep the pitch for their step. Gates come from a lane of hits, "
@@ -65,7 +69,8 @@ RULES = (
     "told), 1 the C that ends the highest; `offset` adds 12 semitones per volt; `depth` does not "
     "count, it would put notes out of tune. Notes outside `octaves` move in by whole octaves, that "
     "last C included.",
-    "Notes are transposed first, then moved to scale or chord (halfway: down), then into "
+    "Notes are transposed first, then moved to scale or chord (halfway: down, where a "
+    "millionth of a semitone above the middle still is halfway), then into "
     "`octaves`. `transpose_by` a lane of notes adds its distance in semitones from its own first "
     "note; a lane of levels adds 12 semitones for each 1. It counts from the next note on.",
     "Slew: the longer of `slew` and `slew_ms` holds.",
