@@ -21,10 +21,10 @@ from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, 
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.gate_functions import GATE_FUNCTIONS
-from bridge.music.logic import Expression
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.logic_parse import TAPS_SAY
+from bridge.music.logic_tree import Expression
 from bridge.music.model import (
     SETTINGS,
     Decay,

@@ -18,8 +18,8 @@ from typing import Any
 from bridge.music import chance
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.hit_node import HitNode
-from bridge.music.logic import Expression
 from bridge.music.logic_parse import Term
+from bridge.music.logic_tree import Expression
 from bridge.music.model import OutputRange, SetSpec
 from bridge.music.node import SOUNDING, WRITTEN, Hit, Window, steps_of
 
@@ -46,7 +46,7 @@ class GatesNode(HitNode):
         super().__init__(lane, spec, step)
         self.sixteenths_bend = False  # what the gates say has swing in it already
         written = self.written_lane
-        self.expression = Expression(term, step, spec.seed, written.name, GATE_FUNCTIONS)
+        self.expression = Expression(term, spec.seed, written.name, None, GATE_FUNCTIONS)
         self.slots = tuple((positions[name], before) for name, before in self.expression.leaves)
         self.pulses = tuple(
             _pulse_ms(spec.lanes[place].out, outputs or {}) for place, _ in self.slots

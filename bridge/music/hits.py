@@ -312,8 +312,8 @@ class PatternNode(HitNode):
         if likely < 1.0 and chance.draw(self.chance_key, cursor.turn, cursor.step) >= likely:
             return
         weight = 1.0 if mark == 2 else 0.0
-        if accents and not weight:
-            weight = accent / 2.0
+        if accents:
+            weight = max(weight, accent / 2.0)
         self.sound(window, out, tick, index, cursor.turn, cursor.step, weight, causes)
 
 
