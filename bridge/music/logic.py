@@ -68,7 +68,7 @@ class LogicNode(HitNode):
     # --- state ---
 
     def rewind(self) -> None:
-        self.expression.rewind(0)
+        self.expression.begin(0)
         self.index = 0
         self.next_reset = self.reset_ticks
         self.reset_at = 0
@@ -92,7 +92,7 @@ class LogicNode(HitNode):
         self.rewind()
         same = "expression" in carry and self.expression.adopt(carry["expression"])
         if not same and at > 0:
-            self.expression.rewind(at)
+            self.expression.begin(at)
         if same:
             self.resting = carry["resting"]
             self.reset_at = carry["reset_at"]
@@ -145,12 +145,13 @@ class LogicNode(HitNode):
         self.own = self.expression.samples or self.density > 0.5 or "density" in self.loose_hit
 
     def run(self, window: Window) -> None:
-        if window.version != self.version:
+        new = window.version != self.version
+        if new:
             self.read_all(window)
         state = self.expression.restless
         if state:
             window.states[self.lane] = self
-            if self.resting == UNKNOWN:
+            if new or self.resting == UNKNOWN:  # a mute may have turned what it reads
                 self.resting = self._at_rest(window, window.start)
             self.looks = []
             self.ground = [(window.start - 1, self.resting)]
@@ -294,13 +295,14 @@ class LogicNode(HitNode):
         return accents_of(accent_bits(weight), there)
 
     def _thinned(self, tick: int, there: int) -> int:
-        """Density for derived hits: the bar, cut into the lane's steps, says what is strong."""
+        """Density for derived hits: the bar, cut into the lane's steps, says what is strong. What
+        is written is thinned by itself, so that no mute moves a lane that counts these hits."""
         within = tick % self.bar_ticks
         place = first_step_from(within, self.step)
         steps = self.bar_steps
         if place >= steps or step_tick(place, self.step) != within:
             return there if self.density >= 0.5 else 0
-        mark = 1 if there else 0
-        if self.density < thresholds((mark,) * steps)[place]:
-            return 0
-        return there or BOTH
+        hits, rests = (thresholds((mark,) * steps)[place] for mark in (1, 0))
+        return (there if self.density >= hits else 0) | (
+            BOTH & ~there if self.density >= rests else 0
+        )

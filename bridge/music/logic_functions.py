@@ -65,10 +65,14 @@ class Function:
         self.part = parts[0]
         self.term = term
         self.schedule = schedule
-        self.rewind(0)
+        self.begin(0)
+
+    def begin(self, tick: int) -> None:
+        """Be as new; time begins at `tick`."""
+        self.rewind(tick)
 
     def rewind(self, tick: int) -> None:
-        """Forget everything; time begins at `tick`."""
+        """Forget everything, at `tick`."""
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         raise NotImplementedError

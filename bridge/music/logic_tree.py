@@ -112,7 +112,9 @@ class Expression:
                 function.stream = chance.key(self._seed, self._lane, f"logic {term.column}")
             self.functions.append(function)
             built = function.evaluate
-        return built if is_state(term, self._states) else _at_hits(built)
+        if self._step is None or is_state(term, self._states):
+            return built
+        return _at_hits(built)
 
     def _sampled(self, part: Evaluate, term: Term) -> Evaluate:
         """The hits of an operand: a state hits on the lane's steps, and where a part of it does."""
@@ -125,7 +127,14 @@ class Expression:
 
         return hits
 
+    def begin(self, tick: int) -> None:
+        """Be as new; time begins at `tick`."""
+        self.timers.clear()
+        for function in self.functions:
+            function.begin(tick)
+
     def rewind(self, tick: int) -> None:
+        """Forget what functions remember; what is coming (a delay) is dropped."""
         self.timers.clear()
         for function in self.functions:
             function.rewind(tick)

@@ -63,6 +63,18 @@ class State(Protocol):
 
 
 @dataclass(slots=True)
+class Signal:
+    """The gate of a derived lane on gates, for those that read it.
+
+    `before` is what it was at the end of the window before, `changes` hold the tick of each change,
+    its grid tick and the value from then on (`WRITTEN` and `SOUNDING`, with accents).
+    """
+
+    before: int
+    changes: list[tuple[int, int, int]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
 class Window:
     """What nodes see of one window, and where they put their results (by lane position).
 
@@ -70,7 +82,9 @@ class Window:
         results of the lanes evaluated so far in this window, in grid order, before any mute
         (what the lane is written to do). Lanes without any may be absent: ``hits.get(lane, ())``.
     states
-        the lanes evaluated so far that are states.
+        the lanes on steps evaluated so far that are states.
+    signals
+        the gates of derived lanes on gates evaluated so far; None where their hits are read.
     setting(lane, name, tick)
         the effective value of a lane's numeric setting at a grid tick: written value, section
         override, hand override, then all drives, clamped to its range.
@@ -101,6 +115,7 @@ class Window:
     hits: dict[int, Sequence[Hit]] = field(default_factory=dict)
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
     states: dict[int, State] = field(default_factory=dict)
+    signals: dict[int, Signal | None] = field(default_factory=dict)
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1
     fixed: Callable[[int, str], bool] = lambda lane, name: False

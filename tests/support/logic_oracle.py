@@ -200,11 +200,8 @@ class Oracle:
             for start, end in self._stretches():
                 state = False
                 changes = start + np.flatnonzero((on | off)[row, start:end])
-                for tick, until in zip(changes, [*changes[1:], end], strict=True):
-                    state = not off[row, tick]
-                    state = state and (
-                        on[row, tick] or (tick > start and bool(true[row, tick - 1]))
-                    )
+                for tick, until in pairwise([*changes, end]):
+                    state = not off[row, tick] and bool(state or on[row, tick])
                     true[row, tick:until] = state
         return self._as_state(true, on | off, np.where(on[1], accent, 0.0))
 
