@@ -192,24 +192,24 @@ def _joined(op: str, parts: list[Evaluate]) -> Evaluate:
             return (BOTH & ~value) | (value & HERE)
 
         return inverted
-    result = first
-    for part in parts[1:]:
-        result = _pair(op, result, part)
-    return result
+    # All parts are always evaluated: functions with a memory must see every place.
+    if op == "or":
 
+        def either(masks: Any, tick: int) -> int:
+            value = 0
+            for part in parts:
+                value |= part(masks, tick)
+            return value
 
-def _pair(op: str, a: Evaluate, b: Evaluate) -> Evaluate:
-    # Both sides are always evaluated: functions with a memory must see every place.
-    def both(masks: Any, tick: int) -> int:
-        left, right = a(masks, tick), b(masks, tick)
-        return accents_of(left | right, left & right & BOTH) | ((left | right) & HERE)
+        return either
+    odd = op == "xor"
 
-    def either(masks: Any, tick: int) -> int:
-        left, right = a(masks, tick), b(masks, tick)
-        return left | right
+    def joined(masks: Any, tick: int) -> int:
+        truth = together = first(masks, tick)
+        for part in parts[1:]:
+            value = part(masks, tick)
+            truth = truth ^ value if odd else truth & value
+            together |= value
+        return accents_of(together, truth & BOTH) | (together & HERE)
 
-    def one(masks: Any, tick: int) -> int:
-        left, right = a(masks, tick), b(masks, tick)
-        return accents_of(left | right, (left ^ right) & BOTH) | ((left | right) & HERE)
-
-    return {"and": both, "or": either, "xor": one}[op]
+    return joined

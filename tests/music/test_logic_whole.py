@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import accumulate
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.gates_oracle import GatesOracle
 from support.logic_oracle import Oracle, Tree, text_of
-from support.sets import BAR, hits_of, logic, score_of
+from support.sets import (
+    BAR,
+    STEP,
+    grids,
+    hits_of,
+    in_windows,
+    logic,
+    pattern,
+    renderer,
+    score_of,
+    steps,
+)
 
-from bridge.music.model import Lane, Steps
+from bridge.music.model import Lane, Passes, Steps
+from bridge.music.pattern import ACCENTS_SAY
 from bridge.music.score import Score
 
 WORDS = (
@@ -188,3 +202,219 @@ def test_by_gates_an_expression_means_what_the_manual_says(rig: Rig, tree: Tree)
     expected = GatesOracle(lanes, rig.muted, SPAN).hits(tree, more["tap"])
     found = [(tick, length, accent_of(v)) for _, tick, v, length in played(score, rig.muted)]
     assert [hit for hit in found if hit[0] + hit[1] < SPAN] == expected
+
+
+# --- single cases ---
+
+STATES = (
+    "not a",
+    "toggle(not a)",
+    "hold(not a, 1/8)",
+    "latch(not a, b)",
+    "nth(not a, 2)",
+    "first(not a, b)",
+    "delay(not a, 1/16)",
+    "edge(not a)",
+    "gap(not a, 1/16)",
+    "not toggle(a)",
+    "a or not b",
+)
+FOUR = (steps("a", "x..x.x..x"), steps("b", "..x...x."), steps("rim", "xxx.xxxxx.x"))
+
+
+@pytest.mark.parametrize("by", ["steps", "gates"])
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize(
+    "form", ["rim and {}", "rim xor {}", "nth({}, 2)", "delay({}, 1/8T)", "latch(rim, {})"]
+)
+def test_what_is_made_of_a_state_is_the_same_when_the_state_is_a_lane(
+    form: str, state: str, by: str
+) -> None:
+    inline = score_of(*FOUR, logic("out", form.format(f"({state})"), by))
+    apart = score_of(*FOUR, logic("t", state, by), logic("out", form.format("t"), by))
+    assert played(apart, frozenset()) == played(inline, frozenset())
+    if by == "steps" or "gap" not in state:  # by gates `not a` is never low for long enough
+        assert played(inline, frozenset())
+
+
+def test_a_delayed_state_follows_every_step_on_which_it_is_true() -> None:
+    score = score_of(steps("kick", "x..."), logic("late", "delay(not kick, 1/16)"))
+    assert pattern(score, 12, "late") == "..xxx.xxx.xx"
+
+
+def test_hits_off_the_grid_pass_a_state_that_is_a_lane() -> None:
+    score = score_of(
+        steps("kick", "x......."),
+        steps("rim", "x", rate="1/16T"),
+        logic("t", "toggle(kick)"),
+        logic("out", "rim and t"),
+    )
+    assert grids(score, 2 * BAR, "out") == [
+        *range(0, BAR // 2, 160),
+        *range(BAR, 3 * BAR // 2, 160),
+    ]
+
+
+def test_a_state_that_leaves_hits_out_is_read_by_those_that_are_left() -> None:
+    kept = Lane("t", logic("t", "not a").source, advance=Fraction(480))
+    thinned = replace(kept, passes=Passes((2,), 2))
+    rim = steps("rim", "x", rate="1/16T")
+    out = logic("out", "rim and t")
+    a = steps("a", "x...")
+    everywhere = grids(score_of(a, rim, kept, out), 2 * BAR, "out")
+    assert everywhere == [t for t in range(0, 2 * BAR, 160) if t % 960]
+    left = grids(score_of(a, rim, thinned, out), 2 * BAR, "out")
+    assert left == [t for t in range(BAR, 2 * BAR, 480) if t % 960]
+
+
+def test_a_muted_state_is_false_for_those_that_listen_after_its_mute() -> None:
+    score = score_of(
+        steps("a", "x..."),
+        steps("rim", "x", rate="1/16T"),
+        logic("t", "not a"),
+        logic("not-t", "not t"),
+        logic("out", "rim and not-t"),
+    )
+    place = score.positions["out"]
+
+    def heard(muted: frozenset[str]) -> list[int]:
+        return [e.grid for e in score.between(0, BAR, muted=muted) if e.lane == place]
+
+    assert heard(frozenset()) == list(range(0, BAR, 960))
+    assert heard(frozenset({"t"})) == list(range(0, BAR, 160))
+    player = renderer(score)
+    player.advance(BAR // 2 + 20)
+    player.performance.apply(
+        {"do": "mute", "lane": "t", "muted": True, "when": "now"}, BAR // 2 + 20
+    )
+    after = [e.grid for e in player.advance(BAR) if e.lane == place]
+    assert after == list(range(BAR // 2 + 160, BAR, 160))
+
+
+@pytest.mark.parametrize("by", ["steps", "gates"])
+def test_chance_draws_the_same_when_what_it_takes_is_a_lane(by: str) -> None:
+    some = "chance(not a and not b, 0.5)"
+    apart = some.replace("not a and not b", "n")
+    inline = score_of(*FOUR, logic("out", some, by), seed=3)
+    lifted = score_of(*FOUR, logic("n", "not a and not b", by), logic("out", apart, by), seed=3)
+    found = played(inline, frozenset())
+    assert found == played(lifted, frozenset())
+    assert len(found) > 3
+
+
+@pytest.mark.parametrize("by", ["steps", "gates"])
+@settings(deadline=None, max_examples=20, derandomize=True)
+@given(sizes=st.lists(st.integers(1, 700), min_size=1, max_size=25), data=st.data())
+def test_windows_of_any_size_give_the_same_hits_of_lanes_in_lanes(
+    by: str, sizes: list[int], data: st.DataObject
+) -> None:
+    rig, tree = data.draw(rigs(by)), data.draw(trees())
+    helpers: list[Lane] = []
+    text = text_of(lifted(data.draw, tree, by, rig.more, helpers))
+    score = score_of(*rig.lanes, *helpers, logic("out", text, by, **rig.more))
+    ends = [*(end for end in accumulate(sizes) if end < SPAN), SPAN]
+    assert in_windows(renderer(score), ends) == renderer(score).advance(SPAN)
+
+
+def test_by_gates_a_state_longer_than_the_longest_gate_is_still_true_for_those_that_read_it() -> (
+    None
+):
+    lanes = (steps("a", "x" + "." * 63, rate="1/4"), steps("rim", "x...", rate="1/4"))
+    score = score_of(*lanes, logic("t", "toggle(a)", "gates"), logic("out", "rim and t", "gates"))
+    inline = score_of(*lanes, logic("out", "rim and toggle(a)", "gates"))
+    expected = [e.tick for e in hits_of(inline, 12 * BAR, "out")]
+    assert expected == list(range(0, 12 * BAR, BAR))
+    assert [e.tick for e in hits_of(score, 12 * BAR, "out")] == expected
+
+
+def test_edge_by_gates_passes_every_rising_edge_unless_a_time_is_told() -> None:
+    short = steps("x", "xx.xxx.x", settings={"gate": 0.5})
+    score = score_of(
+        short, logic("out", "edge(x)", "gates"), logic("slow", "edge(x, 1/8)", "gates")
+    )
+    assert pattern(score, 16, "out") == "xx.xxx.x" * 2
+    assert pattern(score, 16, "slow") == "x" + "." * 15
+
+
+# --- accents ---
+
+
+@pytest.mark.parametrize("by", ["steps", "gates"])
+def test_a_delay_keeps_the_accents_of_its_hits(by: str) -> None:
+    a = steps("a", "xX.x.", accents=(0, 0, 0, 1))
+    score = score_of(
+        a,
+        steps("b", "X.X.."),
+        logic("late", "delay(a, 1/8)", by),
+        logic("echo", "b or delay(delay(a, 1/16), 1/16)", by),
+    )
+    given_ = [(e.grid, e.value) for e in hits_of(score, 2 * BAR, "a")]
+    late = [(e.grid - 480, e.value) for e in hits_of(score, 2 * BAR, "late")]
+    assert late == [hit for hit in given_ if hit[0] + 480 < 2 * BAR]
+    assert {value for _, value in late} == {0.8, 0.9, 1.0}
+    echo = {e.grid: e.value for e in hits_of(score, 5 * STEP, "echo")}
+    assert echo == {0: 1.0, 2 * STEP: 1.0, 3 * STEP: 1.0}
+
+
+def table_of_accents() -> dict[str, list[str]]:
+    lines = [line.split() for line in ACCENTS_SAY.splitlines()]
+    return {
+        words[0]: words[1:] for words in lines if words and words[0] in ("hits", "accents", "level")
+    }
+
+
+@pytest.mark.parametrize("kind", ["steps", "moved", "logic", "gates"])
+def test_accents_count_by_one_rule_on_every_lane_of_hits(kind: str) -> None:
+    """The rows of levels, hits and accents of the manual's table, wherever the accents stand."""
+    table = table_of_accents()
+    hits, accents = "".join(table["hits"]), "".join(table["accents"])
+    marks = tuple(".xX".index(sign) for sign in accents)
+    more: dict[str, Any] = {"accents": marks, "settings": {"level": 0.6}}
+    under = steps("under", hits)
+    lane = {
+        "steps": steps("out", hits, **more),
+        "moved": Lane("out", steps("x", hits).source, advance="all", **more),
+        "logic": logic("out", "under", **more),
+        "gates": logic("out", "under", "gates", **more),
+    }[kind]
+    score = score_of(steps("all", "x"), under, lane)
+    levels = {e.grid: e.value for e in hits_of(score, len(hits) * STEP, "out")}
+    said = {place * STEP: float(cell) for place, cell in enumerate(table["level"]) if cell != "."}
+    assert levels == pytest.approx(said)
+
+
+def test_half_an_accent_stays_half_through_derived_lanes() -> None:
+    score = score_of(
+        steps("a", "x", accents=(0, 1, 2, 0)),
+        logic("one", "a"),
+        logic("two", "one and not delay(one, 1/4)"),
+        logic("three", "nth(delay(a, 1/16), 1)", "gates"),
+    )
+    for name, late in (("one", 0), ("two", 0), ("three", STEP)):
+        levels = [e.value for e in hits_of(score, 4 * STEP + late, name)]
+        assert levels == pytest.approx([0.8, 0.9, 1.0, 0.8]), name
+
+
+def test_accents_of_a_derived_lane_begin_anew_at_its_reset() -> None:
+    score = score_of(
+        steps("a", "x"), logic("out", "a", accents=(2, 0, 0), reset=1), steps("b", "x", reset=1)
+    )
+    levels = [e.value for e in hits_of(score, 2 * BAR, "out")]
+    assert levels[:16] == levels[16:]
+    assert levels[:4] == [1.0, 0.8, 0.8, 1.0]
+
+
+def test_density_of_what_is_written_does_not_depend_on_mutes() -> None:
+    a, out = steps("a", "x.x..x"), logic("out", "a xor not a", settings={"density": 0.8})
+    for text in ("not a", "a", "toggle(a)"):
+        score = score_of(
+            a,
+            replace(out, source=logic("x", text).source),
+            Lane("moved", Steps((1, 0, 0)), advance="out"),
+        )
+        place = score.positions["moved"]
+        counted = [
+            [e.grid for e in score.between(0, 4 * BAR, muted=muted) if e.lane == place]
+            for muted in (frozenset(), frozenset({"a"}))
+        ]
+        assert counted[0] == counted[1]
