@@ -55,7 +55,7 @@ class State(Protocol):
     them `rest` tells it.
     """
 
-    looks: Sequence[tuple[int, int]]
+    looks: list[tuple[int, int]]
 
     def rest(self, window: Window, tick: int) -> int:
         """Whether it is true just after all looks before `tick`, as `WRITTEN` and `SOUNDING`."""
