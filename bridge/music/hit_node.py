@@ -127,7 +127,7 @@ class HitNode:
         Append the hits of one place on the grid.
 
         `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
-        hit, 1 for an accented one.
+        hit, 1 for an accented one, 0.5 for half an accent.
         """
         level = self.level
         if weight:
@@ -148,11 +148,9 @@ class HitNode:
 
         length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
         if self.repeats >= 1.5:
-            self._repeat(out, grid, index, tick, level, length, weight > 0, causes, there)
+            self._repeat(out, grid, index, tick, level, length, weight, causes, there)
             return
-        out.append(
-            Hit(grid, tick, level, max(1, floor(length + 0.5)), weight > 0, causes, 0, there)
-        )
+        out.append(Hit(grid, tick, level, max(1, floor(length + 0.5)), weight, causes, 0, there))
 
     def _repeat(
         self,
@@ -162,7 +160,7 @@ class HitNode:
         tick: int,
         level: float,
         length: float,
-        accent: bool,
+        accent: float,
         causes: tuple[int, ...],
         there: int,
     ) -> None:
