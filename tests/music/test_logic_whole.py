@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.gates_oracle import GatesOracle
 from support.logic_oracle import Oracle, Tree, text_of
+from support.said import carry_out
 from support.sets import (
     BAR,
     STEP,
@@ -284,8 +285,8 @@ def test_a_muted_state_is_false_for_those_that_listen_after_its_mute() -> None:
     assert heard(frozenset({"t"})) == list(range(0, BAR, 160))
     player = renderer(score)
     player.advance(BAR // 2 + 20)
-    player.performance.apply(
-        {"do": "mute", "lane": "t", "muted": True, "when": "now"}, BAR // 2 + 20
+    carry_out(
+        player.performance, {"do": "mute", "lane": "t", "muted": True, "when": "now"}, BAR // 2 + 20
     )
     after = [e.grid for e in player.advance(BAR) if e.lane == place]
     assert after == list(range(BAR // 2 + 160, BAR, 160))
