@@ -119,6 +119,8 @@ def _title(path: Path) -> str | None:
     if path.suffix not in (".yaml", ".yml") or path.name.startswith("."):
         return None
     try:
+        if not path.is_file():  # opening a pipe would wait for its other end
+            return None
         with path.open("rb") as file:
             named = _NAMED.search(file.read(64 << 10))
     except OSError:

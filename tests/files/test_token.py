@@ -31,7 +31,9 @@ def test_one_that_others_could_touch_is_not_used_again(tmp_path: Path, mode: int
     assert kept_token(tmp_path) == (other, "")
 
 
-@pytest.mark.parametrize("content", [b"", b"short", b"\x00" * 40, b"x" * 500, b"a b c d e f g h i j k l m"])
+@pytest.mark.parametrize(
+    "content", [b"", b"short", b"\x00" * 40, b"x" * 500, b"a b c d e f g h i j k l m"]
+)
 def test_a_strange_file_is_replaced_and_said(tmp_path: Path, content: bytes) -> None:
     (tmp_path / FILE_NAME).write_bytes(content)
     (tmp_path / FILE_NAME).chmod(0o600)

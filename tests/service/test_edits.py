@@ -67,9 +67,7 @@ async def test_all_ways_of_changing_the_text_take_turns(stage: Any) -> None:
     for name in ("kick", "bass", "shaker"):
         hits = lanes[name].get("euclid", {}).get("hits", 0)
         assert hits == 0 and set(lanes[name].get("steps", ".")) == {"."}, name
-    answers = await asyncio.gather(
-        *(stage.call("POST", "/api/undo") for _ in range(4)),
-    )
+    answers = await asyncio.gather(*(stage.call("POST", "/api/undo") for _ in range(4)))
     assert [status for status, _, _ in answers] == [200] * 4
     assert (await stage.call("GET", "/api/history"))[1]["undo"] == 0
 
@@ -189,7 +187,9 @@ async def test_a_client_that_has_left_does_not_stop_its_edit_half_way() -> None:
 
 async def test_the_queue_of_one_client_ends_somewhere_and_clears_itself() -> None:
     edits, go = Edits(), asyncio.Event()
-    works = [asyncio.ensure_future(edits.run("one", go.wait)) for _ in range(CLIENT_WAITING_MAX * 2)]
+    works = [
+        asyncio.ensure_future(edits.run("one", go.wait)) for _ in range(CLIENT_WAITING_MAX * 2)
+    ]
     for _ in range(3):
         await asyncio.sleep(0)
     assert (await asyncio.wait_for(_busy(edits, "one"), 5)) == "busy"

@@ -74,7 +74,8 @@ async def test_a_body_that_does_not_come_is_answered(
     monkeypatch.setattr(http, "BODY_S", 0.05)
     head = get("/api/tempo", stage.service.http_port, Content_Length="20").replace(b"GET", b"PUT")
     answer = await raw_http(
-        stage.service.http_port, head.replace(b"\r\n\r\n", b"\r\nContent-Type: application/json\r\n\r\n")
+        stage.service.http_port,
+        head.replace(b"\r\n\r\n", b"\r\nContent-Type: application/json\r\n\r\n"),
     )
     assert answer.status == 408
     assert json.loads(answer.body)["title"] == "Request Timeout"  # RFC 9110, section 15.5.9
@@ -87,7 +88,9 @@ async def test_an_answer_that_is_not_taken_is_given_up(stage: Any) -> None:
     reader, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port, limit=1)
     writer.write(get("/openapi.json", stage.service.http_port) * 400)
     await stage.until(
-        lambda: any(c.transport and c.transport.get_write_buffer_size() for c in entrance._connections)
+        lambda: any(
+            c.transport and c.transport.get_write_buffer_size() for c in entrance._connections
+        )
     )
     for _ in range(40):
         await asyncio.sleep(0.002)
@@ -146,7 +149,9 @@ async def test_a_plain_request_for_the_websocket_is_told_to_upgrade(stage: Any) 
 async def test_a_frame_without_a_mask_ends_the_connection(stage: Any) -> None:
     """RFC 6455, section 5.1: with status code 1002."""
     reader, writer = await websocket(stage.service.http_port)
-    writer.write(frame(b'{"do": "macro", "macro": "brightness", "value": 1, "seq": 1}', masked=False))
+    writer.write(
+        frame(b'{"do": "macro", "macro": "brightness", "value": 1, "seq": 1}', masked=False)
+    )
     assert await close_code(reader) == 1002
     assert await reader.read() == b""
     writer.close()

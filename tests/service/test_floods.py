@@ -41,10 +41,7 @@ class Turns:
 
 
 def udp_to(stage: Any) -> tuple[socket.socket, tuple[str, int]]:
-    return socket.socket(socket.AF_INET, socket.SOCK_DGRAM), (
-        "127.0.0.1",
-        stage.service.osc_port,
-    )
+    return socket.socket(socket.AF_INET, socket.SOCK_DGRAM), ("127.0.0.1", stage.service.osc_port)
 
 
 async def test_a_bundle_of_wide_patterns_touches_no_more_than_the_budget(stage: Any) -> None:
@@ -84,7 +81,14 @@ async def test_buttons_are_not_made_one_of_press_and_release(stage: Any) -> None
     assert last_wins("/macro/brightness")
     assert last_wins("/lane/*/mute")
     assert last_wins("/lane/kick/chance")
-    for button in ("/section/flood", "/transport/start", "/tap", "/lane/kick/hold", "/undo", "/*/*"):
+    for button in (
+        "/section/flood",
+        "/transport/start",
+        "/tap",
+        "/lane/kick/hold",
+        "/undo",
+        "/*/*",
+    ):
         assert not last_wins(button)
     flood = [osc("/macro/brightness", n / 100) for n in range(100)]
     press = [osc("/section/flood", 1), osc("/section/flood", 0)]
