@@ -36,7 +36,7 @@ A trigger (``[i]``) also takes the number that a button sends: 0, its release, d
 Time tags are not waited for: what is dated in the future is done on arrival, because the clocks of
 tablets and of computers without a battery differ by days.
 
-A host may touch 500 addresses a second, and 512 at once after a pause. Of what comes faster, the
+A host may touch 600 addresses a second, and 512 at once after a pause. Of what comes faster, the
 last value of each address is done as soon as it can be; triggers and patterns beyond it are dropped
 and counted.
 
@@ -105,8 +105,9 @@ def parse(data: bytes) -> OscMessage:
 
 class Osc:
     """The UDP end. `counts` says what became of what arrived: ``done``, ``malformed``, ``unknown``,
-    ``arguments``, ``refused``, ``away``, ``forbidden``, ``echo`` (our own feedback come back) and
-    ``dropped`` (more than the sender's budget)."""
+    ``arguments``, ``refused``, ``away``, ``forbidden``, ``echo`` (our own feedback come back),
+    ``overtaken`` (a newer value of the address came before it was done) and ``dropped`` (more than
+    the sender's budget)."""
 
     def __init__(
         self, control: Control, access: Access, *, clock: Callable[[], float] = time.monotonic
@@ -173,9 +174,11 @@ class Osc:
         for one in found:
             address = address_of(one)
             key = address if last_wins(address) else next(self._arrivals)
-            fits, _ = self._queue.put(host, key, _Waiting(address, one))
+            fits, replaced = self._queue.put(host, key, _Waiting(address, one))
             if not fits:
                 self._drop(1)
+            elif replaced is not None:
+                self.counts["overtaken"] += 1
         self._work()
 
     def _stranger(self, data: bytes, host: str) -> None:

@@ -301,18 +301,22 @@ def test_an_echo_is_over_when_it_is_quiet() -> None:
 async def test_what_the_kernel_drops_is_counted() -> None:
     """The socket is not read while more arrives than its buffer holds."""
     got: list[bytes] = []
-    door = UdpSocket("127.0.0.1", 0, lambda data, sender: got.append(data))
+    some, last = asyncio.Event(), asyncio.Event()
+
+    def receive(data: bytes, sender: tuple[str, int]) -> None:
+        got.append(data)
+        (last if data == b"last" else some).set()
+
+    door = UdpSocket("127.0.0.1", 0, receive)
     try:
         assert door.buffer_bytes >= 212_992  # Linux's default (socket(7)); more where it is granted
         door.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             for _ in range(200):
                 sender.sendto(bytes(256), ("127.0.0.1", door.port))
-            while not got:
-                await asyncio.sleep(0.001)
+            await asyncio.wait_for(some.wait(), 10)
             sender.sendto(b"last", ("127.0.0.1", door.port))  # it brings the count along
-            while got[-1] != b"last":
-                await asyncio.sleep(0.001)
+            await asyncio.wait_for(last.wait(), 10)
         assert door.lost == 200 - (len(got) - 1)
         assert door.lost > 0
     finally:
