@@ -159,9 +159,9 @@ class Entrance:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             sock.bind((host, port))
             self._server = await loop.create_server(make, sock=sock, backlog=TURN_ACCEPTS)
-        except BaseException:
+        except OSError as error:
             sock.close()
-            raise
+            raise port_error(error, port) from None
         sock.listen(BACKLOG)  # the loop's number says both how many wait and how many it takes
         return int(sock.getsockname()[1])
 
@@ -224,6 +224,11 @@ class Entrance:
         """Listens no more; connections that are there are the runner's."""
         if self._server is not None:
             self._server.close()
+
+
+def port_error(error: OSError, port: int) -> OSError:
+    """The same error, saying which port it is about."""
+    return OSError(error.errno, f"port {port}: {(error.strerror or str(error)).lower()}")
 
 
 def connections_max() -> int:
