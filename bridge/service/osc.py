@@ -209,12 +209,12 @@ class Osc:
         """
         begun, budget = self._clock(), self._control.budget
         now, wait = begun, float("inf")
-        busy = True
-        while busy and now - begun < TURN_S:
+        busy, done = True, 0
+        while busy and (now - begun < TURN_S or not done):
             busy = False
             for host in self._queue.clients():
                 now = self._clock()
-                if now - begun >= TURN_S:
+                if now - begun >= TURN_S and done:
                     busy = True
                     break
                 client, first = f"osc {host}", self._queue.first(host)
@@ -225,7 +225,7 @@ class Osc:
                 if delay > 0 and patient:
                     wait = min(wait, delay)
                     continue
-                busy = True
+                busy, done = True, done + 1
                 self._queue.take(host)
                 if delay > 0 or (now - first.at > STALE_S and not patient):
                     self._drop(cost)
