@@ -101,11 +101,13 @@ class Connection(RequestHandler):
         message: str | None = None,
     ) -> web.StreamResponse:
         """The answer to what is not HTTP, or to a fault below the application."""
-        self._entrance.counts["malformed" if status < 500 else "failed"] += 1
-        if status >= 500:
+        gone = isinstance(exc, ConnectionError)  # the client has left: nobody gets the answer
+        if not gone:
+            self._entrance.counts["malformed" if status < 500 else "failed"] += 1
+        if status >= 500 and not gone:
             log.error("a request failed", exc_info=exc)
-            detail = "this is a fault of ours; the log says more"
-        else:
+        detail = "this is a fault of ours; the log says more"
+        if status < 500:
             detail = "this is not a good HTTP request"
         answer = web.Response(
             status=status,

@@ -184,6 +184,8 @@ async def test_a_drawing_ends_with_the_last_client_that_wanted_it(
     await asyncio.wait_for(begun.wait(), 10)
     writer.close()
     await asyncio.wait_for(ended.wait(), 10)
+    await stage.call("GET", "/api/state")
+    assert not stage.service.entrance.counts  # a client that leaves is no fault of ours
 
 
 # --- OSC ------------------------------------------------------------------------------------------
