@@ -16,7 +16,7 @@ from typing import Generic, TypeVar
 
 # Ten fingers on faders send about 600 moves a second, of which the pacing keeps two for each
 # address at once. A command takes a small computer about one millisecond.
-CLIENT_RATE = 500.0  # commands a second of one client
+CLIENT_RATE = 600.0  # commands a second of one client
 CLIENT_BURST = 512.0  # commands that a client may send at once after a pause
 TOTAL_RATE = 1000.0
 TOTAL_BURST = 1024.0

@@ -182,7 +182,9 @@ class Charts:
         """Makes new charts when what they show has changed; never returns."""
         while True:
             try:
-                await asyncio.wait_for(self._dirty.wait(), LOOK_S)
+                # Not wait_for: before Python 3.12 it can swallow the end of this task.
+                async with asyncio.timeout(LOOK_S):
+                    await self._dirty.wait()
             except TimeoutError:
                 if not self._new_bar():
                     continue

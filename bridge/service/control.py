@@ -372,7 +372,8 @@ class Control:
 
     async def _answer(self, future: asyncio.Future[None]) -> None:
         try:
-            await asyncio.wait_for(asyncio.shield(future), ACK_S)
+            async with asyncio.timeout(ACK_S):
+                await asyncio.shield(future)
         except TimeoutError:
             raise PlayerError(f"the player did not answer within {ACK_S:g} s") from None
 

@@ -13,6 +13,7 @@ import contextlib
 import json
 import logging
 import resource
+import socket
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -35,7 +36,8 @@ HEAD_S = 10.0  # from the first byte of a request to the end of its head
 ANSWER_S = 30.0  # an answer of which nothing has been taken for this long
 IDLE_S = 75.0  # between two requests
 LOOK_S = 1.0
-BACKLOG = 64
+BACKLOG = 128  # connections that the kernel keeps for us
+TURN_ACCEPTS = 8  # of them are taken in one turn of the loop: each needs a descriptor at once
 
 CONNECTION_PROTOCOL_ERROR = 1002  # RFC 6455, section 7.4.1
 
@@ -99,11 +101,13 @@ class Connection(RequestHandler):
         message: str | None = None,
     ) -> web.StreamResponse:
         """The answer to what is not HTTP, or to a fault below the application."""
-        self._entrance.counts["malformed" if status < 500 else "failed"] += 1
-        if status >= 500:
+        gone = isinstance(exc, ConnectionError)  # the client has left: nobody gets the answer
+        if not gone:
+            self._entrance.counts["malformed" if status < 500 else "failed"] += 1
+        if status >= 500 and not gone:
             log.error("a request failed", exc_info=exc)
-            detail = "this is a fault of ours; the log says more"
-        else:
+        detail = "this is a fault of ours; the log says more"
+        if status < 500:
             detail = "this is not a good HTTP request"
         answer = web.Response(
             status=status,
@@ -152,8 +156,16 @@ class Entrance:
             )
 
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(make, host, port, backlog=BACKLOG)
-        return int(self._server.sockets[0].getsockname()[1])
+        sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            sock.bind((host, port))
+            self._server = await loop.create_server(make, sock=sock, backlog=TURN_ACCEPTS)
+        except OSError as error:
+            sock.close()
+            raise port_error(error, port) from None
+        sock.listen(BACKLOG)  # the loop's number says both how many wait and how many it takes
+        return int(sock.getsockname()[1])
 
     async def run(self) -> None:
         """Closes what takes too long; never returns."""
@@ -197,12 +209,15 @@ class Entrance:
         self.counts["full"] += 1
         others = [c for c in among if c is not newcomer and not c.busy]
         strangers = [c for c in others if not self._is_known(c.host)]
+        leaves = newcomer
         if strangers:
-            strangers[0].abort()
+            leaves = strangers[0]
         elif others and newcomer.known:
-            others[0].abort()
-        else:
-            newcomer.abort()
+            leaves = others[0]
+        del self._connections[
+            leaves
+        ]  # its end is told later: until then it must not be chosen again
+        leaves.abort()
 
     def closed(self, connection: Connection) -> None:
         self._connections.pop(connection, None)
@@ -211,6 +226,11 @@ class Entrance:
         """Listens no more; connections that are there are the runner's."""
         if self._server is not None:
             self._server.close()
+
+
+def port_error(error: OSError, port: int) -> OSError:
+    """The same error, saying which port it is about."""
+    return OSError(error.errno, f"port {port}: {(error.strerror or str(error)).lower()}")
 
 
 def connections_max() -> int:

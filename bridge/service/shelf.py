@@ -45,13 +45,10 @@ class Shelf(Generic[Made]):
         self.ready: dict[Path, Made] = {}
 
     def path(self, file: str) -> Path:
-        """Where `file` is; raises `CommandError` for anything that is not on the shelf. A link in
-        the folder that leads out of it is a set of this folder, under the name of the link."""
-        given = self.folder / file
-        path = given.resolve()
-        if path.parent not in self._folders() and given.is_symlink():
-            path = given.parent.resolve() / given.name
-        if path.parent not in self._folders() or path.resolve() == self._rig:
+        """Where `file` is; raises `CommandError` for anything that is not on the shelf. Links out
+        of the folder are not followed."""
+        path = (self.folder / file).resolve()
+        if path.parent not in self._folders() or path == self._rig:
             raise CommandError(f"'{file}' is not a set beside this one", "unknown")
         return path
 
@@ -97,6 +94,8 @@ class Shelf(Generic[Made]):
             own_rig = path.parent != self.folder and path.with_suffix(".rig.yaml").exists()
             if title is None or own_rig or len(found) >= SETS_MOST:
                 continue
+            if path.is_symlink() and path.resolve().parent not in self._folders():
+                continue  # it could not be opened
             now = path == current
             found.append(
                 SetRow(
@@ -119,6 +118,8 @@ def _title(path: Path) -> str | None:
     if path.suffix not in (".yaml", ".yml") or path.name.startswith("."):
         return None
     try:
+        if not path.is_file():  # opening a pipe would wait for its other end
+            return None
         with path.open("rb") as file:
             named = _NAMED.search(file.read(64 << 10))
     except OSError:

@@ -37,9 +37,10 @@ class UdpSocket:
             self.sock.setblocking(False)
             self._ask_for_buffer()
             self.sock.bind((host, port))
-        except OSError:
+        except OSError as error:
             self.sock.close()
-            raise
+            what = (error.strerror or str(error)).lower()
+            raise OSError(error.errno, f"port {port} (OSC): {what}") from None
         self._loop = asyncio.get_running_loop()
         self._loop.add_reader(self.sock.fileno(), self._readable)
 

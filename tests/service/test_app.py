@@ -68,6 +68,10 @@ async def test_what_is_rejected_is_counted_where_it_can_be_seen(stage: Any) -> N
             "subscribers": 0,
             "forbidden": 1,
             "osc": {"arguments": 1, "malformed": 1},
+            "too_many": 0,
+            "lost": 0,
+            "echoing": [],
+            "turned_away": {},
         }
 
 

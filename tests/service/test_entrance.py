@@ -85,7 +85,7 @@ async def test_an_answer_that_is_not_taken_is_given_up(stage: Any) -> None:
     entrance = stage.service.entrance
     now = [100.0]
     entrance.clock = lambda: now[0]
-    reader, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port, limit=1)
+    _, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port, limit=1)
     writer.write(get("/openapi.json", stage.service.http_port) * 400)
     await stage.until(
         lambda: any(

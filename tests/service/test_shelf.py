@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -78,3 +80,61 @@ def test_the_ideas_of_the_demo_are_within_reach() -> None:
     own = {name for name in demo.names() if (demo.IDEAS / f"{name}.rig.yaml").exists()}
     assert {f"ideas/{name}.yaml" for name in demo.names() if name not in own} <= files
     assert "set.yaml" in files
+
+
+@pytest.mark.parametrize(
+    ("name", "what"),
+    [
+        ("rig.yaml", "rig"),
+        ("rig.yml", "rig"),
+        ("RIG.yaml", "rig"),
+        ("rig.tuning.yaml", "tuning"),
+        ("rig.tuning.yml", "tuning"),
+        ("eight-gates-four-cv.yaml", "profile"),
+        ("Eight-Gates-Four-CV.yml", "profile"),
+        ("other.rig.yaml", "rig"),
+        ("notes.yaml", "not a set"),
+        ("pipe.yaml", "not a set"),
+        ("folder.yaml", "not a set"),
+    ],
+)
+async def test_a_set_is_saved_over_nothing_else(stage: Any, name: str, what: str) -> None:
+    """Over no file of the rig, there or not yet, and over nothing that is not a set."""
+    (stage.folder / "notes.yaml").write_text("shopping: [milk]\n", encoding="utf-8")
+    os.mkfifo(stage.folder / "pipe.yaml")
+    (stage.folder / "folder.yaml").mkdir()
+    rig = (stage.folder / "rig.yaml").read_bytes()
+    for replace in (False, True):
+        body = {"file": name, "replace": replace}
+        status, problem, _ = await stage.call("POST", "/api/set/save-as", body)
+        assert status in (404, 409), problem
+        assert name in problem["detail"]
+        assert what in problem["detail"] or status == 404
+    assert (stage.folder / "rig.yaml").read_bytes() == rig
+    assert (stage.folder / "notes.yaml").read_text(encoding="utf-8") == "shopping: [milk]\n"
+    assert not (stage.folder / "eight-gates-four-cv.yaml").exists()
+    body = {"file": "high tide.yaml", "replace": False}
+    assert (await stage.call("POST", "/api/set/save-as", body))[0] == 200
+
+
+async def test_all_that_is_listed_can_be_opened(stage: Any, tmp_path_factory: Any) -> None:
+    """A link within the folder is another name of a set; one out of it is not followed, and so it
+    is not listed."""
+    away = tmp_path_factory.mktemp("stick") / "ebb.yaml"
+    text = (stage.folder / "low-tide.yaml").read_text(encoding="utf-8").replace("Low tide", "Ebb")
+    away.write_text(text, encoding="utf-8")
+    (stage.folder / "neap.yaml").write_text(text.replace("Ebb", "Neap"), encoding="utf-8")
+    (stage.folder / "out.yaml").symlink_to(away)
+    (stage.folder / "nowhere.yaml").symlink_to(stage.folder / "absent.yaml")
+    (stage.folder / "in.yaml").symlink_to(stage.folder / "neap.yaml")
+    rows = (await stage.call("GET", "/api/sets"))[1]["sets"]
+    assert {row["file"] for row in rows} == {"low-tide.yaml", "neap.yaml", "in.yaml"}
+    for row in rows:
+        status, answer, _ = await stage.call("POST", "/api/set/open", {"file": row["file"]})
+        assert (status, answer.get("name")) == (200, row["set"]), answer
+
+
+async def test_a_link_to_the_rig_is_no_set(stage: Any) -> None:
+    (stage.folder / "sneaky.yaml").symlink_to(stage.folder / "rig.yaml")
+    body = {"file": "sneaky.yaml", "replace": True}
+    assert (await stage.call("POST", "/api/set/save-as", body))[0] in (404, 409)

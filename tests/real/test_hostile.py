@@ -1,0 +1,173 @@
+"""The program with ``--lan`` on a network with a stranger in it, who does what strangers do.
+
+Two network namespaces and a plain link between them; the program with few file descriptors in one,
+friend and stranger in the other (support/hostile.py, bare sockets).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import signal
+import stat
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
+
+SUPPORT = Path(__file__).parent.parent / "support"
+ROOT = Path(__file__).parent.parent.parent
+RIG_SPACE, PEER_SPACE = f"lbr{os.getpid()}", f"lbp{os.getpid()}"
+RIG, FRIEND, STRANGER = "10.78.0.1", "10.78.0.2", "10.78.0.3"
+HTTP, OSC = 8420, 8421
+DESCRIPTORS = 256
+
+
+def ip(*args: str) -> None:
+    subprocess.run(["ip", *args], check=True, capture_output=True)
+
+
+@pytest.fixture
+def network(needs: Callable[..., None]) -> Iterator[None]:
+    needs("ip", "prlimit", "root")
+    made = []
+    try:
+        for name in (RIG_SPACE, PEER_SPACE):
+            ip("netns", "add", name)
+            made.append(name)
+            ip("-n", name, "link", "set", "lo", "up")
+        ends = f"va{os.getpid()}", f"vb{os.getpid()}"
+        ip("link", "add", ends[0], "netns", RIG_SPACE, "type", "veth", "peer", "name", ends[1])
+        ip("link", "set", ends[1], "netns", PEER_SPACE)
+        for space, end, addresses in (
+            (RIG_SPACE, ends[0], [RIG]),
+            (PEER_SPACE, ends[1], [FRIEND, STRANGER]),
+        ):
+            for address in addresses:
+                ip("-n", space, "address", "add", f"{address}/24", "dev", end)
+            ip("-n", space, "link", "set", end, "up")
+        yield
+    finally:
+        for name in made:
+            ip("netns", "delete", name)
+
+
+class Program:
+    """`lanebridge demo --lan` inside the namespace; `lines` is what it has said."""
+
+    def __init__(self, state_home: Path) -> None:
+        command = ["ip", "netns", "exec", RIG_SPACE]
+        command += ["prlimit", f"--nofile={DESCRIPTORS}:{DESCRIPTORS}"]
+        command += [sys.executable, "-m", "bridge.cli", "demo", "--lan"]
+        command += ["--port", str(HTTP), "--osc-port", str(OSC)]
+        self.process = subprocess.Popen(
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
+            cwd=ROOT,
+            env={**os.environ, "XDG_STATE_HOME": str(state_home), "PYTHONUNBUFFERED": "1"},
+        )
+        self.lines: list[str] = []
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line)
+
+    def token(self) -> str:
+        end = time.monotonic() + 40
+        while time.monotonic() < end:
+            found = re.search(rf"http://{RIG}:{HTTP}/\?token=(\S+)", "".join(self.lines))
+            if found:
+                return found[1]
+            assert self.process.poll() is None, "".join(self.lines)
+            time.sleep(0.05)
+        pytest.fail("no address: " + "".join(self.lines))
+
+    def service(self) -> int:
+        for folder in Path("/proc").iterdir():
+            with contextlib.suppress(OSError, ValueError):
+                words = (folder / "cmdline").read_bytes().split(b"\0")
+                parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+                if b"bridge.service" in words and parent == self.process.pid:
+                    return int(folder.name)
+        pytest.fail("there is no service")
+
+    def end(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(15)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        self._reader.join()
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_path: Path) -> None:
+    program = Program(tmp_path)
+    try:
+        token = program.token()
+        arguments = [RIG, str(HTTP), str(OSC), token, FRIEND, STRANGER]
+        peer = subprocess.Popen(
+            [
+                "ip",
+                "netns",
+                "exec",
+                PEER_SPACE,
+                sys.executable,
+                str(SUPPORT / "hostile.py"),
+                *arguments,
+            ],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert peer.stdout is not None
+            assert peer.stdin is not None
+            found: dict[str, Any] = json.loads(peer.stdout.readline())
+            assert peer.stdout.readline() == "kill\n"
+            os.kill(program.service(), signal.SIGKILL)
+            peer.stdin.write("done\n")
+            peer.stdin.flush()
+            after = json.loads(peer.stdout.readline())
+        finally:
+            peer.kill()
+            peer.communicate()
+            print("".join(program.lines)[-8000:])
+        strangers = found["strangers"]
+        assert (strangers["no token"], strangers["odd bytes"]) == (401, 401)
+        assert strangers["person"].startswith("text/html")
+        assert not strangers["muted by a stranger"]
+        assert strangers["forbidden"] > 0
+        assert strangers["dropped"] == 0  # nothing of a stranger's got as far as the budget
+        assert found["crowd"]["saved"] == "crowded.yaml"
+        assert found["crowd"]["drawn"] == 200  # a process and its files
+        assert found["crowd"]["turned away"] > 0
+        assert after == {"heard": True, "muted": True}
+        assert len(program.lines) < 200, "the log is no flood"
+        assert "Traceback" not in "".join(program.lines)
+    finally:
+        program.end()
+    kept = tmp_path / "lanebridge" / "token"
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    again = Program(tmp_path)
+    try:
+        assert again.token() == token  # tablets stay let in
+    finally:
+        again.end()

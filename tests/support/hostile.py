@@ -1,0 +1,145 @@
+"""A host on the same network, for tests: ``hostile.py RIG HTTP OSC TOKEN FRIEND STRANGER``.
+
+The process stands on a machine with two addresses. From one it is a friend who has the token, from
+the other a stranger who has not. It attacks as the stranger, plays as the friend, and prints what
+came of it as one JSON object on a line. Standard library only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import json
+import socket
+import struct
+import sys
+import time
+from typing import Any
+
+RIG, HTTP, OSC, TOKEN, FRIEND, STRANGER = sys.argv[1:]
+DOOR = (RIG, int(OSC))
+PATIENCE_S = 30.0
+
+
+def padded(text: str) -> bytes:
+    raw = text.encode()
+    return raw + bytes(4 - len(raw) % 4)
+
+
+def message(address: str, tags: str = "", data: bytes = b"") -> bytes:
+    return padded(address) + padded("," + tags) + data
+
+
+def number(value: int) -> bytes:
+    return struct.pack(">i", value)
+
+
+def ask(
+    source: str, method: str, path: str, body: Any = None, **headers: str
+) -> tuple[int, dict[str, str], bytes]:
+    connection = http.client.HTTPConnection(
+        RIG, int(HTTP), timeout=PATIENCE_S, source_address=(source, 0)
+    )
+    try:
+        sent = {"Content-Type": "application/json"} if body is not None else {}
+        sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+        data = None if body is None else json.dumps(body)
+        connection.request(method, path, data, sent)
+        answer = connection.getresponse()
+        return answer.status, dict(answer.headers), answer.read()
+    finally:
+        connection.close()
+
+
+def friend(method: str, path: str, body: Any = None) -> Any:
+    status, _, data = ask(FRIEND, method, path, body, Authorization=f"Bearer {TOKEN}")
+    assert status == 200, (status, data)
+    return json.loads(data)
+
+
+def udp(source: str) -> socket.socket:
+    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    sock.bind((source, 0))
+    return sock
+
+
+def muted(lane: str = "kick") -> bool:
+    return bool(friend("GET", "/api/state")["lanes"][lane]["muted"])
+
+
+def until(true: Any, what: str) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        if time.monotonic() > end:
+            raise SystemExit(f"never: {what}")
+        time.sleep(0.05)
+
+
+def strangers() -> dict[str, Any]:
+    """What somebody without the token can do."""
+    found: dict[str, Any] = {
+        "no token": ask(STRANGER, "GET", "/api/state")[0],
+        "odd bytes": ask(STRANGER, "GET", "/api/state", Authorization="Bearer \xff")[0],
+        "person": ask(STRANGER, "GET", "/", Accept="text/html")[1]["Content-Type"],
+    }
+    with udp(STRANGER) as sock:
+        wide = message("/*/*/*", "i", number(1))
+        bundle = b"#bundle\0" + bytes(7) + b"\1" + (struct.pack(">i", len(wide)) + wide) * 200
+        for _ in range(2000):
+            sock.sendto(bundle, DOOR)
+            sock.sendto(message("/lane/kick/mute", "i", number(1)), DOOR)
+    found["muted by a stranger"] = muted()
+    friend("PUT", "/api/lanes/kick/mute", {"muted": True})
+    friend("PUT", "/api/lanes/kick/mute", {"muted": False})
+    links = friend("GET", "/api/state")["links"]
+    found["forbidden"] = links["osc"].get("forbidden", 0)
+    found["dropped"] = links["osc"].get("dropped", 0)
+    return found
+
+
+def crowd() -> dict[str, Any]:
+    """More connections than there are descriptors, half of them in the middle of a head."""
+    held = []
+    for turn in range(600):
+        sock = socket.socket()
+        sock.bind((STRANGER, 0))
+        sock.settimeout(PATIENCE_S)
+        with contextlib.suppress(OSError):
+            sock.connect((RIG, int(HTTP)))
+            if turn % 2:
+                sock.sendall(b"GET / HTTP/1.1\r\nHost: x\r\nX: ")
+        held.append(sock)
+    friend("PUT", "/api/lanes/kick/mute", {"muted": True})
+    drawn = ask(FRIEND, "GET", "/api/scope.svg?bars=1", Authorization=f"Bearer {TOKEN}")[0]
+    saved = friend("POST", "/api/set/save-as", {"file": "crowded.yaml", "replace": True})
+    links = friend("GET", "/api/state")["links"]
+    friend("PUT", "/api/lanes/kick/mute", {"muted": False})
+    for sock in held:
+        sock.close()
+    return {
+        "saved": saved["file"],
+        "drawn": drawn,
+        "turned away": links["turned_away"].get("full", 0),
+    }
+
+
+def crash() -> dict[str, Any]:
+    """The service is killed: the friend is still let in and still hears."""
+    with udp(FRIEND) as ears:
+        ears.settimeout(0.2)
+        ears.sendto(message("/subscribe", "i", number(ears.getsockname()[1])), DOOR)
+        until(lambda: friend("GET", "/api/state")["links"]["subscribers"] == 1, "subscribed")
+        time.sleep(0.5)
+        print("kill", flush=True)
+        sys.stdin.readline()
+        end, heard = time.monotonic() + PATIENCE_S, False
+        while not heard and time.monotonic() < end:
+            # Asked of OSC alone: a request with the token would let this host in again.
+            ears.sendto(message("/lane/kick/mute", "i", number(1)), DOOR)
+            with contextlib.suppress(OSError):
+                heard = message("/lane/kick/mute", "i", number(1)) in ears.recv(2048)
+        return {"heard": heard, "muted": muted()}
+
+
+print(json.dumps({"strangers": strangers(), "crowd": crowd()}), flush=True)
+print(json.dumps(crash()), flush=True)
