@@ -31,6 +31,8 @@ MOST = 32 * 1024 * 1024
 TRY_MOST_MS = 30_000
 """A gate that is tried by hand closes by itself after this, whatever it was asked for."""
 TABLE_MOST = 256
+FARTHEST_TICK = 960 * 4 * 100_000
+"""The last position that may be asked for: about two days at 120 beats per minute."""
 
 _HEAD = struct.Struct(">Ic")
 
@@ -105,7 +107,7 @@ def _when(value: object) -> bool:
 
 
 def _place(value: object) -> bool:
-    return _whole(value) and 0 <= value < 2**53  # type: ignore[operator]
+    return _whole(value) and 0 <= value <= FARTHEST_TICK  # type: ignore[operator]
 
 
 def _one_of(*words: str) -> Callable[[object], bool]:

@@ -66,6 +66,7 @@ class Process:
         self._ports_at = 0
         self._hear_at = 0
         self._waited_since = 0
+        self._between_at = 0
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
         self._alarm = Alarm()
@@ -171,7 +172,9 @@ class Process:
                 player.midi_in(port, stamp, data, now)
             due = player.step(now)
             now = _now()
-            if player.slack(now) > STAGE_NS:
+            # A player that cannot keep up still answers, and says what it does.
+            if player.slack(now) > STAGE_NS or now - self._between_at > PATIENCE_NS:
+                self._between_at = now
                 due = min(due, self._between(now))
             self._wait(due)
 

@@ -13,8 +13,10 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
 
+from bridge.engine.messages import FARTHEST_TICK
+
 BARS_MOST = 64  # the longest wait or morph a hand can ask for
-TICK_MOST = 960 * 4 * 100_000  # about two days at 120 to the minute
+TICK_MOST = FARTHEST_TICK
 
 Name = Annotated[str, Field(min_length=1, max_length=64)]
 Bars = Annotated[int, Field(ge=1, le=BARS_MOST)]

@@ -408,8 +408,7 @@ def test_a_command_that_comes_while_messages_wait_is_answered_after_them() -> No
     desk = Desk(score_of(KICK))
     desk.start()
     desk.run_to(BEAT)
-    desk.now = desk.player.song.time_of(2 * BEAT) - MS // 2
-    desk.player.step(desk.now)
+    desk.run((desk.player.song.time_of(2 * BEAT) - desk.now) / MS - 0.5)
     assert desk.player.staged
     answers: list[object] = []
     desk.player.command({"do": "mute", "lane": "kick", "muted": True}, desk.now, answers.append)
