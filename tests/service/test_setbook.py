@@ -12,7 +12,7 @@ import pytest
 
 from bridge.errors import InputError
 from bridge.service.app import Service
-from bridge.service.setbook import WORKING
+from bridge.service.working import WORKING
 
 OTHER = """\
 set: Slack water
