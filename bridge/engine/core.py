@@ -450,19 +450,6 @@ class Player:
         self.sender.close_gates()
         self.warn(f"{count} incoming messages were dropped; gates were closed")
 
-    def release_holds(self, now: int) -> None:
-        """Whoever passed fingers on to us is gone: nothing is held any more."""
-        held = self.performance.at(self.part.rendered).holds.values()
-        for client in {client for clients in held for client in clients}:
-            self.perform({"do": "release", "client": client}, now)
-
-    def mute_derived(self, now: int) -> None:
-        """Every derived lane out: the safe way to begin after repeated crashes."""
-        for lane in self.part.score.lanes:
-            if lane.kind == "logic":
-                self.perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
-        self.warn("started with derived lanes muted, after repeated failures")
-
     def resume(
         self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
     ) -> None:

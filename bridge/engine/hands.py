@@ -89,3 +89,18 @@ def _correct(player: Player, output: str, given: dict[str, Any] | None, now: int
     value = player.part.values().get(output) if player.song.playing else None
     if value is not None:
         player.outputs.offer(output, value, now)
+
+
+def release_holds(player: Player, now: int) -> None:
+    """Whoever passed fingers on to the player is gone: nothing is held any more."""
+    held = player.performance.at(player.part.rendered).holds.values()
+    for client in {client for clients in held for client in clients}:
+        player.perform({"do": "release", "client": client}, now)
+
+
+def mute_derived(player: Player, now: int) -> None:
+    """Every derived lane out: the safe way to begin after repeated crashes."""
+    for lane in player.part.score.lanes:
+        if lane.kind == "logic":
+            player.perform({"do": "mute", "lane": lane.name, "muted": True, "when": "now"}, now)
+    player.warn("started with derived lanes muted, after repeated failures")

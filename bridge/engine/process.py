@@ -28,6 +28,7 @@ from bridge.clock.source import INTERNAL
 from bridge.engine import realtime
 from bridge.engine.core import Player
 from bridge.engine.feedback import Feedback
+from bridge.engine.hands import mute_derived, release_holds
 from bridge.engine.inbox import Inbox
 from bridge.engine.lateness import Alarm
 from bridge.engine.link import Link
@@ -77,7 +78,7 @@ class Process:
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
         self.link = Link(start.socket, self._command, self._hello)
-        self.link.gone = lambda: self.player.release_holds(_now())
+        self.link.gone = lambda: release_holds(self.player, _now())
 
     # --- start ----------------------------------------------------------------------------------
 
@@ -121,7 +122,7 @@ class Process:
         if start.snapshot is not None:
             player.resume(start.snapshot, _now, start.memory)
         if start.safe:
-            player.mute_derived(_now())
+            mute_derived(player, _now())
         return player
 
     def _about(self) -> dict[str, Any]:

@@ -24,20 +24,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bridge import __version__
-from bridge.engine import lock
+from bridge.engine import begin, lock
 from bridge.engine.doors import try_doors
 from bridge.engine.failsafe import Failsafe
 from bridge.engine.fallback import Fallback, Loaded
-from bridge.engine.start import ClockSettings, Start, Timing, port_specs
+from bridge.engine.start import Start
 from bridge.engine.wake import Wake
 from bridge.engine.watch import Watch
-from bridge.errors import BridgeError, Problem
+from bridge.errors import BridgeError
 from bridge.files import store
-from bridge.files.rig import Rig, load_rig
-from bridge.files.set import SetDocument, load_set
-from bridge.files.tuning import corrections
-from bridge.music.score import compile_score
 
 READY_S = 30.0
 CRASHES, WITHIN_S = 3, 60.0
@@ -65,46 +60,6 @@ class Options:
     demo: bool = False
 
 
-def make_start(
-    rig: Rig, set_path: Path, socket: str, play: bool, state: Path | None = None
-) -> Start:
-    """Everything the player needs, from the files. With a `state` folder, the last good copy of a
-    set that does not load is taken from there, and said. Raises InputError."""
-
-    def load(path: Path) -> SetDocument:
-        return load_set(path, rig)
-
-    wrong: tuple[Problem, ...] = ()
-    if state is None:
-        document = load(set_path)
-    else:
-        document, wrong = store.load_or_last_good(set_path, load, state)
-    for problem in wrong:
-        say(str(problem))
-    score = compile_score(document.spec, rig.ranges)
-    clock, timing = rig.clock, rig.timing
-    tuned, doubts = corrections(rig)
-    for doubt in doubts:
-        say(doubt)
-    return Start(
-        score=score,
-        outputs=dict(rig.wired),
-        ports=port_specs(rig.interfaces),
-        socket=socket,
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-        clock=ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
-        inputs=tuple(dict.fromkeys(c.port for c in rig.controllers.values())),
-        rig=rig.name,
-        set=document.spec.name,
-        text=document.text,
-        file=str(set_path.resolve()),
-        version=__version__,
-        play=play,
-        corrections=tuned,
-        warnings=tuple(map(str, wrong)),
-    )
-
-
 class Supervisor:
     """Two children and what is needed to replace either. `run` returns the exit code."""
 
@@ -114,14 +69,11 @@ class Supervisor:
         self.service: subprocess.Popen[bytes] | None = None
         self.token = secrets.token_urlsafe(16) if options.lan else None
         self._socket = str(folder / "player.sock")
-        rig, wrong = store.load_or_last_good(
-            options.rig, lambda path: load_rig(path, place=options.rig), state_folder()
+        rig, self._start = begin.from_files(
+            options.rig, options.set, self._socket, options.start, state_folder()
         )
-        for problem in wrong:
-            say(str(problem))
-        start = make_start(rig, options.set, self._socket, options.start, state_folder())
-        self._start = replace(start, warnings=(*map(str, wrong), *start.warnings))
-        self._fallback = Fallback(_loaded(self._start), self._good(rig))
+        good = begin.last_good(options.set, rig, self._start, state_folder())
+        self._fallback = Fallback(_loaded(self._start), good)
         try_doors("0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port)
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
         self._watch = Watch()
@@ -135,7 +87,9 @@ class Supervisor:
         self._service_at: float | None = None
         self._service_pause = SERVICE_PAUSE_S[0]
         self._service_text = b""
-        self._warned: set[str] = set(self._start.warnings)
+        self._warned: set[str] = set()
+        for text in self._start.warnings:
+            self._say_once(text)
         self._rig_text = rig.text
         self._looked_ns = _now()
         self._mend_at = 0.0
@@ -322,26 +276,10 @@ class Supervisor:
             good = self._fallback.present
             self._keep_good(good.file, good.text)
 
-    @staticmethod
-    def _keep_good(file: str, text: str) -> None:
-        """For a later start at which the file does not load."""
-        if not file or not text:
-            return
-        try:
-            store.keep_good(Path(file), text, state_folder())
-        except OSError as error:
-            say(f"a good copy of {file} cannot be kept: {error}")
-
-    def _good(self, rig: Rig) -> Loaded | None:
-        """The last good copy of the set, unless that is what is started with."""
-        copy = store.good_copy(self.options.set, state_folder())
-        try:
-            document = load_set(copy, rig)
-        except (BridgeError, OSError):
-            return None
-        if document.text == self._start.text:
-            return None
-        return Loaded(compile_score(document.spec, rig.ranges), 0, document.text, self._start.file)
+    def _keep_good(self, file: str, text: str) -> None:
+        problem = begin.keep_good(file, text, state_folder())
+        if problem:
+            self._say_once(problem)
 
     def _player_died(self) -> None:
         self._failsafe.close_all()
@@ -390,9 +328,12 @@ class Supervisor:
 
     def _print_warnings(self) -> None:
         for text in self._watch.state.get("warnings", ()):
-            if text not in self._warned:
-                self._warned.add(text)
-                say(text)
+            self._say_once(text)
+
+    def _say_once(self, text: str) -> None:
+        if text not in self._warned:
+            self._warned.add(text)
+            say(text)
 
     # --- the service ----------------------------------------------------------------------------
 

@@ -19,6 +19,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from bridge.engine import work
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig, load_rig
@@ -144,7 +145,7 @@ class SetBook:
 
     def _read_disk(self, path: Path) -> str | None:
         """Notes what the file holds now; blocks on disk. None when it cannot be read."""
-        self._stamps[path] = _stamp(path)
+        self._stamps[path] = working.stamp(path)
         try:
             text = working.read_regular(path).decode("utf-8")
         except (OSError, UnicodeDecodeError):
@@ -158,11 +159,18 @@ class SetBook:
         score = compile_score(document.spec, rig.ranges)
         return Playing(text, path, document, score, revision)
 
+    def _weighed(self, rig: Rig, text: str, path: Path, revision: int) -> Playing:
+        """The same, for what is to be played anew; InputError as well when that is too much work
+        for this computer."""
+        playing = self._compile(rig, text, path, revision)
+        work.check(playing.score, rig.wired, path.name)
+        return playing
+
     async def check(self, text: str) -> list[Problem]:
         """Everything that is wrong with a text; [] when it can be played."""
         rig, playing = self._both()
         try:
-            await asyncio.to_thread(self._compile, rig, text, playing.path, 0)
+            await asyncio.to_thread(self._weighed, rig, text, playing.path, 0)
         except InputError as error:
             return list(error.problems)
         return []
@@ -229,7 +237,7 @@ class SetBook:
         path = self.shelf.path(file)
         if path != playing.path:
             text = self.shelf.left.get(path) or await self._read(path, file)
-            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            made = await asyncio.to_thread(self._weighed, rig, text, path, 0)
             self.shelf.keep_ready(path, made)
 
     async def _read(self, path: Path, file: str) -> str:
@@ -241,7 +249,7 @@ class SetBook:
         except (OSError, UnicodeDecodeError) as error:
             raise CommandError(f"'{file}' cannot be read: {error}") from None
         self._on_disk[path] = text
-        self._stamps[path] = await asyncio.to_thread(_stamp, path)
+        self._stamps[path] = await asyncio.to_thread(working.stamp, path)
         return text
 
     async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, Any]:
@@ -252,22 +260,24 @@ class SetBook:
         rig = self._both()[0]
         made = self.shelf.ready.get(path)
         if made is None or made.text != text:
-            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            made = await asyncio.to_thread(self._weighed, rig, text, path, 0)
             self.shelf.keep_ready(path, made)
         return {"tempo": made.document.spec.tempo, "tempo_glide": None}
 
     async def _travel(self, change: TextChange) -> None:
-        await self._swap(change)
+        await self._swap(change, self._compile)  # it has been played before
 
-    async def _swap(self, change: TextChange) -> Playing:
-        text, path = change.text, Path(change.file)
+    async def _swap(
+        self, change: TextChange, make: Callable[[Rig, str, Path, int], Playing] | None = None
+    ) -> Playing:
+        text, path, make = change.text, Path(change.file), make or self._weighed
         async with self._lock:
             rig, before = self._both()
             shown = self._control.link.state.get("revision", 0)
             revision = max(before.revision, shown) + 1
             made = self.shelf.ready.get(path)
             if made is None or made.text != text:
-                made = await asyncio.to_thread(self._compile, rig, text, path, revision)
+                made = await asyncio.to_thread(make, rig, text, path, revision)
             playing = replace(made, revision=revision)
             await self._send(playing, change.when, change)
             if path != before.path:
@@ -438,7 +448,7 @@ class SetBook:
         if playing is None:
             return
         path = playing.path
-        stamp = await asyncio.to_thread(_stamp, path)
+        stamp = await asyncio.to_thread(working.stamp, path)
         if path in self._stamps and stamp != self._stamps[path] and not self._lock.locked():
             before = self._on_disk.get(path)
             after = await asyncio.to_thread(self._read_disk, path)
@@ -482,12 +492,3 @@ class SetBook:
     @property
     def saved(self) -> bool:
         return bool(self._view.document["saved"])
-
-
-def _stamp(path: Path) -> tuple[int, int] | None:
-    """Changes whenever a file is written; None when it is not there."""
-    try:
-        about = path.stat()
-    except OSError:
-        return None
-    return about.st_mtime_ns, about.st_size

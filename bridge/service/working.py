@@ -65,3 +65,12 @@ def write(folder: Path, kept: Kept) -> None:
     """Whole or not at all. Raises OSError."""
     folder.mkdir(parents=True, exist_ok=True)
     store.write_atomic(folder / WORKING, kept.model_dump_json())
+
+
+def stamp(path: Path) -> tuple[int, int] | None:
+    """Changes whenever a file is written; None when it is not there."""
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    return about.st_mtime_ns, about.st_size

@@ -12,6 +12,7 @@ from fractions import Fraction
 import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
 
+from bridge.engine.hands import mute_derived
 from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.errors import CommandError
 from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
@@ -477,7 +478,7 @@ def test_latency_of_an_interface_is_made_up_for() -> None:
 def test_derived_lanes_can_be_kept_out_at_the_start() -> None:
     derived = Lane("derived", Logic("kick"), out="main.gate-3")
     desk = Desk(score_of(KICK, derived))
-    desk.player.mute_derived(desk.now)
+    mute_derived(desk.player, desk.now)
     desk.start()
     desk.run_to(BAR)
     assert desk.ons(3) == []

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.engine.supervise import make_start
+from bridge.engine.begin import make_start
 from bridge.files.rig import load_rig
 from bridge.files.tuning import Tuning, save_tuning
 from bridge.voltage.calibration import Correction
