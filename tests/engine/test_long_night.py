@@ -19,6 +19,7 @@ SPARSE = gate_lane("bell", "x" + "." * 63)
 def nothing_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """These tests let an hour pass at once, and want every deadline of it."""
     monkeypatch.setattr(core, "BEHIND_NS", 10**18)
+    monkeypatch.setattr(core, "RENDER_TICKS", 10**9)
 
 
 def ns_per_tick(bpm: str) -> Fraction:

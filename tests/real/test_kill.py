@@ -405,3 +405,45 @@ def test_an_http_port_in_use_is_one_clear_line(tmp_path: Path) -> None:
     assert code == 1
     assert len(lines) == 1
     assert "in use" in lines[0]
+
+
+def put_text(stage: Stage, text: str) -> None:
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{stage.http}/api/set",
+        json.dumps({"text": text, "when": "step"}).encode(),
+        {"Content-Type": "application/json"},
+        method="PUT",
+    )
+    urllib.request.urlopen(request, timeout=10).close()
+
+
+@pytest.mark.timeout(240)
+def test_the_last_set_that_played_for_a_while_comes_back(tmp_path: Path) -> None:
+    stage = Stage(tmp_path)
+    try:
+        wait_for(lambda: len(stage.hits(OTHER)) > 2, 40, "playing", stage)
+        wait_for(stage.answers, 40, "the page", stage)
+        time.sleep(33)  # what it takes to be good
+        put_text(stage, SET.replace("xxxx", "x...").replace("Undertow", "Spring"))
+        wait_for(lambda: stage.state()["set"] == "Spring", 20, "the new set", stage)
+        for restart in (1, 2):
+            os.kill(stage.player(), signal.SIGKILL)
+
+            def back(restart: int = restart) -> bool:
+                player = stage.state()["player"]  # fails when the page is down
+                return bool(player["present"] and player["restarts"] == restart)
+
+            wait_for(back, 30, f"restart {restart}", stage)
+        state = stage.state()
+        assert state["set"] == "Undertow"
+        assert any("the last one that played well is back" in w for w in state["warnings"])
+        wait_for(lambda: stage.state()["document"]["saved"], 20, "the service to follow", stage)
+        since = time.monotonic_ns()
+        wait_for(lambda: len(stage.hits(OTHER, since)) > 4, 20, "playing", stage)
+        time.sleep(1)
+        assert stage.state()["set"] == "Undertow", "nobody brings the other one back"
+        assert (tmp_path / "lanebridge" / "good").is_dir()
+    finally:
+        stage.process.send_signal(signal.SIGTERM)
+        assert stage.process.wait(10) == 0
+        stage.out.close()
