@@ -425,7 +425,9 @@ class SetBook:
         text, revision = origin.get("text"), origin.get("revision")
         if not isinstance(text, str) or not text or not isinstance(revision, int):
             return False
-        if revision < playing.revision or (revision, text) == (playing.revision, playing.text):
+        if revision < playing.revision:
+            return False
+        if text == playing.text and playing.revision in (-1, revision):
             return False
         path = playing.path
         with contextlib.suppress(CommandError):

@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 import yaml
 
+from bridge.engine.messages import FARTHEST_TICK
 from bridge.service.http import COMMAND_BYTES, Route, command_routes, history_routes
 from bridge.service.problems import PHRASES, phrase
 from bridge.service.setbook_http import set_routes
@@ -209,6 +210,7 @@ BAD: list[tuple[str, str, Any, int, str]] = [
     ("PUT", "/api/tempo", {"bpm": 400.1}, 422, "bpm"),
     ("PUT", "/api/clock/offset", {"ms": 100.1}, 422, "ms"),
     ("PUT", "/api/transport/position", {"tick": -1}, 422, "tick"),
+    ("PUT", "/api/transport/position", {"tick": FARTHEST_TICK + 1}, 422, "tick"),
     ("PUT", "/api/transport/position", {"tick": 1.5}, 422, "tick"),
     ("POST", "/api/transport/start", {"now": True}, 422, "now"),
     ("POST", "/api/undo", None, 409, "nothing to undo"),
