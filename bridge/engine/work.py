@@ -19,7 +19,8 @@ from typing import Any
 from bridge.engine.core import Player
 from bridge.engine.start import Timing
 from bridge.errors import InputError, Problem
-from bridge.music.model import SETTINGS, Drive
+from bridge.music.logic_parse import Term
+from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive
 from bridge.music.score import Score
 from bridge.ports.simulated import SimulatedOut
 from bridge.voltage.profile import WiredOutput
@@ -37,6 +38,11 @@ TURN_NS = 4_000_000
 SECOND_NS = 1_000_000_000
 COSTLY = ("repeats", "density", "hits", "chance")
 NAMED = 3
+LIGHT_STEPS = 2000
+"""Weighted steps in a second below which a set need not be played to know that it is light: some
+20 us each on a small computer."""
+VALUE_STEPS = 200
+"""What a lane of values counts for: it is sampled in a grid of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +106,8 @@ def measure(
 
 def check(score: Score, wired: Mapping[str, WiredOutput], file: str = "") -> None:
     """Raises InputError, naming the lanes that cost most, when a set is too much to play here."""
+    if is_light(score):
+        return
     work = measure(score, wired)
     if not work.too_much:
         return
@@ -114,26 +122,57 @@ def check(score: Score, wired: Mapping[str, WiredOutput], file: str = "") -> Non
     raise InputError([Problem(f"{asks}. These lanes cost most: {named}", "lanes", file)])
 
 
+def is_light(score: Score) -> bool:
+    """Whether the steps of all lanes alone say that a set is next to no work. Lengths that are
+    looked for ahead (ties, logic on gates) are never taken for light."""
+    reach = _reach(score)
+    ticks_per_s = _fastest(score) * TICKS_PER_QUARTER / 60
+    steps = 0.0
+    for place, lane in enumerate(score.lanes):
+        if lane.kind == "logic" and getattr(lane.source, "by", "") == "gates":
+            return False
+        if lane.tie:
+            return False
+        repeats = max(lane.settings.get("repeats", 1.0), reach.get((lane.name, "repeats"), 1.0))
+        weight = 1 + _terms(score.terms[place]) if place in score.terms else 1
+        own = ticks_per_s / float(score.steps[place]) * repeats * weight
+        steps += own if lane.hits else own + VALUE_STEPS
+    return steps < LIGHT_STEPS
+
+
+def _terms(term: Term) -> int:
+    return 1 + sum(map(_terms, term.terms))
+
+
 def _cost(row: tuple[str, float]) -> float:
     return -row[1]
 
 
 def _heaviest(player: Player, score: Score, now: int) -> None:
     """The fastest tempo and the highest settings that the set itself may come to."""
+    player.command({"do": "tempo", "bpm": _fastest(score)}, now)
+    for (lane, name), value in _reach(score).items():
+        command = {"do": "setting", "lane": lane, "setting": name, "value": value}
+        player.command(command, now)
+
+
+def _fastest(score: Score) -> float:
     spec = score.spec
-    fastest = max([spec.tempo, *(s.tempo for s in spec.sections if s.tempo is not None)])
-    player.command({"do": "tempo", "bpm": fastest}, now)
+    return max([spec.tempo, *(s.tempo for s in spec.sections if s.tempo is not None)])
+
+
+def _reach(score: Score) -> dict[tuple[str, str], float]:
+    """The highest value that sections and drives may give to settings that cost work."""
+    spec = score.spec
     reach: dict[tuple[str, str], float] = {}
     for section in spec.sections:
         for lane, values in section.lanes.items():
             for name, value in values.items():
-                reach[lane, name] = max(value, reach.get((lane, name), value))
+                if name in COSTLY:
+                    reach[lane, name] = max(value, reach.get((lane, name), value))
     drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
     drives += [drive for macro in spec.macros for drive in macro.drives]
     for drive in drives:
         if drive.lane is not None and drive.setting in COSTLY:
             reach[drive.lane, drive.setting] = SETTINGS[drive.setting].high
-    for (lane, name), value in reach.items():
-        if name in COSTLY:
-            command = {"do": "setting", "lane": lane, "setting": name, "value": value}
-            player.command(command, now)
+    return reach

@@ -15,8 +15,8 @@ from bridge.engine import work
 from bridge.errors import InputError
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set, parse_set
-from bridge.music.model import Drive, Every, Lane, Macro, Section
-from bridge.music.score import compile_score
+from bridge.music.model import Drive, Every, Lane, Logic, Macro, Section
+from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
 from bridge.paper import plan
 
@@ -126,3 +126,29 @@ def test_check_names_the_ports_that_are_absent(
     assert len(lines) == 2
     assert lines[0].startswith("interface main: no MIDI output has 'Recorder'")
     assert lines[1].startswith("clock: no MIDI input has 'Other computer'")
+
+
+@pytest.mark.parametrize(
+    ("score", "light"),
+    [
+        (score_of(helper("a"), gate_lane("b", "x.x.")), True),
+        (score_of(*(helper(f"h{n}") for n in range(400))), False),
+        (score_of(helper("a"), Lane("t", Every(4), parse_rate("1/16"), tie=True)), False),
+        (score_of(helper("a"), Lane("d", Logic("not a", by="gates"))), False),
+        (score_of(helper("a"), Lane("d", Logic(" xor ".join(["a"] * 400)))), False),
+        (
+            score_of(
+                *(helper(f"h{n}") for n in range(30)),
+                sections=(
+                    Section("flood", None, {}, {f"h{n}": {"repeats": 16.0} for n in range(30)}),
+                ),
+            ),
+            False,
+        ),
+    ],
+    ids=["two", "many", "tie", "gates", "long", "section"],
+)
+def test_only_what_is_next_to_no_work_is_taken_for_light(score: Score, light: bool) -> None:
+    assert work.is_light(score) is light
+    if light:
+        assert not work.measure(score, RIG).too_much
