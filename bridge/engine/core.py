@@ -34,7 +34,7 @@ from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
-from bridge.protocol.performing import MoveMacro, Mute, Release
+from bridge.protocol.performing import MoveMacro
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -52,6 +52,16 @@ OTHER_TEMPO = 0.01
 """A followed clock that differs more than this is another tempo: what is in ms is made by it."""
 IDLE_NS = 50_000_000
 CHECK_NS = 10_000_000
+LEFT_OUT_SAID_NS = 60_000_000_000
+"""What is left out is said once, and again only after so long a pause."""
+REST_SHARE = 3
+"""On the way to a far place while the song stands: this many times as long at rest as at work."""
+RENDER_NS = 12_000_000
+"""How long rendering may take before everything else has its turn."""
+RENDER_TICKS = 96
+BEHIND_NS = 250_000_000
+"""Rendering that is this far behind leaves music out, rather than to play all of it late."""
+RESUME_WALK_NS = 500_000_000
 WARNINGS_MOST = 50
 
 Done = Callable[[CommandError | None], None]
@@ -82,7 +92,7 @@ class Player:
         specs = specs or {}
         latency = {name: round(spec.latency_ms * NS_PER_MS) for name, spec in specs.items()}
         early = {name: latency.get(wired.port, 0) for name, wired in outputs.items()}
-        self.part = Part(score, revision, outputs, early, timing)
+        self.part = Part(score, revision, outputs, early, timing, clock)
         self.outputs = Outputs(outputs, ports, specs, corrections or {}, clock)
         self.timeline = Timeline(timing.gap_ns)
         send_to = tuple(port for port in settings.send_to if port in self.outputs.ports)
@@ -92,6 +102,9 @@ class Player:
         self.incoming = Incoming()
         self.offset_ns = offset_ns_of(settings.offset_ms)
         self.warnings: list[str] = []
+        self._clock = clock
+        self._walk_at = 0
+        self._left_out_at: int | None = None
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
         self._waiting: deque[tuple[Command, Done | None, str]] = deque()
@@ -162,7 +175,7 @@ class Player:
         if value is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
         if self.part.seeking and not self.song.playing:
-            times.append(now)
+            times.append(self._walk_at)
         elif self.standing.at is not None:
             times.append(self.standing.at)
         return max(min(times), now + 50_000)
@@ -186,9 +199,10 @@ class Player:
             if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
                 self._render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
         elif self.part.seeking:
-            self.part.approach()
-            if not self.part.seeking:
-                self._arrived(now)
+            if now >= self._walk_at:
+                self._walk_at = now + (1 + REST_SHARE) * self.part.approach()
+                if not self.part.seeking:
+                    self._arrived(now)
         else:
             if self.part.swap_waits:
                 self._change_score(max(0, math.ceil(song.tick_at(now))))
@@ -210,17 +224,38 @@ class Player:
         jump = self.song.horizon
         if jump is not None:
             goal = min(goal, jump)
+        until = self._clock() + RENDER_NS
         while part.rendered < goal:
+            now = self._clock()
+            if now - self.song.time_of(part.rendered) > BEHIND_NS:
+                self._leave_out(now)
+            if now > until:
+                return
             start = part.rendered
             if part.swap_due:  # it may bring a tempo, which holds from the very line on
                 for item in part.change_score():
                     self.timeline.add(item)
                 self._keep_up(start)
-            for item in part.render(goal, self.song.bpm):
+            for item in part.render(min(goal, start + RENDER_TICKS), self.song.bpm):
                 self.timeline.add(item)
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
             self._keep_up(part.rendered)
+
+    def _leave_out(self, now: int) -> None:
+        """Leaves out what is overdue by far: the song goes on where it should be by now."""
+        part, song = self.part, self.song
+        behind = now - song.time_of(part.rendered)
+        self.sender.close_gates()
+        part.skip(max(part.rendered, math.ceil(song.tick_at(now + self._need()))))
+        self._keep_up(part.rendered)
+        self.outputs.lateness.left_out_ns += behind
+        if self._left_out_at is None or now - self._left_out_at > LEFT_OUT_SAID_NS:
+            self.warn(
+                f"playing fell {behind // NS_PER_MS} ms behind and that part is left out: "
+                "the set asks too much of this computer, or something else keeps it busy"
+            )
+        self._left_out_at = now
 
     def _keep_up(self, tick: int) -> None:
         """The song goes at the tempo that the performance has at `tick`, from there on."""
@@ -423,19 +458,6 @@ class Player:
         self.sender.close_gates()
         self.warn(f"{count} incoming messages were dropped; gates were closed")
 
-    def release_holds(self, now: int) -> None:
-        """Whoever passed fingers on to us is gone: nothing is held any more."""
-        held = self.performance.at(self.part.rendered).holds.values()
-        for client in {client for clients in held for client in clients}:
-            self.perform(Release(), now, client)
-
-    def mute_derived(self, now: int) -> None:
-        """Every derived lane out: the safe way to begin after repeated crashes."""
-        for lane in self.part.score.lanes:
-            if lane.kind == "logic":
-                self.perform(Mute(lane=lane.name, muted=True), now)
-        self.warn("started with derived lanes muted, after repeated failures")
-
     def resume(
         self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
     ) -> None:
@@ -454,9 +476,9 @@ class Player:
         self.performance.locate(goal)
         self.performance.restore(snapshot, goal)
         try:
-            self.part.recall(memory, goal)
+            self.part.recall(memory, goal, RESUME_WALK_NS)
         except ValueError:
-            self.part.seek(goal)
+            self.part.seek(goal, RESUME_WALK_NS)
         self._bpm = self.performance.tempo
         now = clock()
         if playing:

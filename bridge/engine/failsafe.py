@@ -85,13 +85,19 @@ class Failsafe:
 def main(arguments: list[str]) -> int:
     """Closes every output of a rig; 0, or 1 when the rig cannot be read."""
     from bridge.engine.start import port_specs
+    from bridge.engine.supervise import state_folder
+    from bridge.files import store
     from bridge.files.rig import load_rig
 
     if len(arguments) != 1:
         print("usage: python -m bridge.engine.failsafe RIG", file=sys.stderr)
         return 2
+    path = Path(arguments[0])
     try:
-        rig = load_rig(Path(arguments[0]))
+        # What was played may have been the last good copy of a rig that does not load.
+        rig, _ = store.load_or_last_good(
+            path, lambda file: load_rig(file, place=path), state_folder()
+        )
     except InputError as problem:
         print(problem, file=sys.stderr)
         return 1

@@ -130,3 +130,18 @@ HANDLERS: Mapping[type[Command], Callable[[Player, Any, int], None]] = {
     internal.TakeInput: _of_process,
     internal.Quit: _of_process,
 }
+
+
+def release_holds(player: Player, now: int) -> None:
+    """Whoever passed fingers on to the player is gone: nothing is held any more."""
+    held = player.performance.at(player.part.rendered).holds.values()
+    for client in {client for clients in held for client in clients}:
+        player.perform(performing.Release(), now, client)
+
+
+def mute_derived(player: Player, now: int) -> None:
+    """Every derived lane out: the safe way to begin after repeated crashes."""
+    for lane in player.part.score.lanes:
+        if lane.kind == "logic":
+            player.perform(performing.Mute(lane=lane.name, muted=True), now)
+    player.warn("started with derived lanes muted, after repeated failures")

@@ -32,6 +32,8 @@ class Lateness:
         self.worst_ns = 0
         self.late = 0
         """How many left more than `OFTEN_NS` after their time."""
+        self.left_out_ns = 0
+        """How much of the song was left out because there was too much to play in time."""
         self._counts = [0] * len(UPPER_NS)
 
     def add(self, late_ns: int) -> None:
@@ -65,6 +67,7 @@ class Lateness:
             "p99_us": round(self.percentile(0.99) / 1000, 1),
             "worst_us": round(self.worst_ns / 1000, 1),
             "since": self.since_ns // 1_000_000,
+            "left_out_ms": self.left_out_ns // 1_000_000,
             "histogram": [
                 [round(upper / 1000, 1), count]
                 for upper, count in zip(UPPER_NS, self._counts, strict=True)

@@ -5,10 +5,11 @@ Knows ticks only. The tempo is handed in where a width in milliseconds has to fi
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from bridge.engine.pace import Pace
 from bridge.engine.start import NS_PER_MS, Timing
 from bridge.engine.timeline import Item
 from bridge.errors import CommandError
@@ -22,6 +23,12 @@ from bridge.voltage.profile import WiredOutput
 
 SIXTEENTH = 240
 SLICE_BARS = 4
+SLICE_NS = 1_000_000
+"""About how long one step of the way to another place takes."""
+AT_ONCE_NS = 8_000_000
+"""How long the way to a place may take when what is played there is due now."""
+WALK_NS = 2_000_000_000
+"""How much work a place is worth while the song stands. Beyond it lanes fall in there."""
 NS_PER_TICK_AT_1_BPM = 62_500_000
 
 
@@ -68,7 +75,8 @@ class Part:
     """One set at play on the outputs of a rig.
 
     `rendered` is the tick up to which items have been given out; `early` is how many ns before its
-    tick an item on an output leaves because of that output's interface.
+    tick an item on an output leaves because of that output's interface. `clock` (monotonic ns)
+    limits how long going to another place may take.
     """
 
     def __init__(
@@ -78,8 +86,12 @@ class Part:
         outputs: Mapping[str, WiredOutput],
         early: Mapping[str, int],
         timing: Timing,
+        clock: Callable[[], int] = int,
     ) -> None:
         self.revision = revision
+        self._clock = clock
+        self._pace = Pace()
+        self._walked_ns = 0
         self.rendered = 0
         self.last: int | None = None
         """The tick at which everything ends, for whoever wants so many bars and no more."""
@@ -103,6 +115,7 @@ class Part:
         self.score = score
         self.performance = performance
         self.renderer = Renderer(score, performance)
+        self._pace = Pace()
         self.names = [lane.name for lane in score.lanes]
         self._macros = [macro.name for macro in score.spec.macros]
         # Only a lane with steps of its own bounds a pulse; one moved by hits has no fixed step.
@@ -168,42 +181,66 @@ class Part:
                 early=early,
             )
 
-    def seek(self, tick: int) -> None:
-        """Go to `tick`, however long it takes; nothing to do when the renderer is there already."""
+    def seek(self, tick: int, within_ns: int = AT_ONCE_NS) -> None:
+        """Go to `tick` now: exactly, as if everything up to it had been played, when `within_ns` is
+        enough for that; else lanes fall in there. Nothing to do when the renderer is there."""
         self.head_for(tick)
-        while self.seeking:
-            self.approach()
+        self._arrive(within_ns)
 
     def head_for(self, tick: int) -> None:
         """Go to `tick`, a little at each `approach`: where nothing is remembered of the way, it is
-        played through silently, and that takes time in proportion."""
+        played through silently, as far as that is worth the work (`WALK_NS`)."""
         if self._located == tick:
             return
         self.performance.locate(tick)
         self.rendered = self._located = tick
         self.seeking = True
+        self._walked_ns = 0
 
-    def approach(self) -> None:
-        """One step of the way, a few bars long."""
-        renderer, goal = self.renderer, self.rendered
+    def approach(self) -> int:
+        """One step of the way, a few bars long at most; returns the ns it took."""
+        renderer, goal, begun = self.renderer, self.rendered, self._clock()
+        if goal < renderer.position:
+            renderer.go_back(goal)
+        if self._walked_ns > WALK_NS:
+            renderer.fall_in(goal)
         at = renderer.position
-        if goal < at and not renderer.remembers(goal):
-            renderer.rewind()
-            at = 0
-        step = SLICE_BARS * self.score.spec.bar_ticks
-        renderer.seek(goal if goal < at else min(goal, at + step))
+        most = SLICE_BARS * self.score.spec.bar_ticks
+        renderer.seek(min(goal, at + self._pace.ticks(SLICE_NS, most)))
+        took = self._clock() - begun
+        self._pace.took(renderer.position - at, took)
+        self._walked_ns += took
         self.seeking = renderer.position != goal
+        return took
 
-    def recall(self, memory: object, tick: int) -> None:
+    def recall(self, memory: object, tick: int, within_ns: int = AT_ONCE_NS) -> None:
         """Go to `tick` from a place that another player's renderer remembered; ValueError when it
         is of no use. The performance must be there already."""
         self.renderer.recall(memory, tick)
         self.rendered = self._located = tick
-        self.seeking = False
+        self.seeking = True
+        self._arrive(within_ns)
 
-    def skip(self, tick: int) -> None:
-        """Go on to a later tick without giving out what lies between."""
-        self.renderer.advance(tick)
+    def _arrive(self, within_ns: int) -> None:
+        until = self._clock() + within_ns
+        while self.seeking:
+            if self._clock() > until:
+                self.renderer.fall_in(self.rendered)
+                self.seeking = False
+            else:
+                self.approach()
+
+    def skip(self, tick: int, within_ns: int = AT_ONCE_NS) -> None:
+        """Go on to a later tick without giving out what lies between; see `seek`."""
+        renderer, until = self.renderer, self._clock() + within_ns
+        while renderer.position < tick:
+            at, begun = renderer.position, self._clock()
+            if begun > until:
+                renderer.fall_in(tick)
+                self.performance.settle(tick)
+                break
+            renderer.advance(min(tick, at + self._pace.ticks(SLICE_NS, tick - at)))
+            self._pace.took(renderer.position - at, self._clock() - begun)
         self.rendered = self._located = tick
 
     def _item(self, event: Event, bpm: float) -> Item:

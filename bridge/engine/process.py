@@ -7,8 +7,9 @@ the next deadline leaves room.
 
 On SIGTERM or SIGINT, or when its parent dies: every open gate gets its note-off at once, then
 controllers 123 and 120, bend centred, values at rest; ports stay open for a moment, because some
-systems lose what was sent just before closing. Exit 0; 1 with one line on standard error when a
-port cannot be had.
+systems lose what was sent just before closing. Exit 0.
+
+A port that is not there is waited for, at the start as later: the song goes on without it.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from bridge.clock.source import INTERNAL
 from bridge.engine import realtime
 from bridge.engine.core import Done, Player
 from bridge.engine.feedback import Feedback
+from bridge.engine.hands import mute_derived, release_holds
 from bridge.engine.inbox import Inbox
 from bridge.engine.lateness import Alarm
 from bridge.engine.link import Link
@@ -69,41 +71,37 @@ class Process:
         self._ports_at = 0
         self._hear_at = 0
         self._waited_since = 0
+        self._between_at = 0
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
+        self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
         self._alarm = Alarm()
         self._swaps_done = self._swaps_swept = 0
         self._open_ports()
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
-        self.link = Link(start.socket, self._command, lambda: self.report.full(_now()))
-        self.link.gone = lambda: self.player.release_holds(_now())
+        self.link = Link(start.socket, self._command, self._hello)
+        self.link.gone = lambda: release_holds(self.player, _now())
 
     # --- start ----------------------------------------------------------------------------------
 
     def _open_ports(self) -> None:
         start = self.start
-        again = start.restarts > 0
         for name, spec in start.ports.items():
             try:
                 self.ports[name] = open_output(spec.text, name)
             except PortError as problem:
-                if not again:
-                    raise PortError(f"interface {name}: {problem}") from problem
+                self._warnings.append(f"waiting for {spec.text} (interface {name}): {problem}")
                 self.ports[name] = Missing(name, spec)
                 self._lost.add(name)
+        inputs = dict.fromkeys(start.inputs, "controller")
         if start.clock.follow != INTERNAL:
-            try:
-                self.inbox.open(start.clock.follow)
-            except PortError as problem:
-                if not again:
-                    raise PortError(f"clock: {problem}") from problem
-                self._warnings.append(f"clock: {problem}")
-        for text in start.inputs:
+            inputs = {start.clock.follow: "clock", **inputs}
+        for text, what in inputs.items():
             try:
                 self.inbox.open(text)
             except PortError as problem:
-                self._warnings.append(f"controller: {problem}")
+                self._warnings.append(f"waiting for {text} ({what}): {problem}")
                 self.inbox.want(text)
         self.inbox.overhear()
 
@@ -127,7 +125,7 @@ class Process:
         if start.snapshot is not None:
             player.resume(start.snapshot, _now, start.memory)
         if start.safe:
-            player.mute_derived(_now())
+            mute_derived(player, _now())
         return player
 
     def _about(self) -> dict[str, Any]:
@@ -140,11 +138,16 @@ class Process:
             "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
         }
 
+    def _hello(self) -> dict[str, Any]:
+        """The whole state, and what the set that plays was made of."""
+        return {**self.report.full(_now()), "origin": self._origin}
+
     def _ports_state(self) -> dict[str, Any]:
         return {
             name: {
                 "port": self._shown(name, port),
                 "open": name not in self._lost,
+                "waiting": isinstance(port, Missing) and not port.found,
                 "link": self.start.ports[name].link,
             }
             for name, port in self.ports.items()
@@ -174,7 +177,9 @@ class Process:
                 player.midi_in(port, stamp, data, now)
             due = player.step(now)
             now = _now()
-            if player.slack(now) > STAGE_NS:
+            # A player that cannot keep up still answers, and says what it does.
+            if player.slack(now) > STAGE_NS or now - self._between_at > PATIENCE_NS:
+                self._between_at = now
                 due = min(due, self._between(now))
             self._wait(due)
 
@@ -288,10 +293,16 @@ class Process:
             if not isinstance(score, Score) or not isinstance(revision, int):
                 raise CommandError("a swap needs a score and its revision")
             when, renamed, parts = check_swap(value)
+            origin = {
+                "revision": revision,
+                "text": str(value.get("text", "")),
+                "file": str(value.get("file", "")),
+            }
             self.player.swap(score, revision, when, renamed, parts)
         except CommandError as error:
             done(error)
         else:
+            self._origin = origin
             self.link.keep(payload)
             done(None)
 
@@ -361,12 +372,17 @@ class Process:
 
 
 class Missing:
-    """Stands for a port that is not there yet (after a restart); `reopen` looks for it."""
+    """Stands for a port that is not there yet; `reopen` looks for it."""
 
     def __init__(self, label: str, spec: PortSpec) -> None:
         self.name = spec.text
         self._label = label
         self._port: OutPort | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether it was there since."""
+        return self._port is not None
 
     def send(self, data: bytes) -> None:
         if self._port is not None:
@@ -393,11 +409,7 @@ class Missing:
 def main() -> int:
     realtime.die_with_parent()
     start: Start = pickle.load(sys.stdin.buffer)
-    try:
-        process = Process(start)
-    except PortError as problem:
-        print(problem, file=sys.stderr)
-        return 1
+    process = Process(start)
 
     def stop(*_: object) -> None:
         process.stopping = True

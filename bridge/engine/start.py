@@ -84,6 +84,7 @@ class Start:
     `snapshot` is a state as the player reports it, to go on from, and `memory` the last place
     that its renderer remembered; `safe` mutes all derived lanes
     (after repeated crashes). `inputs` are further MIDI inputs to listen to, by part of their name.
+    `text` and `file` are what the score was made of; the player hands them to whoever asks.
     """
 
     score: Score
@@ -96,6 +97,8 @@ class Start:
     inputs: tuple[str, ...] = ()
     rig: str = ""
     set: str = ""
+    text: str = ""
+    file: str = ""
     version: str = ""
     revision: int = 1
     snapshot: Mapping[str, Any] | None = None

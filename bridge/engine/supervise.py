@@ -2,8 +2,9 @@
 
 When the player dies, every output is closed at once over ports that this process holds for the
 purpose, and a new player goes on where the old one would be by now, mutes and macros as they
-were. When the service dies, the groove goes on, and the service is started again. A player that
-says nothing for too long is ended and counts as dead.
+were. When players die of a set that has not sounded for long, the last one that has comes back.
+When the service dies, the groove goes on, and the service is started again. A player that
+says nothing for too long is ended and counts as dead. Neither is ever given up.
 """
 
 from __future__ import annotations
@@ -22,25 +23,23 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bridge import __version__
+from bridge.engine import begin, lock
 from bridge.engine.doors import try_doors
 from bridge.engine.failsafe import Failsafe
-from bridge.engine.start import ClockSettings, Start, Timing, port_specs
+from bridge.engine.fallback import Fallback, Loaded
+from bridge.engine.start import Start
 from bridge.engine.wake import Wake
 from bridge.engine.watch import Watch
-from bridge.errors import BridgeError, PlayerError
-from bridge.files.rig import Rig, load_rig
-from bridge.files.set import load_set
+from bridge.errors import BridgeError
+from bridge.files import store
 from bridge.files.token import kept_token
-from bridge.files.tuning import corrections
-from bridge.music.score import compile_score
 
 READY_S = 30.0
 CRASHES, WITHIN_S = 3, 60.0
 SILENT_NS = 3_000_000_000
 """A player that is well says something twice a second."""
 SERVICE_PAUSE_S = (0.2, 5.0)
-PLAYER_PAUSE_S = 1.0
+PLAYER_PAUSE_S = (1.0, 5.0)
 STOP_S = 3.0
 MEND_S = 2.0
 
@@ -61,30 +60,6 @@ class Options:
     demo: bool = False
 
 
-def make_start(rig: Rig, set_path: Path, socket: str, play: bool) -> Start:
-    """Everything the player needs, from the files. Raises InputError."""
-    document = load_set(set_path, rig)
-    score = compile_score(document.spec, rig.ranges)
-    clock, timing = rig.clock, rig.timing
-    tuned, doubts = corrections(rig)
-    for doubt in doubts:
-        say(doubt)
-    return Start(
-        score=score,
-        outputs=dict(rig.wired),
-        ports=port_specs(rig.interfaces),
-        socket=socket,
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-        clock=ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
-        inputs=tuple(dict.fromkeys(c.port for c in rig.controllers.values())),
-        rig=rig.name,
-        set=document.spec.name,
-        version=__version__,
-        play=play,
-        corrections=tuned,
-    )
-
-
 class Supervisor:
     """Two children and what is needed to replace either. `run` returns the exit code."""
 
@@ -94,18 +69,28 @@ class Supervisor:
         self.service: subprocess.Popen[bytes] | None = None
         self.token = access_token() if options.lan else None
         self._socket = str(folder / "player.sock")
-        rig = load_rig(options.rig)
-        self._start = make_start(rig, options.set, self._socket, options.start)
+        rig, self._start = begin.from_files(
+            options.rig, options.set, self._socket, options.start, state_folder()
+        )
+        good = begin.last_good(options.set, rig, self._start, state_folder())
+        self._fallback = Fallback(_loaded(self._start), good)
         try_doors("0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port)
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
         self._watch = Watch()
         self._crashes: deque[float] = deque(maxlen=CRASHES)
+        self._player_ready = False
+        self._player_until = 0.0
+        self._player_at: float | None = None
+        self._player_pause = 0.0
         self._stopping = False
         self._ready = False
         self._service_at: float | None = None
         self._service_pause = SERVICE_PAUSE_S[0]
         self._service_text = b""
         self._warned: set[str] = set()
+        for text in self._start.warnings:
+            self._say_once(text)
+        self._rig_text = rig.text
         self._looked_ns = _now()
         self._mend_at = 0.0
         self._fds: dict[int, subprocess.Popen[bytes]] = {}
@@ -115,49 +100,51 @@ class Supervisor:
     # --- from start to end ----------------------------------------------------------------------
 
     def run(self) -> int:
-        """Until a signal asks to stop (0), or the start fails (1)."""
+        """Until a signal asks to stop."""
         old = [(name, signal.signal(name, self._stop)) for name in (signal.SIGTERM, signal.SIGINT)]
         old.append((signal.SIGCHLD, signal.signal(signal.SIGCHLD, lambda *_: None)))
         signal.set_wakeup_fd(self._wake.write_fd, warn_on_full_buffer=False)
-        code = 0
         try:
-            if not self._start_player():
-                return 0 if self._stopping else 1
+            self._start_player()
             self._failsafe.open()
             self._start_service()
-            while not self._stopping and code == 0:
-                code = self._turn()
+            while not self._stopping:
+                self._turn()
         finally:
             self._end()
             signal.set_wakeup_fd(-1)
             self._wake.close()
             for name, handler in old:
                 signal.signal(name, handler)
-        return code
+        return 0
 
-    def _turn(self) -> int:
+    def _turn(self) -> None:
         """Waits for the next thing that happens, and sees to it."""
         watch = self._watch.sock
         output = self.service.stdout if self.service is not None else None
+        word = self.player.stdout if self.player is not None else None
         sources: list[Any] = [self._wake.fd, *self._fds]
-        sources += [source for source in (watch, output) if source is not None]
-        pause = 0.5 if self._service_at is None else max(0.0, self._service_at - time.monotonic())
-        readable, _, _ = select.select(sources, [], [], min(0.5, pause))
+        sources += [source for source in (watch, output, word) if source is not None]
+        until = [at for at in (self._service_at, self._player_at) if at is not None]
+        pause = min(until, default=time.monotonic() + 0.5) - time.monotonic()
+        readable, _, _ = select.select(sources, [], [], min(0.5, max(0.0, pause)))
         self._wake.quiet()
         if watch is not None and watch in readable:
             self._watch.read(_now())
             self._failsafe.heard(self._watch.sent)
             self._watch.sent.clear()
             self._print_warnings()
+            self._follow()
+        if word is not None and word in readable:
+            self._player_speaks()
         for child in self._ended(readable):
             if child is self.player:
                 self._player_died()
-            elif child is self.service and not self._service_died():
-                return 1
+            elif child is self.service:
+                self._service_died()
         if output is not None and output in readable and self.service is not None:
             self._read_service()
         self._look()
-        return 0
 
     def _guard(self, child: subprocess.Popen[bytes]) -> None:
         """From now on its end is noticed at once."""
@@ -183,14 +170,22 @@ class Supervisor:
         if now - self._looked_ns > SILENT_NS // 2:
             self._watch.heard_ns = now
         self._looked_ns = now
-        if self.player is not None and now - self._watch.heard_ns > SILENT_NS:
-            say("the player does not answer; starting it again")
+        clock = time.monotonic()
+        if self.player is not None and not self._player_ready and clock > self._player_until:
+            say(f"the player was not ready after {READY_S:g} s")
+            self._player_until = clock + READY_S
             self.player.kill()
+        if self._player_ready and now - self._watch.heard_ns > SILENT_NS:
+            say("the player does not answer; starting it again")
             self._watch.heard_ns = now
-        if self._watch.sock is None and self.player is not None and not self._stopping:
+            if self.player is not None:
+                self.player.kill()
+        if self._watch.sock is None and self._player_ready and not self._stopping:
             with contextlib.suppress(OSError):
                 self._watch.connect(self._socket, now)
-        clock = time.monotonic()
+        if self._player_at is not None and clock >= self._player_at:
+            self._player_at = None
+            self._start_player()
         if self._service_at is not None and clock >= self._service_at:
             self._service_at = None
             self._start_service()
@@ -234,8 +229,10 @@ class Supervisor:
 
     # --- the player -----------------------------------------------------------------------------
 
-    def _start_player(self) -> bool:
-        """False when it ended before it was ready (it has said why)."""
+    def _start_player(self) -> None:
+        """It says when it is ready."""
+        self._player_ready = False
+        self._player_until = time.monotonic() + READY_S
         self.player = subprocess.Popen(
             [sys.executable, "-m", "bridge.engine.process"],
             stdin=subprocess.PIPE,
@@ -248,28 +245,51 @@ class Supervisor:
         with contextlib.suppress(BrokenPipeError):
             pickle.dump(self._start, child.stdin, pickle.HIGHEST_PROTOCOL)
             child.stdin.close()
-        until = time.monotonic() + READY_S
-        while not self._stopping:
-            left = until - time.monotonic()
-            if left <= 0:
-                raise PlayerError(f"the player was not ready after {READY_S:g} s")
-            sources: list[Any] = [child.stdout, self._wake.fd]
-            readable, _, _ = select.select(sources, [], [], left)
-            if child.stdout in readable:
-                break
-        if self._stopping or child.stdout.readline() != b"ready\n":
-            return False
-        child.stdout.close()
         self._guard(child)
-        with contextlib.suppress(OSError):
-            self._watch.connect(self._socket, _now())
-        return True
+
+    def _player_speaks(self) -> None:
+        """``ready``, or nothing because it ends."""
+        child = self.player
+        assert child is not None
+        assert child.stdout is not None
+        ready = child.stdout.readline() == b"ready\n"
+        child.stdout.close()
+        child.stdout = None
+        if ready:
+            self._player_ready = True
+            start = self._start
+            if start.restarts == 0:
+                self._keep_good(str(self.options.rig), self._rig_text)
+            if not store.good_copy(Path(start.file), state_folder()).exists():
+                self._keep_good(start.file, start.text)
+            self._watch.heard_ns = _now()
+            with contextlib.suppress(OSError):
+                self._watch.connect(self._socket, _now())
+
+    def _follow(self) -> None:
+        """What the player plays by now, and whether that has sounded for long enough to be good."""
+        watch = self._watch
+        if watch.revision is not None:
+            self._fallback.takes(Loaded(watch.score, watch.revision, watch.text, watch.file))
+        sounding = watch.state.get("transport", {}).get("state") in ("running", "lost")
+        if self._fallback.heard(_now(), sounding):
+            good = self._fallback.present
+            self._keep_good(good.file, good.text)
+
+    def _keep_good(self, file: str, text: str) -> None:
+        problem = begin.keep_good(file, text, state_folder())
+        if problem:
+            self._say_once(problem)
 
     def _player_died(self) -> None:
         self._failsafe.close_all()
         assert self.player is not None
-        code = self.player.wait()
+        code, was_ready = self.player.wait(), self._player_ready
+        if self.player.stdout is not None:
+            self.player.stdout.close()
+        self.player, self._player_ready = None, False
         self._watch.read(_now())
+        self._follow()
         self._watch.close()
         if self._stopping:
             return
@@ -279,25 +299,41 @@ class Supervisor:
         say(f"the player ended ({_cause(code)}); outputs are closed, starting it again")
         if often:
             say(f"that was {CRASHES} times within {WITHIN_S:g} s: derived lanes stay muted")
-        memory, revision = self._watch.memory, self._watch.revision or self._start.revision
+        fell_back = self._fallback.died()
+        present = self._fallback.present
+        if fell_back:
+            text = "the set ended the player twice; the last one that played well is back"
+            say(text)
+            self._watch.score, self._watch.revision = present.score, present.revision
+            self._watch.text, self._watch.file = present.text, present.file
+        memory, revision = self._watch.memory, present.revision
         fits = memory is not None and memory["revision"] == revision
         self._start = replace(
             self._start,
             memory=memory["memory"] if fits and memory is not None else None,
             snapshot=self._watch.state or None,
-            score=self._watch.score or self._start.score,
+            score=present.score,
+            text=present.text,
+            file=present.file,
+            set=present.score.spec.name,
             revision=revision,
             restarts=self._start.restarts + 1,
-            safe=often,
+            safe=often and not fell_back,
+            warnings=(text,) if fell_back else (),
         )
-        while not self._stopping and not self._start_player():
-            time.sleep(PLAYER_PAUSE_S)
+        # At once the first time; a player that does not even come up is tried less and less often.
+        low, high = PLAYER_PAUSE_S
+        self._player_pause = 0.0 if was_ready else min(max(low, 2 * self._player_pause), high)
+        self._player_at = now + self._player_pause
 
     def _print_warnings(self) -> None:
         for text in self._watch.state.get("warnings", ()):
-            if text not in self._warned:
-                self._warned.add(text)
-                say(text)
+            self._say_once(text)
+
+    def _say_once(self, text: str) -> None:
+        if text not in self._warned:
+            self._warned.add(text)
+            say(text)
 
     # --- the service ----------------------------------------------------------------------------
 
@@ -356,8 +392,7 @@ class Supervisor:
             else:
                 print(text, flush=True)
 
-    def _service_died(self) -> bool:
-        """False when it never came up, so that the reason (it has said it) is not repeated."""
+    def _service_died(self) -> None:
         assert self.service is not None
         if self.service.stdout is not None:
             self._read_service()
@@ -366,13 +401,10 @@ class Supervisor:
             self.service.stdout.close()
         self.service = None
         if self._stopping:
-            return True
-        if not self._ready:
-            return False
+            return
         say(f"the service ended ({_cause(code)}); playing goes on, starting it again")
         self._service_at = time.monotonic() + self._service_pause
         self._service_pause = min(self._service_pause * 2, SERVICE_PAUSE_S[1])
-        return True
 
 
 # --- what people see ----------------------------------------------------------------------------
@@ -411,6 +443,10 @@ def access_token() -> str:
     return token
 
 
+def _loaded(start: Start) -> Loaded:
+    return Loaded(start.score, start.revision, start.text, start.file)
+
+
 def _cause(code: int) -> str:
     if code >= 0:
         return f"code {code}"
@@ -431,16 +467,19 @@ def run(
     demo: bool = False,
 ) -> int:
     """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code (0, or 1 when the files
-    are wrong or a port cannot be had: said in a line or more on standard error)."""
-    with contextlib.suppress(OSError):  # what cannot be kept there is said when it is tried
-        state_folder().mkdir(parents=True, exist_ok=True)
+    are wrong or a network port is taken: said in a line or more on standard error)."""
     options = Options(Path(rig_path), Path(set_path), http_port, osc_port, lan, start, demo)
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(
         prefix="lanebridge-", dir=os.environ.get("XDG_RUNTIME_DIR") or None
     ) as folder:
+        handle = None
         try:
+            handle = lock.take(state_folder())
             return Supervisor(options, Path(folder)).run()
         except BridgeError as error:
             print(error, file=sys.stderr)
             return 1
+        finally:
+            if handle is not None:
+                os.close(handle)

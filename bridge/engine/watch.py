@@ -15,14 +15,16 @@ class Watch:
     """A reader that keeps what is needed to start another player where this one was.
 
     `state` is the newest state; `score` and `revision` are those of the last swap, or None;
-    `memory` is the last remembered place (``memory``) and the ``revision`` it belongs to. `sent`
-    collects what the player says it has sent; whoever uses it clears it.
+    `text` and `file` are what that score was made of. `memory` is the last remembered place
+    (``memory``) and the ``revision`` it belongs to. `sent` collects what the player says it has
+    sent; whoever uses it clears it.
     """
 
     def __init__(self) -> None:
         self.state: dict[str, Any] = {}
         self.score: Any = None
         self.revision: int | None = None
+        self.text = self.file = ""
         self.memory: dict[str, Any] | None = None
         self.sent: list[list[Any]] = []
         self.heard_ns = 0
@@ -73,6 +75,7 @@ class Watch:
                 kept = pickle.loads(payload)
                 if kept["do"] == "swap":
                     self.score, self.revision, self.memory = kept["score"], kept["revision"], None
+                    self.text, self.file = str(kept.get("text", "")), str(kept.get("file", ""))
                 else:
                     self.memory = kept
             return
@@ -81,6 +84,7 @@ class Watch:
         if what == "played":
             self.sent += frame.get("sent", [])
         elif what == "hello":
+            frame.pop("origin", None)
             self.state = frame
         elif what == "state":
             for key in ("acks", "refused"):

@@ -190,14 +190,16 @@ class RigModel(Strict):
     """MIDI controllers whose knobs and buttons move macros, mutes, sections, transport"""
 
 
-def load_rig(path: Path | str, shown: str | None = None) -> Rig:
-    """Reads a rig file, and the profiles it names from beside it or from those shipped.
+def load_rig(path: Path | str, shown: str | None = None, place: Path | None = None) -> Rig:
+    """Reads a rig file, and the profiles it names from beside it or from those shipped. `place` is
+    where the file belongs when `path` is a copy that is kept elsewhere.
 
     Raises:
         InputError: every problem found, in file order.
     """
     path = Path(path)
-    return _read(Document.read(path, shown), path.parent, path)
+    place = place or path
+    return _read(Document.read(path, shown), place.parent, place)
 
 
 def parse_rig(text: str, file: str = "rig.yaml", beside: Path | None = None) -> Rig:

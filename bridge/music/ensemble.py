@@ -139,6 +139,13 @@ class Ensemble:
                     self._hand[place] = old._hand[other]
             node.adopt({**carry, "at": tick})
 
+    def fall_in(self, tick: int) -> None:
+        """Every lane as a new one that comes in at `tick`: nothing of the way there is played."""
+        self._hand.clear()
+        self._version = -1
+        for node in self._ordered:
+            node.adopt({"at": tick})
+
     def keep(self) -> Kept:
         """The state of all nodes, for `go_back`."""
         return {place: node.carry() for place, node in self.nodes.items()}, dict(self._hand)

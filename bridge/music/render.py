@@ -82,14 +82,10 @@ class Renderer:
         as it is now, in time proportional to the way.
         """
         if tick < self.position:
-            self._go_back(tick)
+            self.go_back(tick)
         self._evaluate_for(tick)
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
-
-    def remembers(self, tick: int) -> bool:
-        """Whether `seek` to an earlier `tick` is short: a place before it is remembered."""
-        return any(mark.tick <= tick for mark in self._marks)
 
     @property
     def memory(self) -> object | None:
@@ -98,15 +94,28 @@ class Renderer:
         return self._marks[-1] if self._marks else None
 
     def recall(self, memory: object, tick: int) -> None:
-        """Go to `tick` from a place that another renderer remembered. Raises ValueError for what
-        is no such place, or lies after `tick`."""
+        """Go to a place that another renderer remembered, on the way to `tick`. Raises ValueError
+        for what is no such place, or lies after `tick`."""
         if not isinstance(memory, _Mark) or memory.tick > tick:
             raise ValueError("not a place to go on from")
         self._marks = [memory]
-        self._go_back(tick)
-        self.seek(tick)
+        self.go_back(tick)
 
-    def _go_back(self, tick: int) -> None:
+    def fall_in(self, tick: int) -> None:
+        """
+        Go to `tick` without playing the way there, at a cost that does not depend on its length.
+
+        Lanes that go by a rate are where they would be; what counts hits of other lanes, drifts or
+        walks begins anew.
+        """
+        marks = [mark for mark in self._marks if mark.tick <= tick]
+        self.rewind()
+        self._ensemble.fall_in(tick)
+        self._grid = self.position = tick
+        self._marks = marks
+        self._remember()
+
+    def go_back(self, tick: int) -> None:
         """To the last remembered place at or before `tick`; to the start when there is none."""
         self._marks = [mark for mark in self._marks if mark.tick <= tick]
         if not self._marks:

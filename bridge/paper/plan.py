@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from bridge.errors import InputError
+from bridge.clock.source import INTERNAL
+from bridge.engine import work
+from bridge.errors import InputError, PortError
 from bridge.files.document import in_order
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
 from bridge.music.score import compile_score
 from bridge.paper import outputs, wire_load
+from bridge.ports import list_ports
+from bridge.ports.port import find
 
 
 def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
@@ -31,7 +35,31 @@ def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
                 problems += in_order(more.problems)
         raise InputError(problems) from None
     document = load_set(set_path, rig) if set_path is not None else None
+    if document is not None:
+        score = compile_score(document.spec, rig.ranges)
+        work.check(score, rig.wired, str(document.path))
+    yield from absent(rig)
     yield from _summary(rig, document)
+
+
+def absent(rig: Rig) -> Iterator[str]:
+    """A line for each MIDI port of the rig that is not there now. `play` waits for them."""
+    wanted = {("out", i.port): f"interface {name}" for name, i in rig.interfaces.items()}
+    if rig.clock.follow != INTERNAL:
+        wanted["in", rig.clock.follow] = "clock"
+    wanted |= {("in", c.port): f"controller {name}" for name, c in rig.controllers.items()}
+    wanted = {
+        key: what
+        for key, what in wanted.items()
+        if key[1] != "simulated" and not key[1].startswith("virtual:")
+    }
+    there = list_ports() if wanted else []
+    for (way, text), what in wanted.items():
+        names = [port.name for port in there if port.way == way]
+        try:
+            find(text, names, "output" if way == "out" else "input")
+        except PortError as problem:
+            yield f"{what}: {problem}; `play` waits for it (warning)"
 
 
 def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:

@@ -137,10 +137,14 @@ class HistoryList(HistoryAnswer):
 
 
 class DocumentAnswer(Answer):
-    """The file the set came from, and whether the text that plays is what the file holds."""
+    """The file the set came from, and whether the text that plays is what the file holds.
+    `outside`: somebody else has changed the file. `notes`: what went wrong with reading or keeping
+    it."""
 
     file: str
     saved: bool
+    outside: bool = False
+    notes: list[str] = []
 
 
 class Transport(Answer):
@@ -207,6 +211,7 @@ class PortState(Answer):
     port: str
     open: bool
     link: str
+    waiting: bool = False
 
 
 class LinksAnswer(Answer):

@@ -46,6 +46,9 @@ class PlayerLink:
     def __init__(self, socket_path: Path) -> None:
         self.socket_path = socket_path
         self.state: State = {}
+        self.origin: dict[str, Any] = {}
+        """What the player said at its hello of the set that it plays: `revision`, `text`, `file`
+        (empty when it does not know)."""
         self.present = False
         self.met = asyncio.Event()  # set when the player has said hello for the first time
         self.on_state: list[StateListener] = []
@@ -167,6 +170,8 @@ class PlayerLink:
         acks = frame.pop("acks", ())
         refused = frame.pop("refused", ())
         if what == "hello":
+            origin = frame.pop("origin", None)
+            self.origin = origin if isinstance(origin, dict) else {}
             changed = frozenset(frame) | frozenset(self.state)
             self.state = frame
         else:

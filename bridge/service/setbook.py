@@ -1,15 +1,15 @@
 """The set as text: read, checked, compiled, swapped into the playing, saved, opened, listed.
 
-The text that plays is kept in the state folder too (with the number of its revision), so that a
-service that was killed comes back with the text the player has, saved or not. File work and
-compiling happen in a thread.
+What the player plays is the truth: at its hello it says which text that is, and the service takes
+it over. The text is kept in the state folder too (with the number of its revision), for a service
+that comes back while the player is away; that it cannot be kept is said until it can. File work
+and compiling happen in a thread.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import logging
 import os
 import time
@@ -17,13 +17,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from bridge.engine import work
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set, parse_set
 from bridge.music.score import Score, compile_score
+from bridge.service import working
 from bridge.service.chart import Charts
 from bridge.service.control import Control
 from bridge.service.history import Step, TextChange
@@ -33,8 +35,11 @@ from bridge.service.view import View
 
 log = logging.getLogger(__name__)
 
+LOOK_S = 2.0  # how often the file is looked at, and keeping is tried again
 SWAP_S = 3.0  # a compiled score is larger than a command; the player unpacks it between two steps
-WORKING = "working.json"
+
+
+Loaded = TypeVar("Loaded")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,10 @@ class SetBook:
         self._coming: dict[int, Score] = {}
         self._on_disk: dict[Path, str] = {}
         self._previous: Path | None = None
+        self._stamps: dict[Path, tuple[int, int] | None] = {}
+        self._outside: set[Path] = set()
+        self._unkept = ""
+        self._notes: list[str] = []
         self.shelf: Shelf[Playing] = Shelf(rig_path, set_path)
         self.rig: Rig | None = None
         self.playing: Playing | None = None
@@ -90,51 +99,78 @@ class SetBook:
         """Reads rig and set. Raises `InputError` with everything that is wrong."""
         rig, playing = await asyncio.to_thread(self._load)
         self.rig, self.playing = rig, playing
+        for note in self._notes:
+            log.warning("%s", note)
         self._control.outputs = frozenset(rig.wired)
         self._charts.use(playing.score)
         self._show()
 
     def _load(self) -> tuple[Rig, Playing]:
-        rig = load_rig(self._rig_path)
+        rig = self._last_good(self._rig_path, lambda path: load_rig(path, place=self._rig_path))
         path = self._set_path.resolve()
         revision = -1  # not known before the player says it
         kept = self._kept(path)
         if kept is not None:
             try:
-                playing = self._compile(rig, kept["text"], Path(kept["file"]), kept["revision"])
+                file = self.shelf.path(kept.file)
+                playing = self._compile(rig, kept.text, file, kept.revision)
             except BridgeError as error:
-                log.warning("the working text cannot be used: %s", error)
+                self._notes.append(f"the working text cannot be used: {error}")
             else:
-                with contextlib.suppress(OSError, UnicodeDecodeError):
-                    self._on_disk[playing.path] = playing.path.read_text(encoding="utf-8")
+                self._read_disk(playing.path)
                 return rig, playing
-        document = load_set(path, rig, self._set_path.name)
-        self._on_disk[path] = document.text
+        document = self._last_good(path, lambda path: load_set(path, rig, self._set_path.name))
+        self._read_disk(path)
         score = compile_score(document.spec, rig.ranges)
         return rig, Playing(document.text, path, document, score, revision)
 
-    def _kept(self, path: Path) -> dict[str, Any] | None:
+    def _last_good(self, path: Path, load: Callable[[Path], Loaded]) -> Loaded:
+        """The file, or its last good copy."""
+        if self._state_dir is None:
+            return load(path)
+        value, wrong = store.load_or_last_good(path, load, self._state_dir)
+        self._notes += map(str, wrong)
+        return value
+
+    def _kept(self, path: Path) -> working.Kept | None:
         """The working text of this very run, if another service before this one has left it."""
         if self._state_dir is None:
             return None
-        try:
-            kept = json.loads((self._state_dir / WORKING).read_text(encoding="utf-8"))
-            same = kept["started_with"] == str(path) and kept["run"] == os.getppid()
-            checked = isinstance(kept["text"], str) and isinstance(kept["revision"], int)
-            return kept if same and checked else None
-        except (OSError, ValueError, KeyError, TypeError):
+        kept, note = working.read(self._state_dir)
+        if note:
+            self._notes.append(note)
+        if kept is None or kept.started_with != str(path) or kept.run != os.getppid():
             return None
+        return kept
+
+    def _read_disk(self, path: Path) -> str | None:
+        """Notes what the file holds now; blocks on disk. None when it cannot be read."""
+        self._stamps[path] = working.stamp(path)
+        try:
+            text = working.read_regular(path).decode("utf-8")
+        except (OSError, UnicodeDecodeError):
+            self._on_disk.pop(path, None)
+            return None
+        self._on_disk[path] = text
+        return text
 
     def _compile(self, rig: Rig, text: str, path: Path, revision: int) -> Playing:
         document = parse_set(text, path.name, rig)
         score = compile_score(document.spec, rig.ranges)
         return Playing(text, path, document, score, revision)
 
+    def _weighed(self, rig: Rig, text: str, path: Path, revision: int) -> Playing:
+        """The same, for what is to be played anew; InputError as well when that is too much work
+        for this computer."""
+        playing = self._compile(rig, text, path, revision)
+        work.check(playing.score, rig.wired, path.name)
+        return playing
+
     async def check(self, text: str) -> list[Problem]:
         """Everything that is wrong with a text; [] when it can be played."""
         rig, playing = self._both()
         try:
-            await asyncio.to_thread(self._compile, rig, text, playing.path, 0)
+            await asyncio.to_thread(self._weighed, rig, text, playing.path, 0)
         except InputError as error:
             return list(error.problems)
         return []
@@ -201,17 +237,19 @@ class SetBook:
         path = self.shelf.path(file)
         if path != playing.path:
             text = self.shelf.left.get(path) or await self._read(path, file)
-            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            made = await asyncio.to_thread(self._weighed, rig, text, path, 0)
             self.shelf.keep_ready(path, made)
 
     async def _read(self, path: Path, file: str) -> str:
         try:
-            text = await asyncio.to_thread(path.read_text, encoding="utf-8")
+            raw = await asyncio.to_thread(working.read_regular, path)
+            text = raw.decode("utf-8")
         except FileNotFoundError:
             raise CommandError(f"there is no file '{file}' beside the set", "unknown") from None
         except (OSError, UnicodeDecodeError) as error:
             raise CommandError(f"'{file}' cannot be read: {error}") from None
         self._on_disk[path] = text
+        self._stamps[path] = await asyncio.to_thread(working.stamp, path)
         return text
 
     async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, Any]:
@@ -222,22 +260,24 @@ class SetBook:
         rig = self._both()[0]
         made = self.shelf.ready.get(path)
         if made is None or made.text != text:
-            made = await asyncio.to_thread(self._compile, rig, text, path, 0)
+            made = await asyncio.to_thread(self._weighed, rig, text, path, 0)
             self.shelf.keep_ready(path, made)
         return {"tempo": made.document.spec.tempo, "tempo_glide": None}
 
     async def _travel(self, change: TextChange) -> None:
-        await self._swap(change)
+        await self._swap(change, self._compile)  # it has been played before
 
-    async def _swap(self, change: TextChange) -> Playing:
-        text, path = change.text, Path(change.file)
+    async def _swap(
+        self, change: TextChange, make: Callable[[Rig, str, Path, int], Playing] | None = None
+    ) -> Playing:
+        text, path, make = change.text, Path(change.file), make or self._weighed
         async with self._lock:
             rig, before = self._both()
             shown = self._control.link.state.get("revision", 0)
             revision = max(before.revision, shown) + 1
             made = self.shelf.ready.get(path)
             if made is None or made.text != text:
-                made = await asyncio.to_thread(self._compile, rig, text, path, revision)
+                made = await asyncio.to_thread(make, rig, text, path, revision)
             playing = replace(made, revision=revision)
             await self._send(playing, change.when, change)
             if path != before.path:
@@ -255,6 +295,8 @@ class SetBook:
             "when": when,
             "score": playing.score,
             "revision": playing.revision,
+            "text": playing.text,
+            "file": str(playing.path),
         }
         if change is not None and change.renamed:
             swap["renamed"] = {what: dict(names) for what, names in change.renamed.items()}
@@ -292,25 +334,25 @@ class SetBook:
         if self._state_dir is None:
             return
         async with self._keeping:
-            await self._keep_text(self._state_dir / WORKING, self._both()[1])
-
-    async def _keep_text(self, path: Path, playing: Playing) -> None:
-        kept = {
-            "started_with": str(self._set_path.resolve()),
-            "run": os.getppid(),
-            "revision": playing.revision,
-            "file": str(playing.path),
-            "text": playing.text,
-        }
-        try:
-            await asyncio.to_thread(self._keep_now, path, json.dumps(kept))
-        except OSError as error:
-            log.warning("the working text cannot be kept: %s", error)
-
-    @staticmethod
-    def _keep_now(path: Path, text: str) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        store.write_atomic(path, text)
+            playing = self._both()[1]
+            if playing.revision < 0:
+                return
+            kept = working.Kept(
+                started_with=str(self._set_path.resolve()),
+                run=os.getppid(),
+                revision=playing.revision,
+                file=str(playing.path),
+                text=playing.text,
+            )
+            unkept = ""
+            try:
+                await asyncio.to_thread(working.write, self._state_dir, kept)
+            except OSError as error:
+                unkept = f"unsaved changes cannot be kept: {error.strerror or error}"
+            if unkept != self._unkept:
+                log.warning("%s", unkept or "unsaved changes are kept again")
+                self._unkept = unkept
+                self._show()
 
     # --- the folder -------------------------------------------------------------------------
 
@@ -335,7 +377,8 @@ class SetBook:
                 await asyncio.to_thread(store.save, path, playing.text, self._today())
             except OSError as error:
                 raise CommandError(f"'{path.name}' cannot be written: {error}", "state") from None
-            self._on_disk[path] = playing.text
+            if await asyncio.to_thread(self._read_disk, path) != playing.text:
+                raise CommandError(f"'{path.name}' does not hold what was written", "state")
             self.playing = replace(self._both()[1], path=path)
             self._show()
         await self._keep()
@@ -355,7 +398,12 @@ class SetBook:
     async def run(self) -> None:
         """Gives a player that was started anew the text that should play; never returns."""
         while True:
-            await self._news.wait()
+            try:
+                async with asyncio.timeout(LOOK_S):
+                    await self._news.wait()
+            except TimeoutError:
+                await self._look()
+                continue
             self._news.clear()
             link = self._control.link
             async with self._lock:
@@ -363,13 +411,55 @@ class SetBook:
                 if playing is None or not link.present:
                     continue
                 revision = link.state.get("revision", 0)
-                if playing.revision < 0:  # the player started with the file that was read here
+                if await self._take_over(playing, link.origin):
+                    pass
+                elif playing.revision < 0:  # the player started with the file that was read here
                     self.playing = replace(playing, revision=revision)
                 elif revision < playing.revision and revision not in self._coming:
                     try:
                         await self._send(playing, "step")
                     except (CommandError, PlayerError) as error:
                         log.warning("the player did not take the set back: %s", error)
+            await self._keep()
+
+    async def _take_over(self, playing: Playing, origin: Mapping[str, Any]) -> bool:
+        """Whether the player has another text than this one, which is then taken over."""
+        text, revision = origin.get("text"), origin.get("revision")
+        if not isinstance(text, str) or not text or not isinstance(revision, int):
+            return False
+        if revision < playing.revision:
+            return False
+        if text == playing.text and playing.revision in (-1, revision):
+            return False
+        path = playing.path
+        with contextlib.suppress(CommandError):
+            path = self.shelf.path(str(origin.get("file", "")))
+        try:
+            taken = await asyncio.to_thread(self._compile, self._both()[0], text, path, revision)
+        except BridgeError as error:
+            log.warning("what the player plays cannot be read here: %s", error)
+            return False
+        await asyncio.to_thread(self._read_disk, path)
+        self.playing = taken
+        self._charts.use(taken.score)
+        self._show()
+        return True
+
+    async def _look(self) -> None:
+        """Looks whether the file was changed by somebody else, and tries again to keep what could
+        not be kept."""
+        playing = self.playing
+        if playing is None:
+            return
+        path = playing.path
+        stamp = await asyncio.to_thread(working.stamp, path)
+        if path in self._stamps and stamp != self._stamps[path] and not self._lock.locked():
+            before = self._on_disk.get(path)
+            after = await asyncio.to_thread(self._read_disk, path)
+            if after is not None and after != before:
+                self._outside.add(path)
+            self._show()
+        if self._unkept:
             await self._keep()
 
     def _presence(self, present: bool) -> None:
@@ -387,7 +477,15 @@ class SetBook:
     def _show(self) -> None:
         playing = self._both()[1]
         saved = self._on_disk.get(playing.path) == playing.text
-        self._view.document = {"file": self.shelf.name(playing.path), "saved": saved}
+        document = {"file": self.shelf.name(playing.path), "saved": saved}
+        if saved:
+            self._outside.discard(playing.path)
+        elif playing.path in self._outside:
+            document["outside"] = True
+        notes = [*self._notes, *([self._unkept] if self._unkept else ())]
+        if notes:
+            document["notes"] = notes
+        self._view.document = document
         self._control.history.on_change()
 
     def _both(self) -> tuple[Rig, Playing]:

@@ -47,7 +47,10 @@ class Shelf(Generic[Made]):
     def path(self, file: str) -> Path:
         """Where `file` is; raises `CommandError` for anything that is not on the shelf. Links out
         of the folder are not followed."""
-        path = (self.folder / file).resolve()
+        try:
+            path = (self.folder / file).resolve()
+        except (OSError, ValueError, RuntimeError):  # a name that no file can have
+            raise CommandError(f"{file!r} is not a set beside this one", "unknown") from None
         if path.parent not in self._folders() or path == self._rig:
             raise CommandError(f"'{file}' is not a set beside this one", "unknown")
         return path

@@ -13,6 +13,7 @@ import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
 from support.said import say
 
+from bridge.engine.hands import mute_derived
 from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.errors import CommandError
 from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
@@ -409,8 +410,7 @@ def test_a_command_that_comes_while_messages_wait_is_answered_after_them() -> No
     desk = Desk(score_of(KICK))
     desk.start()
     desk.run_to(BEAT)
-    desk.now = desk.player.song.time_of(2 * BEAT) - MS // 2
-    desk.player.step(desk.now)
+    desk.run((desk.player.song.time_of(2 * BEAT) - desk.now) / MS - 0.5)
     assert desk.player.staged
     answers: list[object] = []
     desk.player.command(say("mute", lane="kick", muted=True), desk.now, answers.append)
@@ -479,7 +479,7 @@ def test_latency_of_an_interface_is_made_up_for() -> None:
 def test_derived_lanes_can_be_kept_out_at_the_start() -> None:
     derived = Lane("derived", Logic("kick"), out="main.gate-3")
     desk = Desk(score_of(KICK, derived))
-    desk.player.mute_derived(desk.now)
+    mute_derived(desk.player, desk.now)
     desk.start()
     desk.run_to(BAR)
     assert desk.ons(3) == []

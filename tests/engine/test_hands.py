@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
 
-from bridge.engine.hands import offset_ns_of
+from bridge.engine.hands import offset_ns_of, release_holds
 from bridge.errors import CommandError
 
 
@@ -55,7 +55,7 @@ def test_holds_are_let_go_when_whoever_passed_them_on_is_gone() -> None:
     playing.do("hold", lane="hats", muted=True, client="right", active=True)
     playing.run(1000)
     assert playing.ons(1) == []
-    playing.player.release_holds(playing.now)
+    release_holds(playing.player, playing.now)
     playing.run(2100)
     assert len(playing.ons(1)) >= 3
     state = playing.player.performance.state()["lanes"]

@@ -33,6 +33,7 @@ def test_nothing_sent_is_nothing_late() -> None:
         "p99_us": 0.0,
         "worst_us": 0.0,
         "since": 5,
+        "left_out_ms": 0,
         "histogram": [],
     }
 

@@ -8,9 +8,18 @@ from fractions import Fraction
 import pytest
 from support.desk import BAR, BEAT, Desk, gate_lane, score_of
 
+from bridge.engine import core
+
 HOUR_NS = 3600 * 10**9
 SPARSE = gate_lane("bell", "x" + "." * 63)
 """One hit in four bars, so that a day of them is soon done."""
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """These tests let an hour pass at once, and want every deadline of it."""
+    monkeypatch.setattr(core, "BEHIND_NS", 10**18)
+    monkeypatch.setattr(core, "RENDER_TICKS", 10**9)
 
 
 def ns_per_tick(bpm: str) -> Fraction:

@@ -54,11 +54,13 @@ class Line(NamedTuple):
 class Stage:
     """A running `lanebridge play`, its log and its state."""
 
-    def __init__(self, folder: Path, *, start: bool = True) -> None:
+    def __init__(
+        self, folder: Path, *, start: bool = True, rig: str = RIG, text: str = SET
+    ) -> None:
         self.folder = folder
         self.log = folder / "wire.log"
-        (folder / "rig.yaml").write_text(RIG)
-        (folder / "set.yaml").write_text(SET)
+        (folder / "rig.yaml").write_text(rig)
+        (folder / "set.yaml").write_text(text)
         self.http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
         command = [
             sys.executable,
@@ -348,12 +350,51 @@ def failing(folder: Path, rig: str, *more: str) -> tuple[int, list[str]]:
     return run.returncode, run.stderr.strip().splitlines()
 
 
-def test_a_port_that_is_not_there_is_one_clear_line(tmp_path: Path) -> None:
-    code, lines = failing(tmp_path, RIG.replace("simulated", "nobody has this"), "--port", "0")
-    assert code == 1
-    assert len(lines) == 1
-    assert "main" in lines[0]
-    assert "MIDI" in lines[0]
+def test_a_port_that_is_not_there_is_waited_for_with_the_page_up(tmp_path: Path) -> None:
+    rig = RIG.replace("simulated", "Recorder") + "clock: {follow: Other computer}\n"
+    stage = Stage(tmp_path, start=False, rig=rig)
+    try:
+        wait_for(stage.answers, 30, "the page", stage)
+        state = stage.state()
+        assert state["ports"]["main"] == {
+            **state["ports"]["main"],
+            "port": "Recorder",
+            "open": False,
+            "waiting": True,
+        }
+        assert state["inputs"] == {"Other computer": False}
+        said = "\n".join(state["warnings"])
+        assert "waiting for Recorder (interface main)" in said
+        assert "waiting for Other computer (clock)" in said
+        assert stage.process.poll() is None
+    finally:
+        stage.process.send_signal(signal.SIGTERM)
+        assert stage.process.wait(10) == 0
+        stage.out.close()
+
+
+def test_a_set_that_stopped_loading_is_started_from_its_last_good_copy(tmp_path: Path) -> None:
+    stage = Stage(tmp_path)
+    wait_for(lambda: len(stage.hits(KICK)) > 2, 30, "playing", stage)
+    wait_for(stage.answers, 30, "the page", stage)
+    stage.process.send_signal(signal.SIGTERM)
+    assert stage.process.wait(10) == 0
+    stage.out.close()
+    stage.log.unlink()
+    again = Stage(tmp_path, text=SET.replace("x.x.", "x.?."))
+    try:
+        wait_for(lambda: len(again.hits(KICK)) > 2, 30, "playing", again)
+        wait_for(again.answers, 30, "the page", again)
+        state = again.state()
+        said = "\n".join(state["warnings"])
+        assert "does not load; the last good copy of it is used" in said
+        assert "set.yaml:4" in said, "what check says of it, with its place"
+        assert said.splitlines()[0] in (tmp_path / "out.txt").read_text()
+        assert state["document"]["saved"] is False
+    finally:
+        again.process.send_signal(signal.SIGTERM)
+        assert again.process.wait(10) == 0
+        again.out.close()
 
 
 def test_an_http_port_in_use_is_one_clear_line(tmp_path: Path) -> None:
@@ -364,3 +405,45 @@ def test_an_http_port_in_use_is_one_clear_line(tmp_path: Path) -> None:
     assert code == 1
     assert len(lines) == 1
     assert "in use" in lines[0]
+
+
+def put_text(stage: Stage, text: str) -> None:
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{stage.http}/api/set",
+        json.dumps({"text": text, "when": "step"}).encode(),
+        {"Content-Type": "application/json"},
+        method="PUT",
+    )
+    urllib.request.urlopen(request, timeout=10).close()
+
+
+@pytest.mark.timeout(240)
+def test_the_last_set_that_played_for_a_while_comes_back(tmp_path: Path) -> None:
+    stage = Stage(tmp_path)
+    try:
+        wait_for(lambda: len(stage.hits(OTHER)) > 2, 40, "playing", stage)
+        wait_for(stage.answers, 40, "the page", stage)
+        time.sleep(33)  # what it takes to be good
+        put_text(stage, SET.replace("xxxx", "x...").replace("Undertow", "Spring"))
+        wait_for(lambda: stage.state()["set"] == "Spring", 20, "the new set", stage)
+        for restart in (1, 2):
+            os.kill(stage.player(), signal.SIGKILL)
+
+            def back(restart: int = restart) -> bool:
+                player = stage.state()["player"]  # fails when the page is down
+                return bool(player["present"] and player["restarts"] == restart)
+
+            wait_for(back, 30, f"restart {restart}", stage)
+        state = stage.state()
+        assert state["set"] == "Undertow"
+        assert any("the last one that played well is back" in w for w in state["warnings"])
+        wait_for(lambda: stage.state()["document"]["saved"], 20, "the service to follow", stage)
+        since = time.monotonic_ns()
+        wait_for(lambda: len(stage.hits(OTHER, since)) > 4, 20, "playing", stage)
+        time.sleep(1)
+        assert stage.state()["set"] == "Undertow", "nobody brings the other one back"
+        assert (tmp_path / "lanebridge" / "good").is_dir()
+    finally:
+        stage.process.send_signal(signal.SIGTERM)
+        assert stage.process.wait(10) == 0
+        stage.out.close()

@@ -82,15 +82,9 @@ def test_a_clock_that_is_not_there_is_refused_and_playing_goes_on(player: Player
     player.until(lambda: player.watch.state["transport"]["tempo"] == 133.0, 2, "the tempo")
 
 
-def test_a_port_that_is_not_there_ends_the_start_with_one_line(tmp_path: Path) -> None:
-    running = PlayerProcess(start("nobody's box"), tmp_path, os.environ)
-    assert not running.ready
-    assert len(running.errors().strip().splitlines()) == 1
-    assert running.stop() == 1
-
-
-def test_after_a_crash_a_missing_port_is_waited_for(tmp_path: Path) -> None:
-    running = PlayerProcess(start("nobody's box", restarts=1), tmp_path, os.environ)
+@pytest.mark.parametrize("restarts", [0, 1])
+def test_a_missing_port_is_waited_for(tmp_path: Path, restarts: int) -> None:
+    running = PlayerProcess(start("nobody's box", restarts=restarts), tmp_path, os.environ)
     assert running.ready
     running.until(lambda: "ports" in running.watch.state, 3, "the state")
     assert running.watch.state["ports"]["main"]["open"] is False

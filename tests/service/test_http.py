@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 import yaml
 
+from bridge.protocol.limits import LAST_TICK
 from bridge.service.command_http import command_routes, history_route
 from bridge.service.http import COMMAND_BYTES, Route
 from bridge.service.problems import PHRASES, phrase
@@ -220,6 +221,7 @@ BAD: list[tuple[str, str, Any, int, str]] = [
     ("PUT", "/api/tempo", {"bpm": 400.1}, 422, "bpm"),
     ("PUT", "/api/clock/offset", {"ms": 100.1}, 422, "ms"),
     ("PUT", "/api/transport/position", {"tick": -1}, 422, "tick"),
+    ("PUT", "/api/transport/position", {"tick": LAST_TICK + 1}, 422, "tick"),
     ("PUT", "/api/transport/position", {"tick": 1.5}, 422, "tick"),
     ("POST", "/api/transport/start", {"now": True}, 422, "now"),
     ("POST", "/api/undo", None, 409, "nothing to undo"),

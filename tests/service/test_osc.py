@@ -18,6 +18,7 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 
 from bridge.music.model import SETTINGS
 from bridge.osc.words import addresses, command_of
+from bridge.protocol.limits import LAST_TICK
 from bridge.service.access import Access
 from bridge.service.control import Control
 from bridge.service.link import PlayerLink
@@ -96,6 +97,7 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
         {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
     ),
     ("/transport/position", [7680], {"do": "position", "tick": 7680}),
+    ("/transport/position", [LAST_TICK], {"do": "position", "tick": LAST_TICK}),
     ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
     ("/follow", ["desk"], {"do": "follow", "source": "desk"}),
     (
@@ -135,6 +137,8 @@ NOTHING: list[tuple[str, list[Any], str]] = [
     ("/lane/kick/chance", [("d", math.inf)], "arguments"),
     ("/tempo", [-math.inf], "arguments"),
     ("/transport/position", [-1], "arguments"),
+    ("/transport/position", [LAST_TICK + 1], "arguments"),
+    ("/transport/position", [2**31 - 1], "arguments"),
     ("/transport/position", [0.5], "arguments"),
     ("/order", [1, -1], "arguments"),
     ("/follow", [1], "arguments"),

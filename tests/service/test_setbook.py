@@ -12,7 +12,7 @@ import pytest
 
 from bridge.errors import InputError
 from bridge.service.app import Service
-from bridge.service.setbook import WORKING
+from bridge.service.working import WORKING
 
 OTHER = """\
 set: Slack water
@@ -235,3 +235,21 @@ async def test_a_file_spoilt_while_it_plays_does_not_keep_the_service_from_comin
     assert service.book.playing is not None
     assert service.book.playing.document.spec.name == "Low tide"
     assert service.view.document["saved"] is False
+
+
+async def test_a_set_that_is_too_much_work_is_refused_at_every_door(stage: Any) -> None:
+    lanes = "".join(f"  h{n}: {{every: 1, rate: 1/64, repeats: 16}}\n" for n in range(120))
+    text = (
+        (stage.folder / "low-tide.yaml")
+        .read_text("utf-8")
+        .replace("\nmacros:", "\n" + lanes + "macros:")
+    )
+    status, answer, _ = await stage.call("PUT", "/api/set", {"text": text})
+    assert status == 422
+    assert "cost most" in json.dumps(answer)
+    status, answer, _ = await stage.call("POST", "/api/set/check", {"text": text})
+    assert "cost most" in json.dumps(answer)
+    (stage.folder / "dense.yaml").write_text(text, encoding="utf-8")
+    status, answer, _ = await stage.call("POST", "/api/set/open", {"file": "dense.yaml"})
+    assert status == 422
+    assert stage.player.words == []

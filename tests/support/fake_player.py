@@ -53,6 +53,7 @@ class FakePlayer:
         self.answering = True
         self.refuse: str | None = None
         self.revision = revision
+        self.origin: dict[str, Any] | None = None
         self.tick = 0
         self.running = "stopped"
         self.offset_ms = 0.0
@@ -137,7 +138,8 @@ class FakePlayer:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._writers.add(writer)
-        writer.write(pack_json({"type": "hello", **self.state()}))
+        origin = {} if self.origin is None else {"origin": self.origin}
+        writer.write(pack_json({"type": "hello", **self.state(), **origin}))
         unpacker = Unpacker()
         try:
             while data := await reader.read(65536):

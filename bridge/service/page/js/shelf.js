@@ -93,11 +93,12 @@ export async function build(root, app) {
     setTimeout(() => URL.revokeObjectURL(url), 1000);
   });
 
+  const told = h("div", { role: "status" });
   const article = (title, ...kids) => h("article", { "aria-label": title, class: "fields" }, h("h2", { text: title }), ...kids);
   /** @type {import("./bench.js").Part[]} */
   const parts = [
     { name: "file", title: "File", note: () => (app.store.state.document?.saved ? "saved" : "not saved"), shown: () => {},
-      el: article("File", where, topSaid, h("div", { class: "row-wrap" }, save, download), h("div", { class: "with-button" }, box, h("div", { class: "row-wrap" }, tool("Save as", () => saveAs(false)), tool("Replace", () => saveAs(true), { "aria-label": "Save as, and replace a file of that name" }))),
+      el: article("File", where, told, topSaid, h("div", { class: "row-wrap" }, save, download), h("div", { class: "with-button" }, box, h("div", { class: "row-wrap" }, tool("Save as", () => saveAs(false)), tool("Replace", () => saveAs(true), { "aria-label": "Save as, and replace a file of that name" }))),
         h("p", {}, h("small", { text: "A dated copy of the old file is kept beside it each time." }))) },
     { name: "sets", title: "Other sets", note: () => (known ? `${known}` : ""), shown: loadSets,
       el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
@@ -127,6 +128,9 @@ export async function build(root, app) {
   app.store.on(["document"], ({ document }) => {
     text(where, document ? `${document.file}: ${document.saved ? "saved as it plays." : "plays differently from what is saved."}` : "");
     attr(save, "aria-disabled", document?.saved ?? false);
+    told.replaceChildren(
+      ...(document?.notes ?? []).map((note) => h("p", { text: note })),
+      ...(document?.outside ? [h("p", {}, "The file was changed outside of this program. ", tool("Take what the file holds now", () => open(document.file, true)))] : []));
     view.notes();
   });
   app.store.on(["history"], ({ history }) => {

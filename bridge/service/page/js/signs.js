@@ -27,14 +27,17 @@ export function clockSign({ source, state, others }) {
  */
 export function healthSign(state, tripMs, sleepy = false) {
   if (state.player?.present === false) return ["loud", "the player is away"];
-  const gone = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open).map(([name]) => name);
+  const shut = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open);
+  const gone = shut.filter(([, port]) => !port.waiting).map(([name]) => name);
   if (gone.length) return ["loud", `${gone.join(", ")}: port lost`];
+  if (shut.length) return ["loud", `waiting for ${shut.map(([, port]) => port.port).join(", ")}`];
   const late = state.lateness ?? {};
   if (late.p99_us > 3000) return ["loud", `late by ${(late.p99_us / 1000).toFixed(0)} ms`];
   if (tripMs !== null && tripMs > SLOW_MS) return ["loud", `slow link, ${tripMs.toFixed(0)} ms`];
   if (sleepy) return ["note", "screen may sleep"];
   if (tripMs !== null && tripMs > NOTE_MS) return ["note", `link ${tripMs.toFixed(0)} ms`];
   if (late.p99_us > 1000) return ["note", `late by ${(late.p99_us / 1000).toFixed(1)} ms`];
+  if (state.document?.notes?.length) return ["note", "about the set's file"];
   if (state.warnings?.length) return ["note", state.warnings.length === 1 ? "1 warning" : `${state.warnings.length} warnings`];
   return ["good", "on time"];
 }
@@ -52,7 +55,7 @@ export function buildSigns(root, link, store, wake, openPanel) {
       text(el, words);
     }
   };
-  store.on(["clock", "ports", "lateness", "warnings", "player"], show);
+  store.on(["clock", "ports", "lateness", "warnings", "player", "document"], show);
   setInterval(show, 1000);
 }
 
@@ -85,8 +88,10 @@ export function healthPanel(state, link) {
     bars,
     h("h3", { text: "Links" }),
     h("dl", {}, ...row("this page", trip === null ? "no answer yet" : `${trip.toFixed(0)} ms there and back (95 of 100)`),
-      ...Object.entries(state.ports ?? {}).flatMap(([name, port]) => row(name, `${port.port}, ${port.open ? "present" : "lost"}`)),
+      ...Object.entries(state.ports ?? {}).flatMap(([name, port]) => row(name, `${port.port}, ${port.open ? "present" : port.waiting ? "not there yet: it is waited for" : "lost"}`)),
       ...row("player", `${state.player?.realtime ? "real-time priority" : "normal priority"}, started again ${state.player?.restarts ?? 0} times`)),
+    state.document?.notes?.length ? h("h3", { text: "The set's file" }) : null,
+    state.document?.notes?.length ? h("ul", {}, ...state.document.notes.map((note) => h("li", { text: note }))) : null,
     state.warnings?.length ? h("h3", { text: "Warnings" }) : null,
     state.warnings?.length ? h("ul", {}, ...state.warnings.map((w) => h("li", { text: w }))) : null,
   ];

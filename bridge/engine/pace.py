@@ -1,0 +1,32 @@
+"""How far the renderer gets in a given time."""
+
+from __future__ import annotations
+
+FIRST_TICKS = 60
+"""Before anything was measured: short enough for the densest set."""
+
+
+class Pace:
+    """Measures how long a tick takes, so that work can be cut into pieces of about equal time."""
+
+    def __init__(self) -> None:
+        self._ns_per_tick: float | None = None
+
+    def ticks(self, ns: int, most: int) -> int:
+        """How many ticks take about `ns`; at least 1, at most `most`."""
+        per_tick = self._ns_per_tick
+        if per_tick is None:
+            return min(FIRST_TICKS, most)
+        if per_tick * most <= ns:
+            return max(1, most)
+        return max(1, int(ns / per_tick))
+
+    def took(self, ticks: int, ns: int) -> None:
+        """`ticks` took `ns`. A slow piece counts at once, quick ones little by little."""
+        if ticks <= 0:
+            return
+        per_tick, before = ns / ticks, self._ns_per_tick
+        if before is None or per_tick > before:
+            self._ns_per_tick = per_tick
+        else:
+            self._ns_per_tick = before + (per_tick - before) / 4

@@ -1,0 +1,76 @@
+"""The working text in the state folder: what plays, saved or not, for a service that comes back."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from bridge.files import store
+
+WORKING = "working.json"
+SET_ASIDE = ".set-aside"
+MOST_BYTES = 8 << 20
+"""Far above any set; what is larger is not read."""
+
+
+class Kept(BaseModel):
+    """What one run of the program has left: `file` is the set's, as the shelf names it."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    started_with: str
+    run: int
+    revision: int = Field(ge=0, lt=2**53)
+    file: str = Field(min_length=1, max_length=4096)
+    text: str
+
+
+def read_regular(path: Path, most: int = MOST_BYTES) -> bytes:
+    """The bytes of a file. OSError when it is none (a pipe, a device, a folder) or too large; its
+    kind and size are looked at before anything is read."""
+    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    with open(handle, "rb") as file:
+        about = os.fstat(handle)
+        if not stat.S_ISREG(about.st_mode):
+            raise OSError(f"{path} is no regular file")
+        if about.st_size > most:
+            raise OSError(f"{path} is larger than {most} bytes")
+        return file.read(most)
+
+
+def read(folder: Path) -> tuple[Kept | None, str]:
+    """What was kept, and a line when it cannot be used: then it is set aside under another name,
+    for whoever wants to look."""
+    path = folder / WORKING
+    try:
+        return Kept.model_validate_json(read_regular(path)), ""
+    except FileNotFoundError:
+        return None, ""
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        why = ".".join(map(str, first["loc"])) or "not JSON"
+    except (OSError, ValueError, RecursionError) as error:
+        why = str(error)
+    aside = path.with_name(path.name + SET_ASIDE)
+    with contextlib.suppress(OSError):
+        os.replace(path, aside)
+    return None, f"the working text in {path} cannot be used ({why}); it is now {aside.name}"
+
+
+def write(folder: Path, kept: Kept) -> None:
+    """Whole or not at all. Raises OSError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    store.write_atomic(folder / WORKING, kept.model_dump_json())
+
+
+def stamp(path: Path) -> tuple[int, int] | None:
+    """Changes whenever a file is written; None when it is not there."""
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    return about.st_mtime_ns, about.st_size
