@@ -19,6 +19,7 @@ from pydantic import Field
 
 from bridge.errors import InputError, Problem
 from bridge.files.document import MAX_BYTES, Document, decode, in_order
+from bridge.files.read import read_input
 from bridge.files.rig import Rig
 from bridge.files.store import backups, save
 from bridge.files.strict import Limits, Name, Reads, Strict, check
@@ -293,11 +294,7 @@ def read_readings(path: Path, out: Output) -> list[Reading]:
     (``C3 2.003 V``; a comma between them is allowed, ``#`` starts a comment). InputError with
     every bad line."""
     name = str(path)
-    try:
-        raw = path.read_bytes()[: MAX_BYTES + 1]
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise InputError([Problem(f"cannot be read: {reason}", file=name)]) from error
+    raw = read_input(path, MAX_BYTES)
     problems: list[Problem] = []
     taken: list[tuple[Reading, bool]] = []
     for number, line in enumerate(decode(raw, name).splitlines(), 1):
@@ -315,6 +312,8 @@ def read_readings(path: Path, out: Output) -> list[Reading]:
             problems.append(Problem(str(error), "", name, number, 1))
     if len(taken) > MOST_READINGS:
         problems.append(Problem(f"more than {MOST_READINGS} readings", file=name))
+    if not taken and not problems:
+        problems.append(Problem("holds no reading; write one a line, as in C3 2.003 V", file=name))
     if problems:
         raise InputError(problems)
     if len({relative for _, relative in taken}) > 1:

@@ -11,6 +11,7 @@ from pathlib import Path
 import mido
 
 from bridge.errors import InputError, Problem
+from bridge.files.read import read_input
 from bridge.music.ticks import rate_text
 
 MAX_BYTES = 4 * 1024 * 1024
@@ -100,13 +101,7 @@ def set_text(path: Path, bar: int = 1, bars: int = 1) -> str:
 
 
 def _load(path: Path) -> mido.MidiFile:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise _wrong(path, f"cannot be read: {(error.strerror or str(error)).lower()}") from error
-    if len(raw) > MAX_BYTES:
-        raise _wrong(path, f"is too big: the limit is {MAX_BYTES // 1024 // 1024} MiB")
+    raw = read_input(path, MAX_BYTES)
     if raw[:4] != b"MThd":
         raise _wrong(path, "is not a standard MIDI file: it does not begin with MThd")
     try:

@@ -21,6 +21,7 @@ from typing import Any
 
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
 from bridge.files import store
+from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set, parse_set
 from bridge.music.score import Score, compile_score
@@ -35,6 +36,7 @@ log = logging.getLogger(__name__)
 
 SWAP_S = 3.0  # a compiled score is larger than a command; the player unpacks it between two steps
 WORKING = "working.json"
+WORKING_BYTES = 2 << 20  # a set text with every character escaped, and a little more
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,7 @@ class SetBook:
                 log.warning("the working text cannot be used: %s", error)
             else:
                 with contextlib.suppress(OSError, UnicodeDecodeError):
-                    self._on_disk[playing.path] = playing.path.read_text(encoding="utf-8")
+                    self._on_disk[playing.path] = read_text(playing.path)
                 return rig, playing
         document = load_set(path, rig, self._set_path.name)
         self._on_disk[path] = document.text
@@ -118,7 +120,7 @@ class SetBook:
         if self._state_dir is None:
             return None
         try:
-            kept = json.loads((self._state_dir / WORKING).read_text(encoding="utf-8"))
+            kept = json.loads(read_text(self._state_dir / WORKING, WORKING_BYTES))
             same = kept["started_with"] == str(path) and kept["run"] == os.getppid()
             checked = isinstance(kept["text"], str) and isinstance(kept["revision"], int)
             return kept if same and checked else None
@@ -206,7 +208,7 @@ class SetBook:
 
     async def _read(self, path: Path, file: str) -> str:
         try:
-            text = await asyncio.to_thread(path.read_text, encoding="utf-8")
+            text = await asyncio.to_thread(read_text, path)
         except FileNotFoundError:
             raise CommandError(f"there is no file '{file}' beside the set", "unknown") from None
         except (OSError, UnicodeDecodeError) as error:
