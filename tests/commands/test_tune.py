@@ -127,7 +127,8 @@ def test_soundcheck_broken_off_keeps_what_was_answered(
     )
     lines = report.read_text().splitlines()
     assert lines[1].startswith("yes   main.gate-1"), "Enter alone is no answer"
-    assert lines[2] == "open  main.gate-2  not checked"
+    assert lines[2] == "open  main.gate-2  rim voice, trigger input"
+    assert lines[3] == "1 arrived, 1 not checked"
     assert result.exit_code == 0
 
 
