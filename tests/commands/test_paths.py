@@ -13,6 +13,7 @@ import resource
 import shutil
 import signal
 import socket
+import stat
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -124,9 +125,26 @@ def folder(path: Path) -> Path:
     return path
 
 
-def linked(target: str) -> Callable[[Path], Path]:
+def to_itself(path: Path) -> Path:
+    path.symlink_to(path)
+    return path
+
+
+def device(name: str) -> Callable[[Path], Path]:
+    """A link to a character device. A user who may replace what is in /dev gets a device of the test's
+    own, with the same numbers: a fault in the program must not cost the machine its /dev/zero."""
+
     def make(path: Path) -> Path:
-        path.symlink_to(path if target == "itself" else target)
+        real = Path("/dev") / name
+        facts = real.stat()
+        assert stat.S_ISCHR(facts.st_mode)
+        if os.access("/dev", os.W_OK):
+            real = path.parent / name
+            try:
+                os.mknod(real, stat.S_IFCHR | 0o666, facts.st_rdev)
+            except PermissionError:
+                pytest.skip("/dev may be written to, and no device may be made elsewhere")
+        path.symlink_to(real)
         return path
 
     return make
@@ -141,10 +159,10 @@ SPECIAL: dict[str, Callable[[Path], Path]] = {
     "in a folder that is not there": lambda path: path.parent / "none" / path.name,
     "a folder": folder,
     "a pipe": pipe,
-    "a link to /dev/zero": linked("/dev/zero"),
-    "a link to /dev/full": linked("/dev/full"),
-    "a link to /dev/tty": linked("/dev/tty"),
-    "a link to itself": linked("itself"),
+    "a device without an end": device("zero"),
+    "a full device": device("full"),
+    "a terminal": device("tty"),
+    "a link to itself": to_itself,
     "a socket": listening,
     "below a file": below_a_file,
     "a name too long": lambda path: path.with_name("n" * 300 + path.suffix),
