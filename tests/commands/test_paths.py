@@ -9,30 +9,24 @@ from __future__ import annotations
 
 import contextlib
 import os
-import resource
 import shutil
-import signal
 import socket
 import stat
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import FrameType
 
 import click
 import mido
 import pytest
 from click.testing import CliRunner, Result
+from support.bounds import MEMORY_BYTES, bounded
 
 from bridge.cli import main
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
-GENEROUS_S = 120
-"""Long enough for any machine: what would end later waits for something that never comes."""
-MEMORY_BYTES = 512 << 20
-"""Beyond what is used already; the largest file here claims three times that."""
-HUGE_BYTES = 3 * MEMORY_BYTES
+HUGE_BYTES = 3 * MEMORY_BYTES  # more than may be used
 
 # A good command line for each command that takes files; FOLDER is where they are.
 GOOD = {
@@ -215,31 +209,6 @@ def kept(folder: Path) -> dict[str, tuple[int, int, bytes]]:
                 start = file.read(64 << 10)
         found[str(path)] = (facts.st_mode, facts.st_size, start)
     return found
-
-
-class TooLong(Exception):
-    """A command waits for something that never comes."""
-
-
-@contextlib.contextmanager
-def bounded() -> Iterator[None]:
-    """Ends a block that waits for ever or that takes much memory."""
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        raise TooLong
-
-    with Path("/proc/self/statm").open() as file:
-        now = int(file.read().split()[0]) * resource.getpagesize()
-    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
-    before = signal.signal(signal.SIGALRM, stop)
-    resource.setrlimit(resource.RLIMIT_AS, (now + MEMORY_BYTES, hard))
-    signal.alarm(GENEROUS_S)
-    try:
-        yield
-    finally:
-        signal.alarm(0)
-        resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
-        signal.signal(signal.SIGALRM, before)
 
 
 def run(command: str, words: list[str]) -> Result:
