@@ -17,6 +17,7 @@ from bridge.service import bodies as b
 from bridge.service import commands as c
 from bridge.service.control import Control
 from bridge.service.problems import ProblemError
+from bridge.service.wrong import checked, wrong_values
 
 COMMAND_BYTES = 4 << 10  # a command is a few words
 TEXT_BYTES = 2 * b.TEXT_MOST  # a set text as JSON, escapes included
@@ -71,7 +72,8 @@ async def read_bytes(request: web.Request, limit: int) -> bytes:
 
 
 async def read_body(request: web.Request, route: Route) -> BaseModel:
-    """The checked body of a request. Raises `ProblemError` 400, 413, 415 or `ValidationError`."""
+    """The checked body of a request. Raises `ProblemError` 400, 413, 415, `NotJSONError` or
+    `WrongBodyError`."""
     data = await read_bytes(request, route.limit)
     model = route.body or b.Nothing
     if not data:
@@ -80,7 +82,7 @@ async def read_body(request: web.Request, route: Route) -> BaseModel:
         raise ProblemError(400, "a JSON body is needed")
     if request.content_type != "application/json":
         raise ProblemError(415, "the body must be application/json", {"Accept": "application/json"})
-    return model.model_validate_json(data)
+    return checked(model, data)
 
 
 def read_query(request: web.Request, model: type[BaseModel] | None) -> BaseModel:
@@ -92,15 +94,9 @@ def read_query(request: web.Request, model: type[BaseModel] | None) -> BaseModel
         return b.Nothing()
     try:
         return model.model_validate(items)
-    except ValueError as error:
-        raise ProblemError(400, f"the query is wrong: {_first(error)}") from None
-
-
-def _first(error: ValueError) -> str:
-    if not isinstance(error, ValidationError):
-        return str(error)
-    row = error.errors(include_url=False)[0]
-    return f"{'.'.join(map(str, row['loc']))}: {row['msg']}"
+    except ValidationError as error:
+        wrong = wrong_values(error, items, model)[0]
+        raise ProblemError(400, f"the query is wrong: {wrong.sentence}") from None
 
 
 def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:

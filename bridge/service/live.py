@@ -38,6 +38,7 @@ from bridge.service.place import place
 from bridge.service.problems import describe, problem
 from bridge.service.scope import Scope, Watch
 from bridge.service.view import View, merge_patch
+from bridge.service.wrong import explained
 
 log = logging.getLogger(__name__)
 
@@ -289,7 +290,8 @@ class Live:
         try:
             command = c.FromPage.validate_json(text)
         except ValidationError as error:
-            client.answer({"type": "refused", "seq": _seq(text), "problem": describe(error)})
+            problem = describe(explained(error, text, c.FromPage))
+            client.answer({"type": "refused", "seq": _seq(text), "problem": problem})
             return
         if isinstance(command, c.Alive):
             # At once and not with the next round: pages measure the way by it.
