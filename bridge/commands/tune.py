@@ -71,11 +71,12 @@ def command(
         said = f"as of {before.correction.made}" if before else "untuned"
         click.echo(f"{output} is {said} again")
         return
+    result: Fit | None
     if readings is not None:
         taken = tuning.read_readings(readings, wired.output)
-        result = fit(wired.output, taken, _now())
-        click.echo(report(wired.output, result, taken))
-        keep = _keep(result, yes)
+        made = fit(wired.output, taken, _now())
+        click.echo(report(wired.output, made, taken))
+        keep, result = _keep(made, yes), made
     else:
         click.echo(HELP)
         keep, result, taken = _bench(loaded, wired, tuning.ladder(wired.output, every), yes)

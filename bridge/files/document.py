@@ -37,6 +37,7 @@ _NOT_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)\Z|\.(?:nan|NaN|NAN)\Z")
 _BASE_60 = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?\Z")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}(?:[Tt\s].*)?\Z")
 _INSIDE = re.compile(r"(?:(['\"]).*\1: )?column (\d+): ", re.DOTALL)
+_UNSPACED = re.compile(r"(\s*(?:- )?)([a-z_][a-z0-9_-]*):([^\s:/].*?)\s*\Z")
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _NULL = frozenset(("", "~", "null", "Null", "NULL"))
@@ -297,6 +298,8 @@ class _Reader:
     def _syntax(self, error: yaml.MarkedYAMLError) -> None:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
+        if self._unspaced(line):
+            return
         said = error.problem or error.context or "cannot be read"
         if "'\\t'" in said:
             message = "a tab; YAML indents and separates with spaces only"
@@ -310,6 +313,17 @@ class _Reader:
                 where = f" ({error.context}, started at line {error.context_mark.line + 1})"
             message = f"is not valid YAML: {said}{where}"
         self._say((), message, line, column)
+
+    def _unspaced(self, line: int) -> bool:
+        """Whether a missing space after a colon, here or a line before, explains an error."""
+        for number in (line, line - 1):
+            text = self.text.split("\n")[number - 1] if number > 0 else ""
+            found = _UNSPACED.match(text)
+            if found:
+                message = f"needs a space after the colon: {found[2]}: {printable(found[3][:40])}"
+                self._say((), message, number, len(found[1]) + 1)
+                return True
+        return False
 
     def _say(self, keys: Keys, message: str, line: int, column: int) -> None:
         self.problems.append(Problem(message, dotted(keys), self.file, line, column, keys))

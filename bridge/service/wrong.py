@@ -169,7 +169,8 @@ def _at(schema: Schema, root: Schema, path: Path, body: Any) -> Iterator[Schema]
             yield alternative
             continue
         key, rest = path[0], path[1:]
-        inner = body[key] if isinstance(body, Mapping | list) else None
+        holder: Any = body if isinstance(body, Mapping | list) else {}
+        inner = holder[key] if holder else None
         below: Any = alternative.get("items") if isinstance(key, int) else None
         if isinstance(key, str):
             below = alternative.get("properties", {}).get(
@@ -185,7 +186,7 @@ def _alternatives(schema: Schema, root: Schema, body: Any) -> Iterator[Schema]:
         return
     choice = schema.get("discriminator")
     if choice is not None and isinstance(body, Mapping):
-        reference = choice["mapping"].get(body.get(choice["propertyName"]))
+        reference = choice["mapping"].get(str(body.get(choice["propertyName"])))
         if reference is not None:
             yield from _alternatives({"$ref": reference}, root, body)
             return
