@@ -116,7 +116,6 @@ def _check(rig: Rig, names: list[str]) -> dict[str, str]:
             loud = answer == "louder" or (loud and answer == "again")
             if answer == "back":
                 place = max(0, place - 1)
-                answers.pop(names[place], None)
             elif answer in ("yes", "no", "skip"):
                 answers[names[place]] = answer
                 place += 1

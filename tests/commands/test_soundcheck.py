@@ -74,11 +74,13 @@ def test_it_counts(rig: Path) -> None:
     assert "of 3: main.gate-3" not in result.output
 
 
-def test_back_takes_the_last_answer_back_and_plays_that_output_again(rig: Path) -> None:
+def test_back_plays_the_output_before_again_and_a_new_answer_replaces_the_old(rig: Path) -> None:
     result = run(rig, typed="y\nback\nn\nb\ny\ny\ns\n")
     assert result.exit_code == 0, result.output
     assert result.output.count("1 of 3: main.gate-1") == 3  # back at the first stays there
     assert rows(result)[0] == "yes   main.gate-1  kick voice"
+    left = run(rig, typed="y\ny\nb\nq\n")
+    assert rows(left)[0] == "yes   main.gate-1  kick voice"  # nothing new was said of it
 
 
 def test_quit_keeps_what_was_answered(rig: Path, tmp_path: Path) -> None:

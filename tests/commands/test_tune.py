@@ -204,6 +204,12 @@ def test_wrong_outputs_are_explained(rig: Path, output: str, said: str) -> None:
     assert said in result.output
 
 
+def test_rig_and_output_in_the_wrong_order(rig: Path) -> None:
+    result = run("tune", "main.pitch-1", rig)
+    said = f"the rig comes first: lanebridge tune {rig} main.pitch-1\n"
+    assert (result.exit_code, result.stderr) == (1, said)
+
+
 def test_too_few_readings_change_nothing(rig: Path) -> None:
     result = run("tune", rig, "main.pitch-1", typed="0.01\ndone\n")
     assert result.exit_code == 1
