@@ -5,16 +5,20 @@ Exit codes: 0 good, 1 the input is wrong (one problem per line: file:line:column
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import importlib.util
-from collections.abc import Callable
+import io
+import os
+import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from bridge import __version__
-from bridge.errors import BridgeError, InputError
+from bridge.errors import BridgeError, InputError, printable
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
@@ -43,15 +47,45 @@ class Commands(click.Group):
             return command
         return super().get_command(context, name)
 
+    def main(self, *args: Any, **options: Any) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                # A name that this terminal cannot show is spelt out rather than an error.
+                stream.reconfigure(errors="backslashreplace")
+        try:
+            return super().main(*args, **options)
+        except OSError as error:  # a full disk, say; what is known before is said where it is known
+            from bridge.files.read import reason
+
+            said = printable(str(error.filename)) if error.filename else "the output"
+            _complain([f"{said}  cannot be read or written: {reason(error)}"])
+            _drop_unwritten()
+            sys.exit(1)
+
     def invoke(self, context: click.Context) -> Any:
         try:
             return super().invoke(context)
         except InputError as error:
-            for problem in error.problems:
-                click.echo(str(problem), err=True)
+            _complain(str(problem) for problem in error.problems)
         except BridgeError as error:
-            click.echo(str(error), err=True)
+            _complain(str(error).splitlines())
         context.exit(1)
+
+
+def _complain(lines: Iterable[str]) -> None:
+    with contextlib.suppress(OSError):  # where errors cannot be said either, the exit code must do
+        for line in lines:
+            click.echo(printable(line), err=True)
+
+
+def _drop_unwritten() -> None:
+    """Drops what could not be printed: the interpreter would try again at its end."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
 
 
 def _exists(name: str) -> bool:
@@ -166,27 +200,23 @@ def check(rig: Path, set: Path | None) -> None:
 @click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
 def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None:
     """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events."""
+    from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
-    from bridge.files.store import write_atomic
     from bridge.paper import csv_rows
 
     kind = out.suffix.lower()
-    if kind not in (".mid", ".midi", ".csv"):
-        raise click.BadParameter("must end in .mid or .csv", param_hint="--out")
+    check_out(out, (".mid", ".csv", ".midi"), (rig, set))
     if everything and kind != ".csv":
         raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
     wired = load_rig(rig)
     document = load_set(set, wired)
-    try:
-        if kind == ".csv":
-            write_atomic(out, csv_rows.text(document.spec, wired, bars, everything))
-        else:
-            from bridge.paper import smf
+    if kind == ".csv":
+        write_out(out, csv_rows.text(document.spec, wired, bars, everything))
+    else:
+        from bridge.paper import smf
 
-            write_atomic(out, smf.render(document.spec, wired, bars))
-    except OSError as error:
-        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
+        write_out(out, smf.render(document.spec, wired, bars))
     click.echo(f"{out}: {bars} bar{'s' if bars > 1 else ''} of {document.spec.name}")
 
 
@@ -222,19 +252,18 @@ def ports() -> None:
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
 def import_(file: Path, bar: int, bars: int, out: Path | None) -> None:
     """Makes lanes of the drums in a standard MIDI FILE, one lane per note."""
-    from bridge.files.store import write_atomic
+    from bridge.commands.outfile import check_out, write_out
     from bridge.paper import midi_import
 
+    if out is not None:
+        check_out(out, (".yaml", ".yml"), (file,))
+        if out.exists():
+            raise BridgeError(f"{out}  is there already; choose another name")
     text = midi_import.set_text(file, bar, bars)
     if out is None:
         click.echo(text, nl=False)
         return
-    if out.exists():
-        raise BridgeError(f"{out}  is there already; choose another name")
-    try:
-        write_atomic(out, text)
-    except OSError as error:
-        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
+    write_out(out, text)
     click.echo(f"{out}: written; `lanebridge check` it with your rig")
 
 

@@ -16,6 +16,13 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 
+def printable(text: str) -> str:
+    """Text that is safe in one line of a terminal: line ends, escapes and the like spelt out."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
 class BridgeError(Exception):
     """Root of every error this package raises on purpose."""
 
@@ -37,7 +44,7 @@ class Problem:
     keys: tuple[str | int, ...] = field(default=(), compare=False)
 
     def __str__(self) -> str:
-        place = self.file
+        place = printable(self.file)
         if self.line:
             place += f":{self.line}:{self.column}"
         head = f"{place}  " if place else ""

@@ -179,7 +179,7 @@ def test_render_into_a_folder_that_is_not_there(tmp_path: Path) -> None:
     out = tmp_path / "no" / "x.csv"
     result = run("render", RIG, SET, "--bars", "1", "--out", str(out))
     assert result.exit_code == 1
-    assert result.stderr == f"{out}  cannot be written: No such file or directory\n"
+    assert result.stderr == f"{out}  cannot be written: there is no folder {out.parent}\n"
 
 
 # --- play and demo -----------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 
 import click
@@ -17,6 +18,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--idle", is_flag=True, help="Outputs that never move are drawn too.")
 def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None:
     """Draws what RIG would put out while SET plays, decoded from the MIDI that leaves."""
+    from bridge.commands.outfile import check_out, write_out
     from bridge.engine.offline import perform_rig
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
@@ -24,6 +26,7 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
     from bridge.music.score import compile_score
     from bridge.paper import scope
 
+    check_out(out, (".svg", ".png"), (rig, set_file))
     wired = load_rig(rig)
     spec = load_set(set_file, wired).spec
     night = perform_rig(wired, compile_score(spec, wired.ranges), bars)
@@ -32,5 +35,9 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
     sent = [(s.ns + lead, s.port, s.data) for s in night.sent if s.ns < end * 1e9]
     found = scope.traces(wired.wired, sent)
     marks = [lead / 1e9 + end * bar / bars for bar in range(bars + 1)]
-    drawn = scope.draw(wired.wired, found, out, f"{spec.name} on {wired.name}", marks, idle)
+    with tempfile.TemporaryDirectory() as folder:
+        drawing = Path(folder) / f"drawing{out.suffix.lower()}"
+        title = f"{spec.name} on {wired.name}"
+        drawn = scope.draw(wired.wired, found, drawing, title, marks, idle)
+        write_out(out, drawing.read_bytes())
     click.echo(f"{out}: {bars} bars, {len(drawn)} outputs")

@@ -19,16 +19,17 @@ FILE = click.Path(path_type=Path)
 )
 def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     """Writes the patch sheet: everything needed to rebuild the rig, on paper."""
+    from bridge.commands.outfile import check_out, save_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
-    from bridge.files.store import save
     from bridge.paper import tuned
     from bridge.paper.sheet import sheet_html
 
+    check_out(out, (".html", ".htm"), (rig, set_file))
     loaded = load_rig(rig)
     document = load_set(set_file, loaded)
     page = sheet_html(loaded, document, datetime.now().date(), tuned.words(loaded), bars)
-    copy = save(out, page, datetime.now())
+    copy = save_out(out, page)
     click.echo(f"{out}: written. Open it in a browser and print it.")
     if copy is not None:
         click.echo(f"what was there is kept as {copy}")

@@ -17,13 +17,18 @@ WARNING = """\
 Turn monitors and headphones down now, and mind your hearing: a jack in the wrong place can drive an
 amplifier to full level at once. Everything starts quietly; bring the level up slowly."""
 
+ANSWERS = ("yes", "no", "skip", "again", "louder", "back", "quit")
+ANSWERS_SAY = "type y (yes), n (no), s (skip), a (again), l (louder), b (back) or q (quit)"
+QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b back, q quit)"
+
 
 @click.command("soundcheck")
 @click.argument("rig", type=FILE)
 @click.option(
     "--only", multiple=True, metavar="OUTPUT", help="Check only this output (may repeat)."
 )
-@click.option("--report", type=FILE, help="Write what was found to this file as well.")
+@click.option("--all", "everything", is_flag=True, help="Outputs without a cable too.")
+@click.option("--report", type=FILE, help="Write what was found to this .txt file as well.")
 @click.option(
     "--loop",
     metavar="INPUT",
@@ -31,13 +36,23 @@ amplifier to full level at once. Everything starts quietly; bring the level up s
 )
 @click.option("--interface", metavar="NAME", help="Self-test of this one instead of the first.")
 def command(
-    rig: Path, only: tuple[str, ...], report: Path | None, loop: str | None, interface: str | None
+    rig: Path,
+    only: tuple[str, ...],
+    everything: bool,
+    report: Path | None,
+    loop: str | None,
+    interface: str | None,
 ) -> None:
-    """Checks every output of RIG, one at a time: answer yes, no or skip."""
+    """Checks the outputs of RIG that have a cable, one at a time: was it heard at the right place?
+    Each answer may be its first letter."""
+    from bridge.commands.outfile import check_out, save_out
+    from bridge.engine import soundcheck
     from bridge.errors import InputError, Problem
     from bridge.files.rig import load_rig
     from bridge.files.strict import near
 
+    if report is not None:
+        check_out(report, (".txt",), (rig,), "--report")
     loaded = load_rig(rig)
     if interface is not None and loop is None:
         raise click.UsageError("--interface belongs to --loop; --only chooses outputs")
@@ -57,20 +72,28 @@ def command(
         )
     click.echo(WARNING)
     if not click.confirm("Are they down?", default=False):
+        click.echo("nothing was sent; turn them down, then begin again")
         raise SystemExit(1)
-    lines = _check(loaded, list(only) or list(loaded.wired))
+    names = list(only) or (list(loaded.wired) if everything else soundcheck.to_check(loaded.wired))
+    left_out = [] if only else [name for name in loaded.wired if name not in names]
+    if left_out:
+        click.echo(f"not checked, for they have no cable (--all asks): {', '.join(left_out)}")
+    answers = _check(loaded, names)
+    lines = soundcheck.report_lines(loaded.wired, [*names, *left_out], answers)
     click.echo("\n" + "\n".join(lines))
     if report is not None:
-        from bridge.files.store import save
-
         head = f"Soundcheck of {loaded.name}, {datetime.now():%Y-%m-%d %H:%M}\n"
-        save(report, head + "\n".join(lines) + "\n", datetime.now())
+        copy = save_out(report, head + "\n".join(lines) + "\n")
         click.echo(f"{report}: written")
-    if any(line.startswith("NO") for line in lines):
+        if copy is not None:
+            click.echo(f"what was there is kept as {copy}")
+    if "no" in answers.values():
         raise SystemExit(1)
 
 
-def _check(rig: Rig, names: list[str]) -> list[str]:
+def _check(rig: Rig, names: list[str]) -> dict[str, str]:
+    """Plays one output after another and asks; gives the answers so far, also when it is ended
+    early: what was answered is worth its report."""
     from bridge.engine import soundcheck
     from bridge.ports import open_output
     from bridge.voltage.encode import Encoder
@@ -78,33 +101,42 @@ def _check(rig: Rig, names: list[str]) -> list[str]:
     encoder = Encoder(rig.wired)
     ports = {name: open_output(i.port, name) for name, i in rig.interfaces.items()}
     send = {name: port.send for name, port in ports.items()}
-    found: list[str] = []
+    answers: dict[str, str] = {}
     try:
         for message in encoder.setup():
             send[message.port](message.data)
-        for name in names:
-            wired = rig.wired[name]
-            click.echo(f"\n{soundcheck.describe(wired)}")
-            loud, answer = False, "again"
-            while answer in ("again", "louder"):
-                loud = loud or answer == "louder"
-                soundcheck.carry_out(wired, encoder, send, lambda ms: time.sleep(ms / 1e3), loud)
-                answer = click.prompt(
-                    "Heard or seen at the right place?",
-                    type=click.Choice(["yes", "no", "skip", "again", "louder"]),
-                )
-            word = {"yes": "yes ", "no": "NO  ", "skip": "skip"}[answer]
-            found.append(f"{word}  {name}  {wired.cable or '(no cable written down)'}")
+        place, loud = 0, False
+        while place < len(names):
+            wired = rig.wired[names[place]]
+            click.echo(f"\n{place + 1} of {len(names)}: {soundcheck.describe(wired)}")
+            soundcheck.carry_out(wired, encoder, send, lambda ms: time.sleep(ms / 1e3), loud)
+            answer = click.prompt(QUESTION, value_proc=read_answer)
+            if answer == "quit":
+                break
+            loud = answer == "louder" or (loud and answer == "again")
+            if answer == "back":
+                place = max(0, place - 1)
+            elif answer in ("yes", "no", "skip"):
+                answers[names[place]] = answer
+                place += 1
     except (click.Abort, KeyboardInterrupt):
-        # What was answered so far is worth its report.
-        found += [f"open  {name}  not checked" for name in names[len(found) :]]
+        click.echo()
     finally:
         for message in encoder.panic():
             send[message.port](message.data)
         time.sleep(0.05)  # what was just sent must leave before the port closes
         for port in ports.values():
             port.close()
-    return found
+    return answers
+
+
+def read_answer(text: str) -> str:
+    """An answer, or as much of its beginning as tells it from the others. UsageError otherwise."""
+    word = text.strip().lower()
+    found = [answer for answer in ANSWERS if word and answer.startswith(word)]
+    if len(found) != 1:
+        raise click.UsageError(f"{text.strip()!r} is not an answer; {ANSWERS_SAY}")
+    return found[0]
 
 
 def _loop(rig: Rig, name: str, text: str) -> int:

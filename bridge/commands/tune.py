@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 
 FILE = click.Path(path_type=Path)
 WIDTH = 48
+TOLD_CENTS = 0.5  # a note that stays off by less is not worth a word
 HELP = """\
 Let everything warm up for a quarter of an hour first. Turn monitors down: test tones are loud.
 For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), or a note and cents
-(C3 +2). Enter alone skips a note, `back` returns to the last one, `done` ends early."""
+(C3 +2). Enter alone skips a note, `back` returns to the last one, `done` ends early. Nothing is
+kept before you say so, and any note can be taken again then."""
 
 
 @click.command("tune")
@@ -39,83 +41,199 @@ For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), o
     metavar="SEMITONES",
     help="Distance of the notes to measure.",
 )
-@click.option("--yes", is_flag=True, help="Keep the result without asking.")
+@click.option("--yes", is_flag=True, help="Keep the result without asking, unless it is doubtful.")
 def command(
     rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
 ) -> None:
     """Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner."""
-    from bridge.errors import InputError, Problem
+    from bridge.commands.outfile import cannot_write
+    from bridge.errors import BridgeError, InputError, Problem
     from bridge.files import tuning
+    from bridge.files.read import reason
     from bridge.files.rig import load_rig
     from bridge.files.strict import near
     from bridge.voltage.fit import fit
 
+    if not rig.exists() and Path(output).is_file():
+        raise BridgeError(f"the rig comes first: lanebridge tune {output} {rig}")
     loaded = load_rig(rig)
     wired = loaded.wired.get(output)
     pitches = [name for name, w in loaded.wired.items() if w.output.kind == "pitch"]
     if wired is None or wired.output.kind != "pitch":
         said = "is not a pitch output" if wired else "there is no such output"
-        said += near(output, pitches).rstrip("?")
+        said += "" if wired else near(output, pitches).rstrip("?")
         raise InputError(
             [Problem(f"{said}; pitch outputs: {', '.join(pitches) or 'none'}", output, str(rig))]
         )
     if undo:
-        before = tuning.undo_tuning(rig, output, datetime.now())
+        try:
+            before = tuning.undo_tuning(rig, output, datetime.now())
+        except OSError as error:
+            raise cannot_write(tuning.tuning_path(rig), reason(error)) from error
         said = f"as of {before.correction.made}" if before else "untuned"
         click.echo(f"{output} is {said} again")
         return
+    result: Fit | None
     if readings is not None:
         taken = tuning.read_readings(readings, wired.output)
+        made = fit(wired.output, taken, _now())
+        click.echo(report(wired.output, made, taken))
+        keep, result = _keep(made, yes), made
     else:
         click.echo(HELP)
-        taken = _ask(loaded, wired, tuning.ladder(wired.output, every))
-    made = datetime.now().isoformat(timespec="seconds")
-    result = fit(wired.output, taken, made)
-    click.echo(report(wired.output, result, taken))
-    if not yes and not click.confirm("Keep this tuning?", default=True):
+        keep, result, taken = _bench(loaded, wired, tuning.ladder(wired.output, every), yes)
+    if not keep or result is None:
         click.echo("nothing was changed")
+        if yes or result is None:
+            raise SystemExit(1)
         return
     profile = loaded.interfaces[wired.port].profile.name
-    path = tuning.save_tuning(rig, output, tuning.tuned(result, taken, profile), datetime.now())
+    kept = tuning.tuned(result, taken, profile)
+    try:
+        path = tuning.save_tuning(rig, output, kept, datetime.now())
+    except OSError as error:
+        raise cannot_write(tuning.tuning_path(rig), reason(error)) from error
     click.echo(f"{path}: written; `lanebridge tune {rig} {output} --undo` takes it back")
 
 
-def _ask(rig: Rig, wired: WiredOutput, notes: list[int]) -> list[Reading]:
-    from bridge.files.tuning import is_relative, parse_reading, same_octave
+def _now() -> str:
+    return datetime.now().isoformat(timespec="seconds")
+
+
+def _keep(result: Fit, yes: bool) -> bool:
+    """Whether the tuning is kept. With doubts it is not kept unless a person says so."""
+    if yes:
+        if result.doubts:
+            click.echo("--yes keeps only what raises no doubt: see the warnings")
+        return not result.doubts
+    return click.confirm("Keep this tuning?", default=not result.doubts)
+
+
+Taken = dict[int, tuple[str, float]]
+
+
+def _bench(
+    rig: Rig, wired: WiredOutput, notes: list[int], yes: bool
+) -> tuple[bool, Fit | None, list[Reading]]:
+    """Asks for readings until what comes out is kept or left: whether to keep it, what it is, and
+    the readings it was made of. Readings that are not kept are printed, so that none is lost."""
+    from bridge.errors import InputError
+    from bridge.files.tuning import readings_text
+    from bridge.voltage.fit import fit
+
+    taken: Taken = {}
+    keep, result, readings = False, None, []
+    try:
+        with _sounding(rig, wired) as sound:
+            _ladder(wired.output, notes, taken, sound)
+            while True:
+                readings, result = _readings(wired.output, taken), None
+                try:
+                    result = fit(wired.output, readings, _now())
+                except InputError as error:
+                    click.echo("\n".join(problem.message for problem in error.problems))
+                else:
+                    click.echo(report(wired.output, result, readings))
+                if yes and result is not None:
+                    keep = _keep(result, yes)
+                    break
+                answer = _decide(result, notes)
+                if isinstance(answer, bool):
+                    keep = answer
+                    break
+                _ladder(wired.output, [answer], taken, sound)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo()
+        keep = False
+    if taken and not keep:
+        click.echo("the readings, to go on from with --readings FILE:")
+        click.echo(readings_text(taken), nl=False)
+    return keep, result, readings
+
+
+def _decide(result: Fit | None, notes: list[int]) -> bool | int:
+    """Whether to keep the result, or a note to take again."""
+    from bridge.music.scale import note_name, parse_note
+
+    def read(text: str) -> bool | int:
+        word = text.strip().lower()
+        if word in ("n", "no", "q", "quit") or (word in ("y", "yes") and result is not None):
+            return word[0] == "y"
+        try:
+            note = int(parse_note(text.strip()))
+        except ValueError:
+            note = -1
+        if note not in notes:
+            names = ", ".join(note_name(note) for note in notes)
+            raise click.UsageError(f"{text.strip()!r} is neither y, n nor a note of {names}")
+        return note
+
+    if result is None:
+        question, default = "Which note again (such as C3), or n to leave", "n"
+    else:
+        question = "Keep this tuning? y, n, or a note to take again (such as C3)"
+        default = "n" if result.doubts else "y"
+    answer: bool | int = click.prompt(question, default=default, value_proc=read)
+    return answer
+
+
+def _ladder(out: Output, notes: list[int], taken: Taken, sound: Callable[[int], None]) -> None:
+    """Sounds one note after another and puts what is typed into `taken`."""
     from bridge.music.scale import note_name
+
+    place, doubted = 0, ""
+    while place < len(notes):
+        note = notes[place]
+        sound(note)
+        text = click.prompt(f"{note_name(note):>4}", default="", show_default=False).strip()
+        if text.lower() == "done":
+            return
+        if text.lower() == "back":
+            place = max(0, place - 1)
+            continue
+        if not text:
+            taken.pop(note, None)
+            place += 1
+            continue
+        volts, slip = _read(out, note, text, taken)
+        if slip and (volts is None or text != doubted):
+            doubted = text
+            click.echo(f"  {slip}")
+            if volts is not None:
+                click.echo("  type it again to take it all the same")
+            continue
+        if volts is not None:
+            taken[note] = (text, volts)
+        place += 1
+
+
+def _read(out: Output, note: int, text: str, taken: Taken) -> tuple[float | None, str]:
+    """A reading as volts (None: it cannot be taken), and what is odd about it, if anything."""
+    from bridge.files.tuning import is_relative, parse_reading, surprise
+    from bridge.music.scale import note_name
+
+    try:
+        volts = parse_reading(out, text)
+    except ValueError as error:
+        return None, str(error)
+    for other, (typed, _) in taken.items():
+        if other != note and is_relative(typed) != is_relative(text):
+            return None, (
+                "take all readings the same way, volts or frequencies and notes: "
+                f"{note_name(other)} was {typed}; `back` goes there"
+            )
+    return volts, surprise(out, note, text, taken)
+
+
+def _readings(out: Output, taken: Taken) -> list[Reading]:
+    """The typed readings for a fit; those of an oscillator are brought to the octave asked for."""
+    from bridge.files.tuning import is_relative, same_octave
     from bridge.voltage.fit import Reading, asked_volts
 
-    out = wired.output
-    found: dict[int, tuple[str, float]] = {}
-    with _sounding(rig, wired) as sound:
-        place = 0
-        while place < len(notes):
-            note = notes[place]
-            sound(note)
-            text = click.prompt(f"{note_name(note):>4}", default="", show_default=False).strip()
-            if text == "done":
-                break
-            if text == "back":
-                place = max(0, place - 1)
-                continue
-            if text:
-                try:
-                    volts = parse_reading(out, text)
-                except ValueError as error:
-                    click.echo(f"  {error}")
-                    continue
-                others = {is_relative(other) for n, (other, _) in found.items() if n != note}
-                if others - {is_relative(text)}:
-                    click.echo("  take all readings the same way: volts, or frequencies and notes")
-                    continue
-                found[note] = (text, volts)
-            else:
-                found.pop(note, None)
-            place += 1
     readings = [
-        Reading(asked_volts(out, note), volts) for note, (_, volts) in sorted(found.items())
+        Reading(asked_volts(out, note), volts) for note, (_, volts) in sorted(taken.items())
     ]
-    if found and is_relative(next(iter(found.values()))[0]):
+    if taken and is_relative(next(iter(taken.values()))[0]):
         readings, octaves = same_octave(out, readings)
         if octaves:
             click.echo(f"the oscillator is set {octaves:+d} octaves away; only its cents count")
@@ -170,10 +288,10 @@ def report(out: Output, result: Fit, readings: list[Reading]) -> str:
         for key, mark in (("before", "o"), ("after", "x")):
             value = min(max(row[key] / reach, -1.0), 1.0)
             bar[round((value + 1.0) * WIDTH / 2)] = mark
-        left_out = "  left out" if row["left_out"] else ""
+        note = "  left out" if row["left_out"] else ""
+        note = "  cannot be reached" if abs(row["missed"]) >= TOLD_CENTS else note
         lines.append(
-            f"{row['name']:>5} {row['before']:+9.2f} {row['after']:+8.2f}"
-            f"   {''.join(bar)}{left_out}"
+            f"{row['name']:>5} {row['before']:+9.2f} {row['after']:+8.2f}   {''.join(bar)}{note}"
         )
     correction = result.correction
     lines += [

@@ -15,6 +15,8 @@ from pathlib import Path
 from bridge import demo
 from bridge.errors import BridgeError
 from bridge.files import store
+from bridge.files.document import read_text
+from bridge.files.read import read_bytes
 
 COPIED = ".copied.json"
 
@@ -56,7 +58,7 @@ def _bring(folder: Path, fresh: bool, now: datetime) -> set[Path]:
     for source in sorted(demo.FOLDER.rglob("*.yaml")):
         name = str(source.relative_to(demo.FOLDER))
         target, content = folder / name, source.read_bytes()
-        there = target.read_bytes() if target.exists() else None
+        there = read_bytes(target, store.MOST_KEPT_BYTES) if target.exists() else None
         if there is not None and there != content:
             mine = copied.get(name) != _digest(there)
             if mine and not fresh:
@@ -75,8 +77,8 @@ def _bring(folder: Path, fresh: bool, now: datetime) -> set[Path]:
 
 def _copied(folder: Path) -> dict[str, str]:
     try:
-        kept = json.loads((folder / COPIED).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        kept = json.loads(read_text(folder / COPIED))
+    except (OSError, ValueError, RecursionError):
         return {}
     if not isinstance(kept, dict):
         return {}

@@ -8,7 +8,7 @@ level; a bar of pulses: clock. Widths and distances are common practice, no sour
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal, NamedTuple
 
 from bridge.voltage.encode import Encoder, Message
@@ -16,6 +16,8 @@ from bridge.voltage.profile import Output, WiredOutput, note_of_volts
 
 QUIET, FULL = 0.3, 1.0
 SWEEP_STEPS = 40
+NO_CABLE = "(no cable written down)"
+_ANSWER_WORDS = {"yes": "yes ", "no": "NO  ", "skip": "skip"}
 
 
 class Move(NamedTuple):
@@ -68,6 +70,45 @@ def _sweep(out: Output, share: float, steps: int, distance: float) -> list[Move]
         rise = 1.0 - abs(i - steps) / steps
         moves.append(Move(distance * i, "level", out.rest + (end - out.rest) * share * rise))
     return moves
+
+
+def to_check(outputs: Mapping[str, WiredOutput]) -> list[str]:
+    """The outputs that a soundcheck asks about, by name: those with a cable, or all of them in a
+    rig where no cable is written down. Nobody can hear a jack that goes nowhere."""
+    cabled = [name for name, wired in outputs.items() if wired.cable]
+    return cabled or list(outputs)
+
+
+def report_lines(
+    outputs: Mapping[str, WiredOutput], names: Sequence[str], answers: Mapping[str, str]
+) -> list[str]:
+    """One line per output of `names`, then a summary.
+
+    Args:
+        outputs: the outputs of the rig, by name.
+        names: the outputs that the report is about.
+        answers: ``yes``, ``no`` or ``skip`` by output; one that is not there is still open.
+
+    Returns:
+        ``NO    main.gate-2  rim voice``...; what failed stands out.
+    """
+    lines = [
+        f"{_ANSWER_WORDS.get(answers.get(name, ''), 'open')}  {name}  "
+        f"{outputs[name].cable or NO_CABLE}"
+        for name in names
+    ]
+    said = [answers.get(name) for name in names]
+    counts = [
+        f"{count} {word}"
+        for word, count in (
+            ("arrived", said.count("yes")),
+            ("did not arrive", said.count("no")),
+            ("skipped", said.count("skip")),
+            ("not checked", said.count(None)),
+        )
+        if count
+    ]
+    return [*lines, ", ".join(counts)]
 
 
 def gate_of(wired: WiredOutput, outputs: Mapping[str, WiredOutput]) -> str | None:

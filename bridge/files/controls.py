@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge.files import edit
-from bridge.files.document import Document
+from bridge.files.document import MAX_BYTES, Document, decode
+from bridge.files.read import read_input
 from bridge.files.rig import Binding, Rig, parse_rig
 from bridge.files.store import save
 
@@ -91,7 +92,7 @@ def _rewrite(rig: Rig, change: Callable[[str], str], now: datetime) -> Rig:
     path: Path | None = rig.path
     if path is None:
         raise OSError("the rig has no file")
-    text = change(path.read_text(encoding="utf-8"))
+    text = change(decode(read_input(path, MAX_BYTES, path.name), path.name))
     read_back = parse_rig(text, path.name, path.parent)
     save(path, text, now)
     return replace(rig, controllers=read_back.controllers, text=text)

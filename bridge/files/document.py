@@ -19,7 +19,8 @@ from typing import Any
 
 import yaml
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, printable
+from bridge.files.read import read_bytes, read_input, too_big
 
 Keys = tuple[str | int, ...]
 
@@ -36,6 +37,7 @@ _NOT_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)\Z|\.(?:nan|NaN|NAN)\Z")
 _BASE_60 = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?\Z")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}(?:[Tt\s].*)?\Z")
 _INSIDE = re.compile(r"(?:(['\"]).*\1: )?column (\d+): ", re.DOTALL)
+_UNSPACED = re.compile(r"(\s*(?:- )?)([a-z_][a-z0-9_-]*):([^\s:/].*?)\s*\Z")
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _NULL = frozenset(("", "~", "null", "Null", "NULL"))
@@ -98,22 +100,14 @@ class Document:
     def read(cls, path: Path | str, shown: str | None = None) -> Document:
         """Reads a file. InputError when it is missing, unreadable, too big, not UTF-8 or not good
         YAML. `shown` is the name used in messages (the path as given, unless told)."""
-        path = Path(path)
         name = shown if shown is not None else str(path)
-        try:
-            with path.open("rb") as file:
-                raw = file.read(MAX_BYTES + 1)
-        except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            raise InputError([Problem(f"cannot be read: {reason}", file=name)]) from error
-        return cls.parse(decode(raw, name), name)
+        return cls.parse(decode(read_input(Path(path), MAX_BYTES, name), name), name)
 
     @classmethod
     def parse(cls, text: str, file: str = "text") -> Document:
         """Reads a text. InputError with every problem that could be found, in file order."""
         if len(text.encode("utf-8", "surrogatepass")) > MAX_BYTES:
-            limit = MAX_BYTES // 1024
-            raise InputError([Problem(f"is too big: the limit is {limit} KiB", file=file)])
+            raise InputError([Problem(too_big(MAX_BYTES), file=file)])
         text = text.removeprefix("\ufeff")
         reader = _Reader(file, text)
         try:
@@ -164,13 +158,6 @@ def dotted(keys: Iterable[str | int]) -> str:
     return ".".join(printable(str(key)) for key in keys)
 
 
-def printable(text: str) -> str:
-    """Text that is safe in one line of a terminal: line ends, escapes and the like spelt out."""
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
-
-
 def point_inside(document: Document, problem: Problem) -> Problem:
     """A problem whose message says ``column N`` of a text moves to that very character, where the
     text stands in one line of the file as it is."""
@@ -203,10 +190,15 @@ def in_order(problems: Iterable[Problem]) -> list[Problem]:
     return sorted(seen.values(), key=lambda p: (p.file, p.line, p.column))
 
 
+def read_text(path: Path, limit: int = MAX_BYTES) -> str:
+    """A file of at most `limit` bytes as it is, unchecked. OSError, UnicodeDecodeError."""
+    return read_bytes(path, limit).decode("utf-8")
+
+
 def decode(raw: bytes, file: str) -> str:
     """Bytes of a file as text. InputError when they are too many or not UTF-8."""
     if len(raw) > MAX_BYTES:
-        raise InputError([Problem(f"is too big: the limit is {MAX_BYTES // 1024} KiB", file=file)])
+        raise InputError([Problem(too_big(MAX_BYTES), file=file)])
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -306,6 +298,8 @@ class _Reader:
     def _syntax(self, error: yaml.MarkedYAMLError) -> None:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
+        if self._unspaced(line):
+            return
         said = error.problem or error.context or "cannot be read"
         if "'\\t'" in said:
             message = "a tab; YAML indents and separates with spaces only"
@@ -319,6 +313,17 @@ class _Reader:
                 where = f" ({error.context}, started at line {error.context_mark.line + 1})"
             message = f"is not valid YAML: {said}{where}"
         self._say((), message, line, column)
+
+    def _unspaced(self, line: int) -> bool:
+        """Whether a missing space after a colon, here or a line before, explains an error."""
+        for number in (line, line - 1):
+            text = self.text.split("\n")[number - 1] if number > 0 else ""
+            found = _UNSPACED.match(text)
+            if found:
+                message = f"needs a space after the colon: {found[2]}: {printable(found[3][:40])}"
+                self._say((), message, number, len(found[1]) + 1)
+                return True
+        return False
 
     def _say(self, keys: Keys, message: str, line: int, column: int) -> None:
         self.problems.append(Problem(message, dotted(keys), self.file, line, column, keys))

@@ -156,7 +156,7 @@ COMMANDS: dict[str, str] = {
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
     "ports": "lists MIDI ports by name",
-    "soundcheck RIG [--only OUTPUT] [--report FILE] [--loop INPUT [--interface NAME]]": "tries every output, one at a time; turn monitors down first",
+    "soundcheck RIG [--only OUTPUT] [--all] [--report FILE.txt] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first",
     "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
     "profile list|check|schema|new": "lists, checks, describes and writes profiles",

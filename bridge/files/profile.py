@@ -19,7 +19,7 @@ from pydantic_core import CoreSchema
 
 from bridge.errors import InputError, Problem
 from bridge.files import strict
-from bridge.files.document import Document, Doubtful, in_order
+from bridge.files.document import Document, Doubtful, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
@@ -192,7 +192,7 @@ def profiles_beside(folder: Path) -> list[str]:
     found = set()
     for path in [*folder.glob("*.yaml"), *(folder / "profiles").glob("*.yaml")]:
         with contextlib.suppress(OSError, UnicodeDecodeError):
-            if re.search(r"^profile:", path.read_text(encoding="utf-8"), re.MULTILINE):
+            if re.search(r"^\ufeff?profile:", read_text(path), re.MULTILINE):
                 found.add(path.stem)
     return sorted(found)
 

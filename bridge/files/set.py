@@ -135,7 +135,7 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
     """The same from a document."""
     model, problems, cut = check(SetModel, document)
     if model is None:
-        raise InputError(in_order(problems))
+        raise InputError(in_order(_misplaced(document, problems)))
     checks = SetCheck(document, model, cut, rig)
     problems += checks.problems()
     broken = checks.broken()
@@ -145,8 +145,36 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
     whole = spec if not elsewhere else replace(spec, macros=(), sections=(), order=())
     problems += checks.compiled(whole, broken, problems)
     if problems:
-        raise InputError(in_order(problems))
+        raise InputError(in_order(_misplaced(document, problems)))
     return SetDocument(spec, document, path, tuple(in_order(checks.warnings())))
+
+
+def _misplaced(document: Document, problems: list[Problem]) -> list[Problem]:
+    """The same problems, but what is indented wrongly is told once, as that: a key of the set among
+    the lanes, or a lane among the keys of the set."""
+    lanes: Any = document.data.get("lanes")
+    inside = [
+        name
+        for name, value in (lanes.items() if isinstance(lanes, dict) else ())
+        if name in SetModel.model_fields
+        and not (isinstance(value, dict) and any(key in value for key in set_lane.SOURCES))
+    ]
+    outside = [
+        name
+        for name, value in document.data.items()
+        if name not in SetModel.model_fields
+        and isinstance(value, dict)
+        and any(key in value for key in set_lane.SOURCES)
+    ]
+    places = [("lanes", name) for name in inside] + [(name,) for name in outside]
+    kept = [p for p in problems if not any(p.keys[: len(at)] == at for at in places)]
+    for name in inside:
+        message = f"is a key of the set, not a lane: write {name} at the left edge, as lanes is"
+        kept.append(document.problem(("lanes", name), message, at_key=True))
+    for name in outside:
+        message = "is not a key of a set; if it is a lane, indent it under lanes"
+        kept.append(document.problem((name,), message, at_key=True))
+    return kept
 
 
 # --- from the model to the frozen set ----------------------------------------------------------

@@ -22,9 +22,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from bridge.errors import InputError, Problem
+from bridge.files.read import read_bytes, refuse_special
 
 BACKUPS = "backups"
 MOST_BACKUPS = 50  # of one file; the oldest go first
+MOST_KEPT_BYTES = 16 << 20  # of a file that is copied before it is replaced; ours are far smaller
 
 _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
 
@@ -35,9 +37,11 @@ def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None
     """Puts `data` (text as UTF-8) under `path`, whole or not at all.
 
     A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError
-    when it cannot be done: then the old file is as it was, and nothing is left beside it.
+    when it cannot be done (it is a folder, a pipe or a device, say): then the old file is as it
+    was, and nothing is left beside it.
     """
     path = Path(os.path.realpath(path))
+    refuse_special(path)  # a rename would put a file in the place of a pipe or a device
     raw = data.encode("utf-8") if isinstance(data, str) else data
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
@@ -82,11 +86,12 @@ def flush_folder(folder: Path) -> None:
 def save(path: Path, data: str | bytes, now: datetime) -> Path | None:
     """Writes `path` after putting a dated copy of what was there into its ``backups`` folder.
 
-    `now` dates the copy. Returns the copy, or None when there was nothing, or nothing else.
+    `now` dates the copy. Returns the copy, or None when there was nothing, or nothing else. OSError
+    when it cannot be done, also when what is there is too big to be copied.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
     try:
-        before = path.read_bytes()
+        before = read_bytes(path, MOST_KEPT_BYTES)
     except FileNotFoundError:
         write_atomic(path, raw)
         return None
@@ -141,7 +146,7 @@ def keep_good(path: Path, content: str | bytes, state: Path) -> None:
     copy = good_copy(path, state)
     raw = content.encode("utf-8") if isinstance(content, str) else content
     with contextlib.suppress(OSError):
-        if copy.read_bytes() == raw:
+        if read_bytes(copy, MOST_KEPT_BYTES) == raw:
             return
     copy.parent.mkdir(parents=True, exist_ok=True)
     write_atomic(copy, raw)

@@ -13,11 +13,13 @@ from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler, ValidationError
 from pydantic_core import CoreSchema, core_schema
 
-from bridge.errors import Problem
-from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside, printable
+from bridge.errors import Problem, printable
+from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside
+from bridge.files.trade_words import instead, meant
 
 NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
+_COMMA = re.compile(r"([-+]?[0-9]+),([0-9]+)")
 
 Model = TypeVar("Model", bound="Strict")
 
@@ -78,7 +80,12 @@ def read_name(value: object) -> str:
     if not isinstance(value, str):
         raise ValueError(f"must be a name, not {shown(value)}")
     if not _NAME.fullmatch(value):
-        raise ValueError(f"{shown(value)} is not a name: {NAME_SAYS}")
+        if ":" in value:
+            said = f"{shown(value)} needs a space after the colon"
+            raise ValueError(said)
+        fitting = re.sub(r"[^a-z0-9-]+", "-", value.strip().lower()).strip("-")
+        hint = f"; write {fitting}" if _NAME.fullmatch(fitting) else ""
+        raise ValueError(f"{shown(value)} is not a name: {NAME_SAYS}{hint}")
     return value
 
 
@@ -126,6 +133,9 @@ class Limits:
         kind = "a whole number" if self.whole else "a number"
         if isinstance(value, bool) or not isinstance(value, int | float):
             why = f" ({value.reads_as} to some YAML readers)" if isinstance(value, Doubtful) else ""
+            comma = _COMMA.fullmatch(value.strip()) if isinstance(value, str) else None
+            if comma:
+                why = f"; write decimals with a point: {comma[1]}.{comma[2]}"
             raise ValueError(f"must be {kind} {self.says}, not {shown(value)}{why}")
         if not math.isfinite(value) or not self.low <= value <= self.high:
             raise ValueError(f"must be {self.says}, not {shown(value)}")
@@ -162,6 +172,9 @@ def check(model: type[Model], document: Document) -> tuple[Model | None, list[Pr
     What is wrong is taken out and the rest read again, so that a model comes back for further
     checks as long as anything can be made of it. Also every problem, and the paths taken out.
     """
+    other = _other_kind(model, document)
+    if other is not None:
+        return None, [other], {()}
     data = _copy(document.data)
     problems: list[Problem] = []
     cut: set[Keys] = set()
@@ -189,6 +202,27 @@ def check(model: type[Model], document: Document) -> tuple[Model | None, list[Pr
             if () in cut:
                 return None, problems, cut
     return None, problems, cut
+
+
+# What tells one kind of file from another: any of these keys at the left edge.
+_MARKS: Mapping[str, tuple[str, ...]] = {
+    "a set": ("set", "lanes"),
+    "a rig": ("rig", "interfaces"),
+    "a profile": ("profile", "outputs"),
+    "a tuning file": ("tuning",),
+}
+
+
+def _other_kind(model: type[Strict], document: Document) -> Problem | None:
+    """The one problem of a file of another kind altogether, in place of one for each key."""
+    written = set(document.data)
+    if model.called not in _MARKS or written & set(_MARKS[model.called]):
+        return None
+    for kind, marks in _MARKS.items():
+        if written & set(marks):
+            message = f"this is {kind}, and {model.called} is wanted here; were two files swapped?"
+            return document.problem((), message)
+    return None
 
 
 def _copy(value: Any) -> Any:
@@ -230,8 +264,15 @@ def _problem(
         word = str(keys[-1])
         known = written_keys(owner) if owner else []
         called = owner.called if owner else "this"
-        if owner and word in owner.elsewhere:
+        unspaced = re.match(r"([a-z_]+):(\S.*)", word)
+        if unspaced:
+            message = f"needs a space after the colon: {unspaced[1]}: {shown(unspaced[2])}"
+        elif value is None and word.isdigit():
+            message = f"stands after a comma; a decimal is written with a point, as in 0.{word}"
+        elif owner and word in owner.elsewhere:
             message = owner.elsewhere[word]
+        elif owner and (said := instead(called, word, known)):
+            message = said
         else:
             few = f"; there are: {', '.join(known)}" if len(known) < 9 else ""
             hint = near(word, known) or few
@@ -258,7 +299,9 @@ def _problem(
         message += "" if actual is None else f", not {actual}"
     elif kind == "literal_error":
         words = str(context.get("expected", "")).replace("'", "")
+        hint = meant(value, words)
         message = f"must be {words}, not {shown(value)}"
+        message += f"; did you mean {hint}?" if hint else ""
     else:
         message = str(details["msg"])
     return point_inside(document, document.problem(keys, message, at_key=at_key))

@@ -19,6 +19,7 @@ from pydantic import Field
 
 from bridge.errors import InputError, Problem
 from bridge.files.document import MAX_BYTES, Document, decode, in_order
+from bridge.files.read import read_input
 from bridge.files.rig import Rig
 from bridge.files.store import backups, save
 from bridge.files.strict import Limits, Name, Reads, Strict, check
@@ -33,6 +34,8 @@ _VOLTS = re.compile(rf"({_NUMBER})\s*(mV|V|v)?")
 _HERTZ = re.compile(rf"({_NUMBER})\s*(k?)[Hh][Zz]")
 _NOTE = re.compile(rf"([A-Ga-g][#b]?-?[0-9]+)\s*(?:({_NUMBER})\s*(?:c|ct|cents?)?)?")
 MOST_READINGS = 256
+SURPRISE_CENTS = 300.0  # a reading further from what is expected is asked about: it is most likely
+# a slip of the unit, the octave or the note (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +270,48 @@ def parse_reading(out: Output, text: str) -> float:
     )
 
 
+def surprise(out: Output, note: int, text: str, taken: Mapping[int, tuple[str, float]]) -> str:
+    """Why a reading looks like a slip, or nothing when it fits.
+
+    Args:
+        out: the output.
+        note: the note that was asked for.
+        text: what was typed; `parse_reading` can read it.
+        taken: the other readings, by note: what was typed and its volts.
+    """
+
+    def off(at: int, volts: float) -> float:
+        return cents_between(out, volts, asked_volts(out, at))
+
+    volts = parse_reading(out, text)
+    others = [off(at, read) for at, (_, read) in taken.items() if at != note]
+    if not others and is_relative(text):
+        return ""  # an oscillator may be set to any octave: the first reading says to which
+    asked = asked_volts(out, note)
+    expected = median(others) if others else 0.0
+    cents = off(note, volts) - expected
+    if not math.isfinite(cents):
+        return "by Hz/V there is no pitch at 0 V"
+    if abs(cents) <= SURPRISE_CENTS:
+        return ""
+    if not is_relative(text):
+        for factor, unit in ((1000.0, "mV"), (0.001, "V")):
+            if asked and abs(volts / factor / asked - 1.0) < 0.1:
+                return f"{text} is far from the {asked:.3f} V asked for; did you mean {unit}?"
+    octaves = round(cents / 1200.0)
+    if octaves and abs(cents - 1200.0 * octaves) < SURPRISE_CENTS:
+        plural = "s" if abs(octaves) > 1 else ""
+        about = f"{abs(octaves)} octave{plural} {'above' if octaves > 0 else 'below'}"
+    else:
+        about = f"{abs(cents):.0f} cents {'above' if cents > 0 else 'below'}"
+    return f"{text} is {about} what {'the other readings say' if others else 'was asked for'}"
+
+
+def readings_text(taken: Mapping[int, tuple[str, float]]) -> str:
+    """Typed readings as `read_readings` takes them from a file."""
+    return "".join(f"{note_name(note)} {text}\n" for note, (text, _) in sorted(taken.items()))
+
+
 def is_relative(text: str) -> bool:
     """True for readings of an oscillator (Hz, or note and cents), whose octave is its own."""
     return _VOLTS.fullmatch(text.strip()) is None
@@ -293,11 +338,7 @@ def read_readings(path: Path, out: Output) -> list[Reading]:
     (``C3 2.003 V``; a comma between them is allowed, ``#`` starts a comment). InputError with
     every bad line."""
     name = str(path)
-    try:
-        raw = path.read_bytes()[: MAX_BYTES + 1]
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise InputError([Problem(f"cannot be read: {reason}", file=name)]) from error
+    raw = read_input(path, MAX_BYTES)
     problems: list[Problem] = []
     taken: list[tuple[Reading, bool]] = []
     for number, line in enumerate(decode(raw, name).splitlines(), 1):
@@ -315,6 +356,8 @@ def read_readings(path: Path, out: Output) -> list[Reading]:
             problems.append(Problem(str(error), "", name, number, 1))
     if len(taken) > MOST_READINGS:
         problems.append(Problem(f"more than {MOST_READINGS} readings", file=name))
+    if not taken and not problems:
+        problems.append(Problem("holds no reading; write one a line, as in C3 2.003 V", file=name))
     if problems:
         raise InputError(problems)
     if len({relative for _, relative in taken}) > 1:
@@ -336,7 +379,8 @@ def _asked_note(text: str) -> float:
 
 def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[dict[str, Any]]:
     """One row per reading for a table or a plot: `note` and `name` asked for, `asked` and
-    `measured` volts, `before` and `after` in cents, `left_out`."""
+    `measured` volts, `before` and `after` in cents, `missed` (the part of `after` that the output
+    cannot reach), `left_out`."""
     rows = []
     for i, reading in enumerate(readings):
         note = note_of_volts(out, reading.asked)
@@ -348,6 +392,7 @@ def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[dict[str, A
                 "measured": reading.measured,
                 "before": fit.before[i],
                 "after": fit.after[i],
+                "missed": fit.missed[i],
                 "left_out": i in fit.outliers,
             }
         )

@@ -10,8 +10,10 @@ from pathlib import Path
 
 import mido
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, printable
+from bridge.files.read import read_input
 from bridge.music.ticks import rate_text
+from bridge.paper.midi_chunks import checked
 
 MAX_BYTES = 4 * 1024 * 1024
 MAX_STEPS = 64
@@ -83,7 +85,7 @@ def set_text(path: Path, bar: int = 1, bars: int = 1) -> str:
     """
     found = read_bars(_load(path), str(path), bar, bars)
     lines = [
-        f"# From {path.name.encode('ascii', 'replace').decode()}, "
+        f"# From {printable(path.name).encode('ascii', 'replace').decode()}, "
         + (f"bar {bar}." if bars == 1 else f"bars {bar} to {bar + bars - 1}."),
         "# Each lane still needs its output: out: interface.output",
         f"set: {_quoted(path.stem)}",
@@ -100,20 +102,15 @@ def set_text(path: Path, bar: int = 1, bars: int = 1) -> str:
 
 
 def _load(path: Path) -> mido.MidiFile:
+    raw = read_input(path, MAX_BYTES)
     try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise _wrong(path, f"cannot be read: {(error.strerror or str(error)).lower()}") from error
-    if len(raw) > MAX_BYTES:
-        raise _wrong(path, f"is too big: the limit is {MAX_BYTES // 1024 // 1024} MiB")
-    if raw[:4] != b"MThd":
-        raise _wrong(path, "is not a standard MIDI file: it does not begin with MThd")
-    try:
-        return mido.MidiFile(file=io.BytesIO(raw), clip=True)
+        return mido.MidiFile(file=io.BytesIO(checked(raw)), clip=True)
+    except ValueError as error:
+        raise _wrong(path, f"is not a standard MIDI file: {error}") from error
     except Exception as error:
-        # The library lets whatever its reading runs into escape: EOFError, IndexError, KeyError...
-        raise _wrong(path, f"is not a good MIDI file: {error or type(error).__name__}") from error
+        # The library lets whatever its reading runs into escape: IndexError, KeyError...
+        said = "is not a standard MIDI file: an event in it cannot be read"
+        raise _wrong(path, said) from error
 
 
 def _wrong(path: Path | str, message: str) -> InputError:
@@ -165,11 +162,12 @@ def _bar_start(
 ) -> tuple[int, tuple[int, int]]:
     """The tick of a bar line (counted from 1) and the meter that begins or goes on there."""
     changes = sorted(meters)
-    now, left = Fraction(0), bar - 1
+    now, left, place = Fraction(0), bar - 1, 0
     meter = (4, 4)
     while True:
-        while changes and changes[0][0] <= now:
-            _, beats, unit = changes.pop(0)
+        while place < len(changes) and changes[place][0] <= now:
+            _, beats, unit = changes[place]
+            place += 1
             meter = (min(32, max(1, beats)), min(32, unit))
         if not left:
             return round(now), meter

@@ -18,6 +18,7 @@ from bridge.protocol.command import Command
 from bridge.service import bodies as b
 from bridge.service.command_body import CommandBody
 from bridge.service.problems import ProblemError
+from bridge.service.wrong import checked, wrong_values
 
 COMMAND_BYTES = 4 << 10  # a command is a few words
 TEXT_BYTES = 2 * b.TEXT_MOST  # a set text as JSON, escapes included
@@ -90,7 +91,7 @@ async def _read_bytes(request: web.Request, limit: int) -> bytes:
 
 async def read_body(request: web.Request, route: Route) -> BaseModel | Command:
     """The checked body of a request, or the command that it makes. Raises `ProblemError` 400, 413,
-    415, `CommandError` or `ValidationError`."""
+    415, `CommandError`, `NotJSONError` or `WrongBodyError`."""
     data = await read_bytes(request, route.limit)
     model = route.body or b.Nothing
     if route.command is not None and (not data or request.content_type == "application/json"):
@@ -101,7 +102,7 @@ async def read_body(request: web.Request, route: Route) -> BaseModel | Command:
         raise ProblemError(400, "a JSON body is needed")
     if request.content_type != "application/json":
         raise ProblemError(415, "the body must be application/json", {"Accept": "application/json"})
-    return model.model_validate_json(data)
+    return checked(model, data)
 
 
 def read_query(request: web.Request, model: type[BaseModel] | None) -> BaseModel:
@@ -113,15 +114,9 @@ def read_query(request: web.Request, model: type[BaseModel] | None) -> BaseModel
         return b.Nothing()
     try:
         return model.model_validate(items)
-    except ValueError as error:
-        raise ProblemError(400, f"the query is wrong: {_first(error)}") from None
-
-
-def _first(error: ValueError) -> str:
-    if not isinstance(error, ValidationError):
-        return str(error)
-    row = error.errors(include_url=False)[0]
-    return f"{'.'.join(map(str, row['loc']))}: {row['msg']}"
+    except ValidationError as error:
+        wrong = wrong_values(error, items, model)[0]
+        raise ProblemError(400, f"the query is wrong: {wrong.sentence}") from None
 
 
 def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:

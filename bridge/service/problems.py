@@ -1,9 +1,10 @@
 """Every error of the HTTP interface as problem details (RFC 9457), and our headers on every answer.
 
 `type` is ``about:blank``, so `title` is the phrase of the status. Members of ours beside the
-standard ones: `kind` (the word of `CommandError`), `errors` (one per wrong member: `detail` and a
-JSON Pointer `pointer`, as in the RFC's own example) and `problems` (what is wrong in a set text:
-`message`, `path`, `line`, `column`).
+standard ones: `kind` (the word of `CommandError`), `errors` (one per wrong place: `detail` and a
+JSON Pointer `pointer` into the body that was sent, as in the RFC's own example; what is missing is
+told of the object that lacks it) and `problems` (what is wrong in a set text: `message`, `path`,
+`line`, `column`).
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ from pydantic import ValidationError
 
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.service.edits import ConflictError
+from bridge.service.wrong import NotJSONError, Wrong, WrongBodyError
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+SAID_MOST = 3  # of all that is wrong with a body, in the one sentence for people
 STATUS_OF_KIND = {"unknown": 404, "value": 422, "state": 409, "busy": 429}
 # The names of RFC 9110; Python 3.11 still has the older ones.
 PHRASES = {413: "Content Too Large", 422: "Unprocessable Content"}
@@ -63,7 +66,7 @@ def describe(error: Exception) -> dict[str, Any]:
             return problem(412 if error.precondition else 409, str(error), kind="conflict")
         case CommandError():
             rows = [
-                {"detail": text, "pointer": f"#/{_escape(name)}"}
+                {"detail": text, "pointer": Wrong((name,), text).pointer}
                 for name, text in error.fields.items()
             ]
             more: dict[str, Any] = {"errors": rows} if rows else {}
@@ -77,28 +80,27 @@ def describe(error: Exception) -> dict[str, Any]:
                 for p in error.problems
             ]
             return problem(422, "the text has mistakes", kind="value", problems=problems)
+        case NotJSONError():
+            return problem(400, f"the body cannot be read: {error}")
+        case WrongBodyError():
+            return _wrong(error)
         case ValidationError():
-            return _invalid(error)
+            return problem(422, _first(error), kind="value")
     return problem(500, "this is a fault of ours; the log says more")
 
 
-def _invalid(error: ValidationError) -> dict[str, Any]:
-    rows = error.errors(include_url=False, include_context=False, include_input=False)
-    if rows and rows[0]["type"] == "json_invalid":
-        return problem(400, rows[0]["msg"])
-    errors = [
-        {
-            "detail": row["msg"],
-            "pointer": "#" + "".join(f"/{_escape(str(part))}" for part in row["loc"]),
-        }
-        for row in rows
-    ]
-    detail = "; ".join(f"{e['pointer'][2:] or 'body'}: {e['detail']}" for e in errors[:3])
+def _wrong(error: WrongBodyError) -> dict[str, Any]:
+    errors = [{"detail": one.said, "pointer": one.pointer} for one in error.wrong]
+    detail = "; ".join(one.sentence for one in error.wrong[:SAID_MOST])
     return problem(422, detail, kind="value", errors=errors)
 
 
-def _escape(part: str) -> str:
-    return part.replace("~", "~0").replace("/", "~1")  # RFC 6901, section 3
+def _first(error: ValidationError) -> str:
+    """Of a command whose values come from elsewhere than the body, such as a name in the path."""
+    row = error.errors(include_url=False)[0]
+    most = row.get("ctx", {}).get("max_length")
+    name = ".".join(map(str, row["loc"])) or "the command"
+    return f"{name}: {'cannot be used' if most is None else f'at most {most} characters'}"
 
 
 def respond(body: Mapping[str, Any], headers: Mapping[str, str] | None = None) -> web.Response:
@@ -124,7 +126,14 @@ async def problems(request: web.Request, handler: Handler) -> web.StreamResponse
         return respond(describe(error), error.headers)
     except PlayerError as error:
         return respond(describe(error), {"Retry-After": "1"})
-    except (CommandError, ConflictError, InputError, ValidationError) as error:
+    except (
+        CommandError,
+        ConflictError,
+        InputError,
+        ValidationError,
+        WrongBodyError,
+        NotJSONError,
+    ) as error:
         return respond(describe(error))
     except ConnectionResetError:
         raise

@@ -22,6 +22,7 @@ from typing import Any, TypeVar
 from bridge.engine import work
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError, Problem
 from bridge.files import store
+from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set, parse_set
 from bridge.music.score import Score, compile_score
@@ -147,7 +148,7 @@ class SetBook:
         """Notes what the file holds now; blocks on disk. None when it cannot be read."""
         self._stamps[path] = working.stamp(path)
         try:
-            text = working.read_regular(path).decode("utf-8")
+            text = read_text(path)
         except (OSError, UnicodeDecodeError):
             self._on_disk.pop(path, None)
             return None
@@ -242,8 +243,7 @@ class SetBook:
 
     async def _read(self, path: Path, file: str) -> str:
         try:
-            raw = await asyncio.to_thread(working.read_regular, path)
-            text = raw.decode("utf-8")
+            text = await asyncio.to_thread(read_text, path)
         except FileNotFoundError:
             raise CommandError(f"there is no file '{file}' beside the set", "unknown") from None
         except (OSError, UnicodeDecodeError) as error:

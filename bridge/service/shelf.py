@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
 from bridge.errors import CommandError
+from bridge.files.read import read_start
 from bridge.files.tuning import tuning_path
 
 IDEAS = "ideas"
@@ -121,10 +122,7 @@ def _title(path: Path) -> str | None:
     if path.suffix not in (".yaml", ".yml") or path.name.startswith("."):
         return None
     try:
-        if not path.is_file():  # opening a pipe would wait for its other end
-            return None
-        with path.open("rb") as file:
-            named = _NAMED.search(file.read(64 << 10))
+        named = _NAMED.search(read_start(path, 64 << 10))
     except OSError:
         return None
     return None if named is None else named[1].decode("utf-8", "replace").strip("\"'")

@@ -18,7 +18,7 @@ Said = Literal["yes", "no", "skip"]
 
 class BeginBody(Strict):
     """`monitors_down` says that a person has turned monitors and headphones down. `outputs` left
-    out: all of the rig."""
+    out: all of the rig that have a cable (all, where no cable is written down)."""
 
     monitors_down: Literal[True]
     outputs: Annotated[list[Output], Field(min_length=1, max_length=512)] | None = None

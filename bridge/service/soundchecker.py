@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from bridge.engine.soundcheck import describe, plan
+from bridge.engine.soundcheck import describe, plan, report_lines, to_check
 from bridge.errors import BridgeError, CommandError
 from bridge.music.commands import known
 from bridge.paper.sheet import CAUTIONS
@@ -53,9 +53,9 @@ class Soundchecker:
         bench.control.link.on_state.append(self._state)
 
     async def begin(self, outputs: Sequence[str] | None) -> Check:
-        """Starts anew with these outputs, or with all of the rig."""
+        """Starts anew with these outputs, or with all of the rig that have a cable."""
         self._bench.must_stand()
-        names = list(self._bench.the_rig().wired) if outputs is None else list(outputs)
+        names = to_check(self._bench.the_rig().wired) if outputs is None else list(outputs)
         wired = [self._bench.output(name) for name in names]
         await self.stop()
         self.check = Check(wired)
@@ -124,12 +124,8 @@ class Soundchecker:
         if check is None:
             return ""
         lines = [f"Soundcheck of {self._bench.the_rig().name}, {self._today():%Y-%m-%d %H:%M}"]
-        words = {"yes": "yes ", "no": "NO  ", "skip": "skip", None: "-   "}
-        lines += [
-            f"{words[check.answers.get(wired.name)]}  {wired.name}  "
-            f"{wired.cable or '(no cable written down)'}"
-            for wired in check.outputs
-        ]
+        names = [wired.name for wired in check.outputs]
+        lines += report_lines(self._bench.the_rig().wired, names, check.answers)
         return "\n".join(lines) + "\n"
 
     # --- inside -------------------------------------------------------------------------------

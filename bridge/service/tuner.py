@@ -122,8 +122,12 @@ class Tuner:
         self._changed()
         return session
 
-    async def keep(self, client: str) -> tuple[Tuning, Path]:
-        """Writes what was found beside the rig and gives it to the player; ends the session."""
+    async def keep(self, client: str, *, doubtful: bool = False) -> tuple[Tuning, Path]:
+        """Writes what was found beside the rig and gives it to the player; ends the session.
+
+        Raises `CommandError` when there are too few readings, or when they raise a doubt and
+        `doubtful` does not say that a person has seen it.
+        """
         session = self._open()
         rig = self._bench.the_rig()
         readings, _ = session.taken()
@@ -131,6 +135,8 @@ class Tuner:
             made = fit(session.wired.output, readings, self._now().isoformat())
         except InputError as error:
             raise CommandError("; ".join(p.message for p in error.problems), "state") from None
+        if made.doubts and not doubtful:
+            raise CommandError(f"not kept: {'; '.join(made.doubts)}", "state")
         profile = rig.interfaces[session.wired.port].profile.name
         kept = tuning.tuned(made, readings, profile)
         name = session.wired.name
@@ -310,6 +316,7 @@ def result_of(
         "worst_after": round(found.worst(found.after), 3),
         "octaves": octaves,
         "warnings": list(found.warnings),
+        "doubts": list(found.doubts),
         "rows": [
             {
                 key: round(value, 6) if isinstance(value, float) else value

@@ -37,6 +37,12 @@ class ReadingBody(Strict):
     text: Annotated[str, Field(max_length=40)]
 
 
+class KeepBody(Strict):
+    """`doubtful` true keeps a tuning although its `doubts` say that readings may be wrong."""
+
+    doubtful: bool = False
+
+
 class UndoBody(Strict):
     output: Output
 
@@ -59,7 +65,8 @@ class NoteRow(b.Answer):
 
 
 class ReadingRow(b.Answer):
-    """Volts asked for and measured, error in cents before and after."""
+    """Volts asked for and measured, error in cents before and after; `missed` is the part of
+    `after` that the output cannot reach."""
 
     note: float
     name: str
@@ -67,12 +74,14 @@ class ReadingRow(b.Answer):
     measured: float
     before: float
     after: float
+    missed: float
     left_out: bool
 
 
 class Result(b.Answer):
     """Cents and millivolts. `octaves`: how far away the oscillator was set; only its cents count.
-    `table` rows are [note, cents sharp]."""
+    `table` rows are [note, cents sharp]. `doubts` are those of the warnings that speak of wrong
+    readings or a wrong setting."""
 
     offset_mv: float
     gain: float
@@ -81,6 +90,7 @@ class Result(b.Answer):
     worst_after: float
     octaves: int
     warnings: list[str]
+    doubts: list[str]
     rows: list[ReadingRow]
 
 
@@ -136,9 +146,9 @@ def tuner_routes(tuner: Tuner) -> list[Route]:
         tuner.read(body.note, body.text)
         return session()
 
-    async def keep(request: web.Request, body: Any) -> TunedAnswer:
+    async def keep(request: web.Request, body: KeepBody) -> TunedAnswer:
         output = tuner.session.wired.name if tuner.session is not None else ""
-        tuning, path = await tuner.keep(client_of(request))
+        tuning, path = await tuner.keep(client_of(request), doubtful=body.doubtful)
         return TunedAnswer(output=output, made=tuning.correction.made, file=path.name)
 
     async def end(request: web.Request, query: Any) -> b.Done:
@@ -197,6 +207,8 @@ def tuner_routes(tuner: Tuner) -> list[Route]:
             "Writes the tuning beside the rig; the player uses it at once.",
             keep,
             answer=TunedAnswer,
+            body=KeepBody,
+            optional=True,
             errors=(409,),
         ),
         Route(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.files import store
+from bridge.files.read import read_bytes
 
 WORKING = "working.json"
 SET_ASIDE = ".set-aside"
@@ -29,25 +29,12 @@ class Kept(BaseModel):
     text: str
 
 
-def read_regular(path: Path, most: int = MOST_BYTES) -> bytes:
-    """The bytes of a file. OSError when it is none (a pipe, a device, a folder) or too large; its
-    kind and size are looked at before anything is read."""
-    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
-    with open(handle, "rb") as file:
-        about = os.fstat(handle)
-        if not stat.S_ISREG(about.st_mode):
-            raise OSError(f"{path} is no regular file")
-        if about.st_size > most:
-            raise OSError(f"{path} is larger than {most} bytes")
-        return file.read(most)
-
-
 def read(folder: Path) -> tuple[Kept | None, str]:
     """What was kept, and a line when it cannot be used: then it is set aside under another name,
     for whoever wants to look."""
     path = folder / WORKING
     try:
-        return Kept.model_validate_json(read_regular(path)), ""
+        return Kept.model_validate_json(read_bytes(path, MOST_BYTES)), ""
     except FileNotFoundError:
         return None, ""
     except ValidationError as error:

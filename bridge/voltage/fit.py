@@ -10,14 +10,16 @@ few dozen readings at most.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
 from bridge.errors import InputError, Problem
+from bridge.music.scale import note_name
 from bridge.voltage.calibration import Correction
 from bridge.voltage.encode import value_code
 from bridge.voltage.profile import (
+    CENTS_PER_OCTAVE,
     TOP_CODE,
     Output,
     clamp_volts,
@@ -33,6 +35,12 @@ KNOT_SEMITONES = 12.0
 OUTLIER_CENTS = 12.0  # never doubt a reading that is nearer than this
 OUTLIER_SPREADS = 5.0  # and not within this many standard deviations (from the median) either
 STEEPEST = 1.5  # gains outside 1/1.5..1.5 are wrong readings, not tuning
+# When a person should look before a tuning is kept: common practice, no source.
+DISAGREE_CENTS = 20.0  # between two readings of the same note
+BENT_CENTS = 50.0  # from a straight line; a converter's own bends are a few cents
+FAR_CENTS = 100.0  # of the lowest note before tuning: a semitone is a setting, no tolerance
+STEEP = 0.03  # of gain: resistors of 1 % make two percent at most
+ROUNDING_CENTS = 1e-6
 RIDGE = 1e-9  # pins a table entry that no reading decides to 0 and moves no other
 
 
@@ -47,15 +55,27 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A correction and how good it is, in cents: `before` and `after` have one error per reading,
-    outliers included, in the order of the readings. `after` is what the model leaves at the
-    readings it was made from; only new readings prove it."""
+    """A correction and how good it is, in cents: `before`, `after` and `missed` have one value per
+    reading, outliers included, in the order of the readings.
+
+    after
+        what is left once the correction plays: what the model leaves at the readings it was made
+        from (only new readings prove it), and what the output cannot reach.
+    missed
+        the part of `after` that the output cannot reach: to be in tune it would have to go beyond
+        its ends, or cannot be corrected at all.
+    doubts
+        those of the warnings that speak of wrong readings or a wrong setting: a person should look
+        before such a tuning is kept.
+    """
 
     correction: Correction
     before: tuple[float, ...]
     after: tuple[float, ...]
+    missed: tuple[float, ...]
     outliers: tuple[int, ...]
     warnings: tuple[str, ...]
+    doubts: tuple[str, ...]
 
     def worst(self, errors: Sequence[float]) -> float:
         """The largest error without the outliers."""
@@ -96,10 +116,71 @@ def fit(out: Output, readings: Sequence[Reading], made: str = "") -> Fit:
     line = Correction(offset, gain)
     table = _table(out, kept, line)
     correction = Correction(offset, gain, table, made)
-    after = tuple(cents_between(out, r.measured, correction.gives(out, r.asked)) for r in readings)
-    result = Fit(correction, before, after, tuple(sorted(outliers)), ())
-    warnings = tuple(_warnings(out, readings, result))
-    return Fit(correction, before, after, result.outliers, warnings)
+    left = [cents_between(out, r.measured, correction.gives(out, r.asked)) for r in readings]
+    missed = tuple(_missed(out, correction, r.asked) for r in readings)
+    after = tuple(a + b for a, b in zip(left, missed, strict=True))
+    doubts = [*_left_out(outliers, left), *_doubts(out, readings, outliers, line)]
+    warnings = [*doubts, *_warnings(out, readings, correction, outliers)]
+    return Fit(
+        correction, before, after, missed, tuple(sorted(outliers)), tuple(warnings), tuple(doubts)
+    )
+
+
+def _missed(out: Output, correction: Correction, wanted: float) -> float:
+    """Cents by which a note stays off because the output ends before it, or takes no correction."""
+    asked = correction.ask(out, wanted) if _correctable(out) else wanted
+    missed = cents_between(out, correction.gives(out, clamp_volts(out, asked)), wanted)
+    return missed if abs(missed) > ROUNDING_CENTS else 0.0
+
+
+def _correctable(out: Output) -> bool:
+    return out.address.by != "note-pitch" or out.bend_semitones > 0.0
+
+
+def _left_out(outliers: Iterable[int], left: Sequence[float]) -> Iterator[str]:
+    for i in sorted(outliers):
+        yield (
+            f"reading {i + 1} is {left[i]:+.0f} cents away from the others and was left "
+            "out; take it again"
+        )
+
+
+def _doubts(
+    out: Output, readings: Sequence[Reading], outliers: set[int], line: Correction
+) -> Iterator[str]:
+    """Why the readings that were used may be wrong all the same. A table an octave apart bends to
+    whatever it is given, so it is the straight line that they are held against."""
+    kept = [r for i, r in enumerate(readings) if i not in outliers]
+    for asked in sorted({r.asked for r in kept}):
+        same = [r.measured for r in kept if r.asked == asked]
+        apart = cents_between(out, max(same), min(same))
+        if apart > DISAGREE_CENTS:
+            yield (
+                f"the readings of {note_name(note_of_volts(out, asked))} are {apart:.0f} cents "
+                "apart: one of them is wrong"
+            )
+    bent = [(cents_between(out, r.measured, line.gives(out, r.asked)), r.asked) for r in kept]
+    cents, asked = max(bent, key=lambda pair: abs(pair[0]))
+    if abs(cents) > BENT_CENTS:
+        yield (
+            f"{note_name(note_of_volts(out, asked))} is {cents:+.0f} cents away from a straight "
+            "line through all readings: take it and its neighbours again"
+        )
+    lowest = min(r.asked for r in kept)
+    cents = cents_between(out, line.gives(out, lowest), lowest)
+    if abs(cents) > FAR_CENTS:
+        octaves = abs(cents) / CENTS_PER_OCTAVE
+        about = f" ({octaves:.1f} octaves)" if octaves > 0.9 else ""
+        yield (
+            f"all notes are off by about {abs(cents):.0f} cents{about}, more than a tuning is for: "
+            "check the unit of the readings, the octave of the oscillator, and reference_note in "
+            "the profile"
+        )
+    if abs(line.gain - 1.0) > STEEP:
+        yield (
+            f"the gain is off by {100 * (line.gain - 1):+.1f} percent, more "
+            "than usual: trim the oscillator or the interface first if it can be"
+        )
 
 
 def _refuse(message: str) -> None:
@@ -223,14 +304,11 @@ def _pieces(knots: list[float], notes: Sequence[float], errors: Sequence[float])
     return values
 
 
-def _warnings(out: Output, readings: Sequence[Reading], result: Fit) -> list[str]:
+def _warnings(
+    out: Output, readings: Sequence[Reading], correction: Correction, outliers: set[int]
+) -> list[str]:
     said: list[str] = []
-    for i in result.outliers:
-        said.append(
-            f"reading {i + 1} is {result.after[i]:+.0f} cents away from the others and was left "
-            "out; take it again"
-        )
-    kept = len(readings) - len(result.outliers)
+    kept = len(readings) - len(outliers)
     asked = [r.asked for r in readings]
     octaves = abs(note_of_volts(out, max(asked)) - note_of_volts(out, min(asked))) / 12.0
     if kept < FEWEST_FOR_TABLE:
@@ -242,19 +320,14 @@ def _warnings(out: Output, readings: Sequence[Reading], result: Fit) -> list[str
         said.append(f"{kept} readings over {octaves:.0f} octaves: one in each octave is better")
     if octaves < 2.0:
         said.append(f"the readings span {octaves:.1f} octaves; outside of them it is a guess")
-    if abs(result.correction.gain - 1.0) > 0.05:
-        said.append(
-            f"the gain is off by {100 * (result.correction.gain - 1):+.1f} percent, more "
-            "than usual: trim the oscillator or the interface first if it can be"
-        )
-    if out.address.by == "note-pitch" and out.bend_semitones <= 0.0:
+    if not _correctable(out):
         said.append("this output plays whole semitones only: a correction cannot be applied")
     else:
         half = step_cents(out) / 2
         if half > 2.4:
             said.append(f"its steps are {2 * half:.1f} cents, so up to {half:.1f} cents stay")
     low, high = sorted((out.low, out.high))
-    bottom, top = result.correction.gives(out, low), result.correction.gives(out, high)
+    bottom, top = correction.gives(out, low), correction.gives(out, high)
     if bottom > low + 1e-9 and out.law == "v/oct":
         said.append(
             f"the lowest {cents_between(out, bottom, low):.1f} cents of the range cannot be reached"

@@ -32,6 +32,6 @@ def test_scope_refuses_other_endings(tmp_path: Path) -> None:
     result = CliRunner().invoke(
         cli.main, ["scope", str(DEMO / "rig.yaml"), str(DEMO / "set.yaml"), "--out", str(out)]
     )
-    assert result.exit_code == 1
-    assert "ends in .svg or .png" in result.output
+    assert result.exit_code == 2
+    assert "must end in .svg or .png" in result.output
     assert not out.exists()

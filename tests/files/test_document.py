@@ -217,7 +217,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(InputError) as error:
         Document.read(tmp_path / "none.yaml", "none.yaml")
     assert str(error.value) == "none.yaml  cannot be read: no such file or directory"
-    with pytest.raises(InputError, match="is a directory"):
+    with pytest.raises(InputError, match="is a folder, not a file"):
         Document.read(tmp_path)
 
 

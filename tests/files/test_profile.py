@@ -199,7 +199,7 @@ def test_every_mistake_is_said_at_once_with_its_place() -> None:
         "p.yaml:5:34  outputs.gate-2.numbr: is not a key of an output; did you mean number?",
         "p.yaml:5:54  outputs.gate-2.channel: must be from 1 to 16, not 17",
         "p.yaml:6:3  outputs.Gate 3: Gate 3 is not a name: a name is lower-case letters, digits "
-        "and hyphens, begins with a letter, at most 32",
+        "and hyphens, begins with a letter, at most 32; write gate-3",
         "p.yaml:6:42  outputs.Gate 3.number: 'H2' is not a note: letter A to G, # or b, and "
         "octave, as in C#4",
     ]

@@ -94,7 +94,7 @@ MISTAKES = [
         "rig: R\ninterfaces: {Main: {profile: eight-gates-four-cv}}\n",
         [
             "rig.yaml:2:14  interfaces.Main: Main is not a name: a name is lower-case letters, digits "
-            "and hyphens, begins with a letter, at most 32"
+            "and hyphens, begins with a letter, at most 32; write main"
         ],
     ),
     (

@@ -275,7 +275,10 @@ MISTAKES = [
         ],
     ),
     # names and YAML words
-    (TOP + "  Hat: {every: 1}\n", [f"set.yaml:5:3  lanes.Hat: Hat is not a name: {NAME}"]),
+    (
+        TOP + "  Hat: {every: 1}\n",
+        [f"set.yaml:5:3  lanes.Hat: Hat is not a name: {NAME}; write hat"],
+    ),
     (
         TOP + "  no: {every: 1}\n",
         ['set.yaml:5:3  lanes.no: no without quotes is false to some YAML readers; write "no"'],
@@ -299,7 +302,7 @@ MISTAKES = [
         TOP + '  a: {every: 1, "le\\nvel": 1, groups: ["x\\ty"]}\n',
         [
             r"set.yaml:5:17  lanes.a.le\nvel: is not a key of a lane; did you mean level?",
-            rf"set.yaml:5:40  lanes.a.groups.0: x\ty is not a name: {NAME}",
+            rf"set.yaml:5:40  lanes.a.groups.0: x\ty is not a name: {NAME}; write x-y",
         ],
     ),
     (

@@ -6,6 +6,7 @@ The files are written by mido, so that another program's encoder stands at the b
 from __future__ import annotations
 
 import io
+import struct
 from pathlib import Path
 
 import mido
@@ -13,6 +14,7 @@ import pretty_midi
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.bounds import bounded
 from support.refusals import lines_of, problems_of
 
 from bridge.errors import InputError
@@ -161,8 +163,9 @@ def test_what_is_refused(tmp_path: Path) -> None:
         f"{path}  is not a standard MIDI file: it does not begin with MThd"
     ]
     path.write_bytes(b"MThd\x00\x00\x00\x06\x00")
-    with pytest.raises(InputError, match="is not a good MIDI file"):
-        set_text(path)
+    assert lines_of(lambda: set_text(path)) == [
+        f"{path}  is not a standard MIDI file: its header is not whole"
+    ]
     saved(song([]), tmp_path).rename(path)
     assert lines_of(lambda: set_text(path)) == [f"{path}  has no note in bar 1"]
     assert lines_of(lambda: set_text(path, 3, 2)) == [f"{path}  has no note in bars 3 to 4"]
@@ -206,3 +209,94 @@ def test_any_bytes_become_a_set_or_are_refused(
     path.write_bytes(raw)
     if not problems_of(lambda: set_text(path)):
         parse_set(set_text(path))
+
+
+# --- files that are no good ----------------------------------------------------------------------
+
+
+def raw_file(*chunks: tuple[bytes, bytes], tracks: int = 1) -> bytes:
+    """A file by hand: kind and content of each chunk, after a header of format 0 (RP-001 p. 3)."""
+    head = b"MThd" + struct.pack(">IHHH", 6, 0, tracks, PPQ)
+    return head + b"".join(kind + struct.pack(">I", len(data)) + data for kind, data in chunks)
+
+
+KICK = b"\x00\x99\x24\x64"
+END = b"\x00\xff\x2f\x00"
+METER = b"\x00\xff\x58\x04\x03\x02\x18\x08"  # 3/4
+HOSTILE = {
+    "a number without an end": ([b"\xff" * 1_000_000], "a number of more than four bytes"),
+    "a length without an end": ([b"\x00\xff\x01" + b"\x80" * 1_000_000], "more than four bytes"),
+    "too many events": ([METER * 300_000], "it holds more than 100000 events"),
+    "too many notes": ([KICK * 300_000], "it holds more than 100000 events"),
+    "too many events in many tracks": ([KICK * 1_000] * 400, "it holds more than 100000 events"),
+    "an event longer than its track": ([b"\x00\xff\x01\xff\xff\xff\x7f"], "longer than its track"),
+    "an event that is cut off": ([KICK[:3]], "longer than its track"),
+    "a track that ends after a time": ([KICK + b"\x00"], "ends in the middle of an event"),
+    "data without its kind": ([b"\x00\x24\x64"], "data without the kind of its event"),
+    "running status over a system message": (
+        [b"\x00\xf0\x01\xf7\x00\x24\x64"],
+        "data without the kind of its event",
+    ),
+    "a message that is not for files": ([b"\x00\xf8"], "0xF8 is no event of a file"),
+    "a tempo of no bytes": ([b"\x00\xff\x51\x00" + KICK + END], "cannot be read"),
+    "no track": ([], "it has no track"),
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_a_file_that_is_no_good_is_refused_with_a_reason(tmp_path: Path, what: str) -> None:
+    """Each in bounded time and memory; RP-001 p. 2 for numbers, p. 6 and 7 for events."""
+    tracks, said = HOSTILE[what]
+    path = tmp_path / "x.mid"
+    path.write_bytes(raw_file(*((b"MTrk", track) for track in tracks), tracks=len(tracks)))
+    with bounded():
+        (line,) = lines_of(lambda: set_text(path))
+    assert line.startswith(f"{path}  is not a standard MIDI file: ")
+    assert said in line
+
+
+@given(st.data())
+@settings(max_examples=200)
+def test_a_damaged_file_is_read_or_refused_in_words(tmp_path_factory, data: st.DataObject) -> None:
+    file = io.BytesIO()
+    song(BEAT).save(file=file)
+    raw = bytearray(file.getvalue())
+    for _ in range(data.draw(st.integers(1, 4))):
+        raw[data.draw(st.integers(0, len(raw) - 1))] = data.draw(st.integers(0, 255))
+    raw = raw[: data.draw(st.integers(0, len(raw)))]
+    path = tmp_path_factory.getbasetemp() / "damaged.mid"
+    path.write_bytes(bytes(raw))
+    with bounded():
+        lines = lines_of(lambda: parse_set(set_text(path)))
+    assert all(line.strip()[-1] not in ":'" and "Error" not in line for line in lines)
+
+
+def test_what_is_at_the_limit_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "x.mid"
+    path.write_bytes(raw_file((b"MTrk", METER * 99_998 + KICK + END)))
+    with bounded():
+        assert "meter: 3/4" in set_text(path)
+
+
+def test_chunks_of_other_kinds_and_a_longer_header_are_passed_over(tmp_path: Path) -> None:
+    """RP-001 p. 3 (unknown chunks) and p. 5 (the header's length is honoured)."""
+    path = tmp_path / "x.mid"
+    plain = raw_file((b"MTrk", KICK + END))
+    path.write_bytes(plain)
+    wanted = set_text(path)
+    path.write_bytes(raw_file((b"XFIH", b"\x80" * 9), (b"MTrk", KICK + END), (b"PIC ", b"z")))
+    assert set_text(path) == wanted
+    path.write_bytes(plain[:7] + b"\x08" + plain[8:14] + b"zz" + plain[14:])
+    assert set_text(path) == wanted
+
+
+@pytest.mark.parametrize(
+    "name", ["a\nlanes: x\n.mid", "a\r\x85\u2028b.mid", "a\x1b[2J\udcff.mid", '"\\.mid']
+)
+def test_the_name_of_the_file_stays_inside_its_comment(tmp_path: Path, name: str) -> None:
+    """YAML breaks lines at line feed, carriage return and, in version 1.1, three more (5.4)."""
+    path = saved(song(BEAT), tmp_path).rename(tmp_path / name)
+    text = set_text(path)
+    assert text.startswith("# From a") or text.startswith('# From "')
+    assert text.splitlines()[1].startswith("# Each lane still needs its output")
+    assert parse_set(text).spec.lanes[0].name == "kick"

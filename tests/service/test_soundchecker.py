@@ -38,7 +38,9 @@ async def begin(stage: Any, *outputs: str) -> Any:
 async def play(stage: Any, output: str, **more: Any) -> None:
     status, check, _ = await stage.call("POST", "/api/soundcheck/play", {"output": output} | more)
     assert (status, check["playing"]) == (200, output)
-    await stage.until(lambda: stage.service.soundchecker.check.playing is None)
+    work = stage.service.soundchecker._work
+    await stage.until(lambda: work.done())  # the output is at rest again
+    assert stage.service.soundchecker.check.playing is None
 
 
 async def test_nothing_sounds_before_somebody_has_turned_the_monitors_down(stage: Any) -> None:
@@ -52,7 +54,7 @@ async def test_nothing_sounds_before_somebody_has_turned_the_monitors_down(stage
 
 
 async def test_a_gate_pulses_quietly_first_and_then_as_loud_as_asked(bench: Any) -> None:
-    await begin(bench)
+    await begin(bench, "main.gate-1", "main.pitch-1")
     for loud, level in ((False, QUIET), (True, FULL)):
         bench.player.received.clear()
         bench.waits.clear()
@@ -74,14 +76,14 @@ async def test_a_level_sweeps_and_goes_back_to_rest(bench: Any) -> None:
 
 
 async def test_a_pitch_goes_octave_by_octave(bench: Any) -> None:
-    await begin(bench)
+    await begin(bench, "main.gate-1", "main.pitch-1")
     await play(bench, "main.pitch-1")
     notes = [command["value"] for command in bench.player.received][:-2]
     assert all(b - a == 12 for a, b in itertools.pairwise(notes))
 
 
 async def test_what_plays_is_ended_by_silence_by_another_and_by_the_song(stage: Any) -> None:
-    await begin(stage)
+    await begin(stage, "main.gate-1", "main.gate-2", "main.gate-3")
     await stage.call("POST", "/api/soundcheck/play", {"output": "main.gate-1"})
     await stage.call("POST", "/api/soundcheck/play", {"output": "main.gate-2"})
     assert stage.service.soundchecker.check.playing == "main.gate-2"
@@ -118,7 +120,8 @@ async def test_the_report_says_what_failed(stage: Any) -> None:
     assert lines[1:] == [
         "yes   main.gate-1  kick voice",
         "NO    main.gate-2  (no cable written down)",
-        "-     main.level-1  (no cable written down)",
+        "open  main.level-1  (no cable written down)",
+        "1 arrived, 1 did not arrive, 1 not checked",
     ]
     body = {"output": "main.gate-3", "answer": "yes"}
     assert (await stage.call("PUT", "/api/soundcheck/answers", body))[0] == 404
@@ -126,3 +129,9 @@ async def test_the_report_says_what_failed(stage: Any) -> None:
     assert (await stage.call("PUT", "/api/soundcheck/answers", body))[0] == 422
     assert (await stage.call("DELETE", "/api/soundcheck"))[0] == 200
     assert (await stage.call("DELETE", "/api/soundcheck"))[0] == 409
+
+
+async def test_without_a_choice_it_is_about_the_outputs_that_have_a_cable(stage: Any) -> None:
+    """The rig of these tests has one cable."""
+    check = await begin(stage)
+    assert [row["output"] for row in check["outputs"]] == ["main.gate-1"]

@@ -50,7 +50,12 @@ async def test_an_output_is_tuned_and_the_player_uses_it_at_once(stage: Any) -> 
     assert result["gain"] == pytest.approx(GAIN, abs=1e-3)
     # 1 V/oct: 20 mV are 24 cents; the worst end is off by 10 mV a volt more.
     assert result["worst_before"] > 20
-    assert result["worst_after"] < 2.4  # 2 mV
+    rows = result["rows"]
+    assert max(abs(row["after"] - row["missed"]) for row in rows) < 2.4  # 2 mV
+    # The two ends stay off: lower than 0 V and higher than 8 V it cannot go.
+    ends = [1200 * OFFSET, 1200 * (8 * GAIN + OFFSET - 8)]
+    assert [rows[0]["missed"], rows[-1]["missed"]] == pytest.approx(ends, abs=2.4)
+    assert result["doubts"] == []
     assert len(result["rows"]) == len(session["notes"])
     status, kept, _ = await stage.call("POST", "/api/tuning/session/keep")
     assert (status, kept["output"], kept["file"]) == (200, OUT, "rig.tuning.yaml")
@@ -158,3 +163,19 @@ async def test_all_pages_see_the_session(stage: Any) -> None:
         await begin(stage)
         await page.wait(lambda m: "tuning" in m.get("patch", {}))
         assert page.state["tuning"]["output"] == OUT
+
+
+async def test_a_doubtful_tuning_is_kept_only_by_saying_so(stage: Any) -> None:
+    """The second reading is an octave off."""
+    await begin(stage)
+    for note, text in ((24, "0.0 V"), (60, "4.0 V"), (120, "8.0 V"), (36, "2.0 V")):
+        body = {"note": note, "text": text}
+        status, session, _ = await stage.call("PUT", "/api/tuning/session/readings", body)
+        assert status == 200, session
+    assert session["result"]["doubts"]
+    status, problem, _ = await stage.call("POST", "/api/tuning/session/keep")
+    assert (status, problem["kind"]) == (409, "state")
+    assert problem["detail"].startswith("not kept: ")
+    assert not list(stage.folder.rglob("*.tuning.yaml"))
+    assert (await stage.call("POST", "/api/tuning/session/keep", {"doubtful": True}))[0] == 200
+    assert list(stage.folder.rglob("*.tuning.yaml"))

@@ -65,8 +65,9 @@ export function tuningPart(app) {
     const strip = residualStrip();
     const said = h("p", { class: "says", role: "status" });
     const facts = h("dl", { class: "facts" });
+    let doubtful = false; // the doubts stand above the button, and its label speaks of them
     const keep = tool("Keep it", async () => {
-      const kept = await attempt(problem, () => api("POST", "tuning/session/keep"));
+      const kept = await attempt(problem, () => api("POST", "tuning/session/keep", { doubtful }));
       if (kept) { say(`${kept.output} is tuned; kept beside the rig in ${kept.file.split("/").pop()}.`); await load(); }
     });
     const silent = tool("Silence", () => attempt(problem, () => api("PUT", "tuning/session/sound", { note: null })));
@@ -76,6 +77,8 @@ export function tuningPart(app) {
       rows.forEach((row, i) => row.update(now.notes[i], of.get(now.notes[i].note), now.sounding));
       attr(silent, "aria-disabled", now.sounding === null ? "true" : null);
       attr(keep, "aria-disabled", now.result ? null : "true");
+      doubtful = Boolean(now.result?.doubts.length);
+      text(keep, doubtful ? "Keep it in spite of the doubts" : "Keep it");
       text(said, [now.says, ...(now.result?.warnings ?? [])].filter(Boolean).join("\n"));
       strip.update(now.notes, now.result);
       facts.replaceChildren(...(now.result ? [
@@ -109,7 +112,7 @@ export function tuningPart(app) {
       update(now, row, sounding) {
         attr(sound, "aria-pressed", sounding === note);
         field.update(now.text);
-        text(off, row ? `${cents(row.before)} → ${cents(row.after)}${row.left_out ? ", left out" : ""}` : now.volts === null ? "" : `${now.volts.toFixed(4)} V`);
+        text(off, row ? `${cents(row.before)} → ${cents(row.after)}${Math.abs(row.missed) >= 0.5 ? ", cannot be reached" : row.left_out ? ", left out" : ""}` : now.volts === null ? "" : `${now.volts.toFixed(4)} V`);
       },
     };
   }

@@ -1,0 +1,107 @@
+"""Where commands write: looked at before the work begins, written whole, said in one line.
+
+A file that a command reads is never written over, whatever its name; nor is one with another
+ending than the command's own, for that is most likely a rig, a set or a profile.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from bridge.errors import BridgeError, printable
+
+
+def check_out(
+    out: Path, endings: tuple[str, ...], inputs: Iterable[Path], option: str = "--out"
+) -> None:
+    """Refuses a file that this command should not or cannot write.
+
+    Args:
+        out: the file to write.
+        endings: what its name may end in, such as ``.html``.
+        inputs: the files that the command reads.
+        option: the option that named it, for messages.
+
+    Raises:
+        click.BadParameter: the name has another ending.
+        BridgeError: it is one of the inputs, a folder, a pipe..., or its folder is not there or
+            may not be written to.
+    """
+    from bridge.files.read import reason, refuse_special
+
+    for read in inputs:
+        if _same(out, read):
+            raise BridgeError(
+                f"{printable(str(out))}  is read by this command and would be lost; "
+                f"write to another file, such as {printable(read.stem)}{endings[0]}"
+            )
+    if out.suffix.lower() not in endings:
+        raise click.BadParameter(
+            f"{printable(out.name)!r} must end in {' or '.join(endings)}", param_hint=option
+        )
+    folder = Path(os.path.realpath(out)).parent
+    named = printable(str(folder if out.is_symlink() else out.parent))
+    try:
+        refuse_special(out)
+        if not folder.exists():
+            raise cannot_write(out, f"there is no folder {named}")
+        if not folder.is_dir():
+            raise cannot_write(out, f"{named} is a file, not a folder")
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise cannot_write(out, f"the folder {named} may not be written to")
+    except OSError as error:
+        raise cannot_write(out, reason(error)) from error
+
+
+def check_folder(folder: Path, *, to_write: bool = False) -> None:
+    """BridgeError when there is no such folder, or it may not be read or (`to_write`) written."""
+    named = printable(str(folder))
+    try:
+        folder.stat()
+    except FileNotFoundError:
+        raise BridgeError(f"{named}  is not there; make that folder first") from None
+    except OSError as error:
+        raise BridgeError(f"{named}  is no folder: {error.strerror or error}") from error
+    if not folder.is_dir():
+        raise BridgeError(f"{named}  is a file, not a folder")
+    if not os.access(folder, os.R_OK | os.X_OK | (os.W_OK if to_write else 0)):
+        raise BridgeError(f"{named}  may not be {'written to' if to_write else 'read'}")
+
+
+def write_out(out: Path, data: str | bytes) -> None:
+    """Writes a file whole or not at all, over what is there. BridgeError when it cannot be done."""
+    from bridge.files.read import reason
+    from bridge.files.store import write_atomic
+
+    try:
+        write_atomic(out, data)
+    except OSError as error:
+        raise cannot_write(out, reason(error)) from error
+
+
+def save_out(out: Path, data: str | bytes) -> Path | None:
+    """The same, but a dated copy of what was there is kept: gives its path, None for no copy."""
+    from bridge.files.read import reason
+    from bridge.files.store import save
+
+    try:
+        return save(out, data, datetime.now())
+    except OSError as error:
+        raise cannot_write(out, reason(error)) from error
+
+
+def cannot_write(path: Path, why: str) -> BridgeError:
+    """``patch.html  cannot be written: no space left on device``."""
+    return BridgeError(f"{printable(str(path))}  cannot be written: {why}")
+
+
+def _same(out: Path, read: Path) -> bool:
+    try:
+        return os.path.samefile(out, read)
+    except (OSError, ValueError):
+        return False
