@@ -63,7 +63,8 @@ _UNLIKE = 0.12  # of the period: another tempo
 class Follower:
     """Follows one MIDI clock. Stamps are integer ns of one monotonic clock, and never fall.
 
-    `pulses` counts stamps, `lost_clocks` those that a gap swallowed, `extra_clocks` those that were
+    `began` is the index of the first clock of the present count, which goes on through everything
+    but a silence of half a minute. `pulses` counts stamps, `lost_clocks` those that a gap swallowed, `extra_clocks` those that were
     left out because they belong to a second clock.
     """
 
@@ -85,7 +86,7 @@ class Follower:
         self._good: list[Line] = []  # lines from a while ago, when the stamps were even
         self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap
         self._last_ns = 0
-        self._began = 0  # index of the first clock after silence
+        self.began = 0
         self._locked = False
         self._anew = False
 
@@ -182,7 +183,7 @@ class Follower:
         """The first clock of all, or the first after a long silence."""
         self.index += 1
         period = self._line.period
-        self._began = self.index
+        self.began = self.index
         self._locked = False
         self._held.clear()
         self._blocks.take(ns)
@@ -251,14 +252,14 @@ class Follower:
         if self._strip:
             self._strip.add(self.index, ns)
         else:
-            self._track.add(self.index, ns, firm=self.index - self._began >= _FIRM)
+            self._track.add(self.index, ns, firm=self.index - self.began >= _FIRM)
         line = self._line
         settled = len(self._strip or self._track)
         self._reading.take(self.index, ns, line.period, settled)
         self._locked = self._locked or self._sure()
 
     def _sure(self) -> bool:
-        clocks = self.index - self._began + 1
+        clocks = self.index - self.began + 1
         if clocks < LOCK_PULSES:
             return False
         if self._strip:
