@@ -222,7 +222,7 @@ class Blocks:
         odd = bool(self._gaps) and abs(gap - self._gaps[-1]) > _APART_NS[0]
         self._gaps.append(gap)
         # The first odd gap after many even ones, and the one after it, may settle it.
-        at_once = not self.length and (odd and self._even >= _EVEN or self._turned)
+        at_once = not self.length and ((odd and self._even >= _EVEN) or self._turned)
         self._turned = odd and self._even >= _EVEN
         self._even = 0 if odd else self._even + 1
         self._since += 1

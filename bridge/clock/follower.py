@@ -32,6 +32,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from itertools import pairwise
 from typing import Literal
 
 from bridge.clock.blocks import Blocks
@@ -64,8 +65,8 @@ class Follower:
     """Follows one MIDI clock. Stamps are integer ns of one monotonic clock, and never fall.
 
     `began` is the index of the first clock of the present count, which goes on through everything
-    but a silence of half a minute. `pulses` counts stamps, `lost_clocks` those that a gap swallowed, `extra_clocks` those that were
-    left out because they belong to a second clock.
+    but a silence of half a minute. `pulses` counts stamps, `lost_clocks` those that a gap
+    swallowed, `extra_clocks` those that were left out because they belong to a second clock.
     """
 
     def __init__(self) -> None:
@@ -199,7 +200,7 @@ class Follower:
             return
         self.index += 1
         self._points.append((self.index, ns))
-        first, at = self._points[0]
+        at = self._points[0][1]
         if ns - at >= SHORTEST_NS:
             self._restart(list(self._points), 0.0)
 
@@ -265,7 +266,7 @@ class Follower:
         if self._strip:
             return self._strip.sure
         times = [ns for _, ns in list(self._points)[-LOCK_PULSES:]]
-        gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+        gaps = [b - a for a, b in pairwise(times)]
         return max(gaps) < _EVEN * min(gaps) or clocks > _SURELY
 
     # --- another beginning -----------------------------------------------------------------------

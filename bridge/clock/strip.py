@@ -26,7 +26,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import replace
 
 from bridge.clock.envelope import Envelope, Line, Point, push
 
@@ -204,10 +203,9 @@ class Strip:
         guess = self.line.period or self._hint or _GUESS_NS
         low, high = guess / _RANGE, guess * _RANGE
         turned = Hulls()  # from the newest stamp backwards
-        kept = fits = 0
-        for index, ns, ok in reversed(self.points):
+        fits = 0
+        for kept, (index, ns, ok) in enumerate(reversed(self.points), 1):
             turned.add(-index, ns, round(ns - self.width) if ok else None)
-            kept += 1
             if kept % _CHUNK == 0 or kept == len(self.points):
                 if turned.extremes(-high, -low) is None:
                     break

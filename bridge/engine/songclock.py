@@ -301,7 +301,9 @@ class SongClock:
         if two is None:
             return [Did("says", text=f"one clock again from {self.source}")]
         tempos = f"{two[0]:.1f} and {two[1]:.1f} bpm"
-        return [Did("says", text=f"two clocks come in from {self.source} ({tempos}): take one away")]
+        return [
+            Did("says", text=f"two clocks come in from {self.source} ({tempos}): take one away")
+        ]
 
     def _take_line(self, stamp: int, clock: int | None) -> None:
         if self.follower.bpm:
