@@ -225,6 +225,7 @@ class Follower:
         if not self._strip and self._heard_two(ns):
             return
         if self._blocks.take(ns):
+            self._settle_held()
             self._use_blocks()
         if self._locked and silent > self._patience():
             self._settle_held()
@@ -336,7 +337,7 @@ class Follower:
         if first:
             self.extra_clocks += max(0, self.index - index)
             self.index = index
-        back = min(row.count, _FIRM)
+        back = min(row.stamps, _FIRM)
         places = [(index - n, round(row.last - n * row.period)) for n in reversed(range(back))]
         self._restart(places, 0.0)
 

@@ -40,7 +40,7 @@ class Row(NamedTuple):
     first: int
     last: int
     period: float
-    count: int
+    stamps: int
 
     @property
     def bpm(self) -> float:

@@ -17,7 +17,7 @@ When no line satisfies a new stamp, the tempo has changed:
 
 - *too early* proves it at once. The window is cut to the longest end that one line satisfies;
 - *too late* may be a sender that stood still. Then the clocks it owes come in one bunch and the
-  last of them is in time. Only lateness that stays through three blocks is a slower clock.
+  last of them is in time. Only lateness that stays from block to block is a slower clock.
 
 Whatever is found, the line that is played moves there by a small step at each clock: never a jump.
 """
@@ -34,7 +34,7 @@ MOST = 1024
 _SPARE = 128
 _STEP = 1 / 16  # of a period: how far the played line moves at one clock
 _CHUNK = 4
-_LATE_BLOCKS = 3
+_LATE_BLOCKS = 2
 _YOUNG = 0.03  # of the period: while it is less sure than that, the tempo before is a guide
 _EDGE_NS = 1000
 _REFILL = 128
@@ -183,7 +183,7 @@ class Strip:
     def _slower(self) -> None:
         """A slower tempo began in the last few blocks: they bound the line now."""
         since = self._block_ns - _LATE_BLOCKS * (self.width + self.line.period)
-        self.points = deque((i, ns, True) for i, ns, _ in self.points if ns >= since)
+        self.points = deque((i, ns, ok or ns >= since) for i, ns, ok in self.points)
         self._late_blocks = 0
         self._misfit = 0.0
         self._in_time = True

@@ -52,9 +52,9 @@ class ClockReport:
     `bpm` over all of it, `bpm_low` and `bpm_high` over single bars; `late_ms` is the lateness of
     each clock in order, `p50_ms`, `p95_ms`, `p99_ms` and `worst_ms` are read off it; `missing`
     clocks never came, `doubled` came twice, `bunched` came together after a pause. `block_ms` is
-    the length of the audio blocks that the pulses come in, 0 for none; `two` are the tempos of two clocks on the
-    input, for which nothing else is measured. `verdict` is one
-    sentence, `advice` more of them, in the order to be read.
+    the length of the audio blocks that the pulses come in, 0 for none; `two` are the tempos of two
+    clocks on the input, for which nothing else is measured. `verdict` is one sentence, `advice`
+    more of them, in the order to be read.
     """
 
     pulses: int
