@@ -227,10 +227,7 @@ class Follower:
         if self._blocks.take(ns):
             self._settle_held()
             self._use_blocks()
-        if self._locked and silent > self._patience():
-            self._settle_held()
-            self._await(ns)
-        elif self._held:
+        if self._held or (self._locked and silent > self._patience()):
             self._await(ns)
         else:
             self.index += 1

@@ -40,7 +40,9 @@ _EDGE_NS = 1000
 _REFILL = 128
 _STOOD_NS = 500_000
 _FADE = 0.9
-_MISFIT = 2.2
+_MISFIT = 1.5
+_BEYOND_NS = 1_000_000
+_SINCE = 6  # blocks
 _RANGE = 8
 _GUESS_NS = 20_000_000
 
@@ -150,18 +152,18 @@ class Strip:
         """Takes the stamp of clock `index`, which is above all before."""
         if ns - self._block_ns > self.width / 2:
             self._late_blocks = 0 if self._in_time else self._late_blocks + 1
-            self._misfit = self._misfit * _FADE + (not self._in_time)
             self._stood = ns - self.points[-1][1] > self._longest(self.line.period)
             self._block_ns = ns
+            beyond = ns - self.width - self._steep.at(index)
+            misfits = beyond > _BEYOND_NS and not self._stood
+            self._misfit = self._misfit * _FADE + misfits
         earliest = round(ns - self.width)
         self._in_time = earliest <= self._steep.at(index) + _EDGE_NS
         bounds = self._in_time and not self._stood
         self.points.append((index, ns, bounds))
         if not self._in_time:
-            if self._late_blocks >= _LATE_BLOCKS:
+            if self._late_blocks >= _LATE_BLOCKS or self._misfit > _MISFIT:
                 self._slower()
-            elif self._misfit > _MISFIT:
-                self.refill([(i, at) for i, at, _ in self.points], self.line)
         elif ns < self._flat.at(index) - _EDGE_NS:
             self._hint = 0.0
             self._cut()
@@ -182,7 +184,7 @@ class Strip:
 
     def _slower(self) -> None:
         """A slower tempo began in the last few blocks: they bound the line now."""
-        since = self._block_ns - _LATE_BLOCKS * (self.width + self.line.period)
+        since = self._block_ns - _SINCE * (self.width + self.line.period)
         self.points = deque((i, ns, ok or ns >= since) for i, ns, ok in self.points)
         self._late_blocks = 0
         self._misfit = 0.0
