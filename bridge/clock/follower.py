@@ -58,6 +58,8 @@ _OURS = 0.15  # of the period: how near a stamp of the followed one of two clock
 _PACE = 0.3  # of the period: the first clocks after a silence come at the usual pace
 _BUNCH = 1.5  # periods that were made good at once
 _BACK_NS = 500_000_000  # after this a silence is no more made good
+_EVEN_HELD = 5
+_EVEN_GAPS = 1.3
 _UNLIKE = 0.12  # of the period: another tempo
 
 
@@ -87,6 +89,7 @@ class Follower:
         self._good: list[Line] = []  # lines from a while ago, when the stamps were even
         self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap
         self._last_ns = 0
+        self._back_ns = 0  # when the latest silence ended
         self.began = 0
         self._locked = False
         self._anew = False
@@ -213,7 +216,7 @@ class Follower:
         spread = self._track.spread
         usual = spread.quantile(0.5) + FLOOR_NS
         if self._strip:
-            fits = abs(late) < self._strip.width / 2
+            fits = -self._strip.width / 8 < late < 9 / 8 * self._strip.width
         else:
             fits = -2 * usual < late < spread.worst + FLOOR_NS
         if fits:
@@ -227,8 +230,9 @@ class Follower:
         if self._blocks.take(ns):
             self._settle_held()
             self._use_blocks()
-        if self._held or (self._locked and silent > self._patience()):
-            self._await(ns)
+        silence = silent > self._patience()
+        if self._held or (self._locked and silence):
+            self._await(ns, silence=silence)
         else:
             self.index += 1
             self._learn(ns)
@@ -340,11 +344,13 @@ class Follower:
 
     # --- silence ---------------------------------------------------------------------------------
 
-    def _await(self, ns: int) -> None:
+    def _await(self, ns: int, *, silence: bool) -> None:
         """A stamp after a silence: part of the bunch that makes it good, or of what goes on behind
         a gap."""
         self.index += 1
         self._held.append((self.index, ns))
+        if silence:
+            self._back_ns = ns
         line, held = self._line, self._held
         late = ns - line.at(self.index)
         if late < self._late_most() + line.period / 2:
@@ -352,7 +358,7 @@ class Follower:
             return
         if len(held) < 2:
             return
-        span = ns - held[0][1]
+        span = ns - self._back_ns
         first = held[0][1] - line.at(held[0][0])
         bunch = first - late > self._width() + _BUNCH * line.period
         pace = (ns - held[-2][1]) / line.period
@@ -360,8 +366,18 @@ class Follower:
             # Much came at once, so nothing was lost, however late the end of it still seems.
             if pace > 1 / 2:
                 self._settle_held()
-        elif span > _BACK_NS or (abs(pace - 1) < _PACE and span > self._width()):
+            return
+        usual = abs(pace - 1) < _PACE and span > self._width()
+        if usual or span > _BACK_NS or self._even_held():
             self._gap()
+
+    def _even_held(self) -> bool:
+        """Whether the clocks since the silence are even: of a far slower tempo, or behind a gap."""
+        times = [ns for _, ns in self._held[-_EVEN_HELD:]]
+        gaps = [b - a for a, b in pairwise(times)]
+        if len(times) < _EVEN_HELD or min(gaps) < self._line.period / 2:
+            return False
+        return max(gaps) < _EVEN_GAPS * min(gaps)
 
     def _settle_held(self) -> None:
         """The silence is made good: all held stamps were clocks, in their order."""
