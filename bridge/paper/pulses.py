@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from bridge.clock.blocks import Blocks
+from bridge.clock.blocks import Blocks, nearest
 from bridge.clock.envelope import Point
 from bridge.clock.merged import separate
 
@@ -53,10 +53,10 @@ def sort_out(stamps: Sequence[int]) -> Pulses:
         blocks.take(ns)
         lengths.append(blocks.length)
     known = [length for length in lengths[len(lengths) // 2 :] if length]
-    if len(known) > len(lengths) / 4:
-        length = statistics.median_low(known)
+    length = statistics.median_low(known) if len(known) > len(lengths) / 4 else 0.0
+    two = None if length and nearest(length) else _two(stamps)
+    if length and not two:
         return Pulses(list(enumerate(stamps)), block_ns=length, bunched=_bunches(stamps, length))
-    two = _two(stamps)
     if two:
         return Pulses(list(enumerate(stamps)), two=two)
     return _counted(stamps)
