@@ -38,7 +38,7 @@ class Line:
         return self.ns + (index - self.index) * self.period
 
 
-def _push(hull: list[Point], point: Point) -> None:
+def push(hull: list[Point], point: Point) -> None:
     """Adds a point at the right end of a lower hull. Indices must rise."""
     x, y = point
     while len(hull) >= 2:
@@ -81,8 +81,8 @@ class Envelope:
         """Adds the newest stamp; `index` is above all others."""
         point = (index, ns)
         self.points.append(point)
-        _push(self._hull, point)
-        _push(self._open, point)
+        push(self._hull, point)
+        push(self._open, point)
         self._open_count += 1
         if self._open_count == self._block:
             self._closed.append((self._block, self._open))
@@ -98,9 +98,9 @@ class Envelope:
         self._hull = []
         for _, hull in self._closed:
             for point in hull:
-                _push(self._hull, point)
+                push(self._hull, point)
         for point in self._open:
-            _push(self._hull, point)
+            push(self._hull, point)
 
     def line(self, where: float = 0.5) -> Line:
         """The hull's edge over the place `where` (0 oldest, 1 newest) of the window.

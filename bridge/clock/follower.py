@@ -7,56 +7,68 @@
     follower.index                        # number of the latest clock on the follower's own count
     follower.anew()                       # at Start, Continue: the next pulse may begin a new phase
     follower.bpm, follower.display_bpm, follower.jitter_ms, follower.state(now_ns)
+    follower.block_ms, follower.two       # what is odd about the clock
 
-`index` counts clocks as they must have been sent: it rises by 2 over a lost one and stays when one
-comes twice. To play: hand `steps` to `transport.event("pulse", steps)`; when that says ``play C``
-or ``jump C``, remember ``origin = follower.index - C``; from then on ``follower.anchor(origin)``
-maps song ticks to time. The anchor changes a little at every pulse; take it anew after each. It
-may move back a little in song time: a tick that was played is not played again.
+To play: hand `steps` to `transport.event("pulse", steps)`; when that says ``play C`` or ``jump C``,
+remember ``origin = follower.index - C``; from then on ``follower.anchor(origin)`` maps song ticks
+to time. The anchor changes a little at every pulse; take it anew after each. It may move back a
+little in song time: a tick that was played is not played again.
 
-How the line is found, and when it is given up: see `envelope` and `track`. Here each stamp gets
-its place on the count, from where the line expects it:
+**The count is the truth.** Hosts count their clocks, and no transport loses single ones, but all of
+them are late at times: each stamp is the next clock, however odd its time. A host that stood still
+sends all it owes in a bunch, and the last of the bunch is in time again. There are two exceptions:
 
-    more than half a period before the next clock    one that came twice, or the tail of a burst
-    up to nearly one period late                     the next clock
-    later                                            one or more clocks were lost
-    after a silence of three periods                 the nearest clock; the phase may be a new one
+- *a gap*: after a silence the clocks come at their usual pace, and no bunch makes the silence good.
+  Only then were clocks lost (a cable out), as many as the line says. It takes four clocks to tell;
+  until then the line runs on alone;
+- *two clocks on one input*: see `merged`. The line that was good before is kept, and of all stamps
+  only those near its clocks count, until one clock is left.
 
-A burst after a pause so becomes one clock, in the right place, and a few extra ones. What looks
-like clocks lost or doubled again and again is another tempo: five stamps evenly apart, unlike the
-line, begin a new line and put the count right (`pulse` may then return less than 0).
+The line is found in one of two ways. Where stamps come in audio blocks (see `blocks`) by what is
+possible (see `strip`), elsewhere along their early edge (see `track`).
 """
 
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
-from bridge.clock.envelope import Point
+from bridge.clock.blocks import Blocks
+from bridge.clock.envelope import Line, Point
+from bridge.clock.merged import Merged, Row
 from bridge.clock.reading import Reading, bpm_of
+from bridge.clock.strip import MOST, Strip
 from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
-from bridge.clock.track import FLOOR_NS, Track
+from bridge.clock.track import FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
 
 ClockState = Literal["waiting", "locked", "free", "lost"]
 
 FREE_AFTER = 3
-"""Expected intervals without a clock, then it runs free (R6)."""
+"""Expected intervals without a clock, beyond what stamps are late anyway: then it runs free."""
 LOST_AFTER_NS = 30_000_000_000
 """Silence after which the old phase says nothing: half a clock of drift at 1 in 3000."""
 LOCK_PULSES = 6
-SHORTEST_NS = 5_500_000  # 454 bpm: anything quicker at the beginning is one clock that came twice
-LONGEST_NS = 170_000_000  # 14.7 bpm: anything slower at the beginning is a pause
-_TWICE_NS = 3_000_000  # a clock that comes twice does so within this, usually
-_EVEN = 1.35  # the longest over the shortest of intervals that count as evenly apart
-_REGULAR = 8  # pulses in a row, each the next clock, after which the count is beyond doubt
-_UNLIKE = 0.12  # of the period: another tempo, not jitter
+_FIRM = 24  # clocks after which a new tempo is looked for at all
+_EVEN = 1.7  # the longest over the shortest of the gaps that lock at once
+_SURELY = 96  # clocks after which any line is as good as it gets
+_BLOCK_JITTER_NS = 200_000
+_OURS = 0.15  # of the period: how near a stamp of the followed one of two clocks is
+_PACE = 0.3  # of the period: the first clocks after a silence come at the usual pace
+_BUNCH = 1.5  # periods that were made good at once
+_BACK_NS = 500_000_000  # after this a silence is no more made good
+_EVEN_HELD = 5
+_EVEN_GAPS = 1.3
+_UNLIKE = 0.12  # of the period: another tempo
 
 
 class Follower:
     """Follows one MIDI clock. Stamps are integer ns of one monotonic clock, and never fall.
 
-    `pulses` counts stamps, `lost_clocks` and `extra_clocks` those that never came or came twice.
+    `began` is the index of the first clock of the present count, which goes on through everything
+    but a silence of half a minute. `pulses` counts stamps, `lost_clocks` those that a gap
+    swallowed, `extra_clocks` those that were left out because they belong to a second clock.
     """
 
     def __init__(self) -> None:
@@ -69,25 +81,34 @@ class Follower:
         self.lost_clocks = 0
         self.extra_clocks = 0
         self._track = Track()
+        self._strip: Strip | None = None
+        self._blocks = Blocks()
+        self._merged = Merged()
         self._reading = Reading()
+        self._points: deque[Point] = deque(maxlen=MOST)  # of the present tempo and phase
+        self._good: list[Line] = []  # lines from a while ago, when the stamps were even
+        self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap
         self._last_ns = 0
-        self._began = 0  # index of the first clock after silence
+        self._back_ns = 0  # when the latest silence ended
+        self.began = 0
+        self._locked = False
         self._anew = False
-        self._raw: deque[Point] = deque(maxlen=5)
-        self._sure = (0, 0, 0.0)  # (pulses, index, period) when the count was last beyond doubt
-        self._regular = 0  # pulses since then that were each the next clock
 
     # --- reading -------------------------------------------------------------------------------
 
     @property
+    def _line(self) -> Line:
+        return self._strip.line if self._strip else self._track.line
+
+    @property
     def period_ns(self) -> float:
         """Length of one clock by the line, or 0 while nothing is known."""
-        return self._track.line.period
+        return self._line.period
 
     @property
     def bpm(self) -> float:
         """The tempo of the line, or 0 while nothing is known."""
-        return bpm_of(self._track.line.period)
+        return bpm_of(self._line.period)
 
     @property
     def display_bpm(self) -> float:
@@ -97,13 +118,25 @@ class Follower:
     @property
     def jitter_ms(self) -> float:
         """The lateness that 95 of 100 stamps stay below, in ms; 0 before there are enough."""
-        return self._track.spread.usual_ns / 1e6
+        return 0.95 * self.block_ms or self._track.spread.usual_ns / 1e6
+
+    @property
+    def block_ms(self) -> float:
+        """Length of the audio blocks that the clock comes in, in ms; 0 where there are none.
+        Stamps are late by half of it on average. That much the line has taken out."""
+        return self._blocks.length / 1e6
+
+    @property
+    def two(self) -> tuple[float, float] | None:
+        """The tempos in bpm of the two clocks that come in on this input; None for one clock."""
+        rows = self._merged.rows
+        return (rows[0].bpm, rows[1].bpm) if rows else None
 
     def time_of_clock(self, index: float) -> int:
         """When clock `index` falls, in ns. ValueError while no tempo is known."""
-        if not self._track.line.period:
+        if not self._line.period:
             raise ValueError("no clock is followed yet")
-        return round(self._track.line.at(index))
+        return round(self._line.at(index))
 
     def anchor(self, origin: int = 0) -> Anchor:
         """The line as an Anchor whose tick 0 is clock `origin`. ValueError as `time_of_clock`."""
@@ -111,129 +144,273 @@ class Follower:
         return Anchor((self.index - origin) * TICKS_PER_CLOCK, ns, self.bpm)
 
     def state(self, now_ns: int) -> ClockState:
-        """``waiting`` until some clocks have come, ``locked``, ``free`` after three expected
-        intervals without a clock, ``lost`` after half a minute without."""
-        if not self._track.line.period:
+        """``waiting`` until the tempo is sure, ``locked``, ``free`` after three expected intervals
+        without a clock, ``lost`` after half a minute without."""
+        if not self._line.period:
             return "waiting"
         silent = now_ns - self._last_ns
         if silent > LOST_AFTER_NS:
             return "lost"
-        if silent > FREE_AFTER * self._track.line.period:
+        if self._line.period < 1.01 * SHORTEST_NS:
+            return "waiting"  # too quick to be believed
+        if self._held or silent > self._patience():
             return "free"
-        return "locked" if self.index - self._began >= LOCK_PULSES - 1 else "waiting"
+        return "locked" if self._locked else "waiting"
 
     # --- one pulse -----------------------------------------------------------------------------
 
     def anew(self) -> None:
-        """The next pulse is a clock of its own, wherever it falls. To be called at Start and
-        Continue: a host may let its clock run while stopped and begin a new phase with them."""
+        """The next pulse may fall anywhere. To be called at Start and Continue: a host may let its
+        clock run while stopped and begin a new phase with them."""
         self._anew = True
 
     def pulse(self, ns: int) -> int:
-        """Takes one F8, stamped `ns`. Returns how many clocks went by: 1, or more over lost ones,
-        0 for one that came twice; below 0 when an earlier count turns out wrong."""
+        """Takes one F8, stamped `ns`. Returns how many clocks went by: 1, or more when a gap is
+        recognised; 0 for a clock that is not the followed one; below 0 when clocks turn out to have
+        been of another one."""
         self.pulses += 1
         before = self.index
         silent = ns - self._last_ns
         self._last_ns = ns
-        period = self._track.line.period
-        if self.pulses == 1 or silent > LOST_AFTER_NS or (not period and silent > LONGEST_NS):
+        if self.pulses == 1 or silent > LOST_AFTER_NS:
             self._begin(ns)
-        elif not period:
-            self._second(ns)
+        elif not self._line.period:
+            self._second(ns, silent)
+        elif self._anew:
+            self._renew(ns)
         else:
-            placed = self._place(ns, silent)
-            self._raw.append((self.index, ns))
-            self._vouch(self.index - before == 1)
-            if not self._relock() and placed:
-                line = self._track.line
-                self._reading.take(self.index, ns, line.period, len(self._track))
+            self._next(ns, silent)
         self._anew = False
         return self.index - before
 
     def _begin(self, ns: int) -> None:
         """The first clock of all, or the first after a long silence."""
         self.index += 1
-        self._began = self.index
-        self._raw.clear()
-        self._raw.append((self.index, ns))
-        self._sure = (self.pulses, self.index, self._track.line.period)
-        self._reading.restart()
-        self._track.restart([(self.index, ns)], self._track.line.period)
+        period = self._line.period
+        self.began = self.index
+        self._locked = False
+        self._held.clear()
+        self._blocks.take(ns)
+        self._merged.restart()
+        self._good.clear()
+        self._restart([(self.index, ns)], period)
 
-    def _second(self, ns: int) -> None:
-        first = self._raw[0]
-        if ns - first[1] < SHORTEST_NS:
-            self.extra_clocks += 1
+    def _second(self, ns: int, silent: int) -> None:
+        """Until there is a period at all: one from 14.7 to 424 bpm."""
+        self._blocks.take(ns)
+        if silent > LONGEST_NS and len(self._points) == 1:
+            self._begin(ns)
             return
         self.index += 1
-        self._raw.append((self.index, ns))
-        self._track.restart([first, (self.index, ns)])
+        self._points.append((self.index, ns))
+        at = self._points[0][1]
+        if ns - at >= SHORTEST_NS:
+            self._restart(list(self._points), 0.0)
 
-    def _place(self, ns: int, silent: int) -> bool:
-        """Finds which clock this stamp is and learns from it; False for an extra one."""
-        track = self._track
-        period = track.line.period
-        late = ns - track.line.at(self.index + 1)
-        usual = track.spread.quantile(0.5) + FLOOR_NS
-        tolerance = min(period / 8, usual)
-        back = silent > FREE_AFTER * period
-        young = self.index - self._began < LOCK_PULSES and not back
-        if late < -period / 2 and not self._anew and not (young and silent > _TWICE_NS):
-            self.extra_clocks += 1
-            return False
-        if young or late < 0:
-            more = 0  # a young line is no measure: better to trust the count
+    def _renew(self, ns: int) -> None:
+        """The first clock after Start or Continue: in the old phase, or the first of a new one."""
+        self.index += 1
+        self._settle_held()
+        self._blocks.take(ns)
+        late = ns - self._line.at(self.index)
+        spread = self._track.spread
+        usual = spread.quantile(0.5) + FLOOR_NS
+        if self._strip:
+            fits = -self._strip.width / 8 < late < 9 / 8 * self._strip.width
         else:
-            more = int((late + (period / 2 if back else tolerance)) // period)
-        self.lost_clocks += more
-        self.index += 1 + more
-        late -= more * period
-        fits = -2 * usual < late < track.spread.worst + FLOOR_NS
-        if (back or self._anew) and not fits:
-            self._reading.restart()
-            track.restart([(self.index, ns)], period)
+            fits = -2 * usual < late < spread.worst + FLOOR_NS
+        if fits:
+            self._learn(ns)
         else:
-            track.add(self.index, ns)
-        return True
+            self._restart([(self.index, ns)], self._line.period)
 
-    def _vouch(self, regular: bool) -> None:
-        """Remembers where the count was last sure: before the latest odd pulses, if any.
-
-        If the line has found another tempo across odd pulses, they were no faults: each was a
-        clock, and the count is put right.
-        """
-        self._regular = self._regular + 1 if regular else 0
-        if self._regular < _REGULAR:
+    def _next(self, ns: int, silent: int) -> None:
+        if not self._strip and self._heard_two(ns):
             return
-        pulses, index, period = self._sure
-        line = self._track.line
-        missed = (self.pulses - pulses) - (self.index - index)
-        if missed and abs(line.period - period) > _UNLIKE * period:
-            self.index += missed
-            self._track.shift(missed)
-            self._raw.clear()
-            self._reading.restart()
-        self._sure = (self.pulses, self.index, line.period)
+        if self._blocks.take(ns):
+            self._settle_held()
+            self._use_blocks()
+        silence = silent > self._patience()
+        if self._held or (self._locked and silence):
+            self._await(ns, silence=silence)
+        else:
+            self.index += 1
+            self._learn(ns)
 
-    def _relock(self) -> bool:
-        """Another tempo altogether: the last intervals agree with each other but not with us."""
-        if len(self._raw) < 5:
+    def _patience(self) -> float:
+        """A silence that is more than lateness, in ns."""
+        return FREE_AFTER * self._line.period + self._late_most()
+
+    def _late_most(self) -> float:
+        if self._strip:
+            return self._strip.width
+        return min(self._track.spread.worst, self._line.period / 2) + FLOOR_NS
+
+    def _width(self) -> float:
+        return self._strip.width if self._strip else 0.0
+
+    def _learn(self, ns: int) -> None:
+        """The line takes the stamp of clock `index`."""
+        self._points.append((self.index, ns))
+        if self._strip:
+            self._strip.add(self.index, ns)
+        else:
+            self._track.add(self.index, ns, firm=self.index - self.began >= _FIRM)
+        line = self._line
+        settled = len(self._strip or self._track)
+        self._reading.take(self.index, ns, line.period, settled)
+        self._locked = self._locked or self._sure()
+
+    def _sure(self) -> bool:
+        clocks = self.index - self.began + 1
+        if clocks < LOCK_PULSES:
             return False
-        stamps = [ns for _, ns in self._raw]
-        mean = (stamps[-1] - stamps[0]) / 4
-        off = abs(mean - self._track.line.period)
-        if off < _UNLIKE * self._track.line.period:
-            return False
-        gaps = [b - a for a, b in pairwise(stamps)]
-        even = max(gaps) < _EVEN * min(gaps) and SHORTEST_NS < mean < LONGEST_NS
-        if not even or off * 4 < 1.1 * self._track.spread.worst + FLOOR_NS:
-            return False
-        pulses, index, _ = self._sure
-        self.index = index + self.pulses - pulses
-        self._sure = (self.pulses, self.index, mean)
-        points = [(self.index - 4 + i, ns) for i, ns in enumerate(stamps)]
-        self._raw.extend(points)
+        if self._strip:
+            return self._strip.sure
+        times = [ns for _, ns in list(self._points)[-LOCK_PULSES:]]
+        gaps = [b - a for a, b in pairwise(times)]
+        return max(gaps) < _EVEN * min(gaps) or clocks > _SURELY
+
+    # --- another beginning -----------------------------------------------------------------------
+
+    def _restart(self, points: list[Point], hint: float) -> None:
+        """A new phase or tempo: only these stamps are of it."""
+        self._points.clear()
+        self._points.extend(points)
         self._reading.restart()
-        self._track.restart(points)
+        if self._strip:
+            self._strip.restart(points, hint)
+        else:
+            self._track.restart(points, hint)
+
+    def _use_blocks(self) -> None:
+        """The blocks are known now, or are others, or none any more: another way to the line."""
+        line, locked = self._line, self._locked
+        points = list(self._points)
+        if not self._blocks.length:
+            self._strip = None
+            self._track.restart(points[-_FIRM:], line.period)
+            return
+        self._strip = Strip(self._blocks.length + _BLOCK_JITTER_NS)
+        self._strip.refill(points, line if locked else None)
+        if not locked:
+            self._reading.restart()
+
+    # --- two clocks ------------------------------------------------------------------------------
+
+    def _heard_two(self, ns: int) -> bool:
+        """Whether two clocks come in; if so, the stamp is dealt with."""
+        merged = self._merged
+        changed = merged.take(ns)
+        if merged.rows is None:
+            if changed:  # one clock again: its phase and its tempo may be those of the other one
+                self.index += 1
+                self._restart([(self.index, ns)], self._line.period)
+            elif merged.even:
+                self._good = [*self._good[-1:], self._line] if self._locked else []
+                merged.even = False
+            return changed
+        if changed or merged.fresh:
+            self._keep_one(merged.rows, first=changed)
+        line = self._line
+        clocks = round((ns - line.at(self.index)) / line.period)
+        if clocks > 0 and abs(ns - line.at(self.index + clocks)) < _OURS * line.period:
+            self.index += clocks
+        else:
+            self.extra_clocks += 1
         return True
+
+    def _keep_one(self, rows: tuple[Row, Row], *, first: bool) -> None:
+        """Keeps to the line that was good before the second clock came; where there was none, to
+        the clock that was heard first."""
+        self._held.clear()
+        if not first:
+            good = self._line
+        elif self._good:
+            good = self._good[0]
+        else:
+            index, ns = self._points[0]
+            good = Line(index, ns, rows[0].period)
+        row = min(rows, key=lambda row: _unlike(row, good))
+        if abs(row.period / good.period - 1) > _UNLIKE:
+            good = replace(good, period=row.period)
+        index = good.index + round((row.last - good.ns) / good.period)
+        if first:
+            self.extra_clocks += max(0, self.index - index)
+            self.index = index
+        back = min(row.stamps, _FIRM)
+        places = [(index - n, round(row.last - n * row.period)) for n in reversed(range(back))]
+        self._restart(places, 0.0)
+
+    # --- silence ---------------------------------------------------------------------------------
+
+    def _await(self, ns: int, *, silence: bool) -> None:
+        """A stamp after a silence: part of the bunch that makes it good, or of what goes on behind
+        a gap."""
+        self.index += 1
+        self._held.append((self.index, ns))
+        if silence:
+            self._back_ns = ns
+        line, held = self._line, self._held
+        late = ns - line.at(self.index)
+        if late < self._late_most() + line.period / 2:
+            self._settle_held()
+            return
+        if len(held) < 2:
+            return
+        span = ns - self._back_ns
+        first = held[0][1] - line.at(held[0][0])
+        bunch = first - late > self._width() + _BUNCH * line.period
+        pace = (ns - held[-2][1]) / line.period
+        if bunch:
+            # Much came at once, so nothing was lost, however late the end of it still seems.
+            if pace > 1 / 2:
+                self._settle_held()
+            return
+        usual = abs(pace - 1) < _PACE and span > self._width()
+        if usual or span > _BACK_NS or self._even_held():
+            self._gap()
+
+    def _even_held(self) -> bool:
+        """Whether the clocks since the silence are even: of a far slower tempo, or behind a gap."""
+        times = [ns for _, ns in self._held[-_EVEN_HELD:]]
+        gaps = [b - a for a, b in pairwise(times)]
+        if len(times) < _EVEN_HELD or min(gaps) < self._line.period / 2:
+            return False
+        return max(gaps) < _EVEN_GAPS * min(gaps)
+
+    def _settle_held(self) -> None:
+        """The silence is made good: all held stamps were clocks, in their order."""
+        held, self._held = self._held, []
+        index = self.index
+        for self.index, ns in held:
+            self._learn(ns)
+        self.index = index
+
+    def _gap(self) -> None:
+        """No bunch came: clocks were lost, or the tempo is far slower."""
+        held, self._held = self._held, []
+        line = self._line
+        index, last = self._points[-1]
+        period = (held[-1][1] - held[0][1]) / (len(held) - 1)
+        if abs(period - line.period) > _UNLIKE * line.period and held[0][1] - last < 1.5 * period:
+            self._restart([(index, last), *held], 0.0)
+            return
+        late = min(ns - line.at(index) for index, ns in held)
+        missing = max(0, round(late / line.period - 0.1))
+        self.index += missing
+        self.lost_clocks += missing
+        placed = [(index + missing, ns) for index, ns in held]
+        late -= missing * line.period
+        usual = self._track.spread.quantile(0.5) + FLOOR_NS
+        if self._strip or not -2 * usual < late < self._track.spread.worst + FLOOR_NS:
+            self._restart(placed, line.period)
+            return
+        self._held = placed
+        self._settle_held()
+
+
+def _unlike(row: Row, line: Line) -> float:
+    """How badly a row fits a line: in tempo first, then in phase."""
+    phase = (row.last - line.ns) / line.period % 1
+    return 20 * abs(row.period / line.period - 1) + min(phase, 1 - phase)

@@ -26,6 +26,10 @@ from dataclasses import replace
 from bridge.clock.envelope import Envelope, Line, Point
 from bridge.clock.spread import Spread
 
+SHORTEST_NS = 5_900_000
+"""Period at 424 bpm: whatever comes quicker is not believed to be one clock."""
+LONGEST_NS = 170_000_000
+"""Period at 14.7 bpm."""
 FLOOR_NS = 100_000
 """Differences below this are never taken for a change: no link is better, and no ear hears it."""
 
@@ -39,9 +43,7 @@ _CREEP_COUNT = 3
 _CREEP_AMONG = 8
 _HINT = 6.0  # how much the tempo before weighs, in clocks x stamps
 _HINT_ENDS = 48  # stamps in the window after which it is forgotten
-_SAMPLE_BACK = (
-    16  # how far behind the newest stamp the spread is sampled: the line is settled there
-)
+_SAMPLE_BACK = 16  # how far behind the newest stamp the spread is sampled
 
 
 class Track:
@@ -57,42 +59,51 @@ class Track:
         self._hint = 0.0
         self._early: deque[tuple[int, Line]] = deque(maxlen=2)  # and the line before it
         self._creep: deque[int] = deque(maxlen=_CREEP_COUNT)
+        self._judged: deque[Point] = deque(maxlen=64)
+        self._last_ns = 0
 
     def __len__(self) -> int:
         return len(self.window)
 
     def restart(self, points: Iterable[Point], hint: float = 0.0) -> None:
         """Begins anew with these stamps. `hint` is a period in ns that fades, 0 for none."""
-        self._early.clear()
-        self._creep.clear()
-        self.window.refill(points)
+        self._cut(points)
+        self._judged.clear()
+        self._judged.extend(self.window.points)
         self._hint = hint
         self._fit()
 
-    def shift(self, clocks: int) -> None:
-        """Numbers every clock `clocks` higher; the line stays where it is in time."""
-        self.window.refill([(index + clocks, ns) for index, ns in self.window.points])
-        self.line = replace(self.line, index=self.line.index + clocks)
-        self._early.clear()
-        self._creep.clear()
-
-    def add(self, index: int, ns: int) -> None:
-        """Takes the stamp of clock `index`, which is above all before."""
+    def add(self, index: int, ns: int, *, firm: bool = True) -> None:
+        """Takes the stamp of clock `index`, which is above all before. While it is not `firm`, no
+        other tempo is looked for: the first stamps of a clock may be anything."""
         late = ns - self.line.at(index)
         self.window.add(index, ns)
+        bunch = ns - self._last_ns < self.line.period / 2
+        self._last_ns = ns
+        if not bunch or late < self.spread.worst + FLOOR_NS:
+            self._judged.append((index, ns))
+        if not firm:
+            self._fit()
+            self._sample()
+            return
         usual = self.spread.quantile(0.68)
         if late < -(_EARLY * usual + FLOOR_NS):
             self._faster(index)
         if late < -(_CREEP * usual + _CREEP_NS) and len(self.window) >= 24:
             self._creeping(index)
         self._fit()
-        self._slower()
+        if not bunch:
+            self._slower()
+        self._sample()
 
     def _cut(self, points: Iterable[Point]) -> None:
         self._hint = 0.0
         self._early.clear()
         self._creep.clear()
         self.window.refill(points)
+        first = self.window.points[0][0]
+        while self._judged and self._judged[0][0] < first:
+            self._judged.popleft()
 
     def _fit(self) -> None:
         count = len(self.window)
@@ -101,10 +112,11 @@ class Track:
             self.line = Line(index, ns, self._hint or self.line.period)
             return
         if self._hint and count < _HINT_ENDS:
-            self.line = self.window.line_near(self._hint, _HINT / count)
+            line = self.window.line_near(self._hint, _HINT / count)
         else:
             self._hint = 0.0
-            self.line = self.window.line()
+            line = self.window.line()
+        self.line = replace(line, period=max(SHORTEST_NS, min(LONGEST_NS, line.period)))
 
     def _faster(self, index: int) -> None:
         self._early.append((index, self.line))
@@ -123,15 +135,14 @@ class Track:
         self._cut(list(self.window.points)[-half:])
 
     def _slower(self) -> None:
-        points = self.window.points
-        count = len(points)
-        if count < 8:
-            return
+        """Cuts the window where a run of stamps is later than chance allows. A bunch does not
+        count: whoever sends one has stood still, and its last stamp is in time again."""
+        points = self._judged
         line = self.line
         lowest = float("inf")
         at = 1
         for run, level in _LEVELS:
-            if run > count - 3:
+            if run > min(len(self.window), len(points)) - 3:
                 break
             while at <= run:
                 where, ns = points[-at]
@@ -139,9 +150,16 @@ class Track:
                 at += 1
             bound = self.spread.quantile(level) if run > 3 else self.spread.worst * 1.25
             if lowest > bound + FLOOR_NS:
-                self._cut(list(points)[-run:])
+                since = points[-run][0]
+                self._cut([point for point in self.window.points if point[0] >= since])
                 self._fit()
                 return
-        if count >= 2 * _SAMPLE_BACK:
-            where, ns = points[-_SAMPLE_BACK]
-            self.spread.add(ns - line.at(where))
+
+    def _sample(self) -> None:
+        """Takes the lateness of an older stamp for the spread: the line is settled there."""
+        if len(self.window) < 2 * _SAMPLE_BACK or len(self._judged) < _SAMPLE_BACK:
+            return
+        where, ns = self._judged[-_SAMPLE_BACK]
+        late = ns - self.line.at(where)
+        if late < self.line.period:  # else the sender stood still
+            self.spread.add(late)

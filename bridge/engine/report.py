@@ -94,6 +94,8 @@ class Report:
             "state": song.state(now),
             "tempo": round(song.shown_bpm, 2),
             "jitter_ms": round(song.follower.jitter_ms, 2) if song.following else 0.0,
+            "block_ms": round(song.follower.block_ms, 1) if song.following else 0.0,
+            "two": [round(bpm, 1) for bpm in song.follower.two or ()] if song.following else [],
             "offset_ms": player.offset_ns / 1e6,
             "others": dict(player.incoming.others),
         }

@@ -52,6 +52,8 @@ class SongClock:
         self._map = TempoMap(Anchor(0, now, bpm))
         self._line: Anchor | None = None  # of the followed clock
         self._origin = 0
+        self._counted = 0  # where the count began on which the origin stands; 0: nowhere yet
+        self._two = False
         self._bpm = bpm
         self._tap = Tap()
         self._begun_ns = now
@@ -203,6 +205,7 @@ class SongClock:
             self._line = None
         self.source = source
         self.follower.reset()
+        self._counted = 0
         if playing:
             self.transport.event("loss")
         return [Did("moved")]
@@ -267,15 +270,18 @@ class SongClock:
         if transport.state == "lost":
             if follower.state(stamp) != "locked":
                 return []
-            # By our own line, which has run on: the nearest clock is the one that arrived.
-            clock = max(0, round(self.tick_at(stamp) / TICKS_PER_CLOCK))
-            self._origin = follower.index - clock
-            count = clock + 1 - transport.position
-        did: list[Did] = []
+            if self._counted != follower.began:
+                # By our own line, which has run on: the nearest clock is the one that arrived.
+                clock = max(0, round(self.tick_at(stamp) / TICKS_PER_CLOCK))
+                self._origin = follower.index - clock
+                self._counted = follower.began
+            count = follower.index - self._origin + 1 - transport.position
+        did = self._two_clocks()
         for action in transport.event("pulse", count):
             if action.do in ("play", "jump"):
                 assert action.clock is not None
                 self._origin = follower.index - action.clock
+                self._counted = follower.began
                 self._take_line(stamp, action.clock)
                 at = min(self.time_of(action.clock * TICKS_PER_CLOCK), stamp)
                 self._begun_ns = at
@@ -285,6 +291,19 @@ class SongClock:
         if not did or did[-1].do != "begin":
             self._take_line(stamp, None)
         return [*did, Did("moved")]
+
+    def _two_clocks(self) -> list[Did]:
+        """Says once that two clocks come in, and that one has gone."""
+        two = self.follower.two
+        if bool(two) is self._two:
+            return []
+        self._two = bool(two)
+        if two is None:
+            return [Did("says", text=f"one clock again from {self.source}")]
+        tempos = f"{two[0]:.1f} and {two[1]:.1f} bpm"
+        return [
+            Did("says", text=f"two clocks come in from {self.source} ({tempos}): take one away")
+        ]
 
     def _take_line(self, stamp: int, clock: int | None) -> None:
         if self.follower.bpm:

@@ -163,6 +163,8 @@ class Clock(Answer):
     state: Literal["leading", "waiting", "locked", "free", "lost"]
     tempo: float | None
     jitter_ms: float | None
+    block_ms: float = 0.0
+    two: list[float] = []
     offset_ms: float
     others: dict[str, int]
 

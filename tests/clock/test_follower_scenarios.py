@@ -157,26 +157,29 @@ class TestTempo:
 
 class TestFaults:
     @models
-    def test_a_single_lost_clock_moves_nothing(self, late: Late) -> None:
+    @pytest.mark.parametrize("change", [-1, 1])
+    def test_a_single_clock_too_few_or_too_many_is_never_made_up(
+        self, late: Late, change: int
+    ) -> None:
+        """Hosts count, and no transport loses single clocks: each stamp is the next clock. The
+        line is one clock away then, and found again within two beats."""
         for seed in SEEDS:
             times = steady(128, 600)
             arrivals = stamps(times, late, seed)
-            del arrivals[400]
-            heard = Heard().feed(arrivals)
-            assert heard.follower.index == 600
-            assert heard.follower.lost_clocks >= 1
-            assert max(map(abs, heard.errors_ms(times, 401))) < 0.5
-
-    @models
-    @pytest.mark.parametrize("after_ms", [0, 0.3, 2])
-    def test_a_doubled_clock_moves_nothing(self, late: Late, after_ms: float) -> None:
-        for seed in SEEDS:
-            times = steady(128, 600)
-            arrivals = stamps(times, late, seed)
-            arrivals.insert(401, arrivals[400] + round(after_ms * MS))
+            if change < 0:
+                del arrivals[400]
+            else:
+                arrivals.insert(401, arrivals[400] + 300_000)
             heard = Heard().feed(sorted(arrivals))
-            assert heard.follower.index == 600
-            assert max(map(abs, heard.errors_ms(times, 401))) < 0.5
+            assert heard.follower.index == heard.follower.pulses == 600 + change
+            assert heard.follower.lost_clocks == 0
+            moved = [t - change * period(128) for t in times]
+            errors = [
+                (guess - moved[due - 1]) / MS
+                for due, guess in heard.next[448:]
+                if due <= len(moved)
+            ]
+            assert max(map(abs, errors)) < 0.6
 
     @pytest.mark.parametrize("count", [3, 6, 12])
     def test_a_burst_after_a_pause_moves_nothing(self, count: int) -> None:

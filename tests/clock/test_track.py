@@ -94,12 +94,3 @@ def test_the_tempo_before_is_a_hint_that_fades() -> None:
     for i in range(11, 70):
         made.add(i, i * P + (i - 10) * 40_000)
     assert made.line.period == pytest.approx(P + 40_000, abs=2000)
-
-
-def test_shift_renumbers_and_leaves_the_line_in_place() -> None:
-    made, _ = track(0.2)
-    before = made.line.at(250)
-    made.shift(7)
-    assert made.line.at(257) == pytest.approx(before, abs=1e-3)
-    made.add(207, 200 * P)
-    assert made.line.at(257) == pytest.approx(before, abs=0.1 * MS)

@@ -23,6 +23,7 @@ from support.clocks import (
     steady,
     tails,
 )
+from support.hosts import block_ns, host
 
 from bridge.paper.clockcheck import HEARD_MS, check, histogram, strip, text
 
@@ -199,3 +200,61 @@ def test_the_strip_is_as_high_as_the_latest() -> None:
     assert drawn.index("█") == 50
     assert drawn[-1] == "▄"
     assert drawn[0] == "▁"
+
+
+@pytest.mark.parametrize(
+    ("frames", "rate", "said"),
+    [
+        (
+            1024,
+            48_000,
+            "in blocks of 21.3 ms (1024 frames at 48 kHz): a smaller buffer in the host",
+        ),
+        (2048, 44_100, "in blocks of 46.4 ms (2048 frames at 44.1 kHz): a smaller buffer"),
+        (256, 48_000, "in blocks of 5.3 ms (256 frames at 48 kHz): a smaller buffer"),
+    ],
+)
+@pytest.mark.parametrize("bpm", [61, 97, 121, 174, 290])
+def test_audio_blocks_are_named(frames: int, rate: int, said: str, bpm: float) -> None:
+    times = steady(bpm, int(10 * bpm * 24 / 60))
+    report = check(host(times, block_ns(frames, rate), 5))
+    assert said in " ".join(report.advice)
+    assert (report.missing, report.doubled) == (0, 0)
+    assert report.bpm == pytest.approx(bpm, rel=0.005)
+    assert bpm * 0.99 < report.bpm_low <= report.bpm_high < bpm * 1.01
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_half_of_the_pulses_stalling_is_late_and_nothing_else(seed: int) -> None:
+    """12 to 40 ms: no pulse is missing, none came twice, and the tempo did not move."""
+    rng = random.Random(seed)
+    times = [t + (rng.uniform(12, 40) * MS if rng.random() < 0.5 else 0) for t in steady(120, 480)]
+    report = check(sorted(map(round, times)))
+    assert (report.missing, report.doubled) == (0, 0)
+    assert report.bpm == pytest.approx(120, rel=0.005)
+    assert report.grade == "rough"
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_two_clocks_are_said_with_their_tempos(seed: int) -> None:
+    rng = random.Random(seed)
+    one, two = rng.uniform(60, 200), rng.uniform(60, 200)
+    both = host(steady(one, int(10 * one * 0.4)), 0, 1) + host(
+        steady(two, int(10 * two * 0.4)), 0, 2
+    )
+    report = check(sorted(both))
+    low, high = sorted((one, two))
+    assert report.verdict.startswith("Two clocks on one input")
+    assert report.two == pytest.approx((low, high), abs=0.7)
+    assert "Take one of the two away" in " ".join(report.advice)
+
+
+def test_pulses_by_seconds_agree_with_the_tempo_or_it_is_said_why_not() -> None:
+    times = stamps(steady(120, 480), gauss, 1)
+    cases = [times, [*times[:200], *times[240:]], stamps(clock([90] * 300 + [150] * 300), gauss, 2)]
+    cases += [host(steady(133, 600), block_ns(1024, 44_100), seed) for seed in range(4)]
+    for arrivals in cases:
+        report = check(arrivals)
+        rate = (report.pulses - 1) / report.seconds * 2.5
+        agrees = abs(rate / report.bpm - 1) < 0.01
+        assert agrees or any(" make " in sentence for sentence in report.advice)

@@ -1,6 +1,8 @@
 """A MIDI clock source of its own: sends F8 at exact frames, and FA, FB, FC, F2 when told.
 
-usage: jack_clock.py CLIENT_NAME BPM
+usage: jack_clock.py CLIENT_NAME BPM [frame|block]
+
+Clocks are written at their true frame, or with ``block`` all at the beginning of their block.
 
 Clock runs all the time, as MIDI 1.0 4.2.1 (p. 30) allows, so that receivers can lock first.
 Reads commands from standard input, one per line: ``start``, ``stop``, ``continue``,
@@ -16,6 +18,7 @@ import jack
 
 def main() -> None:
     name, bpm = sys.argv[1], float(sys.argv[2])
+    at_block = sys.argv[3:] == ["block"]
     client = jack.Client(name, no_start_server=True)
     port = client.midi_outports.register("clock")
     rate = client.samplerate
@@ -29,11 +32,14 @@ def main() -> None:
         if not state["next"]:
             state["next"] = base + frames
         # Transport bytes go first in the buffer and only well before a clock byte.
-        if waiting and state["next"] - base > frames + rate * 0.001:
+        if waiting and (
+            state["next"] - base > frames + rate * 0.001
+            or (frames > state["period"] / 2 and state["next"] - base > rate * 0.001)
+        ):
             port.write_midi_event(0, waiting.popleft())
         while state["next"] < base + frames:
             offset = max(0, round(state["next"] - base))
-            port.write_midi_event(min(offset, frames - 1), b"\xf8")
+            port.write_midi_event(0 if at_block else min(offset, frames - 1), b"\xf8")
             state["next"] += state["period"]
 
     client.activate()

@@ -81,8 +81,10 @@ def receiver(env: dict[str, str], out: Path, *labels: str) -> Iterator[subproces
 class ClockSource:
     """``jack_clock.py`` as client `name`."""
 
-    def __init__(self, env: dict[str, str], bpm: float, name: str = "pulse") -> None:
-        command = [sys.executable, str(SUPPORT / "jack_clock.py"), name, str(bpm)]
+    def __init__(
+        self, env: dict[str, str], bpm: float, name: str = "pulse", at: str = "frame"
+    ) -> None:
+        command = [sys.executable, str(SUPPORT / "jack_clock.py"), name, str(bpm), at]
         self.process = subprocess.Popen(
             command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )

@@ -28,7 +28,7 @@ export function clockPart(app) {
     const { clock, transport } = store.state;
     const [, sign] = clockSign(clock);
     words.textContent = `The clock is ${sign}.`;
-    facts.replaceChildren(...[["tempo", `${(clock.tempo || transport.tempo || 0).toFixed(2)} BPM`], ["jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`]].flatMap(([term, value]) => [h("dt", { text: term }), h("dd", { class: "num", text: value })]));
+    facts.replaceChildren(...[["tempo", `${(clock.tempo || transport.tempo || 0).toFixed(2)} BPM`], ["jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`], ...(clock.block_ms ? [["comes in blocks of", `${clock.block_ms} ms`], ["taken out", `${(clock.block_ms / 2).toFixed(1)} ms, their mean lateness`]] : [])].flatMap(([term, value]) => [h("dt", { text: term }), h("dd", { class: "num", text: value })]));
     if (!said.kept && document.activeElement !== offset) offset.value = String(clock.offset_ms ?? 0);
     const names = [...new Set(["internal", clock.source, ...Object.keys(clock.others ?? {})])].filter(Boolean);
     const key = `${clock.source} ${clock.state} ${names}`;

@@ -5,9 +5,10 @@ import { attr, h, text } from "./dom.js";
 const NOTE_MS = 50, SLOW_MS = 150; // there and back; fingers begin to feel the first, miss beats by the second
 
 /** @returns {["good"|"note"|"loud", string]} */
-export function clockSign({ source, state, others }) {
+export function clockSign({ source, state, others, two }) {
   const who = source === "internal" ? "our clock" : `${source}`;
   const rest = Object.keys(others ?? {}).length;
+  if (two?.length && source !== "internal") return ["loud", `two clocks from ${who}: ${two.join(" and ")} BPM`];
   switch (state) {
     case "leading": return ["good", rest ? `leading, ${rest} ignored` : "leading"];
     case "locked": return ["good", `locked to ${who}`];
@@ -105,7 +106,7 @@ export function clockPanel(state, link) {
   const follow = (source) => h("button", { type: "button", class: "k", text: source === "internal" ? "Our own clock" : `Follow ${source}`, on: { click: () => link.send({ do: "follow", source }) } });
   return [
     h("p", { text: `The clock is ${words}.` }),
-    h("dl", {}, ...row("tempo", `${(clock.tempo ?? 0).toFixed(2)} BPM`), ...row("jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`), ...row("offset", `${(clock.offset_ms ?? 0).toFixed(1)} ms`)),
+    h("dl", {}, ...row("tempo", `${(clock.tempo ?? 0).toFixed(2)} BPM`), ...row("jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`), ...(clock.block_ms ? row("comes in blocks of", `${clock.block_ms} ms; their mean lateness, ${(clock.block_ms / 2).toFixed(1)} ms, is taken out`) : []), ...row("offset", `${(clock.offset_ms ?? 0).toFixed(1)} ms`)),
     h("h3", { text: "Offset against the other side" }),
     offsetField(clock, link),
     h("h3", { text: "Follow" }),

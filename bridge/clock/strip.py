@@ -1,0 +1,243 @@
+"""One clock's time line where its stamps come in audio blocks.
+
+A clock waits for the edge of its block: its stamp is late by anything from nothing to one block,
+and never by more unless the sender stood still. So each stamp says two hard things: the clock fell
+before it, and not more than one block before it. The lines that satisfy all stamps of a window
+form a small polygon, and everything that can be known is in it. The flattest and the steepest of
+them cross between an upper hull and a lower hull; their mean is in the middle of what is possible
+at the newest clock. That is the line taken: never further than half a block from the truth, and
+with a usual tempo within a fraction of a millisecond after a few seconds. Half a block, by which
+stamps are late on average, is taken out by it.
+
+Where the period is nearly a whole number of blocks all stamps of a window are equally late, by an
+amount that nobody can know before their slow beat has gone round. The middle is the best guess
+then, too.
+
+When no line satisfies a new stamp, the tempo has changed:
+
+- *too early* proves it at once. The window is cut to the longest end that one line satisfies;
+- *too late* may be a sender that stood still. Then the clocks it owes come in one bunch and the
+  last of them is in time. Only lateness that stays from block to block is a slower clock.
+
+Whatever is found, the line that is played moves there by a small step at each clock: never a jump.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from bridge.clock.envelope import Envelope, Line, Point, push
+
+MOST = 1024
+"""Stamps in the window."""
+_SPARE = 128
+_STEP = 1 / 16  # of a period: how far the played line moves at one clock
+_CHUNK = 4
+_LATE_BLOCKS = 2
+_YOUNG = 0.03  # of the period: while it is less sure than that, the tempo before is a guide
+_EDGE_NS = 1000
+_REFILL = 128
+_STOOD_NS = 500_000
+_FADE = 0.9
+_MISFIT = 1.5
+_BEYOND_NS = 1_000_000
+_SINCE = 6  # blocks
+_RANGE = 8
+_GUESS_NS = 20_000_000
+
+
+class Hulls:
+    """The two hulls between which a line must lie: below all points of `roof`, above all of
+    `floor` (kept upside down, so that both are lower hulls)."""
+
+    def __init__(self) -> None:
+        self.roof: list[Point] = []
+        self.floor: list[Point] = []
+
+    def add(self, index: int, latest: int, earliest: int | None) -> None:
+        """The line must pass `index` between these two times. Indices rise."""
+        push(self.roof, (index, latest))
+        if earliest is not None:
+            push(self.floor, (index, -earliest))
+
+    def extremes(self, low: float, high: float) -> tuple[Line, Line] | None:
+        """The flattest and the steepest line of all with a period from `low` to `high` ns; None
+        where there is none."""
+        flat = self._touching(low, flattest=True)
+        steep = self._touching(high, flattest=False) if flat else None
+        return (flat, steep) if flat and steep and flat.period <= steep.period else None
+
+    def _touching(self, slope: float, *, flattest: bool) -> Line | None:
+        """From too flat (or too steep) to the first slope with room. The room is a concave function
+        of the slope, so Newton's way leads there without passing it."""
+        x = y = 0
+        for _ in range(40):
+            x, y = min(self.roof, key=lambda point: point[1] - slope * point[0])
+            if not self.floor:
+                break
+            u, v = min(self.floor, key=lambda point: point[1] + slope * point[0])
+            if y - slope * x >= -v - slope * u - 1:
+                break
+            if u == x or (u < x) is flattest:
+                return None
+            slope = (y + v) / (x - u)
+        return Line(x, y, slope)
+
+
+class Strip:
+    """The line through one clock whose stamps come in blocks of `width` ns.
+
+    `line` predicts. Indices are the follower's own count.
+    """
+
+    def __init__(self, width: float) -> None:
+        self.width = width
+        self.line = Line(0, 0.0, 0.0)
+        self.sure = False
+        self.points: deque[tuple[int, int, bool]] = deque()  # and whether it was in time
+        self._hulls = Hulls()
+        self._flat = self._steep = self.line
+        self._hint = 0.0
+        self._late_blocks = 0
+        self._stood = False  # before the newest block
+        self._block_ns = 0  # first stamp of the newest block
+        self._misfit = 0.0  # late blocks, the older ones fading
+        self._in_time = True  # the newest stamp
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def restart(self, points: Iterable[Point], hint: float = 0.0) -> None:
+        """Begins anew with these stamps. `hint` is a period in ns, 0 for none."""
+        kept = list(points)
+        self._hint = hint
+        self._late_blocks = 0
+        self._misfit = 0.0
+        self._in_time = True
+        self._block_ns = kept[-1][1]
+        self.points = deque((index, ns, True) for index, ns in kept)
+        self._cut()
+        self.line = self._middle()
+
+    def refill(self, points: Iterable[Point], played: Line | None) -> None:
+        """Begins with these stamps, of which some may be very late, and moves from the line that
+        is `played` by small steps; None: at once."""
+        kept = list(points)[-_REFILL:]
+        window = Envelope(most=_REFILL + 1, block=_REFILL + 1)
+        window.refill(kept)
+        self.restart(kept)
+        line = window.line() if len(kept) > 1 else self.line
+        for width in (1.5 * self.width, 1.1 * self.width):
+            self.points = deque(self._flagged(kept, line, width))
+            self._cut()
+            line = self.line = self._middle()
+        if played:
+            self.line = played
+            self._move()
+
+    def _flagged(
+        self, points: list[Point], line: Line, width: float
+    ) -> Iterable[tuple[int, int, bool]]:
+        """The points, and for each whether it is at most a block late."""
+        stood = False
+        before = points[0][1]
+        for index, ns in points:
+            if ns - before > self.width / 2:
+                stood = ns - before > self._longest(line.period)
+            before = ns
+            yield index, ns, not stood and ns - line.at(index) < width
+
+    def add(self, index: int, ns: int) -> None:
+        """Takes the stamp of clock `index`, which is above all before."""
+        if ns - self._block_ns > self.width / 2:
+            self._late_blocks = 0 if self._in_time else self._late_blocks + 1
+            self._stood = ns - self.points[-1][1] > self._longest(self.line.period)
+            self._block_ns = ns
+            beyond = ns - self.width - self._steep.at(index)
+            misfits = beyond > _BEYOND_NS and not self._stood
+            self._misfit = self._misfit * _FADE + misfits
+        earliest = round(ns - self.width)
+        self._in_time = earliest <= self._steep.at(index) + _EDGE_NS
+        bounds = self._in_time and not self._stood
+        self.points.append((index, ns, bounds))
+        if not self._in_time:
+            if self._late_blocks >= _LATE_BLOCKS or self._misfit > _MISFIT:
+                self._slower()
+        elif ns < self._flat.at(index) - _EDGE_NS:
+            self._hint = 0.0
+            self._cut()
+        else:
+            self._hulls.add(index, ns, earliest if bounds else None)
+            if ns < self._steep.at(index) or (bounds and earliest > self._flat.at(index)):
+                self._measure()
+        if len(self.points) > MOST + _SPARE:
+            for _ in range(_SPARE):
+                self.points.popleft()
+            self._cut()
+        self._move()
+
+    def _longest(self, period: float) -> float:
+        """The longest time from one stamp to the next in another block, unless the sender stood
+        still: then what comes at once may be later than a block."""
+        return period + self.width + _STOOD_NS
+
+    def _slower(self) -> None:
+        """A slower tempo began in the last few blocks: they bound the line now."""
+        since = self._block_ns - _SINCE * (self.width + self.line.period)
+        self.points = deque((i, ns, ok or ns >= since) for i, ns, ok in self.points)
+        self._late_blocks = 0
+        self._misfit = 0.0
+        self._in_time = True
+        self._hint = 0.0
+        self._cut()
+
+    def _measure(self) -> None:
+        guess = self.line.period or self._hint or _GUESS_NS
+        found = self._hulls.extremes(guess / _RANGE, guess * _RANGE)
+        if found is None:
+            self._cut()
+        else:
+            self._flat, self._steep = found
+
+    def _cut(self) -> None:
+        """Keeps the longest end of the window that one line satisfies."""
+        guess = self.line.period or self._hint or _GUESS_NS
+        low, high = guess / _RANGE, guess * _RANGE
+        turned = Hulls()  # from the newest stamp backwards
+        fits = 0
+        for kept, (index, ns, ok) in enumerate(reversed(self.points), 1):
+            turned.add(-index, ns, round(ns - self.width) if ok else None)
+            if kept % _CHUNK == 0 or kept == len(self.points):
+                if turned.extremes(-high, -low) is None:
+                    break
+                fits = kept
+        fits = max(fits, 1)
+        while len(self.points) > fits:
+            self.points.popleft()
+        self._hulls = Hulls()
+        for index, ns, ok in self.points:
+            self._hulls.add(index, ns, round(ns - self.width) if ok else None)
+        found = self._hulls.extremes(low, high)
+        if found is None:
+            index, ns, _ = self.points[-1]
+            found = Line(index, ns, low), Line(index, ns - self.width, high)
+        self._flat, self._steep = found
+
+    def _middle(self) -> Line:
+        """The mean of the flattest and the steepest line, or with the tempo before, while that is
+        possible and the stamps say little."""
+        flat, steep = self._flat, self._steep
+        index = self.points[-1][0] + 1
+        period = (flat.period + steep.period) / 2
+        self.sure = steep.period - flat.period < _YOUNG * period
+        if self._hint and not self.sure:
+            period = min(max(self._hint, flat.period), steep.period)
+        return Line(index, (flat.at(index) + steep.at(index)) / 2, period)
+
+    def _move(self) -> None:
+        """The played line goes towards the middle."""
+        aim = self._middle()
+        before = self.line.at(aim.index)
+        step = max(_STEP * aim.period, abs(aim.ns - before) * _STEP)
+        self.line = Line(aim.index, max(before - step, min(before + step, aim.ns)), aim.period)
