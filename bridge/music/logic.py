@@ -14,13 +14,14 @@ from heapq import heappop, heappush
 from typing import Any
 
 from bridge.music import chance
+from bridge.music.causes import Causes
 from bridge.music.hit_node import HitNode
 from bridge.music.logic_functions import FUNCTIONS, Evaluate, Function
 from bridge.music.logic_parse import Term
 from bridge.music.model import Logic, SetSpec
-from bridge.music.node import BOTH, SOUNDING, Hit, Window, steps_of
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
-from bridge.music.ticks import first_step_from, step_tick
+from bridge.music.ticks import Swing, first_step_from, step_tick
 
 
 class Expression:
@@ -58,11 +59,16 @@ class Expression:
         self._step = step
         self._seed = seed
         self._lane = lane
-        self.evaluate: Evaluate = self._build(term)
+        self.causes = Causes(term, self.leaves) if functions is FUNCTIONS else None
+        self.evaluate: Evaluate = self._noted(term)
         self.restless = _restless(term)
 
     def _schedule(self, tick: int) -> None:
         heappush(self.timers, tick)
+
+    def _noted(self, term: Term) -> Evaluate:
+        evaluate = self._build(term)
+        return evaluate if self.causes is None else self.causes.noting(term, evaluate)
 
     def _build(self, term: Term) -> Evaluate:
         if term.op == "lane":
@@ -71,7 +77,7 @@ class Expression:
                 self.leaves.append(leaf)
             slot = self.leaves.index(leaf)
             return lambda masks, tick: masks[slot]
-        parts = [self._build(part) for part in term.terms]
+        parts = [self._noted(part) for part in term.terms]
         if term.op in _JOIN:
             return _joined(term.op, parts)
         if term.op == "edge" and not term.numbers:
@@ -84,6 +90,8 @@ class Expression:
 
     def rewind(self, tick: int) -> None:
         self.timers.clear()
+        if self.causes is not None:
+            self.causes.rewind()
         for function in self.functions:
             function.rewind(tick)
 
@@ -92,6 +100,7 @@ class Expression:
             "term": self.term,
             "timers": list(self.timers),
             "memory": [function.carry() for function in self.functions],
+            "causes": [] if self.causes is None else self.causes.carry(),
         }
 
     def adopt(self, carry: dict[str, Any]) -> bool:
@@ -101,6 +110,8 @@ class Expression:
         self.timers[:] = carry["timers"]
         for function, memory in zip(self.functions, carry["memory"], strict=True):
             function.adopt(memory)
+        if self.causes is not None:
+            self.causes.adopt(carry["causes"])
         return True
 
 
@@ -165,6 +176,9 @@ class LogicNode(HitNode):
         if reset is not None:
             reads.add(reset)
         self.reads = tuple(sorted(reads))
+        # A hit that no hit causes stands on a step of the set's groove.
+        groove = Swing(step, spec.bar_ticks).bends(spec.swing)
+        self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
         self.own = False  # whether the lane's own steps are looked at as well
         self.bar_steps = max(1, round(spec.bar_ticks / step))
         self.rewind()
@@ -232,7 +246,7 @@ class LogicNode(HitNode):
         out: list[Hit] = []
         window.hits[self.lane] = out
         own = self.own
-        places, accented = self._places(window, own)
+        places, accented, feels = self._places(window, own)
         timers = self.expression.timers
         ticks = sorted(places)
         resets = self._resets(window)
@@ -255,13 +269,29 @@ class LogicNode(HitNode):
             while timers and timers[0] <= tick:
                 heappop(timers)
             there = self.expression.evaluate(places.get(tick, nothing), tick)
-            self._play(window, out, tick, there, places.get(tick, nothing), tick in accented)
+            feel = self._inherited(tick, there, feels.get(tick, {}))
+            self._play(window, out, tick, there, places.get(tick, nothing), tick in accented, feel)
         for tick in resets:
             self.expression.rewind(tick)
         self.finish(window, out)
 
-    def _places(self, window: Window, own: bool) -> tuple[dict[int, list[int]], set[int]]:
-        """Where to look: masks by tick, and the ticks with an accented source."""
+    def _inherited(self, tick: int, there: int, feels: dict[int, Feel]) -> Feel:
+        """The feel of the hit that causes a hit at `tick`; `feels` are those of the hits there, by
+        slot."""
+        causes = self.expression.causes
+        assert causes is not None
+        causes.hear(tick, feels)
+        if self.on_grid:
+            return ON_GRID
+        feel = causes.at(tick, there, feels) if there else None
+        return self.uncaused.at(tick) if feel is None else feel
+
+    def _places(
+        self, window: Window, own: bool
+    ) -> tuple[dict[int, list[int]], set[int], dict[int, dict[int, Feel]]]:
+        """Where to look: masks by tick, the ticks with an accented source, and by tick and slot
+        the feel of what hits there."""
+        feels: dict[int, dict[int, Feel]] = {}
         places: dict[int, list[int]] = {}
         accented: set[int] = set()
         width = len(self.slots)
@@ -275,6 +305,9 @@ class LogicNode(HitNode):
                 masks = places.get(hit.grid)
                 if masks is None:
                     masks = places[hit.grid] = [0] * width
+                here = feels.setdefault(hit.grid, {})
+                if slot not in here or (mask & SOUNDING and not masks[slot] & SOUNDING):
+                    here[slot] = hit.feel
                 masks[slot] |= mask
                 if hit.accent and mask & SOUNDING:
                     accented.add(hit.grid)
@@ -288,7 +321,7 @@ class LogicNode(HitNode):
                     places[tick] = [0] * width
                 self.index += 1
                 tick = step_tick(self.index, self.step)
-        return places, accented
+        return places, accented, feels
 
     def _resets(self, window: Window) -> list[int]:
         resets: list[int] = []
@@ -311,6 +344,7 @@ class LogicNode(HitNode):
         there: int,
         masks: Sequence[int],
         accent: bool,
+        feel: Feel,
     ) -> None:
         if self.loose_hit:
             self.read_loose(window, tick)
@@ -332,7 +366,7 @@ class LogicNode(HitNode):
                 lane for (lane, _), mask in zip(self.slots, masks, strict=True) if mask & there
             )
         )
-        self.sound(window, out, tick, -1, tick, 0, weight, causes, there)
+        self.sound(window, out, tick, tick, 0, weight, causes, there, feel)
 
     def _thinned(self, tick: int, there: int) -> int:
         """Density for derived hits: the bar, cut into the lane's steps, says what is strong."""
