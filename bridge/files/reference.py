@@ -48,9 +48,9 @@ COMMON = ("rate", "advance", "muted", "out", "share", "groups")
 
 RULES = (
     "Swing: the set's bends sixteenths (and what divides them), never eighths or triplets; a "
-    "lane's own, in its place, bends pairs of its own steps, whatever its rate. Pairs begin at each "
-    "bar line, and a step without a partner at the end of a bar is straight, so that a downbeat is "
-    "never late; only a rate that does not fit the bar counts its pairs from the start.",
+    "lane's own, in its place, bends pairs of its own steps, whatever its rate. Pairs begin at "
+    "each bar line, and a step without a partner at the end of a bar is straight, so that a "
+    "downbeat is never late; where no two whole steps fit the bar, pairs count from the start.",
     "Ties: `gate: tie` lasts until the next hit of the lane that sounds (a hit of logic whose "
     f"lanes are muted does not), {LONGEST_GATE_BARS} bars at most. So does a gate by gates that "
     "does not fall.",

@@ -226,7 +226,7 @@ class LaneBase(Strict):
     passes: PassesModel | None = None
     """sounds only on some passes of its pattern"""
     gate: Gate = None
-    """length of the gate as a fraction of the step; `tie` holds it until the next hit that sounds"""
+    """length of the gate as a fraction of the step; `tie`: until the next hit that sounds"""
     spacing: Spacing = None
     """how repeats within a step are spaced (in words for repeat_curve)"""
     still: bool = False

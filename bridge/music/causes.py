@@ -53,7 +53,7 @@ _NOTHING = ("not", "gap")
 
 
 class Causes:
-    """The causes of one expression on steps. `leaves` are the lanes it reads, as in `Expression`."""
+    """The causes of one expression on steps; `leaves` are the lanes it reads (see `Expression`)."""
 
     def __init__(self, term: Term, leaves: list[tuple[str, bool]]) -> None:
         self.term = term

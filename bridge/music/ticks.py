@@ -152,7 +152,7 @@ class Swing:
         whole = in_bar.denominator == 1 and in_bar > 1
         self._own = own or led
         self._step = float(step) if self._own else float(SWING_STEP)
-        self._bar = bar_ticks if led or whole or not self._own else 0
+        self._bar = bar_ticks if whole or not self._own else 0
         self._still = not self._own and not (step.denominator == 1 and step % SWING_GRID == 0)
         self._bends: tuple[Bend, ...] = ()
 

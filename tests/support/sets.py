@@ -185,6 +185,7 @@ def lanes_of_hits(draw: st.DrawFn) -> list[Lane]:
                 passes=draw(st.none() | st.just(Passes((1, 3), 3))),
                 tie=draw(st.booleans()) if kind != "logic" else False,
                 tap=draw(st.sampled_from(["after-mute", "before-mute"])),
+                feel=draw(st.sampled_from(["cause", "cause", "grid"])),
                 settings=draw(_settings(kind)),
             )
         )
