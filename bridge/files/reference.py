@@ -54,6 +54,8 @@ RULES = (
     "Ties: `gate: tie` lasts until the next hit of the lane that sounds (a hit of logic whose "
     f"lanes are muted does not), {LONGEST_GATE_BARS} bars at most. So does a gate by gates that "
     "does not fall.",
+    "Lanes that share a gate output: it is open while any of them asks for it. A hit of one opens "
+    "it anew, and the rest of another's longer gate goes on after it.",
     "Directions: `backward` begins at the last step; `back-and-forth` does not play the ends "
     "twice; `random-walk` begins at the first step, then goes one up or down, and round the ends; "
     "`shuffle` plays each step once in every pass, and none twice running.",
