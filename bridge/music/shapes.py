@@ -168,20 +168,29 @@ class SampledNode(ValueNode):
             "done": self.done,
             "later": [tuple(start) for start in self._later],
             "sent": self._sent,
+            "runs": self.twin is None or self.read,
             "twin": None if self.twin is None else self.twin.carry(),
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
         at = carry.get("at", 0)
+        twin = carry.get("twin") or carry
+        if not carry.get("runs", True):  # it stood still, as nobody asked for it
+            carry = {**twin, "at": at}
+        super().adopt(carry)  # which rewinds both
+        if self.twin is not None:
+            self.twin.adopt({**twin, "twin": None, "at": at})
         self.next = carry.get("control", -(-at // CONTROL_GRID) * CONTROL_GRID)
         self.lead = carry.get("lead", 0)
         self.done = carry.get("done", at)
         self._later = [_Start(*start) for start in carry.get("later", ())]
         self._sent = carry.get("sent") if self.line.pieces else None
         self.due = -1 if self.reads else self.next
-        if self.twin is not None:
-            self.twin.adopt({**(carry.get("twin") or carry), "at": at})
+        self.take(carry)
+
+    def take(self, carry: dict[str, Any]) -> None:
+        """Take over what a subclass keeps of its own."""
+        raise NotImplementedError
 
 
 class ShapeNode(SampledNode):
@@ -283,8 +292,7 @@ class ShapeNode(SampledNode):
             "hand": self._hand,
         }
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
+    def take(self, carry: dict[str, Any]) -> None:
         self._origin = carry.get("origin", 0)
         self._turn = carry.get("turn", 0)
         self._cycles = carry.get("cycles", 0.0)
@@ -371,8 +379,7 @@ class DecayNode(SampledNode):
             "first": self._first,
         }
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
+    def take(self, carry: dict[str, Any]) -> None:
         self._level = carry.get("level", 0.0)
         self._at = carry.get("from", 0)
         self._moving = carry.get("moving", True)

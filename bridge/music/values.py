@@ -263,12 +263,11 @@ class HoldNode(ValueNode):
             if self.played:
                 when = grid if self.on_grid else hit.tick
                 insort(self.waiting, _Sample(max(when, self.done), grid, interval))
-            if self.read:
-                value = self._held(window.value(self.source, grid), interval)
-                lead = 0.0 if self.on_grid else hit.feel.offset
-                glide = self.glide_ticks(window, grid)
-                self.line.move(grid, value, glide)
-                out.append(Change(grid, self.sounding(window, grid, lead), value, glide))
+            value = self._held(window.value(self.source, grid), interval)
+            lead = 0.0 if self.on_grid else hit.feel.offset
+            glide = self.glide_ticks(window, grid)
+            self.line.move(grid, value, glide)
+            out.append(Change(grid, self.sounding(window, grid, lead), value, glide))
         if self.played:
             self._take_samples(window, horizon)
         self.done = horizon

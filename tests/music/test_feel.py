@@ -484,3 +484,42 @@ def test_a_tie_is_not_cut_by_hits_that_nobody_hears() -> None:
 def test_a_tie_lasts_four_bars_at_most() -> None:
     score = score_of(Lane("a", Steps((1,) + (0,) * 31), advance=Fraction(960), tie=True))
     assert [event.length for event in hits_of(score, BAR, "a")] == [4 * BAR]
+
+
+@pytest.mark.parametrize("kind", ["decay", "shape"])
+def test_a_lane_edited_in_the_middle_goes_on_for_those_who_ask_now(kind: str) -> None:
+    """First only an output asks for it, then a setting too, then only the setting."""
+    source: Any = Decay("beat") if kind == "decay" else Shape("ramp", "beat")
+    lane = Lane("line", source, advance=Fraction(2 * BAR), settings={"decay_ms": 3000.0})
+    drive = (Drive(lane="hat", setting="level", depth=1.0),)
+    beat = Lane("beat", Every(1), advance=Fraction(1920), settings={"swing": 75})
+    hat = steps("hat", "x", settings={"level": 0.0})
+    ways = [
+        replace(lane, out="level"),
+        replace(lane, out="level", drives=drive),
+        replace(lane, drives=drive),
+    ]
+    sets = [score_of(beat, way, hat, outputs=OUTPUTS) for way in ways]
+    player = renderer(sets[0])
+    events = player.advance(100 * BAR + 777)
+    for number, score in enumerate(sets[1:], start=101):
+        other = renderer(score)
+        other.adopt(player)
+        player = other
+        now = player.advance(number * BAR + 777)
+        assert len(now) < 1000, "the past is not played again"
+        events += now
+    whole = renderer(sets[1]).advance(102 * BAR + 777)
+
+    def heard(found: list[Event], since: int, until: int) -> list[tuple[int, float]]:
+        rows = [(e.tick, e.value) for e in found if e.output == "level"]
+        return [(tick, value) for tick, value in rows if since <= tick < until]
+
+    np.testing.assert_allclose(
+        heard(events, 100 * BAR + 780, 101 * BAR + 777),
+        heard(whole, 100 * BAR + 780, 101 * BAR + 777),
+    )
+    # The hat's level follows the line on the grid, from the next hit of the beat at the latest.
+    hats = [[(e.tick, e.value) for e in found if e.lane == 2] for found in (events, whole)]
+    late = [[row for row in found if row[0] >= 101 * BAR + 777] for found in hats]
+    np.testing.assert_allclose(late[0], late[1])
