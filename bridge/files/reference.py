@@ -23,10 +23,10 @@ from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.causes import FEEL_SAYS
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.hit_node import LONGEST_GATE_BARS
-from bridge.music.logic import Expression
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.logic_parse import TAPS_SAY
+from bridge.music.logic_tree import Expression
 from bridge.music.model import (
     SETTINGS,
     Decay,
@@ -41,6 +41,7 @@ from bridge.music.model import (
     Steps,
     Walk,
 )
+from bridge.music.pattern import ACCENTS_SAY
 from bridge.music.scale import SCALES
 
 COMMON = ("rate", "advance", "muted", "out", "share", "groups")
@@ -59,9 +60,13 @@ RULES = (
     "Directions: `backward` begins at the last step; `back-and-forth` does not play the ends "
     "twice; `random-walk` begins at the first step, then goes one up or down, and round the ends; "
     "`shuffle` plays each step once in every pass, and none twice running.",
-    "Drift: the first pass is as written. Before each later one every step may change: hits turn "
-    "into rests and rests into hits, a note or level into another one of its lane. A reset by hand "
-    "returns to what is written; `still` stops the drift and keeps what it did.",
+    "Drift: the first pass is as written. Before each later one steps may change: hits turn into "
+    "rests and rests into hits, a note or level into another one of its lane. With u the share of "
+    "`drift_bound` that is used up, a step that is as written changes with the chance `drift` x "
+    "(1 - u), and a changed one returns with the chance u, at least `drift`. As many hits leave as "
+    "come: of hits and rests, the kind that is more frequent changes less by the ratio of their "
+    "numbers (a pattern all of hits only loses some for a while). A reset by hand returns to what "
+    "is written; `still` stops the drift and keeps what it did.",
     "Repeats: hit j of n (from 0) begins at `(j / n) ** (2 ** -repeat_curve)` of the step; "
     "`accelerating` is 0.5 and `slowing` -0.5.",
     "Notes: a rest and a tie both keep the pitch for their step. Gates come from a lane of hits, "
@@ -77,10 +82,61 @@ RULES = (
     "told), 1 the C that ends the highest; `offset` adds 12 semitones per volt; `depth` does not "
     "count, it would put notes out of tune. Notes outside `octaves` move in by whole octaves, that "
     "last C included.",
-    "Notes are transposed first, then moved to scale or chord (halfway: down), then into "
+    "Notes are transposed first, then moved to scale or chord (halfway: down, where a "
+    "millionth of a semitone above the middle still is halfway), then into "
     "`octaves`. `transpose_by` a lane of notes adds its distance in semitones from its own first "
     "note; a lane of levels adds 12 semitones for each 1. It counts from the next note on.",
     "Slew: the longer of `slew` and `slew_ms` holds.",
+)
+
+
+LOGIC_RULES = (
+    "*Hits* are true at single ticks and false between them: a lane, and what is made of hits and "
+    "is false where none of them falls (`rim and not kick`). A *state* is true or false at every "
+    "tick: `not`, `toggle`, `hold`, `latch`, and what can be true because of states alone (`rim or "
+    "toggle(kick)`, `not kick and not rim`).",
+    "Operators compare tick by tick, before swing and shift, whatever the rates of the lanes: "
+    "`rim and not kick` are all hits of rim at which kick does not hit, triplets too.",
+    "Functions with a memory take hits. Where hits are taken of a state, by a function or to be "
+    "played by a lane, it hits at each step of the lane's own rate at which it is true, and where "
+    "a hit in it falls while it is true. So `delay(not kick, 1/16)` follows every sixteenth "
+    "without a kick, and `toggle(not kick)` turns over at each of them, whatever else stands in "
+    "the expression. The hits in a state are those it compares, and those that its `toggle`, "
+    "`hold` and `latch` take.",
+    "The name of a derived lane stands for its expression in parentheses: it means the same, "
+    "inline or as a lane of its own with the same `rate`, `by` and `reset`. A derived lane that "
+    "is a state is a state to the lanes that read it, at every tick and not only at its steps; to "
+    "read it at some steps only, write `grid and it` with a lane `grid: {every: 1, rate: 1/8}`. "
+    "When it leaves hits out by `chance`, `density` or `passes` of its own, the hits that are left "
+    "are read. `chance(...)` draws for its lane and its place in the text: elsewhere it lets "
+    "other hits through.",
+    "Accents go with hits. What lets hits through hands on their accents, and `delay` brings them "
+    "later. Where several hits make one, the strongest accent holds; what is not true there does "
+    "not count. A state hands on the accent of a hit that falls while it is true.",
+    "`reset` makes functions forget, also what a delay still holds.",
+)
+LOGIC_KINDS = {
+    "kick": "hits",
+    "a and b": "hits when one of the operands is; a state of states",
+    "a or b, a xor b": "hits of hits; a state when one of the operands is",
+    "at-least(n, ...), exactly(n, ...)": "a state when n operands or more are, else hits",
+    "not a": "a state, without accents",
+    "nth, first, chance, edge": "take hits, give those of them that they let through, as accented",
+    "delay": "takes hits, gives hits, as accented",
+    "gap": "takes hits, gives hits, plain",
+    "toggle, hold": "take hits, give a state; accented where an accented hit falls",
+    "latch": "takes hits, gives a state; accented where an accented hit of `set` falls",
+    "after-mute, before-mute": "what stands in them",
+}
+GATE_RULES = (
+    "Everything is a signal, high or low at every tick; functions take its rising edges. What is "
+    "high before anything has begun (`not kick`) is a level and no edge.",
+    "A lane on gates that reads another lane on gates reads its signal: high before its first hit "
+    "and as long as it lasts. A lane with `chance`, `density`, `passes`, `repeats`, a gate length, "
+    "swing, shift or humanise of its own is read by the gates that it plays, as lanes on steps "
+    "and patterns are.",
+    "An accent lasts as long as the gate that it came with.",
+    "`reset` makes functions forget; a gate that is high then is not a rising edge again.",
 )
 
 
@@ -215,6 +271,8 @@ def _lanes() -> Iterator[Block]:
     yield Points(RULES)
     yield Head(3, "Feel")
     yield from blocks.of_docstring(FEEL_SAYS)
+    yield Head(4, "Accents")
+    yield from blocks.of_docstring(ACCENTS_SAY)
     yield Head(3, "Numbers")
     yield Words(
         "Each may be written on a lane, changed while playing, set by a section, and driven by "
@@ -237,6 +295,9 @@ def _logic() -> Iterator[Block]:
     )
     yield from _signs(inspect.getdoc(Expression) or "")
     yield Picture(("and", "or", "xor", "not"))
+    yield Head(4, "Hits and states")
+    yield Points(LOGIC_RULES)
+    yield Pairs(("expression", "hits or a state"), tuple(LOGIC_KINDS.items()))
     for name, arguments in ARGUMENTS.items():
         yield Head(4, f"`{name}({', '.join(arguments)})`")
         known = FUNCTIONS.get(name)
@@ -249,6 +310,7 @@ def _logic() -> Iterator[Block]:
         "each rising edge of the result becomes a hit. In the tables `▔` is high and `▁` low for "
         "one sixteenth; t is 3/16. `at-least`, `exactly` and `latch` are as on steps."
     )
+    yield Points(GATE_RULES)
     for name, known in GATE_FUNCTIONS.items():
         if known is not FUNCTIONS[name]:
             yield Head(5, f"`{name}` by gates")

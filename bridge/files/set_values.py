@@ -185,7 +185,7 @@ Marks = Annotated[
     tuple[int, ...] | None,
     Reads(read_marks, "`x` hit, `X` accented hit, `.` rest; spaces are ignored"),
 ]
-Accents = Annotated[tuple[int, ...], Reads(read_marks, "`X` or `x` accented, `.` not")]
+Accents = Annotated[tuple[int, ...], Reads(read_marks, "`X` accented, `x` half as much, `.` not")]
 Expression = Annotated[
     str | None,
     Reads(read_expression, "lane names with `and`, `or`, `xor`, `not`, parentheses and functions"),

@@ -37,7 +37,7 @@ def build(score: Score, place: int) -> Node:
         term, step = score.terms[place], score.steps[place]
         if source.by == "gates":
             return GatesNode(place, score.spec, step, term, positions, reset, dict(score.outputs))
-        return LogicNode(place, score.spec, step, term, positions, reset)
+        return LogicNode(place, score.spec, step, term, positions, reset, score.states)
     if isinstance(source, Euclid | Steps | Every):
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         return PatternNode(place, score.spec, score.steps[place], advance, reset)

@@ -12,31 +12,49 @@ from __future__ import annotations
 from typing import Any
 
 from bridge.music import chance
-from bridge.music.logic_functions import AtLeast, Exactly, Function, Latch, Masks
+from bridge.music.logic_functions import (
+    ACCENTS,
+    AtLeast,
+    Exactly,
+    Function,
+    Latch,
+    Masks,
+    accents_of,
+)
 from bridge.music.node import BOTH, SOUNDING, WRITTEN
 
 LONG_AGO = -1 << 40
+UNKNOWN = -1
 
 
 class GateFunction(Function):
-    """A function that looks for rising edges of its first operand."""
+    """A function that looks for rising edges of its first operand.
+
+    The first evaluation tells the level that was there before anything began: a state and no edge.
+    """
+
+    def begin(self, tick: int) -> None:
+        self.before = UNKNOWN
+        self.passing = 0
+        self.rewind(tick)
 
     def rewind(self, tick: int) -> None:
-        self.before = 0
-        self.passing = 0
+        # The level of the operand is no memory: a gate that is high already does not rise again.
         self.forget(tick)
 
     def forget(self, tick: int) -> None:
         """Forget what the function itself remembers."""
 
     def evaluate(self, masks: Masks, tick: int) -> int:
-        value = self.part(masks, tick)
-        rising = value & ~self.before
+        given = self.part(masks, tick)
+        value = given & BOTH
+        before = value if self.before == UNKNOWN else self.before
         self.before = value
         self.passing &= value
-        return self.level(masks, tick, value, rising)
+        return accents_of(given, self.level(masks, tick, value, before))
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        """The result at `tick`, where the operand becomes `value` and was `before`."""
         raise NotImplementedError
 
     def carry(self) -> list[Any]:
@@ -66,7 +84,8 @@ class GateNth(GateFunction):
     def forget(self, tick: int) -> None:
         self.count = 0
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        rising = value & ~before
         numbers = self.term.numbers
         every = int(numbers[0])
         which = int(numbers[1]) if len(numbers) > 1 else every
@@ -96,8 +115,8 @@ class GateToggle(GateFunction):
     def forget(self, tick: int) -> None:
         self.on = False
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
-        if rising & WRITTEN:
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        if value & ~before & WRITTEN:
             self.on = not self.on
         return BOTH if self.on else 0
 
@@ -119,15 +138,19 @@ class GateFirst(GateFunction):
     ============= =================
     """
 
+    def begin(self, tick: int) -> None:
+        self.other = UNKNOWN
+        super().begin(tick)
+
     def forget(self, tick: int) -> None:
         self.armed = BOTH
-        self.other = 0
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
-        other = self.parts[1](masks, tick)
-        self.armed |= other & ~self.other
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        other = self.parts[1](masks, tick) & BOTH
+        if self.other != UNKNOWN:
+            self.armed |= other & ~self.other
         self.other = other
-        fired = rising & self.armed
+        fired = value & ~before & self.armed
         self.armed &= ~fired
         self.passing |= fired
         return self.passing
@@ -141,7 +164,7 @@ class GateFirst(GateFunction):
 
 class GateDelay(GateFunction):
     """
-    The operand's signal, a musical time later.
+    The operand's signal, a musical time later, with its accents.
 
     ============= =================
     x             ▔▔▁▁▔▁▁▁▁▁▔▔▁▁▁▁
@@ -155,7 +178,10 @@ class GateDelay(GateFunction):
         self.last = 0
         self.now = 0
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
+    def evaluate(self, masks: Masks, tick: int) -> int:
+        value = self.part(masks, tick) & (BOTH | ACCENTS)
+        if self.before == UNKNOWN:
+            self.before = self.last = self.now = value
         if value != self.last:
             self.last = value
             self.waiting.append((tick + self.later, value))
@@ -185,7 +211,8 @@ class GateHold(GateFunction):
     def forget(self, tick: int) -> None:
         self.until = [LONG_AGO, LONG_AGO]
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        rising = value & ~before
         if rising:
             end = tick + round(self.term.numbers[0])
             self.schedule(end)
@@ -203,50 +230,40 @@ class GateHold(GateFunction):
 
 
 class GateSilence(GateFunction):
-    """How long the operand has been low, bit by bit; the time before the beginning counts."""
-
-    start = LONG_AGO
+    """Since when the operand has been low, bit by bit."""
 
     def forget(self, tick: int) -> None:
-        self.low = [self.start, self.start]
+        self.low = [LONG_AGO, LONG_AGO]
 
-    def note_falls(self, tick: int, value: int, last: int) -> None:
-        falling = last & ~value
-        if falling & WRITTEN:
-            self.low[0] = tick
-        if falling & SOUNDING:
-            self.low[1] = tick
+    def note_falls(self, tick: int, falling: int) -> None:
+        for place, bit in enumerate((WRITTEN, SOUNDING)):
+            if falling & bit:
+                self.low[place] = tick
 
     def memory(self) -> Any:
-        return list(self.low), self.last
+        return list(self.low)
 
     def remember(self, own: Any) -> None:
-        low, self.last = own
-        self.low = list(low)
-
-    last = 0
-
-    def rewind(self, tick: int) -> None:
-        self.last = 0
-        super().rewind(tick)
+        self.low = list(own)
 
 
 class GateEdge(GateSilence):
     """
-    The gates of the operand that rise after it has been low for a time (any time unless told).
+    The gates of the operand that rise after it has been low for a time (any time unless told; the
+    time before the beginning counts).
 
     ============= =================
     x             ▔▔▁▁▔▁▔▔▔▁▁▁▔▔▁▁
+    edge(x)       ▔▔▁▁▔▁▔▔▔▁▁▁▔▔▁▁
     edge(x, t)    ▔▔▁▁▁▁▁▁▁▁▁▁▔▔▁▁
     ============= =================
     """
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
-        self.note_falls(tick, value, self.last)
-        self.last = value
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        self.note_falls(tick, before & ~value)
         time = self.term.numbers[0] if self.term.numbers else 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
-            if rising & bit and tick - self.low[place] >= time:
+            if value & ~before & bit and tick - self.low[place] >= time:
                 self.passing |= bit
         return self.passing
 
@@ -266,11 +283,10 @@ class GateGap(GateSilence):
         self.time = round(self.term.numbers[0])
         self.schedule(tick + self.time)
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
-        if self.last & ~value:
-            self.note_falls(tick, value, self.last)
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        if before & ~value:
+            self.note_falls(tick, before & ~value)
             self.schedule(tick + self.time)
-        self.last = value
         result = 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
             if not value & bit and tick - self.low[place] >= self.time:
@@ -290,7 +306,8 @@ class GateChance(GateFunction):
     (Seed 0, a lane called out.)
     """
 
-    def level(self, masks: Masks, tick: int, value: int, rising: int) -> int:
+    def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
+        rising = value & ~before
         if rising and chance.draw(self.stream, tick, 0) < self.term.numbers[0]:
             self.passing |= rising
         return self.passing

@@ -6,6 +6,10 @@ these signals exactly, tick by tick: it is worked out at every change of any of 
 edge of the result becomes a hit, as long as the result stays high (unless the lane has a gate
 length of its own). Two changes at the same tick are one change: no spikes come from a gate that
 falls where another rises.
+
+A lane on gates that reads another one reads its signal as it is: high before its first hit, and for
+as long as it lasts. Only a lane that changes its gates by settings of its own is read by the gates
+that it plays.
 """
 
 from __future__ import annotations
@@ -16,12 +20,19 @@ from heapq import heappop, heappush
 from typing import Any
 
 from bridge.music import chance
-from bridge.music.gate_functions import GATE_FUNCTIONS
+from bridge.music.gate_functions import GATE_FUNCTIONS, UNKNOWN
 from bridge.music.hit_node import HitNode
-from bridge.music.logic import Expression
+from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accents_of
 from bridge.music.logic_parse import Term
-from bridge.music.model import OutputRange, SetSpec
-from bridge.music.node import SOUNDING, WRITTEN, Hit, Window, steps_of
+from bridge.music.logic_tree import Expression
+from bridge.music.model import SETTINGS, OutputRange, SetSpec
+from bridge.music.node import BOTH, SOUNDING, WRITTEN, Hit, Signal, Window, steps_of
+
+SHAPING = (
+    *("chance", "density", "gate", "gate_ms", "repeats"),
+    *("swing", "shift", "shift_ms", "humanise_ms"),
+)
+"""Settings that make the gates of a lane other than its logic says."""
 
 
 class GatesNode(HitNode):
@@ -45,7 +56,7 @@ class GatesNode(HitNode):
     ) -> None:
         super().__init__(lane, spec, step)
         written = self.written_lane
-        self.expression = Expression(term, step, spec.seed, written.name, GATE_FUNCTIONS)
+        self.expression = Expression(term, spec.seed, written.name, None, GATE_FUNCTIONS)
         self.slots = tuple((positions[name], before) for name, before in self.expression.leaves)
         self.pulses = tuple(
             _pulse_ms(spec.lanes[place].out, outputs or {}) for place, _ in self.slots
@@ -56,32 +67,34 @@ class GatesNode(HitNode):
         self.reads = tuple(sorted(reads))
         self.own_gate = bool({"gate", "gate_ms"} & set(written.settings))
         self.lag = 0
+        self.shaped = False
         self.rewind()
 
     # --- state ---
 
     def rewind(self) -> None:
-        self.expression.rewind(0)
+        self.expression.begin(0)
         width = len(self.slots)
         # Gates to come (tick, slot, bits, end, accent), and when those that have begun may end.
-        self.starts: list[tuple[int, int, int, int, bool]] = []
+        self.starts: list[tuple[int, int, int, int, int]] = []
         self.ends: list[int] = []
         self.until = [[0, 0] for _ in range(width)]
-        self.accented = [False] * width
-        self.value = self._first_value()
+        self.accented = [0] * width
+        # Signals that are read: changes to come (tick, order, slot, value), and as they are.
+        self.turns: list[tuple[int, int, int, int]] = []
+        self.turned = 0
+        self.promised = [0] * width
+        self.unheard = [False] * width
+        self.signals = [0] * width
+        self.value = UNKNOWN
+        self.own_accent = 0
         self.fell = [0, 0]  # when each bit first fell
         self.resets: list[int] = []
         self.done = 0
         self.next_reset = self.reset_ticks
+        self.reset_at = 0
         self.hand = -1
         self.version = -1
-
-    def _first_value(self) -> int:
-        """What the result was before anything began: not an edge, but a state."""
-        memory = self.expression.carry()
-        value = self.expression.evaluate([0] * len(self.slots), -1)
-        self.expression.adopt(memory)
-        return value
 
     def carry(self) -> dict[str, Any]:
         return {
@@ -90,10 +103,17 @@ class GatesNode(HitNode):
             "ends": list(self.ends),
             "until": [list(pair) for pair in self.until],
             "accented": list(self.accented),
+            "turns": list(self.turns),
+            "turned": self.turned,
+            "promised": list(self.promised),
+            "unheard": list(self.unheard),
+            "signals": list(self.signals),
             "value": self.value,
+            "own_accent": self.own_accent,
             "done": self.done,
             "resets": list(self.resets),
             "next_reset": self.next_reset,
+            "reset_at": self.reset_at,
             "hand": self.hand,
             "lag": self.lag,
         }
@@ -102,27 +122,38 @@ class GatesNode(HitNode):
         at = carry.get("at", 0)
         self.rewind()
         if "gates" in carry and self.expression.adopt(carry["gates"]):
-            self.starts = list(carry["starts"])
-            self.ends = list(carry["ends"])
+            for name in ("starts", "ends", "accented", "turns", "promised", "unheard", "signals"):
+                setattr(self, name, list(carry[name]))
+            for name in ("turned", "value", "own_accent", "done", "next_reset", "reset_at"):
+                setattr(self, name, carry[name])
             self.until = [list(pair) for pair in carry["until"]]
-            self.accented = list(carry["accented"])
-            self.value = carry["value"]
-            self.done = carry["done"]
             self.resets = list(carry["resets"])
-            self.next_reset = carry["next_reset"]
             self.hand = carry["hand"]
             self.lag = carry["lag"]
             return
-        self.expression.rewind(at)
+        self.expression.begin(at)
         self.done = at
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
+            self.reset_at = at // self.reset_ticks * self.reset_ticks
 
     # --- running ---
+
+    def read_all(self, window: Window) -> None:
+        super().read_all(window)
+        self.shaped = self.own_gate or self.passes_on is not None
+        for name in SHAPING:
+            plain = getattr(self, name) == SETTINGS[name].start
+            self.shaped = self.shaped or name in self.loose_hit or not plain
 
     def run(self, window: Window) -> None:
         if window.version != self.version:
             self.read_all(window)
+        if self.value == UNKNOWN:
+            self._settle(window)
+        self.signal = Signal(self.value | self.own_accent)
+        window.signals[self.lane] = None if self.shaped else self.signal
+        self._listen(window)
         if self._quiet(window):
             return
         out: list[Hit] = []
@@ -146,6 +177,8 @@ class GatesNode(HitNode):
         horizon = max(self.done, window.end - self.lag)
         if self.starts and self.starts[0][0] < horizon:
             return False
+        if self.turns and self.turns[0][0] < horizon:
+            return False
         for heap in (self.expression.timers, self.ends, self.resets):
             if heap and heap[0] < horizon:
                 return False
@@ -156,9 +189,50 @@ class GatesNode(HitNode):
         self.done = horizon
         return True
 
+    def _settle(self, window: Window) -> None:
+        """What the result was before anything began: not an edge, but a state."""
+        for slot, (lane, before) in enumerate(self.slots):
+            signal = window.signals.get(lane)
+            if signal is not None:
+                self.promised[slot] = signal.before
+                self.unheard[slot] = not before and window.muted(lane, window.start)
+                self.signals[slot] = self._heard(slot, signal.before)
+        masks = [value & (BOTH | ACCENTS) for value in self.signals]
+        self.value = self._result(masks, self.done - 1)
+
+    def _heard(self, slot: int, value: int) -> int:
+        return value & ~(SOUNDING | ACCENTS) if self.unheard[slot] else value
+
+    def _result(self, masks: Sequence[int], tick: int) -> int:
+        return self.expression.evaluate(masks, tick) & (BOTH | ACCENTS)
+
+    def _listen(self, window: Window) -> None:
+        """Note how the signals that this lane reads change in this window. Like a gate, a signal is
+        read as the mute of its lane stands when it rises."""
+        for slot, (lane, _) in enumerate(self.slots):
+            signal = window.signals.get(lane)
+            if signal is None and not self.promised[slot]:
+                continue
+            before = signal.before if signal is not None else 0
+            if before != self.promised[slot]:
+                self._turn(window, slot, self.done, window.start, before)
+            for tick, grid, value in signal.changes if signal is not None else ():
+                self._turn(window, slot, tick, grid, value)
+
+    def _turn(self, window: Window, slot: int, tick: int, grid: int, value: int) -> None:
+        lane, before = self.slots[slot]
+        if value & ~self.promised[slot] & SOUNDING:
+            self.unheard[slot] = not before and window.muted(lane, grid)
+        self.promised[slot] = value
+        self.turned += 1
+        turn = (max(tick, self.done), self.turned, slot, self._heard(slot, value))
+        heappush(self.turns, turn)
+
     def _hear(self, window: Window) -> None:
         """Note the gates that begin in this window."""
         for slot, (lane, before) in enumerate(self.slots):
+            if window.signals.get(lane) is not None:
+                continue
             pulse = self.pulses[slot]
             for hit in window.hits.get(lane, ()):
                 mask = hit.there
@@ -167,7 +241,8 @@ class GatesNode(HitNode):
                 if mask:
                     length = max(1, round(window.ms(pulse))) if pulse else hit.length
                     tick = max(hit.tick, self.done)
-                    heappush(self.starts, (tick, slot, mask, hit.tick + length, hit.accent))
+                    accent = accent_bits(hit.accent)
+                    heappush(self.starts, (tick, slot, mask, hit.tick + length, accent))
 
     def _follow(self, window: Window, out: list[Hit]) -> dict[int, tuple[int, int]]:
         """Go through all changes that are certain. By bit, the hit whose end is not known yet: its
@@ -184,14 +259,18 @@ class GatesNode(HitNode):
                     tick = heap[0]
             if self.starts and self.starts[0][0] < tick:
                 tick = self.starts[0][0]
+            if self.turns and self.turns[0][0] < tick:
+                tick = self.turns[0][0]
             if tick >= horizon:
                 break
             while resets and resets[0] <= tick:
-                self.expression.rewind(resets.pop(0))
+                self.reset_at = resets.pop(0)
+                self.expression.rewind(self.reset_at)
             masks = self._masks(tick)
-            before, self.value = self.value, self.expression.evaluate(masks, tick)
-            rising = self.value & ~before
-            falling = before & ~self.value
+            shown = self.value | self.own_accent
+            before, self.value = self.value, self._result(masks, tick)
+            rising = self.value & ~before & BOTH
+            falling = before & ~self.value & BOTH
             for bit in (WRITTEN, SOUNDING):
                 if falling & bit:
                     self.fell[bit - 1] = self.fell[bit - 1] or tick
@@ -206,6 +285,11 @@ class GatesNode(HitNode):
                     open_hits.update(
                         {bit: (count, tick) for bit in (WRITTEN, SOUNDING) if rising & bit}
                     )
+            if not self.value & SOUNDING:
+                self.own_accent = 0
+            if self.value | self.own_accent != shown:
+                grid = max(tick + self.lag, window.start)
+                self.signal.changes.append((tick, grid, self.value | self.own_accent))
         self.resets = resets
         self.done = horizon
         return open_hits
@@ -224,10 +308,14 @@ class GatesNode(HitNode):
                     self.until[slot][place] = end
                     heappush(self.ends, end)
             self.accented[slot] = accent
-        return [
-            (WRITTEN if tick < until[0] else 0) | (SOUNDING if tick < until[1] else 0)
-            for until in self.until
-        ]
+        while self.turns and self.turns[0][0] <= tick:
+            _, _, slot, value = heappop(self.turns)
+            self.signals[slot] = value
+        masks = []
+        for slot, until in enumerate(self.until):
+            high = (WRITTEN if tick < until[0] else 0) | (SOUNDING if tick < until[1] else 0)
+            masks.append(accents_of(self.accented[slot], high) | self.signals[slot])
+        return masks
 
     def _resets(self, window: Window) -> list[int]:
         resets = self.resets
@@ -257,10 +345,12 @@ class GatesNode(HitNode):
         if self.chance < 1.0 and chance.draw(self.chance_key, tick, 0) >= self.chance:
             return
         high = [slot for slot, mask in enumerate(masks) if mask & there]
-        weight = 1.0 if any(self.accented[slot] for slot in high) else 0.0
+        weight = accent_of(self.value)
         if self.accents:
-            step = tick * self.step.denominator // self.step.numerator
-            weight = self.accents[step % len(self.accents)] / 2.0
+            step = (tick - self.reset_at) * self.step.denominator // self.step.numerator
+            own = self.accents[step % len(self.accents)] / 2.0
+            self.own_accent = accents_of(accent_bits(own), there) & ACCENTS
+            weight = max(weight, own)
         causes = tuple(dict.fromkeys(self.slots[slot][0] for slot in high))
         count = len(out)
         self.sound(window, out, tick, tick, 0, weight, causes, there)

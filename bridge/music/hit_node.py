@@ -120,7 +120,8 @@ class HitNode:
         Append the hits of one place on the grid.
 
         `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
-        hit, 1 for an accented one; `feel` is what is inherited from the hit that causes this one.
+        hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from the hit
+        that causes this one.
         """
         level = self.level
         if weight:
@@ -142,10 +143,10 @@ class HitNode:
 
         length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
         if self.repeats >= 1.5:
-            self._repeat(out, grid, tick, level, length, weight > 0, causes, there, feel)
+            self._repeat(out, grid, tick, level, length, weight, causes, there, feel)
             return
         lasting = max(1, floor(length + 0.5))
-        out.append(Hit(grid, tick, level, lasting, weight > 0, causes, 0, there, feel))
+        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, there, feel))
 
     def _repeat(
         self,
@@ -154,7 +155,7 @@ class HitNode:
         tick: int,
         level: float,
         length: float,
-        accent: bool,
+        accent: float,
         causes: tuple[int, ...],
         there: int,
         feel: Feel,

@@ -186,8 +186,8 @@ class PatternNode(HitNode):
     def _begin_pass(self) -> None:
         drift = self.drift
         if drift > 0.0 and self.cursor.counted > 0:
-            steps = len(self.base)
-            self.drifting.turn_over(self.cursor.turn, steps, drift, round(self.drift_bound))
+            bound = round(self.drift_bound)
+            self.drifting.turn_over(self.cursor.turn, self.base, drift, bound)
             self._renew()
         elif isinstance(self.source, Euclid) and self.source.fill is not None:
             self._renew()
@@ -318,8 +318,8 @@ class PatternNode(HitNode):
         if likely < 1.0 and chance.draw(self.chance_key, cursor.turn, cursor.step) >= likely:
             return
         weight = 1.0 if mark == 2 else 0.0
-        if accents and not weight:
-            weight = accent / 2.0
+        if accents:
+            weight = max(weight, accent / 2.0)
         self.sound(window, out, tick, cursor.turn, cursor.step, weight, causes, feel=feel)
 
 

@@ -1,156 +1,35 @@
 """Derived lanes on steps: expressions evaluated where their sources hit.
 
 Two hits coincide when their grid tick is the same, before swing and shift. An expression is looked
-at wherever one of its lanes hits, wherever one of its timers (delay, gap) runs out, and, when it
-can be true without any hit (``not kick``, ``toggle(kick)``), at every step of the lane's own rate.
-So the cost grows with the number of hits and not with the length of time.
+at wherever one of its lanes hits, wherever one of its timers (delay, gap, hold) runs out, and, when
+there is a state in it that hits on steps (``not kick``, ``nth(not kick, 2)``), at every step of the
+lane's own rate. So the cost grows with the number of hits and not with the length of time. Looking
+once too often changes nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Sequence
 from fractions import Fraction
-from heapq import heappop, heappush
+from heapq import heappop
 from typing import Any
 
 from bridge.music import chance
-from bridge.music.causes import Causes
 from bridge.music.hit_node import HitNode
-from bridge.music.logic_functions import FUNCTIONS, Evaluate, Function
+from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accents_of, here, hits_in
 from bridge.music.logic_parse import Term
+from bridge.music.logic_tree import Expression
 from bridge.music.model import Logic, SetSpec
 from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
 from bridge.music.ticks import Swing, first_step_from, step_tick
 
-
-class Expression:
-    """
-    A tree ready to be evaluated.
-
-    `leaves` are the (lane name, read before its mute) pairs, in the order of the masks that
-    `evaluate` takes. The operators work bit by bit:
-
-    =======  = = = =
-    a        0 0 1 1
-    b        0 1 0 1
-    a and b  0 0 0 1
-    a or b   0 1 1 1
-    a xor b  0 1 1 0
-    not a    1 1 0 0
-    =======  = = = =
-    """
-
-    def __init__(
-        self,
-        term: Term,
-        step: Fraction,
-        seed: int,
-        lane: str,
-        functions: Mapping[str, type[Function]] = FUNCTIONS,
-    ) -> None:
-        """`step` is what a function takes for a time that is left out; `functions` says what the
-        words mean: on steps, or on gates."""
-        self.term = term
-        self._known = functions
-        self.leaves: list[tuple[str, bool]] = []
-        self.functions: list[Function] = []
-        self.timers: list[int] = []
-        self._step = step
-        self._seed = seed
-        self._lane = lane
-        self.causes = Causes(term, self.leaves) if functions is FUNCTIONS else None
-        self.evaluate: Evaluate = self._noted(term)
-        self.restless = _restless(term)
-
-    def _schedule(self, tick: int) -> None:
-        heappush(self.timers, tick)
-
-    def _noted(self, term: Term) -> Evaluate:
-        evaluate = self._build(term)
-        return evaluate if self.causes is None else self.causes.noting(term, evaluate)
-
-    def _build(self, term: Term) -> Evaluate:
-        if term.op == "lane":
-            leaf = (term.name, term.before_mute)
-            if leaf not in self.leaves:
-                self.leaves.append(leaf)
-            slot = self.leaves.index(leaf)
-            return lambda masks, tick: masks[slot]
-        parts = [self._noted(part) for part in term.terms]
-        if term.op in _JOIN:
-            return _joined(term.op, parts)
-        if term.op == "edge" and not term.numbers:
-            term = Term("edge", term.column, term.terms, numbers=(self._step,))
-        function = self._known[term.op](parts, term, self._schedule)
-        if term.op == "chance":
-            function.stream = chance.key(self._seed, self._lane, f"logic {term.column}")
-        self.functions.append(function)
-        return function.evaluate
-
-    def rewind(self, tick: int) -> None:
-        self.timers.clear()
-        if self.causes is not None:
-            self.causes.rewind()
-        for function in self.functions:
-            function.rewind(tick)
-
-    def carry(self) -> dict[str, Any]:
-        return {
-            "term": self.term,
-            "timers": list(self.timers),
-            "memory": [function.carry() for function in self.functions],
-            "causes": [] if self.causes is None else self.causes.carry(),
-        }
-
-    def adopt(self, carry: dict[str, Any]) -> bool:
-        """Go on from `carry`; false when it comes from another expression."""
-        if carry["term"] != self.term:
-            return False
-        self.timers[:] = carry["timers"]
-        for function, memory in zip(self.functions, carry["memory"], strict=True):
-            function.adopt(memory)
-        if self.causes is not None:
-            self.causes.adopt(carry["causes"])
-        return True
-
-
-_JOIN = ("and", "or", "xor", "not")
-
-
-def _joined(op: str, parts: list[Evaluate]) -> Evaluate:
-    first = parts[0]
-    if op == "not":
-        return lambda masks, tick: BOTH ^ first(masks, tick)
-    result = first
-    for part in parts[1:]:
-        result = _pair(op, result, part)
-    return result
-
-
-def _pair(op: str, a: Evaluate, b: Evaluate) -> Evaluate:
-    # Both sides are always evaluated: functions with a memory must see every place.
-    if op == "and":
-        return lambda masks, tick: a(masks, tick) & b(masks, tick)
-    if op == "or":
-        return lambda masks, tick: a(masks, tick) | b(masks, tick)
-    return lambda masks, tick: a(masks, tick) ^ b(masks, tick)
-
-
-def _restless(term: Term) -> bool:
-    """Whether a term may be true where none of its lanes hits and no timer runs out."""
-    below = [_restless(part) for part in term.terms]
-    if term.op in ("not", "toggle", "hold", "latch"):
-        return True
-    if term.op in ("and", "chance", "nth", "edge"):
-        return all(below)
-    if term.op == "first":
-        return below[0]
-    if term.op in ("at-least", "exactly"):
-        return sum(below) >= term.numbers[0]
-    if term.op in ("or", "xor"):
-        return any(below)
-    return False
+HITS = 1 << 6
+"""Set in the mask of a lane that hits at a tick; a state may be true without."""
+LOOKED = 1 << 7
+"""Set in the mask of a state that was worked out at a tick."""
+UNKNOWN = -1
 
 
 class LogicNode(HitNode):
@@ -164,11 +43,15 @@ class LogicNode(HitNode):
         term: Term,
         positions: dict[str, int],
         reset: int | None = None,
+        states: frozenset[str] = frozenset(),
     ) -> None:
+        """`states` names the lanes that are states to those that read them."""
         super().__init__(lane, spec, step)
         assert isinstance(self.written_lane.source, Logic)
-        self.expression = Expression(term, step, spec.seed, self.written_lane.name)
-        self.slots = tuple((positions[name], before) for name, before in self.expression.leaves)
+        self.expression = Expression(term, spec.seed, self.written_lane.name, step, states=states)
+        leaves = self.expression.leaves
+        self.slots = tuple((positions[name], before) for name, before in leaves)
+        self.state_slots = tuple(slot for slot, (name, _) in enumerate(leaves) if name in states)
         self.reset_by = reset
         written = self.written_lane
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
@@ -181,14 +64,18 @@ class LogicNode(HitNode):
         self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
         self.own = False  # whether the lane's own steps are looked at as well
         self.bar_steps = max(1, round(spec.bar_ticks / step))
+        self.looks: list[tuple[int, int]] = []
+        self.ground: list[tuple[int, int]] = []
         self.rewind()
 
     # --- state ---
 
     def rewind(self) -> None:
-        self.expression.rewind(0)
+        self.expression.begin(0)
         self.index = 0
         self.next_reset = self.reset_ticks
+        self.reset_at = 0
+        self.resting = UNKNOWN  # what it is as long as nothing happens, before any setting
         self.hand = -1
         self.version = -1
 
@@ -198,6 +85,8 @@ class LogicNode(HitNode):
             "index": self.index,
             "step_length": self.step,
             "next_reset": self.next_reset,
+            "reset_at": self.reset_at,
+            "resting": self.resting,
             "hand": self.hand,
         }
 
@@ -206,7 +95,10 @@ class LogicNode(HitNode):
         self.rewind()
         same = "expression" in carry and self.expression.adopt(carry["expression"])
         if not same and at > 0:
-            self.expression.rewind(at)
+            self.expression.begin(at)
+        if same:
+            self.resting = carry["resting"]
+            self.reset_at = carry["reset_at"]
         if same and carry["step_length"] == self.step:
             self.index = carry["index"]
             self.hand = carry["hand"]
@@ -215,6 +107,20 @@ class LogicNode(HitNode):
         self.index = first_step_from(at, self.step)
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
+            self.reset_at = at // self.reset_ticks * self.reset_ticks
+
+    # --- as a state, for those that read it ---
+
+    def rest(self, window: Window, tick: int) -> int:
+        """Whether it is true just after all looks before `tick`. A lane that leaves hits out is
+        read by those that are left, and false between them."""
+        resting = self.ground[bisect_left(self.ground, (tick, UNKNOWN)) - 1][1]
+        if resting and self.loose_hit:
+            self.read_loose(window, tick)
+        return 0 if self._leaves_out() else resting
+
+    def _leaves_out(self) -> bool:
+        return self.chance < 1.0 or self.density != 0.5 or self.passes_on is not None
 
     # --- running ---
 
@@ -223,6 +129,9 @@ class LogicNode(HitNode):
         hits = window.hits
         for lane in self.reads:
             if hits.get(lane):
+                return False
+        for slot in self.state_slots:
+            if window.states[self.slots[slot][0]].looks:
                 return False
         end = window.end
         timers = self.expression.timers
@@ -236,22 +145,28 @@ class LogicNode(HitNode):
 
     def read_all(self, window: Window) -> None:
         super().read_all(window)
-        self.own = self.expression.restless or self.density > 0.5 or "density" in self.loose_hit
+        self.own = self.expression.samples or self.density > 0.5 or "density" in self.loose_hit
 
     def run(self, window: Window) -> None:
-        if window.version != self.version:
+        new = window.version != self.version
+        if new:
             self.read_all(window)
+        state = self.expression.restless
+        if state:
+            window.states[self.lane] = self
+            if new or self.resting == UNKNOWN:  # a mute may have turned what it reads
+                self.resting = self._at_rest(window, window.start)
+            self.looks = []
+            self.ground = [(window.start - 1, self.resting)]
         if self._quiet(window):
             return
         out: list[Hit] = []
         window.hits[self.lane] = out
-        own = self.own
-        places, accented, feels = self._places(window, own)
+        resets = self._resets(window)
+        places, feels = self._places(window, resets)
         timers = self.expression.timers
         ticks = sorted(places)
-        resets = self._resets(window)
         end = window.end
-        nothing = [0] * len(self.slots)
         at = 0
         while True:
             tick = ticks[at] if at < len(ticks) else end
@@ -265,15 +180,45 @@ class LogicNode(HitNode):
             if tick >= end:
                 break
             while resets and resets[0] <= tick:
-                self.expression.rewind(resets.pop(0))
+                self.reset_at = resets.pop(0)
+                self.expression.rewind(self.reset_at)
             while timers and timers[0] <= tick:
                 heappop(timers)
-            there = self.expression.evaluate(places.get(tick, nothing), tick)
+            masks = places.get(tick) or [0] * (len(self.slots) + 1)
+            for slot in self.state_slots:
+                if not masks[slot] & LOOKED:
+                    masks[slot] |= self._rest_of(window, slot, tick)
+            value = self.expression.evaluate(masks, tick)
+            there = hits_in(value, masks[-1]) if state else value
             feel = self._inherited(tick, there, feels.get(tick, {}))
-            self._play(window, out, tick, there, places.get(tick, nothing), tick in accented, feel)
-        for tick in resets:
-            self.expression.rewind(tick)
+            there = self._play(window, out, tick, there, masks, feel)
+            if state:
+                if self._leaves_out():
+                    value = there | here(there)
+                self.looks.append((tick, value & ~ACCENTS | there & ACCENTS))
+                self.resting = self._at_rest(window, tick + 1)
+                self.ground.append((tick, self.resting))
         self.finish(window, out)
+
+    def _rest_of(self, window: Window, slot: int, tick: int) -> int:
+        """A state that this lane reads, where nothing in it happens."""
+        lane, before = self.slots[slot]
+        return self._heard(window, lane, before, tick, window.states[lane].rest(window, tick))
+
+    def _at_rest(self, window: Window, tick: int) -> int:
+        """The lane's own expression where nothing happens. Only hits change what functions
+        remember, so asking changes nothing."""
+        masks = [0] * (len(self.slots) + 1)
+        for slot in self.state_slots:
+            masks[slot] = self._rest_of(window, slot, tick)
+        return self.expression.evaluate(masks, tick - 1) & BOTH
+
+    @staticmethod
+    def _heard(window: Window, lane: int, before: bool, tick: int, mask: int) -> int:
+        """`mask` without what is heard of it, when the lane is out and read after its mute."""
+        if not before and mask & SOUNDING and window.muted(lane, tick):
+            return mask & ~(SOUNDING | ACCENTS | here(SOUNDING))
+        return mask
 
     def _inherited(self, tick: int, there: int, feels: dict[int, Feel]) -> Feel:
         """The feel of the hit that causes a hit at `tick`; `feels` are those of the hits there, by
@@ -283,45 +228,51 @@ class LogicNode(HitNode):
         causes.hear(tick, feels)
         if self.on_grid:
             return ON_GRID
-        feel = causes.at(tick, there, feels) if there else None
+        feel = causes.at(tick, there, feels) if there & BOTH else None
         return self.uncaused.at(tick) if feel is None else feel
 
     def _places(
-        self, window: Window, own: bool
-    ) -> tuple[dict[int, list[int]], set[int], dict[int, dict[int, Feel]]]:
-        """Where to look: masks by tick, the ticks with an accented source, and by tick and slot
-        the feel of what hits there."""
+        self, window: Window, resets: Sequence[int]
+    ) -> tuple[dict[int, list[int]], dict[int, dict[int, Feel]]]:
+        """Where to look: masks by tick, the last of them true at the lane's own steps; and by tick
+        and slot the feel of what hits there."""
         feels: dict[int, dict[int, Feel]] = {}
-        places: dict[int, list[int]] = {}
-        accented: set[int] = set()
-        width = len(self.slots)
+        width = len(self.slots) + 1
+        places: dict[int, list[int]] = {tick: [0] * width for tick in resets if tick < window.end}
+
+        def at(tick: int) -> list[int]:
+            masks = places.get(tick)
+            if masks is None:
+                masks = places[tick] = [0] * width
+            return masks
+
         for slot, (lane, before) in enumerate(self.slots):
+            state = slot in self.state_slots
             for hit in window.hits.get(lane, ()):
                 if hit.sub:
                     continue
-                mask = hit.there
-                if not before and mask & SOUNDING and window.muted(lane, hit.grid):
-                    mask &= ~SOUNDING
-                masks = places.get(hit.grid)
-                if masks is None:
-                    masks = places[hit.grid] = [0] * width
-                here = feels.setdefault(hit.grid, {})
-                if slot not in here or (mask & SOUNDING and not masks[slot] & SOUNDING):
-                    here[slot] = hit.feel
-                masks[slot] |= mask
+                mask = hit.there | here(hit.there)
                 if hit.accent and mask & SOUNDING:
-                    accented.add(hit.grid)
-        if own:
+                    mask |= accent_bits(hit.accent)
+                mask = self._heard(window, lane, before, hit.grid, mask)
+                here_now = feels.setdefault(hit.grid, {})
+                before_now = at(hit.grid)[slot]
+                if slot not in here_now or (mask & SOUNDING and not before_now & SOUNDING):
+                    here_now[slot] = hit.feel
+                at(hit.grid)[slot] |= HITS if state else HITS | mask
+            if state:
+                for tick, value in window.states[lane].looks:
+                    at(tick)[slot] |= LOOKED | self._heard(window, lane, before, tick, value)
+        if self.own:
             tick = step_tick(self.index, self.step)
             if tick < window.start:
                 self.index = first_step_from(window.start, self.step)
                 tick = step_tick(self.index, self.step)
             while tick < window.end:
-                if tick not in places:
-                    places[tick] = [0] * width
+                at(tick)[-1] = 1
                 self.index += 1
                 tick = step_tick(self.index, self.step)
-        return places, accented, feels
+        return places, feels
 
     def _resets(self, window: Window) -> list[int]:
         resets: list[int] = []
@@ -341,41 +292,46 @@ class LogicNode(HitNode):
         window: Window,
         out: list[Hit],
         tick: int,
-        there: int,
+        value: int,
         masks: Sequence[int],
-        accent: bool,
         feel: Feel,
-    ) -> None:
+    ) -> int:
+        """Sound what `value` says at `tick`; what is left of it."""
         if self.loose_hit:
             self.read_loose(window, tick)
+        there = value & BOTH
         if self.density != 0.5:
             there = self._thinned(tick, there)
         if not there:
-            return
+            return 0
         on = self.passes_on
         if on is not None and tick // self.bar_ticks % self.passes_of + 1 not in on:
-            return
+            return 0
         if self.chance < 1.0 and chance.draw(self.chance_key, tick, 0) >= self.chance:
-            return
-        weight = 1.0 if accent else 0.0
+            return 0
+        weight = accent_of(value)
         if self.accents:
-            step = tick * self.step.denominator // self.step.numerator
-            weight = self.accents[step % len(self.accents)] / 2.0
+            step = (tick - self.reset_at) * self.step.denominator // self.step.numerator
+            weight = max(weight, self.accents[step % len(self.accents)] / 2.0)
         causes = tuple(
             dict.fromkeys(
-                lane for (lane, _), mask in zip(self.slots, masks, strict=True) if mask & there
+                lane
+                for (lane, _), mask in zip(self.slots, masks, strict=False)
+                if mask & HITS and mask & there
             )
         )
         self.sound(window, out, tick, tick, 0, weight, causes, there, feel)
+        return accents_of(accent_bits(weight), there)
 
     def _thinned(self, tick: int, there: int) -> int:
-        """Density for derived hits: the bar, cut into the lane's steps, says what is strong."""
+        """Density for derived hits: the bar, cut into the lane's steps, says what is strong. What
+        is written is thinned by itself, so that no mute moves a lane that counts these hits."""
         within = tick % self.bar_ticks
         place = first_step_from(within, self.step)
         steps = self.bar_steps
         if place >= steps or step_tick(place, self.step) != within:
             return there if self.density >= 0.5 else 0
-        mark = 1 if there else 0
-        if self.density < thresholds((mark,) * steps)[place]:
-            return 0
-        return there or BOTH
+        hits, rests = (thresholds((mark,) * steps)[place] for mark in (1, 0))
+        return (there if self.density >= hits else 0) | (
+            BOTH & ~there if self.density >= rests else 0
+        )

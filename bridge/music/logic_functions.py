@@ -3,6 +3,8 @@
 Every value is a pair of bits (see `node`): bit 1 the music as written, bit 2 with the mutes as they
 are. Counting functions (nth, toggle) count what is written, so that a mute never shifts them;
 listening functions (first, delay, hold, latch, edge, gap) keep one state for each bit.
+
+Further bits say how what sounds is accented, and, of a state, that something in it hits.
 """
 
 from __future__ import annotations
@@ -14,14 +16,47 @@ from bridge.music import chance
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, SOUNDING, WRITTEN
 
+HALF_ACCENT = 4
+FULL_ACCENT = 8
+ACCENTS = HALF_ACCENT | FULL_ACCENT
+HERE = BOTH << 4
+"""Set (for each of the two bits) where something in an expression hits; a state that is true there
+hits as well."""
+
 Masks = Sequence[int]
 Evaluate = Callable[[Masks, int], int]
 Schedule = Callable[[int], None]
 
 
+def accent_bits(accent: float) -> int:
+    """The bits of a hit's accent: 0, 0.5 or 1."""
+    return 0 if accent <= 0.0 else FULL_ACCENT if accent >= 1.0 else HALF_ACCENT
+
+
+def accent_of(value: int) -> float:
+    """The accent that the bits of a value say; full where several meet."""
+    return 1.0 if value & FULL_ACCENT else 0.5 if value & HALF_ACCENT else 0.0
+
+
+def here(value: int) -> int:
+    """The `HERE` bits of something that hits."""
+    return (value & BOTH) << 4
+
+
+def hits_in(value: int, own: int) -> int:
+    """The hits of a state: all of it on the lane's own steps, else where something in it hits."""
+    return value if own else value & ~BOTH | value & (value >> 4) & BOTH
+
+
+def accents_of(value: int, result: int) -> int:
+    """`result` with the accents of `value`, where it sounds."""
+    return result | (value & ACCENTS) if result & SOUNDING else result
+
+
 class Function:
     """A function with a memory. `parts` are its operands; every evaluation must reach it, also
-    when its operands are false, and in tick order. `stream` names its draws, where it has any."""
+    when its operands are false, and in tick order. It takes hits, and only hits change what it
+    remembers. `stream` names its draws, where it has any."""
 
     stream = 0
 
@@ -30,10 +65,14 @@ class Function:
         self.part = parts[0]
         self.term = term
         self.schedule = schedule
-        self.rewind(0)
+        self.begin(0)
+
+    def begin(self, tick: int) -> None:
+        """Be as new; time begins at `tick`."""
+        self.rewind(tick)
 
     def rewind(self, tick: int) -> None:
-        """Forget everything; time begins at `tick`."""
+        """Forget everything, at `tick`."""
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         raise NotImplementedError
@@ -52,9 +91,13 @@ class Count(Function):
     def evaluate(self, masks: Masks, tick: int) -> int:
         values = [part(masks, tick) for part in self.parts]
         count = int(self.term.numbers[0])
-        written = self.enough(sum(value & 1 for value in values), count)
-        sounding = self.enough(sum(value >> 1 for value in values), count)
-        return (WRITTEN if written else 0) | (SOUNDING if sounding else 0)
+        written = self.enough(sum(value & WRITTEN != 0 for value in values), count)
+        sounding = self.enough(sum(value & SOUNDING != 0 for value in values), count)
+        together = 0
+        for value in values:
+            together |= value
+        result = (WRITTEN if written else 0) | (SOUNDING if sounding else 0)
+        return accents_of(together, result) | (together & HERE)
 
     @staticmethod
     def enough(there: int, count: int) -> bool:
@@ -147,9 +190,10 @@ class Toggle(Function):
         self.on = False
 
     def evaluate(self, masks: Masks, tick: int) -> int:
-        if self.part(masks, tick) & WRITTEN:
+        value = self.part(masks, tick)
+        if value & WRITTEN:
             self.on = not self.on
-        return BOTH if self.on else 0
+        return accents_of(value, BOTH if self.on else 0) | here(value)
 
     def carry(self) -> list[Any]:
         return [self.on]
@@ -174,10 +218,10 @@ class First(Function):
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.parts[0](masks, tick)
-        self.armed |= self.parts[1](masks, tick)
-        fired = value & self.armed
+        self.armed |= self.parts[1](masks, tick) & BOTH
+        fired = value & self.armed & BOTH
         self.armed &= ~fired
-        return fired
+        return accents_of(value, fired)
 
     def carry(self) -> list[Any]:
         return [self.armed]
@@ -188,7 +232,7 @@ class First(Function):
 
 class Delay(Function):
     """
-    The operand's hits, a musical time later.
+    The operand's hits, a musical time later, with their accents.
 
     ================= = = = = = = =
     x                 x . . x x . .
@@ -204,7 +248,7 @@ class Delay(Function):
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
-        if value:
+        if value & BOTH:
             self.waiting.append((tick + self.later, value))
             self.schedule(tick + self.later)
         result = 0
@@ -243,7 +287,10 @@ class Hold(Function):
             self.until[0] = end
         if value & SOUNDING:
             self.until[1] = end
-        return (WRITTEN if tick < self.until[0] else 0) | (SOUNDING if tick < self.until[1] else 0)
+        if value & BOTH:
+            self.schedule(end)
+        held = (WRITTEN if tick < self.until[0] else 0) | (SOUNDING if tick < self.until[1] else 0)
+        return accents_of(value, held) | here(value)
 
     def carry(self) -> list[Any]:
         return list(self.until)
@@ -267,9 +314,9 @@ class Latch(Function):
         self.state = 0
 
     def evaluate(self, masks: Masks, tick: int) -> int:
-        self.state |= self.parts[0](masks, tick)
-        self.state &= ~self.parts[1](masks, tick)
-        return self.state
+        on, off = (part(masks, tick) for part in self.parts)
+        self.state = (self.state | on) & ~off & BOTH
+        return accents_of(on, self.state) | here(on | off)
 
     def carry(self) -> list[Any]:
         return [self.state]
@@ -305,7 +352,7 @@ class Edge(Function):
         if value & SOUNDING:
             result |= SOUNDING if self.last[1] < since else 0
             self.last[1] = tick
-        return result
+        return accents_of(value, result)
 
     def carry(self) -> list[Any]:
         return list(self.last)
@@ -334,7 +381,7 @@ class Gap(Function):
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
-        if value:
+        if value & BOTH:
             self.schedule(tick + self.time)
         result = 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
@@ -368,7 +415,7 @@ class Chance(Function):
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
-        if value and chance.draw(self.stream, tick, 0) >= self.term.numbers[0]:
+        if value & BOTH and chance.draw(self.stream, tick, 0) >= self.term.numbers[0]:
             return 0
         return value
 

@@ -108,7 +108,15 @@ _TABLE = (
         "plays only this many steps of the pattern, or repeats it to fill; 0: as written",
         whole=True,
     ),
-    Setting("drift", 0, 1, 0, "probability", _STEPPED, "chance at each pass that a step changes"),
+    Setting(
+        "drift",
+        0,
+        1,
+        0,
+        "probability",
+        _STEPPED,
+        "chance at each pass that a step changes; how it counts: see Drift",
+    ),
     Setting(
         "drift_bound",
         0,
@@ -137,7 +145,13 @@ _TABLE = (
     Setting("phase", 0, 1, 0, "cycles", ("shape",), "where in the cycle a shape begins"),
     Setting("decay_ms", 1, 20000, 200, "ms", ("decay",), "time for the envelope to fall to 1/1000"),
     Setting(
-        "walk_step", 0, 1, 0.1, "level", ("walk",), "largest move of a random walk at each step"
+        "walk_step",
+        0,
+        1,
+        0.1,
+        "level",
+        ("walk",),
+        "largest move of a random walk at each step, in levels as `low` and `high` are",
     ),
     Setting("low", -1, 1, 0, "level", ("shape", "walk", "decay"), "lower bound of the value"),
     Setting("high", -1, 1, 1, "level", ("shape", "walk", "decay"), "upper bound of the value"),

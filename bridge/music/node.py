@@ -57,14 +57,15 @@ ON_GRID = Feel()
 
 class Hit(NamedTuple):
     """A hit on the grid: `grid` is the nominal tick, `tick` when it sounds (swing, shift,
-    humanise and repeats applied), `length` in ticks. `sub` counts the repeats within a step;
-    `there` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the first hit of the step."""
+    humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `sub` counts the
+    repeats within a step; `there` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the first
+    hit of the step."""
 
     grid: int
     tick: int
     level: float
     length: int
-    accent: bool = False
+    accent: float = 0.0
     causes: tuple[int, ...] = ()
     sub: int = 0
     there: int = BOTH
@@ -81,6 +82,32 @@ class Change(NamedTuple):
     glide: int = 0
 
 
+class State(Protocol):
+    """A derived lane that is true or false at every tick, for those that read it.
+
+    `looks` are the ticks of this window at which it was worked out, with its values there; between
+    them `rest` tells it.
+    """
+
+    looks: list[tuple[int, int]]
+
+    def rest(self, window: Window, tick: int) -> int:
+        """Whether it is true just after all looks before `tick`, as `WRITTEN` and `SOUNDING`."""
+        ...
+
+
+@dataclass(slots=True)
+class Signal:
+    """The gate of a derived lane on gates, for those that read it.
+
+    `before` is what it was at the end of the window before, `changes` hold the tick of each change,
+    its grid tick and the value from then on (`WRITTEN` and `SOUNDING`, with accents).
+    """
+
+    before: int
+    changes: list[tuple[int, int, int]] = field(default_factory=list)
+
+
 @dataclass(slots=True)
 class Window:
     """What nodes see of one window, and where they put their results (by lane position).
@@ -88,6 +115,10 @@ class Window:
     hits, changes
         results of the lanes evaluated so far in this window, in grid order, before any mute
         (what the lane is written to do). Lanes without any may be absent: ``hits.get(lane, ())``.
+    states
+        the lanes on steps evaluated so far that are states.
+    signals
+        the gates of derived lanes on gates evaluated so far; None where their hits are read.
     setting(lane, name, tick)
         the effective value of a lane's numeric setting at a grid tick: written value, section
         override, hand override, then all drives, clamped to its range.
@@ -123,6 +154,8 @@ class Window:
     hits: dict[int, Sequence[Hit]] = field(default_factory=dict)
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
     sounds: dict[int, Sequence[Change]] = field(default_factory=dict)
+    states: dict[int, State] = field(default_factory=dict)
+    signals: dict[int, Signal | None] = field(default_factory=dict)
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1
     fixed: Callable[[int, str], bool] = lambda lane, name: False

@@ -14,6 +14,22 @@ from bridge.music.euclid import rotate as rotate  # re-exported: a pattern is wh
 from bridge.music.model import Direction
 
 MOST_STEPS = 64
+ACCENTS_SAY = """
+A hit is as strong as the strongest of what accents it: `X` in its steps, `X` in `accents`, or the
+accent of a hit that a derived lane passes on make a full accent, `x` in `accents` half of one, all
+else is plain. The same goes for every lane of hits. A full accent rises from `level` towards 1 as
+far as `accent` says, half of one half as far. `accents` has one sign for each step of the lane,
+hit or rest, comes round by itself and begins anew at every reset; on a derived lane a hit between
+two steps belongs to the step before. (`level` 0.6, `accent` 1.)
+
+=========  === === === === === === === ===
+hits       x   x   x   .   X   X   X   .
+accents    .   x   X   X   .   x   X   x
+level      0.6 0.8 1   .   1   1   1   .
+=========  === === === === === === === ===
+
+What one lane hands on to another are accents, full or half, and not levels: each lane has its own.
+"""
 _MARKS = {".": 0, "x": 1, "X": 2}
 _GOLDEN = 0.6180339887498949
 
@@ -235,9 +251,10 @@ class Drift:
     """
     The steps of a pattern that have changed by themselves.
 
-    At the start of each pass, ``turn_over`` lets every step change its state with the given
-    probability; at most `bound` steps differ from what is written at any time (a step may always
-    go back). `changed` holds the places that differ.
+    ``turn_over``, called at the start of each pass, sends some steps away from what is written and
+    brings some of the changed ones back. The more of `bound` is used up, the fewer leave and the
+    more return, so a pattern stays near what is written and hardly ever stands at the bound.
+    `changed` holds the places that differ.
     """
 
     __slots__ = ("changed", "stream")
@@ -246,20 +263,44 @@ class Drift:
         self.stream = stream
         self.changed: frozenset[int] = frozenset()
 
-    def turn_over(self, turn: int, steps: int, probability: float, bound: int) -> bool:
-        """Drift once, for pass `turn`; true when something changed."""
+    def turn_over(self, turn: int, marks: tuple[int, ...], probability: float, bound: int) -> bool:
+        """
+        Drift once.
+
+        With u the share of the bound that is used up, each changed step returns with probability
+        ``max(probability, u)`` and each other one changes with ``probability * (1 - u)``. Of hits
+        and rests, the kind that is more frequent changes so much less that as many hits leave as
+        come (on average); a pattern all of one kind is not held back.
+
+        Args:
+            turn: the pass; names the draws.
+            marks: what is written, 0 a rest; all of one kind where steps have no kinds.
+            probability: 0 to 1.
+            bound: most steps that may differ; the surplus returns at once when it has shrunk.
+
+        Returns:
+            Whether something changed.
+        """
         before = self.changed
-        changed = {place for place in before if place < steps}
-        start = chance.pick(self.stream, turn, steps, steps)  # no step is always asked first
-        for count in range(steps):
-            place = (start + count) % steps
-            if chance.draw(self.stream, turn, place) >= probability:
-                continue
-            if place in changed:
-                changed.remove(place)
-            elif len(changed) < bound:
-                changed.add(place)
-        self.changed = frozenset(changed)
+        away = sorted(place for place in before if place < len(marks))[:bound]
+        used = len(away) / bound if bound else 1.0
+        back = max(probability, used)
+        kept = {place for place in away if chance.draw(self.stream, turn, place) >= back}
+
+        hits = sum(map(bool, marks))
+        fewer = min(hits, len(marks) - hits)
+        leave = probability * (1.0 - used)
+        leaving: list[tuple[float, int]] = []
+        for place, mark in enumerate(marks):
+            of_its_kind = hits if mark else len(marks) - hits
+            likely = leave * fewer / of_its_kind if fewer else leave
+            drawn = chance.draw(self.stream, turn, place)
+            if drawn < likely and place not in before:
+                leaving.append((drawn / likely, place))
+        # Where too many would leave, the luckiest do: no step and no kind has precedence.
+        leaving.sort()
+        kept |= {place for _, place in leaving[: bound - len(kept)]}
+        self.changed = frozenset(kept)
         return self.changed != before
 
     def clear(self) -> None:

@@ -54,6 +54,10 @@ SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
 DEFAULT_OCTAVES = (2, 4)
 """Octaves that a value 0..1 spans on a pitch output when the lane names none."""
 
+TIE_SEMITONES = 1e-6
+"""How far from the middle between two notes still counts as halfway: sums and products of floats
+err by far less, and nobody hears a ten-thousandth of a cent."""
+
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ACCIDENTALS = {"": 0, "#": 1, "b": -1}
@@ -158,7 +162,7 @@ class Fitting:
         inside = above - 12 * octave
         at = bisect_left(ladder, inside)
         low, high = ladder[at - 1], ladder[at]
-        step = low if inside - low <= high - inside else high
+        step = low if inside - low <= high - inside + TIE_SEMITONES else high
         return float(self._root + 12 * octave + step)
 
     def fold(self, note: float) -> float:
@@ -166,10 +170,10 @@ class Fitting:
         floor, ceiling = self.floor, self.ceiling
         if floor is None or ceiling is None:
             return note
-        if note < floor:
-            note += 12 * math.ceil((floor - note) / 12)
-        elif note > ceiling:
-            note -= 12 * math.ceil((note - ceiling) / 12)
+        if note < floor - TIE_SEMITONES:
+            note += 12 * math.ceil((floor - note - TIE_SEMITONES) / 12)
+        elif note > ceiling + TIE_SEMITONES:
+            note -= 12 * math.ceil((note - ceiling - TIE_SEMITONES) / 12)
         return note
 
     def __call__(self, note: float) -> float:

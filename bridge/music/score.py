@@ -15,6 +15,7 @@ from fractions import Fraction
 from bridge.errors import InputError, Problem
 from bridge.music.event import Event
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
+from bridge.music.logic_tree import is_state
 from bridge.music.model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
 
 Keys = tuple[str | int, ...]
@@ -27,7 +28,8 @@ class Score:
 
     `positions` finds a lane by name; `order` is the order of evaluation (positions of `lanes`);
     `terms` holds the logic of derived lanes by position; `steps` what one step of each lane is, in
-    ticks (of a lane moved by another: that lane's); `reads` what each lane depends on.
+    ticks (of a lane moved by another: that lane's); `reads` what each lane depends on; `states`
+    names the derived lanes on steps that may be true where nothing hits.
     """
 
     spec: SetSpec
@@ -38,6 +40,7 @@ class Score:
     steps: tuple[Fraction, ...]
     reads: tuple[tuple[int, ...], ...]
     lanes: tuple[Lane, ...] = field(default=())
+    states: frozenset[str] = frozenset()
 
     def between(self, a: int, b: int, muted: frozenset[str] | None = None) -> list[Event]:
         """
@@ -98,6 +101,7 @@ class _Compiler:
             steps=tuple(self._step(lane) for lane in self.spec.lanes),
             reads=tuple(tuple(sorted({read for read, _ in need})) for need in self.needs),
             lanes=tuple(self.spec.lanes),
+            states=self._states(order),
         )
 
     def problem(self, message: str, keys: Keys) -> None:
@@ -235,6 +239,15 @@ class _Compiler:
             if state[place] == 0:
                 visit(place)
         return tuple(order)
+
+    def _states(self, order: Iterable[int]) -> frozenset[str]:
+        states: frozenset[str] = frozenset()
+        for place in order:
+            lane = self.spec.lanes[place]
+            on_steps = isinstance(lane.source, Logic) and lane.source.by == "steps"
+            if on_steps and is_state(self.terms[place], states):
+                states |= {lane.name}
+        return states
 
     def _cycle(self, places: Iterable[int], keys: Keys) -> None:
         names = [self.spec.lanes[place].name for place in places]

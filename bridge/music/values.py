@@ -90,7 +90,7 @@ class PatternedNode(SteppedNode):
             return
         bound = round(window.setting(self.lane, "drift_bound", grid))
         turn = self.cursor.turn
-        self.drift.turn_over(turn, steps, probability, bound)
+        self.drift.turn_over(turn, (0,) * steps, probability, bound)
         for place in self.drift.changed - self._moved.keys():
             hop = 1 + chance.pick(self._other, turn, place, self.count - 1)
             self._moved[place] = (place + hop) % self.count
@@ -173,8 +173,8 @@ class LevelsNode(PatternedNode):
 
 
 class WalkNode(SteppedNode):
-    """A random walk: it begins in the middle and at each step moves by at most `walk_step` of the
-    way from `low` to `high`, evenly drawn; the ends throw it back."""
+    """A random walk: it begins in the middle between `low` and `high` and at each step moves by at
+    most `walk_step` (in levels, as `low` and `high` are), evenly drawn; the ends throw it back."""
 
     def __init__(
         self,
@@ -191,15 +191,16 @@ class WalkNode(SteppedNode):
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         self._count += 1
+        low = window.setting(self.lane, "low", grid)
+        high = window.setting(self.lane, "high", grid)
         if self._at is None:
             at = 0.5
         else:
             size = window.setting(self.lane, "walk_step", grid)
-            at = self._at + size * chance.spread(self._stream, 0, self._count)
+            share = min(1.0, size / abs(high - low)) if high != low else 0.0
+            at = self._at + share * chance.spread(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
-        low = window.setting(self.lane, "low", grid)
-        high = window.setting(self.lane, "high", grid)
         tick = self.sounding(window, grid, lead)
         value = self.heard(window, grid, low + (high - low) * at)
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))

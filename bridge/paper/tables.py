@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from bridge.files.blocks import Signs, of_docstring
 from bridge.music import model
 from bridge.music.gate_functions import GATE_FUNCTIONS
-from bridge.music.logic import Expression
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import OPERATORS, TAPS_SAY
+from bridge.music.logic_tree import Expression
 
 _ROW = re.compile(r"(\S.*?)\s{2,}(\S.*)")
 _GIVEN = re.compile(r"[a-z][a-z0-9-]*( \(out\))?")

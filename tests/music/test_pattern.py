@@ -173,25 +173,77 @@ def test_what_is_carried_goes_on_the_same(
 # --- drift ---
 
 
-@given(st.floats(0, 1), st.integers(0, 16), st.integers(1, 40))
-def test_drift_stays_within_its_bound(probability: float, bound: int, turns: int) -> None:
+@given(marks, st.floats(0, 1), st.integers(0, 16), st.integers(1, 40))
+def test_drift_stays_within_its_bound(
+    written: tuple[int, ...], probability: float, bound: int, turns: int
+) -> None:
     drift = Drift(STREAM)
     for turn in range(turns):
-        drift.turn_over(turn, 16, probability, bound)
+        drift.turn_over(turn, written, probability, bound)
         assert len(drift.changed) <= bound
-        assert all(0 <= place < 16 for place in drift.changed)
+        assert all(0 <= place < len(written) for place in drift.changed)
     drift.clear()
     assert drift.apply((1, 0, 2)) == (1, 0, 2)
 
 
-def test_each_step_drifts_with_the_given_probability() -> None:
-    drift = Drift(STREAM)
-    changes = 0
-    for turn in range(2000):
-        before = drift.changed
-        drift.turn_over(turn, 16, 0.1, 16)
-        changes += len(before ^ drift.changed)
-    assert stats.binomtest(changes, 2000 * 16, 0.1).pvalue > 0.001
+def drifted(
+    written: tuple[int, ...], probability: float, bound: int, seed: int, passes: int = 300
+) -> list[Drift]:
+    """How a pattern stands in each of `passes` passes after the first."""
+    drift = Drift(chance.key(seed, "lane", "drift"))
+    found = []
+    for turn in range(1, passes + 1):
+        drift.turn_over(turn, written, probability, bound)
+        copy = Drift(drift.stream)
+        copy.changed = drift.changed
+        found.append(copy)
+    return found
+
+
+FIVE = parse_steps("x..x..x..x..x...")
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_drift_neither_goes_to_its_bound_and_stays_nor_never_leaves_what_is_written(
+    seed: int,
+) -> None:
+    away = [len(drift.changed) for drift in drifted(FIVE, 0.1, 4, seed)]
+    assert away.count(4) < 0.1 * len(away)
+    assert away.count(0) < 0.5 * len(away)
+    assert max(len(list(run)) for value, run in itertools.groupby(away) if value == 4) <= 3
+    # Every way of being away but the rarest is reached again and again.
+    assert all(away.count(value) >= 10 for value in (0, 1, 2))
+
+
+@pytest.mark.parametrize("text", ["x..x..x..x..x...", "xxx.xxx.xx.xxxx.", "x......."])
+@pytest.mark.parametrize(("probability", "bound"), [(0.02, 4), (0.1, 4), (0.1, 8), (0.5, 3)])
+def test_as_many_hits_leave_as_come(text: str, probability: float, bound: int) -> None:
+    """A test of the mean over nights that do not know of each other (Student's t)."""
+    written = parse_steps(text)
+    hits = sum(map(bool, written))
+    nights = [
+        sum(sum(map(bool, d.apply(written))) for d in drifted(written, probability, bound, seed))
+        / 300
+        for seed in range(30)
+    ]
+    assert abs(sum(nights) / len(nights) - hits) < 0.3
+    assert hits == 1 or stats.ttest_1samp(nights, hits).pvalue > 0.001
+
+
+def test_with_room_to_spare_a_step_of_the_rarer_kind_changes_with_the_given_probability() -> None:
+    left = [0, 0]
+    for seed in range(4000):
+        drift = Drift(chance.key(seed, "lane", "drift"))
+        drift.turn_over(1, FIVE, 0.1, 16)
+        for place in drift.changed:
+            left[bool(FIVE[place])] += 1
+    assert stats.binomtest(left[1], 4000 * 5, 0.1).pvalue > 0.001
+    assert stats.binomtest(left[0], 4000 * 11, 0.1 * 5 / 11).pvalue > 0.001
+
+
+def test_a_pattern_all_of_hits_drifts_as_well() -> None:
+    away = [len(drift.changed) for drift in drifted((1,) * 16, 0.1, 4, 1)]
+    assert 0.5 < sum(away) / len(away) < 3
 
 
 def test_drift_turns_hits_into_rests_and_back() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from fractions import Fraction
 from pathlib import Path
 
 import pretty_midi
@@ -183,3 +184,24 @@ def test_note_numbers_against_a_reference_library() -> None:
     for number in range(128):
         assert frequency(number) == pytest.approx(pretty_midi.note_number_to_hz(number), rel=1e-12)
         assert parse_note(pretty_midi.note_number_to_name(number)) == number
+
+
+@pytest.mark.parametrize("root", range(12))
+@pytest.mark.parametrize("octaves", [(0, 4), (2, 4), (-1, 9)])
+@pytest.mark.parametrize("name", ["dorian", "whole-tone"])
+def test_halfway_goes_down_whatever_floats_make_of_it(
+    root: int, octaves: tuple[int, int], name: str
+) -> None:
+    """Held against exact fractions: every level in hundredths, on every root."""
+    fitting = Fitting(root, SCALES[name], octaves)
+    bottom, span = 12 * (octaves[0] + 1), 12 * (octaves[1] + 1 - octaves[0])
+    allowed = [n for n in range(-24, 160) if (n - root) % 12 in SCALES[name]]
+    for hundredths in range(101):
+        exact = Fraction(hundredths, 100) * span + bottom
+        nearest = min(allowed, key=lambda n: (abs(n - exact), n))
+        expected = nearest
+        while expected < bottom:
+            expected += 12
+        while expected > bottom + span:
+            expected -= 12
+        assert fitting(spread(hundredths / 100, octaves)) == expected

@@ -259,6 +259,20 @@ def test_a_walk_never_leaves_its_bounds_nor_takes_too_long_a_step() -> None:
     assert min(found) < -0.4
 
 
+@pytest.mark.parametrize(("low", "high"), [(-1.0, 1.0), (0.4, 0.6), (1.0, -1.0), (0.3, 0.3)])
+@pytest.mark.parametrize("size", [0.05, 0.4, 1.0])
+def test_a_walk_step_is_the_largest_move_whatever_the_bounds(
+    low: float, high: float, size: float
+) -> None:
+    lane = Lane("drift", Walk(), settings={"walk_step": size, "low": low, "high": high})
+    found = [c.value for c in changes(score_of(lane, seed=5), "drift", 64 * BAR)]
+    moves = [abs(b - a) for a, b in itertools.pairwise(found)]
+    most = min(size, abs(high - low))
+    assert max(moves, default=0.0) <= most + 1e-12
+    assert low == high or max(moves) > 0.9 * most
+    assert all(min(low, high) - 1e-12 <= value <= max(low, high) + 1e-12 for value in found)
+
+
 @pytest.mark.parametrize("size", [0.01, 0.9])
 def test_the_steps_of_a_walk_are_the_seeded_draws_thrown_back_at_the_ends(size: float) -> None:
     lane = Lane("drift", Walk(), advance=Fraction(240), settings={"walk_step": size})

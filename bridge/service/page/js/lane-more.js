@@ -33,7 +33,7 @@ export function buildOrder(edit) {
   edit.add(entry("Groups", (typed) => edit.put("groups", names(typed)), { hint: "names; lanes of a group are muted together" }), (l) => (l.groups ?? []).join(" "), row);
   if (edit.isHits) {
     edit.add(rounds((v) => edit.put("passes", v)), (l) => l.passes, marks);
-    edit.add(entry("Accents of their own", (typed) => edit.put("accents", typed.trim() || null), { hint: "X accented, . not; comes round by itself", attrs: { placeholder: "X..x" } }), (l) => l.accents, marks);
+    edit.add(entry("Accents of their own", (typed) => edit.put("accents", typed.trim() || null), { hint: "X accented, x half as much, . not; comes round by itself", attrs: { placeholder: "X..x" } }), (l) => l.accents, marks);
   }
   if (edit.kind === "logic") {
     edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("by", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
