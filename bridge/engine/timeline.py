@@ -8,14 +8,15 @@ been sent; each item is sent once, whatever happens.
 Gates are kept here too. Every hit makes a `Gate`, and every gate has something in the queue that
 closes it: the end of its length, of its pulse, or its successor, which needs it closed a retrigger
 gap before. A hit that comes sooner than two gaps after the one before gets half of the time between
-them.
+them. Where lanes share an output, each lane's gate is open as long as the lane asks for: a short
+hit of one opens the output anew, and leaves it open for the rest of another's longer gate.
 """
 
 from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
@@ -37,15 +38,21 @@ NO_LANE = 1 << 20
 @dataclass(slots=True, eq=False)
 class Gate:
     """One opening of an output. `sent`: the note-on has left; `closed`: so has its end (or it was
-    called off). `until` is the latest tick that was asked for."""
+    called off). `asked` holds, by lane, the tick until which it is to stay open; a pulse has its
+    width instead."""
 
     output: str
     owner: str
     due: int
-    until: int
+    asked: dict[str, int] = field(default_factory=dict)
     sent: bool = False
     closed: bool = False
     before: Gate | None = None
+
+    def asked_after(self, tick: int) -> bool:
+        """Whether a lane still wants it open after `tick`; what ends by then is forgotten."""
+        self.asked = {lane: until for lane, until in self.asked.items() if until > tick}
+        return bool(self.asked)
 
 
 @dataclass(slots=True, eq=False)
@@ -208,14 +215,20 @@ class Timeline:
         gate = item.gate
         if gate is None or gate.closed or not gate.sent:
             return None
-        if not item.forced and not item.timed and item.tick < gate.until:
+        if not item.forced and not item.timed and gate.asked_after(item.tick):
             return None
         self._closed(gate)
         return gate.output
 
     def close_lane(self, owner: str) -> list[str]:
-        """Outputs to close now because their lane goes silent."""
-        return self._close(lambda gate: gate.owner == owner)
+        """Outputs to close now because their lane goes silent. One that another lane asks for too
+        stays open for that lane."""
+
+        def silent(gate: Gate) -> bool:
+            known = gate.asked.pop(owner, None) is not None or gate.owner == owner
+            return known and not gate.asked
+
+        return self._close(silent)
 
     def close_output(self, output: str) -> list[str]:
         """The output itself, if it is open."""
@@ -273,10 +286,13 @@ class Timeline:
         assert item.output is not None
         before = self.gates.get(item.output)
         until = item.tick + item.length
+        asked: dict[str, int] = {}
         if before is not None and not before.closed:
             if before.due == due and not before.sent:
                 self._join(before, item, until)
                 return False
+            if not item.width:
+                asked = {lane: end for lane, end in before.asked.items() if end > item.tick}
             end = max(due - self.gap_ns, (before.due + due) // 2)
             self._push(
                 Item(
@@ -291,14 +307,16 @@ class Timeline:
                 ),
                 end,
             )
-        gate = Gate(item.output, item.owner, due, until, before=before)
+        gate = Gate(item.output, item.owner, due, before=before)
         item.gate = gate
         self.gates[item.output] = gate
-        end_item = Item("off", until, item.lane, item.owner, item.output, gate=gate)
         if item.width:
+            end_item = Item("off", until, item.lane, item.owner, item.output, gate=gate)
             self.add_at(end_item, due + item.width)
-        else:
-            self.add(end_item)
+            return True
+        gate.asked = {**asked, item.owner: until}
+        for last in gate.asked.values():
+            self.add(Item("off", last, item.lane, item.owner, item.output, gate=gate))
         return True
 
     def _join(self, gate: Gate, item: Item, until: int) -> None:
@@ -307,8 +325,8 @@ class Timeline:
             if entry[4].gate is gate and entry[4].sort == "on":
                 entry[4].value = max(entry[4].value, item.value)
                 entry[4].length = max(entry[4].length, until - entry[4].tick)
-        if not item.width and until > gate.until:
-            gate.until = until
+        if not item.width and until > gate.asked.get(item.owner, -1):
+            gate.asked[item.owner] = until
             self.add(Item("off", until, item.lane, gate.owner, gate.output, gate=gate))
 
     def _close(self, wanted: Callable[[Gate], bool]) -> list[str]:

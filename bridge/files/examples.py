@@ -44,6 +44,7 @@ EXAMPLES: dict[str, str] = {
     # keys of lanes
     "lane.by": "{logic: kick and rim, by: gates}",
     "lane.tap": "{logic: kick and rim, tap: before-mute}",
+    "lane.feel": "{every: 2, advance: kick, feel: grid}",
     "lane.retrigger": "{shape: ramp, rate: 1/1, retrigger: kick}",
     "lane.rate": "{every: 1, rate: 1/8T}",
     "lane.advance": "{notes: [A1, C2, E2], advance: kick}",

@@ -20,7 +20,9 @@ from bridge.files import blocks, examples, profile, rig, set_lane
 from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, Signs, Words
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
+from bridge.music.causes import FEEL_SAYS
 from bridge.music.gate_functions import GATE_FUNCTIONS
+from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.logic_parse import TAPS_SAY
@@ -47,8 +49,14 @@ COMMON = ("rate", "advance", "muted", "out", "share", "groups")
 
 RULES = (
     "Swing: the set's bends sixteenths (and what divides them), never eighths or triplets; a "
-    "lane's own bends pairs of its own steps, whatever its rate. Lanes that another lane moves, "
-    "`decay` and `hold` sound when the hits do that move them.",
+    "lane's own, in its place, bends pairs of its own steps, whatever its rate. Pairs begin at "
+    "each bar line, and a step without a partner at the end of a bar is straight, so that a "
+    "downbeat is never late; where no two whole steps fit the bar, pairs count from the start.",
+    "Ties: `gate: tie` lasts until the next hit of the lane that sounds (a hit of logic whose "
+    f"lanes are muted does not), {LONGEST_GATE_BARS} bars at most. So does a gate by gates that "
+    "does not fall.",
+    "Lanes that share a gate output: it is open while any of them asks for it. A hit of one opens "
+    "it anew, and the rest of another's longer gate goes on after it.",
     "Directions: `backward` begins at the last step; `back-and-forth` does not play the ends "
     "twice; `random-walk` begins at the first step, then goes one up or down, and round the ends; "
     "`shuffle` plays each step once in every pass, and none twice running.",
@@ -62,7 +70,11 @@ RULES = (
     "Repeats: hit j of n (from 0) begins at `(j / n) ** (2 ** -repeat_curve)` of the step; "
     "`accelerating` is 0.5 and `slowing` -0.5.",
     "Notes: a rest and a tie both keep the pitch for their step. Gates come from a lane of hits, "
-    "not from the notes. `glide: true` slides within the lane's slew, or within one step.",
+    "not from the notes. `glide: true` slides over one step, or over the lane's slew where that "
+    "is longer.",
+    "Outputs of `decay`, `hold` and a shape that hits start go on as before until the very moment "
+    "at which a late hit sounds; `hold` takes what its lane's output says at that moment. Settings "
+    "and notes that such a lane moves follow it on the grid, so that they belong to their step.",
     "Values on a `level` output: value 0 is 0 V (or the end nearest to it), 1 is the end of the "
     "range. All that goes there is added: values times `depth`, `offset` in volts, drives; the "
     "range of the output has the last word. A note counts as a 127th of its number.",
@@ -257,6 +269,8 @@ def _lanes() -> Iterator[Block]:
     yield _keys(set_lane.PassesModel, "passes")
     yield Picture(("directions", "reset", "passes", "accents", "shapes", "quantise"))
     yield Points(RULES)
+    yield Head(3, "Feel")
+    yield from blocks.of_docstring(FEEL_SAYS)
     yield Head(4, "Accents")
     yield from blocks.of_docstring(ACCENTS_SAY)
     yield Head(3, "Numbers")

@@ -58,7 +58,21 @@ def without(text: str, gone: Iterable[Place]) -> tuple[str, list[str]]:
                 text = edit.apply(text, [edit.Change(other)])
             else:
                 text = edit.apply(text, [_unsaid(text, where, place[1])])
+                if where[0] == "lanes" and _feels_nothing(text, where[1]):
+                    text = edit.apply(text, [edit.Change((*where[:2], "feel"))])
     return text, also
+
+
+def _feels_nothing(text: str, name: str) -> bool:
+    """Whether a lane says whose feel it has, and no lane leads it any more."""
+    lanes = Document.parse(text, "").data["lanes"]
+    lane = lanes.get(name)
+    if not isinstance(lane, dict) or "feel" not in lane or _SOURCES & lane.keys():
+        return False
+    leaders = [lane.get("advance"), lane.get("retrigger")]
+    if "shape" in lane:
+        leaders.append(lane.get("reset"))
+    return not any(isinstance(leader, str) and leader in lanes for leader in leaders)
 
 
 def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:

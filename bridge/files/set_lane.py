@@ -43,6 +43,7 @@ from bridge.music.model import (
     Drive,
     Euclid,
     Every,
+    FeelOf,
     Fill,
     Hold,
     Lane,
@@ -71,6 +72,7 @@ ONLY_ON = MappingProxyType(
         "reset": (*HIT_KINDS, "notes", "levels", "shape", "walk"),
         "by": ("logic",),
         "tap": ("logic", "decay"),
+        "feel": (*HIT_KINDS, "notes", "levels", "shape", "decay", "hold", "walk"),
         "retrigger": ("shape",),
         "accents": HIT_KINDS,
         "passes": HIT_KINDS,
@@ -199,6 +201,8 @@ class LaneBase(Strict):
     """logic on coinciding steps, or on overlapping gates"""
     tap: Tap = "after-mute"
     """logic reads its lanes after their mutes or before them"""
+    feel: FeelOf = "cause"
+    """what other lanes move or derive sounds with the hit that causes it, or on the grid"""
     retrigger: Name | None = None
     """a lane whose hits start a shape again"""
     rate: Rate | None = None
@@ -222,7 +226,7 @@ class LaneBase(Strict):
     passes: PassesModel | None = None
     """sounds only on some passes of its pattern"""
     gate: Gate = None
-    """length of the gate as a fraction of the step; `tie` holds it until the next hit"""
+    """length of the gate as a fraction of the step; `tie`: until the next hit that sounds"""
     spacing: Spacing = None
     """how repeats within a step are spaced (in words for repeat_curve)"""
     still: bool = False
@@ -289,6 +293,7 @@ def complaints(
     kind = kind_of(model)
     if kind is not None:
         yield from _misplaced(model, kind)
+        yield from _no_feel(model, kind)
     if model.euclid is not None:
         yield from _euclid(model.euclid)
     if model.passes is not None:
@@ -315,6 +320,17 @@ def _misplaced(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], st
             allowed = SETTINGS[key].kinds
         if allowed is not None and kind not in allowed:
             yield (key,), f"means nothing on a lane of {kind}; it is for {', '.join(allowed)}", True
+
+
+def _no_feel(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], str, bool]]:
+    if "feel" not in model.model_fields_set:
+        return
+    leaders = (model.advance, model.reset if kind == "shape" else None, model.retrigger)
+    led = kind in ("logic", "decay", "hold") or any(isinstance(one, str) for one in leaders)
+    if not led:
+        yield ("feel",), "means nothing on a lane that no other lane moves: it has its own", True
+    elif kind == "logic" and model.by == "gates":
+        yield ("feel",), "means nothing by gates: they are heard when they sound", True
 
 
 def _euclid(euclid: EuclidModel) -> Iterator[tuple[tuple[str, ...], str, bool]]:
@@ -397,6 +413,7 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
         muted=model.muted,
         share=model.share,
         tap=model.tap,
+        feel=model.feel,
         direction=model.direction,
         reset=model.reset,
         accents=model.accents,

@@ -18,6 +18,7 @@ from bridge.music.model import TICKS_PER_QUARTER, Euclid, Every, Logic, Steps
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.value_node import ValueNode
 from bridge.music.values import build_node
 
 MS_PER_MINUTE = 60000
@@ -39,8 +40,7 @@ def build(score: Score, place: int) -> Node:
         return LogicNode(place, score.spec, step, term, positions, reset, score.states)
     if isinstance(source, Euclid | Steps | Every):
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
-        own_swing = "swing" in lane.settings
-        return PatternNode(place, score.spec, score.steps[place], own_swing, advance, reset)
+        return PatternNode(place, score.spec, score.steps[place], advance, reset)
     return build_node(place, score.spec, lane, positions, pitch_outputs(score))
 
 
@@ -65,6 +65,11 @@ class Ensemble:
 
     def value(self, lane: int, tick: int) -> float:
         return self.nodes[lane].value_at(tick)
+
+    def heard(self, lane: int, tick: int) -> float:
+        node = self.nodes[lane]
+        assert isinstance(node, ValueNode)
+        return node.heard_at(tick)
 
     def ms(self, ms: float) -> float:
         return ms * self._ticks_per_ms
@@ -104,6 +109,7 @@ class Ensemble:
             version=self._version,
             reset_by_hand=self._reset_by_hand,
             fixed=self._fixed,
+            heard=self.heard,
             ahead=self._ahead,
         )
         for node in self._ordered:

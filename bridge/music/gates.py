@@ -55,7 +55,6 @@ class GatesNode(HitNode):
         outputs: dict[str, OutputRange] | None = None,
     ) -> None:
         super().__init__(lane, spec, step)
-        self.sixteenths_bend = False  # what the gates say has swing in it already
         written = self.written_lane
         self.expression = Expression(term, spec.seed, written.name, None, GATE_FUNCTIONS)
         self.slots = tuple((positions[name], before) for name, before in self.expression.leaves)
@@ -354,9 +353,11 @@ class GatesNode(HitNode):
             weight = max(weight, own)
         causes = tuple(dict.fromkeys(self.slots[slot][0] for slot in high))
         count = len(out)
-        self.sound(window, out, tick, -1, tick, 0, weight, causes, there)
+        self.sound(window, out, tick, tick, 0, weight, causes, there)
         for place in range(count, len(out)):
-            out[place] = out[place]._replace(grid=grid)
+            hit = out[place]
+            feel = hit.feel._replace(offset=hit.feel.offset + tick - grid)
+            out[place] = hit._replace(grid=grid, feel=feel)
 
     # --- how long it stays high ---
 

@@ -13,8 +13,8 @@ from math import floor
 
 from bridge.music import chance
 from bridge.music.model import Lane, SetSpec
-from bridge.music.node import BOTH, Hit, Window
-from bridge.music.ticks import SWING_GRID, step_swing_offset, swing_offset
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, WRITTEN, Feel, Hit, Window
+from bridge.music.ticks import Bend, Swing
 
 PER_HIT = (
     "chance",
@@ -35,8 +35,9 @@ PER_HIT = (
 
 # Between two repeats the gate falls for at least a tenth of their distance, or they would be one.
 REPEAT_GATE = 0.9
-# A gate whose end is not known before: so far is looked ahead, so long it lasts at most.
 LONGEST_GATE_BARS = 4
+"""Bars to search ahead for what ends a gate (a tie's next hit, the fall of a derived gate); also
+the longest such gate."""
 
 
 class HitNode:
@@ -44,9 +45,8 @@ class HitNode:
 
     due = -1
 
-    def __init__(self, lane: int, spec: SetSpec, step: Fraction, own_swing: bool = False) -> None:
-        """`step` is what fractions of a step refer to; `own_swing` is true when the lane has a
-        swing of its own, which bends its own steps and not sixteenths."""
+    def __init__(self, lane: int, spec: SetSpec, step: Fraction) -> None:
+        """`step` is what fractions of a step refer to."""
         written: Lane = spec.lanes[lane]
         self.lane = lane
         self.reads: tuple[int, ...] = ()
@@ -55,10 +55,11 @@ class HitNode:
         self.step_length = float(step)
         self.bar_ticks = spec.bar_ticks
         self.longest = LONGEST_GATE_BARS * spec.bar_ticks
-        self.own_swing = own_swing
+        self.bending = Swing(step, spec.bar_ticks, "swing" in written.settings, written.led)
+        self.origin = 0
+        self.on_grid = written.feel == "grid"
         self.loose_hit: tuple[str, ...] = ()
         self.version = -1
-        self.sixteenths_bend = step.denominator == 1 and step.numerator % SWING_GRID == 0
 
         seed, name = spec.seed, written.name
         self.chance_key = chance.key(seed, name, "chance")
@@ -103,31 +104,24 @@ class HitNode:
 
     # --- sounding ---
 
-    def swing_at(self, grid: int, index: int) -> float:
-        """Ticks that swing adds at `grid`, the lane's step number `index` (below 0: none)."""
-        if self.swing == 50.0:
-            return 0.0
-        if self.own_swing and index >= 0:
-            return step_swing_offset(index, self.step, self.swing)
-        return swing_offset(grid, self.swing) if self.sixteenths_bend else 0.0
-
     def sound(
         self,
         window: Window,
         out: list[Hit],
         grid: int,
-        index: int,
         turn: int,
         count: int,
         weight: float,
         causes: tuple[int, ...] = (),
         there: int = BOTH,
+        feel: Feel = ON_GRID,
     ) -> None:
         """
         Append the hits of one place on the grid.
 
         `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
-        hit, 1 for an accented one, 0.5 for half an accent.
+        hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from the hit
+        that causes this one.
         """
         level = self.level
         if weight:
@@ -137,32 +131,34 @@ class HitNode:
         if not 0.0 <= level <= 1.0:
             level = min(1.0, max(0.0, level))
 
-        offset = self.swing_at(grid, index)
+        late = 0.0
         if self.shift:
-            offset += self.shift * self.step_length
+            late += self.shift * self.step_length
         if self.shift_ms:
-            offset += window.ms(self.shift_ms)
+            late += window.ms(self.shift_ms)
         if self.humanise_ms:
-            offset += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
-        tick = max(0, floor(grid + offset + 0.5))
+            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
+        feel = feel.plus(grid, self.bending.bends(self.swing, self.origin), late)
+        tick = max(0, floor(grid + feel.offset + 0.5))
 
         length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
         if self.repeats >= 1.5:
-            self._repeat(out, grid, index, tick, level, length, weight, causes, there)
+            self._repeat(out, grid, tick, level, length, weight, causes, there, feel)
             return
-        out.append(Hit(grid, tick, level, max(1, floor(length + 0.5)), weight, causes, 0, there))
+        lasting = max(1, floor(length + 0.5))
+        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, there, feel))
 
     def _repeat(
         self,
         out: list[Hit],
         grid: int,
-        index: int,
         tick: int,
         level: float,
         length: float,
         accent: float,
         causes: tuple[int, ...],
         there: int,
+        feel: Feel,
     ) -> None:
         """
         Append several hits within one step.
@@ -172,9 +168,8 @@ class HitNode:
         rises from ``level * (1 - ramp)`` when above. The step is taken as long as swing leaves it.
         """
         count = round(self.repeats)
-        next_grid = grid + round(self.step_length)
-        after = self.swing_at(next_grid, index + 1 if index >= 0 else -1)
-        span = self.step_length + after - self.swing_at(grid, index)
+        span = self.step_length + _swung(feel.bends, grid + round(self.step_length))
+        span -= _swung(feel.bends, grid)
         power = 2.0**-self.repeat_curve
         starts = [floor(span * (j / count) ** power + 0.5) for j in range(count)]
         starts.append(floor(span + 0.5))
@@ -200,27 +195,39 @@ class HitNode:
                     causes,
                     j,
                     there,
+                    feel,
                 )
             )
 
     def finish(self, window: Window, out: list[Hit]) -> None:
-        """Make hits last until the next one, where the lane ties them."""
+        """Make hits last until the next one that sounds, where the lane ties them. A hit that is
+        only written lasts until the next written one."""
         if not self.tie or self.alone or not out:
             return
-        ticks = [hit.tick for hit in out[1:]]
-        ticks.append(self._next_tick(window, out[-1].tick + self.longest))
-        for place, (hit, until) in enumerate(zip(out, ticks, strict=True)):
-            out[place] = hit._replace(length=min(max(1, until - hit.tick), self.longest))
+        until: dict[int, int] = {}  # by bit: when the next hit that has it sounds
+        for place in range(len(out) - 1, -1, -1):
+            hit = out[place]
+            bit = SOUNDING if hit.there & SOUNDING else WRITTEN
+            if bit not in until:
+                until[bit] = self._next_tick(window, bit, hit.tick + self.longest)
+            length = min(max(1, until[bit] - hit.tick), self.longest)
+            out[place] = hit._replace(length=length)
+            until.update({each: hit.tick for each in (WRITTEN, SOUNDING) if hit.there & each})
 
-    def _next_tick(self, window: Window, limit: int) -> int:
-        """When the first hit after this window sounds; `limit` when there is none before."""
+    def _next_tick(self, window: Window, bit: int, limit: int) -> int:
+        """When the first hit with `bit` after this window sounds; `limit` when there is none
+        before."""
         for _, part in window.ahead(self.lane, window):
-            hits = part.hits.get(self.lane, ())
-            if hits:
-                return hits[0].tick
+            for hit in part.hits.get(self.lane, ()):
+                if hit.there & bit:
+                    return hit.tick
             if part.end >= limit:
                 break
         return limit
 
     def value_at(self, tick: int) -> float:
         raise TypeError(f"lane {self.written_lane.name} has hits and no value")
+
+
+def _swung(bends: tuple[Bend, ...], grid: int) -> float:
+    return sum(bend.at(grid) for bend in bends)

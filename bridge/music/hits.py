@@ -10,7 +10,7 @@ from bridge.music import chance
 from bridge.music.euclid import euclid, rotate
 from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps
-from bridge.music.node import Hit, Window, steps_of
+from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
 from bridge.music.pattern import (
     Cursor,
     Drift,
@@ -36,13 +36,12 @@ class PatternNode(HitNode):
         lane: int,
         spec: SetSpec,
         step: Fraction,
-        own_swing: bool = False,
         advance: int | None = None,
         reset: int | None = None,
     ) -> None:
         """`advance` is the position of the lane whose hits move this one, None for a rate;
         `reset` the position of the lane whose hits send it to its first step."""
-        super().__init__(lane, spec, step, own_swing and advance is None)
+        super().__init__(lane, spec, step)
         written = self.written_lane
         self.advance_by = advance
         self.reset_by = reset
@@ -266,7 +265,8 @@ class PatternNode(HitNode):
                 self.next_reset = (grid // self.reset_ticks + 1) * self.reset_ticks
                 self._to_first(by_hand=False)
             hand = self._reset_due(grid, resets, hand)
-            self._play(window, out, grid, -1, causes)
+            feel = ON_GRID if self.on_grid else cause.feel
+            self._play(window, out, grid, -1, causes, feel)
         self._reset_due(window.end - 1, resets, hand)
 
     def _limit(self, place: int, index: int) -> float:
@@ -284,7 +284,13 @@ class PatternNode(HitNode):
         return found[0 if self.marks[place] else 1][within]
 
     def _play(
-        self, window: Window, out: list[Hit], tick: int, index: int, causes: tuple[int, ...]
+        self,
+        window: Window,
+        out: list[Hit],
+        tick: int,
+        index: int,
+        causes: tuple[int, ...],
+        feel: Feel = ON_GRID,
     ) -> None:
         """One step of the lane at grid `tick`."""
         if self.loose_pattern:
@@ -314,7 +320,7 @@ class PatternNode(HitNode):
         weight = 1.0 if mark == 2 else 0.0
         if accents:
             weight = max(weight, accent / 2.0)
-        self.sound(window, out, tick, index, cursor.turn, cursor.step, weight, causes)
+        self.sound(window, out, tick, cursor.turn, cursor.step, weight, causes, feel=feel)
 
 
 @lru_cache(maxsize=256)

@@ -21,9 +21,9 @@ from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accent
 from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import Expression
 from bridge.music.model import Logic, SetSpec
-from bridge.music.node import BOTH, SOUNDING, Hit, Window, steps_of
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
-from bridge.music.ticks import first_step_from, step_tick
+from bridge.music.ticks import Swing, first_step_from, step_tick
 
 HITS = 1 << 6
 """Set in the mask of a lane that hits at a tick; a state may be true without."""
@@ -59,6 +59,9 @@ class LogicNode(HitNode):
         if reset is not None:
             reads.add(reset)
         self.reads = tuple(sorted(reads))
+        # A hit that no hit causes stands on a step of the set's groove.
+        groove = Swing(step, spec.bar_ticks).bends(spec.swing)
+        self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
         self.own = False  # whether the lane's own steps are looked at as well
         self.bar_steps = max(1, round(spec.bar_ticks / step))
         self.looks: list[tuple[int, int]] = []
@@ -160,7 +163,7 @@ class LogicNode(HitNode):
         out: list[Hit] = []
         window.hits[self.lane] = out
         resets = self._resets(window)
-        places = self._places(window, resets)
+        places, feels = self._places(window, resets)
         timers = self.expression.timers
         ticks = sorted(places)
         end = window.end
@@ -187,7 +190,8 @@ class LogicNode(HitNode):
                     masks[slot] |= self._rest_of(window, slot, tick)
             value = self.expression.evaluate(masks, tick)
             there = hits_in(value, masks[-1]) if state else value
-            there = self._play(window, out, tick, there, masks)
+            feel = self._inherited(tick, there, feels.get(tick, {}))
+            there = self._play(window, out, tick, there, masks, feel)
             if state:
                 if self._leaves_out():
                     value = there | here(there)
@@ -216,8 +220,23 @@ class LogicNode(HitNode):
             return mask & ~(SOUNDING | ACCENTS | here(SOUNDING))
         return mask
 
-    def _places(self, window: Window, resets: Sequence[int]) -> dict[int, list[int]]:
-        """Where to look: masks by tick, the last of them true at the lane's own steps."""
+    def _inherited(self, tick: int, there: int, feels: dict[int, Feel]) -> Feel:
+        """The feel of the hit that causes a hit at `tick`; `feels` are those of the hits there, by
+        slot."""
+        causes = self.expression.causes
+        assert causes is not None
+        causes.hear(tick, feels)
+        if self.on_grid:
+            return ON_GRID
+        feel = causes.at(tick, there, feels) if there & BOTH else None
+        return self.uncaused.at(tick) if feel is None else feel
+
+    def _places(
+        self, window: Window, resets: Sequence[int]
+    ) -> tuple[dict[int, list[int]], dict[int, dict[int, Feel]]]:
+        """Where to look: masks by tick, the last of them true at the lane's own steps; and by tick
+        and slot the feel of what hits there."""
+        feels: dict[int, dict[int, Feel]] = {}
         width = len(self.slots) + 1
         places: dict[int, list[int]] = {tick: [0] * width for tick in resets if tick < window.end}
 
@@ -236,6 +255,10 @@ class LogicNode(HitNode):
                 if hit.accent and mask & SOUNDING:
                     mask |= accent_bits(hit.accent)
                 mask = self._heard(window, lane, before, hit.grid, mask)
+                here_now = feels.setdefault(hit.grid, {})
+                before_now = at(hit.grid)[slot]
+                if slot not in here_now or (mask & SOUNDING and not before_now & SOUNDING):
+                    here_now[slot] = hit.feel
                 at(hit.grid)[slot] |= HITS if state else HITS | mask
             if state:
                 for tick, value in window.states[lane].looks:
@@ -249,7 +272,7 @@ class LogicNode(HitNode):
                 at(tick)[-1] = 1
                 self.index += 1
                 tick = step_tick(self.index, self.step)
-        return places
+        return places, feels
 
     def _resets(self, window: Window) -> list[int]:
         resets: list[int] = []
@@ -265,7 +288,13 @@ class LogicNode(HitNode):
         return sorted(resets)
 
     def _play(
-        self, window: Window, out: list[Hit], tick: int, value: int, masks: Sequence[int]
+        self,
+        window: Window,
+        out: list[Hit],
+        tick: int,
+        value: int,
+        masks: Sequence[int],
+        feel: Feel,
     ) -> int:
         """Sound what `value` says at `tick`; what is left of it."""
         if self.loose_hit:
@@ -291,7 +320,7 @@ class LogicNode(HitNode):
                 if mask & HITS and mask & there
             )
         )
-        self.sound(window, out, tick, -1, tick, 0, weight, causes, there)
+        self.sound(window, out, tick, tick, 0, weight, causes, there, feel)
         return accents_of(accent_bits(weight), there)
 
     def _thinned(self, tick: int, there: int) -> int:

@@ -21,6 +21,7 @@ from heapq import heappush
 from typing import Any
 
 from bridge.music import chance
+from bridge.music.causes import Causes
 from bridge.music.logic_functions import (
     FUNCTIONS,
     HERE,
@@ -84,10 +85,15 @@ class Expression:
         self._states = states
         self.restless = is_state(term, states)
         self.samples = self.restless
-        self.evaluate: Evaluate = self._build(term)
+        self.causes = Causes(term, self.leaves) if step is not None else None
+        self.evaluate: Evaluate = self._noted(term)
 
     def _schedule(self, tick: int) -> None:
         heappush(self.timers, tick)
+
+    def _noted(self, term: Term) -> Evaluate:
+        evaluate = self._build(term)
+        return evaluate if self.causes is None else self.causes.noting(term, evaluate)
 
     def _build(self, term: Term) -> Evaluate:
         if term.op == "lane":
@@ -96,7 +102,7 @@ class Expression:
                 self.leaves.append(leaf)
             slot = self.leaves.index(leaf)
             return lambda masks, tick: masks[slot]
-        parts = [self._build(part) for part in term.terms]
+        parts = [self._noted(part) for part in term.terms]
         if term.op in ("and", "or", "xor", "not"):
             built = _joined(term.op, parts)
         else:
@@ -130,12 +136,16 @@ class Expression:
     def begin(self, tick: int) -> None:
         """Be as new; time begins at `tick`."""
         self.timers.clear()
+        if self.causes is not None:
+            self.causes.rewind()
         for function in self.functions:
             function.begin(tick)
 
     def rewind(self, tick: int) -> None:
         """Forget what functions remember; what is coming (a delay) is dropped."""
         self.timers.clear()
+        if self.causes is not None:
+            self.causes.rewind()
         for function in self.functions:
             function.rewind(tick)
 
@@ -144,6 +154,7 @@ class Expression:
             "term": self.term,
             "timers": list(self.timers),
             "memory": [function.carry() for function in self.functions],
+            "causes": [] if self.causes is None else self.causes.carry(),
         }
 
     def adopt(self, carry: dict[str, Any]) -> bool:
@@ -153,6 +164,8 @@ class Expression:
         self.timers[:] = carry["timers"]
         for function, memory in zip(self.functions, carry["memory"], strict=True):
             function.adopt(memory)
+        if self.causes is not None:
+            self.causes.adopt(carry["causes"])
         return True
 
 

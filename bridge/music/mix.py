@@ -184,7 +184,8 @@ class Mixer:
                         self._await(line, lane, hit.tick, hit.level, 0)
                         self._await(line, lane, hit.tick + hit.length, 0.0, 0)
             else:
-                for change in window.changes.get(lane, ()):
+                moves = window.sounds.get(lane)
+                for change in window.changes.get(lane, ()) if moves is None else moves:
                     self._await(line, lane, change.tick, change.value, change.glide)
 
     def _await(self, line: _Line, lane: int, tick: int, value: float, glide: int) -> None:

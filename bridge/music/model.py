@@ -21,6 +21,7 @@ HIT_KINDS = ("euclid", "steps", "every", "logic")
 VALUE_KINDS = ("notes", "levels", "shape", "decay", "hold", "walk")
 Direction = Literal["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
 Tap = Literal["after-mute", "before-mute"]
+FeelOf = Literal["cause", "grid"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +369,7 @@ class Lane:
     muted: bool = False
     share: bool = False
     tap: Tap = "after-mute"
+    feel: FeelOf = "cause"
     direction: Direction = "forward"
     reset: int | str | None = None
     accents: tuple[int, ...] = ()
@@ -386,6 +388,12 @@ class Lane:
     @property
     def kind(self) -> str:
         return type(self.source).__name__.lower()
+
+    @property
+    def led(self) -> bool:
+        """Whether the hits of other lanes say where its steps are: it is moved by one, or derived
+        from some. Such a lane has their swing, and its own on top."""
+        return isinstance(self.source, Logic) or isinstance(self.advance, str)
 
     @property
     def hits(self) -> bool:

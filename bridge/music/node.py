@@ -18,15 +18,48 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
+from bridge.music.ticks import Bend
+
 WRITTEN = 1
 SOUNDING = 2
 BOTH = WRITTEN | SOUNDING
 
 
+class Feel(NamedTuple):
+    """
+    How far a hit sounds from its place on the grid; lanes moved by or derived from it inherit this.
+
+    `offset` is the whole way in ticks, all swings included. `late` is the part of it that stays the
+    same at any other place (shift, humanise), `bends` are the swings that depend on the place.
+    `caused` is false for a hit that no hit causes (a state, on a step of its lane).
+    """
+
+    offset: float = 0.0
+    late: float = 0.0
+    bends: tuple[Bend, ...] = ()
+    caused: bool = True
+
+    def at(self, grid: int) -> Feel:
+        """The same feel at another place of the grid."""
+        offset = self.late + sum(bend.at(grid) for bend in self.bends)
+        return self._replace(offset=offset)
+
+    def plus(self, grid: int, bends: tuple[Bend, ...], late: float) -> Feel:
+        """This feel with a lane's own swing and lateness on top."""
+        if not bends and not late:
+            return self
+        offset = self.offset + late + sum(bend.at(grid) for bend in bends)
+        return Feel(offset, self.late + late, self.bends + bends, self.caused)
+
+
+ON_GRID = Feel()
+
+
 class Hit(NamedTuple):
     """A hit on the grid: `grid` is the nominal tick, `tick` when it sounds (swing, shift,
     humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `sub` counts the
-    repeats within a step; `there` is `WRITTEN`, `SOUNDING` or `BOTH`."""
+    repeats within a step; `there` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the first
+    hit of the step."""
 
     grid: int
     tick: int
@@ -36,6 +69,7 @@ class Hit(NamedTuple):
     causes: tuple[int, ...] = ()
     sub: int = 0
     there: int = BOTH
+    feel: Feel = ON_GRID
 
 
 class Change(NamedTuple):
@@ -91,7 +125,12 @@ class Window:
     muted(lane, tick)
         whether the lane is out at that tick.
     value(lane, tick)
-        value of a value lane at a tick (glides applied), before output mixing.
+        value of a value lane at a tick of the grid (glides applied), before output mixing.
+    heard(lane, tick)
+        the same at a tick of sounding time: what the lane's output says at that moment. Only of
+        lanes that a lane of hold samples.
+    sounds
+        what lanes of values do in sounding time, where that is more than `changes` at other ticks.
     ms(x)
         milliseconds as ticks (float) at the present tempo.
     version
@@ -114,11 +153,13 @@ class Window:
     ms: Callable[[float], float]
     hits: dict[int, Sequence[Hit]] = field(default_factory=dict)
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
+    sounds: dict[int, Sequence[Change]] = field(default_factory=dict)
     states: dict[int, State] = field(default_factory=dict)
     signals: dict[int, Signal | None] = field(default_factory=dict)
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1
     fixed: Callable[[int, str], bool] = lambda lane, name: False
+    heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
 
 

@@ -18,6 +18,7 @@ from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.value_node import ValueNode
 
 MARK_BARS = 4
 MOST_MARKS = 64
@@ -208,13 +209,13 @@ class Renderer:
             shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
             own = -shift[0] * float(self.score.steps[place])
             own += ensemble.ms(humanise_ms[1]) - ensemble.ms(shift_ms[0])
-            causes = max((early[read] for read in self.score.reads[place]), default=0)
             early[place] = int(own) + 1 if own > 0 else 0
-            if isinstance(node, GatesNode):
-                node.lag = causes
+            lane = self.score.lanes[place]
+            if not lane.hits or (lane.led and lane.feel == "cause"):
+                causes = max((early[read] for read in self.score.reads[place]), default=0)
                 early[place] += causes
-            elif not self.score.lanes[place].hits:
-                early[place] += causes
+                if isinstance(node, GatesNode | ValueNode):
+                    node.lag = causes
         return max(early, default=0)
 
     def _extremes(self, lane: int, name: str) -> tuple[float, float]:

@@ -157,7 +157,8 @@ class Stage:
 
     def _written(self, lane: Lane) -> dict[str, float]:
         values = {name: float(setting.start) for name, setting in SETTINGS.items()}
-        values["swing"] = float(self.spec.swing)
+        if not lane.led:  # which has the swing of the lanes that lead it
+            values["swing"] = float(self.spec.swing)
         values.update({name: float(value) for name, value in lane.settings.items()})
         return values
 

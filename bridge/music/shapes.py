@@ -3,6 +3,10 @@
 They are sampled at every multiple of 20 ticks, and where a hit starts them again; in between the
 value stays. A sample is a pure function of where the lane began and of the settings at the
 sampled ticks, so the cut of the windows is nowhere to be seen.
+
+A lane that hits start again is a pair of nodes where both times are asked for: one starts where a
+hit is written, for lanes that read its value, the other where the hit sounds, for outputs. So an
+envelope goes on falling until the very tick at which a late hit sounds.
 """
 
 from __future__ import annotations
@@ -13,7 +17,7 @@ from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.model import Decay, Lane, SetSpec, Shape
-from bridge.music.node import SOUNDING, Change, Window, steps_of
+from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
 from bridge.music.value_node import CONTROL_GRID, ValueNode
 
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
@@ -46,6 +50,8 @@ class _Start(NamedTuple):
 class SampledNode(ValueNode):
     """A lane sampled on the control grid. A subclass says what starts it and what a sample is."""
 
+    started_by: tuple[int, ...] = ()
+
     def __init__(
         self,
         lane: int,
@@ -53,14 +59,29 @@ class SampledNode(ValueNode):
         written: Lane,
         positions: Mapping[str, int],
         pitches: frozenset[str],
+        heard: bool = False,
     ) -> None:
+        """`heard` makes the node that starts where hits sound."""
         super().__init__(lane, spec, written, positions, pitches)
+        self.in_heard_time = heard
+        self.twin: SampledNode | None = None
         self.next = 0
         self.lead = 0
+        self.done = 0
+        self._later: list[_Start] = []
         self._sent: float | None = None
 
+    def pair(self, twin: SampledNode) -> None:
+        """Take a node in sounding time beside this one, when outputs need it: nothing is late in
+        a lane that no hit starts."""
+        if self.started_by and self.played:
+            self.twin = twin
+
+    def heard_at(self, tick: int) -> float:
+        return super().heard_at(tick) if self.twin is None else self.twin.heard_at(tick)
+
     def starts(self, window: Window) -> list[_Start]:
-        """What starts the lane again in this window, in tick order."""
+        """What is known since the last window to start the lane again."""
         raise NotImplementedError
 
     def start(self, window: Window, start: _Start) -> None:
@@ -70,13 +91,33 @@ class SampledNode(ValueNode):
         """The value at `grid`, None when nothing moves."""
         raise NotImplementedError
 
+    def place_of(self, hit: Hit) -> tuple[int, int]:
+        """Where a hit starts the lane, and how much later than there it sounds."""
+        if self.on_grid:
+            return hit.grid, 0
+        if self.in_heard_time:
+            return max(hit.tick, self.done), 0
+        return hit.grid, hit.tick - hit.grid
+
     def run(self, window: Window) -> None:
-        if self.next >= window.end and self.idle(window):
+        if self.twin is None or self.read:
+            self._run(window)
+        if self.twin is not None:
+            self.twin.lag = self.lag
+            self.twin._run(window)
+
+    def _run(self, window: Window) -> None:
+        end = max(self.done, window.end - self.lag) if self.in_heard_time else window.end
+        if self.next >= end and self.idle(window):
+            self.done = end
             return
         out = self.begin(window)
-        starts = self.starts(window)
-        end, grid = window.end, self.next
-        for start in starts:
+        if self.in_heard_time:
+            window.sounds[self.lane] = out
+        found = sorted(self._later + self.starts(window))
+        self._later = [start for start in found if start.grid >= end]
+        grid = self.next
+        for start in found[: len(found) - len(self._later)]:
             while grid < start.grid:
                 self._send(window, out, grid)
                 grid += CONTROL_GRID
@@ -89,8 +130,16 @@ class SampledNode(ValueNode):
             self._send(window, out, grid)
             grid += CONTROL_GRID
         self.next = grid
+        self.done = end
         self.due = -1 if self.reads else grid
         self.finish(window)
+
+    def idle(self, window: Window) -> bool:
+        return not self._later and super().idle(window)
+
+    def finish(self, window: Window) -> None:
+        if self._transposing:
+            self._semitones(self.done - 1)
 
     def _send(self, window: Window, out: list[Change], grid: int) -> None:
         level = self.sample(window, grid)
@@ -100,25 +149,48 @@ class SampledNode(ValueNode):
         if value == self._sent:
             return
         self._sent = value
-        tick = self.sounding(window, grid, -1, self.lead)
+        tick = self.sounding(window, grid, self.lead)
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
 
     def rewind(self) -> None:
         super().rewind()
-        self.next = self.lead = 0
+        self.next = self.lead = self.done = 0
+        self._later = []
         self._sent = None
         self.due = -1 if self.reads else 0
+        if self.twin is not None:
+            self.twin.rewind()
 
     def carry(self) -> dict[str, Any]:
-        return super().carry() | {"control": self.next, "lead": self.lead, "sent": self._sent}
+        return super().carry() | {
+            "control": self.next,
+            "lead": self.lead,
+            "done": self.done,
+            "later": [tuple(start) for start in self._later],
+            "sent": self._sent,
+            "runs": self.twin is None or self.read,
+            "twin": None if self.twin is None else self.twin.carry(),
+        }
 
     def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
         at = carry.get("at", 0)
+        twin = carry.get("twin") or carry
+        if not carry.get("runs", True):  # it stood still, as nobody asked for it
+            carry = {**twin, "at": at}
+        super().adopt(carry)  # which rewinds both
+        if self.twin is not None:
+            self.twin.adopt({**twin, "twin": None, "at": at})
         self.next = carry.get("control", -(-at // CONTROL_GRID) * CONTROL_GRID)
         self.lead = carry.get("lead", 0)
-        self._sent = carry.get("sent") if self._pieces else None
+        self.done = carry.get("done", at)
+        self._later = [_Start(*start) for start in carry.get("later", ())]
+        self._sent = carry.get("sent") if self.line.pieces else None
         self.due = -1 if self.reads else self.next
+        self.take(carry)
+
+    def take(self, carry: dict[str, Any]) -> None:
+        """Take over what a subclass keeps of its own."""
+        raise NotImplementedError
 
 
 class ShapeNode(SampledNode):
@@ -136,8 +208,9 @@ class ShapeNode(SampledNode):
         written: Lane,
         positions: Mapping[str, int],
         pitches: frozenset[str],
+        heard: bool = False,
     ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
+        super().__init__(lane, spec, written, positions, pitches, heard)
         source = written.source
         assert isinstance(source, Shape)
         self.form = source.form
@@ -147,6 +220,8 @@ class ShapeNode(SampledNode):
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
         self._stream = chance.key(spec.seed, written.name, "shape")
+        if not heard:
+            self.pair(ShapeNode(lane, spec, written, positions, pitches, True))
         self._origin = 0
         self._turn = 0  # how often it has started again: chance does not repeat itself
         self._cycles = 0.0
@@ -155,7 +230,7 @@ class ShapeNode(SampledNode):
 
     def starts(self, window: Window) -> list[_Start]:
         found = [
-            _Start(hit.grid, hit.tick - hit.grid, 1.0)
+            _Start(*self.place_of(hit), 1.0)
             for lane in self.started_by
             for hit in steps_of(window.hits.get(lane, ()))
         ]
@@ -169,7 +244,6 @@ class ShapeNode(SampledNode):
             if at < window.end:
                 found.append(_Start(at, 0, 1.0))
                 self._hand = hand
-        found.sort()
         return found
 
     def start(self, window: Window, start: _Start) -> None:
@@ -218,8 +292,7 @@ class ShapeNode(SampledNode):
             "hand": self._hand,
         }
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
+    def take(self, carry: dict[str, Any]) -> None:
         self._origin = carry.get("origin", 0)
         self._turn = carry.get("turn", 0)
         self._cycles = carry.get("cycles", 0.0)
@@ -244,10 +317,14 @@ class DecayNode(SampledNode):
         written: Lane,
         positions: Mapping[str, int],
         pitches: frozenset[str],
+        heard: bool = False,
     ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
+        super().__init__(lane, spec, written, positions, pitches, heard)
         assert isinstance(written.source, Decay)
         self.of = positions[written.source.of]
+        self.started_by = (self.of,)
+        if not heard:
+            self.pair(DecayNode(lane, spec, written, positions, pitches, True))
         self.after_mute = written.tap == "after-mute"
         self.reads = tuple(sorted({*self.reads, self.of}))
         self.due = -1
@@ -255,24 +332,21 @@ class DecayNode(SampledNode):
         self._at = 0
         self._moving = True  # so that the first sample sets the line to its lower bound
         self._first = 0  # when the first hit of a step sounds
-        self._later: list[_Start] = []
 
     def starts(self, window: Window) -> list[_Start]:
-        found = self._later
+        found: list[_Start] = []
         for hit in window.hits.get(self.of, ()):
             if not hit.sub:
                 self._first = hit.tick
             if self.after_mute and (not hit.there & SOUNDING or window.muted(self.of, hit.grid)):
                 continue
-            # A repeat starts it as much later as it sounds after the first hit of its step.
-            late = hit.tick - self._first if hit.sub else 0
-            found.append(_Start(hit.grid + late, hit.tick - hit.grid - late, hit.level))
-        found.sort()
-        self._later = [start for start in found if start.grid >= window.end]
-        return found[: len(found) - len(self._later)]
-
-    def idle(self, window: Window) -> bool:
-        return not self._later and super().idle(window)
+            grid, lead = self.place_of(hit)
+            if hit.sub and (self.on_grid or not self.in_heard_time):
+                # A repeat starts it as much later as it sounds after the first hit of its step.
+                grid += hit.tick - self._first
+                lead = 0 if self.on_grid else hit.tick - grid
+            found.append(_Start(grid, lead, hit.level))
+        return found
 
     def start(self, window: Window, start: _Start) -> None:
         self._level = start.level
@@ -294,7 +368,7 @@ class DecayNode(SampledNode):
     def rewind(self) -> None:
         super().rewind()
         self._level, self._at, self._moving = 0.0, 0, True
-        self._first, self._later = 0, []
+        self._first = 0
         self.due = -1
 
     def carry(self) -> dict[str, Any]:
@@ -303,13 +377,10 @@ class DecayNode(SampledNode):
             "from": self._at,
             "moving": self._moving,
             "first": self._first,
-            "later": [tuple(start) for start in self._later],
         }
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
+    def take(self, carry: dict[str, Any]) -> None:
         self._level = carry.get("level", 0.0)
         self._at = carry.get("from", 0)
         self._moving = carry.get("moving", True)
         self._first = carry.get("first", 0)
-        self._later = [_Start(*start) for start in carry.get("later", ())]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from math import floor
 from typing import NamedTuple
 
 from bridge.music.model import TICKS_PER_QUARTER
@@ -19,11 +20,12 @@ LONGEST_STEP = Fraction(TICKS_PER_WHOLE * 64)
 _SHARE = re.compile(r"(\d{1,4})/(\d{1,4})(T|\.)?")
 _RATIO = re.compile(r"(\d{1,4}):(\d{1,4})")
 
-# A pair of sixteenths, and the finest straight grid that swing still bends (a 128th note):
-# ticks off this grid belong to triplets and free ratios, which stay where they are.
+# What the set's swing bends: sixteenths, down to the finest straight grid (a 128th note); ticks off
+# this grid belong to triplets and free ratios, which stay where they are.
 SWING_STEP = TICKS_PER_QUARTER // 4
-SWING_PAIR = 2 * SWING_STEP
 SWING_GRID = TICKS_PER_WHOLE // 128
+
+_ROUNDED = 0.5  # the place of a step is at most this far from the whole tick it is played at
 
 
 class Position(NamedTuple):
@@ -104,28 +106,64 @@ def position(tick: int, meter: tuple[int, int] = (4, 4)) -> Position:
     return Position(bar + 1, beat + 1, rest)
 
 
-def swing_offset(grid: int, percent: float) -> float:
+class Bend(NamedTuple):
     """
-    How many ticks later the nominal tick `grid` sounds when sixteenths swing.
+    One swing: how many ticks later it makes any place of the grid sound.
 
-    `percent` of each pair of sixteenths goes to the first: 50 is straight, 66.67 is 2:1. The
-    second sixteenth moves by ``480 * (percent - 50) / 100`` ticks; what lies between (32nds and
-    finer) moves in proportion, so that the order of hits never changes. Ticks off the straight
-    grid (triplets, free ratios) do not move.
+    `percent` of each pair of steps goes to the first: 50 is straight, 66.67 is 2:1. The second
+    step of a pair moves by ``2 * step * (percent - 50) / 100`` ticks; what lies between two steps
+    moves in proportion, so that the order of hits never changes. Pairs begin at each bar line
+    (`bar` ticks apart), and what is left at the end of a bar without a partner stays where it is,
+    so a downbeat is never late; with `bar` 0 they are counted from `origin` on. With `binary` only
+    places of the straight grid move: triplets and free ratios stay.
     """
-    within = grid % SWING_PAIR
-    if within == 0 or grid % SWING_GRID:
-        return 0.0
-    if within > SWING_STEP:
-        within = SWING_PAIR - within
-    return within * (percent - 50.0) / 50.0
+
+    percent: float
+    step: float
+    bar: int = 0
+    origin: int = 0
+    binary: bool = False
+
+    def at(self, grid: int) -> float:
+        """The ticks that this swing adds at `grid`."""
+        along = grid % self.bar if self.bar else grid - self.origin
+        if self.binary and along % SWING_GRID:
+            return 0.0
+        steps = along / self.step
+        near = floor(steps + 0.5)
+        if abs(along - near * self.step) <= _ROUNDED:
+            steps = near
+        pair = floor(steps / 2)
+        if self.bar and (2 * pair + 2) * self.step > self.bar + _ROUNDED:
+            return 0.0
+        within = steps - 2 * pair
+        return min(within, 2 - within) * self.step * (self.percent - 50.0) / 50.0
 
 
-def step_swing_offset(index: int, step: Fraction, percent: float) -> float:
-    """The same for a lane with a swing of its own: every second of its steps comes late.
+class Swing:
+    """The swing of one lane: which bend it makes of a percentage."""
 
-    ``2 * step * (percent - 50) / 100`` ticks for odd `index`, 0 for even.
-    """
-    if not index & 1:
-        return 0.0
-    return float(step) * (percent - 50.0) / 50.0
+    def __init__(
+        self, step: Fraction, bar_ticks: int, own: bool = False, led: bool = False
+    ) -> None:
+        """`step` is the lane's step and `own` whether it has a swing of its own; `led` lanes are
+        moved by or derived from others, and only have their own."""
+        in_bar = bar_ticks / step
+        whole = in_bar.denominator == 1 and in_bar > 1
+        self._own = own or led
+        self._step = float(step) if self._own else float(SWING_STEP)
+        self._bar = bar_ticks if whole or not self._own else 0
+        self._still = not self._own and not (step.denominator == 1 and step % SWING_GRID == 0)
+        self._bends: tuple[Bend, ...] = ()
+
+    def bends(self, percent: float, origin: int = 0) -> tuple[Bend, ...]:
+        """None when `percent` is straight or the lane's rate does not swing, else one bend.
+        `origin` is where the lane began to count its steps."""
+        if percent == 50.0 or self._still:
+            return ()
+        kept = self._bends
+        if not kept or kept[0].percent != percent or kept[0].origin != origin:
+            kept = self._bends = (
+                Bend(percent, self._step, self._bar, origin, binary=not self._own),
+            )
+        return kept

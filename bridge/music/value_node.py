@@ -2,7 +2,10 @@
 
 Each move is a `Change`: from where the line is, straight to a target, within `glide` ticks. Other
 lanes read the line in nominal time (`value_at`, by grid tick); outputs follow the changes in
-sounding time (`Change.tick`), which is the mixer's work.
+sounding time (`Change.tick`), which is the mixer's work. For most lanes both are the same moves at
+other ticks. Lanes that a hit makes sample or begin anew (hold, decay, shape) live in both times,
+as far as each is asked for: in nominal time the hit is where it is written, in sounding time where
+it sounds, and up to that very tick the value goes on as before.
 
 Notes: a lane is *note-like* when its values are note numbers, that is when it is a lane of
 notes, holds one, or goes to a pitch output. All others have levels.
@@ -21,13 +24,7 @@ from bridge.music.model import SIXTEENTH, Hold, Lane, Notes, SetSpec
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
-from bridge.music.ticks import (
-    SWING_GRID,
-    first_step_from,
-    step_swing_offset,
-    step_tick,
-    swing_offset,
-)
+from bridge.music.ticks import Swing, first_step_from, step_tick
 
 CONTROL_GRID = 20
 """Ticks between two samples of anything that glides."""
@@ -50,6 +47,52 @@ def along(start: float, target: float, elapsed: int, glide: int) -> float:
     if elapsed >= glide:
         return target
     return start + (target - start) * elapsed / glide
+
+
+class Line:
+    """Straight pieces, one after another, read at any tick of the last `_KEPT`."""
+
+    __slots__ = ("_at", "_from_first", "first", "pieces")
+
+    def __init__(self, first: float, notes: bool) -> None:
+        """`first` is the value before the first piece."""
+        self.first = first
+        self._from_first = not notes  # a pitch has nowhere to come from at first; a level has
+        self.clear()
+
+    def clear(self) -> None:
+        self._at: list[int] = []
+        self.pieces: list[Piece] = []
+
+    def put(self, pieces: list[Piece]) -> None:
+        """Be made of `pieces`."""
+        self.pieces = pieces
+        self._at = [piece.grid for piece in pieces]
+
+    def value_at(self, tick: int) -> float:
+        place = bisect_right(self._at, tick) - 1
+        if place < 0:
+            return self.first  # and not where it begins: windows that end before do not know that
+        at, start, target, glide = self.pieces[place]
+        elapsed = tick - at
+        return target if elapsed >= glide else start + (target - start) * elapsed / glide
+
+    def move(self, at: int, value: float, glide: int) -> None:
+        """Go to `value` from `at` on; what was to come at or after it is void."""
+        start = self.value_at(at) if self.pieces or self._from_first else value
+        while self._at and self._at[-1] >= at:
+            self._at.pop()
+            self.pieces.pop()
+        self._at.append(at)
+        self.pieces.append(Piece(at, start, value, glide))
+
+    def forget(self, before: int) -> None:
+        """Drop pieces that nobody may ask for any more, once there are many."""
+        if len(self._at) > _MOST_PIECES:
+            gone = bisect_right(self._at, before - _KEPT) - 1
+            if gone > 0:
+                del self._at[:gone]
+                del self.pieces[:gone]
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -113,8 +156,21 @@ class ValueNode:
         self.pitch = written.out in pitches
         self.notes = note_like(written, spec, pitches)
         self.fit = fitting_of(written, spec)
-        self.own_swing = "swing" in written.settings
-        self.bends = self.step.denominator == 1 and self.step.numerator % SWING_GRID == 0
+        self.on_grid = written.feel == "grid"
+        self.lag = 0
+        """How much earlier than its place on the grid a hit may sound that this lane hears: only so
+        far behind the grid is sounding time known. The renderer sets it."""
+        held = any(
+            isinstance(lane.source, Hold) and lane.source.value == written.name
+            for lane in spec.lanes
+        )
+        self.played = held or written.out is not None or any(d.out for d in written.drives)
+        self.read = (
+            held
+            or not self.played
+            or any(drive.lane for drive in written.drives)
+            or any(lane.transpose_by == written.name for lane in spec.lanes)
+        )
         self.transposer: int | None = None
         self._interval = 1.0
         self._home = 0.0
@@ -124,38 +180,36 @@ class ValueNode:
             self._home = home_of(other, spec, pitches)
             self._interval = 1.0 if note_like(other, spec, pitches) else 12.0
         self.reads: tuple[int, ...] = () if self.transposer is None else (self.transposer,)
-        self.first = 0.0
         self._moved_by = 0.0
         self._transposing: list[Change] = []
-        self._grids: list[int] = []
-        self._pieces: list[Piece] = []
+        self.line = Line(0.0, self.notes)
+        self.heard_line = Line(0.0, self.notes) if held else None
 
     # --- the line ---
 
-    def value_at(self, tick: int) -> float:
-        at = bisect_right(self._grids, tick) - 1
-        if at < 0:
-            return self.first  # and not where it begins: windows that end before do not know that
-        grid, start, target, glide = self._pieces[at]
-        elapsed = tick - grid
-        return target if elapsed >= glide else start + (target - start) * elapsed / glide
+    def begin_at(self, value: float) -> None:
+        """What the lane says before its first move."""
+        self.line.first = value
+        if self.heard_line is not None:
+            self.heard_line.first = value
 
-    @property
-    def target(self) -> float:
-        """Where the line is going."""
-        return self._pieces[-1].target if self._pieces else self.first
+    def value_at(self, tick: int) -> float:
+        return self.line.value_at(tick)
+
+    def heard_at(self, tick: int) -> float:
+        """The value at a tick of sounding time; only for lanes that a lane of hold samples."""
+        assert self.heard_line is not None
+        return self.heard_line.value_at(tick)
 
     def begin(self, window: Window) -> list[Change]:
         """Make room for this window's changes; lines up what the transposing lane does in it."""
         out: list[Change] = []
         window.changes[self.lane] = out
         if self.transposer is not None:
-            self._transposing = list(window.changes.get(self.transposer, ()))
-        if len(self._grids) > _MOST_PIECES:
-            gone = bisect_right(self._grids, window.start - _KEPT) - 1
-            if gone > 0:
-                del self._grids[:gone]
-                del self._pieces[:gone]
+            self._transposing += window.changes.get(self.transposer, ())
+        self.line.forget(window.start)
+        if self.heard_line is not None:
+            self.heard_line.forget(window.start)
         return out
 
     def idle(self, window: Window) -> bool:
@@ -170,13 +224,9 @@ class ValueNode:
 
     def move(self, out: list[Change], grid: int, tick: int, value: float, glide: int) -> None:
         """Send the line to `value` from `grid` on."""
-        # A pitch has nowhere to come from at first; a level comes from 0.
-        start = self.value_at(grid) if self._pieces or not self.notes else value
-        if self._grids and self._grids[-1] == grid:
-            self._pieces[-1] = Piece(grid, start, value, glide)
-        else:
-            self._grids.append(grid)
-            self._pieces.append(Piece(grid, start, value, glide))
+        self.line.move(grid, value, glide)
+        if self.heard_line is not None:
+            self.heard_line.move(tick, value, glide)
         out.append(Change(grid, tick, value, glide))
 
     # --- times ---
@@ -194,17 +244,9 @@ class ValueNode:
         shift_ms = window.setting(self.lane, "shift_ms", grid)
         return offset + window.ms(shift_ms) if shift_ms else offset
 
-    def sounding(self, window: Window, grid: int, index: int, lead: int = 0) -> int:
-        """When step `index` at `grid` sounds; `lead` is how much later its cause sounds."""
-        offset = lead + self.shift_ticks(window, grid)
-        if index >= 0:
-            swing = window.setting(self.lane, "swing", grid)
-            if swing != 50.0:
-                if self.own_swing:
-                    offset += step_swing_offset(index, self.step, swing)
-                elif self.bends:
-                    offset += swing_offset(grid, swing)
-        return max(0, floor(grid + offset + 0.5))
+    def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
+        """When a move at `grid` sounds; `lead` is how much later its cause sounds."""
+        return max(0, floor(grid + lead + self.shift_ticks(window, grid) + 0.5))
 
     # --- notes ---
 
@@ -216,10 +258,12 @@ class ValueNode:
 
     def note(self, window: Window, grid: int, number: float) -> float:
         """`number` transposed, then fitted into key, chord and octaves."""
-        number += window.setting(self.lane, "transpose", grid)
-        if self.transposer is not None:
-            number += self._semitones(grid)
-        return self.fit(number)
+        return self.fit(number + self.interval(window, grid))
+
+    def interval(self, window: Window, grid: int) -> float:
+        """The semitones by which a note at `grid` is transposed."""
+        own = window.setting(self.lane, "transpose", grid)
+        return own + self._semitones(grid) if self.transposer is not None else own
 
     def heard(self, window: Window, grid: int, value: float) -> float:
         """A level 0..1 as this lane's output wants it: a note for a pitch output."""
@@ -230,23 +274,35 @@ class ValueNode:
     # --- state ---
 
     def rewind(self) -> None:
-        self._grids, self._pieces = [], []
+        self.line.clear()
+        if self.heard_line is not None:
+            self.heard_line.clear()
         self._moved_by = 0.0
+        self._transposing = []
 
     def carry(self) -> dict[str, Any]:
+        heard = () if self.heard_line is None else self.heard_line.pieces
         return {
-            "pieces": [tuple(piece) for piece in self._pieces],
+            "pieces": [tuple(piece) for piece in self.line.pieces],
+            "heard": [tuple(piece) for piece in heard],
             "moved_by": self._moved_by,
+            "transposing": list(self._transposing),
             "notes": self.notes,
+            "lag": self.lag,
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
         self.rewind()
         if carry.get("notes") is self.notes:
-            self._pieces = [Piece(*piece) for piece in carry.get("pieces", ())]
-            self._grids = [piece.grid for piece in self._pieces]
+            self.line.put([Piece(*piece) for piece in carry.get("pieces", ())])
+            if self.heard_line is not None:
+                # A lane that was not held before has the line that others read.
+                heard = carry.get("heard") or carry.get("pieces", ())
+                self.heard_line.put([Piece(*piece) for piece in heard])
         if self.transposer is not None:
             self._moved_by = carry.get("moved_by", 0.0)
+            self._transposing = list(carry.get("transposing", ()))
+        self.lag = carry.get("lag", 0)
 
 
 class SteppedNode(ValueNode):
@@ -261,6 +317,7 @@ class SteppedNode(ValueNode):
         pitches: frozenset[str],
     ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
+        self.bending = Swing(self.step, spec.bar_ticks, "swing" in written.settings, written.led)
         self.mover = positions[written.advance] if isinstance(written.advance, str) else None
         self.reset_by = positions[written.reset] if isinstance(written.reset, str) else None
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
@@ -272,9 +329,15 @@ class SteppedNode(ValueNode):
         self.hand = -1
         self.due = -1 if self.reads else 0
 
-    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
-        """One step: move the line, or leave it."""
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        """One step: move the line, or leave it. `lead` is how much later its cause sounds."""
         raise NotImplementedError
+
+    def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
+        percent = window.setting(self.lane, "swing", grid)
+        for bend in self.bending.bends(percent, self.origin):
+            lead += bend.at(grid)
+        return super().sounding(window, grid, lead)
 
     def to_first(self, by_hand: bool) -> None:
         """The next step is the first one."""
@@ -308,7 +371,7 @@ class SteppedNode(ValueNode):
             if tick >= window.end:
                 break
             hand = self._resets_until(tick, resets, hand)
-            self.play(window, out, tick, self.index, 0)
+            self.play(window, out, tick, 0.0)
             self.index += 1
             tick = step_tick(self.index, self.step, self.origin)
         self.next = tick
@@ -324,7 +387,7 @@ class SteppedNode(ValueNode):
                 self.next_reset = (hit.grid // self.reset_ticks + 1) * self.reset_ticks
                 self.to_first(by_hand=False)
             hand = self._resets_until(hit.grid, resets, hand)
-            self.play(window, out, hit.grid, -1, hit.tick - hit.grid)
+            self.play(window, out, hit.grid, 0.0 if self.on_grid else hit.feel.offset)
         return hand
 
     def _resets_until(self, tick: int, resets: list[int], hand: int) -> int:

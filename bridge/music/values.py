@@ -6,14 +6,16 @@
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
 from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, fit
+from bridge.music.scale import spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, note_like
 
@@ -117,8 +119,8 @@ class PatternedNode(SteppedNode):
 
 
 class NotesNode(PatternedNode):
-    """Notes one by one. A rest and a tie keep the pitch; `glide` slides into a note within the
-    lane's slew, or within one step when it has none."""
+    """Notes one by one. A rest and a tie keep the pitch; `glide` slides into a note over one step,
+    or over the lane's slew where that is longer."""
 
     def __init__(
         self,
@@ -133,16 +135,16 @@ class NotesNode(PatternedNode):
         super().__init__(lane, spec, written, positions, pitches, len(self.sequence))
         start = next((n.number for n in self.sequence if n.number is not None), 60.0)
         transpose = written.settings.get("transpose", 0.0)
-        self.first = self.fit(float(start) + transpose)
+        self.begin_at(self.fit(float(start) + transpose))
 
-    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         written = self.sequence[self.place(window, grid)]
         if written.number is None or written.tie:
             return
         glide = self.glide_ticks(window, grid)
-        if written.glide and not glide:
-            glide = round(self.step_length)
-        tick = self.sounding(window, grid, index, lead)
+        if written.glide:
+            glide = max(glide, round(self.step_length))
+        tick = self.sounding(window, grid, lead)
         self.move(out, grid, tick, self.note(window, grid, float(written.number)), glide)
 
 
@@ -161,11 +163,11 @@ class LevelsNode(PatternedNode):
         self.levels = written.source.values
         super().__init__(lane, spec, written, positions, pitches, len(self.levels))
 
-    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         level = self.levels[self.place(window, grid)]
         if level is None:
             return
-        tick = self.sounding(window, grid, index, lead)
+        tick = self.sounding(window, grid, lead)
         value = self.heard(window, grid, float(level))
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
 
@@ -187,7 +189,7 @@ class WalkNode(SteppedNode):
         self._at: float | None = None
         self._count = 0
 
-    def play(self, window: Window, out: list[Change], grid: int, index: int, lead: int) -> None:
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         self._count += 1
         low = window.setting(self.lane, "low", grid)
         high = window.setting(self.lane, "high", grid)
@@ -199,7 +201,7 @@ class WalkNode(SteppedNode):
             at = self._at + share * chance.spread(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
-        tick = self.sounding(window, grid, index, lead)
+        tick = self.sounding(window, grid, lead)
         value = self.heard(window, grid, low + (high - low) * at)
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
 
@@ -219,6 +221,15 @@ class WalkNode(SteppedNode):
         self._at, self._count = carry.get("walk"), carry.get("count", 0)
 
 
+class _Sample(NamedTuple):
+    """A sample to be taken at `tick` of sounding time, for the hit at `grid`; `interval` is how
+    far a note that is held is transposed."""
+
+    tick: int
+    grid: int
+    interval: float
+
+
 class HoldNode(ValueNode):
     """Sample and hold: takes the value of one lane at each written hit of another."""
 
@@ -236,20 +247,60 @@ class HoldNode(ValueNode):
         self.by = positions[written.source.by]
         self.reads = tuple(sorted({*self.reads, self.source, self.by}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
+        self.waiting: list[_Sample] = []
+        self.done = 0
 
     def run(self, window: Window) -> None:
-        if not window.hits.get(self.by) and (
-            self.transposer is None or not window.changes.get(self.transposer)
-        ):
+        horizon = max(self.done, window.end - self.lag)
+        due = bool(self.waiting) and self.waiting[0].tick < horizon
+        moved = self.transposer is not None and window.changes.get(self.transposer)
+        if not window.hits.get(self.by) and not moved and not due:
+            self.done = horizon
             return
         out = self.begin(window)
         for hit in steps_of(window.hits.get(self.by, ())):
             grid = hit.grid
-            value = window.value(self.source, grid)
-            if self.holds_notes:
-                value = self.note(window, grid, value)
-            else:
-                value = self.heard(window, grid, value)
-            tick = self.sounding(window, grid, -1, hit.tick - grid)
-            self.move(out, grid, tick, value, self.glide_ticks(window, grid))
+            interval = self.interval(window, grid) if self.notes else 0.0
+            if self.played:
+                when = grid if self.on_grid else hit.tick
+                insort(self.waiting, _Sample(max(when, self.done), grid, interval))
+            value = self._held(window.value(self.source, grid), interval)
+            lead = 0.0 if self.on_grid else hit.feel.offset
+            glide = self.glide_ticks(window, grid)
+            self.line.move(grid, value, glide)
+            out.append(Change(grid, self.sounding(window, grid, lead), value, glide))
+        if self.played:
+            self._take_samples(window, horizon)
+        self.done = horizon
         self.finish(window)
+
+    def _take_samples(self, window: Window, horizon: int) -> None:
+        """The samples before `horizon`, of what the source says when the hit sounds."""
+        sounds: list[Change] = []
+        window.sounds[self.lane] = sounds
+        while self.waiting and self.waiting[0].tick < horizon:
+            at, _, interval = self.waiting.pop(0)
+            value = self._held(window.heard(self.source, at), interval)
+            tick, glide = self.sounding(window, at), self.glide_ticks(window, at)
+            if self.heard_line is not None:
+                self.heard_line.move(tick, value, glide)
+            sounds.append(Change(at, tick, value, glide))
+
+    def _held(self, value: float, interval: float) -> float:
+        if self.holds_notes:
+            return self.fit(value + interval)
+        if self.pitch:
+            return self.fit(spread(value, self.written_lane.octaves) + interval)
+        return value
+
+    def rewind(self) -> None:
+        super().rewind()
+        self.waiting, self.done = [], 0
+
+    def carry(self) -> dict[str, Any]:
+        return super().carry() | {"waiting": list(self.waiting), "sampled": self.done}
+
+    def adopt(self, carry: dict[str, Any]) -> None:
+        super().adopt(carry)
+        self.waiting = list(carry.get("waiting", ()))
+        self.done = carry.get("sampled", carry.get("at", 0))

@@ -147,4 +147,6 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
         )
     if lane.direction != "forward":
         extra.append(lane.direction)
+    if lane.feel == "grid":
+        extra.append("on the grid")
     return "; ".join([says, *extra])

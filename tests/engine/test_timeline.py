@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bridge.engine.timeline import NO_LANE, Item, Timeline
 
@@ -24,21 +26,26 @@ def drain(line: Timeline, until: int = 10_000) -> list[tuple[float, str, str | N
     """Binds and takes everything; what it did, as (ms, what, output)."""
     done: list[tuple[float, str, str | None]] = []
     line.bind(until * MS, time_of, 0, 0)
-    while True:
-        due = line.next_due()
-        if due is None:
-            return done
-        due, group = line.pop_group()
-        for item in group:
-            if item.sort in ("on", "pulse"):
-                line.opened(item)
-                done.append((due / MS, "on", item.output))
-            elif item.sort == "off":
-                output = line.closes(item)
-                if output:
-                    done.append((due / MS, "off", output))
-            else:
-                done.append((due / MS, item.sort, item.output))
+    while line.next_due() is not None:
+        done += _taken(line)
+    return done
+
+
+def _taken(line: Timeline) -> list[tuple[float, str, str | None]]:
+    """What the earliest group does."""
+    done: list[tuple[float, str, str | None]] = []
+    due, group = line.pop_group()
+    for item in group:
+        if item.sort in ("on", "pulse"):
+            line.opened(item)
+            done.append((due / MS, "on", item.output))
+        elif item.sort == "off":
+            output = line.closes(item)
+            if output:
+                done.append((due / MS, "off", output))
+        else:
+            done.append((due / MS, item.sort, item.output))
+    return done
 
 
 def test_kinds_then_lanes_then_age() -> None:
@@ -145,7 +152,7 @@ def test_closing_a_lane_closes_only_what_it_opened() -> None:
     assert line.close_all() == []
 
 
-def test_a_hit_of_another_lane_takes_the_gate_over() -> None:
+def test_a_short_hit_of_another_lane_opens_anew_and_leaves_the_longer_gate_open() -> None:
     line = Timeline(2 * MS)
     line.add(hit(0, "g", 50, owner="a"))
     line.add(hit(20, "g", 10, owner="b", lane=1))
@@ -153,8 +160,68 @@ def test_a_hit_of_another_lane_takes_the_gate_over() -> None:
         (0.0, "on", "g"),
         (18.0, "off", "g"),
         (20.0, "on", "g"),
-        (30.0, "off", "g"),
+        (50.0, "off", "g"),
     ]
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 40), st.integers(1, 80), st.sampled_from("abc")),
+        min_size=1,
+        max_size=8,
+        unique_by=lambda row: row[0],
+    ),
+    st.lists(st.integers(0, 400), max_size=3),
+)
+def test_a_shared_output_is_open_while_any_of_its_lanes_asks_for_it(
+    rows: list[tuple[int, int, str]], bindings: list[int]
+) -> None:
+    """Looked at every half millisecond: each lane asks from its latest hit on for that hit's
+    length, and before each hit there is a gap. Binding anew on the way changes nothing."""
+    hits = sorted((10 * at, length, lane) for at, length, lane in rows)
+    line = Timeline(2 * MS)
+    for at, length, lane in hits:
+        line.add(hit(at, "g", length, owner=lane, lane="abc".index(lane)))
+    done: list[tuple[float, str, str | None]] = []
+    for until in sorted(bindings):
+        line.bind((until + 30) * MS, time_of, 0, 0)
+        while (due := line.next_due()) is not None and due <= until * MS:
+            done += _taken(line)
+        line.rebind()
+    done += drain(line)
+    for half in range(2 * 520):
+        now = half / 2
+        last = {lane: (at, length) for at, length, lane in hits if at <= now}
+        asked = any(now < at + length for at, length in last.values())
+        gap = any(at - 2 <= now < at for at, *_ in hits)
+        sent = [what for ms, what, _ in done if ms <= now]
+        assert (bool(sent) and sent[-1] == "on") == (asked and not gap), now
+
+
+def test_a_lane_that_goes_silent_leaves_the_gate_to_those_that_ask_for_it() -> None:
+    def half_way(silent: str) -> tuple[list[str], list[tuple[float, str, str | None]]]:
+        line = Timeline(2 * MS)
+        line.add(hit(0, "g", 50, owner="a"))
+        line.add(hit(20, "g", 10, owner="b", lane=1))
+        line.bind(100 * MS, time_of, 0, 0)
+        while (due := line.next_due()) is not None and due <= 25 * MS:
+            _taken(line)
+        return line.close_lane(silent), drain(line)
+
+    assert half_way("a") == ([], [(30.0, "off", "g")])
+    assert half_way("b") == ([], [(50.0, "off", "g")])
+
+
+def test_a_lane_that_goes_silent_closes_a_gate_that_only_it_still_asks_for() -> None:
+    line = Timeline(2 * MS)
+    line.add(hit(0, "g", 50, owner="a"))
+    line.add(hit(20, "g", 10, owner="b", lane=1))
+    line.bind(100 * MS, time_of, 0, 0)
+    while (due := line.next_due()) is not None and due <= 35 * MS:
+        _taken(line)
+    assert line.close_lane("b") == []
+    assert line.close_lane("a") == ["g"]
+    assert drain(line) == []
 
 
 def test_two_hits_at_once_are_one_as_long_as_the_longer_and_as_loud_as_the_louder() -> None:

@@ -18,7 +18,7 @@ lanes:
   rim:    {steps: "x..x", reset: kick}   # stays
   spray:  {logic: "(rim xor hold(kick, 1/8)) and not kick"}
   ghost:  {logic: "spray or rim"}
-  tune:   {notes: [A1, C2], advance: kick, transpose_by: swell}
+  tune:   {notes: [A1, C2], advance: kick, transpose_by: swell, feel: grid}
   swell:
     levels: [0, 1]
     drives:
@@ -26,7 +26,7 @@ lanes:
       - {lane: rim, setting: chance, depth: 0.5}
   fall:   {decay: kick}
   catch:  {hold: {value: swell, by: kick}}
-  turn:   {shape: sine, retrigger: kick}
+  turn:   {shape: sine, retrigger: kick, feel: grid}
 macros:
   push: {drives: [{lane: kick, setting: hits, depth: 1}]}
 sections:

@@ -160,6 +160,12 @@ def test_each_source(text: str, source: m.Source) -> None:
         ("{every: 1, groups: [drums, top]}", "groups", ("drums", "top")),
         ("{steps: x, direction: back-and-forth}", "direction", "back-and-forth"),
         ("{logic: kick, tap: before-mute}", "tap", "before-mute"),
+        ("{every: 1, advance: kick}", "feel", "cause"),
+        ("{every: 1, advance: kick, feel: grid}", "feel", "grid"),
+        ("{logic: kick, feel: grid}", "feel", "grid"),
+        ("{decay: kick, feel: grid}", "feel", "grid"),
+        ("{shape: ramp, retrigger: kick, feel: grid}", "feel", "grid"),
+        ("{shape: ramp, reset: kick, feel: grid}", "feel", "grid"),
         ("{notes: [A1], quantise: key}", "quantise", m.Quantise(2, (0, 2, 3, 5, 7, 9, 10))),
         ("{notes: [A1], quantise: off}", "quantise", None),
         ("{notes: [A1], quantise: major}", "quantise", m.Quantise(2, (0, 2, 4, 5, 7, 9, 11))),
@@ -653,6 +659,18 @@ MISTAKES = [
             "set.yaml:5:50  sections.s.lanes.kick.level: must be from 0 to 1, not 2",
             "set.yaml:5:54  sections.s.lanes.kik: there is no lane kik; did you mean kick?",
         ],
+    ),
+    (
+        TOP + "  a: {every: 2, feel: grid}\n  b: {logic: kick, by: gates, feel: cause}\n",
+        [
+            "set.yaml:5:17  lanes.a.feel: means nothing on a lane that no other lane moves: it has "
+            "its own",
+            "set.yaml:6:31  lanes.b.feel: means nothing by gates: they are heard when they sound",
+        ],
+    ),
+    (
+        TOP + "  a: {logic: kick, feel: straight}\n",
+        ["set.yaml:5:26  lanes.a.feel: must be cause or grid, not straight"],
     ),
     (
         TOP + "  a: {euclid: {hits: 4, steps: 16}}\nsections: {s: {lanes: {a: {steps: 3}}}}\n",

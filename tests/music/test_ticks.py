@@ -9,14 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.music.ticks import (
+    Bend,
     Position,
+    Swing,
     first_step_from,
     parse_rate,
     position,
     rate_text,
-    step_swing_offset,
     step_tick,
-    swing_offset,
 )
 
 
@@ -125,35 +125,76 @@ def test_bar_and_beat(tick: int, meter: tuple[int, int], place: Position) -> Non
     assert position(tick, meter) == place
 
 
+def of_set(percent: float, bar: int = 3840) -> Bend:
+    """The swing of a set, as it bends a lane of sixteenths."""
+    return Bend(percent, 240, bar, binary=True)
+
+
 @pytest.mark.parametrize("percent", [50, 54, 60, 200 / 3, 75])
 def test_swing_gives_the_first_of_each_pair_its_percentage(percent: float) -> None:
     """The definition: percent of each pair of sixteenths given to the first."""
+    bend = of_set(percent)
     for pair in range(0, 3840, 480):
-        assert swing_offset(pair, percent) == 0
-        first = 240 + swing_offset(pair + 240, percent)
-        assert first / 480 == pytest.approx(percent / 100)
+        assert bend.at(pair) == 0
+        assert (240 + bend.at(pair + 240)) / 480 == pytest.approx(percent / 100)
 
 
 @pytest.mark.parametrize(("ratio", "percent"), [(1, 50), (1.5, 60), (2, 66.6667), (3, 75)])
 def test_swing_percent_and_ratio(ratio: float, percent: float) -> None:
     """tests/reference timing table, swing_ratio_to_percent: 100 r / (1 + r)."""
-    long = 240 + swing_offset(240, percent)
+    long = 240 + of_set(percent).at(240)
     assert long / (480 - long) == pytest.approx(ratio, rel=1e-5)
 
 
-@given(st.floats(50, 75), st.lists(st.integers(0, 128), min_size=2, unique=True))
-def test_swing_keeps_the_order_of_straight_hits(percent: float, places: list[int]) -> None:
+@given(
+    st.floats(50, 75),
+    st.lists(st.integers(0, 128), min_size=2, unique=True),
+    st.sampled_from([3840, 1680, 840, 720, 1200, 240, 60]),
+)
+def test_swing_keeps_the_order_of_straight_hits(
+    percent: float, places: list[int], bar: int
+) -> None:
+    """In bars of any meter: 4/4, 7/16, 7/32, 3/16, 5/16, 1/16, 1/64."""
     grid = sorted(place * 30 for place in places)
-    sounding = [tick + swing_offset(tick, percent) for tick in grid]
+    sounding = [tick + of_set(percent, bar).at(tick) for tick in grid]
     assert sounding == sorted(sounding)
     assert len(set(sounding)) == len(sounding)
 
 
+@pytest.mark.parametrize(("meter", "late"), [((7, 16), {1, 3, 5}), ((3, 16), {1}), ((5, 8), None)])
+def test_a_downbeat_is_never_late(meter: tuple[int, int], late: set[int] | None) -> None:
+    """Pairs of sixteenths begin at the bar line; the last of an odd number has no partner."""
+    bar = 3840 * meter[0] // meter[1]
+    count = bar // 240
+    found = {step for step in range(3 * count) if of_set(60, bar).at(step * 240)}
+    expected = late if late is not None else set(range(1, count, 2))
+    assert found == {step + bars * count for bars in range(3) for step in expected}
+
+
 def test_triplets_do_not_swing() -> None:
-    assert all(swing_offset(step_tick(i, Fraction(320)), 66) == 0 for i in range(24))
+    assert all(of_set(66).at(step_tick(i, Fraction(320))) == 0 for i in range(24) if i % 3)
+    for rate in (320, 160, 80, Fraction(3840, 7), 1280):
+        assert Swing(Fraction(rate), 3840).bends(66) == ()
 
 
 def test_a_swing_of_its_own_bends_the_lanes_own_steps() -> None:
-    assert step_swing_offset(0, Fraction(480), 60) == 0
-    assert step_swing_offset(1, Fraction(480), 60) == pytest.approx(96)  # 60 % of 960 is 576
-    assert step_swing_offset(2, Fraction(480), 60) == 0
+    (bend,) = Swing(Fraction(480), 3840, own=True).bends(60)
+    # 60 % of two eighths (960) is 576.
+    assert [bend.at(tick) for tick in (0, 480, 960, 1440)] == pytest.approx([0, 96, 0, 96])
+
+
+@given(st.integers(0, 300), st.sampled_from([Fraction(3840, 7), Fraction(1000, 3), Fraction(137)]))
+def test_steps_that_are_no_whole_ticks_swing_by_their_exact_length(n: int, step: Fraction) -> None:
+    """Rates that do not fit the bar count their pairs from the start; those that fit it count from
+    the bar line."""
+    (bend,) = Swing(step, 3840, own=True).bends(60)
+    number = n % 7 if step == Fraction(3840, 7) else n
+    expected = 0.2 * float(step) if number & 1 else 0
+    assert bend.at(step_tick(n, step)) == pytest.approx(expected)
+
+
+def test_what_lies_between_two_steps_moves_in_proportion() -> None:
+    (bend,) = Swing(Fraction(240), 3840, led=True).bends(75)
+    assert [bend.at(tick) for tick in (0, 80, 160, 240, 320, 400, 480)] == pytest.approx(
+        [0, 40, 80, 120, 80, 40, 0]
+    )

@@ -75,15 +75,17 @@ def test_rests_and_ties_keep_the_pitch_and_take_their_time() -> None:
     ]
 
 
-def test_a_glide_takes_the_slew_or_else_one_step() -> None:
+def test_a_glide_takes_one_step_or_the_slew_where_that_is_longer() -> None:
     source = Notes((Note(45), Note(57, glide=True)))
     plain = changes(score_of(Lane("tune", source, advance=EIGHTH)), "tune", 960)
     assert [change.glide for change in plain] == [0, 480]
     slewed = Lane("tune", source, advance=EIGHTH, settings={"slew_ms": 100.0})
-    # 100 ms at 120 to the minute: 192 ticks.
-    assert [change.glide for change in changes(score_of(slewed), "tune", 960)] == [192, 192]
+    # 100 ms at 120 to the minute: 192 ticks. The note marked `glide` slides over its whole step.
+    assert [change.glide for change in changes(score_of(slewed), "tune", 960)] == [192, 480]
     longer = Lane("tune", source, advance=EIGHTH, settings={"slew_ms": 100.0, "slew": 0.5})
-    assert [change.glide for change in changes(score_of(longer), "tune", 960)] == [240, 240]
+    assert [change.glide for change in changes(score_of(longer), "tune", 960)] == [240, 480]
+    longest = Lane("tune", source, advance=EIGHTH, settings={"slew": 1.5})
+    assert [change.glide for change in changes(score_of(longest), "tune", 960)] == [720, 720]
 
 
 def test_the_hits_of_a_lane_move_a_melody_whether_or_not_they_sound() -> None:

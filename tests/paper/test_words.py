@@ -76,6 +76,10 @@ def test_a_lane_in_one_line() -> None:
     assert lane_words(line, LANES) == (
         "A1 rest C2 (glide), moves on with each hit of kick; from its start every 4 bars"
     )
+    tap = model.Lane("tap", model.Every(), advance="kick", feel="grid")
+    assert lane_words(tap, LANES) == (
+        "a hit on each step, moves on with each hit of kick; on the grid"
+    )
 
 
 def test_ordinals() -> None:

@@ -185,6 +185,7 @@ def lanes_of_hits(draw: st.DrawFn) -> list[Lane]:
                 passes=draw(st.none() | st.just(Passes((1, 3), 3))),
                 tie=draw(st.booleans()) if kind != "logic" else False,
                 tap=draw(st.sampled_from(["after-mute", "before-mute"])),
+                feel=draw(st.sampled_from(["cause", "cause", "grid"])),
                 settings=draw(_settings(kind)),
             )
         )
@@ -243,3 +244,26 @@ def sets(draw: st.DrawFn) -> SetSpec:
 
 
 OUTPUTS = {"pitch": OutputRange("pitch", "pitch"), "level": OutputRange("level", "level")}
+
+
+# --- lanes with a feel --------------------------------------------------------------------------
+
+FEELS = st.fixed_dictionaries(
+    {},
+    optional={
+        "swing": st.sampled_from([50.0, 58.0, 75.0]),
+        "shift": st.sampled_from([-0.4, 0.1, 0.5]),
+        "shift_ms": st.sampled_from([-30.0, 12.0]),
+        "humanise_ms": st.sampled_from([4.0, 25.0]),
+        "chance": st.just(0.6),
+        "repeats": st.just(3.0),
+    },
+)
+
+
+@st.composite
+def felt_beats(draw: st.DrawFn) -> Lane:
+    """A lane of hits called beat, with any feel."""
+    marks = tuple(draw(st.lists(st.sampled_from([0, 1, 2]), min_size=1, max_size=5)))
+    rate = Fraction(draw(st.sampled_from([240, 480, 320, 1920])))
+    return Lane("beat", Steps(marks), advance=rate, settings=draw(FEELS))

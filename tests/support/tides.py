@@ -82,6 +82,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         out=draw(st.none() | st.sampled_from(_OUTS)),
         muted=draw(st.booleans()),
         share=True,
+        feel=draw(st.sampled_from(["cause", "cause", "grid"])),
         direction=draw(st.sampled_from(_DIRECTIONS)),  # type: ignore[arg-type]
         reset=draw(st.none() | st.integers(1, 2) | hits),
         quantise=draw(st.none() | st.just(Quantise(9, (0, 3, 7)))),

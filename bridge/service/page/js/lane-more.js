@@ -25,7 +25,7 @@ function fold(edit, caption, keys, ...kids) {
 export function buildOrder(edit) {
   const row = h("div", { class: "field-row" }), marks = h("div", { class: "field-row" });
   const stepped = ["euclid", "steps", "every", "notes", "levels"].includes(edit.kind);
-  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "still", "muted", "share"];
+  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "still", "muted", "share"];
   fold(edit, "Order, passes and groups", keys, row, marks);
   if (stepped) edit.add(picker("Direction", WAYS, (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
   if (!["decay", "hold"].includes(edit.kind)) edit.add(picker("Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
@@ -39,6 +39,8 @@ export function buildOrder(edit) {
     edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("by", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
     edit.add(picker("Reads its lanes", [["after-mute", "after their mutes"], ["before-mute", "before their mutes"]], (v) => edit.put("tap", v === "after-mute" ? null : v)), (l) => l.tap ?? "after-mute", row);
   }
+  if (["logic", "decay", "hold"].includes(edit.kind) || edit.others("hits").includes(String(edit.lane.advance)))
+    edit.add(picker("Sounds", [["cause", "with the hit that causes it"], ["grid", "on the grid"]], (v) => edit.put("feel", v === "cause" ? null : v)), (l) => l.feel ?? "cause", row);
   if (stepped) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
   edit.add(toggle("Begins silent", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
   edit.add(toggle("Shares its output", (on) => edit.put("share", on || null)), (l) => l.share, marks);
