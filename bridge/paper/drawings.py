@@ -16,6 +16,7 @@ from bridge.files.rig import Binding, Rig
 from bridge.music.event import Event
 from bridge.music.model import SETTINGS, Drive, Lane, Macro, Section, SetSpec
 from bridge.music.scale import note_name
+from bridge.music.spelling import spelled
 from bridge.paper import svg
 from bridge.paper.outputs import address_words
 
@@ -224,7 +225,9 @@ def lane_trace(
         points.append((left + width, last or base))
         parts.append(svg.path(points, stroke=INK, stroke_width=2.0))
         for y, value in ((9.0, high), (base, low)) if high > low else ((base, low),):
-            shown = note_name(value) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
+            shown = (
+                spelled(value, spec) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
+            )
             parts.append(svg.text(left + width + 6, y, shown, fill=PALE, font_size=10))
     else:
         parts.append(svg.text(left + 8, base - 8, "silent as written", fill=PALE, font_size=11))
