@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from bridge.errors import BridgeError
+
 FILE = click.Path(path_type=Path)
 
 
@@ -26,11 +28,15 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
 
     wired = load_rig(rig)
     spec = load_set(set_file, wired).spec
-    night = perform_rig(wired, compile_score(spec, wired.ranges), bars)
+    night = perform_rig(wired, compile_score(spec, wired.ranges), bars, clock=True)
     end = bars * spec.bar_ticks * 60.0 / (spec.tempo * TICKS_PER_QUARTER)
     lead = -min((sent.ns for sent in night.sent), default=0)
     sent = [(s.ns + lead, s.port, s.data) for s in night.sent if s.ns < end * 1e9]
     found = scope.traces(wired.wired, sent)
     marks = [lead / 1e9 + end * bar / bars for bar in range(bars + 1)]
-    drawn = scope.draw(wired.wired, found, out, f"{spec.name} on {wired.name}", marks, idle)
+    title = f"{spec.name} on {wired.name}"
+    try:
+        drawn = scope.draw(wired.wired, found, out, title, marks, idle)
+    except OSError as error:
+        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
     click.echo(f"{out}: {bars} bars, {len(drawn)} outputs")

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from bridge.errors import BridgeError
+
 FILE = click.Path(path_type=Path)
 
 
@@ -19,6 +21,8 @@ FILE = click.Path(path_type=Path)
 )
 def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     """Writes the patch sheet: everything needed to rebuild the rig, on paper."""
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise click.BadParameter("must end in .html", param_hint="--out")
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.files.store import save
@@ -28,7 +32,10 @@ def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     loaded = load_rig(rig)
     document = load_set(set_file, loaded)
     page = sheet_html(loaded, document, datetime.now().date(), tuned.words(loaded), bars)
-    copy = save(out, page, datetime.now())
+    try:
+        copy = save(out, page, datetime.now())
+    except OSError as error:
+        raise BridgeError(f"{out}  cannot be written: {error.strerror or error}") from error
     click.echo(f"{out}: written. Open it in a browser and print it.")
     if copy is not None:
         click.echo(f"what was there is kept as {copy}")
