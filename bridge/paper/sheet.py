@@ -15,6 +15,7 @@ from pathlib import Path
 
 from bridge import __version__
 from bridge.files.rig import Rig
+from bridge.files.rig_effects import without_cable, without_driver
 from bridge.files.set import SetDocument
 from bridge.music.model import SetSpec
 from bridge.music.scale import note_name
@@ -161,9 +162,8 @@ def _cautions() -> str:
 
 
 def _loose_ends(rig: Rig, document: SetDocument) -> str:
-    rows = drawings.cable_rows(rig, document.spec)
-    missing = [name for driver, name, _, cable in rows if driver and not cable]
-    unused = [name for driver, name, _, cable in rows if cable and not driver]
+    missing = without_cable(rig, document.spec)
+    unused = without_driver(rig, document.spec)
     lanes = [lane.name for lane in document.spec.lanes if not lane.out and not lane.drives]
     parts = []
     if missing:

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from bridge.files.phrases import listed
 from bridge.music import model
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
 from bridge.music.scale import SHARPS, note_name
 from bridge.music.ticks import rate_text
-
-
-def _listed(parts: Sequence[str], word: str) -> str:
-    if len(parts) == 1:
-        return parts[0]
-    return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
 
 
 def ordinal(n: int) -> str:
@@ -65,12 +60,12 @@ def _inside(term: Term) -> str:
 
 def _counted(term: Term) -> str:
     names = [_name(t) if t.op == "lane" else f"({_clause(t)})" for t in term.terms]
-    listed = _listed(names, "and")
+    them = listed(names)
     if term.op == "xor":
         if len(names) == 2:
-            return f"exactly one of {listed} hits"
-        return f"an odd number of {listed} hit"
-    return f"{term.op.replace('-', ' ')} {int(term.numbers[0])} of {listed} hit"
+            return f"exactly one of {them} hits"
+        return f"an odd number of {them} hit"
+    return f"{term.op.replace('-', ' ')} {int(term.numbers[0])} of {them} hit"
 
 
 def _remembered(term: Term) -> str:
