@@ -110,6 +110,11 @@ class Effects:
                 yield "steps", reason
         elif "accents" in written and not any(lane.accents):
             yield "accents", "none of its steps is accented"
+        if lane.still and reach.may_be(lane, "drift")[1] <= 0.0:
+            yield "still", f"{lane.name} does not drift"
+        in_steps = any(lane.settings.get(name) for name in ("slew", "shift"))
+        if "rate" in written and isinstance(lane.source, Decay | Hold) and not in_steps:
+            yield "rate", f"a lane of {lane.kind} has no steps of its own"
         if lane.passes is not None and len(lane.passes.on) == lane.passes.of:
             yield "passes", "it sounds on every pass"
         if not lane.hits and not reach.notes(lane):

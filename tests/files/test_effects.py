@@ -76,6 +76,7 @@ KEYS = [
     ("a: {{every: 4, gate: tie, gate_ms: {}, out: main.gate}}", "20", "90", "gate_ms changes nothing: tied gates last until the next hit"),
     ("a: {{steps: x..x, drift_bound: {}, out: main.gate}}", "1", "4", "drift_bound changes nothing: a does not drift"),
     ("a: {{steps: x..x, drift: {}, drift_bound: 0, out: main.gate}}", "0.5", "1", "drift changes nothing: with a drift_bound of 0 no step may change"),
+    ("a: {{steps: x..x, still: {}, out: main.gate}}", "true", "false", "still changes nothing: a does not drift"),
     ("a: {{every: 1, direction: {}, out: main.gate}}", "backward", "shuffle", "direction changes nothing: its pattern has one step"),
     ("a: {{steps: x..x, rotate: {}, out: main.gate}}", "4", "8", "rotate changes nothing: its pattern has 4 steps"),
     ("a: {{every: 1, passes: {{on: {}, of: 2}}, out: main.gate}}", "[1, 2]", "[2, 1]", "passes changes nothing: it sounds on every pass"),
@@ -142,6 +143,18 @@ def test_a_velocity_jack_that_a_lane_plays_hears_no_levels(rig: Rig) -> None:
     (problem,) = said(rig, lanes.format(0.3))
     assert "level changes nothing: main.voice-gate opens and closes" in problem
     assert volts(rig, lanes.format(0.3)) == volts(rig, lanes.format(0.9))
+
+
+@pytest.mark.parametrize(
+    "source", ["decay: k, decay_ms: 400", "hold: {{value: w, by: k}}"], ids=["decay", "hold"]
+)
+def test_a_rate_where_there_are_no_steps(rig: Rig, source: str) -> None:
+    helpers = "k: {{every: 3, out: main.gate}}\nw: {{walk: true}}\n"
+    lanes = f"{helpers}a: {{{{{source}, rate: {{}}, out: main.level}}}}"
+    kind = source.partition(":")[0]
+    (problem,) = [line for line in said(rig, lanes.format("1/8")) if "lanes.a" in line]
+    assert problem.endswith(f"rate changes nothing: a lane of {kind} has no steps of its own")
+    assert volts(rig, lanes.format("1/8")) == volts(rig, lanes.format("1/2"))
 
 
 # --- lanes that go nowhere -------------------------------------------------------------------------
