@@ -1,8 +1,7 @@
 """Every output of a rig: what drives it, what it can do, what is left, and what will surprise.
 
 `table` has one row per output; `warnings` says in plain words what a set asks that the outputs
-cannot give. Both read the rig and the set only; what depends on the music is found by playing some
-bars with every lane in.
+cannot give. What only playing shows comes from `bridge.paper.trial`.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from bridge.files.rig import Rig
 from bridge.files.rig_effects import drivers
 from bridge.files.set import SetDocument
 from bridge.music.event import Event
+from bridge.music.logic_parse import Term
 from bridge.music.model import Lane, OutputRange, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
@@ -220,18 +221,63 @@ def _silent(rig: Rig, spec: SetSpec, score: Score, rounds: list[Round]) -> Itera
         if lane.hits and place not in heard and _may_hit(reach, lane) and lane.name in reach.used
     }
     for events in _further(reach, score, waiting):
-        for event in events:
-            if event.kind == "hit":
-                waiting.pop(event.lane, None)
+        _hear(events, waiting)
         if not waiting:
             break
-    for lane in waiting.values():
-        message = (
-            f"does not hit once, in {LONG_BARS} bars, in any section, or with macros at their ends"
-        )
+    silent = set(waiting)
+    only_without = dict(_without(reach, score, waiting))
+    names = {lane.name for lane in waiting.values()} | set(only_without)
+    for place in sorted(silent):
+        lane = score.lanes[place]
+        if reach.sources[lane.name] & names:
+            continue  # it follows from a lane of which this is said
+        away = only_without.get(lane.name)
+        if away is None:
+            message = (
+                f"does not hit once, in {LONG_BARS} bars, in any section, or with macros at "
+                "their ends"
+            )
+        elif _listens_for_silence(reach, lane):
+            continue
+        else:
+            message = f"hits only while {away} is out: with every lane in it never does"
         keys: tuple[str, ...] = ("lanes", lane.name, lane.kind)
         yield Problem(message, ".".join(keys), keys=keys)
-    yield from _cut_off(reach, score, set(waiting))
+    yield from _cut_off(reach, score, silent)
+
+
+def _hear(events: Iterable[Event], waiting: dict[int, Lane]) -> None:
+    """Take out of `waiting` the lanes that hit."""
+    for event in events:
+        if event.kind == "hit":
+            waiting.pop(event.lane, None)
+
+
+def _without(reach: Reach, score: Score, waiting: dict[int, Lane]) -> Iterator[tuple[str, str]]:
+    """Silent lanes that hit once one of their sources is out, or all are: (lane, what is out).
+    They are taken out of `waiting`."""
+    sources = sorted({name for lane in waiting.values() for name in reach.sources[lane.name]})
+    rounds = [[name] for name in sources]
+    if len(sources) > 1:
+        rounds.append(sources)
+    for out in rounds:
+        if not waiting:
+            return
+        before = dict(waiting)
+        _hear(played(score, BARS, out=out), waiting)
+        for place in before.keys() - waiting.keys():
+            lane = before[place]
+            away = [name for name in out if name in reach.sources[lane.name]]
+            yield lane.name, listed(away or out)
+
+
+def _listens_for_silence(reach: Reach, lane: Lane) -> bool:
+    """Whether a lane is made for the time when others are out."""
+
+    def within(term: Term) -> bool:
+        return term.op == "gap" or any(within(inner) for inner in term.terms)
+
+    return lane.kind == "logic" and within(reach.parsed(lane))
 
 
 def _may_hit(reach: Reach, lane: Lane) -> bool:
@@ -252,11 +298,6 @@ def _further(reach: Reach, score: Score, waiting: Mapping[int, Lane]) -> Iterato
     sure = _certain(score, reach)
     if sure is not None:
         yield played(sure, LONG_BARS)
-    sources = {name for lane in waiting.values() for name in reach.sources[lane.name]}
-    for name in sorted(sources):
-        yield played(score, BARS, out=[name])
-    if len(sources) > 1:
-        yield played(score, BARS, out=sources)
 
 
 def _certain(score: Score, reach: Reach) -> Score | None:

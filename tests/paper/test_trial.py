@@ -159,7 +159,7 @@ def test_a_lane_that_never_hits_is_said(rig: Rig, lane: str) -> None:
         ('spray: {steps: "x", rate: 1/1, chance: 0.02, out: main.third}', ""),
         ('spray: {steps: "...x", rate: 16/1, out: main.third}', ""),
         ('spray: {steps: "x", rate: 1/1, passes: {on: [100], of: 100}, out: main.third}', ""),
-        # only when its source is out
+        # made for the time when its source is out
         ('spray: {logic: "gap(kick, 1/1)", out: main.third}', ""),
         # only with a macro up, or in a section
         ("spray: {every: 1, density: 0, out: main.third}",
@@ -170,6 +170,20 @@ def test_a_lane_that_never_hits_is_said(rig: Rig, lane: str) -> None:
 )  # fmt: skip
 def test_a_lane_that_may_hit_is_not(rig: Rig, lane: str, more: str) -> None:
     assert said(rig, KICK + lane, more) == []
+
+
+def test_a_lane_that_hits_only_while_another_is_out_says_so(rig: Rig) -> None:
+    assert said(rig, KICK + 'spray: {logic: "rim and not every", out: main.third}\n'
+                "every: {every: 2}") == [
+        "set.yaml:5:18  lanes.spray.logic: hits only while every is out: with every lane in it "
+        "never does"
+    ]  # fmt: skip
+
+
+def test_of_lanes_that_follow_from_a_silent_one_nothing_more_is_said(rig: Rig) -> None:
+    lanes = 'spray: {logic: "kick and rim"}\nmore: {logic: "delay(spray, 1/8)", out: main.third}'
+    (problem,) = said(rig, KICK + lanes)
+    assert "lanes.spray.logic: does not hit once" in problem
 
 
 def test_a_derived_lane_whose_sources_are_out_in_a_section(rig: Rig) -> None:
