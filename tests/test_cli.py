@@ -61,7 +61,7 @@ def test_check_says_every_mistake_in_a_line_of_its_own(bad_set: Path) -> None:
     assert result.stdout == ""
     assert result.stderr == (
         f"{bad_set}:5:19  lanes.rim.euclid.hits: 17 hits do not fit in 16 steps\n"
-        f"{bad_set}:7:14  lanes.rim.out: eight-gates-four-cv has no output gate-9; "
+        f"{bad_set}:7:14  lanes.rim.out: eight-heights-four-cv has no output gate-9; "
         "did you mean main.gate-8?\n"
     )
 
