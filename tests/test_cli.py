@@ -165,7 +165,7 @@ def test_render_plays_the_running_order_to_its_end(tmp_path: Path) -> None:
 
 def test_render_of_the_order_names_sections_and_their_tempo_in_a_midi_file(tmp_path: Path) -> None:
     out = tmp_path / "x.mid"
-    assert run("render", RIG, SECTIONS, "--order", "--out", str(out)).exit_code == 0
+    assert run("render", RIG, SECTIONS, "--order", "--bars", "25", "--out", str(out)).exit_code == 0
     head = mido.MidiFile(out).tracks[0]
     tick, said = 0, []
     for message in head:
@@ -178,7 +178,7 @@ def test_render_of_the_order_names_sections_and_their_tempo_in_a_midi_file(tmp_p
     )
 
 
-@pytest.mark.parametrize("of", [("--order",), ("--section", "turn", "--bars", "4")])
+@pytest.mark.parametrize("of", [("--order", "--bars", "10"), ("--section", "turn", "--bars", "4")])
 def test_render_puts_the_same_hits_into_both_kinds_of_file(
     tmp_path: Path, of: tuple[str, ...]
 ) -> None:
