@@ -13,12 +13,16 @@ import os
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from bridge import __version__
 from bridge.errors import BridgeError, InputError, printable
+
+if TYPE_CHECKING:
+    from bridge.music.model import SetSpec
+    from bridge.paper.course import Course
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
@@ -195,11 +199,26 @@ def check(rig: Path, set: Path | None) -> None:
 @main.command()
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE)
-@click.option("--bars", required=True, type=click.IntRange(1, 100_000), help="How many bars.")
+@click.option(
+    "--bars", type=click.IntRange(1, 100_000), help="How many bars; with --order all of them."
+)
 @click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv")
+@click.option("--section", metavar="NAME", help="This section, instead of the set as it opens.")
+@click.option("--order", is_flag=True, help="The running order, section after section.")
 @click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
-def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None:
-    """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events."""
+def render(
+    rig: Path,
+    set: Path,
+    bars: int | None,
+    out: Path,
+    section: str | None,
+    order: bool,
+    everything: bool,
+) -> None:
+    """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events.
+
+    As it opens, unless --section or --order says otherwise.
+    """
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
@@ -209,15 +228,41 @@ def render(rig: Path, set: Path, bars: int, out: Path, everything: bool) -> None
     check_out(out, (".mid", ".csv", ".midi"), (rig, set))
     if everything and kind != ".csv":
         raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
+    if order and section is not None:
+        raise click.UsageError("write either --section or --order")
+    if bars is None and not order:
+        raise click.UsageError("--bars is needed; only --order has a length of its own")
     wired = load_rig(rig)
-    document = load_set(set, wired)
+    spec = load_set(set, wired).spec
+    course = _course(spec, section, order)
+    bars = bars or course.bars
     if kind == ".csv":
-        write_out(out, csv_rows.text(document.spec, wired, bars, everything))
+        write_out(out, csv_rows.text(spec, wired, bars, everything, course))
     else:
         from bridge.paper import smf
 
-        write_out(out, smf.render(document.spec, wired, bars))
-    click.echo(f"{out}: {bars} bar{'s' if bars > 1 else ''} of {document.spec.name}")
+        write_out(out, smf.render(spec, wired, bars, course))
+    of = f", section {section}" if section is not None else ", the running order" if order else ""
+    click.echo(f"{out}: {bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
+
+
+def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
+    """What is asked for, or a usage error that says what there is."""
+    from bridge.files.strict import near
+    from bridge.paper import course
+
+    if order:
+        try:
+            return course.of_order(spec)
+        except ValueError as error:
+            raise click.BadParameter(str(error), param_hint="--order") from None
+    if section is None:
+        return course.as_written(spec)
+    names = [known.name for known in spec.sections]
+    if section not in names:
+        there = near(section, names) or f"; there are: {', '.join(names) or 'none'}"
+        raise click.BadParameter(f"there is no section {section}{there}", param_hint="--section")
+    return course.of_section(spec, section)
 
 
 @main.command()

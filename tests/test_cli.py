@@ -61,7 +61,7 @@ def test_check_says_every_mistake_in_a_line_of_its_own(bad_set: Path) -> None:
     assert result.stdout == ""
     assert result.stderr == (
         f"{bad_set}:5:19  lanes.rim.euclid.hits: 17 hits do not fit in 16 steps\n"
-        f"{bad_set}:7:14  lanes.rim.out: eight-gates-four-cv has no output gate-9; "
+        f"{bad_set}:7:14  lanes.rim.out: eight-heights-four-cv has no output gate-9; "
         "did you mean main.gate-8?\n"
     )
 
@@ -137,6 +137,93 @@ def test_version() -> None:
 
 
 # --- render ------------------------------------------------------------------------------------
+
+SECTIONS = str(DEMO / "ideas" / "sections.yaml")
+
+
+def voices_by_bar(table: Path) -> list[set[str]]:
+    """Which lanes hit in each bar of a table of events."""
+    found: dict[int, set[str]] = {}
+    for row in csv.DictReader(table.read_text().splitlines()):
+        if row["kind"] == "hit":
+            found.setdefault(int(row["tick"]) // 3840, set()).add(row["lane"])
+    return [found[bar] for bar in sorted(found)]
+
+
+def test_render_plays_the_running_order_to_its_end(tmp_path: Path) -> None:
+    """As its file says: ebb for 8 bars, turn for 2 times 8, flood for 16."""
+    out = tmp_path / "x.csv"
+    result = run("render", RIG, SECTIONS, "--order", "--out", str(out))
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout == f"{out}: 40 bars of From ebb to flood, the running order\n"
+    bars = voices_by_bar(out)
+    assert len(bars) == 40
+    assert all(voices == {"kick", "bass"} for voices in bars[:8])
+    assert set().union(*bars[8:24]) == {"kick", "bass", "rim"}
+    assert set().union(*bars[24:]) == {"kick", "bass", "rim", "shaker"}
+
+
+def test_render_of_the_order_names_sections_and_their_tempo_in_a_midi_file(tmp_path: Path) -> None:
+    out = tmp_path / "x.mid"
+    assert run("render", RIG, SECTIONS, "--order", "--bars", "25", "--out", str(out)).exit_code == 0
+    head = mido.MidiFile(out).tracks[0]
+    tick, said = 0, []
+    for message in head:
+        tick += message.time
+        if message.type in ("marker", "set_tempo"):
+            text = getattr(message, "text", None) or round(mido.tempo2bpm(message.tempo), 1)
+            said.append((tick // 3840, text))
+    assert sorted(said, key=str) == sorted(
+        [(0, 124.0), (0, "ebb"), (8, "turn"), (24, "flood"), (24, 126.0)], key=str
+    )
+
+
+@pytest.mark.parametrize("of", [("--order", "--bars", "10"), ("--section", "turn", "--bars", "4")])
+def test_render_puts_the_same_hits_into_both_kinds_of_file(
+    tmp_path: Path, of: tuple[str, ...]
+) -> None:
+    table, file = tmp_path / "x.csv", tmp_path / "x.mid"
+    for out in (table, file):
+        assert run("render", RIG, SECTIONS, *of, "--out", str(out)).exit_code == 0
+    rows = csv.DictReader(table.read_text().splitlines())
+    hits = [(int(r["tick"]), 35 + int(r["output"][-1])) for r in rows if r["kind"] == "hit"]
+    tick, notes = 0, []
+    for message in mido.MidiFile(file).tracks[1]:
+        tick += message.time
+        if message.type == "note_on":
+            notes.append((tick, message.note))
+    assert len(notes) > 20
+    assert sorted(notes) == sorted(hits)
+
+
+def test_render_of_a_section_plays_that_section_from_the_first_bar(tmp_path: Path) -> None:
+    out = tmp_path / "x.csv"
+    result = run("render", RIG, SECTIONS, "--section", "ebb", "--bars", "2", "--out", str(out))
+    assert result.stdout == f"{out}: 2 bars of From ebb to flood, section ebb\n"
+    assert voices_by_bar(out) == [{"kick", "bass"}, {"kick", "bass"}]
+
+
+@pytest.mark.parametrize(
+    ("of", "says"),
+    [
+        (["--section", "flod", "--bars", "1"], "there is no section flod; did you mean flood?"),
+        (["--section", "ebb"], "--bars is needed; only --order has a length of its own"),
+        (["--section", "ebb", "--order"], "write either --section or --order"),
+    ],
+)
+def test_render_says_what_is_wrong_with_what_is_asked_for(
+    tmp_path: Path, of: list[str], says: str
+) -> None:
+    result = run("render", RIG, SECTIONS, *of, "--out", str(tmp_path / "x.csv"))
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_render_of_an_order_that_is_not_there(tmp_path: Path) -> None:
+    result = run("render", RIG, SET, "--order", "--out", str(tmp_path / "x.csv"))
+    assert (result.exit_code, list(tmp_path.iterdir())) == (2, [])
+    assert "the set has no running order" in result.stderr
 
 
 def test_render_writes_a_table(tmp_path: Path) -> None:

@@ -70,7 +70,8 @@ def perform(
 ) -> Night:
     """Plays `bars` bars from the first, with the internal clock.
 
-    `commands` are done when the song has come to a tick. Raises CommandError for a wrong one.
+    `commands` are done when the song has come to a tick, those of tick 0 before it starts. Raises
+    CommandError for a wrong one.
     """
     now = [BEGIN_NS]
     names = sorted({wired.port for wired in outputs.values()} | set(specs or {}))
@@ -105,6 +106,9 @@ def perform(
 
     player.sender.notice = notice
     player.part.last = end
+    while waiting and waiting[0][0] <= 0:
+        for command in waiting.pop(0)[1]:
+            player.command(command, now[0])
     player.command(Start(), now[0])
     begun = player.song.time_of(0)
     while player.song.time_of(end) > now[0]:
@@ -123,9 +127,18 @@ def perform(
     )
 
 
-def perform_rig(rig: Rig, score: Score, bars: int) -> Night:
+def perform_rig(
+    rig: Rig,
+    score: Score,
+    bars: int,
+    *,
+    clock: bool = False,
+    commands: Mapping[int, list[Command]] | None = None,
+) -> Night:
     """The same on a rig as its files describe it, tuning included; offset and latency are left
-    out, so that hits stand on their ticks. InputError when the tuning file is wrong."""
+    out, so that hits stand on their ticks. With `clock` the interfaces that get MIDI clock get it
+    here too (its bytes may delay a hit on a slow link). InputError when the tuning file is wrong.
+    """
     from bridge.files.tuning import corrections
 
     specs = {
@@ -138,6 +151,8 @@ def perform_rig(rig: Rig, score: Score, bars: int) -> Night:
         rig.wired,
         bars,
         specs=specs,
+        settings=ClockSettings(send_to=rig.clock.send_to if clock else ()),
         corrections=corrections(rig)[0],
+        commands=commands,
         timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
     )

@@ -60,7 +60,7 @@ class Report:
         shown = (song.transport.state, round(song.shown_bpm, 1), place)
         if self._moved("transport", shown) or slow:
             new["transport"] = self.transport(now)
-        clock = (song.source, song.state(now), player.offset_ns)
+        clock = (song.source, song.state(now), player.offset_ns, round(song.shown_bpm, 1))
         if self._moved("clock", clock) or (slow and song.following):
             new["clock"] = self.clock(now)
         if slow and self._moved("lateness", player.outputs.lateness.count):

@@ -151,8 +151,8 @@ EXAMPLES: dict[str, str] = {
 COMMANDS: dict[str, str] = {
     "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
     "play RIG SET [--start] [--port N] [--osc-port N] [--lan]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
-    "check RIG [SET]": "says every mistake with file, line and column, and what drives each output",
-    "render RIG SET --bars N --out FILE [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`)",
+    "check RIG [SET]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output",
+    "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",

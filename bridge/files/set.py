@@ -146,7 +146,7 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
     problems += checks.compiled(whole, broken, problems)
     if problems:
         raise InputError(in_order(_misplaced(document, problems)))
-    return SetDocument(spec, document, path, tuple(in_order(checks.warnings())))
+    return SetDocument(spec, document, path, tuple(in_order(checks.warnings(spec))))
 
 
 def _misplaced(document: Document, problems: list[Problem]) -> list[Problem]:

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 from bridge.errors import InputError, Problem
 from bridge.files import set_lane
 from bridge.files.document import Document, Keys, point_inside
+from bridge.files.effects import Effects
 from bridge.files.rig import Rig
+from bridge.files.rig_effects import rig_warnings
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
 from bridge.files.strict import Limits, near
 from bridge.music.logic_parse import OPERATORS
@@ -315,13 +317,14 @@ class SetCheck:
 
     # --- warnings ------------------------------------------------------------------------------
 
-    def warnings(self) -> list[Problem]:
-        """What is allowed but may surprise: volts that an output does not reach, controls of the
-        rig that move nothing in this set (a rig serves many sets)."""
+    def warnings(self, spec: SetSpec) -> list[Problem]:
+        """What is allowed but may surprise: what has no effect, volts that an output does not
+        reach."""
         found: list[Problem] = []
         if self.rig is None:
             return found
-        found += self._controls(self.rig)
+        found += rig_warnings(self.rig, spec)
+        found += Effects(self.document, self.model, spec, self.rig).warnings()
         for name, lane in self.model.lanes.items():
             output = self.rig.ranges.get(lane.out) if lane.out else None
             if output is not None and output.kind == "level":
@@ -341,22 +344,6 @@ class SetCheck:
                 if output is not None and volts is not None:
                     found += self._clamped((*keys, key), volts, output)
         return found
-
-    def _controls(self, rig: Rig) -> Iterator[Problem]:
-        if not rig.controllers:
-            return
-        written = Document.parse(rig.text, str(rig.path or "rig.yaml"))
-        names = {"macro": self.macros, "mute": self.lanes, "section": self.sections}
-        for controller in rig.controllers.values():
-            for place, binding in enumerate(controller.bindings):
-                for key, known in names.items():
-                    wanted = getattr(binding, key)
-                    if wanted is None or wanted in known:
-                        continue
-                    what = "lane" if key == "mute" else key
-                    keys = ("controllers", controller.name, "controls", place, key)
-                    message = f"the set has no {what} {wanted}{near(wanted, known)}"
-                    yield written.problem(keys, message)
 
     def _clamped(self, keys: Keys, volts: float, output: OutputRange) -> Iterator[Problem]:
         if volts < output.low - 1e-9 or volts > output.high + 1e-9:

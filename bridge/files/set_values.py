@@ -152,7 +152,8 @@ def read_root(value: object) -> str:
     if not isinstance(value, str):
         raise ValueError(f"must be a note name such as A or Bb, not {shown(value)}")
     parse_root(value)
-    return value
+    name = value.strip()
+    return name[0].upper() + name[1:]
 
 
 def read_scale(value: object) -> str | tuple[int, ...]:

@@ -58,15 +58,17 @@ TIE_SEMITONES = 1e-6
 """How far from the middle between two notes still counts as halfway: sums and products of floats
 err by far less, and nobody hears a ten-thousandth of a cent."""
 
-_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+"""Note names where there is no key; `bridge.music.spelling` has those of a key."""
+
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_ACCIDENTALS = {"": 0, "#": 1, "b": -1}
-_NOTE = re.compile(r"([A-Ga-g])([#b]?)(-?\d{1,2})")
+_ACCIDENTALS = {"": 0, "#": 1, "##": 2, "b": -1, "bb": -2}
+_NOTE = re.compile(r"([A-Ga-g])(#{0,2}|b{0,2})(-?\d{1,2})")
 _ROOT = re.compile(r"([A-Ga-g])([#b]?)")
 
 
 def parse_note(text: str) -> int:
-    """The note number of a name such as ``A1`` (33), ``C#4`` (61) or ``Bb-1`` (10).
+    """The note number of a name such as ``A1`` (33), ``C#4`` (61), ``Bb-1`` (10) or ``F##2`` (43).
 
     Raises:
         ValueError: not a note name, or outside 0..127 (C-1 to G9).
@@ -89,12 +91,20 @@ def parse_root(text: str) -> int:
     return (_LETTERS[match[1].upper()] + _ACCIDENTALS[match[2]]) % 12
 
 
-def note_name(number: float) -> str:
-    """``A1`` for 33; a fraction is said in cents, as in ``C4+50``."""
+def note_name(number: float, names: Sequence[str] = SHARPS) -> str:
+    """The name of a note with its octave: ``A1`` for 33; a fraction is said in cents, ``C4+50``.
+
+    Args:
+        number: MIDI note number.
+        names: what the twelve notes from C are called, without octave. The octave follows the
+            letter: in C# major note 60 is ``B#3``.
+
+    """
     nearest = math.floor(number + 0.5)
     cents = round((number - nearest) * 100)
-    name = f"{_NAMES[nearest % 12]}{nearest // 12 - 1}"
-    return name if cents == 0 else f"{name}{cents:+d}"
+    written = names[nearest % 12]
+    octave = (nearest - _ACCIDENTALS[written[1:]]) // 12 - 1
+    return f"{written}{octave}" if cents == 0 else f"{written}{octave}{cents:+d}"
 
 
 def frequency(number: float) -> float:

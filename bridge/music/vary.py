@@ -32,7 +32,7 @@ from bridge.music.model import (
     Steps,
 )
 from bridge.music.pattern import steps_text, strength
-from bridge.music.scale import note_name
+from bridge.music.spelling import spelled
 
 What = Literal["pattern", "settings"]
 KINDS = HIT_KINDS + VALUE_KINDS
@@ -193,7 +193,7 @@ def _notes(
         if not near or note.tie or chance.draw(stream, 0, place) >= amount:
             new.append(said)
             continue
-        name = note_name(near[chance.pick(stream, 1, place, len(near))])
+        name = spelled(near[chance.pick(stream, 1, place, len(near))], spec)
         new.append({**said, "note": name} if isinstance(said, Mapping) else name)
     return new
 

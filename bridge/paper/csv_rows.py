@@ -14,14 +14,19 @@ from typing import Literal
 from bridge.files.rig import Rig
 from bridge.music.event import Event
 from bridge.music.model import OutputRange, SetSpec
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
 from bridge.music.score import compile_score
+from bridge.paper.course import Course
 
 HELPER = "~"  # begins no name of an output
 COLUMNS = ("tick", "lane", "kind", "value", "length", "output")
 
 
-def text(spec: SetSpec, rig: Rig, bars: int, everything: bool = False) -> str:
-    """The first `bars` bars of a set as CSV (RFC 4180, line ends LF).
+def text(
+    spec: SetSpec, rig: Rig, bars: int, everything: bool = False, course: Course | None = None
+) -> str:
+    """The first `bars` bars of a set as CSV (RFC 4180, line ends LF); `course`: not as written.
 
     ``value`` is the level 0..1 of a ``hit``, the note number of a ``pitch``, the volts of a
     ``level``, as a decimal; ``length`` is in ticks and 0 for what has none. A macro that moves an
@@ -36,7 +41,11 @@ def text(spec: SetSpec, rig: Rig, bars: int, everything: bool = False) -> str:
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows(rows(spec, score.between(0, bars * spec.bar_ticks), everything))
+    performance = Performance(score)
+    for command in course.commands if course is not None else ():
+        performance.apply(command, 0)
+    events = Renderer(score, performance).advance(bars * spec.bar_ticks)
+    writer.writerows(rows(spec, events, everything))
     return file.getvalue()
 
 

@@ -13,9 +13,11 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from bridge.files.rig import Binding, Rig
+from bridge.files.rig_effects import CLOCKED, drivers
 from bridge.music.event import Event
 from bridge.music.model import SETTINGS, Drive, Lane, Macro, Section, SetSpec
 from bridge.music.scale import note_name
+from bridge.music.spelling import spelled
 from bridge.paper import svg
 from bridge.paper.outputs import address_words
 
@@ -25,40 +27,13 @@ SCALE = 46.0  # room at the right of a trace for what its ends mean
 SECTIONS_ABREAST = 7
 
 
-def cable_rows(rig: Rig, spec: SetSpec) -> list[tuple[str, str, str, str]]:
-    """One row per output: what drives it, its name, its kind and range, where its cable goes.
-
-    An empty first field is a free output; an empty last one an output without a cable.
-    """
-    drivers: dict[str, list[str]] = {}
-    for lane in spec.lanes:
-        if lane.out:
-            drivers.setdefault(lane.out, []).append(lane.name)
-        for drive in lane.drives:
-            if drive.out:
-                drivers.setdefault(drive.out, []).append(f"{lane.name} (adds)")
-    for macro in spec.macros:
-        for drive in macro.drives:
-            if drive.out:
-                drivers.setdefault(drive.out, []).append(f"macro {macro.name}")
-    rows = []
-    for name, wired in rig.wired.items():
-        out = wired.output
-        volts = f"{out.kind}, {out.low:g} to {out.high:g} V"
-        driver = ", ".join(drivers.get(name, []))
-        if not driver and out.kind in ("clock", "reset", "run"):
-            driver = "transport"
-        rows.append((driver, name, volts, wired.cable))
-    return rows
-
-
 def cables(rig: Rig, spec: SetSpec) -> str:
     """Every output of every interface with what drives it on the left and where its cable goes on
     the right, as HTML rows.
 
     An output that is driven but has no cable is marked; a free one is drawn pale.
     """
-    rows = {name: (driver, cable) for driver, name, _, cable in cable_rows(rig, spec)}
+    driven = drivers(rig, spec)
     parts = []
     for interface in rig.interfaces.values():
         profile = interface.profile
@@ -68,13 +43,13 @@ def cables(rig: Rig, spec: SetSpec) -> str:
             if wired.port == interface.name:
                 out = wired.output
                 says = f"{out.kind}, {out.low:g} to {out.high:g} V, {address_words(out)}"
-                parts.append(
-                    _cable(name, says + (", inverted" if out.inverted else ""), *rows[name])
-                )
+                says += ", inverted" if out.inverted else ""
+                idle = "no clock" if out.kind in CLOCKED else "free"
+                parts.append(_cable(name, says, ", ".join(driven[name]), idle, wired.cable))
     return "".join(parts)
 
 
-def _cable(name: str, says: str, driver: str, cable: str) -> str:
+def _cable(name: str, says: str, driver: str, idle: str, cable: str) -> str:
     if cable:
         end = f"<span>{escape(cable)}</span>"
     elif driver:
@@ -82,7 +57,7 @@ def _cable(name: str, says: str, driver: str, cable: str) -> str:
     else:
         end = "<span><i class='line'></i></span>"
     return (
-        f"<div class='cable{'' if driver else ' free'}'><span>{escape(driver or 'free')}</span>"
+        f"<div class='cable{'' if driver else ' free'}'><span>{escape(driver or idle)}</span>"
         f"{_stroke(bool(driver), f'drives {name}' if driver else f'nothing drives {name}')}"
         f"<span><b>{escape(name)}</b> <small>{escape(says)}</small></span>"
         f"{_stroke(bool(cable), 'cable to' if cable else 'no cable', arrow=True)}{end}</div>"
@@ -224,7 +199,9 @@ def lane_trace(
         points.append((left + width, last or base))
         parts.append(svg.path(points, stroke=INK, stroke_width=2.0))
         for y, value in ((9.0, high), (base, low)) if high > low else ((base, low),):
-            shown = note_name(value) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
+            shown = (
+                spelled(value, spec) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
+            )
             parts.append(svg.text(left + width + 6, y, shown, fill=PALE, font_size=10))
     else:
         parts.append(svg.text(left + 8, base - 8, "silent as written", fill=PALE, font_size=11))

@@ -1,8 +1,7 @@
 """Every output of a rig: what drives it, what it can do, what is left, and what will surprise.
 
 `table` has one row per output; `warnings` says in plain words what a set asks that the outputs
-cannot give. Both read the rig and the set only; what depends on the music is found by playing some
-bars with every lane in.
+cannot give. What only playing shows comes from `bridge.paper.trial`.
 """
 
 from __future__ import annotations
@@ -10,36 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.errors import InputError, Problem
+from bridge.errors import Problem
 from bridge.files.rig import Rig
+from bridge.files.rig_effects import CLOCKED, drivers
 from bridge.files.set import SetDocument
 from bridge.files.tuning import Tuning, load_tuning
-from bridge.music.event import Event
-from bridge.music.model import Lane, OutputRange, SetSpec
-from bridge.music.performance import Performance
-from bridge.music.render import Renderer
+from bridge.music.model import Lane
 from bridge.music.scale import note_name
-from bridge.music.score import Score, compile_score
-from bridge.protocol.performing import Mute, RecallSection
-from bridge.voltage.profile import (
-    Output,
-    WiredOutput,
-    note_of_volts,
-    step_cents,
-    step_volts,
-    volts_of_note,
-)
+from bridge.paper import trial
+from bridge.voltage.profile import Output, WiredOutput, step_cents, step_volts
 
 COARSE_CENTS = 5.0  # about the smallest difference that ears notice (from memory)
-BARS = 16
-SECTION_BARS = 4
 
 
 @dataclass(frozen=True, slots=True)
 class OutputRow:
     """One output. `step_mv` and `step_cents` are its resolution (None where it has none: a gate;
-    cents only for pitch); `drivers` what plays or drives it; `free` when nothing does; `blocked_by`
-    an output in use that excludes it."""
+    cents only for pitch); `drivers` what plays or drives it; `free` when a lane may still take it;
+    `blocked_by` an output in use that excludes it."""
 
     name: str
     kind: str
@@ -56,28 +43,14 @@ class OutputRow:
 
     @property
     def free(self) -> bool:
-        return not self.drivers and not self.blocked_by
+        return not self.drivers and not self.blocked_by and self.kind not in CLOCKED
 
 
 def table(rig: Rig, document: SetDocument | None = None) -> list[OutputRow]:
     """One row per output of the rig, in its order. InputError when the tuning file is wrong."""
     tunings = load_tuning(rig.path) if rig.path is not None else {}
-    driven = drivers(rig, document.spec) if document is not None else {}
+    driven = drivers(rig, document.spec if document is not None else None)
     return [_row(wired, rig, driven, tunings.get(name)) for name, wired in rig.wired.items()]
-
-
-def drivers(rig: Rig, spec: SetSpec) -> dict[str, list[str]]:
-    """For every output of the rig, what plays it (a lane's name) or drives it."""
-    found: dict[str, list[str]] = {name: [] for name in rig.wired}
-    for lane in spec.lanes:
-        if lane.out in found:
-            found[lane.out].append(lane.name)
-    for word, owners in (("lane", spec.lanes), ("macro", spec.macros)):
-        for owner in owners:
-            for drive in owner.drives:
-                if drive.out in found:
-                    found[drive.out].append(f"{word} {owner.name}")
-    return found
 
 
 def _row(
@@ -144,7 +117,8 @@ def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
     """The table as aligned lines under a heading, then what is free."""
     cells = [("output", "kind", "by", "volts", "step", "driven by", "cable")]
     for row in rows:
-        who = ", ".join(row.drivers) or (f"(not with {row.blocked_by})" if row.blocked_by else "-")
+        idle = "(no clock)" if row.kind in CLOCKED else "-"
+        who = ", ".join(row.drivers) or (f"(not with {row.blocked_by})" if row.blocked_by else idle)
         cable = (row.cable or "-") + (f" (tuned {row.tuned})" if row.tuned else "")
         cells.append((row.name, row.kind, row.by, volts_words(row), step_words(row), who, cable))
     widths = [max(len(line[i]) for line in cells) for i in range(len(cells[0]))]
@@ -172,11 +146,11 @@ def step_words(row: OutputRow) -> str:
 # --- warnings ----------------------------------------------------------------------------------
 
 
-def warnings(rig: Rig, document: SetDocument, bars: int = BARS) -> list[Problem]:
+def warnings(rig: Rig, document: SetDocument, bars: int = trial.BARS) -> list[Problem]:
     """What will surprise, each with the place in the set file it comes from where there is one."""
     driven = drivers(rig, document.spec)
     found = [*_coarse(rig, document), *_voices(rig, document, driven), *_excluded(rig, driven)]
-    found += _clamped(rig, document, bars)
+    found += trial.warnings(rig, document, bars)
     return [document.document.locate(problem) if problem.keys else problem for problem in found]
 
 
@@ -249,117 +223,3 @@ def _excluded(rig: Rig, driven: Mapping[str, list[str]]) -> Iterator[Problem]:
                     f"interface, serves both ({driven[name][0]} and {driven[other][0]})",
                     path=name,
                 )
-
-
-# --- what only playing shows -------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Open(OutputRange):
-    """An output that does not clamp, to see what it is asked for."""
-
-    true_base: float = 0.0
-    true_span: float = 5.0
-
-    @property
-    def base(self) -> float:
-        return self.true_base
-
-    @property
-    def span(self) -> float:
-        return self.true_span
-
-
-def unclamped(outputs: Mapping[str, OutputRange]) -> dict[str, OutputRange]:
-    """The same outputs without an end to their volts."""
-    return {
-        name: _Open(name, out.kind, -1e6, 1e6, out.pulse_ms, out.base, out.span)
-        for name, out in outputs.items()
-    }
-
-
-def played(score: Score, bars: int, section: str | None = None) -> list[Event]:
-    """The events of the first bars with every lane in, in a section or as written."""
-    performance = Performance(score)
-    if section is not None:
-        performance.apply(RecallSection(section=section, when="now"), 0)
-    for lane in score.lanes:
-        performance.apply(Mute(lane=lane.name, muted=False), 0)
-    return Renderer(score, performance).advance(bars * score.spec.bar_ticks)
-
-
-@dataclass(slots=True)
-class _Excess:
-    """How far beyond its end an output is asked to go, first and in all."""
-
-    tick: int
-    count: int
-    most: float
-    lane: int
-    section: str | None
-
-
-def _clamped(rig: Rig, document: SetDocument, bars: int) -> Iterator[Problem]:
-    """Where a lane, or lanes and macros together, ask for more volts than the output gives."""
-    try:
-        score = compile_score(document.spec, unclamped(rig.ranges))
-    except InputError:  # the set has been checked: only an output of another kind could do this
-        return
-    found: dict[tuple[str, bool], _Excess] = {}
-    rounds: list[tuple[str | None, int]] = [(None, bars)]
-    rounds += [(section.name, SECTION_BARS) for section in document.spec.sections]
-    for section, length in rounds:
-        for event in played(score, length, section):
-            _note_excess(found, rig, event, section)
-    for (name, above), excess in found.items():
-        yield _excess_problem(rig, document.spec, score, name, above, excess)
-
-
-def _note_excess(
-    found: dict[tuple[str, bool], _Excess], rig: Rig, event: Event, section: str | None
-) -> None:
-    wired = rig.wired.get(event.output or "")
-    if wired is None or event.kind == "hit":
-        return
-    out = wired.output
-    volts = volts_of_note(out, event.value) if event.kind == "pitch" else event.value
-    low, high = sorted((out.low, out.high))
-    if low - 1e-6 <= volts <= high + 1e-6:
-        return
-    above = volts > high
-    over = found.setdefault((wired.name, above), _Excess(event.tick, 0, volts, event.lane, section))
-    over.count += 1
-    over.most = max(over.most, volts) if above else min(over.most, volts)
-
-
-def _excess_problem(
-    rig: Rig, spec: SetSpec, score: Score, name: str, above: bool, excess: _Excess
-) -> Problem:
-    out = rig.wired[name].output
-    low, high = sorted((out.low, out.high))
-    end = high if above else low
-    where = place_words(spec, excess.tick)
-    if excess.section is not None:
-        where = f"{where} of section {excess.section}"
-    times = "once" if excess.count == 1 else f"{excess.count} times, first"
-    together = drivers(rig, spec)[name]
-    asks = f" by {' and '.join(together)} together" if len(together) > 1 else ""
-    message = (
-        f"{name} is asked for {excess.most:.3g} V{asks} and stops at {end:g} V: clamped "
-        f"{times} at {where}"
-    )
-    if excess.lane < 0 or score.lanes[excess.lane].out != name:
-        return Problem(message, path=name)
-    if out.kind == "pitch":
-        message += f"; its notes end at {note_name(_last_note(out, end))}"
-    return _at_out(score.lanes[excess.lane], message)
-
-
-def _last_note(out: Output, end: float) -> float:
-    return min(max(note_of_volts(out, end), 0.0), 127.0)
-
-
-def place_words(spec: SetSpec, tick: int) -> str:
-    """``bar 3 beat 2`` of a tick, counted from 1."""
-    bar, rest = divmod(tick, spec.bar_ticks)
-    return f"bar {bar + 1} beat {rest // spec.beat_ticks + 1}"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from bridge.clock.source import INTERNAL
 from bridge.engine import work
-from bridge.errors import InputError, PortError
+from bridge.errors import InputError, PortError, Problem
+from bridge.files import rig_effects
 from bridge.files.document import in_order
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
@@ -68,6 +69,7 @@ def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:
     if document is None:
         for line in outputs.lines(outputs.table(rig)):
             yield f"  {line}"
+        yield from _said(rig_effects.rig_warnings(rig))
         return
     spec = document.spec
     derived = sum(lane.kind == "logic" for lane in spec.lanes)
@@ -87,11 +89,18 @@ def _plan(rig: Rig, document: SetDocument) -> Iterator[str]:
     """The table of outputs, lanes without one, the fullest step of each wire, and warnings."""
     for line in outputs.lines(outputs.table(rig, document)):
         yield f"  {line}"
+    idle = rig_effects.without_driver(rig, document.spec)
+    if idle:
+        yield f"  cabled, but this set does not play: {', '.join(idle)}"
     loose = [lane.name for lane in document.spec.lanes if lane.out is None]
     if loose:
         yield f"  lanes without an output: {', '.join(loose)}"
     score = compile_score(document.spec, rig.ranges)
     for line in wire_load.lines(rig, score):
         yield f"  {line}"
-    for problem in in_order([*document.warnings, *outputs.warnings(rig, document)]):
+    yield from _said([*document.warnings, *outputs.warnings(rig, document)])
+
+
+def _said(problems: Iterable[Problem]) -> Iterator[str]:
+    for problem in in_order(problems):
         yield f"{problem} (warning)"

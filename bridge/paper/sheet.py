@@ -15,10 +15,12 @@ from pathlib import Path
 
 from bridge import __version__
 from bridge.files.rig import Rig
+from bridge.files.rig_effects import without_cable, without_driver
 from bridge.files.set import SetDocument
 from bridge.music.model import SetSpec
 from bridge.music.scale import note_name
 from bridge.music.score import compile_score
+from bridge.music.spelling import names_for
 from bridge.paper import drawings
 from bridge.paper.words import lane_words
 
@@ -129,7 +131,7 @@ def _head(rig: Rig, document: SetDocument, made: date) -> str:
     facts = {
         "rig": rig.name,
         "made": made.isoformat(),
-        "key": spec.key_name or note_name(spec.root + 60)[:-1],
+        "key": spec.key_name or "none",
         "tempo": f"{spec.tempo:g} BPM",
         "meter": f"{spec.meter[0]}/{spec.meter[1]}",
         "swing": f"{spec.swing:g} %",
@@ -160,9 +162,8 @@ def _cautions() -> str:
 
 
 def _loose_ends(rig: Rig, document: SetDocument) -> str:
-    rows = drawings.cable_rows(rig, document.spec)
-    missing = [name for driver, name, _, cable in rows if driver and not cable]
-    unused = [name for driver, name, _, cable in rows if cable and not driver]
+    missing = without_cable(rig, document.spec)
+    unused = without_driver(rig, document.spec)
     lanes = [lane.name for lane in document.spec.lanes if not lane.out and not lane.drives]
     parts = []
     if missing:
@@ -185,13 +186,14 @@ def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
     ticks = bars * spec.bar_ticks
     events = score.between(0, ticks)
     names = [lane.name for lane in spec.lanes]
+    note_names = names_for(spec)
     rows = []
     for position, lane in enumerate(score.lanes):
         where = f"to {lane.out}" if lane.out else "no output"
         cable = rig.wired[lane.out].cable if lane.out else ""
         where += f", {cable}" if cable else ""
         out = " (starts out)" if lane.muted else ""
-        words = lane_words(lane, names)
+        words = lane_words(lane, names, note_names)
         if lane.drives:
             words += f"; moves {'; '.join(drawings.drive_words(lane.drives, rig))}"
         trace = drawings.lane_trace(spec, lane, position, events, ticks, "V" if lane.out else "")

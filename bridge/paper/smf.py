@@ -17,6 +17,7 @@ from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig
 from bridge.music.model import TICKS_PER_QUARTER, SetSpec
 from bridge.music.score import compile_score
+from bridge.paper.course import Course, as_written
 
 Sent = tuple[int, bytes]  # tick, one whole MIDI message
 
@@ -35,15 +36,18 @@ class Head:
     markers: tuple[tuple[int, str], ...] = ()
 
 
-def render(spec: SetSpec, rig: Rig, bars: int) -> bytes:
+def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> bytes:
     """
-    The first `bars` bars of a set as the player would send them to this rig.
+    The first `bars` bars of a set as the player would send them to this rig; with a `course` not as
+    written but so, with its tempos, and its sections as markers.
 
     Offset and latency are left out, so that hits stand on their ticks; what leads a gate (pitch,
     levels) leads it here too. What is sent before the song (bend ranges, rest values) stands at
     its begin; gates that are open at the end are closed.
     """
-    night = perform_rig(rig, compile_score(spec, rig.ranges), bars)
+    course = course or as_written(spec)
+    commands = {0: [dict(command) for command in course.commands]}
+    night = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
     for sent in night.sent:
@@ -51,12 +55,15 @@ def render(spec: SetSpec, rig: Rig, bars: int) -> bytes:
         # From the end on only what closes gates: the rest is the player tidying up.
         if tick < end or sent.data[0] & 0xF0 == 0x80:
             tracks[sent.port].append((min(tick, end), sent.data))
-    return write(head_of(spec), {name: sent for name, sent in tracks.items() if sent}, end)
+    used = {name: sent for name, sent in tracks.items() if sent}
+    return write(head_of(spec, course, end), used, end)
 
 
-def head_of(spec: SetSpec) -> Head:
-    """The first track of a set as written."""
-    return Head(spec.name, spec.meter, key_name(spec), ((0, spec.tempo),))
+def head_of(spec: SetSpec, course: Course, end: int) -> Head:
+    """The first track of a set that goes this course, up to the tick `end`."""
+    tempos = tuple(entry for entry in course.tempos if entry[0] < end)
+    markers = tuple(entry for entry in course.markers if entry[0] < end)
+    return Head(spec.name, spec.meter, key_name(spec), tempos, markers)
 
 
 def key_name(spec: SetSpec) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from bridge.files.rig import Rig
 from bridge.music.event import Event
 from bridge.music.score import Score
-from bridge.paper.outputs import BARS, SECTION_BARS, place_words, played
+from bridge.paper.trial import BARS, SECTION_BARS, place_words, played
 from bridge.voltage.encode import Encoder, Message
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.wire import Burst, Link, worst_burst

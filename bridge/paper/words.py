@@ -3,23 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 
+from bridge.files.phrases import listed
 from bridge.music import model
-from bridge.music.logic_parse import Term, parse
-from bridge.music.scale import note_name
-
-
-def rate_words(ticks: Fraction) -> str:
-    """A step length as a fraction of a whole note: ``1/16``."""
-    whole = ticks / (4 * model.TICKS_PER_QUARTER)
-    return f"{whole.numerator}/{whole.denominator}"
-
-
-def _listed(parts: Sequence[str], word: str) -> str:
-    if len(parts) == 1:
-        return parts[0]
-    return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
+from bridge.music.logic_parse import FUNCTIONS, Term, parse
+from bridge.music.scale import SHARPS, note_name
+from bridge.music.ticks import rate_text
 
 
 def ordinal(n: int) -> str:
@@ -31,6 +20,8 @@ def ordinal(n: int) -> str:
 def logic_words(expression: str, lanes: Sequence[str], tap: str = "after-mute") -> str:
     """An expression as a clause: ``exactly one of rim and shaker hits, and kick does not hit``.
 
+    Times are note values: ``kick has not hit for 1/4`` is a quarter note of silence.
+
     Raises:
         bridge.music.logic_parse.LogicError: the expression is wrong.
     """
@@ -39,62 +30,101 @@ def logic_words(expression: str, lanes: Sequence[str], tap: str = "after-mute") 
 
 def _clause(term: Term) -> str:
     op = term.op
-    inner = [_clause(t) for t in term.terms]
     if op == "lane":
-        return f"{term.name} hits" + (" (even when it is out)" if term.before_mute else "")
+        return f"{term.name} hits{_tap(term)}"
     if op == "not":
         only = term.terms[0]
         if only.op == "lane":
-            return f"{only.name} does not hit"
-        return f"it is not so that ({inner[0]})"
+            return f"{_name(only)} does not hit"
+        return f"it is not so that ({_clause(only)})"
     if op in ("and", "or"):
-        mixed = op == "and" and len(inner) > 2
-        return f", {op} ".join(
-            f"({words})" if mixed and branch.op in ("or", "xor") else words
-            for words, branch in zip(inner, term.terms, strict=True)
-        )
-    names = [t.name if t.op == "lane" else f"({w})" for t, w in zip(term.terms, inner, strict=True)]
-    if op == "xor":
+        return f", {op} ".join(_inside(branch) for branch in term.terms)
+    if op in ("xor", "at-least", "exactly"):
+        return _counted(term)
+    return _remembered(term)
+
+
+def _name(term: Term) -> str:
+    return f"{term.name}{_tap(term)}"
+
+
+def _tap(term: Term) -> str:
+    return " (even when it is out)" if term.before_mute else ""
+
+
+def _inside(term: Term) -> str:
+    """A branch of ``and`` or ``or``: in brackets where its own commas could be misread."""
+    words = _clause(term)
+    return f"({words})" if ", " in words else words
+
+
+def _counted(term: Term) -> str:
+    names = [_name(t) if t.op == "lane" else f"({_clause(t)})" for t in term.terms]
+    them = listed(names)
+    if term.op == "xor":
         if len(names) == 2:
-            return f"exactly one of {_listed(names, 'and')} hits"
-        return f"an odd number of {_listed(names, 'and')} hit"
-    numbers = [int(n) if n.denominator == 1 else n for n in term.numbers]
-    if op in ("at-least", "exactly"):
-        return f"{op.replace('-', ' ')} {numbers[0]} of {_listed(names, 'and')} hit"
-    first = inner[0]
-    if op == "nth":
-        begin = f", counted from number {numbers[1]}" if len(numbers) > 1 else ""
-        return f"each {ordinal(int(numbers[0]))} time that {first}{begin}"
-    if op == "toggle":
-        return f"every second time that {first}"
-    if op == "first":
-        return f"the first time that {first} after {inner[1]}"
-    if op == "delay":
-        return f"{_time(term)} after {first}"
-    if op == "hold":
-        return f"for {_time(term)} from when {first}"
-    if op == "latch":
-        return f"from when {first} until {inner[1]}"
-    if op == "chance":
-        return f"{first}, {float(term.numbers[0]):.0%} of the time"
-    if op == "edge":
-        return f"it begins that {first}"
-    if op == "gap":
-        return f"{_time(term)} have passed without that {first}"
-    return f"{op} of {_listed(inner, 'and')}"
+            return f"exactly one of {them} hits"
+        return f"an odd number of {them} hit"
+    return f"{term.op.replace('-', ' ')} {int(term.numbers[0])} of {them} hit"
 
 
-def _time(term: Term) -> str:
-    return f"{rate_words(term.numbers[-1])} note"
+def _remembered(term: Term) -> str:
+    """A function that remembers something, as a clause about what has been."""
+    first = term.terms[0]
+    clause = _clause(first)
+    timed = "time" in FUNCTIONS[term.op][-1] and bool(term.numbers)
+    time = rate_text(term.numbers[0]) if timed else "one step"
+    if term.op == "nth":
+        every = int(term.numbers[0])
+        which = int(term.numbers[1]) if len(term.numbers) > 1 else every
+        return f"{clause}, but only the {ordinal(which)} of every {every} times"
+    if term.op == "toggle":
+        return _has(first, "", " an odd number of times")
+    if term.op == "first":
+        return f"{clause}, for the first time since {_was(term.terms[1])}"
+    if term.op == "delay":
+        return _was(first, f" {time} ago")
+    if term.op == "hold":
+        return _was(first, f" less than {time} ago")
+    if term.op == "latch":
+        return f"{_has(first)}, and {_has(term.terms[1], ' not', ' since')}"
+    if term.op == "chance":
+        return f"{clause}, by a chance of {float(term.numbers[0]):g}"
+    if term.op == "edge":
+        return f"{clause}, for the first time in more than {time}"
+    if term.op == "gap":
+        return _has(first, " not", f" for {time}")
+    raise AssertionError(f"{term.op} has no words")
 
 
-def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
-    """What a lane does, in one line: its source, what moves it, settings away from the usual."""
+def _was(term: Term, when: str = "") -> str:
+    """The clause in the past: ``kick hit 1/8 ago``."""
+    if term.op == "lane":
+        return f"{_name(term)} hit{when}"
+    return f"it was so{when} that ({_clause(term)})"
+
+
+def _has(term: Term, negated: str = "", when: str = "") -> str:
+    """The clause in the perfect: ``kick has not hit for 1/4``."""
+    if term.op == "lane":
+        return f"{_name(term)} has{negated} hit{when}"
+    return f"it has{negated} been so{when} that ({_clause(term)})"
+
+
+def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str] = SHARPS) -> str:
+    """What a lane does, in one line: its source, what moves it, settings away from the usual.
+
+    Args:
+        lane: the lane.
+        lanes: the names of all lanes of its set.
+        note_names: what the twelve notes are called in the set's key.
+
+    """
     source = lane.source
     moved = (
         f"moves on with each hit of {lane.advance}"
         if isinstance(lane.advance, str)
-        else f"steps of {rate_words(lane.advance)}"
+        else f"steps of {rate_text(lane.advance)}"
     )
     if isinstance(source, model.Euclid):
         hits, steps = (
@@ -114,7 +144,7 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
             if n.tie
             else "rest"
             if n.number is None
-            else note_name(n.number) + (" (glide)" if n.glide else "")
+            else note_name(n.number, note_names) + (" (glide)" if n.glide else "")
             for n in source.notes
         ]
         says = f"{' '.join(names)}, {moved}"
@@ -123,7 +153,7 @@ def lane_words(lane: model.Lane, lanes: Sequence[str]) -> str:
     elif isinstance(source, model.Shape):
         again = f", started again by {source.retrigger}" if source.retrigger else ""
         cycle = (
-            f"one cycle in {rate_words(lane.advance)}"
+            f"one cycle in {rate_text(lane.advance)}"
             if not isinstance(lane.advance, str)
             else moved
         )

@@ -13,6 +13,7 @@ from typing import Any
 
 from aiohttp import web
 
+from bridge.files.rig import Rig
 from bridge.service.access import Access, add_headers
 from bridge.service.addresses import lan_address
 from bridge.service.chart import Charts
@@ -98,7 +99,13 @@ class Service:
         self.book = SetBook(
             options.rig, options.set, self.control, self.view, self.charts, options.state_dir
         )
+        self.view.more["note_names"] = self.book.note_names
+        self.controllers.on_rig.append(self._rig_written)
         self.varying = Varying(self.book, self.control)
+
+    def _rig_written(self, rig: Rig) -> None:
+        self.book.rig = rig
+        self.bench.rig = rig
 
     def _links(self) -> dict[str, Any]:
         return {

@@ -252,6 +252,7 @@ class State(Answer):
     lateness: dict[str, Any]
     player: dict[str, Any]
     warnings: list[str]
+    note_names: list[str]
     history: HistoryAnswer
     document: DocumentAnswer
     links: LinksAnswer

@@ -101,7 +101,8 @@ class _Bound:
 
 class Controllers:
     """All controllers of the rig. `refused` counts what the door did not take; `on_change` is
-    called when `state` or `learning` may have changed."""
+    called when `state` or `learning` may have changed, `on_rig` when the rig's file was written:
+    all that shows the rig must know what was just learned."""
 
     def __init__(
         self,
@@ -123,6 +124,7 @@ class Controllers:
         self.rig: Rig | None = None
         self.refused = 0
         self.on_change: list[Callable[[], None]] = []
+        self.on_rig: list[Callable[[Rig], None]] = []
         link = control.link
         link.on_played.append(self._played)
         link.on_state.append(self._moved)
@@ -395,9 +397,12 @@ class Controllers:
     async def _write(self, change: Callable[[Rig], Rig]) -> None:
         async with self._writing:
             try:
-                self.use(await asyncio.to_thread(change, self._the_rig()))
+                rig = await asyncio.to_thread(change, self._the_rig())
             except (OSError, UnicodeDecodeError) as error:
                 raise CommandError(f"the rig cannot be written: {error}", "state") from None
+            self.use(rig)
+            for hear in self.on_rig:
+                hear(rig)
 
     # --- what surfaces see --------------------------------------------------------------------
 

@@ -25,7 +25,9 @@ from bridge.files import store
 from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set, parse_set
+from bridge.music.scale import SHARPS
 from bridge.music.score import Score, compile_score
+from bridge.music.spelling import names_for
 from bridge.service import working
 from bridge.service.chart import Charts
 from bridge.service.control import Control
@@ -388,6 +390,10 @@ class SetBook:
         """The sets within reach."""
         playing = self._both()[1]
         return await asyncio.to_thread(self.shelf.rows, playing.path, self.saved)
+
+    def note_names(self) -> list[str]:
+        """What the twelve notes from C are called in the key of the set that plays."""
+        return list(SHARPS if self.playing is None else names_for(self.playing.document.spec))
 
     def name(self, playing: Playing) -> str:
         """The file of a set, as surfaces call it."""

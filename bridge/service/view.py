@@ -6,7 +6,7 @@ Members the service adds: `history` (undo and redo, see `History.summary`), `doc
 became of the messages that arrived, by word), `forbidden` (requests that were not let in),
 `too_many` (commands beyond a client's budget), `lost` (OSC datagrams that the kernel dropped),
 `echoing` (hosts that send our feedback back) and `turned_away` (HTTP connections, by reason).
-Further ones come from `more`: `controllers`, `learning`, `tuning`, `soundcheck`.
+Further ones come from `more`: `controllers`, `learning`, `tuning`, `soundcheck`, `note_names`.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class View:
         if not state:
             raise PlayerError("the player has not started yet")
         return {
-            **state,
+            **_one_tempo(state),
             "player": {**state["player"], "present": self._link.present},
             "history": self._control.history.summary(),
             "document": self.document,
@@ -97,8 +97,17 @@ class View:
             for key in _SLOW:
                 if key in kept and key in state and _steady(key, kept[key], state[key]):
                     state[key] = kept[key]
-        self._calm = state
+        self._calm = state = _one_tempo(state)
         return state
+
+
+def _one_tempo(state: Mapping[str, Any]) -> dict[str, Any]:
+    """The state with the tempo that is heard wherever a tempo stands: the player says that of the
+    set's sections and of its clock at other moments."""
+    tempo, clock = state["transport"]["tempo"], state["clock"]
+    if state.get("tempo") == tempo and clock.get("tempo") == tempo:
+        return dict(state)
+    return {**state, "tempo": tempo, "clock": {**clock, "tempo": tempo}}
 
 
 def _steady(key: str, was: Any, value: Any) -> bool:

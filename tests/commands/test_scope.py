@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
@@ -35,3 +37,41 @@ def test_scope_refuses_other_endings(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "must end in .svg or .png" in result.output
     assert not out.exists()
+
+
+def test_an_svg_needs_no_plotting_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plain install has none; the page's drawing must come all the same."""
+    monkeypatch.setitem(sys.modules, "matplotlib", None)  # importing it fails
+    files = [str(DEMO / "rig.yaml"), str(DEMO / "set.yaml")]
+    out = tmp_path / "a.svg"
+    assert CliRunner().invoke(cli.main, ["scope", *files, "--out", str(out)]).exit_code == 0
+    root = ET.parse(out).getroot()
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    result = CliRunner().invoke(cli.main, ["scope", *files, "--out", str(tmp_path / "a.png")])
+    assert result.exit_code == 1
+    assert "an .svg needs none" in result.output
+
+
+def test_what_the_clock_drives_is_drawn(tmp_path: Path) -> None:
+    """Clock, reset and run of an interface that gets our clock move; of another they do not."""
+    for names, jacks in (("[sync]", {"clock-24", "clock-4", "reset", "run"}), ("[]", set())):
+        rig = tmp_path / "rig.yaml"
+        rig.write_text(
+            "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
+            f"  sync: {{profile: sync-box}}\nclock: {{send_to: {names}}}\n"
+        )
+        out = tmp_path / "a.svg"
+        result = CliRunner().invoke(
+            cli.main, ["scope", str(rig), str(DEMO / "set.yaml"), "--out", str(out)]
+        )
+        assert result.exit_code == 0, result.output
+        drawing = out.read_text(encoding="utf-8")
+        assert {jack for jack in jacks | {"run"} if f">sync.{jack}<" in drawing} == jacks
+
+
+def test_a_missing_folder_is_said_in_one_line(tmp_path: Path) -> None:
+    out = tmp_path / "none" / "a.svg"
+    files = [str(DEMO / "rig.yaml"), str(DEMO / "set.yaml")]
+    result = CliRunner().invoke(cli.main, ["scope", *files, "--out", str(out)])
+    assert result.exit_code == 1
+    assert "cannot be written" in result.output

@@ -106,3 +106,11 @@ def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
     assert all(abs(value + chance - 1) < 0.01 for value, chance in told)
     assert not desk.player.performance.moving
     assert "macros" not in report.changed(desk.now + 1)
+
+
+def test_a_new_tempo_is_told_of_the_clock_as_well() -> None:
+    desk, report = playing()
+    report.changed(desk.now)
+    desk.do("tempo", bpm=97.0)
+    changed = report.changed(desk.now + 1)
+    assert changed["transport"]["tempo"] == changed["clock"]["tempo"] == 97.0

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from bridge.errors import Problem
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, parse_set
 from bridge.files.tuning import Tuning, save_tuning
@@ -47,6 +46,7 @@ def a_set(rig: Rig, lanes: str, more: str = "") -> SetDocument:
 
 
 def said(rig: Rig, lanes: str, more: str = "") -> list[str]:
+    """What `outputs` itself warns of, beside what the files say."""
     return [str(problem) for problem in warnings(rig, a_set(rig, lanes, more))]
 
 
@@ -172,51 +172,3 @@ def test_outputs_that_exclude_each_other(rig: Rig) -> None:
     (problem,) = said(rig, "swell: {levels: [0, 1], out: main.level}", more)
     assert problem.startswith("main.level: main.level and main.spare cannot be used together")
     assert problem.endswith("(swell and macro ebb)")
-
-
-def test_notes_beyond_the_range_are_said_with_their_place(rig: Rig) -> None:
-    (problem,) = said(rig, "line: {notes: [C2, C3, C2, C5], rate: 1/4, out: main.low}")
-    assert problem == (
-        "set.yaml:3:51  lanes.line.out: main.low is asked for 3 V and stops at 2 V: clamped "
-        "16 times, first at bar 1 beat 4; its notes end at C4"
-    )
-    (problem,) = said(rig, "line: {notes: [A1, C3], rate: 1/1, out: main.low}")
-    assert "asked for -0.25 V and stops at 0 V: clamped 8 times, first at bar 1 beat 1" in problem
-    assert problem.endswith("its notes end at C2")
-
-
-def test_lanes_and_macros_that_are_too_much_together(rig: Rig) -> None:
-    macros = "macros:\n  glow: {start: 0.5, drives: [{out: main.level, depth: 1}]}\n"
-    (problem,) = said(rig, "swell: {levels: [0, 0.8], rate: 1/4, out: main.level}", macros)
-    assert problem.endswith(
-        "main.level is asked for 6.5 V by swell and macro glow together and stops at 5 V: clamped "
-        "32 times, first at bar 1 beat 2"
-    )
-
-
-def test_what_only_a_section_asks_for(rig: Rig) -> None:
-    more = (
-        "macros:\n  glow: {drives: [{out: main.level, depth: 1}]}\n"
-        "sections:\n  flood: {macros: {glow: 1}}\n"
-    )
-    (problem,) = said(rig, "swell: {levels: [0, 0.8], rate: 1/4, out: main.level}", more)
-    assert "clamped 8 times, first at bar 1 beat 2 of section flood" in problem
-
-
-def test_what_the_file_alone_shows_is_said_with_its_place_in_the_music_too(rig: Rig) -> None:
-    document = a_set(rig, "swell: {levels: [0, 1], offset: 3, rate: 1/4, out: main.level}")
-    assert [p.message for p in document.warnings] == ["asks for 8 V; main.level stops at 5 V"]
-    assert [p.message for p in warnings(rig, document)] == [
-        "main.level is asked for 8 V and stops at 5 V: clamped 32 times, first at bar 1 beat 2"
-    ]
-
-
-def test_a_problem_without_a_place_still_says_where(rig: Rig) -> None:
-    more = (
-        "macros:\n  glow: {start: 1, drives: [{out: main.level, depth: 1}, "
-        "{out: main.level, depth: 1}]}\n"
-    )
-    (problem,) = warnings(rig, a_set(rig, "kick: {every: 1, out: main.gate}", more))
-    assert isinstance(problem, Problem)
-    assert problem.path == "main.level"
-    assert "asked for 10 V" in problem.message

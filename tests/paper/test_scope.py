@@ -32,7 +32,7 @@ def test_traces_are_volts_at_seconds() -> None:
     assert volts == pytest.approx(5.0 * 8192 / 16383)
 
 
-@pytest.mark.parametrize(("name", "head"), [("a.svg", b"<?xml"), ("a.png", b"\x89PNG\r\n\x1a\n")])
+@pytest.mark.parametrize(("name", "head"), [("a.svg", b"<svg "), ("a.png", b"\x89PNG\r\n\x1a\n")])
 def test_drawing(tmp_path: Path, name: str, head: bytes) -> None:
     shown = scope.draw(
         OUTPUTS, scope.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack", [0.0, 0.5]

@@ -148,11 +148,11 @@ def test_tempo_in_microseconds(bpm: float, us: int) -> None:
 )
 def test_only_keys_that_a_signature_can_say(key: str, name: str) -> None:
     spec = parse_set(f"set: S\nkey: {key}\nlanes: {{a: {{every: 1}}}}\n").spec
-    assert smf.head_of(spec).key == name
+    assert smf.key_name(spec) == name
 
 
 def test_without_a_key_there_is_no_signature() -> None:
-    assert smf.head_of(parse_set("set: S\nlanes: {a: {every: 1}}\n").spec).key == ""
+    assert smf.key_name(parse_set("set: S\nlanes: {a: {every: 1}}\n").spec) == ""
 
 
 def test_names_in_other_letters_do_not_break_the_file() -> None:

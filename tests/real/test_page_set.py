@@ -90,6 +90,21 @@ def test_notes_by_dragging_stay_in_key(screen, demo, until) -> None:
     until(lambda: lane(demo, "bassline")["notes"][0] == "D2")
 
 
+def test_notes_in_small_letters_are_notes_and_are_spelled_by_the_key(screen, demo, until) -> None:
+    edits = [
+        {"path": ["key"], "value": {"root": "bb", "scale": "dorian"}},
+        {"path": ["lanes", "bassline", "notes"], "value": ["a#1", "db2", "C#3", "."]},
+    ]
+    demo.send("POST", "set/edits", {"edits": edits, "when": "step"})
+    one = screen().open(demo.url, "set")
+    one.choose("bassline")
+    sliders = one.page.get_by_role("slider", name=re.compile("Note [0-9]"))
+    until(lambda: sliders.count() == 4)
+    said = [sliders.nth(i).get_attribute("aria-valuetext") for i in range(4)]
+    # B flat dorian: Bb C Db Eb F G Ab (a flat minor scale with its sixth raised, common practice).
+    assert said == ["Bb1", "Db2", "Db3", "rest"]
+
+
 def test_every_kind_of_lane_has_a_form(screen, demo, until) -> None:
     one = screen().open(demo.url, "set")
     kinds = demo.get("words")

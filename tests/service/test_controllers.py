@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 from typing import Any
 
 import pytest
@@ -176,6 +177,15 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
     assert ("note", 63, 6) in found
     assert listed["controllers"] == [{"controller": "pads", "port": "pads", "open": False}]
     assert listed["learning"] is None
+
+
+async def test_the_sheet_has_what_was_just_learned_and_the_stamp_of_the_file(stage: Any) -> None:
+    await learn(stage, "953f7f", target="mute", name="rim", feedback=True)
+    async with stage.session.get(stage.base + "/api/sheet") as answer:
+        page = await answer.text()
+    file = (stage.folder / "rig.yaml").read_bytes()
+    assert "button, note D#4 (63), channel 6" in page
+    assert f"rig.yaml {hashlib.sha256(file).hexdigest()[:10]}" in page
 
 
 async def test_a_knob_is_learned_when_it_really_turns(stage: Any) -> None:

@@ -37,6 +37,15 @@ async def test_a_lane_without_an_output_is_told_what_would_fit(stage: Any) -> No
     assert loose["bassline"]["fits"] == ["main.pitch-1", "main.pitch-2"]
 
 
+async def test_the_state_has_the_note_names_of_the_key(stage: Any) -> None:
+    assert (await stage.call("GET", "/api/state"))[1]["note_names"][1] == "C#"  # A minor
+    text = (stage.folder / "low-tide.yaml").read_text(encoding="utf-8")
+    text = text.replace("{root: A, scale: minor}", "{root: Bb, scale: dorian}")
+    assert (await stage.call("PUT", "/api/set", {"text": text, "when": "step"}))[0] == 200
+    names = (await stage.call("GET", "/api/state"))[1]["note_names"]
+    assert [names[pc] for pc in (10, 0, 1, 3, 5, 7, 8)] == ["Bb", "C", "Db", "Eb", "F", "G", "Ab"]
+
+
 async def test_warnings_stand_with_their_place(stage: Any) -> None:
     text = (stage.folder / "low-tide.yaml").read_text(encoding="utf-8")
     text = text.replace("from: 0, to: 5", "from: 0, to: 9")
@@ -77,7 +86,6 @@ async def test_the_patch_sheet_has_the_tuning(stage: Any) -> None:
 
 @pytest.mark.slow
 async def test_the_scope_is_drawn(stage: Any) -> None:
-    pytest.importorskip("matplotlib")
     status, svg, headers = await get(stage, "/api/scope.svg?bars=1")
     assert (status, headers["Content-Type"]) == (200, "image/svg+xml")
     root = ET.fromstring(svg)

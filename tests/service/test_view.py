@@ -136,3 +136,19 @@ def test_the_player_away_is_said() -> None:
     link = Link()
     link.present = False
     assert view(link).full()["player"] == {"pid": 1, "restarts": 0, "present": False}
+
+
+def test_there_is_one_tempo_wherever_the_state_says_it() -> None:
+    """The player's parts come at different moments: the tempo of a section, of the clock, and of
+    the transport, which is the one that is heard."""
+    link = Link(tempo=126.0)
+    looked = view(link)
+    looked.calm(0.0)
+    link.state = {
+        **link.state,
+        "transport": {**link.state["transport"], "tempo": 97.5},
+        "clock": {**link.state["clock"], "source": "host", "tempo": 97.44},
+    }
+    for state in (looked.full(), looked.calm(0.01)):
+        assert [state[key]["tempo"] for key in ("transport", "clock")] == [97.5, 97.5]
+        assert state["tempo"] == 97.5

@@ -24,6 +24,8 @@ export class Chart {
     this.scroll = 0;
     /** Whether the traces carry their names, where no heads stand beside them. */
     this.named = false;
+    /** What the twelve notes are called in the key of the set. @type {string[]} */
+    this.noteNames = [];
     this.theme();
   }
 
@@ -49,6 +51,7 @@ export class Chart {
    * @param {{tick: number, running: boolean, ink: Ink, state: import("./store.js").State, still: boolean, bar: number, beat: number}} view
    */
   draw({ tick, running, ink, state, still, bar, beat }) {
+    this.noteNames = state.note_names;
     const { g, width: W, height: H, c, ruler } = this;
     g.clearRect(0, 0, W, H);
     if (!this.lanes.length || W < 40) return;
@@ -262,7 +265,7 @@ export class Chart {
       if (px <= now) nowY = py;
       push(Math.max(-4, px), py, i > 0 && t - list[i - 1][0] <= GLIDE_TICKS);
       if (isNotes && this.row > 40 && px - lastLabel > 26 && (!next || x(next[0]) - px > 20)) {
-        labels.push([px, py, noteName(v)]);
+        labels.push([px, py, noteName(v, this.noteNames)]);
         lastLabel = px;
       }
     }

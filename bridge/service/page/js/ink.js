@@ -60,10 +60,13 @@ export class Ink {
   }
 }
 
-const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
-
-/** Note name of a MIDI number: A4 is 69, C4 is 60. */
-export function noteName(number) {
-  const n = Math.round(number);
-  return `${NAMES[((n % 12) + 12) % 12]}${Math.floor(n / 12) - 1}`;
+/**
+ * Note name of a MIDI number: A4 is 69, C4 is 60. The octave follows the letter: Cb4 is 59.
+ * @param {number} number @param {string[]} names the twelve notes from C as the key of the set
+ *   writes them, from the state (`note_names`)
+ */
+export function noteName(number, names) {
+  const n = Math.round(number), name = names[((n % 12) + 12) % 12];
+  const sharps = name.split("#").length - name.slice(1).split("b").length;
+  return `${name}${Math.floor((n - sharps) / 12) - 1}`;
 }

@@ -86,7 +86,7 @@ export function outputsPart(app) {
 
 function driven(o) {
   if (o.blocked_by) return `cannot be used together with ${o.blocked_by}`;
-  return o.drivers.length ? `from ${o.drivers.join(", ")}` : "free";
+  return o.drivers.length ? `from ${o.drivers.join(", ")}` : o.free ? "free" : "gets no clock";
 }
 
 /** What it can tell apart, and how it is tuned. */

@@ -188,7 +188,7 @@ export class PlayView {
       let words = "nothing";
       if (trace?.isValue) {
         const values = trace.values.filter(([t]) => t >= start && t < start + bar).slice(0, 8);
-        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v) : `${v.toFixed(1)} V`)).join(", ") || "no change";
+        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v, state.note_names) : `${v.toFixed(1)} V`)).join(", ") || "no change";
       } else if (trace) {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;

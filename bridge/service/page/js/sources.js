@@ -17,10 +17,10 @@ const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
 export function numberOf(note) {
   if (note !== null && typeof note === "object") return numberOf(note.note);
   if (typeof note === "number") return note;
-  const m = /^([A-G])([#b]*)(-?\d+)$/.exec(String(note));
+  const m = /^([A-G])([#b]*)(-?\d+)$/i.exec(String(note));
   if (!m) return null;
-  let n = LETTERS[m[1]] + 12 * (Number(m[3]) + 1);
-  for (const c of m[2]) n += c === "#" ? 1 : -1;
+  let n = LETTERS[m[1].toUpperCase()] + 12 * (Number(m[3]) + 1);
+  for (const c of m[2].toLowerCase()) n += c === "#" ? 1 : -1;
   return n;
 }
 
@@ -80,16 +80,17 @@ function keyOf(model) {
 function notes(edit, into) {
   const allowed = keyOf(edit.model);
   let low = 20, high = 96;
+  const named = (n) => noteName(n, edit.app.store.state.note_names);
   const kind = {
     caption: "Note", px: 13, fresh: "A2",
-    show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : noteName(numberOf(v))),
+    show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : named(numberOf(v))),
     place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
     rest: (v) => (numberOf(v) === null ? "A2" : "."),
     move: (v, steps) => {
       let n = numberOf(v);
       if (n === null) n = 57;
       for (let left = Math.abs(steps); left > 0 && n > 0 && n < 127;) { n += Math.sign(steps); if (allowed.has(((n % 12) + 12) % 12)) left--; }
-      const name = noteName(n);
+      const name = named(n);
       return v !== null && typeof v === "object" ? { ...v, note: name } : name;
     },
   };

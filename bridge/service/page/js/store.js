@@ -17,12 +17,12 @@ export function merge(target, patch) {
 
 /**
  * @typedef {{kind: string, out: string|null, muted: boolean, under?: boolean, pending: null|{muted: boolean, tick: number, bar: number, text: string}, held: boolean, solo: boolean, groups: string[], settings: Record<string, number>}} LaneState
- * @typedef {{version: string, rig: string, set: string, revision: number, meter?: [number, number], history?: any, document?: any, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[]}} State
+ * @typedef {{version: string, rig: string, set: string, revision: number, meter?: [number, number], history?: any, document?: any, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[], note_names: string[]}} State
  */
 export class Store {
   constructor() {
     /** @type {State} */
-    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [] });
+    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [] });
     /** @type {[Set<string>|null, (state: State, keys: Set<string>|null) => void][]} */
     this.listeners = [];
   }

@@ -1,0 +1,12 @@
+"""Small pieces of sentences that warnings and sheets share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def listed(parts: Sequence[str], word: str = "and") -> str:
+    """``kick, rim and shaker``."""
+    if len(parts) == 1:
+        return parts[0]
+    return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
