@@ -46,7 +46,7 @@ def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> 
     its begin; gates that are open at the end are closed.
     """
     course = course or as_written(spec)
-    commands = {0: [dict(command) for command in course.commands]}
+    commands = {0: list(course.commands)}
     night = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
