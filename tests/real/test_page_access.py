@@ -332,7 +332,7 @@ def test_it_says_where_the_screen_may_sleep(screen, demo, until) -> None:
     health = one.page.locator("[data-sign=health]")
     # What is louder comes first, and on a busy machine something may be late.
     calm = "lanebridge.app.store.patch({lateness: null})"
-    until(lambda: one.page.evaluate(calm) or health.inner_text() == "screen may sleep", 15)
+    until(lambda: one.page.evaluate(calm) or health.inner_text() == "screen may sleep")
     health.click()
     assert "auto-lock" in one.page.inner_text("#panel")
     one.page.get_by_role("button", name="I have switched auto-lock off").tap()

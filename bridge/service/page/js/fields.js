@@ -1,6 +1,7 @@
 /** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
 
-import { attr, h, press, say, text, tool } from "./dom.js";
+import { attr, h, say, text, tool } from "./dom.js";
+import { drag, press } from "./press.js";
 
 /** What the service says against a request. */
 export class Refusal extends Error {
@@ -130,14 +131,14 @@ export function picker(caption, options, set) {
 
 const UNITS = { share: "", probability: "", level: "", count: "", percent: " %", semitones: " st" };
 
+const MEANT_PX = 6; // sideways, before a slider among things that scroll begins to move
+
 /** A slider that moves relative to the finger and tells its value once the finger has left.
  * @param {{name: string, low: number, high: number, unit: string, whole?: boolean, says?: string}} setting */
 export function fader(setting, commit) {
   const { low, high, whole } = setting;
   const span = high - low || 1;
-  let value = low, shown = low;
-  /** @type {{id: number, x: number, y0: number}|null} */
-  let finger = null;
+  let value = low, shown = low, drawn = false;
   const caption = setting.name.replaceAll("_", " ");
   const number = h("output");
   const el = h("div", { class: "macro fader", role: "slider", tabindex: "0", "aria-label": caption, "aria-valuemin": low, "aria-valuemax": high, title: setting.says ?? "" },
@@ -153,29 +154,22 @@ export function fader(setting, commit) {
     attr(el, "aria-valuenow", shown);
     attr(el, "aria-valuetext", `${shown}${unit}`);
   };
-  el.addEventListener("pointerdown", (event) => {
-    if (finger || event.button !== 0) return;
-    try { el.setPointerCapture(event.pointerId); } catch { return; }
-    finger = { id: event.pointerId, x: event.clientX, y0: event.clientY };
-    el.classList.add("held");
-  });
-  el.addEventListener("pointermove", (event) => {
-    if (finger?.id !== event.pointerId) return;
-    const away = Math.max(0, Math.abs(event.clientY - finger.y0) - 60);
-    value = Math.min(high, Math.max(low, value + ((event.clientX - finger.x) / el.clientWidth) * span / (1 + away / 40)));
-    finger.x = event.clientX;
-    show();
-  });
   let before = low;
-  const end = (event) => {
-    if (finger?.id !== event.pointerId) return;
-    finger = null;
-    el.classList.remove("held");
-    value = shown;
-    if (value !== before) { before = value; said.hear(commit(value)); }
-  };
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
-  el.addEventListener("contextmenu", (event) => event.preventDefault());
+  const hand = drag(el, {
+    begin() { drawn = false; },
+    move(finger, dx) {
+      if (!drawn && Math.abs(finger.x - finger.x0) < MEANT_PX) return;
+      if (!drawn) { drawn = true; dx = finger.x - finger.x0; }
+      const away = Math.max(0, Math.abs(finger.y - finger.y0) - 60);
+      value = Math.min(high, Math.max(low, value + (dx / el.clientWidth) * span / (1 + away / 40)));
+      show();
+    },
+    end(finger, givenUp) {
+      if (givenUp) { value = before; show(); return; }
+      value = shown;
+      if (value !== before) { before = value; said.hear(commit(value)); }
+    },
+  });
   let later = 0;
   el.addEventListener("keydown", (event) => {
     const step = whole ? 1 : span / (event.shiftKey ? 1000 : 100);
@@ -187,7 +181,7 @@ export function fader(setting, commit) {
     clearTimeout(later);
     later = window.setTimeout(() => { before = value = shown; said.hear(commit(value)); }, 350);
   });
-  return { el: box, update(next) { if (!finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
+  return { el: box, update(next) { if (!hand.finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
 }
 
 /** Columns that are dragged up and down: notes or levels. Each column is a slider of its own.
@@ -218,28 +212,20 @@ export function columns(kind, send) {
   const column = (i) => {
     const el = h("div", { class: "column", role: "slider", tabindex: "0", "aria-orientation": "vertical", "aria-valuemin": "0", "aria-valuemax": "100" }, h("i"), h("span"));
     paint(el, values[i], i);
-    let finger = null, y = 0, start = null, moved = false;
-    el.addEventListener("pointerdown", (event) => {
-      if (finger !== null || event.button !== 0) return;
-      try { el.setPointerCapture(event.pointerId); } catch { return; }
-      finger = event.pointerId; y = event.clientY; start = values[i]; moved = false;
-      el.classList.add("held");
+    let start = null, moved = false;
+    drag(el, {
+      begin() { start = values[i]; moved = false; },
+      move(finger) {
+        const steps = Math.round((finger.y0 - finger.y) / kind.px);
+        if (steps) moved = true;
+        if (moved) put(i, kind.move(start, steps), false);
+      },
+      end(finger, givenUp) {
+        if (givenUp) put(i, start, false);
+        else if (moved) commit([...values]);
+      },
     });
-    el.addEventListener("pointermove", (event) => {
-      if (event.pointerId !== finger) return;
-      const steps = Math.round((y - event.clientY) / kind.px);
-      if (steps) moved = true;
-      if (moved) put(i, kind.move(start, steps), false);
-    });
-    const end = (event) => {
-      if (event.pointerId !== finger) return;
-      finger = null;
-      el.classList.remove("held");
-      if (moved) commit([...values]);
-    };
-    for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
     el.addEventListener("dblclick", () => put(i, kind.rest(values[i]), true));
-    el.addEventListener("contextmenu", (event) => event.preventDefault());
     let later = 0;
     el.addEventListener("keydown", (event) => {
       const steps = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 5, PageDown: -5 }[event.key];
@@ -270,7 +256,7 @@ export function columns(kind, send) {
 /** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made. */
 export function stepGrid(send) {
   let marks = "";
-  let brush = "";
+  let brush = "", before = "";
   const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
   const box = h("div", {}, grid);
   const said = judged(box, grid);
@@ -286,7 +272,10 @@ export function stepGrid(send) {
   const grouped = () => marks.replace(/(.{4})(?=.)/g, "$1 ");
   const build = () => grid.replaceChildren(...[...marks].map((_, i) => {
     const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
-    press(el, () => { brush = NEXT[marks[i]]; put(i, brush); }, () => commit(grouped()));
+    press(el, () => { before = marks; brush = NEXT[marks[i]]; put(i, brush); }, (event) => {
+      if (event?.type === "pointercancel") [...before].forEach((mark, j) => put(j, mark)); // the finger scrolled
+      else commit(grouped());
+    });
     el.addEventListener("pointermove", (event) => {
       if (!el.classList.contains("down")) return;
       const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));

@@ -60,6 +60,9 @@ export class Ink {
   }
 }
 
+/** Whether a name needs more than one line on a head or a macro. @param {string} name */
+export const isLong = (name) => name.length > 12;
+
 const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 
 /** Note name of a MIDI number: A4 is 69, C4 is 60. */

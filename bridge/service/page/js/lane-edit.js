@@ -144,6 +144,8 @@ export class LaneEditor {
     if (this.strip.clientWidth) this.chart.size(this.strip.clientWidth, height);
   }
 
+  ahead() { return this.chart.ahead(meter(this.app.store.state).bar, this.app.play.still.matches); }
+
   themed() { this.chart.theme(); }
 
   frame(now) {

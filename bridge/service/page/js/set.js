@@ -145,7 +145,7 @@ export async function build(root, app) {
     attr(redo, "title", history?.redo_label || null);
   });
   await model.load().catch(fail);
-  return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), themed: () => editor?.themed?.() };
+  return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), ahead: () => editor?.ahead?.() ?? 0, themed: () => editor?.themed?.() };
 }
 
 /** Which source a written lane has. */

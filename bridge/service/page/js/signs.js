@@ -1,6 +1,7 @@
 /** Two quiet signs, the clock and the health of it all, that become loud only when it matters. */
 
 import { attr, h, text } from "./dom.js";
+import { nudges } from "./rail.js";
 
 const NOTE_MS = 50, SLOW_MS = 150; // there and back; fingers begin to feel the first, miss beats by the second
 
@@ -103,6 +104,7 @@ export function clockPanel(state, link) {
     h("dl", {}, ...row("tempo", `${(clock.tempo ?? 0).toFixed(2)} BPM`), ...row("jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`), ...row("offset", `${(clock.offset_ms ?? 0).toFixed(1)} ms`)),
     h("h3", { text: "Offset against the other side" }),
     offsetField(clock, link),
+    h("div", { role: "group", "aria-label": "Nudge the beat" }, ...nudges((command) => link.send(command))),
     h("h3", { text: "Follow" }),
     h("div", {}, ...["internal", ...others.map(([name]) => name)].filter((name) => name !== clock.source).map(follow)),
     others.length ? h("p", { text: others.map(([name, n]) => `${name}: ${n} clocks heard and ignored`).join("; ") }) : h("p", { text: "No other clock is heard." }),
