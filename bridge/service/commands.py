@@ -167,18 +167,30 @@ class Order(Base):
 
 
 class Start(Base):
+    """Starts at the beginning. While it runs that changes nothing, unless `restart` is true."""
+
     do: Literal["start"] = "start"
+    restart: bool = False
+
+    def address(self) -> tuple[Any, ...]:
+        return ("transport",)
+
+    def wire(self) -> dict[str, Any]:
+        return {"do": self.do}
+
+
+class Stop(Base):
+    do: Literal["stop"] = "stop"
 
     def address(self) -> tuple[Any, ...]:
         return ("transport",)
 
 
-class Stop(Start):
-    do: Literal["stop"] = "stop"  # type: ignore[assignment]
+class Continue(Base):
+    do: Literal["continue"] = "continue"
 
-
-class Continue(Start):
-    do: Literal["continue"] = "continue"  # type: ignore[assignment]
+    def address(self) -> tuple[Any, ...]:
+        return ("transport",)
 
 
 class Position(Base):

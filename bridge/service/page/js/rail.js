@@ -27,7 +27,7 @@ function startButton(ask, store) {
   const calm = () => { clearTimeout(asking); asking = 0; el.classList.remove("alarm"); show(); };
   const el = button("Start", (event) => {
     const waited = event.timeStamp - askedAt;
-    if (!running() || (asking && waited > BOUNCE_MS)) { calm(); ask({ do: "start" }); }
+    if (!running() || (asking && waited > BOUNCE_MS)) { const restart = Boolean(asking); calm(); ask({ do: "start", restart }); }
     else if (!asking) {
       askedAt = event.timeStamp;
       asking = window.setTimeout(calm, AGAIN_MS);

@@ -43,14 +43,14 @@ export function healthSign(state, tripMs, sleepy = false) {
 /** @param {HTMLElement} root @param {import("./link.js").Link} link @param {import("./store.js").Store} store
  * @param {import("./stage.js").WakeLock} wake @param {(which: string, opener: HTMLElement) => void} openPanel */
 export function buildSigns(root, link, store, wake, openPanel) {
-  const make = (which, label) => h("button", { type: "button", class: "sign", "data-level": "good", "aria-haspopup": "dialog", "data-sign": which, title: label, on: { click: (event) => openPanel(which, event.currentTarget) } });
+  const make = (which, label) => h("button", { type: "button", class: "sign", "data-level": "good", "aria-haspopup": "dialog", "data-sign": which, title: label, on: { click: (event) => openPanel(which, event.currentTarget) } }, h("span"));
   const clock = make("clock", "Clock"), health = make("health", "How it runs");
   root.append(clock, health);
   const show = () => {
     if (!store.state.version) return;
     for (const [el, [level, words]] of /** @type {[HTMLElement, [string, string]][]} */ ([[clock, clockSign(store.state.clock)], [health, healthSign(store.state, link.trip(0.8), wake.worth)]])) {
       attr(el, "data-level", level);
-      text(el, words);
+      text(/** @type {HTMLElement} */ (el.firstChild), words);
     }
   };
   store.on(["clock", "ports", "lateness", "warnings", "player"], show);

@@ -1,8 +1,9 @@
 /** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
 
 import { h, text, tool } from "./dom.js";
-import { columns, judged, labelled, picker, stepGrid, stepper } from "./fields.js";
+import { judged, labelled, picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
+import { columns, stepGrid } from "./grids.js";
 import { Ink, noteName } from "./ink.js";
 import { kindOf } from "./set.js";
 
