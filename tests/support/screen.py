@@ -21,7 +21,9 @@ ARGS = [
 
 
 # A page that is closed or loaded anew while its socket is still connecting says so by itself.
-SOCKET_CUT = re.compile(r"WebSocket connection to .* failed: (WebSocket is closed before|Close rec)")
+SOCKET_CUT = re.compile(
+    r"WebSocket connection to .* failed: (WebSocket is closed before|Close rec)"
+)
 WAIT_MS = 60_000  # waits end by progress; the limit is for machines that are busy
 
 

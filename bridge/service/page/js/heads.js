@@ -37,7 +37,7 @@ export class Head {
     this.holding = 0;
     this.label = h("span", { class: "name", text: name });
     this.status = h("span", { class: "st" });
-    this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) ? "yes" : null }, this.label, this.status);
+    this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) }, this.label, this.status);
     press(this.el, () => this.down(), () => this.up());
   }
 

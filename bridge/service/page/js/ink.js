@@ -60,8 +60,8 @@ export class Ink {
   }
 }
 
-/** Whether a name needs more than one line on a head or a macro. @param {string} name */
-export const isLong = (name) => name.length > 12;
+/** How a name needs more than one line on a head or a macro, if it does. @param {string} name */
+export const isLong = (name) => (name.length > 26 ? "very" : name.length > 12 ? "yes" : null);
 
 const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 

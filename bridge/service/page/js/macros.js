@@ -38,7 +38,7 @@ export class Macro {
     this.number = h("output", {});
     this.gear = h("em", { class: "gear", text: "fine" });
     this.what = h("div", { class: "what" });
-    const long = isLong(name) ? "yes" : null;
+    const long = isLong(name);
     this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": name.replaceAll("-", " "), "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
       h("i"), h("u"),
       h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " "), "data-long": long }), this.gear, this.number), this.what);

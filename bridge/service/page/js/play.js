@@ -98,7 +98,8 @@ export class PlayView {
     if (!count || !width) return;
     const rows = Math.ceil(count / Math.max(2, Math.min(6, Math.floor((width + 12) / MIN_MACRO))));
     this.macroRow.style.setProperty("--cols", String(Math.ceil(count / rows)));
-    attr(this.deck, "data-scrolls", this.macroRow.scrollHeight > this.macroRow.clientHeight + 1 ? "yes" : null);
+    const scrolls = [this.macroRow, this.deck].some((el) => el.scrollHeight > el.clientHeight + 1);
+    attr(this.deck, "data-scrolls", scrolls ? "yes" : null);
   }
 
   touchGroup(group) {

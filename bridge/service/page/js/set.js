@@ -162,7 +162,7 @@ export async function build(root, app) {
     whole.replaceChildren(entry("whole", "", "tempo, key"));
     lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(lane))));
     macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
-    if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus();
+    if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus({ preventScroll: true }); // the page stays where it is
   }
 
   model.addEventListener("data", () => {
