@@ -94,6 +94,7 @@ export class Head {
     const [shape, words] = look(lane);
     attr(this.el, "data-look", shape);
     attr(this.el, "aria-pressed", !silent(lane));
+    attr(this.el, "data-stack", words.length > 6 ? "yes" : null);
     text(this.status, words);
   }
 

@@ -59,8 +59,8 @@ export function buildRail(rail, link, store) {
   const take = button("Take the clock", () => ask({ do: "take-clock" }), { class: "k take" });
   const solos = () => Object.keys(store.state.lanes).filter((name) => store.state.lanes[name].solo);
   const unsolo = button("End solo", () => { for (const lane of solos()) ask({ do: "solo", lane, on: false }); }, { class: "k unsolo", hidden: true });
-  /** Lanes that the last "All out" silenced. @type {string[]} */
-  let silenced = [];
+  /** Lanes that the last "All out" silenced, and whether the service has said so. @type {string[]} */
+  let silenced = [], seen = false;
   const back = button("Bring back", () => {
     for (const lane of silenced) ask({ do: "mute", lane, muted: false, when: "now" });
     silenced = [];
@@ -68,7 +68,7 @@ export function buildRail(rail, link, store) {
   }, { hidden: true });
   const out = button("All out", () => {
     const sounding = Object.entries(store.state.lanes).filter(([, lane]) => !lane.muted).map(([name]) => name);
-    if (sounding.length) { silenced = sounding; back.hidden = false; }
+    if (sounding.length) { silenced = sounding; seen = false; back.hidden = false; }
     ask({ do: "all-out" });
   }, { class: "k out-all" });
   rail.append(
@@ -85,7 +85,11 @@ export function buildRail(rail, link, store) {
     take.classList.toggle("alarm", clock.state === "lost" || clock.state === "free");
   });
   store.on(["lanes"], () => { unsolo.hidden = !solos().length; });
-  store.on(["lanes"], ({ lanes }) => { if (silenced.some((name) => lanes[name] && !lanes[name].muted)) { back.hidden = true; } });
+  store.on(["lanes"], ({ lanes }) => {
+    const sounds = silenced.some((name) => lanes[name] && !lanes[name].muted);
+    if (!sounds) seen = true; // what comes before that is from before "All out"
+    else if (seen) back.hidden = true;
+  });
   store.on(["transport", "clock"], () => bpm.update());
 }
 
