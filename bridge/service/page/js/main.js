@@ -54,6 +54,7 @@ async function showView() {
   view?.shown?.();
 }
 addEventListener("hashchange", showView);
+matchMedia("(forced-colors: active)").addEventListener("change", app.themed);
 $("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ (event).detail?.detail ?? "Refused."));
 
 // --- link ---
