@@ -80,6 +80,7 @@ def _lane(stage: Stage, scene: Scene, position: int, lane: Lane, tick: int) -> d
         "held": position in scene.holds,
         "holds": dict(scene.holds.get(position, {})),
         "solo": position in scene.solo,
+        "heard": not scene.unheard[position],
         "still": position in scene.still,
         "groups": list(lane.groups),
         "settings": _settings(stage, scene, position, tick),

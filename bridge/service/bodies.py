@@ -178,6 +178,9 @@ class Pending(Answer):
 
 
 class LaneState(Answer):
+    """`muted`: out by its mute or by a hand that holds it. `heard`: whether it reaches its output,
+    which the solo of other lanes prevents too."""
+
     model_config = ConfigDict(extra="allow")
     kind: str
     out: str | None
@@ -185,6 +188,7 @@ class LaneState(Answer):
     pending: Pending | None
     held: bool
     solo: bool
+    heard: bool
     groups: list[str]
     settings: dict[str, float]
 

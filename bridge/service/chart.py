@@ -3,7 +3,7 @@
 The player is not asked: the service has compiled the same score and keeps a renderer of its own
 that follows the player's position and hands (so that walks, drifting patterns and counters stand
 where the player's do). Each chart is rendered on from there by a copy, in a thread. A lane that is
-out gets the rows it would play, and `out` true.
+out, or that the solo of others silences, gets the rows it would play, and `out` true.
 """
 
 from __future__ import annotations
@@ -61,7 +61,11 @@ class Mirror:
         if tick < self._renderer.position <= tick + WAVER:
             tick = self._renderer.position
         self._follow(state, tick)
-        muted = {name for name, lane in state["lanes"].items() if lane["muted"]}
+        muted = {
+            name
+            for name, lane in state["lanes"].items()
+            if lane["muted"] or not lane.get("heard", True)
+        }
         lanes: dict[str, dict[str, Any]] = {}
         for lane in self.score.lanes:
             rows: dict[str, Any] = {"hits" if lane.hits else "values": []}

@@ -244,6 +244,8 @@ def test_solo_is_heard_and_moves_nothing_else() -> None:
     assert performance.unheard(AT["rim"], 0)
     # Lanes of values are of another nature: they go on.
     assert not performance.unheard(AT["tune"], 0)
+    told = performance.state()["lanes"]
+    assert [told[name]["heard"] for name in ("spray", "rim", "tune")] == [True, False, True]
 
 
 def test_a_refusal_names_the_nearest_word() -> None:

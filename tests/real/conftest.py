@@ -22,7 +22,8 @@ from typing import Any
 
 import pytest
 
-START_S = 20.0
+START_S = 60.0
+WAIT_S = 60.0  # a wait ends by progress; the limit is for machines that are busy
 
 
 @dataclass
@@ -35,7 +36,7 @@ class Running:
     lines: list[str] = field(default_factory=list)
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(f"{self.url}api/{path}", timeout=5) as answer:
+        with urllib.request.urlopen(f"{self.url}api/{path}", timeout=WAIT_S) as answer:
             return json.load(answer)
 
     def send(self, method: str, path: str, body: Any = None) -> Any:
@@ -43,7 +44,7 @@ class Running:
         request = urllib.request.Request(
             f"{self.url}api/{path}", data, {"Content-Type": "application/json"}, method=method
         )
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
             return json.load(answer)
 
     @property
@@ -57,7 +58,7 @@ def free_port(kind: int = socket.SOCK_STREAM) -> int:
         return probe.getsockname()[1]
 
 
-def wait_until(true: Callable[[], Any], within_s: float = 5.0, what: str = "") -> Any:
+def wait_until(true: Callable[[], Any], within_s: float = WAIT_S, what: str = "") -> Any:
     """Waits until `true()` holds and returns its value; fails after `within_s`."""
     end = time.monotonic() + within_s
     while not (value := true()):

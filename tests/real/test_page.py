@@ -156,7 +156,7 @@ def test_two_pages_agree(screen, demo, until) -> None:
     free(demo, until, "undertow", 0.77)
     until(lambda: one.macro("undertow") == two.macro("undertow") == 77.0)
     one.page.locator("[data-section=rising]").tap()
-    until(lambda: two.page.get_attribute("[data-section=rising]", "aria-pressed") == "true", 15)
+    until(lambda: two.page.get_attribute("[data-section=rising]", "aria-pressed") == "true")
     assert demo.state["section"] == "rising"
     demo.send("POST", "sections/flood", {"when": "now"})
     until(lambda: one.page.get_attribute("[data-section=flood]", "aria-pressed") == "true")

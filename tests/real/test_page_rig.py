@@ -166,7 +166,7 @@ def test_a_controller_learns_and_its_pickup_is_shown(screen, demo, until) -> Non
     one.field("Name").fill("desk")
     one.field("Part of its MIDI port's name").fill("simulated")
     one.page.get_by_role("button", name="Add the controller").tap()
-    until(lambda: demo.state["controllers"].get("desk", {}).get("open"), 15)
+    until(lambda: demo.state["controllers"].get("desk", {}).get("open"))
 
     def turn(number: int, value: int) -> None:
         for at in (value - 12, value - 6, value):  # a knob is turned, not only touched

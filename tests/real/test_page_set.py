@@ -342,12 +342,12 @@ def test_another_set_takes_over_and_the_tempo_stays(screen, demo, until) -> None
     until(lambda: "ready" in row.inner_text())
     one.field("Tempo").select_option("keep")
     one.page.get_by_role("button", name="Open: ideas/derived.yaml").tap()
-    until(lambda: demo.state["set"] == "Echoes off the wall", 15)
+    until(lambda: demo.state["set"] == "Echoes off the wall")
     until(lambda: one.page.inner_text("#set-name") == "Echoes off the wall")
     assert demo.state["transport"]["tempo"] == pytest.approx(tempo)
     assert demo.state["transport"]["state"] == "running"
     one.page.get_by_role("button", name="Back to the set before").tap()
-    until(lambda: demo.state["set"] == "Low tide", 15)
+    until(lambda: demo.state["set"] == "Low tide")
 
 
 def test_saving_and_a_name_that_cannot_be(screen, demo, until) -> None:

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import BrowserContext, Page
+from playwright.sync_api import BrowserContext, ConsoleMessage, Page
 
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"
 VIEWS = ("play", "set", "rig", "shelf")
@@ -20,6 +20,13 @@ ARGS = [
 ]
 
 
+# A page that is closed or loaded anew while its socket is still connecting says so by itself.
+SOCKET_CUT = re.compile(
+    r"WebSocket connection to .* failed: (WebSocket is closed before|Close rec)"
+)
+WAIT_MS = 60_000  # waits end by progress; the limit is for machines that are busy
+
+
 class Screen:
     """One page on one screen. Errors of the page are kept in `errors`."""
 
@@ -29,11 +36,13 @@ class Screen:
         self.errors: list[str] = []
         self.fingers: dict[int, dict[str, float]] = {}
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
-        self.page.on(
-            "console",
-            lambda m: self.errors.append(m.text) if m.type in ("error", "warning") else None,
-        )
+        context.set_default_timeout(WAIT_MS)
+        self.page.on("console", self._note)
         self.cdp = context.new_cdp_session(self.page)
+
+    def _note(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning") and not SOCKET_CUT.match(message.text):
+            self.errors.append(message.text)
 
     def open(self, url: str, view: str = "play", theme: str = "night") -> Screen:
         """Opens a view and waits until it is live and has something in it."""
@@ -61,7 +70,18 @@ class Screen:
         self._touch("touchMove", {**self.fingers, finger: {"x": x, "y": y}})
 
     def up(self, finger: int) -> None:
-        self._touch("touchEnd", {k: v for k, v in self.fingers.items() if k != finger})
+        """Lifts one finger: `touchEnd` lists the fingers that leave, not those that stay."""
+        gone = self.fingers.pop(finger)
+        self._send("touchEnd", {finger: gone})
+
+    def swipe(self, start: tuple[float, float], by: tuple[float, float], steps: int = 8) -> None:
+        """One finger comes down, moves by `by` in CSS pixels and leaves."""
+        x, y = start
+        self.down(9, x, y)
+        for step in range(1, steps + 1):
+            self.move(9, x + by[0] * step / steps, y + by[1] * step / steps)
+            self.page.wait_for_timeout(16)
+        self.up(9)
 
     def cancel(self) -> None:
         self.cdp.send("Input.dispatchTouchEvent", {"type": "touchCancel", "touchPoints": []})
@@ -69,6 +89,9 @@ class Screen:
 
     def _touch(self, kind: str, fingers: dict[int, dict[str, float]]) -> None:
         self.fingers = fingers
+        self._send(kind, fingers)
+
+    def _send(self, kind: str, fingers: dict[int, dict[str, float]]) -> None:
         points = [{"id": i, **at} for i, at in fingers.items()]
         self.cdp.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 

@@ -1,5 +1,7 @@
 /** Small helpers to build and press things. No style or script is ever put into markup. */
 
+import { press } from "./press.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 /**
@@ -45,64 +47,6 @@ export function attr(el, name, value) {
 /** Set text only when it changes. */
 export function text(el, value) {
   if (el.textContent !== value) el.textContent = value;
-}
-
-const releases = new Set();
-
-/** Let go of everything that fingers hold: the page is hidden, or the link is gone. */
-export function releaseAll() {
-  for (const release of [...releases]) release();
-}
-
-/**
- * Act on touch-down. `up` (optional) is called once when the finger leaves, whatever the reason:
- * lifted, cancelled, capture lost, page hidden, link lost. Enter and Space do the same; a click
- * that no finger or key caused comes from assistive technology and counts as down and up.
- * @param {HTMLElement} el
- * @param {(event: Event) => void} down
- * @param {(event?: Event) => void} [up]
- */
-export function press(el, down, up) {
-  /** @type {Set<string|number>} */
-  const holders = new Set();
-  let lastDown = -1e9;
-  const begin = (who, event) => {
-    if (el.getAttribute("aria-disabled") === "true" || /** @type {any} */ (el).disabled) return;
-    lastDown = event.timeStamp;
-    const first = holders.size === 0;
-    holders.add(who);
-    releases.add(letGo);
-    el.classList.add("down");
-    if (first || !up) down(event);
-  };
-  const end = (who, event) => {
-    if (!holders.delete(who) || holders.size) return;
-    releases.delete(letGo);
-    el.classList.remove("down");
-    up?.(event);
-  };
-  const letGo = () => { for (const who of [...holders]) end(who); };
-  el.addEventListener("pointerdown", (event) => {
-    if (event.button !== 0) return;
-    try { el.setPointerCapture(event.pointerId); } catch { /* the finger has already left */ }
-    begin(event.pointerId, event);
-  });
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture"])
-    el.addEventListener(name, (event) => end(/** @type {PointerEvent} */ (event).pointerId, event));
-  el.addEventListener("keydown", (event) => {
-    if ((event.key !== "Enter" && event.key !== " ") || event.ctrlKey || event.altKey || event.metaKey) return;
-    event.preventDefault();
-    if (!event.repeat) begin("key", event);
-  });
-  el.addEventListener("keyup", (event) => { if (event.key === "Enter" || event.key === " ") { event.preventDefault(); end("key", event); } });
-  el.addEventListener("blur", () => end("key"));
-  el.addEventListener("click", (event) => {
-    event.preventDefault();
-    if (event.timeStamp - lastDown < 1000 || event.detail > 0) return;
-    begin("click", event);
-    end("click", event);
-  });
-  el.addEventListener("contextmenu", (event) => event.preventDefault());
 }
 
 /** A button of the house. @returns {HTMLButtonElement} */

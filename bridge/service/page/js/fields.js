@@ -1,6 +1,7 @@
 /** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
 
-import { attr, h, press, say, text, tool } from "./dom.js";
+import { attr, h, say, text, tool } from "./dom.js";
+import { drag } from "./press.js";
 
 /** What the service says against a request. */
 export class Refusal extends Error {
@@ -8,6 +9,8 @@ export class Refusal extends Error {
   constructor(problem) {
     super(problem?.detail || problem?.title || "The service refused this.");
     this.problem = problem;
+    /** Somebody else has changed the same thing since. */
+    this.conflict = problem?.status === 412 || problem?.kind === "conflict";
     /** @type {{message: string, path: string, line: number, column: number}[]} */
     this.problems = problem?.problems ?? [];
   }
@@ -41,18 +44,22 @@ export async function attempt(at, act, done = "") {
 }
 
 /** One JSON request. Throws `Refusal`. */
-export async function api(method, path, body = undefined) {
+export async function api(method, path, body = undefined) { return (await tagged(method, path, body)).data; }
+
+/** The same with entity tags (RFC 9110, 8.8.3): `tag` names the version that a change was made on.
+ * @returns {Promise<{data: any, tag: string|null}>} */
+export async function tagged(method, path, body = undefined, tag = /** @type {string|null} */ (null)) {
   let response;
   try {
     response = await fetch(new URL(`api/${path}`, document.baseURI), {
       method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      headers: { ...(body === undefined ? {} : { "Content-Type": "application/json" }), ...(tag ? { "If-Match": tag } : {}) },
       body: body === undefined ? undefined : JSON.stringify(body),
     });
   } catch { throw new Refusal({ title: "No word from the rig." }); }
   const data = await response.json().catch(() => ({}));
-  if (!response.ok) throw new Refusal(data);
-  return data;
+  if (!response.ok) throw new Refusal({ status: response.status, ...data });
+  return { data, tag: response.headers.get("ETag") };
 }
 
 let numbers = 0;
@@ -130,14 +137,14 @@ export function picker(caption, options, set) {
 
 const UNITS = { share: "", probability: "", level: "", count: "", percent: " %", semitones: " st" };
 
+const MEANT_PX = 6; // sideways, before a slider among things that scroll begins to move
+
 /** A slider that moves relative to the finger and tells its value once the finger has left.
  * @param {{name: string, low: number, high: number, unit: string, whole?: boolean, says?: string}} setting */
 export function fader(setting, commit) {
   const { low, high, whole } = setting;
   const span = high - low || 1;
-  let value = low, shown = low;
-  /** @type {{id: number, x: number, y0: number}|null} */
-  let finger = null;
+  let value = low, shown = low, drawn = false;
   const caption = setting.name.replaceAll("_", " ");
   const number = h("output");
   const el = h("div", { class: "macro fader", role: "slider", tabindex: "0", "aria-label": caption, "aria-valuemin": low, "aria-valuemax": high, title: setting.says ?? "" },
@@ -153,29 +160,22 @@ export function fader(setting, commit) {
     attr(el, "aria-valuenow", shown);
     attr(el, "aria-valuetext", `${shown}${unit}`);
   };
-  el.addEventListener("pointerdown", (event) => {
-    if (finger || event.button !== 0) return;
-    try { el.setPointerCapture(event.pointerId); } catch { return; }
-    finger = { id: event.pointerId, x: event.clientX, y0: event.clientY };
-    el.classList.add("held");
-  });
-  el.addEventListener("pointermove", (event) => {
-    if (finger?.id !== event.pointerId) return;
-    const away = Math.max(0, Math.abs(event.clientY - finger.y0) - 60);
-    value = Math.min(high, Math.max(low, value + ((event.clientX - finger.x) / el.clientWidth) * span / (1 + away / 40)));
-    finger.x = event.clientX;
-    show();
-  });
   let before = low;
-  const end = (event) => {
-    if (finger?.id !== event.pointerId) return;
-    finger = null;
-    el.classList.remove("held");
-    value = shown;
-    if (value !== before) { before = value; said.hear(commit(value)); }
-  };
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
-  el.addEventListener("contextmenu", (event) => event.preventDefault());
+  const hand = drag(el, {
+    begin() { drawn = false; },
+    move(finger, dx) {
+      if (!drawn && Math.abs(finger.x - finger.x0) < MEANT_PX) return;
+      if (!drawn) { drawn = true; dx = finger.x - finger.x0; }
+      const away = Math.max(0, Math.abs(finger.y - finger.y0) - 60);
+      value = Math.min(high, Math.max(low, value + (dx / el.clientWidth) * span / (1 + away / 40)));
+      show();
+    },
+    end(finger, givenUp) {
+      if (givenUp) { value = before; show(); return; }
+      value = shown;
+      if (value !== before) { before = value; said.hear(commit(value)); }
+    },
+  });
   let later = 0;
   el.addEventListener("keydown", (event) => {
     const step = whole ? 1 : span / (event.shiftKey ? 1000 : 100);
@@ -187,126 +187,5 @@ export function fader(setting, commit) {
     clearTimeout(later);
     later = window.setTimeout(() => { before = value = shown; said.hear(commit(value)); }, 350);
   });
-  return { el: box, update(next) { if (!finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
-}
-
-/** Columns that are dragged up and down: notes or levels. Each column is a slider of its own.
- * @param {{caption: string, show: (v: any) => string, place: (v: any) => number|null, move: (v: any, steps: number) => any, rest: (v: any) => any, fresh: any, px: number}} kind
- * @param {(values: any[]) => any} send */
-export function columns(kind, send) {
-  /** @type {any[]} */
-  let values = [];
-  const row = h("div", { class: "columns", role: "group", "aria-label": kind.caption });
-  const box = h("div", {});
-  const said = judged(box, row);
-  const commit = (all) => said.hear(send(all));
-  const build = () => row.replaceChildren(...values.map((_, i) => column(i)));
-  const put = (i, value, done) => {
-    values[i] = value;
-    paint(/** @type {HTMLElement} */ (row.children[i]), value, i);
-    if (done) commit([...values]);
-  };
-  const paint = (el, value, i) => {
-    const place = kind.place(value);
-    el.style.setProperty("--v", String(place ?? 0));
-    attr(el, "data-rest", place === null ? "yes" : null);
-    text(/** @type {HTMLElement} */ (el.lastChild), kind.show(value));
-    attr(el, "aria-valuenow", place === null ? 0 : Math.round(place * 100));
-    attr(el, "aria-valuetext", place === null ? "rest" : kind.show(value));
-    attr(el, "aria-label", `${kind.caption} ${i + 1}`);
-  };
-  const column = (i) => {
-    const el = h("div", { class: "column", role: "slider", tabindex: "0", "aria-orientation": "vertical", "aria-valuemin": "0", "aria-valuemax": "100" }, h("i"), h("span"));
-    paint(el, values[i], i);
-    let finger = null, y = 0, start = null, moved = false;
-    el.addEventListener("pointerdown", (event) => {
-      if (finger !== null || event.button !== 0) return;
-      try { el.setPointerCapture(event.pointerId); } catch { return; }
-      finger = event.pointerId; y = event.clientY; start = values[i]; moved = false;
-      el.classList.add("held");
-    });
-    el.addEventListener("pointermove", (event) => {
-      if (event.pointerId !== finger) return;
-      const steps = Math.round((y - event.clientY) / kind.px);
-      if (steps) moved = true;
-      if (moved) put(i, kind.move(start, steps), false);
-    });
-    const end = (event) => {
-      if (event.pointerId !== finger) return;
-      finger = null;
-      el.classList.remove("held");
-      if (moved) commit([...values]);
-    };
-    for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) el.addEventListener(name, end);
-    el.addEventListener("dblclick", () => put(i, kind.rest(values[i]), true));
-    el.addEventListener("contextmenu", (event) => event.preventDefault());
-    let later = 0;
-    el.addEventListener("keydown", (event) => {
-      const steps = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 5, PageDown: -5 }[event.key];
-      if (steps) put(i, kind.move(values[i], steps), false);
-      else if (event.key === "Delete" || event.key === ".") put(i, kind.rest(values[i]), false);
-      else return;
-      event.preventDefault();
-      clearTimeout(later);
-      later = window.setTimeout(() => commit([...values]), 350);
-    });
-    return el;
-  };
-  const more = tool("+", () => { values.push(values.at(-1) ?? kind.fresh); build(); commit([...values]); }, { "aria-label": `${kind.caption}: one more` });
-  const less = tool("−", () => { if (values.length > 1) { values.pop(); build(); commit([...values]); } }, { "aria-label": `${kind.caption}: one less` });
-  box.prepend(h("div", { class: "columned" }, row, h("div", { class: "side" }, more, less)));
-  return {
-    el: box,
-    update(next) {
-      if (row.querySelector(".held") || said.kept) return;
-      const same = next.length === values.length;
-      values = [...next];
-      if (same) [...row.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), values[i], i));
-      else build();
-    },
-  };
-}
-
-/** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made. */
-export function stepGrid(send) {
-  let marks = "";
-  let brush = "";
-  const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
-  const box = h("div", {}, grid);
-  const said = judged(box, grid);
-  const commit = (all) => said.hear(send(all));
-  const NEXT = { ".": "x", x: "X", X: "." };
-  const WORDS = { ".": "rest", x: "hit", X: "accent" };
-  const paint = (el, i) => {
-    attr(el, "data-mark", marks[i]);
-    attr(el, "aria-label", `step ${i + 1}: ${WORDS[marks[i]]}`);
-    text(/** @type {HTMLElement} */ (el.firstChild), marks[i] === "." ? "" : marks[i]);
-  };
-  const put = (i, mark) => { marks = marks.slice(0, i) + mark + marks.slice(i + 1); paint(/** @type {HTMLElement} */ (grid.children[i]), i); };
-  const grouped = () => marks.replace(/(.{4})(?=.)/g, "$1 ");
-  const build = () => grid.replaceChildren(...[...marks].map((_, i) => {
-    const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
-    press(el, () => { brush = NEXT[marks[i]]; put(i, brush); }, () => commit(grouped()));
-    el.addEventListener("pointermove", (event) => {
-      if (!el.classList.contains("down")) return;
-      const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));
-      if (over && grid.contains(over) && marks[Number(over.dataset.i)] !== brush) put(Number(over.dataset.i), brush);
-    });
-    paint(el, i);
-    return el;
-  }));
-  const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = (marks + marks.repeat(64)).slice(0, n); build(); commit(grouped()); } });
-  box.append(count.el);
-  return {
-    el: box,
-    update(value) {
-      const next = String(value ?? "").replaceAll(" ", "");
-      if (grid.querySelector(".down") || said.kept) return;
-      const same = next.length === marks.length;
-      marks = next;
-      if (same) [...grid.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), i));
-      else build();
-      count.update(marks.length);
-    },
-  };
+  return { el: box, update(next) { if (!hand.finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
 }

@@ -60,6 +60,9 @@ export class Ink {
   }
 }
 
+/** How a name needs more than one line on a head or a macro, if it does. @param {string} name */
+export const isLong = (name) => (name.length > 26 ? "very" : name.length > 12 ? "yes" : null);
+
 /**
  * Note name of a MIDI number: A4 is 69, C4 is 60. The octave follows the letter: Cb4 is 59.
  * @param {number} number @param {string[]} names the twelve notes from C as the key of the set

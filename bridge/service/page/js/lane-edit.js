@@ -25,6 +25,9 @@ export class LaneEditor {
     this.chart = new Chart(this.canvas);
     /** What an unfinished change would play. @type {import("./ink.js").Ink|null} */
     this.trial = null;
+    /** Asks for the bars after those that the trial knows. @type {(() => Promise<void>)|null} */
+    this.further = null;
+    this.asking = false;
     this.note = h("p", { class: "trial" });
     this.kind = "";
     this.fields = h("div", { class: "fields" });
@@ -72,7 +75,7 @@ export class LaneEditor {
     this.size();
   }
 
-  forget() { this.trial = null; text(this.note, ""); }
+  forget() { this.trial = this.further = null; text(this.note, ""); }
 
   /** @param {{el: HTMLElement, update: (v: any) => void}} field */
   add(field, read, into = this.fields) {
@@ -144,6 +147,15 @@ export class LaneEditor {
     if (this.strip.clientWidth) this.chart.size(this.strip.clientWidth, height);
   }
 
+  /** The music has come near the end of what the trial shows: ask for more of it. */
+  async goOn(tick, bar) {
+    if (!this.trial || !this.further || this.asking || this.trial.to - tick > Math.max(bar, Math.min(this.ahead(), 3 * bar))) return;
+    this.asking = true;
+    try { await this.further(); } finally { this.asking = false; }
+  }
+
+  ahead() { return this.chart.ahead(meter(this.app.store.state).bar, this.app.play.still.matches); }
+
   themed() { this.chart.theme(); }
 
   frame(now) {
@@ -152,6 +164,7 @@ export class LaneEditor {
     if (Math.floor(now / 500) !== this.checked) {
       this.checked = Math.floor(now / 500);
       if (this.drawn().join() !== this.chart.lanes.join()) this.size();
+      this.goOn(pen.at(now), bar);
     }
     this.chart.draw({ tick: pen.at(now), running: pen.running, ink: this.trial ?? ink, state: store.state, still: this.app.play.still.matches, bar, beat });
   }

@@ -4,11 +4,14 @@
  */
 
 import { attr, h, say, text } from "./dom.js";
+import { isLong } from "./ink.js";
+import { drag } from "./press.js";
 
 const SETTLE_MS = 300;
 const SEND_MS = 34; // at most 30 a second
 const RENEW_MS = 120; // the service lets others move a macro 300 ms after its last mover
 const FINE = 0.125;
+const SCROLL_PX = 24; // a finger that went less far sideways before it scrolled had scrolling in mind
 
 export const fineMode = { on: false };
 
@@ -30,57 +33,47 @@ export class Macro {
     this.timer = 0;
     this.renewal = 0;
     this.freeAt = 0;
-    /** The finger that moves it, where it was last, and how finely. @type {{id: number, x: number, y: number, y0: number, told: boolean}|null} */
-    this.finger = null;
+    this.before = 0; // its value when the finger came down
+    this.told = false; // that another hand is on it
     this.number = h("output", {});
     this.gear = h("em", { class: "gear", text: "fine" });
     this.what = h("div", { class: "what" });
-    this.el = h("div", { class: "macro", role: "slider", tabindex: "0", "aria-label": name.replaceAll("-", " "), "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
+    const long = isLong(name);
+    this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": name.replaceAll("-", " "), "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
       h("i"), h("u"),
-      h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " ") }), this.gear, this.number), this.what);
-    this.el.addEventListener("pointerdown", (event) => this.down(event));
-    this.el.addEventListener("pointermove", (event) => this.move(event));
-    // Where browsers give it (secure pages, and this very computer) it does not wait for the next picture.
-    this.el.addEventListener("pointerrawupdate", (event) => this.move(/** @type {PointerEvent} */ (event)));
-    for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) this.el.addEventListener(end, (event) => this.up(/** @type {PointerEvent} */ (event)));
+      h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " "), "data-long": long }), this.gear, this.number), this.what);
+    this.hand = drag(this.el, { begin: () => this.down(), move: (finger, dx) => this.move(finger, dx), end: (finger, givenUp) => this.up(finger, givenUp) });
     this.el.addEventListener("keydown", (event) => this.key(event));
-    this.el.addEventListener("contextmenu", (event) => event.preventDefault());
   }
 
-  down(event) {
-    if (this.finger || event.button !== 0) return;
-    try { this.el.setPointerCapture(event.pointerId); } catch { return; }
-    this.finger = { id: event.pointerId, x: event.clientX, y: event.clientY, y0: event.clientY, told: false };
-    this.el.classList.add("held");
+  down() {
+    this.before = this.value;
+    this.told = false;
     this.showGear(fineMode.on);
     this.renewal = window.setInterval(() => { if (performance.now() - this.sentAt >= RENEW_MS / 2) this.tell(); }, RENEW_MS);
     this.tell(); // a finger that rests on it owns it as well; no movement waits for that
   }
 
-  move(event) {
-    const finger = this.finger;
-    if (!finger || finger.id !== event.pointerId) return;
+  /** @param {import("./press.js").Finger} finger @param {number} dx */
+  move(finger, dx) {
+    if (!dx) return;
     // Pulling away from the slider makes the same movement finer, as on a long lever.
-    const away = Math.max(0, Math.abs(event.clientY - finger.y0) - 70);
+    const away = Math.max(0, Math.abs(finger.y - finger.y0) - 70);
     const fine = (fineMode.on ? FINE : 1) / (1 + away / 45);
     this.showGear(fine < 0.9);
     const width = this.el.clientWidth || 1;
-    this.value = clamp(this.value + ((event.clientX - finger.x) / width) * fine);
-    finger.x = event.clientX;
+    this.value = clamp(this.value + (dx / width) * fine);
     this.show();
     this.push();
   }
 
-  up(event) {
-    if (!this.finger || this.finger.id !== event.pointerId) return;
-    this.letGo();
-  }
+  letGo() { this.hand.letGo(); }
 
-  letGo() {
-    if (!this.finger) return;
-    this.finger = null;
+  /** @param {import("./press.js").Finger} finger @param {boolean} givenUp */
+  up(finger, givenUp) {
+    // The browser took the finger for scrolling: its first pixels were no turn of this.
+    if (givenUp && Math.abs(finger.x - finger.x0) < SCROLL_PX) { this.value = this.before; this.show(); }
     clearInterval(this.renewal);
-    this.el.classList.remove("held");
     this.showGear(fineMode.on);
     this.freeAt = performance.now() + SETTLE_MS;
     this.push(true);
@@ -123,7 +116,7 @@ export class Macro {
   yield(problem) {
     const macro = this.store.state.macros[this.name];
     if (!macro) return;
-    if (this.finger && !this.finger.told) { this.finger.told = true; say(problem?.detail ?? "Another hand is on it."); }
+    if (this.hand.finger && !this.told) { this.told = true; say(problem?.detail ?? "Another hand is on it."); }
     this.value = macro.value;
     this.show();
   }
@@ -142,7 +135,7 @@ export class Macro {
     const macro = this.store.state.macros[this.name];
     if (!macro) return;
     text(this.what, (macro.drives ?? []).join(", "));
-    if (this.finger || performance.now() < this.freeAt) return;
+    if (this.hand.finger || performance.now() < this.freeAt) return;
     this.value = macro.value;
     this.show();
   }

@@ -1,18 +1,20 @@
 /** Puts the page together. */
 
-import { button, h, icon, keep, releaseAll, say, text } from "./dom.js";
+import { button, h, icon, keep, say, text } from "./dom.js";
+import { MOST_BARS } from "./chart.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
 import { Listener } from "./listen.js";
 import { Pen } from "./pen.js";
 import { PlayView, meter } from "./play.js";
+import { releaseAll } from "./press.js";
 import { buildPlace, buildRail } from "./rail.js";
 import { buildSigns, clockPanel, healthPanel } from "./signs.js";
 import { WakeLock, firstTheme, keysSwitch, screenButtons, setTheme, shortcuts } from "./stage.js";
 import { Store } from "./store.js";
 
 let asked = 0; // bars of chart that the service was asked for
-const AHEAD_STEPS = 30; // sixteenths that a chart shows ahead of the pen, at most
+const LEAST_AHEAD = 3840; // ticks: the coming bar is told in words on every screen
 const $ = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
 setTheme(firstTheme());
 
@@ -52,6 +54,7 @@ async function showView() {
   view?.shown?.();
 }
 addEventListener("hashchange", showView);
+matchMedia("(forced-colors: active)").addEventListener("change", app.themed);
 $("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ (event).detail?.detail ?? "Refused."));
 
 // --- link ---
@@ -102,8 +105,10 @@ function queueDescribe() {
 
 /** Say how many bars this screen shows; the service then sends them anew whenever they change. */
 function feed() {
-  const { bar } = meter(store.state);
-  const bars = Math.min(8, Math.ceil((AHEAD_STEPS * 240) / bar) + 1);
+  const { bar, beat } = meter(store.state);
+  const ahead = Math.max(LEAST_AHEAD, app.play.ahead(), ...[...ready.values()].map((view) => view?.ahead?.() ?? 0));
+  // One beat more: the next chart comes some time after the bar has begun.
+  const bars = Math.min(MOST_BARS, Math.ceil((ahead + beat) / bar) + 1);
   if (link.live && bars !== asked) {
     asked = bars;
     link.send({ do: "chart", bars });

@@ -1,13 +1,16 @@
 /** The playing view: banks of heads and traces, and the deck under them. */
 
-import { attr, button, choice, h, text } from "./dom.js";
+import { attr, button, choice, h, text, tool } from "./dom.js";
 import { Chart } from "./chart.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
-import { noteName } from "./ink.js";
+import { isLong, noteName } from "./ink.js";
+import { silent } from "./store.js";
 
 const MIN_ROW = 48; // a head of 44 px and the gap around it
 const MIN_BANK = 460;
+const MIN_MACRO = 140;
+const MOST_RULER = 24; // the ruler of large screens; play.css has lower ones for small screens
 
 /** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */
 export function meter(state) {
@@ -36,7 +39,8 @@ export class PlayView {
     root.append(this.traces, this.spoken, this.deck);
     this.hasOrder = false;
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
-    new ResizeObserver(() => this.layout()).observe(this.traces);
+    new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
+    new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
     store.on(["lanes"], () => this.showLanes());
     store.on(["macros"], () => this.showMacros());
     store.on(["sections", "section", "section_pending", "order"], (state) => this.showSections(state));
@@ -60,7 +64,8 @@ export class PlayView {
     this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
     this.morph = /** @type {HTMLSelectElement} */ (h("select", { "aria-label": "How sections change" },
       ...[["0", "at once"], ["1", "over 1 bar"], ["2", "over 2 bars"], ["4", "over 4 bars"], ["8", "over 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
-    this.order = button("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
+    // What stands in the strip acts once the finger has left: a swipe along it plays nothing.
+    this.order = tool("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
     const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
   }
@@ -71,19 +76,30 @@ export class PlayView {
     if (names.join() !== [...this.heads.keys()].join()) {
       const old = this.heads;
       this.heads = new Map(names.map((name) => [name, old.get(name) ?? new Head(name, this.link, this.store)]));
+      for (const [name, head] of old) if (!this.heads.has(name)) head.up();
       this.layout(true);
     }
     for (const head of this.heads.values()) head.update();
     const groups = [...new Set(names.flatMap((name) => state.lanes[name].groups ?? []))];
     if (groups.join() !== this.groups.dataset.names) {
       this.groups.dataset.names = groups.join();
-      this.groups.replaceChildren(...groups.map((group) => button(group, () => this.touchGroup(group), { "data-group": group, "aria-label": `group ${group}` })));
+      this.groups.replaceChildren(...groups.map((group) => tool(group, () => this.touchGroup(group), { "data-group": group, "aria-label": `group ${group}` })));
     }
     for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.groups.children)) {
       const members = names.filter((name) => state.lanes[name].groups?.includes(el.dataset.group));
-      attr(el, "aria-pressed", members.some((name) => !state.lanes[name].muted));
+      attr(el, "aria-pressed", members.some((name) => !silent(state.lanes[name])));
     }
     this.groups.hidden = groups.length === 0;
+  }
+
+  /** As few rows as there is room for, all of them filled alike. */
+  layoutMacros() {
+    const count = this.macros.size, { clientWidth: width } = this.macroRow;
+    if (!count || !width) return;
+    const rows = Math.ceil(count / Math.max(2, Math.min(6, Math.floor((width + 12) / MIN_MACRO))));
+    this.macroRow.style.setProperty("--cols", String(Math.ceil(count / rows)));
+    const scrolls = [this.macroRow, this.deck].some((el) => el.scrollHeight > el.clientHeight + 1);
+    attr(this.deck, "data-scrolls", scrolls ? "yes" : null);
   }
 
   touchGroup(group) {
@@ -98,7 +114,7 @@ export class PlayView {
       const old = this.macros;
       this.macros = new Map(names.map((name) => [name, old.get(name) ?? new Macro(name, this.link, this.store)]));
       this.macroRow.replaceChildren(...[...this.macros.values()].map((macro) => macro.el));
-      this.macroRow.style.setProperty("--cols", String(Math.max(1, names.length > 6 ? Math.ceil(names.length / 2) : names.length)));
+      this.layoutMacros();
     }
     for (const macro of this.macros.values()) macro.update();
   }
@@ -109,15 +125,22 @@ export class PlayView {
     this.morph.hidden = !state.sections.length;
     if (state.sections.join() !== this.sections.dataset.names) {
       this.sections.dataset.names = state.sections.join();
-      this.sections.replaceChildren(...state.sections.map((section) => button([h("span", { text: section }), h("small")],
-        () => this.link.send({ do: "section", section, when: "bar", morph_bars: Number(this.morph.value) }), { "data-section": section })));
+      this.sections.replaceChildren(...state.sections.map((section) => tool([h("span", { text: section }), h("small")], () => this.touchSection(section), { "data-section": section })));
     }
     for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.sections.children)) {
       const pending = state.section_pending?.section === el.dataset.section ? state.section_pending : null;
       attr(el, "aria-pressed", state.section === el.dataset.section);
       attr(el, "data-pending", pending ? "yes" : null);
+      attr(el, "aria-label", pending ? `${el.dataset.section} waits for bar ${pending.bar}: touch to take it back` : null);
       text(/** @type {HTMLElement} */ (el.lastChild), pending ? `at ${pending.bar}` : "");
     }
+  }
+
+  /** Recall a section at the next bar line; a touch on one that waits takes it back. */
+  async touchSection(section) {
+    const waits = this.store.state.section_pending?.section === section;
+    const result = await this.link.send(waits ? { do: "cancel", section } : { do: "section", section, when: "bar", morph_bars: Number(this.morph.value) });
+    if (!result.ok && !result.lost) this.sections.dispatchEvent(new CustomEvent("refused", { bubbles: true, detail: result.problem }));
   }
 
   /** Share the lanes out to one or two banks so that every head stays large without scrolling. */
@@ -125,11 +148,9 @@ export class PlayView {
     const names = [...this.heads.keys()];
     const { clientWidth: width, clientHeight: height } = this.traces;
     if (!names.length || !width || !height) return;
-    const ruler = innerWidth <= 640 ? 20 : innerHeight <= 480 ? 18 : 24; // as in play.css
-    const two = width >= 2 * MIN_BANK && names.length * MIN_ROW + ruler > height;
+    const two = width >= 2 * MIN_BANK && names.length * MIN_ROW + MOST_RULER > height;
     const count = two ? 2 : 1;
     const per = Math.ceil(names.length / count);
-    const row = Math.max(MIN_ROW, Math.min(120, (height - ruler - 4) / per));
     if (force || this.banks.length !== count) {
       this.banks = Array.from({ length: count }, () => {
         const list = h("ul", { class: "heads", "aria-label": "Lanes" });
@@ -139,6 +160,9 @@ export class PlayView {
       });
       this.traces.replaceChildren(...this.banks.map((bank) => bank.el));
     }
+    const ruler = parseFloat(getComputedStyle(this.banks[0].el).getPropertyValue("--ruler")) || MOST_RULER;
+    const row = Math.max(MIN_ROW, Math.min(120, (height - ruler - 4) / per));
+    attr(this.traces, "data-long", names.some(isLong) ? "yes" : null);
     attr(this.traces, "data-banks", count);
     attr(this.traces, "data-dense", row < 56 ? "yes" : null);
     this.banks.forEach((bank, b) => {
@@ -151,6 +175,12 @@ export class PlayView {
       attr(bank.el, "tabindex", mine.length * row + ruler > height + 2 ? "-1" : null);
       bank.chart.size(bank.sheet.clientWidth, height);
     });
+  }
+
+  /** Ticks that the widest chart shows after the pen. */
+  ahead() {
+    const { bar } = meter(this.store.state);
+    return Math.max(0, ...this.banks.map((bank) => bank.chart.ahead(bar, this.still.matches)));
   }
 
   theme() { for (const bank of this.banks) bank.chart.theme(); }
@@ -193,7 +223,7 @@ export class PlayView {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;
       }
-      return h("li", { text: `${name}${lane.muted ? ", out" : ""}: ${words}` });
+      return h("li", { text: `${name}${lane.muted ? ", out" : silent(lane) ? ", not in solo" : ""}: ${words}` });
     });
     this.spoken.replaceChildren(...items);
   }

@@ -1,10 +1,11 @@
 /** The editing view: the lanes and macros of the set, each edited where it is drawn. */
 
 import { attr, h, icon, say, tool } from "./dom.js";
-import { api, judged, labelled, linesOf, picker } from "./fields.js";
+import { Refusal, api, judged, labelled, linesOf, picker, tagged } from "./fields.js";
 import { words } from "./forms.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
+import { editsOnto } from "./merge.js";
 import { WholeEditor } from "./whole-edit.js";
 
 const FRESH = {
@@ -34,17 +35,22 @@ export class SetModel extends EventTarget {
     /** @type {{output: string, kind: string, cable: string, low: number, high: number, lanes: string[], macros: string[]}[]} */
     this.outputs = [];
     this.revision = -1;
+    /** Names the text that the editors show. @type {string|null} */
+    this.tag = null;
     this.busy = 0;
   }
 
   async load() {
-    const [plain, rig] = await Promise.all([api("GET", "set/plain"), api("GET", "rig")]);
+    const [plain, rig] = await Promise.all([tagged("GET", "set/plain"), api("GET", "rig")]);
     if (!Object.keys(this.words.settings).length) this.words = await api("GET", "words");
     this.outputs = rig.outputs;
-    this.take(plain);
+    // An edit that was made while this was on its way has brought what is newer.
+    if (plain.data.revision >= this.revision) this.take(plain);
   }
 
-  take(plain) {
+  /** @param {{data: any, tag: string|null}} answer */
+  take({ data: plain, tag }) {
+    this.tag = tag;
     this.data = plain.data;
     this.data.lanes ??= {};
     this.data.macros ??= {};
@@ -52,20 +58,47 @@ export class SetModel extends EventTarget {
     this.dispatchEvent(new Event("data"));
   }
 
-  /** @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`. */
+  /** Make edits on the text that is shown. What somebody else has changed meanwhile stays: the edits
+   * are made on that, unless they are about the same value.
+   * @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`. */
   async edit(edits, when = "beat") {
     this.busy++;
     try {
-      const plain = await api("POST", "set/edits", { edits, when });
-      this.take(plain);
-      return plain;
-    } finally { this.busy--; }
+      const answer = await this.post(edits, when).catch(async (error) => {
+        if (!(error instanceof Refusal) || !error.conflict) throw error;
+        const before = this.data;
+        await this.load();
+        const moved = editsOnto(edits, before, this.data);
+        if (!moved) throw error;
+        const again = await this.post(moved, when);
+        say("Another editor changed this too: both changes are in.");
+        return again;
+      });
+      this.take(answer);
+      return answer.data;
+    } finally {
+      this.busy--;
+      this.follow();
+    }
+  }
+
+  post(edits, when) { return tagged("POST", "set/edits", { edits, when }, this.tag); }
+
+  /** Load the set again when the state tells of a newer one. */
+  follow() {
+    const { revision } = this.app.store.state;
+    if (revision > this.revision && !this.busy) this.load().catch(() => { /* the next revision tells it */ });
   }
 
   /** The same for a field: gives back the lines that are said against it, none when it was taken.
    * @returns {Promise<string[]>} */
   async judge(edits, when = "beat") {
-    try { await this.edit(edits, when); return []; } catch (error) { return linesOf(error); }
+    try { await this.edit(edits, when); return []; } catch (error) {
+      if (!(error instanceof Refusal) || !error.conflict) return linesOf(error);
+      this.dispatchEvent(new Event("data")); // the fields show what stands
+      say("Another editor changed the same value just before: that stands, and yours was not taken.");
+      return [];
+    }
   }
 
   /** @returns {Promise<{problems: any[], chart: any}>} */
@@ -129,7 +162,7 @@ export async function build(root, app) {
     whole.replaceChildren(entry("whole", "", "tempo, key"));
     lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(lane))));
     macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
-    if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus();
+    if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus({ preventScroll: true }); // the page stays where it is
   }
 
   model.addEventListener("data", () => {
@@ -145,7 +178,7 @@ export async function build(root, app) {
     attr(redo, "title", history?.redo_label || null);
   });
   await model.load().catch(fail);
-  return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), themed: () => editor?.themed?.() };
+  return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), ahead: () => editor?.ahead?.() ?? 0, themed: () => editor?.themed?.() };
 }
 
 /** Which source a written lane has. */

@@ -1,14 +1,16 @@
 /** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
 
 import { h, text, tool } from "./dom.js";
-import { columns, judged, labelled, picker, stepGrid, stepper } from "./fields.js";
+import { judged, labelled, picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
+import { columns, stepGrid } from "./grids.js";
 import { Ink, noteName } from "./ink.js";
 import { kindOf } from "./set.js";
 
 const FORMS = ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"];
 const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
 const PREVIEW_MS = 250;
+const PREVIEW_BARS = 4; // the most that the service previews at once
 const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
 
 /** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
@@ -121,21 +123,23 @@ function logic(edit, into) {
   const said = judged(box, field);
   const use = tool("Use it", async () => { asked++; clearTimeout(later); if (await said.hear(edit.put("logic", field.value))) dirty = false; });
   let later = 0, dirty = false, asked = 0;
-  const look = async () => {
+  const look = async (further = false) => {
     const mine = ++asked;
     if (field.value.trim() === edit.lane.logic) { dirty = false; edit.forget(); said.show([]); edit.size(); return; }
     try {
-      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], 3);
+      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], PREVIEW_BARS);
       if (mine !== asked) return;
       said.show(problems.map((p) => p.message));
       if (!chart) return;
-      edit.trial = new Ink();
-      edit.trial.add(chart, chart.from, Object.keys(chart.lanes));
+      const { pen, store } = edit.app;
+      if (!further || !edit.trial) edit.trial = new Ink();
+      edit.trial.add(chart, further ? pen.at(performance.now()) : chart.from, Object.keys(store.state.lanes));
+      edit.further = () => look(true);
       text(edit.note, "This is how it would play; it does not yet.");
       edit.size();
     } catch (error) { said.show([String(/** @type {any} */ (error).message)]); }
   };
-  field.addEventListener("input", () => { dirty = true; clearTimeout(later); later = window.setTimeout(look, PREVIEW_MS); });
+  field.addEventListener("input", () => { dirty = true; clearTimeout(later); later = window.setTimeout(() => look(), PREVIEW_MS); });
   field.addEventListener("keydown", (event) => { if (event.key === "Enter" && !event.shiftKey) { event.preventDefault(); use.click(); } });
   const insert = (word) => {
     const at = field.selectionStart ?? field.value.length, before = field.value.slice(0, at), after = field.value.slice(field.selectionEnd ?? at);

@@ -1,6 +1,7 @@
 /** This screen: theme, full screen, wake lock, keys. */
 
 import { attr, button, h, icon, keep, say } from "./dom.js";
+import { keyName, whenGone } from "./press.js";
 
 export function setTheme(name, changed) {
   document.documentElement.dataset.theme = name;
@@ -78,8 +79,10 @@ export function shortcuts(app) {
     const digit = "1234567890".indexOf(event.key);
     if (digit >= 0) {
       const head = app.play.heads.get([...app.play.heads.keys()][digit]);
-      head?.down();
-      document.addEventListener("keyup", () => head?.up(), { once: true });
+      if (head) {
+        whenGone(keyName(event), () => head.up());
+        head.down();
+      }
     }
     else if (event.key === "t") app.link.send({ do: "tap" });
     else if (event.key === " " && !target.closest("button, a")) app.link.send({ do: app.store.state.transport.state === "running" ? "stop" : "start" });

@@ -16,9 +16,12 @@ export function merge(target, patch) {
 }
 
 /**
- * @typedef {{kind: string, out: string|null, muted: boolean, under?: boolean, pending: null|{muted: boolean, tick: number, bar: number, text: string}, held: boolean, solo: boolean, groups: string[], settings: Record<string, number>}} LaneState
+ * @typedef {{kind: string, out: string|null, muted: boolean, under?: boolean, pending: null|{muted: boolean, tick: number, bar: number, text: string}, held: boolean, solo: boolean, heard?: boolean, groups: string[], settings: Record<string, number>}} LaneState
  * @typedef {{version: string, rig: string, set: string, revision: number, meter?: [number, number], history?: any, document?: any, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[], note_names: string[]}} State
  */
+/** Whether a lane is silent: out, or not among those played solo. @param {LaneState} lane */
+export const silent = (lane) => lane.muted || lane.heard === false;
+
 export class Store {
   constructor() {
     /** @type {State} */
