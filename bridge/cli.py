@@ -158,9 +158,9 @@ def demo(
             click.echo(f"{name:<12} {says}")
         return
     from bridge.demo import working
-    from bridge.engine import supervise
+    from bridge.supervisor import folders, supervise
 
-    rig, set_file, lines = working.files(supervise.state_folder(), idea, fresh=fresh)
+    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
     for line in lines:
         supervise.say(line)
     context.exit(
@@ -180,7 +180,7 @@ def play(
     context: click.Context, rig: Path, set: Path, port: int, osc_port: int, lan: bool, start: bool
 ) -> None:
     """Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows."""
-    from bridge.engine import supervise
+    from bridge.supervisor import supervise
 
     context.exit(supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start))
 

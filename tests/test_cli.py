@@ -15,8 +15,8 @@ from click.testing import CliRunner, Result
 
 from bridge import __version__
 from bridge.cli import main
-from bridge.engine import supervise
 from bridge.errors import PlayerError, PortError
+from bridge.supervisor import supervise
 
 DEMO = Path(__file__).parents[1] / "bridge" / "demo"
 RIG, SET = str(DEMO / "rig.yaml"), str(DEMO / "set.yaml")

@@ -13,16 +13,16 @@ from support.said import carry_out
 import bridge
 from bridge.cli import main
 from bridge.demo import files, ideas, names
-from bridge.engine import supervise
 from bridge.errors import BridgeError
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set, parse_set
 from bridge.music.event import Event
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer
+from bridge.music.render import Renderer, events_between
 from bridge.music.scale import note_name
 from bridge.music.score import Score, compile_score
 from bridge.paper import midi_import, smf
+from bridge.supervisor import supervise
 
 DEMO = Path(bridge.__file__).parent / "demo"
 IDEAS = [files(name)[1] for name in names()]
@@ -59,7 +59,7 @@ def test_the_demo_is_a_whole_set(rig: Rig) -> None:
     assert any(lane.kind == "levels" and not isinstance(lane.advance, str) for lane in spec.lanes)
     assert len(spec.macros) == 4
     assert len(spec.sections) == 3
-    lanes = by_lane(score, score.between(0, 4 * BAR))
+    lanes = by_lane(score, events_between(score, 0, 4 * BAR))
     assert all(lanes[lane.name] for lane in spec.lanes), "a lane of the demo is silent"
 
 
@@ -67,8 +67,12 @@ def test_the_demo_is_a_whole_set(rig: Rig) -> None:
 def test_an_idea_plays(rig: Rig, path: Path) -> None:
     assert path.read_text(encoding="utf-8").startswith("# "), "an idea says what it shows"
     score = score_of(load_rig(files(path.stem)[0]), path)
-    whole = score.between(0, 16 * BAR)
-    cut = [e for a in range(0, 16 * BAR, 1700) for e in score.between(a, min(a + 1700, 16 * BAR))]
+    whole = events_between(score, 0, 16 * BAR)
+    cut = [
+        e
+        for a in range(0, 16 * BAR, 1700)
+        for e in events_between(score, a, min(a + 1700, 16 * BAR))
+    ]
     assert cut == whole
     lanes = by_lane(score, whole)
     silent = [
@@ -91,7 +95,7 @@ def test_check_has_nothing_to_warn_of(name: str | None) -> None:
 
 def test_the_fill_comes_in_every_fourth_pass(rig: Rig) -> None:
     score = score_of(rig, DEMO / "ideas/euclid.yaml")
-    hat = by_lane(score, score.between(0, 8 * BAR))["hat"]
+    hat = by_lane(score, events_between(score, 0, 8 * BAR))["hat"]
     bars = [[s % 16 for s in grid_steps(hat) if s // 16 == bar] for bar in range(8)]
     assert bars[3] == bars[7]
     assert bars[3][-4:] == [12, 13, 14, 15]
@@ -100,7 +104,7 @@ def test_the_fill_comes_in_every_fourth_pass(rig: Rig) -> None:
 
 def test_derived_voices_follow(rig: Rig) -> None:
     score = score_of(rig, DEMO / "ideas/derived.yaml")
-    lanes = by_lane(score, score.between(0, BAR))
+    lanes = by_lane(score, events_between(score, 0, BAR))
     kick, rim = grid_steps(lanes["kick"]), grid_steps(lanes["rim"])
     assert grid_steps(lanes["only"]) == sorted(set(rim) - set(kick))
     assert grid_steps(lanes["third"]) == rim[2::3]
@@ -109,7 +113,7 @@ def test_derived_voices_follow(rig: Rig) -> None:
 
 def test_taps_before_and_after_a_mute(rig: Rig) -> None:
     score = score_of(rig, DEMO / "ideas/taps.yaml")
-    lanes = by_lane(score, score.between(0, 2 * BAR))
+    lanes = by_lane(score, events_between(score, 0, 2 * BAR))
     assert lanes["rim"] == []
     assert lanes["near"] == []
     assert lanes["far"]
@@ -118,7 +122,7 @@ def test_taps_before_and_after_a_mute(rig: Rig) -> None:
 def test_nothing_lines_up_for_five_bars(rig: Rig) -> None:
     """Seven hits a bar under five notes: they meet again after lcm(7, 5) hits, five bars."""
     score = score_of(rig, DEMO / "ideas/loose.yaml")
-    notes = by_lane(score, score.between(0, 20 * BAR))["bassline"]
+    notes = by_lane(score, events_between(score, 0, 20 * BAR))["bassline"]
     bars = [[(e.grid % BAR, e.value) for e in notes if e.grid // BAR == bar] for bar in range(20)]
     assert bars[5:10] == bars[10:15]
     assert all(bars[6 + i] != bars[5] for i in range(4))
@@ -194,7 +198,7 @@ def test_controls_reach_everything_they_may(rig: Rig) -> None:
 
 def test_chord_tones_above_and_roots_below(rig: Rig) -> None:
     score = score_of(rig, DEMO / "ideas/chords.yaml")
-    lanes = by_lane(score, score.between(0, 8 * BAR))
+    lanes = by_lane(score, events_between(score, 0, 8 * BAR))
     assert {round(e.value) % 12 for e in lanes["wander"]} == {9, 0, 4}  # A, C, E
     roots = [next(e for e in lanes["bassline"] if e.grid // BAR == bar) for bar in range(4)]
     assert [note_name(e.value)[:-1] for e in roots] == ["A", "F", "C", "G"]

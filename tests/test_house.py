@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -16,9 +18,14 @@ FLOORS: list[set[str]] = [
     {"commands"},
     {"demo"},
     {"service"},
+    {"web"},
     {"osc"},
+    {"desk", "bench"},
+    {"session"},
+    {"control"},
+    {"supervisor"},
     {"paper"},
-    {"engine"},
+    {"player"},
     {"files"},
     {"ports"},
     {"voltage"},
@@ -28,6 +35,7 @@ FLOORS: list[set[str]] = [
     {"errors"},
 ]
 FLOOR = {room: height for height, rooms in enumerate(reversed(FLOORS)) for room in rooms}
+ASYNC_ROOMS = {"cli", "commands", "service", "web", "osc", "desk", "bench", "session", "control"}
 PURE = ("protocol", "music", "clock", "voltage")
 IMPURE_MODULES = {
     "asyncio",
@@ -102,6 +110,50 @@ def test_imports_point_down(path: Path) -> None:
             assert other == own or FLOOR[other] < FLOOR[own], f"{path} imports up: {name}"
 
 
+def imports_at_load(path: Path) -> set[str]:
+    """The modules of ours that a module imports when it is loaded, or later inside a function: what
+    only the type checker reads does not count."""
+    found: set[str] = set()
+
+    def look(node: ast.AST) -> None:
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
+                continue
+            if isinstance(child, ast.ImportFrom) and (child.module or "").startswith("bridge"):
+                found.add(child.module or "")
+                found.update(f"{child.module}.{alias.name}" for alias in child.names)
+            look(child)
+
+    look(ast.parse(path.read_text(encoding="utf-8")))
+    return found
+
+
+def page_imports(path: Path) -> set[str]:
+    return set(re.findall(r"""^import .*?from "\./([\w-]+)\.js";""", path.read_text(), re.M | re.S))
+
+
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Groups of modules that import one another, by the order that cannot be made of them."""
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        return [list(error.args[1])]
+    return []
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    names = {".".join(p.relative_to(PACKAGE.parent).with_suffix("").parts): p for p in modules()}
+    graph = {name: imports_at_load(path) & names.keys() - {name} for name, path in names.items()}
+    assert circles(graph) == []
+
+
+def test_the_modules_of_the_page_have_no_circles_either() -> None:
+    paths = {path.stem: path for path in sorted((PACKAGE / "web/page/js").glob("*.js"))}
+    assert len(paths) > 20
+    graph = {name: page_imports(path) & paths.keys() for name, path in paths.items()}
+    assert circles(graph) == []
+
+
 @pytest.mark.parametrize("name", PURE)
 def test_the_ground_floor_is_pure(name: str) -> None:
     for path in sorted((PACKAGE / name).rglob("*.py")):
@@ -112,13 +164,13 @@ def test_the_ground_floor_is_pure(name: str) -> None:
 def test_only_the_upper_floors_know_asyncio() -> None:
     for path in modules():
         own = path.relative_to(PACKAGE).with_suffix("").parts[0]
-        if own not in ("service", "cli", "commands"):
+        if own not in ASYNC_ROOMS:
             assert "asyncio" not in imports(path), f"{path} imports asyncio"
 
 
 def test_the_player_process_is_lean() -> None:
     """Every module that the player loads costs start-up time and memory on a small computer."""
-    code = "import sys, bridge.engine.process; print(' '.join(sorted(sys.modules)))"
+    code = "import sys, bridge.player.process; print(' '.join(sorted(sys.modules)))"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = {name.split(".")[0] for name in out.stdout.split()}
     assert not loaded & LEAN_FORBIDDEN, f"the player loads {sorted(loaded & LEAN_FORBIDDEN)}"

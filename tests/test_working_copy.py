@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from bridge import demo
 from bridge.cli import main
 from bridge.demo import working
-from bridge.engine import supervise
 from bridge.errors import BridgeError
 from bridge.files import store
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
+from bridge.supervisor import supervise
 
 NOW = datetime(2030, 1, 2, 3, 4, 5)
 

@@ -19,12 +19,12 @@ FILE = click.Path(path_type=Path)
 def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None:
     """Draws what RIG would put out while SET plays, decoded from the MIDI that leaves."""
     from bridge.commands.outfile import check_out, write_out
-    from bridge.engine.offline import perform_rig
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.music.model import TICKS_PER_QUARTER
     from bridge.music.score import compile_score
     from bridge.paper import scope
+    from bridge.player.offline import perform_rig
 
     check_out(out, (".svg", ".png"), (rig, set_file))
     wired = load_rig(rig)

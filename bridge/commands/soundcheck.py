@@ -45,8 +45,8 @@ def command(
 ) -> None:
     """Checks the outputs of RIG that have a cable, one at a time: was it heard at the right place?
     Each answer may be its first letter."""
+    from bridge.bench import checklist as soundcheck
     from bridge.commands.outfile import check_out, save_out
-    from bridge.engine import soundcheck
     from bridge.errors import InputError, Problem
     from bridge.files.rig import load_rig
     from bridge.files.strict import near
@@ -94,7 +94,7 @@ def command(
 def _check(rig: Rig, names: list[str]) -> dict[str, str]:
     """Plays one output after another and asks; gives the answers so far, also when it is ended
     early: what was answered is worth its report."""
-    from bridge.engine import soundcheck
+    from bridge.bench import checklist as soundcheck
     from bridge.ports import open_output
     from bridge.voltage.encode import Encoder
 
@@ -140,7 +140,7 @@ def read_answer(text: str) -> str:
 
 
 def _loop(rig: Rig, name: str, text: str) -> int:
-    from bridge.engine.looptest import judge, mixture
+    from bridge.bench.looptest import judge, mixture
     from bridge.ports import open_input, open_output
 
     interface = rig.interfaces[name]

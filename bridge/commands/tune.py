@@ -243,7 +243,7 @@ def _readings(out: Output, taken: Taken) -> list[Reading]:
 @contextlib.contextmanager
 def _sounding(rig: Rig, wired: WiredOutput) -> Iterator[Callable[[int], None]]:
     """Gives a function that sounds a note without any correction; everything rests afterwards."""
-    from bridge.engine.soundcheck import QUIET, gate_of
+    from bridge.bench.checklist import QUIET, gate_of
     from bridge.ports import open_output
     from bridge.voltage.encode import Encoder, Message
 

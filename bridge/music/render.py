@@ -19,6 +19,7 @@ from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.value_node import ValueNode
+from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
@@ -305,3 +306,27 @@ def _reach(score: Score) -> dict[tuple[int, str], tuple[float, float]]:
             setting = SETTINGS[drive.setting]
             reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
     return reach
+
+
+def events_between(
+    score: Score, a: int, b: int, muted: frozenset[str] | None = None
+) -> list[Event]:
+    """The events with a <= tick < b, as the set is written.
+
+    Args:
+        score: the compiled set.
+        a: the first tick.
+        b: the tick after the last.
+        muted: names of the lanes that are muted; None: as written.
+
+    Returns:
+        The events in order. The same question has the same answer; `Renderer` gives the same
+        events piece by piece.
+    """
+    performance = Performance(score)
+    if muted is not None:
+        for lane in score.lanes:
+            performance.apply(Mute(lane=lane.name, muted=lane.name in muted), 0)
+    renderer = Renderer(score, performance)
+    renderer.seek(a)
+    return renderer.advance(b)

@@ -2,7 +2,7 @@
 
 `compile_score` finds every mistake that only shows once lanes are seen together: names that do not
 exist, wrong logic, lanes that wait for each other. A `Score` does not change after that; it can be
-pickled and sent to another process, and `between` answers for any span of it.
+pickled and sent to another process, and a renderer answers for any span of it.
 """
 
 from __future__ import annotations
@@ -13,11 +13,9 @@ from difflib import get_close_matches
 from fractions import Fraction
 
 from bridge.errors import InputError, Problem
-from bridge.music.event import Event
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.logic_tree import is_state
 from bridge.music.model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
-from bridge.protocol.performing import Mute
 
 Keys = tuple[str | int, ...]
 
@@ -42,24 +40,6 @@ class Score:
     reads: tuple[tuple[int, ...], ...]
     lanes: tuple[Lane, ...] = field(default=())
     states: frozenset[str] = frozenset()
-
-    def between(self, a: int, b: int, muted: frozenset[str] | None = None) -> list[Event]:
-        """
-        The events with a <= tick < b, as the set is written.
-
-        `muted` names the lanes that are out (None: as written). Pure: the same question has the
-        same answer; `Renderer` gives the same events piece by piece.
-        """
-        from bridge.music.performance import Performance
-        from bridge.music.render import Renderer
-
-        performance = Performance(self)
-        if muted is not None:
-            for lane in self.lanes:
-                performance.apply(Mute(lane=lane.name, muted=lane.name in muted), 0)
-        renderer = Renderer(self, performance)
-        renderer.seek(a)
-        return renderer.advance(b)
 
 
 def compile_score(spec: SetSpec, outputs: Mapping[str, OutputRange]) -> Score:

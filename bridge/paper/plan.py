@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from bridge.clock.source import INTERNAL
-from bridge.engine import work
 from bridge.errors import InputError, PortError, Problem
 from bridge.files import rig_effects
 from bridge.files.document import in_order
@@ -14,6 +13,7 @@ from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
 from bridge.music.score import compile_score
 from bridge.paper import outputs, wire_load
+from bridge.player import work
 from bridge.ports import list_ports
 from bridge.ports.port import find
 

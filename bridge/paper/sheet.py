@@ -18,6 +18,7 @@ from bridge.files.rig import Rig
 from bridge.files.rig_effects import without_cable, without_driver
 from bridge.files.set import SetDocument
 from bridge.music.model import SetSpec
+from bridge.music.render import events_between
 from bridge.music.scale import note_name
 from bridge.music.score import compile_score
 from bridge.music.spelling import names_for
@@ -184,7 +185,7 @@ def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
     spec = document.spec
     score = compile_score(spec, rig.ranges)
     ticks = bars * spec.bar_ticks
-    events = score.between(0, ticks)
+    events = events_between(score, 0, ticks)
     names = [lane.name for lane in spec.lanes]
     note_names = names_for(spec)
     rows = []

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import mido
 
-from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig
 from bridge.music.model import TICKS_PER_QUARTER, SetSpec
 from bridge.music.score import compile_score
 from bridge.paper.course import Course, as_written
+from bridge.player.offline import perform_rig
 
 Sent = tuple[int, bytes]  # tick, one whole MIDI message
 

@@ -13,35 +13,36 @@ from typing import Any
 
 from aiohttp import web
 
+from bridge.bench.scope import Scope
+from bridge.bench.soundchecker import Soundchecker
+from bridge.bench.tuner import Tuner
+from bridge.bench.workbench import Workbench
+from bridge.control.access import Access
+from bridge.control.addresses import lan_address
+from bridge.control.door import Control
+from bridge.control.link import PlayerLink
+from bridge.control.remembered import Remembered
+from bridge.control.view import View
+from bridge.desk.controllers import Controllers
 from bridge.files.rig import Rig
-from bridge.service.access import Access, add_headers
-from bridge.service.addresses import lan_address
-from bridge.service.chart import Charts
-from bridge.service.command_http import command_routes, history_route
-from bridge.service.control import Control
-from bridge.service.controllers import Controllers
-from bridge.service.controllers_http import controller_routes
-from bridge.service.edit_http import edit_routes
-from bridge.service.entrance import Entrance
-from bridge.service.http import Route, add_routes, state_route
-from bridge.service.link import PlayerLink
-from bridge.service.live import Live
-from bridge.service.openapi import describe
-from bridge.service.osc import Osc
-from bridge.service.paper_http import paper_routes
-from bridge.service.problems import problems
-from bridge.service.remembered import Remembered
-from bridge.service.scope import Scope
-from bridge.service.setbook import SetBook
-from bridge.service.setbook_http import set_routes
-from bridge.service.soundcheck_http import soundcheck_routes
-from bridge.service.soundchecker import Soundchecker
-from bridge.service.static import Page, add_page
-from bridge.service.tuner import Tuner
-from bridge.service.tuner_http import tuner_routes
-from bridge.service.varying import Varying
-from bridge.service.view import View
-from bridge.service.workbench import Workbench
+from bridge.osc.server import Osc
+from bridge.session.chart import Charts
+from bridge.session.setbook import SetBook
+from bridge.session.varying import Varying
+from bridge.web.command_http import command_routes, history_route
+from bridge.web.controllers_http import controller_routes
+from bridge.web.edit_http import edit_routes
+from bridge.web.entrance import Entrance
+from bridge.web.gate import Gate, add_headers
+from bridge.web.http import Route, add_routes, state_route
+from bridge.web.live import Live
+from bridge.web.openapi import describe
+from bridge.web.paper_http import paper_routes
+from bridge.web.problems import problems
+from bridge.web.setbook_http import set_routes
+from bridge.web.soundcheck_http import soundcheck_routes
+from bridge.web.static import Page, add_page
+from bridge.web.tuner_http import tuner_routes
 
 log = logging.getLogger(__name__)
 
@@ -134,7 +135,7 @@ class Service:
         ]
 
     def application(self) -> web.Application:
-        app = web.Application(middlewares=[problems, self.access.middleware()])
+        app = web.Application(middlewares=[problems, Gate(self.access).middleware()])
         app.on_response_prepare.append(add_headers)
         routes = self.routes()
         add_routes(app, routes)

@@ -89,10 +89,11 @@ def cost(count: int, seconds: float) -> Cost:
 
 def offline() -> tuple[float, float]:
     """Speed of the 16-lane set as a multiple of real time: events only, and through the player."""
-    from bridge.engine.offline import perform
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
+    from bridge.music.render import events_between
     from bridge.music.score import compile_score
+    from bridge.player.offline import perform
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -103,7 +104,7 @@ def offline() -> tuple[float, float]:
     bars = 64
     seconds = bars * 240 / score.spec.tempo
     begin = time.process_time()
-    score.between(0, bars * score.spec.bar_ticks)
+    events_between(score, 0, bars * score.spec.bar_ticks)
     middle = time.process_time()
     perform(score, rig.wired, bars)
     return seconds / (middle - begin), seconds / (time.process_time() - middle)

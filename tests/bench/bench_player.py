@@ -48,8 +48,8 @@ class Ours(NamedTuple):
 
 def ours(on: Stage, seconds: float) -> Ours:
     """Error of every hit: when its note-on left, by the port's log, less its deadline."""
-    from bridge.engine.watch import Watch
     from bridge.files.rig import load_rig
+    from bridge.supervisor.watch import Watch
 
     rig = load_rig(on.folder / "rig.yaml")
     document = on.folder / "set.yaml"

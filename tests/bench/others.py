@@ -22,10 +22,10 @@ PERIOD_US = 5000
 
 def events_file(folder: Path, seconds: float) -> Path:
     """The same events as (seconds, hex), from the player's own offline performance."""
-    from bridge.engine.offline import perform
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.music.score import compile_score
+    from bridge.player.offline import perform
 
     rig = load_rig(folder / "rig.yaml")
     score = compile_score(load_set(folder / "set.yaml", rig).spec, rig.ranges)

@@ -118,7 +118,7 @@ def test_louder_lasts_for_its_own_output_only(rig: Path, monkeypatch: pytest.Mon
     def carry_out(wired, encoder, send, wait_ms, loud=False) -> None:
         played.append((wired.name, loud))
 
-    monkeypatch.setattr("bridge.engine.soundcheck.carry_out", carry_out)
+    monkeypatch.setattr("bridge.bench.checklist.carry_out", carry_out)
     run(rig, typed="y\nl\na\ny\nl\nb\ny\ny\ny\n")
     assert played == [
         ("main.gate-1", False),

@@ -14,11 +14,11 @@ import pytest
 from click.testing import CliRunner
 
 from bridge import cli
-from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set
 from bridge.files.tuning import ladder
 from bridge.music.score import compile_score
+from bridge.player.offline import perform_rig
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder
 from bridge.voltage.profile import note_of_volts, step_cents, volts_of_note

@@ -9,10 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.desk import BAR, Desk, score_of
 
-from bridge.engine.start import ClockSettings, Timing
 from bridge.errors import CommandError
 from bridge.music.model import Lane, Levels, Logic, Macro, Note, Notes, Section, Steps
 from bridge.music.ticks import parse_rate
+from bridge.player.start import ClockSettings, Timing
 from bridge.protocol.table import decode
 
 NAMES = ("a", "b", "c", "d")

@@ -8,7 +8,7 @@ from fractions import Fraction
 import pytest
 from support.desk import BAR, BEAT, Desk, gate_lane, score_of
 
-from bridge.engine import core
+from bridge.player import core
 
 HOUR_NS = 3600 * 10**9
 SPARSE = gate_lane("bell", "x" + "." * 63)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
-from bridge.engine.begin import make_start
 from bridge.files.rig import load_rig
 from bridge.files.tuning import Tuning, save_tuning
+from bridge.supervisor.begin import make_start
 from bridge.voltage.calibration import Correction
 
 RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"

@@ -7,8 +7,8 @@ import pickle
 import pytest
 from support.desk import BAR, STEP, Desk, gate_lane, score_of
 
-from bridge.engine.report import Report
 from bridge.music.model import Lane, Note, Notes
+from bridge.player.report import Report
 
 LANES = (
     gate_lane("kick", "x..x..x."),

@@ -7,10 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.desk import BAR, BEAT, MS, Desk, gate_lane, score_of
 
-from bridge.engine.core import BEHIND_NS, REST_SHARE
-from bridge.engine.part import AT_ONCE_NS, SLICE_NS, WALK_NS
 from bridge.errors import CommandError
 from bridge.music.model import Lane, Note, Notes
+from bridge.player.core import BEHIND_NS, REST_SHARE
+from bridge.player.part import AT_ONCE_NS, SLICE_NS, WALK_NS
 from bridge.protocol.limits import LAST_TICK
 from bridge.protocol.table import decode
 

@@ -14,6 +14,7 @@ from support.desk import Desk
 from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
 from bridge.music.model import HIT_KINDS, SETTINGS
+from bridge.music.render import events_between
 from bridge.music.score import Score, compile_score
 
 GATES = [f"main.gate-{n}" for n in range(1, 9)]
@@ -212,7 +213,7 @@ def test_what_is_accepted_plays_within_its_bounds(
     spec = parse_set(text, rig=rig).spec
     score = compile_score(spec, rig.ranges)
     end = min(4 * 3840, 8 * spec.bar_ticks)
-    events = score.between(0, end)
+    events = events_between(score, 0, end)
     assert [e.tick for e in events] == sorted(e.tick for e in events)
     for event in events:
         assert 0 <= event.tick < end
@@ -227,4 +228,4 @@ def test_what_is_accepted_plays_within_its_bounds(
             assert 0 <= event.value <= 127
     plays_and_stops(score, rig)
     middle = end // 2 + 1  # the same events, however the time is cut
-    assert score.between(middle, end) == [e for e in events if e.tick >= middle]
+    assert events_between(score, middle, end) == [e for e in events if e.tick >= middle]

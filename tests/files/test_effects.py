@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import parse_set
 from bridge.music.score import compile_score
 from bridge.paper.scope import Trace, traces
+from bridge.player.offline import perform_rig
 
 PROFILE = """\
 profile: dock

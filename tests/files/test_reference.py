@@ -27,6 +27,7 @@ from bridge.files.set_lane import SOURCES, LaneModel
 from bridge.files.strict import Strict, written_keys
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS
+from bridge.music.render import events_between
 from bridge.music.score import compile_score
 
 ROOT = Path(__file__).parents[2]
@@ -69,7 +70,7 @@ def test_each_example_of_a_lane_is_read_and_plays(text: str, rig: Rig) -> None:
         text = f"{text[:-1]}, out: {output_for(text)}}}"
     spec = parse_set(f"set: S\nlanes:\n{LANES}  a: {text}\n{REST}", rig=rig).spec
     score = compile_score(spec, rig.ranges)
-    events = score.between(0, 4 * spec.bar_ticks)
+    events = events_between(score, 0, 4 * spec.bar_ticks)
     a = len(spec.lanes) - 1
     if "muted: true" in text:
         assert not [e for e in events if e.lane == a]

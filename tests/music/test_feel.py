@@ -20,6 +20,7 @@ from bridge.files.set import parse_set
 from bridge.music.causes import FEEL_SAYS
 from bridge.music.event import Event
 from bridge.music.model import Every, Lane, Note, Notes, OutputRange, Steps
+from bridge.music.render import events_between
 from bridge.music.score import Score, compile_score
 
 CAREFUL = settings(
@@ -161,8 +162,10 @@ def test_every_led_hit_sounds_as_the_manual_says(
     score, roots, made = drawn
     set_swing = of_set(score.spec.swing, score.spec.bar_ticks)
     exact = not any(chance for *_, chance in roots)
-    plain = score.between(0, END + BAR, muted=frozenset())  # beyond: early ones come from there
-    muted = score.between(0, END + BAR)
+    plain = events_between(
+        score, 0, END + BAR, muted=frozenset()
+    )  # beyond: early ones come from there
+    muted = events_between(score, 0, END + BAR)
     told: dict[str, Told] = {}
 
     def grids(events: list[Event], lane: str) -> dict[int, int]:
@@ -211,7 +214,7 @@ def test_what_a_lane_moves_or_derives_sounds_with_it() -> None:
     )
     assert ticks(score, "a", 1700) == [48, 720, 1008, 1680]
     assert ticks(score, "b", 1700) == ticks(score, "d", 1700) == [48, 720, 1008, 1680]
-    pitches = [event.tick for event in score.between(0, 1700) if event.kind == "pitch"]
+    pitches = [event.tick for event in events_between(score, 0, 1700) if event.kind == "pitch"]
     assert pitches == [48, 720, 1008, 1680]
 
 
@@ -273,7 +276,7 @@ def test_a_pitch_stands_when_the_gate_that_moves_it_opens(
         outputs=OUTPUTS,
         swing=swing,
     )
-    events = [event for event in score.between(0, 4 * BAR) if event.lane > 0]
+    events = [event for event in events_between(score, 0, 4 * BAR) if event.lane > 0]
     opened = 0
     for before, event in pairwise(events):
         if event.kind == "hit":

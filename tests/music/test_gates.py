@@ -13,6 +13,7 @@ from support.sets import BAR, STEP, hits_of, logic, score_of, steps
 from bridge.music.event import Event
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.model import Lane, OutputRange, Steps
+from bridge.music.render import events_between
 
 SPAN = BAR
 
@@ -197,7 +198,7 @@ def test_a_mute_of_the_source_is_heard_and_counting_goes_on() -> None:
         logic("out", "nth(a, 2)", "gates"),
         logic("still", "nth(before-mute(a), 2)", "gates"),
     )
-    events = score.between(0, BAR, muted=frozenset({"a"}))
+    events = events_between(score, 0, BAR, muted=frozenset({"a"}))
     assert [e.tick for e in events if e.lane == 1] == []
     assert [e.tick for e in events if e.lane == 2] == [960, 2880]
 

@@ -17,6 +17,7 @@ from support.sets import BAR, STEP, grids, hits_of, in_windows, pattern, rendere
 from bridge.music.euclid import euclid
 from bridge.music.model import Direction, Euclid, Every, Fill, Lane, Logic, Passes, Steps
 from bridge.music.pattern import steps_text
+from bridge.music.render import events_between
 from bridge.music.ticks import parse_rate
 
 
@@ -77,7 +78,7 @@ def test_polymeter_repeats_after_its_least_common_multiple_and_not_before(
     score = score_of(one, other)
     step = int(parse_rate(rate))
     period = lcm(a, b) * step
-    events = [(e.lane, e.tick) for e in score.between(0, 3 * period)]
+    events = [(e.lane, e.tick) for e in events_between(score, 0, 3 * period)]
 
     def repeats_after(shift: int) -> bool:
         span = {event for event in events if event[1] < 2 * period}

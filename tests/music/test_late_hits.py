@@ -26,6 +26,7 @@ from bridge.music.model import (
     OutputRange,
     Shape,
 )
+from bridge.music.render import events_between
 
 OUTPUTS = {
     "pitch": OutputRange("pitch", "pitch"),
@@ -54,7 +55,7 @@ def test_an_envelope_falls_until_the_tick_at_which_the_next_hit_sounds(
     """`level * 10 ** (-3 t / decay_ms)` since the hit that sounded last, sampled every 20 ticks."""
     fall = Lane("fall", Decay("beat"), out="level", settings={"decay_ms": decay_ms})
     score = score_of(beat, fall, outputs=OUTPUTS, swing=swing, tempo=125.0, seed=3)
-    events = score.between(0, END_OF_LINE)
+    events = events_between(score, 0, END_OF_LINE)
     line = line_of(events, "level", END_OF_LINE)
     hits = sorted((e.tick, e.value) for e in events if e.kind == "hit")
     starts, levels = np.array([t for t, _ in hits]), [level for _, level in hits]
@@ -80,7 +81,7 @@ def test_a_shape_goes_on_until_the_tick_at_which_a_hit_starts_it_again(
     beat = replace(beat, settings={k: v for k, v in beat.settings.items() if k != "repeats"})
     ramp = Lane("ramp", Shape("ramp", "beat"), advance=Fraction(7 * BAR), out="level")
     score = score_of(beat, ramp, outputs=OUTPUTS, swing=swing, seed=3)
-    events = score.between(0, END_OF_LINE)
+    events = events_between(score, 0, END_OF_LINE)
     line = line_of(events, "level", END_OF_LINE)
     starts = np.array(sorted({0, *(e.tick for e in events if e.kind == "hit")}))
     for tick in {*range(0, END_OF_LINE, 20), *starts.tolist()}:
@@ -118,7 +119,7 @@ def test_a_hold_takes_what_its_lane_says_when_the_hit_sounds(
         swing=58.0,
         seed=2,
     )
-    events = score.between(0, END_OF_LINE)
+    events = events_between(score, 0, END_OF_LINE)
     line, held = (line_of(events, name, END_OF_LINE) for name in ("source", "level"))
     hits = sorted({event.tick for event in events if event.kind == "hit"})
     for tick in hits:
@@ -138,7 +139,7 @@ def test_a_slew_goes_on_until_a_late_hit_sounds() -> None:
         Lane("line", Levels((0.0, 1.0, 0.0)), advance="beat", out="level", settings={"slew": 2.0}),
         outputs=OUTPUTS,
     )
-    line = line_of(score.between(0, 2000), "level", 2000)
+    line = line_of(events_between(score, 0, 2000), "level", 2000)
     at = np.arange(1440, 1920, 20)
     np.testing.assert_allclose(line[at], (at - 1440) / 1920, atol=1e-9)
 
@@ -152,7 +153,7 @@ def test_what_a_late_hit_moves_in_a_melody_still_belongs_to_its_step() -> None:
         Lane("tune", Notes((Note(40.0),)), advance="kick", transpose_by="root", out="pitch"),
         outputs=OUTPUTS,
     )
-    pitches = [(e.tick, e.value) for e in score.between(0, 3000) if e.kind == "pitch"]
+    pitches = [(e.tick, e.value) for e in events_between(score, 0, 3000) if e.kind == "pitch"]
     assert pitches == [(0, 40.0), (1440, 52.0), (1920, 46.0)]
 
 

@@ -16,6 +16,7 @@ from support.sets import BAR, STEP, grids, hits_of, logic, pattern, renderer, sc
 from bridge.errors import InputError
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.model import Lane, Levels, Passes
+from bridge.music.render import events_between
 
 # All eight ways three lanes may be, one per step.
 THREE = {"a": "....xxxx", "b": "..xx..xx", "c": ".x.x.x.x"}
@@ -176,7 +177,7 @@ def test_two_chances_in_one_expression_do_not_depend_on_each_other() -> None:
 def taps(text: str, muted: str, **more: object) -> str:
     score = score_of(steps("a", "x.x."), steps("b", "xx.."), logic("out", text, **more))
     place = score.positions["out"]
-    events = score.between(0, 4 * STEP, muted=frozenset(muted.split()))
+    events = events_between(score, 0, 4 * STEP, muted=frozenset(muted.split()))
     on = {e.grid for e in events if e.lane == place}
     return "".join("x" if i * STEP in on else "." for i in range(4))
 
@@ -200,22 +201,22 @@ def test_counting_goes_on_while_the_source_is_out() -> None:
     assert [e.lane for e in silent if e.lane == 1] == []
     carry_out(player.performance, {**mute, "muted": False}, 2000)
     events = player.advance(2 * BAR)
-    plain = list(score.between(2000, 2 * BAR))
+    plain = list(events_between(score, 2000, 2 * BAR))
     assert [e for e in events if e.kind == "hit"] == plain
 
 
 def test_gap_listens_to_what_is_heard() -> None:
     score = score_of(steps("a", "x..."), logic("fill", "gap(a, 3/8)"))
     assert grids(score, BAR, "fill") == []
-    events = score.between(0, BAR, muted=frozenset({"a"}))
+    events = events_between(score, 0, BAR, muted=frozenset({"a"}))
     assert [e.grid for e in events if e.lane == 1] == [1440]
 
 
 def test_a_lane_derived_from_a_derived_lane_follows_its_mutes() -> None:
     score = score_of(steps("a", "x.x."), logic("b", "a"), logic("c", "b or a"))
-    out = [e.grid for e in score.between(0, 960, muted=frozenset({"a"})) if e.lane == 2]
+    out = [e.grid for e in events_between(score, 0, 960, muted=frozenset({"a"})) if e.lane == 2]
     assert out == []
-    heard = [e.grid for e in score.between(0, 960, muted=frozenset({"b"})) if e.lane == 2]
+    heard = [e.grid for e in events_between(score, 0, 960, muted=frozenset({"b"})) if e.lane == 2]
     assert heard == [0, 480]
 
 

@@ -28,6 +28,7 @@ from support.sets import (
 
 from bridge.music.model import Lane, Passes, Steps
 from bridge.music.pattern import ACCENTS_SAY
+from bridge.music.render import events_between
 from bridge.music.score import Score
 
 WORDS = (
@@ -140,7 +141,7 @@ def played(score: Score, muted: frozenset[str]) -> list[tuple[int, int, float, i
     place = score.positions["out"]
     return [
         (event.grid, event.tick, event.value, event.length)
-        for event in score.between(0, SPAN, muted=muted)
+        for event in events_between(score, 0, SPAN, muted=muted)
         if event.lane == place
     ]
 
@@ -279,7 +280,7 @@ def test_a_muted_state_is_false_for_those_that_listen_after_its_mute() -> None:
     place = score.positions["out"]
 
     def heard(muted: frozenset[str]) -> list[int]:
-        return [e.grid for e in score.between(0, BAR, muted=muted) if e.lane == place]
+        return [e.grid for e in events_between(score, 0, BAR, muted=muted) if e.lane == place]
 
     assert heard(frozenset()) == list(range(0, BAR, 960))
     assert heard(frozenset({"t"})) == list(range(0, BAR, 160))
@@ -424,7 +425,7 @@ def test_density_of_what_is_written_does_not_depend_on_mutes() -> None:
         )
         place = score.positions["moved"]
         counted = [
-            [e.grid for e in score.between(0, 4 * BAR, muted=muted) if e.lane == place]
+            [e.grid for e in events_between(score, 0, 4 * BAR, muted=muted) if e.lane == place]
             for muted in (frozenset(), frozenset({"a"}))
         ]
         assert counted[0] == counted[1]

@@ -15,6 +15,7 @@ from scipy import stats
 from support.sets import BAR, OUTPUTS, grids, score_of, steps
 
 from bridge.music.model import Lane, Note, Notes, Steps
+from bridge.music.render import events_between
 from bridge.music.ticks import parse_rate
 
 RATES = ["1/16", "1/8T", "1/16.", "3:4", "5:4", "1/8"]
@@ -55,7 +56,7 @@ def test_a_melody_under_a_rhythm_repeats_after_both_have_come_round() -> None:
     tune = Lane("tune", notes_5, advance="beat", out="pitch")
     score = score_of(steps("beat", "x..x..x."), tune, outputs=OUTPUTS)
     place = score.positions["tune"]
-    notes = [(e.tick, e.value) for e in score.between(0, 12 * BAR) if e.lane == place]
+    notes = [(e.tick, e.value) for e in events_between(score, 0, 12 * BAR) if e.lane == place]
     hits = grids(score, 12 * BAR, "beat")
     assert [tick for tick, _ in notes] == hits
 
@@ -96,7 +97,7 @@ def test_a_shuffled_melody_begins_with_each_note_as_often() -> None:
     notes = Notes(tuple(Note(40.0 + n) for n in range(6)))
     score = score_of(Lane("a", notes, direction="shuffle", out="pitch"), outputs=OUTPUTS, seed=4)
     turns = 1500
-    values = {e.tick: e.value for e in score.between(0, turns * 6 * 240)}
+    values = {e.tick: e.value for e in events_between(score, 0, turns * 6 * 240)}
     first: Counter[float] = Counter()
     now = 0.0
     for step in range(turns * 6):

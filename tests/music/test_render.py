@@ -11,7 +11,7 @@ from support.sets import BAR, OUTPUTS, STEP, in_windows, logic, renderer, score_
 
 from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, Passes, SetSpec
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer
+from bridge.music.render import Renderer, events_between
 from bridge.music.score import compile_score
 
 CAREFUL = settings(
@@ -45,7 +45,7 @@ def test_small_equal_windows_agree(spec: SetSpec) -> None:
 def test_any_span_can_be_asked_for(spec: SetSpec, start: int, length: int) -> None:
     score = compile_score(spec, OUTPUTS)
     whole = renderer(score).advance(start + length)
-    assert score.between(start, start + length) == [e for e in whole if e.tick >= start]
+    assert events_between(score, start, start + length) == [e for e in whole if e.tick >= start]
 
 
 @CAREFUL
@@ -190,8 +190,8 @@ def test_muted_hits_are_not_given_and_all_goes_on() -> None:
         Lane("tune", Notes((Note(36), Note(40), Note(43))), advance="kick", out="p"),
         outputs={"p": OutputRange("p", "pitch")},
     )
-    both = score.between(0, 4 * BAR)
-    muted = score.between(0, 4 * BAR, muted=frozenset({"kick"}))
+    both = events_between(score, 0, 4 * BAR)
+    muted = events_between(score, 0, 4 * BAR, muted=frozenset({"kick"}))
     assert [e for e in muted if e.kind == "hit"] == []
     assert [e for e in muted if e.kind == "pitch"] == [e for e in both if e.kind == "pitch"]
 
@@ -244,7 +244,7 @@ def test_values_come_before_hits_and_lanes_as_written() -> None:
         steps("two", "x"),
         outputs={"p": OutputRange("p", "pitch")},
     )
-    events = score.between(0, 480)
+    events = events_between(score, 0, 480)
     assert [(e.kind, e.lane) for e in events] == [
         ("pitch", 1),
         ("hit", 0),
@@ -258,14 +258,14 @@ def test_values_come_before_hits_and_lanes_as_written() -> None:
 def test_a_score_can_be_pickled() -> None:
     score = score_of(steps("one", "x.X."), Lane("tune", Notes((Note(36),)), advance="one"))
     again = pickle.loads(pickle.dumps(score))
-    assert again.between(0, BAR) == score.between(0, BAR)
+    assert events_between(again, 0, BAR) == events_between(score, 0, BAR)
     assert again == score
 
 
 def test_a_new_set_takes_over_counters_of_lanes_of_the_same_name() -> None:
     first = score_of(steps("a", "x.xx."))
     second = score_of(steps("new", "xx."), steps("a", "x.xx."))
-    whole = first.between(0, 2 * BAR)
+    whole = events_between(first, 0, 2 * BAR)
     old = renderer(first)
     old.advance(1000)
     new = Renderer(second, Performance(second))
@@ -273,7 +273,7 @@ def test_a_new_set_takes_over_counters_of_lanes_of_the_same_name() -> None:
     events = new.advance(2 * BAR)
     assert [e.tick for e in events if e.lane == 1] == [e.tick for e in whole if e.tick >= 1000]
     # A lane that was not there falls in where it would have been.
-    there = [e.tick for e in second.between(1000, 2 * BAR) if e.lane == 0]
+    there = [e.tick for e in events_between(second, 1000, 2 * BAR) if e.lane == 0]
     assert [e.tick for e in events if e.lane == 0] == there
 
 

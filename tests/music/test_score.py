@@ -9,6 +9,7 @@ from support.sets import BAR, logic, score_of, steps
 
 from bridge.errors import InputError, Problem
 from bridge.music.model import Decay, Drive, Hold, Lane, Levels, Macro, Note, Notes, Shape, Walk
+from bridge.music.render import events_between
 
 
 def values(name: str, **more: object) -> Lane:
@@ -133,14 +134,14 @@ def test_macros_that_drive_nothing_are_refused() -> None:
 
 def test_between_is_pure() -> None:
     score = score_of(steps("a", "x.x..", settings={"chance": 0.5}), seed=4)
-    first = score.between(500, 2 * BAR)
-    score.between(0, 9 * BAR)
-    assert score.between(500, 2 * BAR) == first
-    assert score.between(0, 2 * BAR)[-len(first) :] == first
+    first = events_between(score, 500, 2 * BAR)
+    events_between(score, 0, 9 * BAR)
+    assert events_between(score, 500, 2 * BAR) == first
+    assert events_between(score, 0, 2 * BAR)[-len(first) :] == first
 
 
 def test_between_takes_who_is_out() -> None:
     score = score_of(steps("a", "x", muted=True), steps("b", "x"))
-    assert {e.lane for e in score.between(0, BAR)} == {1}
-    assert {e.lane for e in score.between(0, BAR, frozenset())} == {0, 1}
-    assert {e.lane for e in score.between(0, BAR, frozenset({"b"}))} == {0}
+    assert {e.lane for e in events_between(score, 0, BAR)} == {1}
+    assert {e.lane for e in events_between(score, 0, BAR, frozenset())} == {0, 1}
+    assert {e.lane for e in events_between(score, 0, BAR, frozenset({"b"}))} == {0}

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from bridge.engine.offline import perform_rig
 from bridge.files.rig import Rig, load_rig, parse_rig
 from bridge.files.set import load_set, parse_set
+from bridge.music.render import events_between
 from bridge.music.score import compile_score
 from bridge.paper import csv_rows
+from bridge.player.offline import perform_rig
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
 
@@ -98,7 +99,9 @@ def test_rows_of_one_tick_stand_in_the_order_in_which_the_player_sends() -> None
     ]
     rows = [
         (tick, lane, kind, output)
-        for tick, lane, kind, _, _, output in csv_rows.rows(spec, score.between(0, 4 * 3840))
+        for tick, lane, kind, _, _, output in csv_rows.rows(
+            spec, events_between(score, 0, 4 * 3840)
+        )
         # the levels that outputs stand at when the song begins have been sent before
         if (tick, kind) != (0, "level")
     ]

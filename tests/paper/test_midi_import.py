@@ -21,6 +21,7 @@ from bridge.errors import InputError
 from bridge.files.set import parse_set
 from bridge.music.model import Steps
 from bridge.music.pattern import parse_steps
+from bridge.music.render import events_between
 from bridge.music.score import compile_score
 from bridge.paper.midi_import import set_text
 
@@ -82,7 +83,7 @@ def test_a_bar_of_drums_becomes_lanes(tmp_path: Path) -> None:
 
 def test_what_is_imported_plays_the_same_hits_again(tmp_path: Path) -> None:
     spec = parse_set(set_text(saved(song(BEAT), tmp_path))).spec
-    events = compile_score(spec, {}).between(0, spec.bar_ticks)
+    events = events_between(compile_score(spec, {}), 0, spec.bar_ticks)
     notes = {"kick": 36, "snare": 38, "hat": 42}
     found = sorted((e.tick // 2, notes[spec.lanes[e.lane].name], e.value) for e in events)
     expected = sorted(BEAT)

@@ -8,6 +8,7 @@ import pytest
 
 from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
+from bridge.music.render import events_between
 from bridge.music.score import Score, compile_score
 from bridge.paper.wire_load import Load, advice, lines, loads, moments
 
@@ -84,7 +85,7 @@ def test_pitch_goes_first_and_levels_wait(rig: Rig) -> None:
             "swell: {shape: sine, rate: 1/1, out: main.level-1}",
         ],
     )
-    for _, sent in moments(rig.wired, played.between(0, 960 * 8)):
+    for _, sent in moments(rig.wired, events_between(played, 0, 960 * 8)):
         outputs = [output for output, message in sorted(sent, key=lambda pair: pair[1].order)]
         assert "main.level-1" not in outputs
         if "main.gate-1" in outputs and "main.pitch-1" in outputs:
@@ -94,7 +95,7 @@ def test_pitch_goes_first_and_levels_wait(rig: Rig) -> None:
 
 def test_a_longer_gate_is_closed_once(rig: Rig) -> None:
     played = score(rig, ["a: {every: 1, rate: 1/4, gate: 1.5, out: main.gate-1}"])
-    found = moments(rig.wired, played.between(0, 960 * 4))
+    found = moments(rig.wired, events_between(played, 0, 960 * 4))
     kinds = [message.data[0] & 0xF0 for _, pairs in found for _, message in pairs]
     assert kinds == [0x90, 0x80] * 4
     # Each hit ends the one before; only the last one ends by itself.

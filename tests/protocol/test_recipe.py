@@ -43,7 +43,7 @@ from bridge.music.performance import Performance
 from bridge.music.model import Euclid, Lane, SetSpec
 from bridge.music.score import compile_score
 from bridge.service.app import Options, Service
-from bridge.service.openapi import describe
+from bridge.web.openapi import describe
 from pathlib import Path
 
 command = decode({"do": "thin", "group": "drums", "density": 0.2})

@@ -13,7 +13,7 @@ import pytest
 
 from bridge.files import reference
 from bridge.files.blocks import Head
-from bridge.service.manual_http import made
+from bridge.web.manual_http import made
 
 pytestmark = pytest.mark.real
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"

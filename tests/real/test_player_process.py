@@ -16,8 +16,8 @@ from support import jackd
 from support.desk import RIG, gate_lane, score_of
 from support.player_process import PlayerProcess
 
-from bridge.engine.start import ClockSettings, PortSpec, Start
 from bridge.music.model import Lane, Levels
+from bridge.player.start import ClockSettings, PortSpec, Start
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
 

@@ -14,12 +14,14 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support.desk import Desk
 
-from bridge.engine.messages import check_swap
-from bridge.engine.report import Report
+from bridge.control.door import Control
+from bridge.control.view import View
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
+from bridge.player.messages import check_swap
+from bridge.player.report import Report
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane
 from bridge.protocol.performing import (
@@ -36,12 +38,10 @@ from bridge.protocol.performing import (
     Still,
 )
 from bridge.protocol.running import SetTempo
-from bridge.service.chart import Charts
-from bridge.service.control import Control
-from bridge.service.edit_http import EditRow, edited, label_of, new_names
-from bridge.service.setbook import SetBook
-from bridge.service.varying import Varying
-from bridge.service.view import View
+from bridge.session.chart import Charts
+from bridge.session.setbook import SetBook
+from bridge.session.varying import Varying
+from bridge.web.edit_http import EditRow, edited, label_of, new_names
 
 RIG = """\
 rig: Quay rack

@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.peers import bundle, frame, get, osc, raw_http, read_frame, websocket
 
+from bridge.control.budget import CLIENT_BURST, CLIENT_RATE, QUEUE_MAX, Budget, FairQueue
 from bridge.errors import CommandError
+from bridge.osc.echo import QUIET_S, RETURNS_MAX, Echo
+from bridge.osc.udp import UdpSocket
 from bridge.osc.words import last_wins
 from bridge.protocol.performing import MoveMacro, MoveSetting, Mute
 from bridge.protocol.running import Start, Stop, Tap
-from bridge.service.budget import CLIENT_BURST, CLIENT_RATE, QUEUE_MAX, Budget, FairQueue
-from bridge.service.osc_echo import QUIET_S, RETURNS_MAX, Echo
-from bridge.service.udp import UdpSocket
 
 ME = ("127.0.0.1", 5000)
 

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from bridge.service import bodies as b
 from bridge.service import commands as c
-from bridge.service.edit_http import EditRow
+from bridge.web import bodies as b
+from bridge.web.edit_http import EditRow
 
 
 @pytest.mark.parametrize(

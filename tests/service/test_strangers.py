@@ -15,11 +15,11 @@ import aiohttp
 import pytest
 from support.peers import bundle, get, osc, raw_http
 
-from bridge.service import osc as osc_module
-from bridge.service import paper_http
-from bridge.service.access import ADMIT_S, Access
+from bridge.control.access import ADMIT_S, Access
+from bridge.control.remembered import FILE_NAME, Network, Remembered
+from bridge.osc import server as osc_module
 from bridge.service.app import Service
-from bridge.service.remembered import FILE_NAME, Network, Remembered
+from bridge.web import paper_http
 
 TOKEN = "cXVheS1yYWNrLWxvdy10aWRl"
 STRANGER = ("192.0.2.9", 5000)

@@ -8,12 +8,12 @@ from typing import Any, NamedTuple
 
 from support.said import say
 
-from bridge.engine.core import Player
-from bridge.engine.start import ClockSettings, PortSpec, Timing
 from bridge.music.model import Lane, Macro, OutputRange, SetSpec, Steps
 from bridge.music.pattern import parse_steps
 from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
+from bridge.player.core import Player
+from bridge.player.start import ClockSettings, PortSpec, Timing
 from bridge.ports.simulated import SimulatedOut
 from bridge.voltage.profile import Address, Output, WiredOutput
 

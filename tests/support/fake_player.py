@@ -1,6 +1,6 @@
 """A player for tests of the service: the frames of the real one, no music.
 
-It speaks the wire of `bridge.engine.messages` on a local socket, applies commands with the real
+It speaks the wire of `bridge.player.messages` on a local socket, applies commands with the real
 `Performance`, and lets a test hold answers back, refuse, vanish and come back.
 """
 
@@ -16,10 +16,10 @@ from typing import Any
 
 from support.said import carry_out
 
-from bridge.engine.messages import Unpacker, check_swap, pack_json
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.performance import Performance
+from bridge.player.messages import Unpacker, check_swap, pack_json
 from bridge.protocol.table import decode
 
 ONLY_PERFORMANCE = {

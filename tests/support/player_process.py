@@ -12,9 +12,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from bridge.engine.messages import pack, pack_json
-from bridge.engine.start import Start
-from bridge.engine.watch import Watch
+from bridge.player.messages import pack, pack_json
+from bridge.player.start import Start
+from bridge.supervisor.watch import Watch
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -25,7 +25,7 @@ class PlayerProcess:
     def __init__(self, start: Start, folder: Path, env: Mapping[str, str]) -> None:
         self.socket = str(folder / "p.sock")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "bridge.engine.process"],
+            [sys.executable, "-m", "bridge.player.process"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -28,7 +28,7 @@ from bridge.music.model import (
 )
 from bridge.music.pattern import parse_steps
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer
+from bridge.music.render import Renderer, events_between
 from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
 
@@ -52,7 +52,7 @@ def score_of(*lanes: Lane, outputs: dict[str, OutputRange] | None = None, **spec
 def hits_of(score: Score, ticks: int, lane: str, start: int = 0) -> list[Event]:
     """The hits of one lane between two ticks."""
     place = score.positions[lane]
-    return [e for e in score.between(start, ticks) if e.lane == place and e.kind == "hit"]
+    return [e for e in events_between(score, start, ticks) if e.lane == place and e.kind == "hit"]
 
 
 def grids(score: Score, ticks: int, lane: str) -> list[int]:

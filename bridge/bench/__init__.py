@@ -1,0 +1,1 @@
+"""What surrounds the playing: tuning, soundcheck, scope, self-test."""

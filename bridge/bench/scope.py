@@ -1,0 +1,107 @@
+"""Volts of every output as they are, decoded from the bytes that the player has sent.
+
+The bytes are read by what the profiles say they mean (`bridge.voltage.decode`) and not from what
+the set intended. Decoding goes on while nobody looks: what a byte means depends on those before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from bridge.control.link import PlayerLink
+from bridge.files.rig import Rig
+from bridge.voltage.decode import Decoder
+from bridge.voltage.encode import Encoder
+
+POINTS_MOST = 128  # of one output in one message; of more, the newest
+# A value comes in halves; the step between them is far shorter than any filter after a jack.
+HALVES_MS = 0.5
+NS_PER_MS = 1e6
+
+
+class Watch:
+    """What one viewer has not seen yet. `take` gives the ``scope`` message and forgets it."""
+
+    def __init__(self, volts: dict[str, float]) -> None:
+        self._all: dict[str, float] | None = volts
+        self._points: dict[str, list[list[float]]] = {}
+
+    def add(self, name: str, ms: float, volts: float, gate: bool = True) -> None:
+        """One step. Steps of values that follow at once are one; those of a gate never are."""
+        points = self._points.setdefault(name, [])
+        if not gate and points and ms - points[-1][0] < HALVES_MS:
+            points[-1][1] = volts
+            return
+        points.append([ms, volts])
+        if len(points) > POINTS_MOST:
+            del points[0]
+
+    def take(self, now_ms: float) -> dict[str, Any] | None:
+        """The message, or None when nothing has moved. The first one has every output: those that
+        have not moved since stand at `now_ms`."""
+        if self._all is None and not self._points:
+            return None
+        points = self._points
+        if self._all is not None:
+            points = {
+                name: points.get(name) or [[now_ms, volts]] for name, volts in self._all.items()
+            }
+        self._all, self._points = None, {}
+        return {"type": "scope", "t_ms": now_ms, "outputs": points}
+
+
+class Scope:
+    """Follows the volts of a rig; `on_change` is called when a viewer has something to see."""
+
+    def __init__(self, link: PlayerLink) -> None:
+        self._decoder: Decoder | None = None
+        self._rig: Rig | None = None
+        self._values: set[str] = set()
+        self._viewers: set[Watch] = set()
+        self.on_change: Callable[[], None] = lambda: None
+        link.on_played.append(self._played)
+        link.on_presence.append(self._presence)
+
+    def use(self, rig: Rig) -> None:
+        """Takes the outputs of `rig`; they stand as a player leaves them when it starts."""
+        self._rig = rig
+        self._decoder = Decoder(rig.wired)
+        self._values = {n for n, w in rig.wired.items() if w.output.kind in ("pitch", "level")}
+        # The player's first words came before anybody listened: bend ranges, rest volts.
+        for message in Encoder(rig.wired).setup():
+            self._decoder.feed(message.port, message.data)
+
+    def watch(self) -> Watch:
+        """A new viewer; `leave` when it looks away."""
+        volts = {} if self._decoder is None else dict(self._decoder.volts)
+        viewer = Watch({name: round(value, 5) for name, value in volts.items()})
+        self._viewers.add(viewer)
+        return viewer
+
+    def leave(self, viewer: Watch) -> None:
+        self._viewers.discard(viewer)
+
+    def volts(self, output: str) -> float | None:
+        """What an output is at now."""
+        return None if self._decoder is None else self._decoder.volts.get(output)
+
+    def _presence(self, present: bool) -> None:
+        if present and self._rig is not None:
+            self.use(self._rig)  # a new player has put everything to rest
+
+    def _played(self, frame: dict[str, Any]) -> None:
+        if self._decoder is None:
+            return
+        moved = False
+        for ns, port, data in frame.get("sent", ()):
+            changes = self._decoder.feed(port, bytes.fromhex(data))
+            if not self._viewers:
+                continue
+            ms = round(ns / NS_PER_MS, 2)
+            for name, volts in changes:
+                moved, gate = True, name not in self._values
+                for viewer in self._viewers:
+                    viewer.add(name, ms, round(volts, 5), gate)
+        if moved:
+            self.on_change()

@@ -1,0 +1,172 @@
+"""Soundcheck from the page: one output at a time, quietly first, with the answers of a person.
+
+What is sent is the plan of `bridge.bench.checklist`, carried out with single moves while the song
+stands; starting the song ends what plays.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from bridge.bench.checklist import describe, plan, report_lines, to_check
+from bridge.bench.workbench import Workbench
+from bridge.errors import BridgeError, CommandError
+from bridge.music.commands import known
+from bridge.paper.sheet import CAUTIONS
+from bridge.voltage.profile import WiredOutput
+
+CAUTION = " ".join(CAUTIONS[:2])
+ANSWERS = ("yes", "no", "skip")
+SECOND_MS = 1000.0
+
+
+@dataclass(slots=True)
+class Check:
+    """The outputs to check, and what was said of each (None: not yet)."""
+
+    outputs: list[WiredOutput]
+    answers: dict[str, str] = field(default_factory=dict)
+    playing: str | None = None
+    loud: bool = False
+
+
+class Soundchecker:
+    """`on_change` is called when `state` may have changed."""
+
+    def __init__(
+        self,
+        bench: Workbench,
+        *,
+        today: Callable[[], datetime] = datetime.now,
+        on_change: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._bench = bench
+        self._today = today
+        self.on_change = on_change
+        self.check: Check | None = None
+        self._work: asyncio.Task[None] | None = None
+        bench.control.link.on_state.append(self._state)
+
+    async def begin(self, outputs: Sequence[str] | None) -> Check:
+        """Starts anew with these outputs, or with all of the rig that have a cable."""
+        self._bench.must_stand()
+        names = to_check(self._bench.the_rig().wired) if outputs is None else list(outputs)
+        wired = [self._bench.output(name) for name in names]
+        await self.stop()
+        self.check = Check(wired)
+        self.on_change()
+        return self.check
+
+    async def play(self, output: str, loud: bool, client: str) -> Check:
+        """Plays the plan of an output in the background; what played before ends."""
+        check = self._open()
+        self._bench.must_stand()
+        known("output in this check", output, [wired.name for wired in check.outputs])
+        await self.stop()
+        check.playing, check.loud = output, loud
+        self._work = asyncio.create_task(self._play(check, self._bench.output(output), client))
+        self.on_change()
+        return check
+
+    async def stop(self) -> None:
+        """Ends what plays; the output goes back to rest."""
+        work, self._work = self._work, None
+        if work is not None and not work.done():
+            work.cancel()
+            await asyncio.gather(work, return_exceptions=True)
+
+    def answer(self, output: str, answer: str | None) -> Check:
+        """What the person says of an output: yes, no, skip, or None to take it back."""
+        check = self._open()
+        known("output in this check", output, [wired.name for wired in check.outputs])
+        check.answers.pop(output, None)
+        if answer is not None:
+            check.answers[output] = answer
+        self.on_change()
+        return check
+
+    async def end(self) -> None:
+        self._open()
+        await self.stop()
+        self.check = None
+        self.on_change()
+
+    # --- what surfaces see --------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any] | None:
+        """The check so far; None when there is none."""
+        check = self.check
+        if check is None:
+            return None
+        return {
+            "outputs": [
+                {
+                    "output": wired.name,
+                    "kind": wired.output.kind,
+                    "says": says(wired),
+                    "cable": wired.cable,
+                    "answer": check.answers.get(wired.name),
+                }
+                for wired in check.outputs
+            ],
+            "playing": check.playing,
+            "loud": check.loud,
+        }
+
+    def report(self) -> str:
+        """The check as text: what failed stands out; empty when there is no check."""
+        check = self.check
+        if check is None:
+            return ""
+        lines = [f"Soundcheck of {self._bench.the_rig().name}, {self._today():%Y-%m-%d %H:%M}"]
+        names = [wired.name for wired in check.outputs]
+        lines += report_lines(self._bench.the_rig().wired, names, check.answers)
+        return "\n".join(lines) + "\n"
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _open(self) -> Check:
+        if self.check is None:
+            raise CommandError("no soundcheck has begun", "state")
+        return self.check
+
+    async def _play(self, check: Check, wired: WiredOutput, client: str) -> None:
+        bench, at = self._bench, 0.0
+        try:
+            with contextlib.suppress(BridgeError):
+                for move in plan(wired.output, check.loud):
+                    if move.at_ms > at:
+                        await bench.sleep((move.at_ms - at) / 1000)
+                        at = move.at_ms
+                    if move.what == "on":
+                        await bench.gate(wired, move.value, client, SECOND_MS)
+                    elif move.what == "off":
+                        await bench.gate(wired, 0.0, client)
+                    else:
+                        await bench.value(wired, move.what, move.value, client, SECOND_MS)
+        finally:
+            if check.playing == wired.name:
+                check.playing = None
+                self.on_change()
+            if bench.stands:
+                with contextlib.suppress(BridgeError):
+                    await bench.rest(wired, client)
+
+    def _state(self, changed: frozenset[str]) -> None:
+        work = self._work
+        if "transport" in changed and work is not None and not self._bench.stands:
+            self._work = None
+            work.cancel()
+
+
+def says(wired: WiredOutput) -> str:
+    """What a person should hear or see, in words."""
+    if wired.output.address.by == "clock":
+        where = wired.cable or "no cable written down"
+        return f"{wired.name} ({wired.output.kind}): follows MIDI clock; start the song: {where}"
+    return describe(wired)

@@ -1,0 +1,333 @@
+"""Tuning of one pitch output at a time, from readings that a person takes.
+
+While a session is open the player plays that output untuned; what was kept before applies again
+when it ends, and what the session has found when it is kept. The song must stand; starting it ends
+the session. After a restart of the player the tunings of the file are given to it again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bridge.bench.workbench import TONE_MS, Workbench
+from bridge.errors import BridgeError, CommandError, InputError, PlayerError
+from bridge.files import tuning
+from bridge.files.rig import Rig
+from bridge.files.tuning import Tuning
+from bridge.music.scale import note_name
+from bridge.protocol.internal import Correct
+from bridge.voltage.calibration import Correction
+from bridge.voltage.fit import Fit, Reading, asked_volts, fit
+from bridge.voltage.profile import WiredOutput
+
+
+@dataclass(slots=True)
+class Session:
+    """One output on the bench: the notes of its ladder, and the readings so far by note."""
+
+    wired: WiredOutput
+    notes: list[int]
+    readings: dict[int, tuple[str, float]] = field(default_factory=dict)
+    sounding: int | None = None
+
+    @property
+    def relative(self) -> bool:
+        """Whether the readings are of an oscillator, whose octave is its own."""
+        return any(tuning.is_relative(text) for text, _ in self.readings.values())
+
+    def taken(self) -> tuple[list[Reading], int]:
+        """The readings as volts in order of their notes, and the octaves they were away."""
+        out = self.wired.output
+        readings = [
+            Reading(asked_volts(out, note), volts)
+            for note, (_, volts) in sorted(self.readings.items())
+        ]
+        return tuning.same_octave(out, readings) if self.relative else (readings, 0)
+
+
+class Tuner:
+    """`on_change` is called when `state` may have changed."""
+
+    def __init__(
+        self,
+        bench: Workbench,
+        *,
+        today: Callable[[], datetime] = datetime.now,
+        on_change: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._bench = bench
+        self._today = today
+        self.on_change = on_change
+        self.session: Session | None = None
+        self._shown: dict[str, Any] | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        link = bench.control.link
+        link.on_presence.append(self._presence)
+        link.on_state.append(self._state)
+
+    # --- a session ----------------------------------------------------------------------------
+
+    async def begin(self, output: str, every: int) -> Session:
+        """Puts an output on the bench; `every` semitones between the notes of its ladder.
+
+        Raises `CommandError` when it is no pitch output, another is on the bench, or the song
+        runs.
+        """
+        wired = self._pitch(output)
+        self._bench.must_stand()
+        if self.session is not None and self.session.wired.name != output:
+            raise CommandError(f"{self.session.wired.name} is being tuned; end that first", "state")
+        await self._correct(output, None)
+        self.session = Session(wired, tuning.ladder(wired.output, every))
+        self._changed()
+        return self.session
+
+    async def sound(self, note: int | None, client: str) -> Session:
+        """Sounds a note of the ladder for half a minute at most; None silences it."""
+        session = self._open()
+        self._bench.must_stand()
+        if note is None:
+            await self._bench.rest(session.wired, client)
+        else:
+            self._known(session, note)
+            await self._bench.value(session.wired, "pitch", float(note), client, TONE_MS)
+        session.sounding = note
+        self._changed()
+        return session
+
+    def read(self, note: int, text: str) -> Session:
+        """Takes a reading, or forgets it when `text` is empty. Raises `CommandError` in plain
+        words when it cannot be read."""
+        session = self._open()
+        self._known(session, note)
+        text = text.strip()
+        if not text:
+            session.readings.pop(note, None)
+            self._changed()
+            return session
+        try:
+            volts = tuning.parse_reading(session.wired.output, text)
+        except ValueError as error:
+            raise CommandError(str(error)) from None
+        others = {tuning.is_relative(t) for n, (t, _) in session.readings.items() if n != note}
+        if others - {tuning.is_relative(text)}:
+            raise CommandError("take all readings the same way: volts, or frequencies and notes")
+        session.readings[note] = (text, volts)
+        self._changed()
+        return session
+
+    async def keep(self, client: str, *, doubtful: bool = False) -> tuple[Tuning, Path]:
+        """Writes what was found beside the rig and gives it to the player; ends the session.
+
+        Raises `CommandError` when there are too few readings, or when they raise a doubt and
+        `doubtful` does not say that a person has seen it.
+        """
+        session = self._open()
+        rig = self._bench.the_rig()
+        readings, _ = session.taken()
+        try:
+            made = fit(session.wired.output, readings, self._now().isoformat())
+        except InputError as error:
+            raise CommandError("; ".join(p.message for p in error.problems), "state") from None
+        if made.doubts and not doubtful:
+            raise CommandError(f"not kept: {'; '.join(made.doubts)}", "state")
+        profile = rig.interfaces[session.wired.port].profile.name
+        kept = tuning.tuned(made, readings, profile)
+        name = session.wired.name
+        path = await self._file(tuning.save_tuning, _path(rig), name, kept, self._now())
+        await self._leave(session, kept.correction, client)
+        return kept, path
+
+    async def end(self, client: str) -> None:
+        """Ends the session; what was kept before applies again."""
+        session = self._open()
+        await self._leave(session, (await self._kept()).get(session.wired.name), client)
+
+    async def undo(self, output: str) -> tuple[Tuning | None, Path]:
+        """Brings back what the output had before its last tuning (None: untuned), and gives it to
+        the player; also the file."""
+        self._pitch(output)
+        path = _path(self._bench.the_rig())
+        if self.session is not None and self.session.wired.name == output:
+            raise CommandError(f"{output} is being tuned; end that first", "state")
+        try:
+            before: Tuning | None = await self._file(tuning.undo_tuning, path, output, self._now())
+        except InputError as error:
+            if all("no tuning to undo" in problem.message for problem in error.problems):
+                raise CommandError(f"{output} has no tuning to undo", "state") from None
+            raise
+        await self._correct(output, None if before is None else before.correction)
+        return before, tuning.tuning_path(path)
+
+    # --- what surfaces see --------------------------------------------------------------------
+
+    async def outputs(self) -> list[dict[str, Any]]:
+        """Every pitch output and how it is tuned."""
+        rig = self._bench.the_rig()
+        found = {} if rig.path is None else await self._file(tuning.load_tuning, rig.path)
+        return [
+            {
+                "output": name,
+                "cable": wired.cable,
+                "law": wired.output.law,
+                "made": found[name].correction.made if name in found else "",
+                "points": len(found[name].readings) if name in found else 0,
+            }
+            for name, wired in rig.wired.items()
+            if wired.output.kind == "pitch"
+        ]
+
+    def state(self) -> dict[str, Any] | None:
+        """The session, with what its readings say so far; None when there is none."""
+        session = self.session
+        if session is None or self._shown is not None:
+            return self._shown
+        wired = session.wired
+        says, result = "", None
+        readings, octaves = session.taken()
+        try:
+            result = result_of(wired, fit(wired.output, readings), readings, octaves)
+        except InputError as error:
+            says = "; ".join(problem.message for problem in error.problems)
+        self._shown = {
+            "output": wired.name,
+            "cable": wired.cable,
+            "law": wired.output.law,
+            "notes": [
+                {
+                    "note": note,
+                    "name": note_name(note),
+                    "text": session.readings.get(note, ("", 0.0))[0],
+                    "volts": round(session.readings[note][1], 6)
+                    if note in session.readings
+                    else None,
+                }
+                for note in session.notes
+            ],
+            "sounding": session.sounding,
+            "says": says,
+            "result": result,
+        }
+        return self._shown
+
+    def _changed(self) -> None:
+        self._shown = None
+        self.on_change()
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _pitch(self, output: str) -> WiredOutput:
+        wired = self._bench.output(output)
+        if wired.output.kind != "pitch":
+            raise CommandError(f"{output} is a {wired.output.kind} output: only pitch is tuned")
+        return wired
+
+    def _open(self) -> Session:
+        if self.session is None:
+            raise CommandError("nothing is being tuned", "state")
+        return self.session
+
+    @staticmethod
+    def _known(session: Session, note: int) -> None:
+        if note not in session.notes:
+            raise CommandError(f"{note} is not a note of this ladder", "unknown")
+
+    async def _leave(self, session: Session, correction: Correction | None, client: str) -> None:
+        self.session = None
+        self._changed()
+        await self._correct(session.wired.name, correction)
+        if session.sounding is not None and self._bench.stands:
+            await self._bench.rest(session.wired, client)
+
+    async def _kept(self) -> dict[str, Correction]:
+        rig = self._bench.the_rig()
+        found: dict[str, Correction] = (await self._file(tuning.corrections, rig))[0]
+        return found
+
+    async def _file(self, work: Callable[..., Any], *given: Any) -> Any:
+        try:
+            return await asyncio.to_thread(work, *given)
+        except OSError as error:
+            raise CommandError(f"the tuning cannot be read or written: {error}", "state") from None
+
+    async def _correct(self, output: str, correction: Correction | None) -> None:
+        given = (
+            None
+            if correction is None
+            else {
+                "offset_volts": correction.offset_volts,
+                "gain": correction.gain,
+                "table": [list(row) for row in correction.table],
+                "made": correction.made,
+            }
+        )
+        await self._bench.control.link.send(Correct(output=output, correction=given))
+
+    def _now(self) -> datetime:
+        return self._today().replace(microsecond=0)
+
+    def _presence(self, present: bool) -> None:
+        if present and self._bench.rig is not None:
+            self._start(self._again())
+
+    async def _again(self) -> None:
+        """A new player has the tunings that it was started with, which may be old ones."""
+        with contextlib.suppress(BridgeError):
+            kept = await self._kept()
+            for name, wired in self._bench.the_rig().wired.items():
+                tuned_now = self.session is not None and self.session.wired.name == name
+                if wired.output.kind == "pitch":
+                    await self._correct(name, None if tuned_now else kept.get(name))
+
+    def _state(self, changed: frozenset[str]) -> None:
+        if self.session is not None and "transport" in changed and not self._bench.stands:
+            session, self.session = self.session, None
+            session.sounding = None  # the song moves the output now
+            self._start(self._put_back(session))
+
+    async def _put_back(self, session: Session) -> None:
+        self._changed()
+        with contextlib.suppress(BridgeError):
+            await self._correct(session.wired.name, (await self._kept()).get(session.wired.name))
+
+    def _start(self, work: Any) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+
+def result_of(
+    wired: WiredOutput, found: Fit, readings: list[Reading], octaves: int
+) -> dict[str, Any]:
+    """What a fit says, for surfaces: volts in mV, errors in cents."""
+    correction = found.correction
+    rows = tuning.told(wired.output, found, readings)
+    return {
+        "offset_mv": round(correction.offset_volts * 1000, 3),
+        "gain": round(correction.gain, 7),
+        "table": [[round(note, 3), round(cents, 3)] for note, cents in correction.table],
+        "worst_before": round(found.worst(found.before), 3),
+        "worst_after": round(found.worst(found.after), 3),
+        "octaves": octaves,
+        "warnings": list(found.warnings),
+        "doubts": list(found.doubts),
+        "rows": [
+            {
+                key: round(value, 6) if isinstance(value, float) else value
+                for key, value in row.items()
+            }
+            for row in rows
+        ],
+    }
+
+
+def _path(rig: Rig) -> Path:
+    if rig.path is None:
+        raise PlayerError("the rig has no file")
+    return rig.path

@@ -1,0 +1,98 @@
+"""What tuning and soundcheck share: one output by hand, while the song stands."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Literal
+
+from bridge.bench.checklist import QUIET, gate_of
+from bridge.control.door import Control
+from bridge.errors import CommandError, PlayerError
+from bridge.files.rig import Rig
+from bridge.music.commands import known
+from bridge.protocol.running import TryOutput
+from bridge.voltage.profile import WiredOutput, note_of_volts
+
+SETTLE_S = 0.03  # a pitch is on the wire and has settled before the gate of its voice opens
+TONE_MS = 30_000.0
+
+Sleep = Callable[[float], Awaitable[None]]
+
+
+class Workbench:
+    """Moves single outputs through the control door. `rig` is set once it has been read."""
+
+    def __init__(self, control: Control, sleep: Sleep = asyncio.sleep) -> None:
+        self.control = control
+        self.rig: Rig | None = None
+        self.sleep = sleep
+
+    def the_rig(self) -> Rig:
+        if self.rig is None:
+            raise PlayerError("the rig has not been read yet")
+        return self.rig
+
+    def output(self, name: str) -> WiredOutput:
+        """Raises `CommandError` when there is no such output."""
+        rig = self.the_rig()
+        known("output", name, rig.wired)
+        return rig.wired[name]
+
+    @property
+    def stands(self) -> bool:
+        """Whether the song stands, so that nothing else moves the outputs."""
+        state = self.control.link.state.get("transport", {}).get("state", "stopped")
+        return bool(state == "stopped")
+
+    def must_stand(self) -> None:
+        """Raises `CommandError` while the song runs."""
+        if not self.control.link.present:
+            raise PlayerError("the player is away; it is being started again")
+        if not self.stands:
+            raise CommandError("stop the song first: it would play over the test", "state")
+
+    async def gate(self, wired: WiredOutput, level: float, client: str, ms: float = 0.0) -> None:
+        if wired.output.gates and wired.output.address.by != "clock":
+            await self._try(wired.name, "gate", level, client, ms)
+
+    async def value(
+        self,
+        wired: WiredOutput,
+        what: Literal["pitch", "level"],
+        value: float,
+        client: str,
+        ms: float = 0.0,
+    ) -> None:
+        """Moves a pitch (a note) or a level (volts); a voice that moves with its gate only is
+        opened quietly, for `ms`."""
+        gate = gate_of(wired, self.the_rig().wired)
+        if gate is not None:
+            await self.gate(self.output(gate), 0.0, client)
+        await self._try(wired.name, what, value, client)
+        if gate is not None:
+            await self.sleep(SETTLE_S)
+            await self.gate(self.output(gate), QUIET, client, ms)
+
+    async def rest(self, wired: WiredOutput, client: str) -> None:
+        """The output as it is when nothing plays."""
+        out = wired.output
+        gate = gate_of(wired, self.the_rig().wired)
+        for name in filter(None, (gate, wired.name if out.gates else None)):
+            await self.gate(self.output(name), 0.0, client)
+        if out.kind == "level":
+            await self._try(wired.name, "level", out.rest, client)
+        elif out.kind == "pitch" and not (out.law == "hz/v" and out.rest <= 0):
+            note = min(max(note_of_volts(out, out.rest), 0.0), 127.0)
+            await self._try(wired.name, "pitch", note, client)
+
+    async def _try(
+        self,
+        output: str,
+        action: Literal["gate", "pitch", "level"],
+        value: float,
+        client: str,
+        ms: float = 0.0,
+    ) -> None:
+        command = TryOutput(output=output, action=action, value=value, ms=ms or None)
+        await self.control.do(command, client)

@@ -1,0 +1,140 @@
+"""Who may talk to the service, and what every answer says to a browser.
+
+On the machine itself (the default) only loopback addresses are listened on. Two dangers remain,
+both from pages of other sites in a browser on the same machine: name rebinding, met by checking
+`Host`; and forged requests, met by checking `Origin` on everything that changes something and on
+the WebSocket.
+
+A page of another site may not read anything here either, nor have anything made that costs time:
+its requests carry ``Sec-Fetch-Site`` or ``Origin``, and only a plain visit of the page is let in.
+
+With ``--lan`` every request needs a token of 128 random bits: in the cookie that the printed
+address (``/?token=...``) leaves behind once, or as ``Authorization: Bearer``. The query is looked
+at on every path, so a program may also put it on the WebSocket's address.
+
+OSC has no place for a token in its fixed addresses. The rule: a host may send OSC from the moment
+it has shown the token, over HTTP (opening the page is enough) or once as ``/token s`` over OSC,
+until `ADMIT_S` after it did so last, also when the service has been started again meanwhile.
+Loopback always may. (A host on the same network could forge the sender of a datagram; who must
+exclude that keeps OSC on the machine.)
+"""
+
+from __future__ import annotations
+
+import hmac
+import ipaddress
+import logging
+import re
+import socket
+import time
+from collections.abc import Callable
+
+from bridge.control.remembered import Remembered
+
+log = logging.getLogger(__name__)
+
+ADMIT_S = 12 * 3600  # longer than any night
+KEEP_S = 3600.0  # an admission that is newer than the kept one by less is not written again
+HOSTS_MOST = 256  # hosts remembered as admitted
+
+_PORT = r"(?::\d{0,5})?"
+_NUMBER_6 = re.compile(rf"\[([0-9a-f:.]+(?:%[\w.~-]+)?)\]{_PORT}", re.ASCII)
+_NAME = re.compile(rf"([a-z0-9._-]+){_PORT}", re.ASCII)
+
+
+def is_loopback(host: str) -> bool:
+    try:
+        address = ipaddress.ip_address(host.partition("%")[0])
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None)
+    return address.is_loopback or bool(mapped and mapped.is_loopback)
+
+
+def split_host(value: str) -> str:
+    """The host of a `Host` header (RFC 9110, section 7.2), without port and brackets, in lower
+    case; "" when it is none."""
+    found = _NUMBER_6.fullmatch(value.lower()) or _NAME.fullmatch(value.lower())
+    return "" if found is None else found[1]
+
+
+class Access:
+    """The rules for one run of the service. `token` is None on the machine itself; `remembered`
+    is where those who were let in are kept. `clock` is monotonic and goes on over a restart."""
+
+    def __init__(
+        self,
+        token: str | None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        remembered: Remembered | None = None,
+    ) -> None:
+        self.token = token
+        self.refused = 0
+        self._clock = clock
+        self._remembered = remembered or Remembered(None, 0)
+        self._network = self._remembered.load()
+        self._admitted: dict[str, float] = {}
+        if token is not None:
+            now = clock()
+            ends = {host: min(end, now + ADMIT_S) for host, end in self._network.admitted.items()}
+            self._admitted = {host: end for host, end in ends.items() if end > now}
+        if self._admitted or self._network.subscribers:
+            log.info(
+                "%d hosts are let in and %d subscriptions go on, as before the restart",
+                len(self._admitted),
+                len(self._network.subscribers),
+            )
+        name = socket.gethostname().lower()
+        self._names = {"localhost"} | ({name, f"{name}.local"} if token else set())
+
+    def host_allowed(self, header: str | None) -> bool:
+        """Whether `Host` names this machine. A rebound name is never a number, so with ``--lan``
+        any numeric address is ours."""
+        host = split_host(header or "")
+        if not host:
+            return False
+        if host in self._names or is_loopback(host):
+            return True
+        try:
+            ipaddress.ip_address(host)
+        except ValueError:
+            return False
+        return self.token is not None
+
+    def matches(self, shown: str | None) -> bool:
+        """Compares a token that was shown, in constant time."""
+        return (
+            self.token is not None
+            and shown is not None
+            # Header values may hold any byte; those that are no text come as lone surrogates.
+            and hmac.compare_digest(shown.encode("utf-8", "surrogatepass"), self.token.encode())
+        )
+
+    def admit(self, host: str) -> None:
+        """The host has shown the token: it may send OSC for `ADMIT_S`."""
+        if self.token is None:
+            return
+        self._admitted.pop(host, None)
+        self._admitted[host] = self._clock() + ADMIT_S
+        while len(self._admitted) > HOSTS_MOST:
+            del self._admitted[next(iter(self._admitted))]
+        if self._admitted[host] - self._network.admitted.get(host, 0.0) > KEEP_S:
+            self._network.admitted = dict(self._admitted)
+            self._remembered.keep(lambda: self._network)
+
+    @property
+    def subscribers(self) -> list[tuple[str, int]]:
+        """Who got feedback from the service before this one, and may have it."""
+        return [to for to in self._network.subscribers if self.osc_allowed(to[0])]
+
+    def keep_subscribers(self, subscribers: list[tuple[str, int]]) -> None:
+        """Remembers who gets feedback, for a service that comes after this one."""
+        if subscribers != self._network.subscribers:
+            self._network.subscribers = subscribers
+            self._remembered.keep(lambda: self._network)
+
+    def osc_allowed(self, host: str) -> bool:
+        if is_loopback(host):
+            return True
+        return self.token is not None and self._admitted.get(host, 0.0) > self._clock()

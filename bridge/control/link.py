@@ -1,0 +1,213 @@
+"""The service's end of the wire to the player: one local stream socket, commands one way, state the
+other.
+
+The link reconnects for as long as the service lives. What it holds is only the newest state; a
+state frame replaces whole top-level keys, so members of `state` that did not change stay the same
+objects (observers use that to compare cheaply). Treat everything in `state` as read-only.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import json
+import logging
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, cast
+
+from bridge.errors import CommandError, PlayerError
+from bridge.player.messages import Kind, Unpacker, pack, pack_json
+from bridge.protocol.command import Command, encode
+from bridge.protocol.state import State
+
+log = logging.getLogger(__name__)
+
+READ_BYTES = 64 << 10
+WAITING_MOST = 256 << 10  # bytes not yet taken by the player; above that it is not answering
+RETRY_FIRST_S = 0.05
+RETRY_MOST_S = 0.5
+
+StateListener = Callable[[frozenset[str]], None]
+PlayedListener = Callable[[dict[str, Any]], None]
+PresenceListener = Callable[[bool], None]
+
+
+class PlayerLink:
+    """Client of the player's socket.
+
+    `present` tells whether the player is connected and has said hello; `state` is its newest state
+    (kept, and out of date, while it is away). Observers are called on the loop, in the order of
+    the frames: `on_state(keys that changed)`, `on_played(frame)`, `on_presence(present)`.
+    """
+
+    def __init__(self, socket_path: Path) -> None:
+        self.socket_path = socket_path
+        self.state: State = {}
+        self.origin: dict[str, Any] = {}
+        """What the player said at its hello of the set that it plays: `revision`, `text`, `file`
+        (empty when it does not know)."""
+        self.present = False
+        self.met = asyncio.Event()  # set when the player has said hello for the first time
+        self.on_state: list[StateListener] = []
+        self.on_played: list[PlayedListener] = []
+        self.on_presence: list[PresenceListener] = []
+        self._numbers = itertools.count(1)
+        self._waiting: dict[int, asyncio.Future[None]] = {}
+        self._writer: asyncio.StreamWriter | None = None
+        self._outgoing: list[bytes] = []
+
+    async def run(self) -> None:
+        """Connects, reads until the player goes, and starts again; ends only by cancellation."""
+        delay = RETRY_FIRST_S
+        while True:
+            try:
+                reader, writer = await asyncio.open_unix_connection(self.socket_path)
+            except OSError:
+                await asyncio.sleep(delay)
+                delay = min(delay * 2, RETRY_MOST_S)
+                continue
+            self._writer = writer
+            try:
+                unpacker = Unpacker()
+                while data := await reader.read(READ_BYTES):
+                    for kind, payload in unpacker.feed(data):
+                        self._frame(kind, payload)
+                    delay = RETRY_FIRST_S
+                log.warning("the player has gone; waiting for it")
+            except OSError as error:
+                log.warning("the player has gone (%s); waiting for it", error)
+            except ValueError as error:  # also bad JSON: whatever this is, it is not in step
+                log.error("what the player sends cannot be read: %s", error)
+            finally:
+                self._lost()
+                writer.close()
+            await asyncio.sleep(delay)
+
+    def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
+        """Sends a command of `client`'s; the future ends when the player has applied it.
+
+        The future raises `CommandError` when the player refuses and `PlayerError` when it goes
+        away first. Raises `PlayerError` at once when there is no player.
+        """
+        number, future = self._expect()
+        envelope: dict[str, Any] = {"seq": number, "client": client} if client else {"seq": number}
+        self._write(pack_json({**encode(command), **envelope}))
+        return future
+
+    async def reach(self, revision: int, within_s: float) -> None:
+        """Waits until the player plays a revision of the set or a later one, at most `within_s`."""
+        reached = asyncio.Event()
+
+        def look(changed: frozenset[str]) -> None:
+            if self.state.get("revision", 0) >= revision:
+                reached.set()
+
+        self.on_state.append(look)
+        try:
+            look(frozenset())
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(reached.wait(), within_s)
+        finally:
+            self.on_state.remove(look)
+
+    def tell(self, command: Command, client: str = "") -> None:
+        """As `send`, where nobody waits and a player that is away need not know."""
+        with contextlib.suppress(PlayerError):
+            self.send(command, client)
+
+    async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
+        """As `send`, for a command that carries a compiled score; pickled in a thread."""
+        number, future = self._expect()
+        numbered = {**command, "seq": number}
+        payload = await asyncio.to_thread(pickle.dumps, numbered, pickle.HIGHEST_PROTOCOL)
+        if future.done():  # the player went away meanwhile
+            return future
+        self._write(pack("P", payload))
+        return future
+
+    def _expect(self) -> tuple[int, asyncio.Future[None]]:
+        writer = self._writer
+        if writer is None or not self.present:
+            raise PlayerError("the player is away; it is being started again")
+        waiting = sum(map(len, self._outgoing)) + writer.transport.get_write_buffer_size()
+        if waiting > WAITING_MOST:
+            raise PlayerError("the player does not answer")
+        number = next(self._numbers)
+        future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        # Nobody may be waiting (OSC); an exception that nobody asks for is not a fault.
+        future.add_done_callback(lambda f: f.cancelled() or f.exception())
+        # Nor may an answer that never comes be kept for ever by those that gave up.
+        future.add_done_callback(lambda f: self._waiting.pop(number, None))
+        self._waiting[number] = future
+        return number, future
+
+    def _write(self, frame: bytes) -> None:
+        # What is sent in one turn of the loop goes out as one piece: the player then wakes once
+        # for it, and answers with one state.
+        if not self._outgoing:
+            asyncio.get_running_loop().call_soon(self._flush)
+        self._outgoing.append(frame)
+
+    def _flush(self) -> None:
+        frames, self._outgoing = self._outgoing, []
+        if self._writer is not None and not self._writer.is_closing():
+            self._writer.write(b"".join(frames))
+
+    def _frame(self, kind: Kind, payload: bytes) -> None:
+        if kind != "J":  # pickles are only ever sent towards the player
+            raise ValueError(f"a frame of kind {kind}")
+        frame = json.loads(payload)
+        what = frame.pop("type", None)
+        if what == "played":
+            for played in self.on_played:
+                played(frame)
+            return
+        if what not in ("hello", "state"):
+            return
+        acks = frame.pop("acks", ())
+        refused = frame.pop("refused", ())
+        if what == "hello":
+            origin = frame.pop("origin", None)
+            self.origin = origin if isinstance(origin, dict) else {}
+            changed = frozenset(frame) | frozenset(self.state)
+            self.state = frame
+        else:
+            changed = frozenset(frame)
+            self.state = cast(State, {**self.state, **frame})
+        if what == "hello" and not self.present:
+            self.present = True
+            self.met.set()
+            for presence in self.on_presence:
+                presence(True)
+        # The answers come after the state that they confirm, so that who waits sees it.
+        if changed:
+            for listener in self.on_state:
+                listener(changed)
+        for number in acks:
+            self._answer(number, None)
+        for number, error_kind, message in refused:
+            self._answer(number, CommandError(message, error_kind))
+
+    def _answer(self, number: int, error: Exception | None) -> None:
+        future = self._waiting.pop(number, None)
+        if future is None or future.done():
+            return
+        if error is None:
+            future.set_result(None)
+        else:
+            future.set_exception(error)
+
+    def _lost(self) -> None:
+        self._writer = None
+        self._outgoing.clear()
+        waiting, self._waiting = self._waiting, {}
+        for future in waiting.values():
+            if not future.done():
+                future.set_exception(PlayerError("the player went away before it could answer"))
+        if self.present:
+            self.present = False
+            for presence in self.on_presence:
+                presence(False)

@@ -1,0 +1,1 @@
+"""MIDI controllers: bindings, pick-up, lamps."""

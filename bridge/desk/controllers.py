@@ -1,0 +1,491 @@
+"""MIDI controllers on the desk: their knobs and buttons as one more hand at the control door.
+
+The player hands over the channel messages of the inputs that the rig lists under `controllers`. A
+knob moves a macro only after it has met the macro's value (`pickup`), so that nothing jumps when a
+page or a section has moved it meanwhile. A pad's velocity sets a macro at once. A button acts when
+it is pressed: a mute goes to the other side of where it is, a section is recalled on the bar,
+transport acts at once. Where a control says `feedback`, what it moves is shown on it.
+
+Learning waits for the next control that is touched and writes it into the rig's file (a dated copy
+of the old one is kept).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from bridge.control.door import Control
+from bridge.desk import lamps
+from bridge.desk.knobs import FINE, Pair, Pickup, Touched, read
+from bridge.errors import CommandError, PlayerError
+from bridge.files import controls
+from bridge.files.controls import TARGETS
+from bridge.files.rig import Binding, Rig
+from bridge.music.commands import known
+from bridge.protocol.command import Command
+from bridge.protocol.internal import Listen, SendFeedback, TakeInput
+from bridge.protocol.performing import MoveMacro, Mute, MuteAll, RecallSection, macro_target
+from bridge.protocol.running import Continue, Start, Stop, Tap
+
+LEARN_S = 20.0
+TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
+LAMPS_S = 1 / 30
+LAMPS_MOST = 32  # messages a round: about a third of what DIN carries
+TRANSPORT: dict[str, Callable[[], Command]] = {
+    "start": Start,
+    "stop": Stop,
+    "continue": Continue,
+    "tap": Tap,
+    "all-out": MuteAll,
+}
+_SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
+
+Key = tuple[str, str, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is to be learned: `target` is macro, mute, section or transport, `name` which one.
+    `controller` None: any. `replace`: also a control that does something else already."""
+
+    target: str
+    name: str
+    controller: str | None = None
+    pickup: bool = True
+    feedback: bool = False
+    fine: bool = False
+    latch: bool = False
+    replace: bool = False
+    within_s: float = LEARN_S
+
+    def binding(self, kind: str, number: int, channel: int) -> Binding:
+        """The wish as a control of the rig file."""
+        return Binding(
+            "cc" if kind == "cc" else "note",
+            number,
+            channel,
+            pickup=self.pickup,
+            feedback=self.feedback,
+            fine=self.fine and kind == "cc",
+            latch=self.latch,
+            **{self.target: self.name},
+        )
+
+
+@dataclass(slots=True)
+class _Learning:
+    wish: Wish
+    client: str
+    touched: asyncio.Future[Touched]
+    first: dict[Key, int]
+
+
+class _Bound:
+    """One control that does something: its binding, and what is known of its knob."""
+
+    def __init__(self, controller: str, binding: Binding) -> None:
+        self.controller = controller
+        self.binding = binding
+        self.value: float | None = None
+        self.down: bool | None = None
+        self.pair = Pair()
+        knob = binding.macro is not None and binding.kind == "cc"
+        self.pickup = Pickup(binding.pickup) if knob else None
+
+
+class Controllers:
+    """All controllers of the rig. `refused` counts what the door did not take; `on_change` is
+    called when `state` or `learning` may have changed, `on_rig` when the rig's file was written:
+    all that shows the rig must know what was just learned."""
+
+    def __init__(
+        self,
+        control: Control,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        today: Callable[[], datetime] = datetime.now,
+    ) -> None:
+        self._control = control
+        self._clock = clock
+        self._today = today
+        self._bound: dict[Key, list[_Bound]] = {}
+        self._fine: dict[Key, Key] = {}
+        self._learning: _Learning | None = None
+        self._writing = asyncio.Lock()
+        self._told: dict[tuple[str, bytes], bytes] = {}
+        self._dark = asyncio.Event()
+        self._state: dict[str, Any] | None = None
+        self.rig: Rig | None = None
+        self.refused = 0
+        self.on_change: list[Callable[[], None]] = []
+        self.on_rig: list[Callable[[Rig], None]] = []
+        link = control.link
+        link.on_played.append(self._played)
+        link.on_state.append(self._moved)
+        link.on_presence.append(self._presence)
+        control.on_owner_end.append(self._dark.set)
+
+    def use(self, rig: Rig) -> None:
+        """Takes the controllers of `rig` from now on; knobs that do what they did stay in hand."""
+        before = {(b.controller, b.binding): b for rows in self._bound.values() for b in rows}
+        self.rig = rig
+        self._bound, self._fine = {}, {}
+        for name, controller in rig.controllers.items():
+            for binding in controller.bindings:
+                key = (controller.port, binding.kind, binding.channel, binding.number)
+                bound = before.get((name, binding)) or _Bound(name, binding)
+                self._bound.setdefault(key, []).append(bound)
+                if binding.fine:
+                    self._fine[*key[:3], binding.number + FINE] = key
+        self._listen()
+        self._stand()
+        self._changed()
+
+    async def run(self) -> None:
+        """Keeps the lamps of controllers in step with the state; never returns."""
+        while True:
+            await self._dark.wait()
+            self._dark.clear()
+            if self.light():
+                self._dark.set()
+            await asyncio.sleep(LAMPS_S)
+
+    # --- what comes from the player -----------------------------------------------------------
+
+    def _played(self, frame: dict[str, Any]) -> None:
+        for _, port, data in frame.get("input", ()):
+            touched = read(port, bytes.fromhex(data))
+            if touched is not None:
+                self.take(touched)
+
+    def _moved(self, changed: frozenset[str]) -> None:
+        if "macros" in changed:
+            self._stand()
+        if changed & _SHOWN_KEYS:
+            self._changed()
+        self._dark.set()
+
+    def _presence(self, present: bool) -> None:
+        self._told.clear()
+        if present:
+            self._listen()
+            self._dark.set()
+
+    def _stand(self) -> None:
+        macros, now = self._control.link.state.get("macros", {}), self._clock()
+        for rows in self._bound.values():
+            for bound in rows:
+                name = bound.binding.macro
+                if bound.pickup is not None and name is not None and name in macros:
+                    bound.pickup.stands(macro_target(macros[name]), now)
+
+    def _listen(self) -> None:
+        """Tells the player of inputs that it does not know of yet."""
+        link = self._control.link
+        known = link.state.get("inputs", {})
+        if self.rig is None or not link.present:
+            return
+        for port in {x.port for x in self.rig.controllers.values()} - known.keys():
+            with contextlib.suppress(PlayerError):
+                link.send(Listen(port=port))
+
+    # --- what a control does ------------------------------------------------------------------
+
+    def take(self, touched: Touched) -> None:
+        """One control has moved."""
+        learning = self._learning
+        if learning is not None:
+            self._learn_from(learning, touched)
+            return
+        now = self._clock()
+        key = self._fine.get(touched.key, touched.key)
+        for bound in self._bound.get(key, ()):
+            value = touched.value / 127
+            if bound.binding.fine:
+                half = bound.pair.coarse if key == touched.key else bound.pair.fine
+                value = half(touched.value)
+            self._act(bound, touched, value, now)
+            self._changed()
+
+    def _act(self, bound: _Bound, touched: Touched, value: float, now: float) -> None:
+        was, bound.down, bound.value = bound.down, touched.pressed, value
+        try:
+            command = self._command(bound, value, now, bound.down and not was, bound.down != was)
+            if command is not None:
+                self._control.submit(command, f"midi {bound.controller}")
+        except (CommandError, PlayerError):
+            self.refused += 1
+            if bound.pickup is not None:
+                bound.pickup.let_go()
+
+    def _command(
+        self, bound: _Bound, value: float, now: float, press: bool, edge: bool
+    ) -> Command | None:
+        state, binding = self._control.link.state, bound.binding
+        if binding.macro is not None:
+            known("macro", binding.macro, state.get("macros", {}))
+            if bound.pickup is None:
+                return MoveMacro(macro=binding.macro, value=value) if press else None
+            if bound.pickup.move(value, now):
+                return MoveMacro(macro=binding.macro, value=value)
+            return None
+        if binding.mute is not None and (press or (edge and binding.latch)):
+            known("lane", binding.mute, state.get("lanes", {}))
+            lane = state["lanes"][binding.mute]
+            out = not press if binding.latch else not lane.get("under", lane["muted"])
+            return Mute(lane=binding.mute, muted=out)
+        if not press:
+            return None
+        if binding.section is not None:
+            return RecallSection(section=binding.section)
+        return TRANSPORT[binding.transport]() if binding.transport is not None else None
+
+    # --- lamps --------------------------------------------------------------------------------
+
+    def light(self) -> bool:
+        """Sends what has changed, a round of it; True while there is more."""
+        control, rig = self._control, self.rig
+        if rig is None or not control.link.present:
+            return False
+        busy = frozenset(
+            (bound.controller, macro)
+            for rows in self._bound.values()
+            for bound in rows
+            if (macro := bound.binding.macro) is not None
+            and control.owner(macro) == f"midi {bound.controller}"
+        )
+        now = lamps.shown(rig.controllers.values(), control.link.state, busy)
+        due = [key for key, data in now.items() if self._told.get(key) != data]
+        for port, address in due[:LAMPS_MOST]:
+            data = now[port, address]
+            try:
+                control.link.send(SendFeedback(port=port, data=data.hex()))
+            except PlayerError:
+                return False
+            self._told[port, address] = data
+        return len(due) > LAMPS_MOST
+
+    # --- learning -----------------------------------------------------------------------------
+
+    async def learn(self, wish: Wish, client: str) -> dict[str, Any]:
+        """Waits for a control, makes it do what is wished and writes the rig; gives its row.
+
+        Raises `CommandError` when nothing is touched in time, the control does something else
+        already, learning was cancelled, or the rig cannot be written.
+        """
+        rig = self._the_rig()
+        self._check(wish.target, wish.name)
+        if wish.controller is not None:
+            known("controller", wish.controller, rig.controllers)
+        if not rig.controllers:
+            raise CommandError(
+                "the rig lists no controllers; add one by the name of its port", "state"
+            )
+        if self._learning is not None:
+            raise CommandError("another control is being learned already", "state")
+        waiting = asyncio.get_running_loop().create_future()
+        self._learning = _Learning(wish, client, waiting, {})
+        self._changed()
+        try:
+            touched = await asyncio.wait_for(waiting, wish.within_s)
+        except TimeoutError:
+            raise CommandError(
+                f"no control was touched within {wish.within_s:g} s", "state"
+            ) from None
+        finally:
+            self._learning = None
+            self._changed()
+        controller = self._of_port(touched.port, wish.controller)
+        number = touched.number
+        if wish.fine and touched.kind == "cc" and number >= FINE:
+            number -= FINE  # its fine half has come first
+        binding = wish.binding(touched.kind, number, touched.channel)
+        return await self.bind(controller, binding, wish.replace)
+
+    def cancel(self, client: str | None = None) -> None:
+        """Ends learning, if there is any (and it is this client's)."""
+        learning = self._learning
+        if learning is None or client not in (None, learning.client):
+            return
+        if not learning.touched.done():
+            learning.touched.set_exception(CommandError("learning was cancelled", "state"))
+
+    def _learn_from(self, learning: _Learning, touched: Touched) -> None:
+        wish = learning.wish
+        if learning.touched.done() or self._of_port(touched.port, wish.controller) is None:
+            return
+        if wish.target == "macro" and touched.kind == "cc":
+            first = learning.first.setdefault(touched.key, touched.value)
+            chosen = abs(touched.value - first) >= TURNED
+        else:
+            chosen = touched.pressed
+        if chosen:
+            learning.touched.set_result(touched)
+
+    def _of_port(self, port: str, wanted: str | None) -> str | None:
+        for name, controller in self._the_rig().controllers.items():
+            if controller.port == port and wanted in (None, name):
+                return name
+        return None
+
+    # --- the rig's file -----------------------------------------------------------------------
+
+    async def bind(
+        self, controller: str | None, binding: Binding, replaces: bool = True
+    ) -> dict[str, Any]:
+        """Makes a control do something, in the file too. Raises `CommandError`, `InputError`."""
+        target, name = target_of(binding)
+        self._check(target, name)
+        known("controller", controller or "", self._the_rig().controllers)
+        assert controller is not None
+        for old in self._the_rig().controllers[controller].bindings:
+            same = (old.kind, old.number, old.channel)
+            if same != (binding.kind, binding.number, binding.channel) or replaces:
+                continue
+            was = target_of(old)
+            if was != (target, name):
+                raise CommandError(
+                    f"{words(binding)} of {controller} is for {' '.join(was)} already; forget it "
+                    "first, or replace it",
+                    "state",
+                )
+        await self._write(lambda rig: controls.bind(rig, controller, binding, self._today()))
+        key = (
+            self._the_rig().controllers[controller].port,
+            binding.kind,
+            binding.channel,
+            binding.number,
+        )
+        bound = next(b for b in self._bound[key] if b.controller == controller)
+        return {"controller": controller, **self._row(bound)}
+
+    async def forget(self, controller: str, kind: str, channel: int, number: int) -> None:
+        """Takes what a control does away again, in the rig's file too."""
+        rig = self._the_rig()
+        known("controller", controller, rig.controllers)
+        there = any(
+            (b.kind, b.number, b.channel) == (kind, number, channel)
+            for b in rig.controllers[controller].bindings
+        )
+        if not there:
+            what = f"{kind} {number} on channel {channel}"
+            raise CommandError(f"{what} of {controller} does nothing", "unknown")
+        await self._write(
+            lambda rig: controls.unbind(rig, controller, kind, number, channel, self._today())
+        )
+
+    async def put(self, controller: str, port: str) -> None:
+        """Adds a controller, or finds one by another port."""
+        await self._write(lambda rig: controls.put_controller(rig, controller, port, self._today()))
+
+    async def remove(self, controller: str) -> None:
+        known("controller", controller, self._the_rig().controllers)
+        await self._write(lambda rig: controls.remove_controller(rig, controller, self._today()))
+
+    async def play(self, controller: str, data: str) -> None:
+        """A message (hex) as if it came from a simulated controller."""
+        known("controller", controller, self._the_rig().controllers)
+        port = self._the_rig().controllers[controller].port
+        await self._control.link.send(TakeInput(port=port, data=data))
+
+    async def _write(self, change: Callable[[Rig], Rig]) -> None:
+        async with self._writing:
+            try:
+                rig = await asyncio.to_thread(change, self._the_rig())
+            except (OSError, UnicodeDecodeError) as error:
+                raise CommandError(f"the rig cannot be written: {error}", "state") from None
+            self.use(rig)
+            for hear in self.on_rig:
+                hear(rig)
+
+    # --- what surfaces see --------------------------------------------------------------------
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Every control that does something."""
+        return [{"controller": bound.controller, **self._row(bound)} for bound in self._in_order()]
+
+    def state(self) -> dict[str, Any]:
+        """Controllers by name; the same object until something has changed."""
+        if self._state is None:
+            inputs = self._control.link.state.get("inputs", {})
+            listed = self.rig.controllers.values() if self.rig is not None else ()
+            self._state = {
+                x.name: {"port": x.port, "open": bool(inputs.get(x.port)), "controls": {}}
+                for x in listed
+            }
+            for bound in self._in_order():
+                b = bound.binding
+                place = f"{b.kind}-{b.number}-{b.channel}"
+                self._state[bound.controller]["controls"][place] = self._row(bound)
+        return self._state
+
+    def learning(self) -> dict[str, Any] | None:
+        """What is being learned, and for whom; None when nothing is."""
+        if self._learning is None:
+            return None
+        wish = self._learning.wish
+        return {"target": wish.target, "name": wish.name, "client": self._learning.client}
+
+    def _in_order(self) -> Iterable[_Bound]:
+        return (bound for rows in self._bound.values() for bound in rows)
+
+    def _row(self, bound: _Bound) -> dict[str, Any]:
+        binding, pickup = bound.binding, bound.pickup
+        target, name = target_of(binding)
+        return {
+            "kind": binding.kind,
+            "number": binding.number,
+            "channel": binding.channel,
+            "target": target,
+            "name": name,
+            "pickup": binding.pickup,
+            "feedback": binding.feedback,
+            "fine": binding.fine,
+            "latch": binding.latch,
+            "known": name in self._known(target),
+            "value": None if bound.value is None else round(bound.value, 4),
+            "waiting": pickup is not None and pickup.waiting,
+            "goal": None if pickup is None or pickup.goal is None else round(pickup.goal, 4),
+        }
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _known(self, target: str) -> Iterable[str]:
+        state = self._control.link.state
+        known: dict[str, Iterable[str]] = {
+            "macro": state.get("macros", ()),
+            "mute": state.get("lanes", ()),
+            "section": state.get("sections", ()),
+            "transport": TRANSPORT,
+        }
+        return known[target]
+
+    def _check(self, target: str, name: str) -> None:
+        what = {"mute": "lane", "transport": "transport word"}.get(target, target)
+        known(what, name, self._known(target))
+
+    def _the_rig(self) -> Rig:
+        if self.rig is None:
+            raise PlayerError("the rig has not been read yet")
+        return self.rig
+
+    def _changed(self) -> None:
+        self._state = None
+        for told in self.on_change:
+            told()
+
+
+def target_of(binding: Binding) -> tuple[str, str]:
+    """(macro, mute, section or transport; the name)."""
+    return next((t, str(name)) for t in TARGETS if (name := getattr(binding, t)) is not None)
+
+
+def words(binding: Binding) -> str:
+    """``cc 21 on channel 1``."""
+    return f"{binding.kind} {binding.number} on channel {binding.channel}"

@@ -1,0 +1,1 @@
+"""The real-time process: song clock, timeline, ports in use, frames."""

@@ -1,0 +1,500 @@
+"""The player: what to send, and when. No process, no socket, no sleeping.
+
+Whoever runs it calls `step(now)`, which sends what is due and returns when to call again; commands
+and incoming MIDI are handed in between. All times are monotonic nanoseconds, so a test plays an
+hour in a second by handing in its own.
+
+How an event gets out: the renderer gives events some 30 ms ahead (`part`); the timeline holds them
+by tick and binds the next 15 ms to deadlines; what falls together is encoded a millisecond ahead
+and then only sent (`sending`). Rendering and other work that can wait is done where no deadline is
+near.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor
+from bridge.errors import CommandError
+from bridge.music.performance import Performance
+from bridge.music.score import Score
+from bridge.player import dispatch as hands
+from bridge.player.dispatch import offset_ns_of
+from bridge.player.incoming import Incoming
+from bridge.player.leading import RESET_EARLY_NS, Leading
+from bridge.player.outputs import Outputs
+from bridge.player.part import Names, Part
+from bridge.player.sending import STAGE_NS, Sender
+from bridge.player.songclock import Did, SongClock
+from bridge.player.standing import Standing
+from bridge.player.start import NS_PER_MS, ClockSettings, PortSpec, Timing
+from bridge.player.timeline import Timeline
+from bridge.ports.port import OutPort
+from bridge.protocol.command import Command
+from bridge.protocol.performing import MoveMacro
+from bridge.protocol.running import SetTempo
+from bridge.voltage.calibration import Correction
+from bridge.voltage.profile import WiredOutput
+
+SLACK_NS = 2_500_000
+"""Work that can wait is done where the next deadline is at least this far away."""
+AHEAD_NS = 7_000_000
+"""How much earlier than needed rendering is done, where there is slack."""
+CHUNK_NS = 4_000_000
+RESUME_NS = 5_000_000
+"""What is still to be done when a restarted player has found its place."""
+STALE_NS = 300_000
+"""A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
+OTHER_TEMPO = 0.01
+"""A followed clock that differs more than this is another tempo: what is in ms is made by it."""
+IDLE_NS = 50_000_000
+CHECK_NS = 10_000_000
+LEFT_OUT_SAID_NS = 60_000_000_000
+"""What is left out is said once, and again only after so long a pause."""
+REST_SHARE = 3
+"""On the way to a far place while the song stands: this many times as long at rest as at work."""
+RENDER_NS = 12_000_000
+"""How long rendering may take before everything else has its turn."""
+RENDER_TICKS = 96
+BEHIND_NS = 250_000_000
+"""Rendering that is this far behind leaves music out, rather than to play all of it late."""
+RESUME_WALK_NS = 500_000_000
+WARNINGS_MOST = 50
+
+Done = Callable[[CommandError | None], None]
+_TIMING, _SETTINGS = Timing(), ClockSettings()
+
+
+class Player:
+    """One set, playing on one rig. `clock` reads the monotonic time, for stamps of what was sent.
+
+    Public besides the methods: `song` (where it is), `outputs` (ports, what was sent, lateness),
+    `sender` (what was played), `incoming`, `performance`, `warnings`.
+    """
+
+    def __init__(
+        self,
+        score: Score,
+        outputs: Mapping[str, WiredOutput],
+        ports: Mapping[str, OutPort],
+        now: int,
+        clock: Callable[[], int],
+        *,
+        specs: Mapping[str, PortSpec] | None = None,
+        timing: Timing = _TIMING,
+        settings: ClockSettings = _SETTINGS,
+        corrections: Mapping[str, Correction] | None = None,
+        revision: int = 1,
+    ) -> None:
+        specs = specs or {}
+        latency = {name: round(spec.latency_ms * NS_PER_MS) for name, spec in specs.items()}
+        early = {name: latency.get(wired.port, 0) for name, wired in outputs.items()}
+        self.part = Part(score, revision, outputs, early, timing, clock)
+        self.outputs = Outputs(outputs, ports, specs, corrections or {}, clock)
+        self.timeline = Timeline(timing.gap_ns)
+        send_to = tuple(port for port in settings.send_to if port in self.outputs.ports)
+        self.leading = Leading(outputs, send_to, round(timing.trigger_ms * NS_PER_MS))
+        self.sender = Sender(self.timeline, self.outputs, self.leading)
+        self.song = SongClock(now, self.performance.tempo, settings.follow, bool(send_to))
+        self.incoming = Incoming()
+        self.offset_ns = offset_ns_of(settings.offset_ms)
+        self.warnings: list[str] = []
+        self._clock = clock
+        self._walk_at = 0
+        self._left_out_at: int | None = None
+        self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
+        self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
+        self._waiting: deque[tuple[Command, Done | None, str]] = deque()
+        self.standing = Standing(self.outputs)
+        self._bpm = self.performance.tempo
+        self._ready = self.song.ready
+        self._aim()
+        for port in self.outputs.ports:
+            self.outputs.send(self.outputs.setup(port))
+        self.standing.take(self.part.values())
+
+    @property
+    def performance(self) -> Performance:
+        return self.part.performance
+
+    @property
+    def staged(self) -> bool:
+        """Whether the next messages are ready and only wait for their deadline."""
+        return self.sender.staged_due is not None
+
+    def warn(self, text: str) -> None:
+        """A line for the performer; the oldest go."""
+        self.warnings.append(text)
+        del self.warnings[:-WARNINGS_MOST]
+
+    # --- time -----------------------------------------------------------------------------------
+
+    def step(self, now: int) -> int:
+        """Sends what is due by `now`; returns the time of the next call (at the latest)."""
+        sender = self.sender
+        if sender.staged_due is not None:
+            if now < sender.staged_due:
+                return sender.staged_due
+            sender.send_staged()
+        self.carry_out(self.song.check(now), now)
+        while True:
+            self._work(now)
+            due = sender.stage(now, self.song.bpm)
+            if due is None:
+                break
+            if due > now:
+                return due
+            sender.send_staged()
+        sender.trickle(now)
+        return self._next(now)
+
+    def slack(self, now: int) -> int:
+        """Ns until something must be sent: how long other work may take."""
+        return self.sender.slack(now)
+
+    def _next(self, now: int) -> int:
+        times = [now + IDLE_NS]
+        due = self.timeline.next_due()
+        if due is not None:
+            times.append(due - STAGE_NS)
+        tick = self.timeline.next_tick()
+        if tick is not None:
+            times.append(self.song.time_of(tick) - self._earliest() - 3 * STAGE_NS)
+        if self.song.playing:
+            must = self.song.time_of(self.part.rendered) - self._need()
+            may = must - AHEAD_NS
+            times.append(may if may > now else must)
+            if self.song.following:
+                times.append(now + CHECK_NS)
+        if self.leading.send_to and self.song.ready:
+            times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
+        value = self.outputs.next_value()
+        if value is not None:
+            times.append(value if value > now else now + STAGE_NS // 2)
+        if self.part.seeking and not self.song.playing:
+            times.append(self._walk_at)
+        elif self.standing.at is not None:
+            times.append(self.standing.at)
+        return max(min(times), now + 50_000)
+
+    def _earliest(self) -> int:
+        """The most by which anything may leave before its tick."""
+        return self._most_early + max(0, -self.offset_ns)
+
+    def _need(self) -> int:
+        """How far ahead of now events must be known."""
+        return self._horizon + self._earliest()
+
+    def _work(self, now: int) -> None:
+        while self._waiting:
+            command, done, client = self._waiting.popleft()
+            self._answer(command, now, done, client)
+        song = self.song
+        if song.playing:
+            ready = song.time_of(self.part.rendered)
+            need = now + self._need()
+            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
+                self._render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
+        elif self.part.seeking:
+            if now >= self._walk_at:
+                self._walk_at = now + (1 + REST_SHARE) * self.part.approach()
+                if not self.part.seeking:
+                    self._arrived(now)
+        else:
+            if self.part.swap_waits:
+                self._change_score(max(0, math.ceil(song.tick_at(now))))
+            if self.standing.at is not None and now >= self.standing.at:
+                self.standing.send(self.part.values(), now)
+        if song.ready and not self._ready:
+            self.leading.align(math.ceil(song.tick_at(now)))  # clocks gone by are not sent
+        self._ready = song.ready
+        if song.ready:
+            until = now + self._horizon
+            for item in self.leading.clock_bytes(until, song.time_of, not song.following):
+                self.timeline.add(item)
+            self.timeline.bind(until, song.time_of, self.offset_ns, self._earliest())
+
+    def _render(self, goal: int) -> None:
+        part = self.part
+        if part.last is not None:
+            goal = min(goal, part.last)
+        jump = self.song.horizon
+        if jump is not None:
+            goal = min(goal, jump)
+        until = self._clock() + RENDER_NS
+        while part.rendered < goal:
+            now = self._clock()
+            if now - self.song.time_of(part.rendered) > BEHIND_NS:
+                self._leave_out(now)
+            if now > until:
+                return
+            start = part.rendered
+            if part.swap_due:  # it may bring a tempo, which holds from the very line on
+                for item in part.change_score():
+                    self.timeline.add(item)
+                self._keep_up(start)
+            for item in part.render(min(goal, start + RENDER_TICKS), self.song.bpm):
+                self.timeline.add(item)
+            for item in self.leading.pulses(start, part.rendered, self.song.bpm):
+                self.timeline.add(item)
+            self._keep_up(part.rendered)
+
+    def _leave_out(self, now: int) -> None:
+        """Leaves out what is overdue by far: the song goes on where it should be by now."""
+        part, song = self.part, self.song
+        behind = now - song.time_of(part.rendered)
+        self.sender.close_gates()
+        part.skip(max(part.rendered, math.ceil(song.tick_at(now + self._need()))))
+        self._keep_up(part.rendered)
+        self.outputs.lateness.left_out_ns += behind
+        if self._left_out_at is None or now - self._left_out_at > LEFT_OUT_SAID_NS:
+            self.warn(
+                f"playing fell {behind // NS_PER_MS} ms behind and that part is left out: "
+                "the set asks too much of this computer, or something else keeps it busy"
+            )
+        self._left_out_at = now
+
+    def _keep_up(self, tick: int) -> None:
+        """The song goes at the tempo that the performance has at `tick`, from there on."""
+        bpm = self.part.performance.at(tick).bpm
+        if not self.song.following and bpm != self._bpm:
+            self._set_bpm(bpm, tick, 0)
+
+    # --- commands -------------------------------------------------------------------------------
+
+    def command(
+        self, command: Command, now: int, done: Done | None = None, client: str = ""
+    ) -> None:
+        """Does a command, or refuses it whole: CommandError, or `done(error)` where one is given.
+        `client` is who sent it.
+
+        What is already on its way out (less than a millisecond) goes first; then `done` is called.
+        """
+        if self.staged:
+            self._waiting.append((command, done, client))
+        elif done is None:
+            hands.dispatch(self, command, now, client)
+        else:
+            self._answer(command, now, done, client)
+
+    def swap(
+        self,
+        score: Score,
+        revision: int,
+        when: str,
+        renamed: Names | None = None,
+        parts: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Plays another score from the next step, beat or bar on; at once when stopped. See
+        `Part.swap`."""
+        self.part.swap(score, revision, when, self.song.playing, renamed, parts)
+
+    def _answer(self, command: Command, now: int, done: Done | None, client: str) -> None:
+        # No error is kept in a variable: it would hold this frame, the frame would hold it, and
+        # nobody collects such rings while the player runs.
+        try:
+            hands.dispatch(self, command, now, client)
+        except CommandError as error:
+            if done is not None:
+                done(error)
+            return
+        except Exception as problem:  # no command may stop the music
+            self.warn(f"{command.ROW.do} failed: {problem!r}")
+            if done is not None:
+                done(CommandError(f"{command.ROW.do} failed: {problem!r}", "state"))
+            return
+        if done is not None:
+            done(None)
+
+    def perform(self, command: Command, now: int, client: str = "") -> None:
+        """Does what the performance knows about, and what follows from it here."""
+        part = self.part
+        before = part.unheard()
+        turned = None
+        if isinstance(command, MoveMacro) and self.song.playing:
+            turned = command.macro
+        stood = {} if turned is None else part.driven_by(turned)
+        part.performance.apply(command, part.rendered, client)
+        if turned is not None:
+            # What is rendered does not know of the hand yet, and a finger is on it: at once.
+            for output, volts in part.driven_by(turned).items():
+                self.sender.shift(output, volts - stood[output], now)
+        for name, was, out in zip(part.names, before, part.unheard(), strict=True):
+            if out and not was:
+                self.sender.silence(name)
+        bpm = part.performance.at(part.rendered).bpm
+        if not self.song.following and bpm != self._bpm:
+            self._set_bpm(bpm, max(0, math.ceil(self.song.tick_at(now))), now)
+        if not self.song.playing:
+            self.standing.touch(now)
+
+    # --- the song clock's wishes ----------------------------------------------------------------
+
+    def midi_in(self, port: str, stamp: int, data: bytes, now: int) -> None:
+        """A message that came in on input `port` at `stamp`."""
+        wanted, warning = self.incoming.take(port, stamp, data, self.song.source)
+        if warning:
+            self.warn(warning)
+        if wanted:
+            self.carry_out(self.song.midi(stamp, data), now)
+            jump = self.song.horizon
+            if jump is not None:
+                self.timeline.drop_from(jump)
+
+    def carry_out(self, did: list[Did], now: int) -> None:
+        """What the song clock says is to be done."""
+        for what in did:
+            if what.do == "begin":
+                self._begin(what.clock, what.ns, now)
+            elif what.do == "locate":
+                self._locate(what.clock, now)
+            elif what.do == "close":
+                self._stop()
+            elif what.do == "moved":
+                self._moved()
+            elif what.do == "says":
+                self.warn(what.text)
+            else:
+                self.sender.realtime(what.data, what.ns, now)
+
+    def _begin(self, clock: int, at: int, now: int) -> None:
+        self.sender.quiet(before=at)
+        tick = clock * TICKS_PER_CLOCK
+        self.performance.running = True
+        self._seek(tick)
+        self.leading.align(tick)
+        self._aim()
+        for item in self.part.standing(tick):
+            self.timeline.add(item)
+        for item in self.leading.begin(clock, at, now):
+            self.timeline.add(item)
+
+    def _locate(self, clock: int, now: int) -> None:
+        if self.part.swap_waits:
+            self._change_score(max(0, math.ceil(self.song.tick_at(now))))
+        self.part.head_for(clock * TICKS_PER_CLOCK)
+        if self.song.playing or not self.part.seeking:
+            self._arrived(now)
+
+    def _arrived(self, now: int) -> None:
+        """The renderer stands where the song does."""
+        clock = self.part.rendered // TICKS_PER_CLOCK
+        if self.song.transport.state == "armed":
+            # The first clock may come any moment: what must be there before it goes now.
+            if clock == 0:
+                for item in self.leading.reset_now(now):
+                    self.timeline.hit_at(item, now)
+            for output, value in self.part.values().items():
+                self.outputs.offer(output, value, now)
+        self.standing.take(self.part.values())
+
+    def _seek(self, tick: int) -> None:
+        if self.part.swap_waits:
+            self._change_score(tick)
+        self.part.seek(tick)
+
+    def _stop(self) -> None:
+        self.sender.quiet()
+        self.outputs.send(self.outputs.rest_levels())
+        self.performance.running = False
+        self.standing.take(self.part.values())
+
+    def _moved(self) -> None:
+        """The line from ticks to time is another one: so are deadlines, where it matters."""
+        tick, at = self._aimed
+        if self.song.following and abs(self.song.bpm / self.performance.tempo - 1) > OTHER_TEMPO:
+            self.keep_tempo()
+        if not self.song.following or abs(self.song.time_of(tick) - at) > STALE_NS:
+            self.timeline.rebind()
+            self._aim()
+
+    def _aim(self) -> None:
+        tick = self.part.rendered
+        self._aimed = (tick, self.song.time_of(tick))
+
+    # --- changes of tempo and score -------------------------------------------------------------
+
+    def _set_bpm(self, bpm: float, tick: int, now: int) -> None:
+        self._bpm = bpm
+        self.carry_out(self.song.set_tempo(bpm, tick), now)
+
+    def keep_tempo(self) -> None:
+        """After another clock: what is in milliseconds goes by the tempo that holds now."""
+        bpm = min(max(round(self.song.bpm, 2), LOWEST_BPM), HIGHEST_BPM)
+        if bpm != self.performance.tempo:
+            self.performance.apply(SetTempo(bpm=bpm), self.part.rendered)
+        self._bpm = self.performance.tempo
+
+    def _change_score(self, tick: int) -> None:
+        """While stopped: at once; a tempo that comes with it holds from `tick` on."""
+        for item in self.part.change_score():
+            if item.sort == "value" and item.output is not None:
+                self.outputs.offer(item.output, item.value, 0)
+        self._keep_up(tick)
+        self.standing.take(self.part.values())
+
+    # --- ports, crash and end -------------------------------------------------------------------
+
+    def port_lost(self, port: str) -> None:
+        """The interface is away: nothing is sent to it, and the song goes on."""
+        self.outputs.lost.add(port)
+        self.warn(f"{port}: the MIDI port is gone")
+
+    def port_back(self, port: str, now: int) -> None:
+        """It is there again: everything closed, present values, and no backlog."""
+        self.outputs.lost.discard(port)
+        self.outputs.send(self.outputs.setup(port))
+        if self.song.playing:
+            for output, value in self.part.values().items():
+                if self.outputs.port_of[output] == port:
+                    self.outputs.offer(output, value, now)
+        self.warn(f"{port}: the MIDI port is back")
+
+    def overrun(self, count: int) -> None:
+        """More came in than could be read."""
+        self.sender.close_gates()
+        self.warn(f"{count} incoming messages were dropped; gates were closed")
+
+    def resume(
+        self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
+    ) -> None:
+        """Goes on where `snapshot` (a state as `report` gives it) would be by now. `memory` is a
+        place that the renderer before remembered, so that the way there is short.
+
+        Finding the place takes time in which the song goes on, so it is looked at twice.
+        """
+        transport = snapshot["transport"]
+        bpm = float(transport["tempo"])
+        at = round(float(transport["at_ms"]) * NS_PER_MS)
+        line = Anchor(float(transport["tick"]), at, bpm)
+        playing = transport["state"] in ("running", "lost")
+        tick = line.tick_at(clock()) if playing else float(transport["tick"])
+        goal = -(-int(tick) // TICKS_PER_CLOCK) * TICKS_PER_CLOCK
+        self.performance.locate(goal)
+        self.performance.restore(snapshot, goal)
+        try:
+            self.part.recall(memory, goal, RESUME_WALK_NS)
+        except ValueError:
+            self.part.seek(goal, RESUME_WALK_NS)
+        self._bpm = self.performance.tempo
+        now = clock()
+        if playing:
+            now += RESUME_NS
+            tick = line.tick_at(now)
+            goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
+            self.part.skip(max(goal, self.part.rendered))
+        self.offset_ns = offset_ns_of(float(snapshot["clock"]["offset_ms"]))
+        self.outputs.line_ns = now
+        self.standing.take(self.part.values())
+        self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)
+
+    def finish(self) -> None:
+        """The last words: note-offs, then everything at rest whatever is believed."""
+        playing = self.song.playing
+        self.sender.quiet()
+        if playing:
+            self.sender.realtime(b"\xfc", 0, 0)
+        self.outputs.send(self.outputs.panic())

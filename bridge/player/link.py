@@ -1,0 +1,245 @@
+"""The player's side of the socket: readers that never block it, commands that come in."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pickle
+import socket
+import struct
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from bridge.errors import CommandError
+from bridge.player.messages import Outbox, Unpacker, pack, pack_json
+from bridge.protocol.command import Command
+from bridge.protocol.table import decode
+
+FRAME_NS = 33_000_000
+BACKLOG_BYTES = 1 << 20
+SWAPS_MOST = 4
+READ_BYTES = 16 << 10
+"""At a time. A larger buffer would be mapped and given back for each command, page by page
+(measured: 6400 page faults a second under load); a score just takes a few turns."""
+
+
+class Reader:
+    """One connection. What it has not read yet is merged, and at most `BACKLOG_BYTES` wait."""
+
+    def __init__(self, sock: socket.socket) -> None:
+        self.sock = sock
+        self.box = Outbox()
+        self.unpacker = Unpacker()
+        self.next_ns = 0
+        self.closed = False
+        self.keeper = False
+        self._left = b""
+
+    @property
+    def waiting(self) -> bool:
+        return bool(self._left)
+
+    def push(self) -> None:
+        """Writes what the socket takes now."""
+        while self._left:
+            try:
+                count = self.sock.send(self._left)
+            except BlockingIOError:
+                return
+            except OSError:
+                self.closed = True
+                return
+            self._left = self._left[count:]
+
+    def deliver(self) -> None:
+        """Sends what is in the outbox, unless the reader has not taken the last frame yet."""
+        if self._left:
+            self.push()
+        if not self._left:
+            self._left = b"".join(self.box.take())
+            self.push()
+
+    def begin(self, hello: Mapping[str, Any]) -> None:
+        self.begin_raw(pack_json({"type": "hello", **hello}))
+
+    def begin_raw(self, frame: bytes) -> None:
+        self._left += frame
+        self.push()
+
+    def close(self) -> None:
+        self.closed = True
+        self.sock.close()
+
+
+class Link:
+    """Listens on `path`; hands commands to `command` and keeps pickled scores until there is time
+    to read them (`take_swap`). `hello` gives the state for a new reader."""
+
+    def __init__(
+        self,
+        path: str,
+        command: Callable[[Command, str, Callable[[CommandError | None], None]], None],
+        hello: Callable[[], Mapping[str, Any]],
+    ) -> None:
+        self._command = command
+        self._hello = hello
+        self.readers: list[Reader] = []
+        self.gone: Callable[[], None] | None = None
+        """Called when a reader that gives commands has gone away."""
+        self.wake: int | None = None
+        """One more thing to wake for: written to by signals."""
+        self._swaps: deque[tuple[Reader, bytes]] = deque()
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(path)
+        self._path = path
+        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._listener.bind(path)
+        os.chmod(path, 0o600)
+        self._listener.listen(8)
+        self._listener.setblocking(False)
+
+    def reading(self) -> list[Any]:
+        wake = [] if self.wake is None else [self.wake]
+        return [*wake, self._listener, *(reader.sock for reader in self.readers)]
+
+    def writing(self) -> list[socket.socket]:
+        return [reader.sock for reader in self.readers if reader.waiting]
+
+    def handle(self, readable: list[Any], writable: list[Any]) -> None:
+        """Reads and writes what `select` says is possible."""
+        if self._listener in readable:
+            self._accept()
+        for reader in self.readers:
+            if reader.sock in writable:
+                reader.push()
+            if reader.sock in readable:
+                self._read(reader)
+        for reader in [reader for reader in self.readers if reader.closed]:
+            reader.close()
+            self.readers.remove(reader)
+            if not reader.keeper and self.gone is not None:
+                self.gone()
+
+    def state(self, changed: Mapping[str, Any]) -> None:
+        for reader in self.readers:
+            reader.box.state(changed)
+
+    def played(self, now: Mapping[str, Any], **events: list[Any]) -> None:
+        for reader in self.readers:
+            reader.box.played(now, **events)
+
+    def deliver(self, now: int, hurry: bool = False) -> None:
+        """At most 30 frames a second to each reader; answers at once, and whatever is in a
+        `hurry`."""
+        for reader in self.readers:
+            if hurry or now >= reader.next_ns or reader.box.answers:
+                reader.next_ns = now + FRAME_NS
+                reader.deliver()
+
+    def next_ns(self, now: int) -> int:
+        """When `deliver` may have something to do."""
+        return min((reader.next_ns for reader in self.readers), default=now + 1_000_000_000)
+
+    @property
+    def swaps(self) -> bool:
+        return bool(self._swaps)
+
+    def take_swap(self) -> tuple[Any, Callable[[CommandError | None], None], bytes]:
+        """The next pickled frame, read (a ValueError in its place when it cannot be), how to answer
+        it, and the pickle itself, to be kept when it was good."""
+        reader, payload = self._swaps.popleft()
+        try:
+            value = pickle.loads(payload)
+        except Exception as problem:  # a pickle may fail in any way; none may stop the music
+            value = ValueError(f"not a score: {problem!r}")
+        seq = value.get("seq") if isinstance(value, dict) else None
+        return value, self._answer(reader, seq), payload
+
+    def keep(self, payload: bytes) -> None:
+        """Gives a pickle to whoever keeps what another player would need."""
+        for reader in self.readers:
+            if reader.keeper:
+                reader.begin_raw(pack("P", payload))
+
+    def close(self) -> None:
+        for reader in self.readers:
+            reader.close()
+        self._listener.close()
+        with contextlib.suppress(OSError):
+            os.unlink(self._path)
+
+    def _accept(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            sock, _ = self._listener.accept()
+            sock.setblocking(False)
+            if not _same_user(sock):
+                sock.close()
+                return
+            reader = Reader(sock)
+            self.readers.append(reader)
+            reader.begin(self._hello())
+
+    def _read(self, reader: Reader) -> None:
+        try:
+            data = reader.sock.recv(READ_BYTES)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            reader.closed = True
+            return
+        try:
+            frames = reader.unpacker.feed(data)
+        except ValueError:
+            reader.closed = True
+            return
+        for kind, payload in frames:
+            if kind == "P":
+                self._swaps.append((reader, payload))
+                while len(self._swaps) > SWAPS_MOST:
+                    self._swaps.popleft()
+                continue
+            self._json(reader, payload)
+
+    def _json(self, reader: Reader, payload: bytes) -> None:
+        try:
+            command = json.loads(payload)
+        except ValueError:
+            reader.closed = True
+            return
+        if not isinstance(command, dict):
+            reader.closed = True
+            return
+        if command.get("do") == "keep":
+            reader.keeper = True
+            return
+        done = self._answer(reader, command.get("seq"))
+        try:
+            self._command(decode(command), str(command.get("client", "")), done)
+        except CommandError as error:
+            done(error)
+
+    @staticmethod
+    def _answer(reader: Reader, seq: Any) -> Callable[[CommandError | None], None]:
+        def done(error: CommandError | None) -> None:
+            if not isinstance(seq, int) or isinstance(seq, bool):
+                return
+            if error is None:
+                reader.box.ack(seq)
+            else:
+                reader.box.refuse(seq, error.kind, str(error))
+
+        return done
+
+
+def _same_user(sock: socket.socket) -> bool:
+    """Frames may be pickles, so only this very user may send them (the folder is private too)."""
+    option = getattr(socket, "SO_PEERCRED", None)
+    if option is None:
+        return True
+    size = struct.calcsize("3i")
+    _, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, option, size))
+    return bool(uid == os.getuid())

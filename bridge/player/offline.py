@@ -1,0 +1,158 @@
+"""A performance without waiting: the player itself, on a clock that jumps between deadlines.
+
+What comes out is what would have been sent, to the byte and to the nanosecond.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+from bridge.music.score import Score
+from bridge.player.core import Player
+from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.timeline import Item
+from bridge.ports.simulated import SimulatedOut
+from bridge.protocol.command import Command
+from bridge.protocol.running import Start, Stop
+from bridge.voltage.calibration import Correction
+from bridge.voltage.profile import WiredOutput
+
+if TYPE_CHECKING:
+    from bridge.files.rig import Rig
+
+BEGIN_NS = 1_000_000_000
+TAIL_NS = 500_000_000
+
+
+class Played(NamedTuple):
+    """One event in the order it was sent: `tick` as the score says, `due` in ns from the first
+    tick of the song, `value` and `length` as in `music.event.Event`."""
+
+    tick: int
+    due: int
+    lane: str
+    kind: str
+    value: float
+    length: int
+    output: str | None
+
+
+class Sent(NamedTuple):
+    """One message on one port: ns from the first tick of the song (below 0: before it), and the
+    tick, with its fraction, that this is."""
+
+    ns: int
+    tick: float
+    port: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """`events` that belong to the bars asked for, and everything `sent`, clean end included."""
+
+    events: tuple[Played, ...]
+    sent: tuple[Sent, ...]
+
+
+def perform(
+    score: Score,
+    outputs: Mapping[str, WiredOutput],
+    bars: int,
+    *,
+    specs: Mapping[str, PortSpec] | None = None,
+    timing: Timing | None = None,
+    settings: ClockSettings | None = None,
+    corrections: Mapping[str, Correction] | None = None,
+    commands: Mapping[int, list[Command]] | None = None,
+) -> Night:
+    """Plays `bars` bars from the first, with the internal clock.
+
+    `commands` are done when the song has come to a tick, those of tick 0 before it starts. Raises
+    CommandError for a wrong one.
+    """
+    now = [BEGIN_NS]
+    names = sorted({wired.port for wired in outputs.values()} | set(specs or {}))
+    ports = {name: SimulatedOut(name, lambda: now[0], keep=0) for name in names}
+    settings = settings or ClockSettings()
+    player = Player(
+        score,
+        outputs,
+        ports,
+        now[0],
+        lambda: now[0],
+        specs=specs,
+        timing=timing or Timing(),
+        corrections=corrections,
+        settings=ClockSettings("internal", settings.offset_ms, settings.send_to),
+    )
+    events: list[Played] = []
+    sent: list[tuple[int, float, str, bytes]] = []
+    end = bars * score.spec.bar_ticks
+    waiting = sorted((commands or {}).items())
+
+    def notice(item: Item, due: int) -> None:
+        if item.tick < end:
+            events.append(
+                Played(item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
+            )
+
+    def collect() -> None:
+        song = player.song
+        sent.extend((ns, song.tick_at(ns), port, data) for ns, port, data in player.outputs.sent)
+        player.outputs.sent.clear()
+
+    player.sender.notice = notice
+    player.part.last = end
+    while waiting and waiting[0][0] <= 0:
+        for command in waiting.pop(0)[1]:
+            player.command(command, now[0])
+    player.command(Start(), now[0])
+    begun = player.song.time_of(0)
+    while player.song.time_of(end) > now[0]:
+        while waiting and player.song.tick_at(now[0]) >= waiting[0][0]:
+            for command in waiting.pop(0)[1]:
+                player.command(command, now[0])
+        now[0] = player.step(now[0])
+        collect()
+    player.command(Stop(), now[0])
+    player.step(now[0])
+    player.finish()
+    collect()
+    return Night(
+        tuple(event._replace(due=event.due - begun) for event in events),
+        tuple(Sent(ns - begun, tick, port, data) for ns, tick, port, data in sent),
+    )
+
+
+def perform_rig(
+    rig: Rig,
+    score: Score,
+    bars: int,
+    *,
+    clock: bool = False,
+    commands: Mapping[int, list[Command]] | None = None,
+) -> Night:
+    """The same on a rig as its files describe it, tuning included; offset and latency are left
+    out, so that hits stand on their ticks. With `clock` the interfaces that get MIDI clock get it
+    here too (its bytes may delay a hit on a slow link). InputError when the tuning file is wrong.
+    """
+    from bridge.files.tuning import corrections
+
+    specs = {
+        name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
+        for name, interface in rig.interfaces.items()
+    }
+    timing = rig.timing
+    return perform(
+        score,
+        rig.wired,
+        bars,
+        specs=specs,
+        settings=ClockSettings(send_to=rig.clock.send_to if clock else ()),
+        corrections=corrections(rig)[0],
+        commands=commands,
+        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+    )

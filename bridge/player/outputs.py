@@ -1,0 +1,154 @@
+"""From what should happen to bytes on ports: encoding, order, thinning, and a count of lateness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from bridge.errors import CommandError
+from bridge.player.lateness import Lateness
+from bridge.player.start import PortSpec
+from bridge.ports.port import OutPort
+from bridge.voltage.calibration import Correction
+from bridge.voltage.encode import CLOCK, Encoder, Message
+from bridge.voltage.profile import WiredOutput
+from bridge.voltage.wire import Link, Thinner, order
+
+LOG_MOST = 2048
+
+
+class Outputs:
+    """The outputs of a rig and the ports they hang on.
+
+    Each port has an encoder of its own, so that one interface can be set up anew (it was unplugged)
+    without a thought for the others. `sent` collects (ns, port, bytes) for whoever looks; it is
+    bounded.
+    """
+
+    def __init__(
+        self,
+        wired: Mapping[str, WiredOutput],
+        ports: Mapping[str, OutPort],
+        specs: Mapping[str, PortSpec],
+        corrections: Mapping[str, Correction],
+        clock: Callable[[], int],
+    ) -> None:
+        self.wired = dict(wired)
+        self.ports = dict(ports)
+        self.port_of = {name: output.port for name, output in wired.items()}
+        self.lost: set[str] = set()
+        self.lateness = Lateness(clock())
+        self.line_ns = 0
+        """When a hand last moved everything in time (offset, a return after a crash): what became
+        due before that by the new line is not late, it was not due yet by the old one."""
+        self.sent: list[tuple[int, str, bytes]] = []
+        links = {
+            port: Link(kind=spec.link, messages_per_s=spec.messages_per_s)
+            for port, spec in specs.items()
+        }
+        for port in self.port_of.values():
+            links.setdefault(port, Link(kind="usb"))
+        self.given: dict[str, float] = {}
+        """The last value that was asked for of each output that moves."""
+        self._clock = clock
+        self._thinner = Thinner(wired, links)
+        self._pitched = frozenset(n for n, w in wired.items() if w.output.kind == "pitch")
+        self._encoders: dict[str, Encoder] = {}
+        for port in {*ports, *self.port_of.values()}:
+            mine = {name: output for name, output in wired.items() if output.port == port}
+            fixes = {name: fix for name, fix in corrections.items() if name in mine}
+            self._encoders[port] = Encoder(mine, fixes)
+        self._encoder = {name: self._encoders[port] for name, port in self.port_of.items()}
+
+    # --- messages -------------------------------------------------------------------------------
+
+    def gate_on(self, output: str, level: float) -> list[Message]:
+        return self._encoder[output].gate_on(output, level)
+
+    def gate_off(self, output: str) -> list[Message]:
+        return self._encoder[output].gate_off(output)
+
+    def pulse_on(self, output: str) -> list[Message]:
+        """The opening of a clock pulse: among what falls together it goes first."""
+        messages = self._encoder[output].gate_on(output, 1.0)
+        return [Message(m.port, CLOCK, m.data) for m in messages]
+
+    def value(self, output: str, value: float) -> list[Message]:
+        """A note number for a pitch output, volts for any other."""
+        if output in self._pitched:
+            return self._encoder[output].pitch(output, value)
+        return self._encoder[output].level(output, value)
+
+    def rest_levels(self) -> list[Message]:
+        """Every level output at its rest volts; pitches stay, so that what still rings stays in
+        tune."""
+        self.given.clear()
+        return [
+            message
+            for name, wired in self.wired.items()
+            if wired.output.kind == "level"
+            for message in self._encoder[name].level(name, wired.output.rest)
+        ]
+
+    def setup(self, port: str) -> list[Message]:
+        return self._encoders[port].setup()
+
+    def panic(self) -> list[Message]:
+        return [m for encoder in self._encoders.values() for m in encoder.panic()]
+
+    @property
+    def open(self) -> frozenset[str]:
+        return frozenset(name for encoder in self._encoders.values() for name in encoder.open)
+
+    def correct(self, output: str, correction: Correction | None) -> None:
+        """What tuning has measured, from the next value on. Raises CommandError when there is no
+        such output."""
+        encoder = self._encoder.get(output)
+        if encoder is None:
+            raise CommandError(f"there is no output {output!r}", "unknown")
+        encoder.correct(output, correction)
+
+    # --- values that move -----------------------------------------------------------------------
+
+    def offer(self, output: str, value: float, now: int) -> None:
+        """A value that may wait its turn; a newer one takes its place."""
+        self.given[output] = value
+        self._thinner.offer(output, value, now)
+
+    def withdraw(self, output: str) -> None:
+        """Nothing that waits for this output is of interest any more."""
+        self._thinner.drop(output)
+
+    def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[Message]:
+        """The messages of the values whose turn it is. `hits` gives the next deadline of each port,
+        which no value may delay."""
+        again = self._thinner.next_ns()
+        if again is None or again > now:
+            return []
+        return [
+            message
+            for output, value in self._thinner.due(now, hits())
+            for message in self.value(output, value)
+        ]
+
+    def next_value(self) -> int | None:
+        return self._thinner.next_ns()
+
+    # --- out ------------------------------------------------------------------------------------
+
+    def send(self, messages: Iterable[Message], due: int | None = None) -> None:
+        """Sends in the order given. With `due`, counts how late each message is."""
+        for port, _, data in messages:
+            out = self.ports.get(port)
+            if out is None or port in self.lost:
+                continue
+            out.send(data)
+            now = self._clock()
+            if due is not None:
+                self.lateness.add(now - max(due, self.line_ns))
+            self.sent.append((now, port, data))
+        if len(self.sent) > LOG_MOST:
+            del self.sent[: -LOG_MOST // 2]
+
+    @staticmethod
+    def ordered(messages: Iterable[Message]) -> list[Message]:
+        return order(messages)

@@ -1,0 +1,342 @@
+"""What is played: a score with its performance and renderer, turned into items for the timeline.
+
+Knows ticks only. The tempo is handed in where a width in milliseconds has to fit into a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from bridge.errors import CommandError
+from bridge.music import snapshot
+from bridge.music.event import Event
+from bridge.music.names import after
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.score import Score
+from bridge.player.pace import Pace
+from bridge.player.start import NS_PER_MS, Timing
+from bridge.player.timeline import Item
+from bridge.voltage.profile import WiredOutput
+
+SIXTEENTH = 240
+SLICE_BARS = 4
+SLICE_NS = 1_000_000
+"""About how long one step of the way to another place takes."""
+AT_ONCE_NS = 8_000_000
+"""How long the way to a place may take when what is played there is due now."""
+WALK_NS = 2_000_000_000
+"""How much work a place is worth while the song stands. Beyond it lanes fall in there."""
+NS_PER_TICK_AT_1_BPM = 62_500_000
+
+
+Names = Mapping[str, Mapping[str, str]]
+
+
+class _Swap(NamedTuple):
+    """A score that waits for the tick `at` (None: nothing plays)."""
+
+    score: Score
+    revision: int
+    at: int | None
+    renamed: Names
+    parts: Mapping[str, Any]
+
+
+def _chained(first: Names, then: Names) -> Names:
+    """The names after both."""
+    both: dict[str, dict[str, str]] = {}
+    for what in {*first, *then}:
+        early, late = first.get(what, {}), then.get(what, {})
+        both[what] = {
+            **{old: new for old, new in late.items() if old not in early.values()},
+            **{old: late.get(new, new) for old, new in early.items()},
+        }
+    return both
+
+
+def _go_on(performance: Performance, state: Mapping[str, Any], swap: _Swap, tick: int) -> None:
+    """What was set holds in the new score too. Parts that are none are passed over: whatever is
+    asked, the music goes on."""
+    state = snapshot.renamed(state, swap.renamed)
+    if swap.parts:
+        try:
+            performance.restore(snapshot.overlay(state, swap.parts), tick)
+        except (CommandError, KeyError, TypeError, ValueError, AttributeError):
+            pass
+        else:
+            return
+    performance.restore(state, tick)
+
+
+class Part:
+    """One set at play on the outputs of a rig.
+
+    `rendered` is the tick up to which items have been given out; `early` is how many ns before its
+    tick an item on an output leaves because of that output's interface. `clock` (monotonic ns)
+    limits how long going to another place may take.
+    """
+
+    def __init__(
+        self,
+        score: Score,
+        revision: int,
+        outputs: Mapping[str, WiredOutput],
+        early: Mapping[str, int],
+        timing: Timing,
+        clock: Callable[[], int] = int,
+    ) -> None:
+        self.revision = revision
+        self._clock = clock
+        self._pace = Pace()
+        self._walked_ns = 0
+        self.rendered = 0
+        self.last: int | None = None
+        """The tick at which everything ends, for whoever wants so many bars and no more."""
+        self.seeking = False
+        """On the way to `rendered`; values are not those of that place yet."""
+        self._outputs = outputs
+        self._early = early
+        self._timing = timing
+        self._located: int | None = 0  # where the renderer was sent and has not moved from
+        self._swap: _Swap | None = None
+        default = round(timing.trigger_ms * NS_PER_MS)
+        self._widths = {
+            name: round(wired.output.pulse_ms * NS_PER_MS) or default
+            for name, wired in outputs.items()
+            if wired.output.kind == "trigger" or (wired.output.gates and wired.output.pulse_ms)
+        }
+        self._take(score, Performance(score))
+        self.performance.running = False
+
+    def _take(self, score: Score, performance: Performance) -> None:
+        self.score = score
+        self.performance = performance
+        self.renderer = Renderer(score, performance)
+        self._pace = Pace()
+        self.names = [lane.name for lane in score.lanes]
+        self._macros = [macro.name for macro in score.spec.macros]
+        # Only a lane with steps of its own bounds a pulse; one moved by hits has no fixed step.
+        self._steps: list[Fraction | None] = [
+            lane.advance if isinstance(lane.advance, Fraction) else None for lane in score.lanes
+        ]
+
+    # --- reading --------------------------------------------------------------------------------
+
+    def values(self) -> dict[str, float]:
+        """The present value of every output that is driven: notes for pitches, else volts."""
+        return {e.output: e.value for e in self.renderer.hold_values() if e.output is not None}
+
+    def driven_by(self, macro: str) -> dict[str, float]:
+        """Volts at `rendered` of the level outputs that a macro drives; none for an unknown one."""
+        if macro not in self._macros:
+            return {}
+        return self.renderer.driven_by(self._macros.index(macro))
+
+    def unheard(self) -> list[bool]:
+        """Which lanes are silent at `rendered`, by position."""
+        return self.performance.at(self.rendered).unheard
+
+    # --- playing --------------------------------------------------------------------------------
+
+    def render(self, goal: int, bpm: float) -> Iterator[Item]:
+        """Items with rendered <= tick < at least one step towards `goal`; call again until there.
+
+        One call goes to the next tick at which the performance changes by itself, or the score.
+        """
+        start, end = self.rendered, goal
+        if self._swap is not None and self._swap.at is not None:
+            if self._swap.at <= start:
+                yield from self.change_score()
+            else:
+                end = min(end, self._swap.at)
+        change = self.performance.next_change(start)
+        if change is not None and start < change < end:
+            end = change
+        before = self.unheard()
+        for event in self.renderer.advance(end):
+            yield self._item(event, bpm)
+        self.rendered, self._located = end, None
+        after = self.unheard()
+        if before is not after:
+            for position, (was, out) in enumerate(zip(before, after, strict=True)):
+                if out and not was:
+                    yield Item("mute", end, position, self.names[position])
+
+    def standing(self, tick: int) -> Iterator[Item]:
+        """What every value output should hold at `tick`, where playing begins."""
+        for output, value in self.values().items():
+            pitch = self._outputs[output].output.kind == "pitch"
+            early = self._early[output] + self._timing.lead_ns
+            # Before all lanes: what a lane says for this tick itself is newer.
+            yield Item(
+                "value",
+                tick,
+                -1,
+                output=output,
+                value=value,
+                kind="pitch" if pitch else "level",
+                early=early,
+            )
+
+    def seek(self, tick: int, within_ns: int = AT_ONCE_NS) -> None:
+        """Go to `tick` now: exactly, as if everything up to it had been played, when `within_ns` is
+        enough for that; else lanes fall in there. Nothing to do when the renderer is there."""
+        self.head_for(tick)
+        self._arrive(within_ns)
+
+    def head_for(self, tick: int) -> None:
+        """Go to `tick`, a little at each `approach`: where nothing is remembered of the way, it is
+        played through silently, as far as that is worth the work (`WALK_NS`)."""
+        if self._located == tick:
+            return
+        self.performance.locate(tick)
+        self.rendered = self._located = tick
+        self.seeking = True
+        self._walked_ns = 0
+
+    def approach(self) -> int:
+        """One step of the way, a few bars long at most; returns the ns it took."""
+        renderer, goal, begun = self.renderer, self.rendered, self._clock()
+        if goal < renderer.position:
+            renderer.go_back(goal)
+        if self._walked_ns > WALK_NS:
+            renderer.fall_in(goal)
+        at = renderer.position
+        most = SLICE_BARS * self.score.spec.bar_ticks
+        renderer.seek(min(goal, at + self._pace.ticks(SLICE_NS, most)))
+        took = self._clock() - begun
+        self._pace.took(renderer.position - at, took)
+        self._walked_ns += took
+        self.seeking = renderer.position != goal
+        return took
+
+    def recall(self, memory: object, tick: int, within_ns: int = AT_ONCE_NS) -> None:
+        """Go to `tick` from a place that another player's renderer remembered; ValueError when it
+        is of no use. The performance must be there already."""
+        self.renderer.recall(memory, tick)
+        self.rendered = self._located = tick
+        self.seeking = True
+        self._arrive(within_ns)
+
+    def _arrive(self, within_ns: int) -> None:
+        until = self._clock() + within_ns
+        while self.seeking:
+            if self._clock() > until:
+                self.renderer.fall_in(self.rendered)
+                self.seeking = False
+            else:
+                self.approach()
+
+    def skip(self, tick: int, within_ns: int = AT_ONCE_NS) -> None:
+        """Go on to a later tick without giving out what lies between; see `seek`."""
+        renderer, until = self.renderer, self._clock() + within_ns
+        while renderer.position < tick:
+            at, begun = renderer.position, self._clock()
+            if begun > until:
+                renderer.fall_in(tick)
+                self.performance.settle(tick)
+                break
+            renderer.advance(min(tick, at + self._pace.ticks(SLICE_NS, tick - at)))
+            self._pace.took(renderer.position - at, self._clock() - begun)
+        self.rendered = self._located = tick
+
+    def _item(self, event: Event, bpm: float) -> Item:
+        output, lane = event.output, event.lane
+        owner = self.names[lane] if lane >= 0 else self._macros[-1 - lane]
+        early = 0 if output is None else self._early.get(output, 0)
+        if event.kind == "hit":
+            width = 0 if output is None else self._width(output, lane, bpm)
+            return Item(
+                "on",
+                event.tick,
+                lane,
+                owner,
+                output,
+                event.value,
+                event.length,
+                "hit",
+                early,
+                width,
+            )
+        return Item(
+            "value",
+            event.tick,
+            lane,
+            owner,
+            output,
+            event.value,
+            0,
+            event.kind,
+            early + self._timing.lead_ns,
+        )
+
+    def _width(self, output: str, lane: int, bpm: float) -> int:
+        """Width of a pulse in ns, at most half a step; 0 where the gate length counts."""
+        width = self._widths.get(output, 0)
+        step = self._steps[lane]
+        if not width or step is None:
+            return width
+        return max(1, min(width, int(step * NS_PER_TICK_AT_1_BPM / Fraction(bpm) / 2)))
+
+    # --- another score --------------------------------------------------------------------------
+
+    @property
+    def swap_waits(self) -> bool:
+        return self._swap is not None
+
+    @property
+    def swap_due(self) -> bool:
+        """Whether another score takes over right where rendering has come to."""
+        swap = self._swap
+        return swap is not None and swap.at is not None and swap.at <= self.rendered
+
+    def swap(
+        self,
+        score: Score,
+        revision: int,
+        when: str,
+        playing: bool,
+        renamed: Names | None = None,
+        parts: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Takes another score from the next ``step``, ``beat`` or ``bar`` on. `renamed` says what
+        has another name in it; `parts` of a performance are put back with it (see
+        `bridge.music.snapshot`)."""
+        spec = score.spec
+        grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
+        if grid is None:
+            raise CommandError(f"swap: 'when' cannot be {when!r}")
+        names = renamed or {}
+        waiting = self._swap
+        if waiting is not None:  # that one never comes: what it brought comes with this one
+            names = _chained(waiting.renamed, names)
+            parts = {**waiting.parts, **(parts or {})}
+        at = -(-self.rendered // grid) * grid if playing else None
+        self._swap = _Swap(score, revision, at, names, parts or {})
+
+    def change_score(self) -> Iterator[Item]:
+        """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
+        are closed, and level outputs that nothing drives any more go to rest."""
+        assert self._swap is not None
+        swap, self._swap = self._swap, None
+        score, self.revision = swap.score, swap.revision
+        old, old_names, driven = self.renderer, self.names, set(self.values())
+        state, running = self.performance.state(), self.performance.running
+        performance = Performance(score)
+        performance.running = running
+        _go_on(performance, state, swap, self.rendered)
+        self._take(score, performance)
+        lanes = swap.renamed.get("lanes", {})
+        self.renderer.adopt(old, lanes)
+        for name in old_names:
+            if after(name, lanes) != name or name not in score.positions:
+                yield Item("mute", self.rendered, owner=name)
+        for output in sorted(driven - set(self.values())):
+            wired = self._outputs.get(output)
+            if wired is not None and wired.output.kind == "level":
+                yield Item(
+                    "value", self.rendered, output=output, value=wired.output.rest, kind="level"
+                )

@@ -1,0 +1,434 @@
+"""The player process: ``python -m bridge.player.process``, a pickled `Start` on standard input.
+
+It owns every MIDI port. Its loop waits for one thing at a time: the next deadline, a command on the
+socket, a MIDI message, a signal. Nothing else is read or written in it: no files, no log, no
+network. Work that can wait (state for the readers, a new score, looking after ports) is done where
+the next deadline leaves room.
+
+On SIGTERM or SIGINT, or when its parent dies: every open gate gets its note-off at once, then
+controllers 123 and 120, bend centred, values at rest; ports stay open for a moment, because some
+systems lose what was sent just before closing. Exit 0.
+
+A port that is not there is waited for, at the start as later: the song goes on without it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import os
+import pickle
+import select
+import signal
+import sys
+import time
+from typing import Any
+
+from bridge.clock.source import INTERNAL
+from bridge.errors import CommandError, PortError
+from bridge.music.score import Score
+from bridge.player import realtime
+from bridge.player.core import Done, Player
+from bridge.player.dispatch import mute_derived, release_holds
+from bridge.player.feedback import Feedback
+from bridge.player.inbox import Inbox
+from bridge.player.lateness import Alarm
+from bridge.player.link import Link
+from bridge.player.messages import check_swap
+from bridge.player.report import Report
+from bridge.player.sending import STAGE_NS
+from bridge.player.start import PortSpec, Start
+from bridge.player.wake import Wake
+from bridge.ports import OutPort, open_output
+from bridge.protocol import running
+from bridge.protocol.command import Command
+from bridge.protocol.internal import Listen, Quit, SendFeedback, TakeInput
+
+SPIN_NS = 60_000
+"""The last part of a wait is spent looking at the clock: waking takes about this long."""
+SELECT_EARLY_NS = 100_000
+ROOM_NS = 3_000_000
+PATIENCE_NS = 200_000_000
+"""Work that waits for room is done without it after this long."""
+PORTS_EVERY_NS = 1_000_000_000
+HEAR_NS = 6_000_000
+"""What controllers send is passed on this often at most: a finger is on them."""
+DRAIN_S = 0.06
+
+_now = time.monotonic_ns
+
+
+class Process:
+    """The player with its ports, its socket and its loop."""
+
+    def __init__(self, start: Start) -> None:
+        self.start = start
+        self.stopping = False
+        self.inbox = Inbox()
+        self.feedback = Feedback()
+        self.ports: dict[str, OutPort] = {}
+        self._lost: set[str] = set()
+        self._ports_at = 0
+        self._hear_at = 0
+        self._waited_since = 0
+        self._between_at = 0
+        self._warnings = list(start.warnings)
+        self._remembered: object | None = None
+        self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
+        self._alarm = Alarm()
+        self._swaps_done = self._swaps_swept = 0
+        self._open_ports()
+        self.player = self._make_player()
+        self.report = Report(self.player, self._about())
+        self.link = Link(start.socket, self._command, self._hello)
+        self.link.gone = lambda: release_holds(self.player, _now())
+
+    # --- start ----------------------------------------------------------------------------------
+
+    def _open_ports(self) -> None:
+        start = self.start
+        for name, spec in start.ports.items():
+            try:
+                self.ports[name] = open_output(spec.text, name)
+            except PortError as problem:
+                self._warnings.append(f"waiting for {spec.text} (interface {name}): {problem}")
+                self.ports[name] = Missing(name, spec)
+                self._lost.add(name)
+        inputs = dict.fromkeys(start.inputs, "controller")
+        if start.clock.follow != INTERNAL:
+            inputs = {start.clock.follow: "clock", **inputs}
+        for text, what in inputs.items():
+            try:
+                self.inbox.open(text)
+            except PortError as problem:
+                self._warnings.append(f"waiting for {text} ({what}): {problem}")
+                self.inbox.want(text)
+        self.inbox.overhear()
+
+    def _make_player(self) -> Player:
+        start = self.start
+        player = Player(
+            start.score,
+            start.outputs,
+            self.ports,
+            _now(),
+            _now,
+            specs=start.ports,
+            timing=start.timing,
+            settings=start.clock,
+            corrections=start.corrections,
+            revision=start.revision,
+        )
+        for text in self._warnings:
+            player.warn(text)
+        player.outputs.lost |= self._lost
+        if start.snapshot is not None:
+            player.resume(start.snapshot, _now, start.memory)
+        if start.safe:
+            mute_derived(player, _now())
+        return player
+
+    def _about(self) -> dict[str, Any]:
+        start = self.start
+        return {
+            "version": start.version,
+            "rig": start.rig,
+            "ports": self._ports_state(),
+            "inputs": self.inbox.state(),
+            "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
+        }
+
+    def _hello(self) -> dict[str, Any]:
+        """The whole state, and what the set that plays was made of."""
+        return {**self.report.full(_now()), "origin": self._origin}
+
+    def _ports_state(self) -> dict[str, Any]:
+        return {
+            name: {
+                "port": self._shown(name, port),
+                "open": name not in self._lost,
+                "waiting": isinstance(port, Missing) and not port.found,
+                "link": self.start.ports[name].link,
+            }
+            for name, port in self.ports.items()
+        }
+
+    def _shown(self, name: str, port: OutPort) -> str:
+        text = self.start.ports[name].text
+        return text if text == "simulated" else port.name
+
+    def be_realtime(self) -> None:
+        """Asks for priority and locked memory; a refusal is a warning in the state."""
+        priority = realtime.schedule_first()
+        for refusal in (priority, realtime.lock_memory()):
+            if refusal:
+                self.player.warn(refusal)
+        self.report.about["player"] = {**self.report.about["player"], "realtime": not priority}
+
+    # --- the loop -------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        player, inbox = self.player, self.inbox
+        if self.start.play and self.start.snapshot is None:
+            player.command(running.Start(), _now())
+        while not self.stopping:
+            now = _now()
+            for port, stamp, data in inbox.take():
+                player.midi_in(port, stamp, data, now)
+            due = player.step(now)
+            now = _now()
+            # A player that cannot keep up still answers, and says what it does.
+            if player.slack(now) > STAGE_NS or now - self._between_at > PATIENCE_NS:
+                self._between_at = now
+                due = min(due, self._between(now))
+            self._wait(due)
+
+    def _wait(self, due: int) -> None:
+        """Until `due`, or until something comes in, unless what is due leaves within a moment."""
+        left = due - _now()
+        if self.player.staged:
+            if left > SPIN_NS:
+                time.sleep((left - SPIN_NS) / 1e9)
+            while _now() < due:
+                pass
+            return
+        timeout = max(0, left - SELECT_EARLY_NS) / 1e9
+        readable, writable, _ = select.select(
+            [self.inbox.fd, *self.link.reading()], self.link.writing(), [], timeout
+        )
+        if readable or writable:
+            self.link.handle(readable, writable)
+
+    def _between(self, now: int) -> int:
+        """Work for which there is room now; returns when there will be more."""
+        player, link = self.player, self.link
+        room = player.slack(now) > ROOM_NS
+        heard = bool(player.incoming.rows) and now >= self._hear_at
+        remembered = player.part.renderer.memory is not self._remembered
+        waits = (
+            link.swaps
+            or heard
+            or remembered
+            or now >= self._ports_at
+            or now >= link.next_ns(now)
+            or self._litter
+        )
+        if not waits and not any(reader.box.answers for reader in link.readers):
+            self._waited_since = now
+            if self.feedback.waiting and room:
+                self.feedback.send(now)
+            return self._next_work(now)
+        if not room and now - self._waited_since < PATIENCE_NS:
+            # Answers are worth a little: they are small, and somebody waits.
+            return now + STAGE_NS
+        self._waited_since = now
+        if link.swaps:
+            self._swap()
+        elif self._litter:
+            self._swaps_swept = self._swaps_done
+            gc.collect()
+        elif remembered:
+            self._remember()
+        elif now >= self._ports_at:
+            self._ports_at = now + PORTS_EVERY_NS
+            self._look_after_ports(now)
+        else:
+            self._tell(now)
+        return now + STAGE_NS
+
+    def _next_work(self, now: int) -> int:
+        times = [self.link.next_ns(now), self._ports_at]
+        if self.player.incoming.rows:
+            times.append(self._hear_at)
+        if self.feedback.waiting:
+            times.append(max(self.feedback.next_ns(), now + STAGE_NS))
+        return min(times)
+
+    def _tell(self, now: int) -> None:
+        player, link = self.player, self.link
+        hurry = bool(player.incoming.rows)
+        changed = self.report.changed(now)
+        if changed:
+            link.state(changed)
+        sent = player.outputs.sent
+        played, came_in = player.sender.played, player.incoming.rows
+        if played or sent or came_in:
+            place = {"tick": round(player.song.place(now), 3), "t_ns": now}
+            link.played(
+                place,
+                events=played[:],
+                input=came_in[:],
+                sent=[[stamp, port, data.hex()] for stamp, port, data in sent],
+            )
+            played.clear()
+            came_in.clear()
+            sent.clear()
+        if hurry:
+            self._hear_at = now + HEAR_NS
+        link.deliver(now, hurry)
+
+    def _remember(self) -> None:
+        """Where another player could go on, for the supervisor to keep."""
+        self._remembered = self.player.part.renderer.memory
+        if self._remembered is not None:
+            kept = {
+                "do": "memory",
+                "revision": self.player.part.revision,
+                "memory": self._remembered,
+            }
+            self.link.keep(pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
+
+    @property
+    def _litter(self) -> bool:
+        """Whether an old score lies about and there is all the time to sweep it up: nothing else
+        makes garbage that does not go by itself, and nothing else collects it."""
+        return self._swaps_swept != self._swaps_done and not self.player.song.playing
+
+    def _swap(self) -> None:
+        self._swaps_done += 1
+        value, done, payload = self.link.take_swap()
+        try:
+            score = value.get("score") if isinstance(value, dict) else None
+            revision = value.get("revision") if isinstance(value, dict) else None
+            if not isinstance(score, Score) or not isinstance(revision, int):
+                raise CommandError("a swap needs a score and its revision")
+            when, renamed, parts = check_swap(value)
+            origin = {
+                "revision": revision,
+                "text": str(value.get("text", "")),
+                "file": str(value.get("file", "")),
+            }
+            self.player.swap(score, revision, when, renamed, parts)
+        except CommandError as error:
+            done(error)
+        else:
+            self._origin = origin
+            self.link.keep(payload)
+            done(None)
+
+    def _command(self, command: Command, client: str, done: Done) -> None:
+        try:
+            if isinstance(command, Quit):
+                self.stopping = True
+            elif isinstance(command, running.Follow) and command.source != INTERNAL:
+                self.inbox.open(command.source)
+            elif isinstance(command, Listen | TakeInput | SendFeedback):
+                self._controller(command)
+                done(None)
+                return
+        except PortError as problem:
+            done(CommandError(str(problem), "unknown"))
+            return
+        if not self.stopping:
+            self.player.command(command, _now(), done, client)
+
+    def _controller(self, command: Listen | TakeInput | SendFeedback) -> None:
+        """Commands about the ports of MIDI controllers; ports are opened where there is room."""
+        if isinstance(command, Listen):
+            self.inbox.want(command.port)
+            self._ports_at = 0
+        elif isinstance(command, TakeInput):
+            self.inbox.play(command.port, bytes.fromhex(command.data))
+        elif self.feedback.offer(command.port, bytes.fromhex(command.data)):
+            self._ports_at = 0
+
+    def _look_after_ports(self, now: int) -> None:
+        """Ports that went away, and those that came back. What was missed is not played later."""
+        player = self.player
+        late = self._alarm.look(now, player.outputs.lateness)
+        if late is not None:
+            player.warn(late)
+        for name, port in self.ports.items():
+            there = port.alive() if name not in self._lost else port.reopen()
+            if not there and name not in self._lost:
+                self._lost.add(name)
+                player.port_lost(name)
+            elif there and name in self._lost:
+                self._lost.discard(name)
+                player.port_back(name, now)
+        for text in player.incoming.cut:
+            self.inbox.close(text)
+        self.inbox.mend()
+        self.feedback.look()
+        if self.inbox.dropped:
+            player.overrun(self.inbox.dropped)
+            self.inbox.dropped = 0
+        self.report.about["ports"] = self._ports_state()
+        self.report.about["inputs"] = self.inbox.state()
+
+    # --- the end --------------------------------------------------------------------------------
+
+    def finish(self) -> None:
+        """Everything closed and at rest, explicitly; ports held a moment, then closed."""
+        with contextlib.suppress(OSError):
+            self.player.finish()
+        time.sleep(DRAIN_S)
+        for port in self.ports.values():
+            with contextlib.suppress(OSError):
+                port.close()
+        self.inbox.stop()
+        self.feedback.stop()
+        self.link.close()
+
+
+class Missing:
+    """Stands for a port that is not there yet; `reopen` looks for it."""
+
+    def __init__(self, label: str, spec: PortSpec) -> None:
+        self.name = spec.text
+        self._label = label
+        self._port: OutPort | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether it was there since."""
+        return self._port is not None
+
+    def send(self, data: bytes) -> None:
+        if self._port is not None:
+            self._port.send(data)
+
+    def close(self) -> None:
+        if self._port is not None:
+            self._port.close()
+
+    def alive(self) -> bool:
+        return self._port is not None and self._port.alive()
+
+    def reopen(self) -> bool:
+        if self._port is not None:
+            return self._port.reopen()
+        try:
+            self._port = open_output(self.name, self._label)
+        except PortError:
+            return False
+        self.name = self._port.name
+        return True
+
+
+def main() -> int:
+    realtime.die_with_parent()
+    start: Start = pickle.load(sys.stdin.buffer)
+    process = Process(start)
+
+    def stop(*_: object) -> None:
+        process.stopping = True
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    # A signal also makes something readable, so that a wait ends at once.
+    wake = Wake()
+    process.link.wake = wake.fd
+    signal.set_wakeup_fd(wake.write_fd, warn_on_full_buffer=False)
+    process.be_realtime()
+    print("ready", flush=True)
+    realtime.settle_interpreter()
+    try:
+        process.run()
+    finally:
+        process.finish()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,107 @@
+"""The state of the player as plain data: all of it, or what has changed since last asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from bridge.player.core import Player
+
+SLOW_NS = 500_000_000
+"""How often figures that move all the time (lateness, jitter, place) are given again."""
+
+
+class Report:
+    """Tells what `player` is doing. `about` holds what the process knows: version, rig, set,
+    player (pid, realtime, restarts), ports."""
+
+    def __init__(self, player: Player, about: Mapping[str, Any]) -> None:
+        self._player = player
+        self.about = dict(about)
+        self._told: dict[str, Any] = {}
+        self._versions: dict[str, Any] = {}
+        self._slow_at = 0
+
+    def full(self, now: int) -> dict[str, Any]:
+        """The whole state; times in it are monotonic ms."""
+        return {
+            **self.about,
+            "revision": self._player.part.revision,
+            "set": self._player.part.score.spec.name,
+            "meter": list(self._player.part.score.spec.meter),
+            "transport": self.transport(now),
+            "clock": self.clock(now),
+            **self._player.performance.state(),
+            "lateness": self._player.outputs.lateness.state(),
+            "warnings": list(self._player.warnings),
+        }
+
+    def changed(self, now: int) -> dict[str, Any]:
+        """The top-level keys that differ from what was last given. Cheap when nothing moved."""
+        player = self._player
+        new: dict[str, Any] = {}
+        slow = now >= self._slow_at
+        if slow:
+            self._slow_at = now + SLOW_NS
+        performance = (
+            id(player.performance),
+            player.performance.changes,
+            player.part.revision,
+            # what glides is somewhere else each time
+            player.part.rendered if player.performance.moving else None,
+        )
+        if self._moved("performance", performance):
+            new.update(player.performance.state())
+            new["revision"] = player.part.revision
+            new["set"] = player.part.score.spec.name
+            new["meter"] = list(player.part.score.spec.meter)
+        song = player.song
+        place = song.transport.position if not song.playing else None
+        shown = (song.transport.state, round(song.shown_bpm, 1), place)
+        if self._moved("transport", shown) or slow:
+            new["transport"] = self.transport(now)
+        clock = (song.source, song.state(now), player.offset_ns, round(song.shown_bpm, 1))
+        if self._moved("clock", clock) or (slow and song.following):
+            new["clock"] = self.clock(now)
+        if slow and self._moved("lateness", player.outputs.lateness.count):
+            new["lateness"] = player.outputs.lateness.state()
+        if self._moved("warnings", len(player.warnings)):
+            new["warnings"] = list(player.warnings)
+        for name, value in self.about.items():
+            if self._told.get(name) != value:
+                new[name] = value
+        changed = {name: value for name, value in new.items() if self._told.get(name) != value}
+        self._told.update(changed)
+        return changed
+
+    def transport(self, now: int) -> dict[str, Any]:
+        song, spec = self._player.song, self._player.part.score.spec
+        tick = song.place(now)
+        whole = int(tick)
+        return {
+            "state": song.transport.state,
+            "tick": round(tick, 3),
+            "bar": whole // spec.bar_ticks + 1,
+            "beat": whole % spec.bar_ticks // spec.beat_ticks + 1,
+            "tempo": round(song.shown_bpm, 2),
+            "at_ms": now / 1e6,
+        }
+
+    def clock(self, now: int) -> dict[str, Any]:
+        player, song = self._player, self._player.song
+        return {
+            "source": song.source,
+            "state": song.state(now),
+            "tempo": round(song.shown_bpm, 2),
+            "jitter_ms": round(song.follower.jitter_ms, 2) if song.following else 0.0,
+            "block_ms": round(song.follower.block_ms, 1) if song.following else 0.0,
+            "two": [round(bpm, 1) for bpm in song.follower.two or ()] if song.following else [],
+            "offset_ms": player.offset_ns / 1e6,
+            "others": dict(player.incoming.others),
+        }
+
+    def _moved(self, what: str, version: Any) -> bool:
+        if self._versions.get(what) == version:
+            return False
+        self._versions[what] = version
+        return True

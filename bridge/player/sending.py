@@ -1,0 +1,182 @@
+"""From the queue to the ports: what falls together is encoded, put in order, and sent on time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from bridge.errors import CommandError
+from bridge.player.leading import CLOCK_BYTE, Leading
+from bridge.player.outputs import Outputs
+from bridge.player.timeline import Item, Timeline
+from bridge.voltage.encode import CLOCK, Message
+
+STAGE_NS = 1_000_000
+"""What falls together is encoded this long before its deadline."""
+GLIDE_TICKS = 20
+"""Values of one output that come closer than this are a glide: they may be thinned."""
+TRY_NS = 250_000_000
+"""A gate that is tried by hand closes after this, if its interface has no pulse of its own."""
+PLAYED_MOST = 1024
+
+
+class Sender:
+    """Owns the timeline. `played` collects rows [tick, lane, kind, value, length, due ns] for
+    whoever reads and clears it; it is bounded."""
+
+    def __init__(self, timeline: Timeline, outputs: Outputs, leading: Leading) -> None:
+        self.timeline = timeline
+        self.outputs = outputs
+        self.leading = leading
+        self.played: list[list[Any]] = []
+        self.notice: Callable[[Item, int], None] | None = None
+        """Called with each hit and value of a lane and its deadline, when somebody wants more than
+        `played` tells."""
+        self._staged: list[Message] = []
+        self.staged_due: int | None = None
+        """When the messages that are ready leave, or None when none are."""
+        self._value_tick: dict[str, int] = {}
+
+    # --- on time -------------------------------------------------------------------------------
+
+    def stage(self, now: int, bpm: float) -> int | None:
+        """Encodes what falls together next, if that is near; returns its deadline."""
+        due = self.timeline.next_due()
+        if due is None or due > now + STAGE_NS:
+            return None
+        due, group = self.timeline.pop_group()
+        messages: list[Message] = []
+        for item in group:
+            messages += self._encode(item, due, bpm)
+        messages += self.outputs.moved(due, self._next_hits)
+        self._staged = self.outputs.ordered(messages)
+        self.staged_due = due
+        return due
+
+    def send_staged(self) -> None:
+        messages, due = self._staged, self.staged_due
+        self._staged, self.staged_due = [], None
+        self.outputs.send(messages, due)
+
+    def slack(self, now: int) -> int:
+        """Ns until something must be sent."""
+        due = self.staged_due if self.staged_due is not None else self.timeline.next_due()
+        return 1_000_000_000 if due is None else due - now
+
+    def trickle(self, now: int) -> None:
+        """Sends moved values whose turn it is."""
+        self.outputs.send(self.outputs.moved(now, self._next_hits))
+
+    # --- at once -------------------------------------------------------------------------------
+
+    def quiet(self, before: int = 0) -> None:
+        """Every gate closed, nothing queued but bytes due before `before`."""
+        if self.staged_due is not None:
+            self.send_staged()
+        self.close_gates()
+        self.timeline.clear(before)
+        self._value_tick.clear()
+
+    def close_gates(self) -> None:
+        """Every gate closed now; what is queued stays."""
+        self._close(self.timeline.close_all())
+
+    def silence(self, lane: str) -> None:
+        """The lane's gate closed now, and what it has queued dropped."""
+        self.timeline.drop_lane(lane)
+        self._close(self.timeline.close_lane(lane))
+
+    def shift(self, output: str, volts: float, now: int) -> None:
+        """A hand moves a level output by `volts`: what stands there now, and what is queued for
+        it, so that it does not fall back until the renderer has caught up. Kept within the range
+        of the output."""
+        stands = self.outputs.given.get(output)
+        if not volts or stands is None:
+            return
+        wired = self.outputs.wired[output].output
+        self.timeline.shift(output, volts, wired.low, wired.high)
+        self.outputs.offer(output, min(max(stands + volts, wired.low), wired.high), now)
+
+    def realtime(self, data: bytes, at: int, now: int) -> None:
+        """Bytes for whoever follows our clock, at `at` or at once."""
+        if at > now:
+            self.timeline.add_at(Item("byte", 0, data=data), at)
+        else:
+            self.outputs.send([Message(port, CLOCK, data) for port in self.leading.send_to])
+
+    def try_output(self, output: str, action: str, value: float, now: int, ms: float = 0.0) -> None:
+        """One output by hand: a gate opens (and closes by itself, after `ms` when given) or
+        closes, a value moves.
+
+        Raises CommandError when there is no such output, or it is of another kind.
+        """
+        wired = self.outputs.wired.get(output)
+        if wired is None:
+            raise CommandError(f"there is no output {output!r}", "unknown")
+        kind = wired.output.kind
+        fits = {"gate": wired.output.gates, "pitch": kind == "pitch", "level": kind == "level"}
+        if not fits[action]:
+            raise CommandError(f"{output} is a {kind} output: no {action} there")
+        if action != "gate":
+            self.outputs.offer(output, value, now)
+        elif value > 0:
+            width = round((ms or wired.output.pulse_ms) * 1e6) or TRY_NS
+            item = Item("on", 0, output=output, value=min(value, 1.0), kind="try", width=width)
+            self.timeline.hit_at(item, now)
+        else:
+            self._close(self.timeline.close_output(output))
+
+    # --- inside --------------------------------------------------------------------------------
+
+    def _next_hits(self) -> dict[str, int]:
+        return self.timeline.next_hits(self.outputs.port_of)
+
+    def _close(self, outputs: list[str]) -> None:
+        for output in outputs:
+            self.outputs.send(self.outputs.gate_off(output))
+
+    def _encode(self, item: Item, due: int, bpm: float) -> list[Message]:
+        out, timeline = self.outputs, self.timeline
+        if item.sort == "on":
+            self._note(item, due)
+            if item.output is None:
+                return []
+            timeline.opened(item)
+            return out.gate_on(item.output, item.value)
+        if item.sort == "value":
+            return self._value(item, due)
+        if item.sort == "off":
+            output = timeline.closes(item)
+            return [] if output is None else out.gate_off(output)
+        if item.sort == "pulse" and item.output is not None:
+            timeline.opened(item)
+            return out.pulse_on(item.output)
+        if item.sort == "mute":
+            return [m for o in timeline.close_lane(item.owner) for m in out.gate_off(o)]
+        if item.data == CLOCK_BYTE and not self.leading.may_send(due, bpm):
+            return []
+        return [Message(port, CLOCK, item.data) for port in self.leading.send_to]
+
+    def _value(self, item: Item, due: int) -> list[Message]:
+        output = item.output
+        if output is None:
+            return []
+        self._note(item, due)
+        last = self._value_tick.get(output)
+        self._value_tick[output] = item.tick
+        step = last is None or not 0 <= item.tick - last <= GLIDE_TICKS
+        if item.kind == "pitch" and step:
+            # A new note must be there before its gate; only what moves may wait.
+            self.outputs.withdraw(output)
+            return self.outputs.value(output, item.value)
+        self.outputs.offer(output, item.value, due)
+        return []
+
+    def _note(self, item: Item, due: int) -> None:
+        if not item.owner:
+            return
+        self.played.append([item.tick, item.owner, item.kind, item.value, item.length, due])
+        if len(self.played) > PLAYED_MOST:
+            del self.played[: PLAYED_MOST // 2]
+        if self.notice is not None:
+            self.notice(item, due)

@@ -1,0 +1,112 @@
+"""Closes every output when the player cannot: from another process, over ports of its own.
+
+``python -m bridge.supervisor.failsafe RIG`` does it once, for whoever finds that nothing of the
+program is left to do it (a service manager after a kill).
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from bridge.errors import InputError, PortError
+from bridge.player.start import PortSpec
+from bridge.ports import OutPort, open_output
+from bridge.voltage.encode import Encoder
+from bridge.voltage.profile import WiredOutput
+from bridge.voltage.voice import RELEASE
+
+DRAIN_S = 0.06
+"""Some systems lose what was sent just before a port is closed."""
+
+
+class Failsafe:
+    """Knows the outputs of a rig, holds ports to them, and follows which notes sound.
+
+    A virtual port belongs to the process that offers it, so nothing can be sent there for it; what
+    is connected to it loses its connection when that process dies.
+    """
+
+    def __init__(self, outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec]) -> None:
+        self._specs = {n: s for n, s in specs.items() if not s.text.startswith("virtual:")}
+        self._outputs = outputs
+        self._ports: dict[str, OutPort] = {}
+        self._sounding: dict[str, set[tuple[int, int]]] = {name: set() for name in self._specs}
+
+    def open(self) -> None:
+        """Opens what is not open yet, so that no time is lost when it counts."""
+        for name, spec in self._specs.items():
+            if name not in self._ports:
+                try:
+                    self._ports[name] = open_output(spec.text, f"{name}-safety")
+                except PortError:
+                    continue  # not there now; looked for again each time
+
+    def mend(self) -> None:
+        """Ports that were unplugged and are back are opened anew."""
+        for port in self._ports.values():
+            if not port.alive():
+                port.reopen()
+        self.open()
+
+    def heard(self, sent: Iterable[list[Any]]) -> None:
+        """What the player says it has sent: rows of (ns, port, hex)."""
+        for _, port, text in sent:
+            status = int(text[:2], 16)
+            if port not in self._sounding or not 0x80 <= status < 0xA0:
+                continue
+            key = (status & 0x0F, int(text[2:4], 16))
+            if status >= 0x90 and text[4:6] != "00":
+                self._sounding[port].add(key)
+            else:
+                self._sounding[port].discard(key)
+
+    def close_all(self) -> None:
+        """Note-offs for what sounds and for every gate there is, then controllers 123 and 120,
+        bend centred, values at rest."""
+        self.open()
+        for name, port in self._ports.items():
+            for channel, note in sorted(self._sounding[name]):
+                port.send(bytes((0x80 | channel, note, RELEASE)))
+            self._sounding[name].clear()
+            mine = {key: wired for key, wired in self._outputs.items() if wired.port == name}
+            for message in Encoder(mine).panic():
+                port.send(message.data)
+
+    def stop(self) -> None:
+        for port in self._ports.values():
+            port.close()
+        self._ports.clear()
+
+
+def main(arguments: list[str]) -> int:
+    """Closes every output of a rig; 0, or 1 when the rig cannot be read."""
+    from bridge.files import store
+    from bridge.files.rig import load_rig
+    from bridge.player.start import port_specs
+    from bridge.supervisor.folders import state_folder
+
+    if len(arguments) != 1:
+        print("usage: python -m bridge.supervisor.failsafe RIG", file=sys.stderr)
+        return 2
+    path = Path(arguments[0])
+    try:
+        # What was played may have been the last good copy of a rig that does not load.
+        rig, _ = store.load_or_last_good(
+            path, lambda file: load_rig(file, place=path), state_folder()
+        )
+    except InputError as problem:
+        print(problem, file=sys.stderr)
+        return 1
+    safe = Failsafe(rig.wired, port_specs(rig.interfaces))
+    safe.close_all()
+    time.sleep(DRAIN_S)
+    safe.stop()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

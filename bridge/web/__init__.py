@@ -1,0 +1,1 @@
+"""HTTP and WebSocket: routes, bodies, problems, the page."""

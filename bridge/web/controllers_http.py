@@ -1,0 +1,237 @@
+"""Routes of the MIDI controllers: what is bound, learning, forgetting."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from aiohttp import web
+from pydantic import Field
+
+from bridge.desk.controllers import Controllers, Wish
+from bridge.errors import CommandError
+from bridge.protocol.asking import Learn, Target
+from bridge.protocol.command import fields_of
+from bridge.protocol.limits import Name
+from bridge.web import bodies as b
+from bridge.web.bodies import Strict
+from bridge.web.command_body import CommandBody
+from bridge.web.http import Route, client_of
+
+Label = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
+
+
+class ControlBody(Strict):
+    """What a control does: moves a macro, mutes a lane, recalls a section, or start, stop,
+    continue, tap, all-out."""
+
+    target: Target
+    name: Name
+    pickup: bool = True
+    feedback: bool = False
+    fine: bool = False
+    latch: bool = False
+
+
+class PortBody(Strict):
+    """A part of the name of the controller's MIDI port (``simulated``: played by `play`)."""
+
+    port: Annotated[str, Field(min_length=1, max_length=100)]
+
+
+class PlayBody(Strict):
+    """One channel message in hex, as ``b01540``."""
+
+    data: Annotated[str, Field(pattern=r"^[89a-eA-E][0-9a-fA-F]([0-7][0-9a-fA-F]){1,2}$")]
+
+
+class ControlRow(b.Answer):
+    """One control: a controller number or a note on a channel (from 1), and what it does. `value`
+    is where it was last (0..1); `waiting` says that the knob has not met the macro (`goal`) yet;
+    `known` whether the set that plays has what it is for."""
+
+    controller: str
+    kind: Literal["cc", "note"]
+    channel: int
+    number: int
+    target: Target
+    name: str
+    pickup: bool
+    feedback: bool
+    fine: bool
+    latch: bool
+    known: bool
+    value: float | None
+    waiting: bool
+    goal: float | None
+
+
+class ControllerRow(b.Answer):
+    """`open`: the player hears its port."""
+
+    controller: str
+    port: str
+    open: bool
+
+
+class Learning(b.Answer):
+    target: Target
+    name: str
+    client: str
+
+
+class ControlsAnswer(b.Answer):
+    controls: list[ControlRow]
+    controllers: list[ControllerRow]
+    learning: Learning | None
+
+
+def wish_of(given: Learn) -> Wish:
+    return Wish(**{name: getattr(given, name) for name in fields_of(Learn)})
+
+
+def controller_routes(controllers: Controllers) -> list[Route]:
+    def answer() -> ControlsAnswer:
+        learning = controllers.learning()
+        return ControlsAnswer(
+            controls=[ControlRow(**row) for row in controllers.rows()],
+            controllers=[
+                ControllerRow(controller=name, port=row["port"], open=row["open"])
+                for name, row in controllers.state().items()
+            ],
+            learning=None if learning is None else Learning(**learning),
+        )
+
+    async def listed(request: web.Request, query: Any) -> ControlsAnswer:
+        return answer()
+
+    async def put(request: web.Request, body: PortBody) -> ControlsAnswer:
+        name = request.match_info["controller"]
+        if name == "learn":
+            raise CommandError("a controller cannot be called 'learn'")
+        await controllers.put(name, body.port)
+        return answer()
+
+    async def remove(request: web.Request, query: Any) -> ControlsAnswer:
+        await controllers.remove(request.match_info["controller"])
+        return answer()
+
+    async def learn(request: web.Request, body: Learn) -> ControlRow:
+        return ControlRow(**await controllers.learn(wish_of(body), client_of(request)))
+
+    async def cancel(request: web.Request, query: Any) -> b.Done:
+        controllers.cancel()
+        return b.Done()
+
+    async def bind(request: web.Request, body: ControlBody) -> ControlRow:
+        controller, kind, channel, number = place(request)
+        binding = Wish(**body.model_dump()).binding(kind, number, channel)
+        return ControlRow(**await controllers.bind(controller, binding))
+
+    async def forget(request: web.Request, query: Any) -> b.Done:
+        await controllers.forget(*place(request))
+        return b.Done()
+
+    async def play(request: web.Request, body: PlayBody) -> b.Done:
+        await controllers.play(request.match_info["controller"], body.data)
+        return b.Done()
+
+    named = {"controller": "name of a controller"}
+    control = {
+        **named,
+        "kind": "cc or note",
+        "channel": "MIDI channel from 1",
+        "number": "controller or note number",
+    }
+    return [
+        Route(
+            "GET",
+            "/api/controllers",
+            "controllers",
+            "What each MIDI control does.",
+            listed,
+            answer=ControlsAnswer,
+        ),
+        Route(
+            "POST",
+            "/api/controllers/learn",
+            "learnControl",
+            Learn.ROW.http[0].says,
+            learn,
+            answer=ControlRow,
+            command=CommandBody(Learn, Learn.ROW.http[0]),
+            errors=(404, 409),
+        ),
+        Route(
+            "DELETE",
+            "/api/controllers/learn",
+            "cancelLearning",
+            "Ends the wait for a control.",
+            cancel,
+        ),
+        Route(
+            "PUT",
+            "/api/controllers/{controller}",
+            "putController",
+            "Adds a controller to the rig, or gives it another port.",
+            put,
+            answer=ControlsAnswer,
+            body=PortBody,
+            errors=(409,),
+            params=named,
+        ),
+        Route(
+            "DELETE",
+            "/api/controllers/{controller}",
+            "removeController",
+            "Takes a controller out of the rig.",
+            remove,
+            answer=ControlsAnswer,
+            errors=(404, 409, 422),
+            params=named,
+        ),
+        Route(
+            "POST",
+            "/api/controllers/{controller}/play",
+            "playController",
+            "A message as if it came from a simulated controller.",
+            play,
+            body=PlayBody,
+            errors=(404, 409),
+            params=named,
+        ),
+        Route(
+            "PUT",
+            "/api/controllers/{controller}/{kind}/{channel}/{number}",
+            "bindControl",
+            "Says what a control does, without touching it.",
+            bind,
+            answer=ControlRow,
+            body=ControlBody,
+            errors=(404, 409),
+            params=control,
+        ),
+        Route(
+            "DELETE",
+            "/api/controllers/{controller}/{kind}/{channel}/{number}",
+            "forgetControl",
+            "Takes away what a control does.",
+            forget,
+            errors=(404, 409, 422),
+            params=control,
+        ),
+    ]
+
+
+def place(request: web.Request) -> tuple[str, str, int, int]:
+    """The control that a path names. Raises `CommandError` when there can be no such control."""
+    given = request.match_info
+    try:
+        channel, number = int(given["channel"]), int(given["number"])
+    except ValueError:
+        raise CommandError("channel and number are whole numbers", "unknown") from None
+    top = {"cc": 119, "note": 127}.get(given["kind"], -1)
+    if not (0 <= number <= top and 1 <= channel <= 16):
+        raise CommandError(
+            f"there is no control {given['kind']} {number} on channel {channel}", "unknown"
+        )
+    return given["controller"], given["kind"], channel, number

@@ -1,0 +1,264 @@
+"""Routes of the page's editing view: the set as plain data, edits by path, and their preview.
+
+An edit changes the text where it stands (`bridge.files.edit`), is checked as a whole like any text,
+swapped in at the next step, beat or bar, and is one undoable step.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Annotated, Any, Literal
+
+from aiohttp import web
+from pydantic import BeforeValidator, Field
+
+from bridge.control.door import Control
+from bridge.errors import InputError, PlayerError, Problem
+from bridge.files import edit, removal
+from bridge.files.document import Document
+from bridge.files.set import parse_set
+from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
+from bridge.music.scale import SCALES
+from bridge.music.score import compile_score
+from bridge.session.chart import Mirror
+from bridge.session.setbook import Playing, SetBook
+from bridge.web import bodies as b
+from bridge.web.bodies import Seq, Strict, whole
+from bridge.web.conditions import base_of, with_tag
+from bridge.web.http import TEXT_BYTES, Route, client_of
+
+Key = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+def plain_numbers(value: Any) -> Any:
+    """The value with 17 in place of 17.0, wherever it stands: JSON has one kind of number."""
+    if isinstance(value, dict):
+        return {key: plain_numbers(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [plain_numbers(inner) for inner in value]
+    return whole(value)
+
+
+class EditRow(Strict):
+    """One change: `value` replaces or adds what `path` leads to, null removes it; `rename` gives
+    the last key another name, everywhere it is named. A lane, macro or section that others name is
+    removed only with `force`: lanes that are made of it go too, others lose what they say of it."""
+
+    path: Annotated[list[Key], Field(min_length=1, max_length=8)]
+    value: Annotated[Any, BeforeValidator(plain_numbers)] = None
+    rename: Key | None = None
+    force: bool = False
+
+
+Edits = Annotated[list[EditRow], Field(min_length=1, max_length=64)]
+
+
+class EditBody(Strict):
+    """`revision`: that of the text which the edits were made on (``If-Match`` says the same)."""
+
+    edits: Edits
+    when: Literal["step", "beat", "bar"] = "beat"
+    revision: Seq | None = None
+
+
+class PreviewBody(Strict):
+    edits: Edits
+    bars: Annotated[int, Field(ge=1, le=4)] = 1
+
+
+class PlainAnswer(b.Answer):
+    """The set as plain data: `data` is what the text says, before any default. `also`: what went
+    along with what was removed by force."""
+
+    revision: int
+    file: str
+    saved: bool
+    data: dict[str, Any]
+    also: list[str] = Field(default_factory=list)
+
+
+class PreviewAnswer(b.Answer):
+    """Either what is wrong, or the chart as it would be."""
+
+    problems: list[b.TextProblem]
+    chart: b.ChartAnswer | None
+
+
+class WordsAnswer(b.Answer):
+    """What an editor needs to know: kinds of lanes, numeric settings, scales."""
+
+    hit_kinds: list[str]
+    value_kinds: list[str]
+    settings: dict[str, dict[str, Any]]
+    scales: dict[str, list[int]]
+
+
+def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
+    """The text after all rows, and what went along by force. Raises `InputError`."""
+    gone: list[removal.Place] = []
+    also: list[str] = []
+    for row in rows:
+        path = tuple(row.path)
+        removes = row.rename is None and row.value is None and len(path) == 2
+        if removes and path[0] in removal.WHATS:
+            place = (path[0], path[1])
+            if row.force:
+                text, more = removal.without(text, [place])
+                also += more
+            gone.append(place)
+        text = edit.apply(text, [edit.Change(path, row.value, row.rename)])
+    data = Document.parse(text, "").data
+    left = [place for place in gone if place[1] not in (data.get(place[0]) or {})]
+    removal.refuse(removal.still_named(text, left))
+    return text, also
+
+
+def touched(rows: list[EditRow]) -> set[tuple[str, ...]]:
+    """The paths that the rows change, the new names too."""
+    paths = {tuple(row.path) for row in rows}
+    return paths | {(*row.path[:-1], row.rename) for row in rows if row.rename is not None}
+
+
+def new_names(rows: list[EditRow]) -> dict[str, dict[str, str]]:
+    """Old names to new ones, by ``lanes``, ``macros`` and ``sections``, after all rows."""
+    names: dict[str, dict[str, str]] = {}
+    for row in rows:
+        if row.rename is None or len(row.path) != 2 or row.path[0] not in removal.WHATS:
+            continue
+        kind, old = row.path
+        known = names.setdefault(kind, {})
+        first = next((name for name, now in known.items() if now == old), old)
+        known[first] = row.rename
+    return names
+
+
+def label_of(rows: list[EditRow]) -> str:
+    """A few words for the history."""
+    row = rows[0]
+    more = f" and {len(rows) - 1} more" if len(rows) > 1 else ""
+    if row.rename is not None:
+        return f"{row.path[-1]} is {row.rename}{more}"
+    what = " ".join(row.path[1:] if len(row.path) > 1 else row.path)
+    return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
+
+
+def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
+    return [
+        {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
+    ]
+
+
+def edit_routes(book: SetBook, control: Control) -> list[Route]:
+    def playing_now() -> Playing:
+        if book.playing is None or book.rig is None:
+            raise PlayerError("the set has not been read yet")
+        return book.playing
+
+    def plain(playing: Playing, also: list[str] | None = None) -> PlainAnswer:
+        return PlainAnswer(
+            also=also or [],
+            revision=max(playing.revision, 0),
+            file=book.name(playing),
+            saved=book.saved,
+            data=Document.parse(playing.text, playing.path.name).data,
+        )
+
+    async def get(request: web.Request, query: Any) -> PlainAnswer:
+        playing = playing_now()
+        with_tag(request, control.edits)
+        return await asyncio.to_thread(plain, playing)
+
+    async def put(request: web.Request, body: EditBody) -> PlainAnswer:
+        playing_now()
+        client = client_of(request)
+        base = base_of(request, control.edits, client, body.revision)
+
+        async def change() -> PlainAnswer:
+            control.edits.check(base, touched(body.edits))
+            text, also = await asyncio.to_thread(edited, playing_now().text, body.edits)
+            after = await book.put(
+                text, body.when, client, label=label_of(body.edits), renamed=new_names(body.edits)
+            )
+            return await asyncio.to_thread(plain, after, also)
+
+        return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
+
+    def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
+        playing, rig = playing_now(), book.rig
+        assert rig is not None
+        try:
+            text, _ = edited(playing.text, rows)
+            document = parse_set(text, playing.path.name, rig)
+            score = compile_score(document.spec, rig.ranges)
+        except InputError as error:
+            return {"problems": rows_of(error.problems), "chart": None}
+        state, bar = control.link.state, score.spec.bar_ticks
+        start = int(state["transport"]["tick"]) // bar * bar
+        chart = Mirror(score).chart(state, start, start + bars * bar)
+        del chart["type"]
+        return {"problems": [], "chart": chart}
+
+    async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
+        if "lanes" not in control.link.state:
+            raise PlayerError("the player has not started yet")
+        return await asyncio.to_thread(look_ahead, body.edits, body.bars)
+
+    async def words(request: web.Request, query: Any) -> WordsAnswer:
+        return WordsAnswer(
+            hit_kinds=list(HIT_KINDS),
+            value_kinds=list(VALUE_KINDS),
+            scales={name: list(degrees) for name, degrees in SCALES.items()},
+            settings={
+                s.name: {
+                    "low": s.low,
+                    "high": s.high,
+                    "start": s.start,
+                    "unit": s.unit,
+                    "kinds": list(s.kinds),
+                    "says": s.says,
+                    "whole": s.whole,
+                }
+                for s in SETTINGS.values()
+            },
+        )
+
+    return [
+        Route(
+            "GET",
+            "/api/set/plain",
+            "getPlainSet",
+            "The set that plays, as plain data.",
+            get,
+            answer=PlainAnswer,
+        ),
+        Route(
+            "POST",
+            "/api/set/edits",
+            "editSet",
+            "Changes values of the set's text by path, keeping the rest as it is written.",
+            put,
+            answer=PlainAnswer,
+            body=EditBody,
+            limit=TEXT_BYTES,
+            errors=(409, 412, 429),
+            conditional=True,
+        ),
+        Route(
+            "POST",
+            "/api/set/preview",
+            "previewEdits",
+            "What edits would play, or what is wrong with them; nothing is changed.",
+            preview,
+            answer=PreviewAnswer,
+            body=PreviewBody,
+            limit=TEXT_BYTES,
+        ),
+        Route(
+            "GET",
+            "/api/words",
+            "words",
+            "Kinds, settings and scales that a set may use.",
+            words,
+            answer=WordsAnswer,
+        ),
+    ]

@@ -1,0 +1,237 @@
+"""Routes of what is planned and kept on paper: outputs, the patch sheet, the scope's drawing."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Annotated, Any
+
+from aiohttp import web
+from pydantic import BaseModel, ConfigDict, Field
+
+from bridge.errors import CommandError, PlayerError
+from bridge.files.rig import Rig
+from bridge.files.tuning import tuning_path
+from bridge.paper import fits, outputs, tuned
+from bridge.paper.sheet import sheet_html
+from bridge.session.setbook import Playing, SetBook
+from bridge.web import bodies as b
+from bridge.web.heavy import Heavy
+from bridge.web.http import Route
+
+DRAW_S = 60.0
+# No script at all, and styles only from the sheet itself.
+SHEET_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
+)
+
+
+class SheetQuery(BaseModel):
+    """How much of each lane is drawn."""
+
+    model_config = ConfigDict(extra="forbid")
+    bars: Annotated[int, Field(ge=1, le=16)] = 2
+
+
+class PlannedOutput(b.Answer):
+    """One output: what drives it, how it is reached, its range in volts and its resolution
+    (`step_mv`, and `step_cents` for pitch; null where it only opens and closes). `blocked_by` is an
+    output in use that excludes it."""
+
+    output: str
+    kind: str
+    by: str
+    low: float
+    high: float
+    rest: float
+    step_mv: float | None
+    step_cents: float | None
+    resolution: str
+    drivers: list[str]
+    cable: str
+    tuned: str
+    blocked_by: str
+    free: bool
+
+
+class LooseLane(b.Answer):
+    """A lane without an output; `helper` when it moves others; `fits`: free outputs for it."""
+
+    lane: str
+    kind: str
+    helper: bool
+    fits: list[str]
+
+
+class PlanAnswer(b.Answer):
+    rig: str
+    outputs: list[PlannedOutput]
+    loose: list[LooseLane]
+    warnings: list[b.TextProblem]
+
+
+def plan(rig: Rig, playing: Playing) -> PlanAnswer:
+    """Plays some bars to see what the outputs are asked for: takes a moment."""
+    document = playing.document
+    rows = outputs.table(rig, document)
+    warnings = [*document.warnings, *outputs.warnings(rig, document)]
+    return PlanAnswer(
+        rig=rig.name,
+        outputs=[
+            PlannedOutput(
+                output=row.name,
+                kind=row.kind,
+                by=row.by,
+                low=row.low,
+                high=row.high,
+                rest=row.rest,
+                step_mv=row.step_mv,
+                step_cents=row.step_cents,
+                resolution=outputs.step_words(row),
+                drivers=list(row.drivers),
+                cable=row.cable,
+                tuned=row.tuned,
+                blocked_by=row.blocked_by,
+                free=row.free,
+            )
+            for row in rows
+        ],
+        loose=[
+            LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
+            for x in fits.loose(document.spec, rows)
+        ],
+        warnings=[
+            b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
+            for p in warnings
+        ],
+    )
+
+
+async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
+    """The drawing as SVG, made by a process of its own: the plotting library is large and slow.
+
+    Raises `CommandError` with what the process says when it cannot.
+    """
+    with TemporaryDirectory(prefix="lanebridge-") as folder:
+        set_file, out = Path(folder, "set.yaml"), Path(folder, "scope.svg")
+        await asyncio.to_thread(set_file.write_text, text, "utf-8")
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "bridge.cli",
+            "scope",
+            str(rig),
+            str(set_file),
+            "--bars",
+            str(bars),
+            "--out",
+            str(out),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.PIPE,
+        )
+        try:
+            async with asyncio.timeout(DRAW_S):
+                _, said = await process.communicate()
+        finally:
+            if process.returncode is None:
+                process.kill()
+                await process.wait()
+        if process.returncode != 0:
+            reason = said.decode(errors="replace").strip() or "the drawing failed"
+            raise CommandError(reason.removeprefix("Error: "), "state")
+        return await asyncio.to_thread(out.read_bytes)
+
+
+def _tuned_at(rig: Rig) -> tuple[int, int] | None:
+    """What the tuning file beside the rig is known by: its time and its size."""
+    if rig.path is None:
+        return None
+    try:
+        facts = tuning_path(rig.path).stat()
+    except OSError:
+        return None
+    return facts.st_mtime_ns, facts.st_size
+
+
+def paper_routes(book: SetBook) -> list[Route]:
+    drawings: Heavy[bytes] = Heavy()
+    sheets: Heavy[str] = Heavy()
+    plans: Heavy[PlanAnswer] = Heavy()
+
+    def both() -> tuple[Rig, Playing]:
+        if book.rig is None or book.playing is None:
+            raise PlayerError("the set has not been read yet")
+        return book.rig, book.playing
+
+    async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
+        rig, playing = both()
+        key = ("outputs", id(rig), _tuned_at(rig), playing.text)
+        return await plans.get(request, key, lambda: asyncio.to_thread(plan, rig, playing))
+
+    async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
+        rig, playing = both()
+
+        today = date.today()
+
+        def make() -> str:
+            return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
+
+        key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)
+        return web.Response(
+            text=await sheets.get(request, key, lambda: asyncio.to_thread(make)),
+            content_type="text/html",
+            charset="utf-8",
+            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
+        )
+
+    async def scope(request: web.Request, query: SheetQuery) -> web.Response:
+        rig, playing = both()
+        path = rig.path
+        assert path is not None
+        key = (id(rig), playing.text, query.bars)
+        try:
+            svg = await drawings.get(
+                request, key, lambda: draw_scope(path, playing.text, query.bars)
+            )
+        except TimeoutError:
+            raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
+        return web.Response(
+            body=svg,
+            content_type="image/svg+xml",
+            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
+        )
+
+    return [
+        Route(
+            "GET",
+            "/api/outputs",
+            "outputs",
+            "What drives each output, what it can do, what is free, and what will surprise.",
+            get_outputs,
+            answer=PlanAnswer,
+        ),
+        Route(
+            "GET",
+            "/api/sheet",
+            "sheet",
+            "The patch sheet, to print.",
+            sheet,
+            query=SheetQuery,
+            media="text/html",
+        ),
+        Route(
+            "GET",
+            "/api/scope.svg",
+            "scopeDrawing",
+            "Volts over time of every output that moves, for the first bars of the set.",
+            scope,
+            query=SheetQuery,
+            media="image/svg+xml",
+            errors=(409,),
+        ),
+    ]

@@ -1,0 +1,133 @@
+"""Routes of the soundcheck: begin, play one output, answer, report."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from aiohttp import web
+from pydantic import Field
+
+from bridge.bench.soundchecker import CAUTION, Soundchecker
+from bridge.web import bodies as b
+from bridge.web.bodies import Strict
+from bridge.web.http import Route, client_of
+
+Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
+Said = Literal["yes", "no", "skip"]
+
+
+class BeginBody(Strict):
+    """`monitors_down` says that a person has turned monitors and headphones down. `outputs` left
+    out: all of the rig that have a cable (all, where no cable is written down)."""
+
+    monitors_down: Literal[True]
+    outputs: Annotated[list[Output], Field(min_length=1, max_length=512)] | None = None
+
+
+class PlayBody(Strict):
+    """`loud`: the second round, after it was heard quietly."""
+
+    output: Output
+    loud: bool = False
+
+
+class AnswerBody(Strict):
+    """Heard or seen at the right place? null takes the answer back."""
+
+    output: Output
+    answer: Said | None
+
+
+class CheckedOutput(b.Answer):
+    output: str
+    kind: str
+    says: str
+    cable: str
+    answer: Said | None
+
+
+class CheckState(b.Answer):
+    """`playing`: the output that sounds now."""
+
+    outputs: list[CheckedOutput]
+    playing: str | None
+    loud: bool
+
+
+class SoundcheckAnswer(b.Answer):
+    caution: str
+    check: CheckState | None
+    report: str
+
+
+def soundcheck_routes(checker: Soundchecker) -> list[Route]:
+    def shown() -> CheckState:
+        return CheckState.model_validate(checker.state())
+
+    async def get(request: web.Request, query: Any) -> SoundcheckAnswer:
+        check = None if checker.check is None else shown()
+        return SoundcheckAnswer(caution=CAUTION, check=check, report=checker.report())
+
+    async def begin(request: web.Request, body: BeginBody) -> CheckState:
+        await checker.begin(body.outputs)
+        return shown()
+
+    async def play(request: web.Request, body: PlayBody) -> CheckState:
+        await checker.play(body.output, body.loud, client_of(request))
+        return shown()
+
+    async def stop(request: web.Request, body: Any) -> b.Done:
+        await checker.stop()
+        return b.Done()
+
+    async def answer(request: web.Request, body: AnswerBody) -> CheckState:
+        checker.answer(body.output, body.answer)
+        return shown()
+
+    async def end(request: web.Request, query: Any) -> b.Done:
+        await checker.end()
+        return b.Done()
+
+    named = (404, 409)
+    return [
+        Route(
+            "GET",
+            "/api/soundcheck",
+            "soundcheck",
+            "The check so far, and its report.",
+            get,
+            answer=SoundcheckAnswer,
+        ),
+        Route(
+            "POST",
+            "/api/soundcheck",
+            "beginSoundcheck",
+            "Begins a soundcheck.",
+            begin,
+            answer=CheckState,
+            body=BeginBody,
+            errors=named,
+        ),
+        Route(
+            "POST",
+            "/api/soundcheck/play",
+            "playOutput",
+            "Sounds one output, quietly first.",
+            play,
+            answer=CheckState,
+            body=PlayBody,
+            errors=named,
+        ),
+        Route("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", stop),
+        Route(
+            "PUT",
+            "/api/soundcheck/answers",
+            "answerSoundcheck",
+            "What was heard.",
+            answer,
+            answer=CheckState,
+            body=AnswerBody,
+            errors=named,
+        ),
+        Route("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", end, errors=(409,)),
+    ]

@@ -1,0 +1,63 @@
+"""Commands that touch more than the performance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from support.desk import BAR, Desk, gate_lane, score_of
+
+from bridge.errors import CommandError
+from bridge.player.dispatch import offset_ns_of, release_holds
+
+
+def desk() -> Desk:
+    return Desk(score_of(gate_lane("kick", "x..."), gate_lane("hats", "xxxx", 2)))
+
+
+@pytest.mark.parametrize(
+    ("ms", "ns"), [(0.1, 100_000), (-99.96, -100_000_000), (12.34, 12_300_000)]
+)
+def test_the_offset_goes_in_tenths(ms: float, ns: int) -> None:
+    assert offset_ns_of(ms) == ns
+
+
+@pytest.mark.parametrize(
+    ("word", "fields"),
+    [
+        ("quit", {}),
+        ("listen", {"port": "desk"}),
+        ("feedback", {"port": "desk", "data": "b0077f"}),
+        ("input", {"port": "desk", "data": "b0077f"}),
+    ],
+)
+def test_commands_for_the_process_are_refused_by_the_player(
+    word: str, fields: dict[str, Any]
+) -> None:
+    with pytest.raises(CommandError, match="process"):
+        desk().do(word, **fields)
+
+
+def test_a_lane_is_sent_back_to_its_beginning() -> None:
+    playing = Desk(score_of(gate_lane("odd", "x......", 1)))
+    playing.start()
+    playing.run_to(BAR + 480)
+    before = len(playing.ons())
+    playing.do("reset", lane="odd")
+    playing.run(300)
+    assert len(playing.ons()) == before + 1
+
+
+def test_holds_are_let_go_when_whoever_passed_them_on_is_gone() -> None:
+    playing = desk()
+    playing.start()
+    playing.do("hold", lane="kick", muted=True, client="left", active=True)
+    playing.do("hold", lane="hats", muted=True, client="right", active=True)
+    playing.run(1000)
+    assert playing.ons(1) == []
+    release_holds(playing.player, playing.now)
+    playing.run(2100)
+    assert len(playing.ons(1)) >= 3
+    state = playing.player.performance.state()["lanes"]
+    assert not state["kick"]["held"]
+    assert not state["hats"]["held"]

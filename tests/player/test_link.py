@@ -1,0 +1,204 @@
+"""The player's socket: readers come, go, stall and talk nonsense; the loop never waits for them."""
+
+from __future__ import annotations
+
+import json
+import pickle
+import select
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.player.link import BACKLOG_BYTES, FRAME_NS, Link
+from bridge.player.messages import Unpacker, pack, pack_json
+from bridge.protocol.command import Command
+from bridge.protocol.running import Tap
+from bridge.supervisor.watch import Watch
+
+Asked = list[tuple[Command, Any]]
+
+
+@pytest.fixture
+def asked() -> Asked:
+    return []
+
+
+@pytest.fixture
+def link(tmp_path: Path, asked: Asked) -> Iterator[Link]:
+    made = Link(
+        str(tmp_path / "s"),
+        lambda command, client, done: asked.append((command, done)),
+        lambda: {"set": "Low tide", "revision": 1},
+    )
+    yield made
+    made.close()
+
+
+def turn(link: Link, times: int = 3) -> None:
+    for _ in range(times):
+        readable, writable, _ = select.select(link.reading(), link.writing(), [], 0)
+        link.handle(readable, writable)
+
+
+class Client:
+    def __init__(self, link: Link, path: Path) -> None:
+        self.sock = socket.socket(socket.AF_UNIX)
+        self.sock.connect(str(path / "s"))
+        self.sock.setblocking(False)
+        self.unpacker = Unpacker()
+        turn(link)
+
+    def read(self) -> list[dict[str, Any]]:
+        found = []
+        while True:
+            try:
+                data = self.sock.recv(1 << 16)
+            except BlockingIOError:
+                return found
+            if not data:
+                return [*found, {"type": "closed"}]
+            found += [json.loads(payload) for _, payload in self.unpacker.feed(data)]
+
+
+def test_a_reader_gets_the_whole_state_first(link: Link, tmp_path: Path) -> None:
+    client = Client(link, tmp_path)
+    assert client.read() == [{"type": "hello", "set": "Low tide", "revision": 1}]
+    client.sock.close()
+
+
+def test_commands_are_answered_in_the_next_state(link: Link, tmp_path: Path, asked: Asked) -> None:
+    client = Client(link, tmp_path)
+    client.read()
+    client.sock.sendall(pack_json({"do": "tap", "seq": 1}) + pack_json({"do": "fly", "seq": 2}))
+    turn(link)
+    assert [command for command, _ in asked] == [Tap()]
+    asked[0][1](None)
+    link.state({"section": "flood"})
+    link.deliver(0)
+    assert client.read() == [
+        {
+            "type": "state",
+            "section": "flood",
+            "acks": [1],
+            "refused": [[2, "unknown", "there is no command 'fly'"]],
+        }
+    ]
+    client.sock.close()
+
+
+def test_at_most_thirty_frames_a_second(link: Link, tmp_path: Path) -> None:
+    client = Client(link, tmp_path)
+    client.read()
+    for now in range(0, 1_000_000_000, 1_000_000):
+        link.state({"n": now})
+        link.deliver(now)
+    frames = client.read()
+    assert 28 <= len(frames) <= 1_000_000_000 // FRAME_NS + 1
+    client.sock.close()
+
+
+def test_a_reader_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
+    link: Link, tmp_path: Path
+) -> None:
+    client, other = Client(link, tmp_path), Client(link, tmp_path)
+    other.read()
+    big = "x" * 20_000
+    for number in range(500):
+        link.state({"n": number, "big": big})
+        link.deliver(number * FRAME_NS)
+        assert other.read()[-1]["n"] == number
+    assert sum(len(reader._left) for reader in link.readers) < BACKLOG_BYTES
+    for _ in range(50):
+        frames = client.read()
+        turn(link)
+        link.deliver(1000 * FRAME_NS + _ * FRAME_NS)
+        if frames and frames[-1].get("n") == 499:
+            break
+    else:
+        pytest.fail("the newest state never came")
+    client.sock.close()
+    other.sock.close()
+
+
+@pytest.mark.parametrize("nonsense", [b"\xff" * 20, pack("J", b"not json"), pack("J", b"[1]")])
+def test_nonsense_ends_the_connection_and_nothing_else(
+    link: Link, tmp_path: Path, nonsense: bytes
+) -> None:
+    good, bad = Client(link, tmp_path), Client(link, tmp_path)
+    good.read()
+    bad.read()
+    bad.sock.sendall(nonsense)
+    turn(link)
+    assert bad.read() == [{"type": "closed"}]
+    assert len(link.readers) == 1
+    link.state({"n": 1})
+    link.deliver(0)
+    assert good.read() == [{"type": "state", "n": 1}]
+    good.sock.close()
+    bad.sock.close()
+
+
+def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
+    link: Link, tmp_path: Path
+) -> None:
+    watch = Watch()
+    watch.connect(str(tmp_path / "s"), 0)
+    turn(link)
+    client = Client(link, tmp_path)
+    client.read()
+    swap = {"do": "swap", "score": [1, 2], "revision": 9, "seq": 5, "when": "bar"}
+    client.sock.sendall(pack("P", pickle.dumps(swap)))
+    turn(link)
+    assert link.swaps
+    value, done, payload = link.take_swap()
+    link.keep(payload)
+    done(None)
+    link.deliver(0)
+    assert value == swap
+    assert client.read()[-1]["acks"] == [5]
+    watch.read(1)
+    assert (watch.score, watch.revision) == ([1, 2], 9)
+    assert watch.state["set"] == "Low tide"
+    client.sock.sendall(pack("P", b"no pickle"))
+    turn(link)
+    value, _, _ = link.take_swap()
+    assert isinstance(value, ValueError)
+    client.sock.close()
+    watch.close()
+
+
+def test_watching_follows_the_state_and_what_was_sent(link: Link, tmp_path: Path) -> None:
+    watch = Watch()
+    watch.connect(str(tmp_path / "s"), 0)
+    turn(link)
+    link.state({"section": "flood"})
+    link.played({"tick": 1.0, "t_ns": 5}, events=[], sent=[[5, "main", "992440"]])
+    link.deliver(0)
+    watch.read(77)
+    assert watch.state == {"set": "Low tide", "revision": 1, "section": "flood"}
+    assert watch.sent == [[5, "main", "992440"]]
+    assert watch.heard_ns == 77
+    link.close()
+    watch.read(88)
+    assert watch.sock is None
+
+
+def test_nobody_there_is_an_error(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="No such file"):
+        Watch().connect(str(tmp_path / "nobody"), 0)
+
+
+def test_what_hurries_does_not_wait_for_the_next_frame(link: Link, tmp_path: Path) -> None:
+    client = Client(link, tmp_path)
+    client.read()
+    link.played({"tick": 0, "t_ns": 0}, input=[[1, "knobs", "b01540"]])
+    link.deliver(0)
+    link.played({"tick": 0, "t_ns": 1}, input=[[2, "knobs", "b01541"]])
+    link.deliver(1)  # too soon for another frame
+    assert [frame["input"] for frame in client.read()] == [[[1, "knobs", "b01540"]]]
+    link.deliver(2, hurry=True)
+    assert [frame["input"] for frame in client.read()] == [[[2, "knobs", "b01541"]]]
+    client.sock.close()

@@ -1,0 +1,161 @@
+"""The chart ahead is what the renderer plays, wherever the song has come to."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import pytest
+from support.said import carry_out
+
+from bridge.errors import CommandError
+from bridge.music.model import (
+    Euclid,
+    Lane,
+    Levels,
+    Logic,
+    Macro,
+    Note,
+    Notes,
+    OutputRange,
+    Section,
+    SetSpec,
+    Steps,
+)
+from bridge.music.performance import Performance
+from bridge.music.render import Renderer
+from bridge.music.score import compile_score
+from bridge.session.chart import LEAP, WAVER, Mirror, thin
+
+BAR = 3840
+SPEC = SetSpec(
+    name="Low tide",
+    seed=7,
+    lanes=(
+        Lane("kick", Euclid(), out="main.gate-1"),
+        Lane("rim", Steps((1, 0, 2, 0)), out="main.gate-2", settings={"chance": 0.5}),
+        Lane("spray", Logic("rim and not kick"), out="main.gate-3"),
+        Lane("line", Notes((Note(33), Note(36), Note(40))), advance="rim", out="main.pitch-1"),
+        Lane("swell", Levels((0.0, 1.0)), out="main.level-1", settings={"slew_ms": 300}),
+    ),
+    macros=(Macro("brightness", 0.3),),
+    sections=(Section("flood", play=("rim",)),),
+)
+OUTPUTS = {
+    **{f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)},
+    "main.pitch-1": OutputRange("main.pitch-1", "pitch"),
+    "main.level-1": OutputRange("main.level-1", "level"),
+}
+
+
+def state(*commands: dict[str, Any], tick: int = 0) -> dict[str, Any]:
+    performance = Performance(compile_score(SPEC, OUTPUTS))
+    for command in commands:
+        carry_out(performance, command, tick)
+    return performance.state()
+
+
+def played(*commands: dict[str, Any], to: int) -> dict[str, list[int]]:
+    """Ticks of the hits of each lane as the player's own renderer gives them."""
+    score = compile_score(SPEC, OUTPUTS)
+    performance = Performance(score)
+    renderer = Renderer(score, performance)
+    for command in commands:
+        carry_out(performance, command, 0)
+    hits: dict[str, list[int]] = {lane.name: [] for lane in SPEC.lanes if lane.hits}
+    for event in renderer.advance(to):
+        if event.kind == "hit":
+            hits[SPEC.lanes[event.lane].name].append(event.tick)
+    return hits
+
+
+def hits(chart: dict[str, Any]) -> dict[str, list[int]]:
+    return {
+        name: [row[0] for row in rows["hits"]]
+        for name, rows in chart["lanes"].items()
+        if "hits" in rows
+    }
+
+
+def between(ticks: dict[str, list[int]], start: int, end: int) -> dict[str, list[int]]:
+    return {name: [t for t in row if start <= t < end] for name, row in ticks.items()}
+
+
+@pytest.fixture
+def mirror() -> Mirror:
+    return Mirror(compile_score(SPEC, OUTPUTS))
+
+
+def test_it_shows_what_the_player_plays(mirror: Mirror) -> None:
+    everything = played(to=12 * BAR)
+    for start in (0, 100, BAR, 5 * BAR + 17, 6 * BAR):  # following, in steps of any size
+        chart = mirror.chart(state(), start, start + 2 * BAR)
+        assert (chart["from"], chart["to"]) == (start, start + 2 * BAR)
+        assert hits(chart) == between(everything, start, start + 2 * BAR)
+
+
+def test_a_service_that_comes_late_shows_the_same(mirror: Mirror) -> None:
+    late = mirror.chart(state(), 9 * BAR, 10 * BAR)
+    assert hits(late) == between(played(to=10 * BAR), 9 * BAR, 10 * BAR)
+
+
+def test_a_song_set_back_begins_anew(mirror: Mirror) -> None:
+    mirror.chart(state(), 8 * BAR, 9 * BAR)
+    assert hits(mirror.chart(state(), 0, BAR)) == played(to=BAR)
+    far = LEAP + 10 * BAR
+    ahead = mirror.chart(state(), far, far + BAR)
+    assert hits(ahead)["kick"] == [far + beat * 960 for beat in range(4)]
+
+
+def test_estimates_that_waver_do_not_cost_a_new_beginning(mirror: Mirror) -> None:
+    mirror.chart(state(), 4 * BAR, 5 * BAR)
+    chart = mirror.chart(state(), 4 * BAR - WAVER // 2, 5 * BAR)
+    assert chart["from"] == 4 * BAR
+
+
+def test_causes_are_named(mirror: Mirror) -> None:
+    chart = mirror.chart(state(), 0, 4 * BAR)
+    rows = chart["lanes"]["spray"]["hits"]
+    assert rows
+    assert all(causes == ["rim"] for *_, causes in rows)
+    assert all(causes == [] for *_, causes in chart["lanes"]["kick"]["hits"])
+
+
+def test_a_lane_that_is_out_shows_what_it_would_play(mirror: Mirror) -> None:
+    mute = {"do": "mute", "lane": "kick", "muted": True}
+    chart = mirror.chart(state(mute), 0, 2 * BAR)
+    assert chart["lanes"]["kick"]["out"] is True
+    assert hits(chart)["kick"] == between(played(to=2 * BAR), 0, 2 * BAR)["kick"]
+    # derived lanes follow the mute: what is shown for them is what will sound
+    assert hits(chart)["spray"] == played(mute, to=2 * BAR)["spray"]
+    assert "out" not in chart["lanes"]["spray"]
+
+
+def test_a_lane_that_waits_shows_both_sides_of_the_line(mirror: Mirror) -> None:
+    waits = {"do": "mute", "lane": "kick", "muted": True, "when": "bar"}
+    chart = mirror.chart(state(waits, tick=10), 10, 2 * BAR)
+    assert all(tick < BAR for tick in hits(chart)["kick"])
+    assert hits(chart)["kick"]
+
+
+def test_values_begin_with_what_holds_now(mirror: Mirror) -> None:
+    chart = mirror.chart(state(), 1000, 2 * BAR)
+    assert chart["lanes"]["line"]["values"][0][0] == 1000
+    assert chart["lanes"]["line"]["values"][0][1] in (33.0, 36.0, 40.0)
+
+
+def test_a_state_of_another_shape_is_refused(mirror: Mirror) -> None:
+    with pytest.raises(CommandError):
+        mirror.chart({**state(), "macros": {"brightness": {}}}, 0, BAR)
+
+
+def test_lines_keep_their_ends_their_steps_and_few_points() -> None:
+    ramp = [[float(t), t / 1000] for t in range(1001)]
+    thinned = thin(ramp)
+    assert (thinned[0], thinned[-1]) == (ramp[0], ramp[-1])
+    assert len(thinned) <= 67
+    assert all(abs(b[1] - a[1]) <= 1 / 32 for a, b in itertools.pairwise(thinned))
+    step = [[0.0, 0.0], [10.0, 5.0], [20.0, 5.0], [30.0, 0.0]]
+    assert thin(step) == [step[0], step[1], step[3]]
+    assert thin([[0.0, 1.0], [5.0, 1.0]]) == [[0.0, 1.0], [5.0, 1.0]]
+    assert thin([]) == []

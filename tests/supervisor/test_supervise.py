@@ -1,0 +1,69 @@
+"""What the supervisor says and refuses; the processes themselves are in tests/real/test_kill.py."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+
+import pytest
+
+from bridge.player.start import Start
+from bridge.supervisor import supervise
+from bridge.supervisor.folders import state_folder
+from bridge.supervisor.supervise import greet, run
+
+GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
+START = Start(None, {}, {}, "", rig="Quay rack", set="Low tide")  # type: ignore[arg-type]
+
+
+def test_wrong_files_are_exit_1_with_every_problem(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    (tmp_path / "rig.yaml").write_text(GOOD_RIG)
+    (tmp_path / "set.yaml").write_text(
+        "set: x\nlanes:\n"
+        "  a: {euclid: {hits: 17, steps: 16}, out: main.gate-1}\n"
+        '  b: {logic: "b", out: main.gate-99}\n'
+    )
+    assert run(tmp_path / "rig.yaml", tmp_path / "set.yaml") == 1
+    said = capsys.readouterr().err
+    assert "17 hits" in said
+    assert "gate-99" in said
+    assert not list(tmp_path.glob("lanebridge-*")), "the runtime folder is gone"
+    assert run(tmp_path / "nowhere.yaml", tmp_path / "set.yaml") == 1
+    assert "nowhere.yaml" in capsys.readouterr().err
+
+
+def test_the_address_is_one_line_and_has_a_picture_only_on_the_network(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    greet("http://127.0.0.1:8420/", START, None)
+    assert capsys.readouterr().out == "Low tide on Quay rack: http://127.0.0.1:8420/\n"
+    greet("http://192.0.2.7:8420/", START, "secret")
+    line, *picture = capsys.readouterr().out.splitlines()
+    assert line.endswith("http://192.0.2.7:8420/?token=secret")
+    assert len(picture) > 10
+
+
+def test_a_terminal_without_block_characters_gets_the_address_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    raw = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="ascii"))
+    greet("http://192.0.2.7:8420/", START, "secret")
+    assert b"?token=secret" in raw.getvalue()
+
+
+def test_where_the_state_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    assert state_folder() == tmp_path / "lanebridge"
+    monkeypatch.delenv("XDG_STATE_HOME")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert state_folder() == tmp_path / ".local/state/lanebridge"
+
+
+@pytest.mark.parametrize(("code", "text"), [(1, "code 1"), (-9, "SIGKILL"), (-15, "SIGTERM")])
+def test_why_a_process_ended(code: int, text: str) -> None:
+    assert supervise._cause(code) == text
