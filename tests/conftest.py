@@ -15,6 +15,9 @@ from hypothesis import settings
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
 
+# A running service for the tests of every room above the player.
+pytest_plugins = ["support.service_fixtures"]
+
 REFERENCE = Path(__file__).parent / "reference"
 AXE = Path(__file__).parent.parent / ".ci/cache/node_modules/axe-core/axe.min.js"
 

@@ -188,7 +188,7 @@ def _order(stage: Stage, scene: Scene, command: p.RunOrder, tick: int, client: s
     """Run the order from the next bar line, from its first entry or from `leg`, or stop it where it
     is. Running it when it runs already changes nothing."""
     entries = len(stage.spec.order)
-    if command.run and not entries:
+    if not entries and (command.run or command.leg is not None):
         raise CommandError("the set has no running order", "state")
     if command.leg is not None and command.leg >= entries:
         raise CommandError(f"leg must be from 0 to {entries - 1}: the order has {entries} entries")

@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pydantic_core import from_json
-
 from bridge.errors import CommandError
 from bridge.protocol.command import Command, Http, fields_of, wrong_fields
 from bridge.protocol.schema import object_schema
 from bridge.protocol.table import decode
 from bridge.web.problems import ProblemError
+from bridge.web.wrong import parsed
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +48,8 @@ class CommandBody:
         """The command.
 
         Raises:
-            ProblemError: 400, the body is no JSON or is missing.
+            ProblemError: 400, the body is missing.
+            NotJSONError: it is no JSON.
             CommandError: a member is wrong; `fields` has those of the body only.
         """
         given = self._members(data)
@@ -70,10 +70,7 @@ class CommandBody:
             if self.optional:
                 return {}
             raise ProblemError(400, "a JSON body is needed")
-        try:
-            given = from_json(data)
-        except ValueError as error:
-            raise ProblemError(400, f"the body is no JSON: {error}") from None
+        given = parsed(data)
         if not isinstance(given, dict):
             raise CommandError("the body must be an object")
         return given

@@ -27,7 +27,6 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from aiohttp import WSMsgType, web
-from pydantic_core import from_json
 
 from bridge.bench.scope import Scope, Watch
 from bridge.control.door import Control
@@ -42,6 +41,7 @@ from bridge.session.chart import Charts
 from bridge.web.controllers_http import wish_of
 from bridge.web.entrance import Connection
 from bridge.web.problems import ProblemError, describe, problem
+from bridge.web.wrong import NotJSONError, parsed
 
 log = logging.getLogger(__name__)
 
@@ -334,7 +334,7 @@ class Live:
             command = decode(given)
             if command.ROW.by == "process":
                 raise CommandError(f"there is no command {command.ROW.do!r}", "unknown")
-        except (CommandError, ProblemError) as error:
+        except (CommandError, NotJSONError) as error:
             client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             self._control.budget.spend(client.name, 1, self._clock())
             return
@@ -404,10 +404,7 @@ class Live:
 
 def _object(text: str) -> dict[str, Any]:
     """The JSON object of a message."""
-    try:
-        given = from_json(text)
-    except ValueError as error:
-        raise ProblemError(400, f"this is no JSON: {error}") from None
+    given = parsed(text)
     if not isinstance(given, dict):
         raise CommandError("a command is an object with a 'do'")
     return given

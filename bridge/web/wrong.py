@@ -13,9 +13,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic import BaseModel, ValidationError
+from pydantic_core import from_json
 
-from bridge.files.strict import near, shown
+from bridge.files.strict import near
 
 Path = tuple[str | int, ...]
 Schema = Mapping[str, Any]
@@ -60,9 +61,12 @@ def checked(model: type[BaseModel], data: bytes) -> BaseModel:
         raise _explained(error, data, _schema(model)) from None
 
 
-def explained(error: ValidationError, data: str | bytes, adapter: TypeAdapter[Any]) -> Exception:
-    """The same for what an adapter has refused: the error to raise or to describe."""
-    return _explained(error, data, _adapter_schema(adapter))
+def parsed(data: str | bytes) -> Any:
+    """The JSON of a body or a message. Raises `NotJSONError`."""
+    try:
+        return from_json(data)
+    except ValueError:
+        raise NotJSONError(_not_json(data)) from None
 
 
 def wrong_values(
@@ -75,16 +79,6 @@ def wrong_values(
 @lru_cache(maxsize=256)
 def _schema(model: type[BaseModel]) -> Schema:
     return model.model_json_schema()
-
-
-_ADAPTERS: dict[int, Schema] = {}
-
-
-def _adapter_schema(adapter: TypeAdapter[Any]) -> Schema:
-    # Made once: it takes longer than a hundred messages.
-    if id(adapter) not in _ADAPTERS:
-        _ADAPTERS[id(adapter)] = adapter.json_schema()
-    return _ADAPTERS[id(adapter)]
 
 
 def _explained(error: ValidationError, data: str | bytes, schema: Schema) -> Exception:
@@ -125,8 +119,6 @@ def _merged(error: ValidationError, body: Any, schema: Schema) -> Iterator[Wrong
                 for key in alt.get("properties", ())
             ]
             text = f"is not known here{near(path[-1], known)}" if path else "is not known here"
-        elif kind in ("union_tag_invalid", "union_tag_not_found"):
-            text = _tag(row.get("ctx", {}))
         elif kind == "value_error":
             text = str(row.get("ctx", {}).get("error", "cannot be used"))
         else:
@@ -137,14 +129,6 @@ def _merged(error: ValidationError, body: Any, schema: Schema) -> Iterator[Wrong
             continue
         said[path] = text
     return (Wrong(path, text) for path, text in said.items())
-
-
-def _tag(context: Mapping[str, Any]) -> str:
-    key = str(context.get("discriminator", "")).strip("'")
-    if "tag" not in context:
-        return f"{key} is missing: it says which command this is"
-    known = [word.strip("' ") for word in str(context.get("expected_tags", "")).split(",")]
-    return f"{key}: {shown(context['tag'])} is not a command{near(context['tag'], known)}"
 
 
 def _follow(location: Iterable[str | int], body: Any) -> tuple[Path, Any, list[str | int]]:

@@ -10,21 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
-from bridge.service import commands as c
+from bridge.errors import CommandError
+from bridge.protocol.command import fields_of
+from bridge.protocol.running import SetPosition
+from bridge.protocol.table import client_commands
 from bridge.web import bodies as b
-from bridge.web.controllers_http import LearnBody
+from bridge.web.command_body import CommandBody
 from bridge.web.edit_http import EditBody
 from bridge.web.soundcheck_http import BeginBody
-from bridge.web.wrong import NotJSONError, Wrong, WrongBodyError, checked, explained, wrong_values
+from bridge.web.wrong import NotJSONError, Wrong, WrongBodyError, checked, parsed, wrong_values
 
 MODELS = sorted(
-    {
-        model
-        for room in (b, c)
-        for model in vars(room).values()
-        if isinstance(model, type) and issubclass(model, c.Strict)
-    }
-    | {LearnBody, EditBody, BeginBody},
+    {model for model in vars(b).values() if isinstance(model, type) and issubclass(model, b.Strict)}
+    | {EditBody, BeginBody},
     key=lambda model: model.__name__,
 )
 LIBRARY_WORDS = (
@@ -87,42 +85,32 @@ def test_every_place_is_one_of_the_body_and_every_word_is_ours(data: st.DataObje
     assert len({one.pointer for one in found}) == len(found)
 
 
+def fields_refused(body: CommandBody, path: dict[str, str], sent: Any) -> dict[str, str]:
+    try:
+        body.read(path, json.dumps(sent).encode())
+    except CommandError as error:
+        return error.fields
+    return {}
+
+
 @given(st.data())
 @settings(max_examples=400)
-def test_messages_of_pages_too(data: st.DataObject) -> None:
-    """Their model is chosen by `do`, which the library puts in front of every place."""
-    words = ["mute", "macro", "section", "setting", "copy", "learn", "mtue", 3, None]
-    names = ["lane", "muted", "when", "value", "macro", "section", "seq", "mute"]
-    body = data.draw(st.dictionaries(st.sampled_from(names), junk, max_size=4))
-    if data.draw(st.booleans()):
-        body["do"] = data.draw(st.sampled_from(words))
-    text = json.dumps(body)
-    try:
-        c.FromPage.validate_json(text)
-    except ValidationError as error:
-        wrong = explained(error, text, c.FromPage)
-        assert isinstance(wrong, WrongBodyError)
-        for one in wrong.wrong:
-            resolve(body, one.pointer)
-            assert not any(word in one.said for word in LIBRARY_WORDS), one.said
+def test_commands_point_at_members_of_the_body_too(data: st.DataObject) -> None:
+    command = data.draw(st.sampled_from(client_commands()))
+    if not command.ROW.http:
+        return
+    body = CommandBody(command, command.ROW.http[0])
+    path = dict.fromkeys(body.in_path, "kick")
+    names = [*fields_of(command), "do", "client", "a/b", "mtued"]
+    sent = data.draw(st.dictionaries(st.sampled_from(names), junk, max_size=4))
+    for name, said in fields_refused(body, path, sent).items():
+        assert name in sent or f"needs {name}" in said
+        assert not any(word in said for word in LIBRARY_WORDS), said
 
 
 @pytest.mark.parametrize(
     ("model", "body", "pointer", "said"),
     [
-        (b.MuteBody, {"muted": 1}, "#/muted", "must be true or false, not 1"),
-        (b.MuteBody, {}, "#", "muted is missing"),
-        (b.MuteBody, [], "#", "must be an object (names and values in braces), not an empty list"),
-        (
-            b.MuteBody,
-            {"muted": True, "when": 65},
-            "#/when",
-            "must be now, beat or bar, or a whole number from 1 to 64, not 65",
-        ),
-        (b.MuteBody, {"muted": True, "wen": 1}, "#/wen", "is not known here; did you mean when?"),
-        (b.UnitBody, {"value": 1.5}, "#/value", "must be a number from 0 to 1, not 1.5"),
-        (b.TempoBody, {"bpm": "fast"}, "#/bpm", 'must be a number from 20 to 400, not "fast"'),
-        (b.PositionBody, {"tick": 1.5}, "#/tick", None),
         (
             b.SaveAsBody,
             {"file": "../x.yaml"},
@@ -138,7 +126,6 @@ def test_messages_of_pages_too(data: st.DataObject) -> None:
         ),
         (EditBody, {"edits": [{"path": ["a", ""]}]}, "#/edits/0/path/1", None),
         (EditBody, {"edits": [{}]}, "#/edits/0", "path is missing"),
-        (c.Cancel, {"do": "cancel"}, "#", "a lane or a section"),
     ],
 )
 def test_what_is_wrong_is_said_in_words(
@@ -147,23 +134,6 @@ def test_what_is_wrong_is_said_in_words(
     (one,) = refused(model, body)
     assert one.pointer == pointer
     assert said is None or one.said == said
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        (
-            '{"do": "mtue", "lane": "kick"}',
-            "the body: do: mtue is not a command; did you mean mute?",
-        ),
-        ('{"lane": "kick"}', "the body: do is missing: it says which command this is"),
-        ('{"do": "mute", "lane": "kick", "muted": 0}', "muted: must be true or false, not 0"),
-    ],
-)
-def test_a_message_of_a_page(text: str, said: str) -> None:
-    with pytest.raises(ValidationError) as error:
-        c.FromPage.validate_json(text)
-    assert str(explained(error.value, text, c.FromPage)) == said
 
 
 @pytest.mark.parametrize(
@@ -177,14 +147,15 @@ def test_a_message_of_a_page(text: str, said: str) -> None:
 )
 def test_what_is_no_json_says_where(data: bytes, said: str) -> None:
     with pytest.raises(NotJSONError) as error:
-        checked(b.MuteBody, data)
+        parsed(data)
     assert str(error.value) == said
 
 
 def test_a_number_of_thousands_of_digits_is_refused_like_any_other() -> None:
     data = b'{"tick": 1' + b"0" * 5000 + b"}"
-    with pytest.raises((WrongBodyError, NotJSONError)):
-        checked(b.PositionBody, data)
+    tick = CommandBody(SetPosition, SetPosition.ROW.http[0])
+    with pytest.raises((CommandError, NotJSONError)):
+        tick.read({}, data)
 
 
 def test_a_query_is_told_in_the_same_words() -> None:
