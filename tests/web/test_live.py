@@ -28,6 +28,7 @@ async def test_state_comes_first_and_then_only_what_changes(stage: Any) -> None:
         # spray is derived and stays; only the lane that was muted is spoken of
         assert moved == {"kick"}
         assert {k for p in patches for k in p.get("lanes", {}).get("kick", {})} <= {
+            "heard",
             "muted",
             "under",
         }
