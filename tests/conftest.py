@@ -22,6 +22,13 @@ REFERENCE = Path(__file__).parent / "reference"
 AXE = Path(__file__).parent.parent / ".ci/cache/node_modules/axe-core/axe.min.js"
 
 
+@pytest.fixture(autouse=True)
+def state_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the program remembers, it remembers in a folder of the test's own."""
+    if "XDG_STATE_HOME" not in os.environ:
+        monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.getbasetemp() / "state-home"))
+
+
 @pytest.fixture
 def reference() -> Path:
     """The folder of published tables."""

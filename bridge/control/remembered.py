@@ -16,6 +16,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.files import store
+from bridge.files.read import read_bytes
 
 log = logging.getLogger(__name__)
 
@@ -53,11 +54,7 @@ class Remembered:
         if self._path is None:
             return empty
         try:
-            with self._path.open("rb") as file:
-                data = file.read(FILE_BYTES_MAX + 1)
-            if len(data) > FILE_BYTES_MAX:
-                raise ValueError("it is too long")
-            found = Network.model_validate_json(data)
+            found = Network.model_validate_json(read_bytes(self._path, FILE_BYTES_MAX))
         except FileNotFoundError:
             return empty
         except (OSError, ValueError) as error:

@@ -138,7 +138,8 @@ def good_copy(path: Path, state: Path) -> Path:
     """Where the last good copy of a file is kept in the state folder."""
     place = str(Path(os.path.realpath(path)))
     digest = hashlib.sha256(place.encode("utf-8", "surrogateescape")).hexdigest()[:12]
-    return state / "good" / f"{path.stem}.{digest}{path.suffix}"
+    # The digest tells files apart; the rest of the name is for people, and names have an end.
+    return state / "good" / f"{path.stem[:80]}.{digest}{path.suffix[:16]}"
 
 
 def keep_good(path: Path, content: str | bytes, state: Path) -> None:

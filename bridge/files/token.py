@@ -48,8 +48,8 @@ def kept_token(folder: Path) -> tuple[str, str]:
         return token, ""
     token = new_token()
     try:
-        if path.is_symlink():
-            path.unlink()
+        if path.is_symlink() or (path.exists() and not path.is_file()):
+            path.unlink()  # a link or a pipe; a folder stays, and is said
         write_atomic(path, token + "\n", mode=0o600)
     except OSError as error:
         note = f"the token cannot be kept ({error}); it is for this run only"

@@ -21,7 +21,7 @@ def test_a_missing_folder_is_said_in_one_line(tmp_path: Path) -> None:
     out = tmp_path / "none" / "sheet.html"
     result = sheet(out)
     assert result.exit_code == 1
-    assert result.stderr == f"{out}  cannot be written: No such file or directory\n"
+    assert result.stderr == f"{out}  cannot be written: there is no folder {out.parent}\n"
 
 
 @pytest.mark.parametrize("name", ["set.yaml", "sheet", "sheet.pdf"])

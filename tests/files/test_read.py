@@ -19,8 +19,8 @@ OWN_FILES = {
     "demo/__init__.py",
     "demo/working.py",
     "paper/manual.py",
-    "service/paper_http.py",
-    "service/static.py",
+    "web/paper_http.py",
+    "web/static.py",
 }
 
 
