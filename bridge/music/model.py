@@ -383,7 +383,6 @@ class Lane:
     transpose_by: str | None = None
     drives: tuple[Drive, ...] = ()
     settings: Mapping[str, float] = field(default_factory=dict)
-    causes_hidden: bool = False
 
     @property
     def kind(self) -> str:
