@@ -22,7 +22,13 @@ ANSWERS_SAY = "type y (yes), n (no), s (skip), a (again), l (louder), b (back) o
 QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b back, q quit)"
 
 
-@click.command("soundcheck")
+@click.command(
+    "soundcheck",
+    help=(
+        "Checks the outputs of RIG that have a cable, one at a time: was it heard at the right "
+        "place? Each answer may be its first letter."
+    ),
+)
 @click.argument("rig", type=FILE)
 @click.option(
     "--only", multiple=True, metavar="OUTPUT", help="Check only this output (may repeat)."
@@ -43,8 +49,6 @@ def command(
     loop: str | None,
     interface: str | None,
 ) -> None:
-    """Checks the outputs of RIG that have a cable, one at a time: was it heard at the right place?
-    Each answer may be its first letter."""
     from bridge.bench import checklist as soundcheck
     from bridge.commands.outfile import check_out, save_out
     from bridge.errors import InputError, Problem

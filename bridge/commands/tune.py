@@ -26,7 +26,7 @@ For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), o
 kept before you say so, and any note can be taken again then."""
 
 
-@click.command("tune")
+@click.command("tune", help="Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner.")
 @click.argument("rig", type=FILE)
 @click.argument("output")
 @click.option(
@@ -45,7 +45,6 @@ kept before you say so, and any note can be taken again then."""
 def command(
     rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
 ) -> None:
-    """Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner."""
     from bridge.commands.outfile import cannot_write
     from bridge.errors import BridgeError, InputError, Problem
     from bridge.files import tuning
