@@ -138,7 +138,7 @@ def serving(command: Command) -> Command:
 
 
 @main.command(
-    help="Plays the demo set at once, with no hardware: a copy of it, which can be edited and saved."
+    help="Plays a copy of the demo set at once, with no hardware; it can be edited and saved."
 )
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
