@@ -99,10 +99,14 @@ def _exists(name: str) -> bool:
         return False
 
 
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Plays a small modular rig live from short patterns, through a MIDI-to-CV interface.",
+)
 @click.version_option(__version__, prog_name="lanebridge")
 def main() -> None:
-    """Plays a small modular rig live from short patterns, through a MIDI-to-CV interface."""
+    pass
 
 
 def serving(command: Command) -> Command:
@@ -133,7 +137,9 @@ def serving(command: Command) -> Command:
     return command
 
 
-@main.command()
+@main.command(
+    help="Plays a copy of the demo set at once, with no hardware; it can be edited and saved."
+)
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
 @click.option(
@@ -150,7 +156,6 @@ def demo(
     osc_port: int,
     lan: bool,
 ) -> None:
-    """Plays the demo set at once, with no hardware: a copy of it, which can be edited and saved."""
     from bridge import demo as sets
 
     if ideas:
@@ -170,7 +175,7 @@ def demo(
     )
 
 
-@main.command()
+@main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE)
 @serving
@@ -179,24 +184,27 @@ def demo(
 def play(
     context: click.Context, rig: Path, set: Path, port: int, osc_port: int, lan: bool, start: bool
 ) -> None:
-    """Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows."""
     from bridge.supervisor import supervise
 
     context.exit(supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start))
 
 
-@main.command()
+@main.command(help="Explains every mistake in RIG and SET.")
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
 def check(rig: Path, set: Path | None) -> None:
-    """Explains every mistake in RIG and SET."""
     from bridge.paper import plan
 
     for line in plan.checked(rig, set):
         click.echo(line)
 
 
-@main.command()
+@main.command(
+    help=(
+        "Writes what SET plays on RIG, offline: a standard MIDI file or a table of events.\n\n"
+        "As it opens, unless --section or --order says otherwise."
+    )
+)
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE)
 @click.option(
@@ -215,10 +223,6 @@ def render(
     order: bool,
     everything: bool,
 ) -> None:
-    """Writes what SET plays on RIG, offline: a standard MIDI file or a table of events.
-
-    As it opens, unless --section or --order says otherwise.
-    """
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
@@ -265,9 +269,8 @@ def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
     return course.of_section(spec, section)
 
 
-@main.command()
+@main.command(help="Lists MIDI ports by name.")
 def ports() -> None:
-    """Lists MIDI ports by name."""
     from bridge.ports import list_ports
 
     found = list_ports()
@@ -278,7 +281,7 @@ def ports() -> None:
         click.echo("no MIDI ports; a rig may use `port: simulated`")
 
 
-@main.command("import")
+@main.command("import", help="Makes lanes of the drums in a standard MIDI FILE, one lane per note.")
 @click.argument("file", type=FILE)
 @click.option(
     "--bar",
@@ -296,7 +299,6 @@ def ports() -> None:
 )
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
 def import_(file: Path, bar: int, bars: int, out: Path | None) -> None:
-    """Makes lanes of the drums in a standard MIDI FILE, one lane per note."""
     from bridge.commands.outfile import check_out, write_out
     from bridge.paper import midi_import
 

@@ -63,7 +63,6 @@ LEAN_FORBIDDEN = {
     "aiohttp",
     "mido",
     "click",
-    "rich",
     "numpy",
     "scipy",
     "matplotlib",

@@ -16,7 +16,8 @@ from bridge.voltage.profile import Output, WiredOutput, note_of_volts
 
 QUIET, FULL = 0.3, 1.0
 SWEEP_STEPS = 40
-NO_CABLE = "(no cable written down)"
+NO_CABLE = "no cable written down"
+ANSWERS = ("yes", "no", "skip")
 _ANSWER_WORDS = {"yes": "yes ", "no": "NO  ", "skip": "skip"}
 
 
@@ -94,7 +95,7 @@ def report_lines(
     """
     lines = [
         f"{_ANSWER_WORDS.get(answers.get(name, ''), 'open')}  {name}  "
-        f"{outputs[name].cable or NO_CABLE}"
+        f"{outputs[name].cable or f'({NO_CABLE})'}"
         for name in names
     ]
     said = [answers.get(name) for name in names]
@@ -134,41 +135,38 @@ def describe(wired: WiredOutput) -> str:
         "pitch": "one octave after another",
         "level": "a slow rise and fall",
     }[out.kind]
-    where = wired.cable or "no cable written down"
-    return f"{wired.name} ({out.kind}): {doing} at: {where}"
+    return f"{wired.name} ({out.kind}): {doing} at: {wired.cable or NO_CABLE}"
+
+
+def messages_of(move: Move, wired: WiredOutput, encoder: Encoder) -> list[Message]:
+    """The messages of one move. A value that only comes out with the gate of its voice opens that
+    gate quietly."""
+    if move.what == "on":
+        return encoder.gate_on(wired.name, move.value)
+    if move.what == "off":
+        return encoder.gate_off(wired.name)
+    set_value = encoder.pitch if move.what == "pitch" else encoder.level
+    gate = gate_of(wired, encoder.outputs)
+    if gate is None:
+        return set_value(wired.name, move.value)
+    closed = encoder.gate_off(gate)
+    return [*closed, *set_value(wired.name, move.value), *encoder.gate_on(gate, QUIET)]
 
 
 def carry_out(
     wired: WiredOutput,
     encoder: Encoder,
-    send: Mapping[str, Callable[[bytes], None]],
+    send: Callable[[Sequence[Message]], None],
     wait_ms: Callable[[float], None],
     loud: bool = False,
 ) -> None:
-    """Sends a plan through `send` (by interface name) and leaves the output at rest, whatever
-    happens on the way."""
-
-    def out(messages: list[Message]) -> None:
-        for message in messages:
-            send[message.port](message.data)
-
-    gate = gate_of(wired, encoder.outputs)
+    """Sends a plan and leaves the output at rest, whatever happens on the way."""
     now = 0.0
     try:
         for move in plan(wired.output, loud):
             if move.at_ms > now:
                 wait_ms(move.at_ms - now)
                 now = move.at_ms
-            if move.what == "on":
-                out(encoder.gate_on(wired.name, move.value))
-            elif move.what == "off":
-                out(encoder.gate_off(wired.name))
-            else:
-                set_value = encoder.pitch if move.what == "pitch" else encoder.level
-                if gate is not None:
-                    out(encoder.gate_off(gate))
-                out(set_value(wired.name, move.value))
-                if gate is not None:
-                    out(encoder.gate_on(gate, QUIET))
+            send(messages_of(move, wired, encoder))
     finally:
-        out(encoder.rest())
+        send(encoder.rest())

@@ -7,6 +7,7 @@ out of order, and how long each message took.
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from random import Random
@@ -30,23 +31,17 @@ class LoopResult:
     def good(self) -> bool:
         return not (self.lost or self.foreign or self.reordered)
 
-    def percentile(self, share: float) -> float:
-        """Latency in ms that `share` (0..1) of the messages kept within; 0 when none came back."""
-        if not self.latency_ms:
-            return 0.0
-        ordered = sorted(self.latency_ms)
-        return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
-
     def words(self) -> list[str]:
         """The verdict, in lines."""
         lines = [
             f"sent {self.sent}, came back {self.received}, lost {self.lost}, "
             f"changed or foreign {self.foreign}, out of order {self.reordered}"
         ]
-        if self.latency_ms:
+        if len(self.latency_ms) > 1:
+            shares = statistics.quantiles(self.latency_ms, n=100, method="inclusive")
             lines.append(
-                f"there and back: median {self.percentile(0.5):.2f} ms, "
-                f"99 of 100 within {self.percentile(0.99):.2f} ms, "
+                f"there and back: median {shares[49]:.2f} ms, "
+                f"99 of 100 within {shares[98]:.2f} ms, "
                 f"slowest {max(self.latency_ms):.2f} ms"
             )
         if self.good:

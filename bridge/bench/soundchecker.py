@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from bridge.bench.checklist import describe, plan, report_lines, to_check
+from bridge.bench.checklist import NO_CABLE, describe, plan, report_lines, to_check
 from bridge.bench.workbench import Workbench
 from bridge.errors import BridgeError, CommandError
 from bridge.music.commands import known
@@ -21,7 +21,6 @@ from bridge.paper.sheet import CAUTIONS
 from bridge.voltage.profile import WiredOutput
 
 CAUTION = " ".join(CAUTIONS[:2])
-ANSWERS = ("yes", "no", "skip")
 SECOND_MS = 1000.0
 
 
@@ -167,6 +166,6 @@ class Soundchecker:
 def says(wired: WiredOutput) -> str:
     """What a person should hear or see, in words."""
     if wired.output.address.by == "clock":
-        where = wired.cable or "no cable written down"
+        where = wired.cable or NO_CABLE
         return f"{wired.name} ({wired.output.kind}): follows MIDI clock; start the song: {where}"
     return describe(wired)

@@ -10,11 +10,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from bridge.bench.tuning_session import TuningSession
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError
 from bridge.files import tuning
@@ -23,32 +23,8 @@ from bridge.files.tuning import Tuning
 from bridge.music.scale import note_name
 from bridge.protocol.internal import Correct
 from bridge.voltage.calibration import Correction
-from bridge.voltage.fit import Fit, Reading, asked_volts, fit
+from bridge.voltage.fit import Fit, Reading, fit
 from bridge.voltage.profile import WiredOutput
-
-
-@dataclass(slots=True)
-class Session:
-    """One output on the bench: the notes of its ladder, and the readings so far by note."""
-
-    wired: WiredOutput
-    notes: list[int]
-    readings: dict[int, tuple[str, float]] = field(default_factory=dict)
-    sounding: int | None = None
-
-    @property
-    def relative(self) -> bool:
-        """Whether the readings are of an oscillator, whose octave is its own."""
-        return any(tuning.is_relative(text) for text, _ in self.readings.values())
-
-    def taken(self) -> tuple[list[Reading], int]:
-        """The readings as volts in order of their notes, and the octaves they were away."""
-        out = self.wired.output
-        readings = [
-            Reading(asked_volts(out, note), volts)
-            for note, (_, volts) in sorted(self.readings.items())
-        ]
-        return tuning.same_octave(out, readings) if self.relative else (readings, 0)
 
 
 class Tuner:
@@ -64,7 +40,7 @@ class Tuner:
         self._bench = bench
         self._today = today
         self.on_change = on_change
-        self.session: Session | None = None
+        self.session: TuningSession | None = None
         self._shown: dict[str, Any] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         link = bench.control.link
@@ -73,7 +49,7 @@ class Tuner:
 
     # --- a session ----------------------------------------------------------------------------
 
-    async def begin(self, output: str, every: int) -> Session:
+    async def begin(self, output: str, every: int) -> TuningSession:
         """Puts an output on the bench; `every` semitones between the notes of its ladder.
 
         Raises `CommandError` when it is no pitch output, another is on the bench, or the song
@@ -84,11 +60,11 @@ class Tuner:
         if self.session is not None and self.session.wired.name != output:
             raise CommandError(f"{self.session.wired.name} is being tuned; end that first", "state")
         await self._correct(output, None)
-        self.session = Session(wired, tuning.ladder(wired.output, every))
+        self.session = TuningSession(wired, tuning.ladder(wired.output, every))
         self._changed()
         return self.session
 
-    async def sound(self, note: int | None, client: str) -> Session:
+    async def sound(self, note: int | None, client: str) -> TuningSession:
         """Sounds a note of the ladder for half a minute at most; None silences it."""
         session = self._open()
         self._bench.must_stand()
@@ -101,7 +77,7 @@ class Tuner:
         self._changed()
         return session
 
-    def read(self, note: int, text: str) -> Session:
+    def read(self, note: int, text: str) -> TuningSession:
         """Takes a reading, or forgets it when `text` is empty. Raises `CommandError` in plain
         words when it cannot be read."""
         session = self._open()
@@ -112,13 +88,9 @@ class Tuner:
             self._changed()
             return session
         try:
-            volts = tuning.parse_reading(session.wired.output, text)
+            session.readings[note] = (text, session.parse(note, text))
         except ValueError as error:
             raise CommandError(str(error)) from None
-        others = {tuning.is_relative(t) for n, (t, _) in session.readings.items() if n != note}
-        if others - {tuning.is_relative(text)}:
-            raise CommandError("take all readings the same way: volts, or frequencies and notes")
-        session.readings[note] = (text, volts)
         self._changed()
         return session
 
@@ -228,17 +200,19 @@ class Tuner:
             raise CommandError(f"{output} is a {wired.output.kind} output: only pitch is tuned")
         return wired
 
-    def _open(self) -> Session:
+    def _open(self) -> TuningSession:
         if self.session is None:
             raise CommandError("nothing is being tuned", "state")
         return self.session
 
     @staticmethod
-    def _known(session: Session, note: int) -> None:
+    def _known(session: TuningSession, note: int) -> None:
         if note not in session.notes:
             raise CommandError(f"{note} is not a note of this ladder", "unknown")
 
-    async def _leave(self, session: Session, correction: Correction | None, client: str) -> None:
+    async def _leave(
+        self, session: TuningSession, correction: Correction | None, client: str
+    ) -> None:
         self.session = None
         self._changed()
         await self._correct(session.wired.name, correction)
@@ -291,7 +265,7 @@ class Tuner:
             session.sounding = None  # the song moves the output now
             self._start(self._put_back(session))
 
-    async def _put_back(self, session: Session) -> None:
+    async def _put_back(self, session: TuningSession) -> None:
         self._changed()
         with contextlib.suppress(BridgeError):
             await self._correct(session.wired.name, (await self._kept()).get(session.wired.name))

@@ -1,4 +1,4 @@
-"""Exactly one clock leads; every other one is counted, and a loop is cut (R15).
+"""Exactly one clock leads; every other one is counted, and a loop is cut.
 
 A host often sends its clock on two ports, and a patched-through port sends our own output back.
 So `Sources` lets real-time and Song Position messages of one chosen input pass and counts the
@@ -21,7 +21,7 @@ from bridge.errors import CommandError
 
 INTERNAL = "internal"
 ECHO_MOST = 200
-"""Identical messages in one second (R15; trade practice, no source)."""
+"""Identical messages in one second (common practice, no source)."""
 
 _SECOND_NS = 1_000_000_000
 _CLOCK = 0xF8
@@ -29,11 +29,6 @@ _LEADS = (0xF2, 0xF8, 0xFA, 0xFB, 0xFC)
 _KINDS_MOST = 64  # different messages watched at once per input: a cap, not a need
 
 Heard = Literal["ours", "other", "not-clock", "cut", "now-cut"]
-
-
-def is_through(name: str) -> bool:
-    """True for the system's own pass-through port, which must not be followed unasked."""
-    return "through" in name.lower()
 
 
 def taken_over(line: Anchor, now_ns: int, bpm: float | None = None) -> Anchor:

@@ -29,11 +29,6 @@ _MINUTE_NS = 60_000_000_000
 _NUDGE_MOST = 0.5  # of its span: a nudge may slow to half speed or hurry to double, not stand
 
 
-def clock_ns(bpm: float) -> float:
-    """Length of one MIDI clock in ns at `bpm`: 20 833 333.3 at 120."""
-    return _MINUTE_NS / (bpm * CLOCKS_PER_QUARTER)
-
-
 def check_bpm(bpm: float) -> float:
     """`bpm` as a float, if it is a number from 20 to 400; CommandError otherwise."""
     if isinstance(bpm, bool) or not isinstance(bpm, (int, float)) or not math.isfinite(bpm):
@@ -74,10 +69,6 @@ class Anchor:
         whole, rest = divmod((ns - self.ns) * over * TICKS_PER_QUARTER, _MINUTE_NS * under)
         return self.tick + whole + rest / (_MINUTE_NS * under)
 
-    def retempo(self, tick: int | float, bpm: float) -> Anchor:
-        """The piece that follows this one with another tempo from `tick` on: no jump in phase."""
-        return Anchor(tick, self.time_of(tick), bpm)
-
     def moved(self, ns: int) -> Anchor:
         """The same piece `ns` later (below 0: earlier)."""
         return replace(self, ns=self.ns + ns)
@@ -111,11 +102,6 @@ class TempoMap:
         """The tick at `ns`, with its fraction."""
         at = bisect_right(self._pieces, ns, key=lambda piece: piece.ns) - 1
         return self._pieces[max(at, 0)].tick_at(ns)
-
-    def bpm_at(self, tick: int | float) -> float:
-        """The tempo that holds at `tick`."""
-        at = bisect_right(self._pieces, tick, key=lambda piece: piece.tick) - 1
-        return self._pieces[max(at, 0)].bpm
 
     def change(self, tick: int | float, bpm: float) -> Anchor:
         """`bpm` holds from `tick` on; what was planned at or after `tick` is forgotten.

@@ -19,7 +19,10 @@ def wait(seconds: float) -> None:
         click.echo()
 
 
-@click.command("clockcheck")
+@click.command(
+    "clockcheck",
+    help="Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses.",
+)
 @click.argument("rig", type=click.Path(path_type=Path))
 @click.option(
     "--seconds",
@@ -36,7 +39,6 @@ def wait(seconds: float) -> None:
 )
 @click.pass_context
 def command(context: click.Context, rig: Path, seconds: float, source: str | None) -> None:
-    """Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses."""
     from bridge.errors import BridgeError
     from bridge.files.rig import load_rig
     from bridge.paper.clockcheck import check, text

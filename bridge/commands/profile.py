@@ -10,17 +10,16 @@ import click
 FILE = click.Path(path_type=Path)
 
 
-@click.group("profile")
+@click.group("profile", help="Profiles say how one kind of interface turns MIDI into volts.")
 def command() -> None:
-    """Profiles say how one kind of interface turns MIDI into volts."""
+    pass
 
 
-@command.command("list")
+@command.command("list", help="Lists the profiles that come with the program.")
 @click.option(
     "--beside", type=FILE, help="A rig's folder, whose own profiles are listed too and win."
 )
 def list_(beside: Path | None) -> None:
-    """Lists the profiles that come with the program."""
     from bridge.commands.outfile import check_folder
     from bridge.files.profile import load_profile, profiles_beside, shipped
 
@@ -35,10 +34,9 @@ def list_(beside: Path | None) -> None:
         )
 
 
-@command.command("check")
+@command.command("check", help="Checks profile FILES: form, ranges, overlaps, address clashes.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 def check(files: tuple[Path, ...]) -> None:
-    """Checks profile FILES: form, ranges, overlaps, address clashes."""
     from bridge.errors import InputError, Problem
     from bridge.files.document import Document
     from bridge.files.profile import profile_from
@@ -55,18 +53,16 @@ def check(files: tuple[Path, ...]) -> None:
         raise InputError(problems)
 
 
-@command.command("schema")
+@command.command("schema", help="Prints the JSON Schema of a profile, for editors.")
 def schema() -> None:
-    """Prints the JSON Schema of a profile, for editors."""
     from bridge.files.profile import json_schema
 
     click.echo(json.dumps(json_schema(), indent=2))
 
 
-@command.command("new")
+@command.command("new", help="Asks about the jacks of an interface and writes a profile.")
 @click.option("--folder", type=FILE, default=Path("."), help="Where to write it: beside the rig.")
 def new(folder: Path) -> None:
-    """Asks about the jacks of an interface and writes a profile."""
     from bridge.commands.outfile import cannot_write, check_folder
     from bridge.commands.profile_questions import ask
     from bridge.files.profile import profile_text, write_profile

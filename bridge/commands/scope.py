@@ -10,14 +10,15 @@ import click
 FILE = click.Path(path_type=Path)
 
 
-@click.command("scope")
+@click.command(
+    "scope", help="Draws what RIG would put out while SET plays, decoded from the MIDI that leaves."
+)
 @click.argument("rig", type=FILE)
 @click.argument("set_file", metavar="SET", type=FILE)
 @click.option("--bars", default=2, show_default=True, type=click.IntRange(1, 64), help="How long.")
 @click.option("--out", type=FILE, required=True, help="FILE.svg or FILE.png")
 @click.option("--idle", is_flag=True, help="Outputs that never move are drawn too.")
 def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None:
-    """Draws what RIG would put out while SET plays, decoded from the MIDI that leaves."""
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set

@@ -10,7 +10,9 @@ import click
 FILE = click.Path(path_type=Path)
 
 
-@click.command("sheet")
+@click.command(
+    "sheet", help="Writes the patch sheet: everything needed to rebuild the rig, on paper."
+)
 @click.argument("rig", type=FILE)
 @click.argument("set_file", metavar="SET", type=FILE)
 @click.option("--out", type=FILE, required=True, help="The HTML file to write.")
@@ -18,7 +20,6 @@ FILE = click.Path(path_type=Path)
     "--bars", default=2, show_default=True, type=click.IntRange(1, 16), help="Bars drawn per lane."
 )
 def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
-    """Writes the patch sheet: everything needed to rebuild the rig, on paper."""
     from bridge.commands.outfile import check_out, save_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set

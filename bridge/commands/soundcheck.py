@@ -22,7 +22,13 @@ ANSWERS_SAY = "type y (yes), n (no), s (skip), a (again), l (louder), b (back) o
 QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b back, q quit)"
 
 
-@click.command("soundcheck")
+@click.command(
+    "soundcheck",
+    help=(
+        "Checks the outputs of RIG that have a cable, one at a time: was it heard at the right "
+        "place? Each answer may be its first letter."
+    ),
+)
 @click.argument("rig", type=FILE)
 @click.option(
     "--only", multiple=True, metavar="OUTPUT", help="Check only this output (may repeat)."
@@ -43,8 +49,6 @@ def command(
     loop: str | None,
     interface: str | None,
 ) -> None:
-    """Checks the outputs of RIG that have a cable, one at a time: was it heard at the right place?
-    Each answer may be its first letter."""
     from bridge.bench import checklist as soundcheck
     from bridge.commands.outfile import check_out, save_out
     from bridge.errors import InputError, Problem
@@ -95,38 +99,24 @@ def _check(rig: Rig, names: list[str]) -> dict[str, str]:
     """Plays one output after another and asks; gives the answers so far, also when it is ended
     early: what was answered is worth its report."""
     from bridge.bench import checklist as soundcheck
-    from bridge.ports import open_output
-    from bridge.voltage.encode import Encoder
+    from bridge.commands.direct import early_end, open_outputs
 
-    encoder = Encoder(rig.wired)
-    ports = {name: open_output(i.port, name) for name, i in rig.interfaces.items()}
-    send = {name: port.send for name, port in ports.items()}
     answers: dict[str, str] = {}
-    try:
-        for message in encoder.setup():
-            send[message.port](message.data)
-        place, loud = 0, False
-        while place < len(names):
-            wired = rig.wired[names[place]]
-            click.echo(f"\n{place + 1} of {len(names)}: {soundcheck.describe(wired)}")
+    with open_outputs(rig, list(rig.interfaces)) as (encoder, send), early_end():
+        at, loud = 0, False
+        while at < len(names):
+            wired = rig.wired[names[at]]
+            click.echo(f"\n{at + 1} of {len(names)}: {soundcheck.describe(wired)}")
             soundcheck.carry_out(wired, encoder, send, lambda ms: time.sleep(ms / 1e3), loud)
             answer = click.prompt(QUESTION, value_proc=read_answer)
             if answer == "quit":
                 break
             loud = answer == "louder" or (loud and answer == "again")
             if answer == "back":
-                place = max(0, place - 1)
-            elif answer in ("yes", "no", "skip"):
-                answers[names[place]] = answer
-                place += 1
-    except (click.Abort, KeyboardInterrupt):
-        click.echo()
-    finally:
-        for message in encoder.panic():
-            send[message.port](message.data)
-        time.sleep(0.05)  # what was just sent must leave before the port closes
-        for port in ports.values():
-            port.close()
+                at = max(0, at - 1)
+            elif answer in soundcheck.ANSWERS:
+                answers[names[at]] = answer
+                at += 1
     return answers
 
 

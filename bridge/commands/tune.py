@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from bridge.bench.tuning_session import TuningSession
     from bridge.files.rig import Rig
     from bridge.voltage.fit import Fit, Reading
     from bridge.voltage.profile import Output, WiredOutput
@@ -26,7 +26,7 @@ For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), o
 kept before you say so, and any note can be taken again then."""
 
 
-@click.command("tune")
+@click.command("tune", help="Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner.")
 @click.argument("rig", type=FILE)
 @click.argument("output")
 @click.option(
@@ -45,7 +45,6 @@ kept before you say so, and any note can be taken again then."""
 def command(
     rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
 ) -> None:
-    """Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner."""
     from bridge.commands.outfile import cannot_write
     from bridge.errors import BridgeError, InputError, Problem
     from bridge.files import tuning
@@ -109,46 +108,52 @@ def _keep(result: Fit, yes: bool) -> bool:
     return click.confirm("Keep this tuning?", default=not result.doubts)
 
 
-Taken = dict[int, tuple[str, float]]
-
-
 def _bench(
     rig: Rig, wired: WiredOutput, notes: list[int], yes: bool
 ) -> tuple[bool, Fit | None, list[Reading]]:
     """Asks for readings until what comes out is kept or left: whether to keep it, what it is, and
     the readings it was made of. Readings that are not kept are printed, so that none is lost."""
-    from bridge.errors import InputError
+    from bridge.bench.tuning_session import TuningSession
+    from bridge.commands.direct import early_end
     from bridge.files.tuning import readings_text
+
+    session = TuningSession(wired, notes)
+    keep, result = False, None
+    readings: list[Reading] = []
+    with early_end(), _sounding(rig, wired) as sound:
+        _ladder(session, notes, sound)
+        while True:
+            readings, result = _fitted(session)
+            if yes and result is not None:
+                keep = _keep(result, yes)
+                break
+            asked = _decide(result, notes)
+            if isinstance(asked, bool):
+                keep = asked
+                break
+            _ladder(session, [asked], sound)
+    if session.readings and not keep:
+        click.echo("the readings, to go on from with --readings FILE:")
+        click.echo(readings_text(session.readings), nl=False)
+    return keep, result, readings
+
+
+def _fitted(session: TuningSession) -> tuple[list[Reading], Fit | None]:
+    """The readings and what they make, which is printed; None when it cannot be made."""
+    from bridge.errors import InputError
     from bridge.voltage.fit import fit
 
-    taken: Taken = {}
-    keep, result, readings = False, None, []
+    out = session.wired.output
+    readings, octaves = session.taken()
+    if octaves:
+        click.echo(f"the oscillator is set {octaves:+d} octaves away; only its cents count")
     try:
-        with _sounding(rig, wired) as sound:
-            _ladder(wired.output, notes, taken, sound)
-            while True:
-                readings, result = _readings(wired.output, taken), None
-                try:
-                    result = fit(wired.output, readings, _now())
-                except InputError as error:
-                    click.echo("\n".join(problem.message for problem in error.problems))
-                else:
-                    click.echo(report(wired.output, result, readings))
-                if yes and result is not None:
-                    keep = _keep(result, yes)
-                    break
-                answer = _decide(result, notes)
-                if isinstance(answer, bool):
-                    keep = answer
-                    break
-                _ladder(wired.output, [answer], taken, sound)
-    except (click.Abort, KeyboardInterrupt):
-        click.echo()
-        keep = False
-    if taken and not keep:
-        click.echo("the readings, to go on from with --readings FILE:")
-        click.echo(readings_text(taken), nl=False)
-    return keep, result, readings
+        result = fit(out, readings, _now())
+    except InputError as error:
+        click.echo("\n".join(problem.message for problem in error.problems))
+        return readings, None
+    click.echo(report(out, result, readings))
+    return readings, result
 
 
 def _decide(result: Fit | None, notes: list[int]) -> bool | int:
@@ -177,25 +182,25 @@ def _decide(result: Fit | None, notes: list[int]) -> bool | int:
     return answer
 
 
-def _ladder(out: Output, notes: list[int], taken: Taken, sound: Callable[[int], None]) -> None:
-    """Sounds one note after another and puts what is typed into `taken`."""
+def _ladder(session: TuningSession, notes: list[int], sound: Callable[[int], None]) -> None:
+    """Sounds one note after another and takes what is typed into the session."""
     from bridge.music.scale import note_name
 
-    place, doubted = 0, ""
-    while place < len(notes):
-        note = notes[place]
+    at, doubted = 0, ""
+    while at < len(notes):
+        note = notes[at]
         sound(note)
         text = click.prompt(f"{note_name(note):>4}", default="", show_default=False).strip()
         if text.lower() == "done":
             return
         if text.lower() == "back":
-            place = max(0, place - 1)
+            at = max(0, at - 1)
             continue
         if not text:
-            taken.pop(note, None)
-            place += 1
+            session.readings.pop(note, None)
+            at += 1
             continue
-        volts, slip = _read(out, note, text, taken)
+        volts, slip = _read(session, note, text)
         if slip and (volts is None or text != doubted):
             doubted = text
             click.echo(f"  {slip}")
@@ -203,73 +208,29 @@ def _ladder(out: Output, notes: list[int], taken: Taken, sound: Callable[[int], 
                 click.echo("  type it again to take it all the same")
             continue
         if volts is not None:
-            taken[note] = (text, volts)
-        place += 1
+            session.readings[note] = (text, volts)
+        at += 1
 
 
-def _read(out: Output, note: int, text: str, taken: Taken) -> tuple[float | None, str]:
+def _read(session: TuningSession, note: int, text: str) -> tuple[float | None, str]:
     """A reading as volts (None: it cannot be taken), and what is odd about it, if anything."""
-    from bridge.files.tuning import is_relative, parse_reading, surprise
-    from bridge.music.scale import note_name
+    from bridge.files.tuning import surprise
 
     try:
-        volts = parse_reading(out, text)
+        volts = session.parse(note, text)
     except ValueError as error:
         return None, str(error)
-    for other, (typed, _) in taken.items():
-        if other != note and is_relative(typed) != is_relative(text):
-            return None, (
-                "take all readings the same way, volts or frequencies and notes: "
-                f"{note_name(other)} was {typed}; `back` goes there"
-            )
-    return volts, surprise(out, note, text, taken)
-
-
-def _readings(out: Output, taken: Taken) -> list[Reading]:
-    """The typed readings for a fit; those of an oscillator are brought to the octave asked for."""
-    from bridge.files.tuning import is_relative, same_octave
-    from bridge.voltage.fit import Reading, asked_volts
-
-    readings = [
-        Reading(asked_volts(out, note), volts) for note, (_, volts) in sorted(taken.items())
-    ]
-    if taken and is_relative(next(iter(taken.values()))[0]):
-        readings, octaves = same_octave(out, readings)
-        if octaves:
-            click.echo(f"the oscillator is set {octaves:+d} octaves away; only its cents count")
-    return readings
+    return volts, surprise(session.wired.output, note, text, session.readings)
 
 
 @contextlib.contextmanager
 def _sounding(rig: Rig, wired: WiredOutput) -> Iterator[Callable[[int], None]]:
     """Gives a function that sounds a note without any correction; everything rests afterwards."""
-    from bridge.bench.checklist import QUIET, gate_of
-    from bridge.ports import open_output
-    from bridge.voltage.encode import Encoder, Message
+    from bridge.bench.checklist import Move, messages_of
+    from bridge.commands.direct import open_outputs
 
-    encoder = Encoder(rig.wired)
-    gate = gate_of(wired, rig.wired)
-    port = open_output(rig.interfaces[wired.port].port, wired.port)
-
-    def send(messages: list[Message]) -> None:
-        for message in messages:
-            if message.port == wired.port:
-                port.send(message.data)
-
-    def sound(note: int) -> None:
-        if gate is not None:
-            send(encoder.gate_off(gate))
-        send(encoder.pitch(wired.name, float(note)))
-        if gate is not None:
-            send(encoder.gate_on(gate, QUIET))
-
-    try:
-        send(encoder.setup())
-        yield sound
-    finally:
-        send(encoder.panic())
-        time.sleep(0.05)  # what was just sent must leave before the port closes
-        port.close()
+    with open_outputs(rig, [wired.port]) as (encoder, send):
+        yield lambda note: send(messages_of(Move(0.0, "pitch", note), wired, encoder))
 
 
 def report(out: Output, result: Fit, readings: list[Reading]) -> str:

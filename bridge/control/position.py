@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-TICKS_PER_QUARTER = 960
-_BAR = 4 * TICKS_PER_QUARTER
+from bridge.music.model import TICKS_PER_QUARTER
+from bridge.music.ticks import TICKS_PER_WHOLE, position
 
 
 def place(state: Mapping[str, Any], now_ms: float) -> float:
@@ -22,12 +22,12 @@ def place(state: Mapping[str, Any], now_ms: float) -> float:
 def bar_ticks(state: Mapping[str, Any]) -> tuple[int, int]:
     """Ticks of a bar and of a beat, by the set's meter (4/4 when the state does not say)."""
     beats, unit = state.get("meter", (4, 4))
-    beat = _BAR // int(unit)
+    beat = TICKS_PER_WHOLE // int(unit)
     return beat * beats, beat
 
 
 def bar_and_beat(state: Mapping[str, Any], tick: float) -> tuple[int, int]:
     """Bar and beat of a tick, both counted from 1."""
-    bar, beat = bar_ticks(state)
-    whole = int(tick)
-    return whole // bar + 1, whole % bar // beat + 1
+    beats, unit = state.get("meter", (4, 4))
+    at = position(int(tick), (int(beats), int(unit)))
+    return at.bar, at.beat

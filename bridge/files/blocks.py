@@ -1,10 +1,13 @@
-"""What a page of the reference is made of. The same blocks become Markdown here and HTML elsewhere.
+"""What a page of the reference is made of, read from Markdown and written as Markdown.
 
-In texts, ``code`` stands between backquotes, as in Markdown.
+In texts, ``code`` stands between backquotes, as in Markdown. What is read has two things of its
+own: a line ``:: WORD ARGUMENTS`` is a `Directive`, and a code block names the pictures that are
+drawn of its table (``text``: none), which follow it.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -63,9 +66,10 @@ class Pairs:
 
 @dataclass(frozen=True, slots=True)
 class Signs:
-    """A truth or timing table, as it stands in a docstring."""
+    """A truth or timing table; `names` are those of its pictures."""
 
     lines: tuple[str, ...]
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +77,14 @@ class Picture:
     """A place for drawings, by name. Markdown has none."""
 
     names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Directive:
+    """A place for what is made from the program's own tables."""
+
+    word: str
+    arguments: tuple[str, ...]
 
 
 Block = Head | Words | Points | Keys | Pairs | Signs | Picture
@@ -109,25 +121,27 @@ def _lines(block: Block) -> Iterator[str]:
         yield "```"
 
 
-def of_docstring(text: str) -> Iterator[Block]:
-    """A docstring: paragraphs, and tables of signs as they stand."""
-    signs: list[str] | None = None
-    words: list[str] = []
-    for line in [*text.splitlines(), ""]:
-        rule = bool(line.strip()) and set(line) <= {"=", " "}
-        if rule and signs is None:
-            if words:
-                yield Words(" ".join(words))
-                words = []
-            signs = []
-        elif signs is not None and not line.strip():
-            yield Signs(tuple(signs))
-            signs = None
-        elif signs is not None:
-            if not rule and set(line) != {"-", " "}:
-                signs.append(line.rstrip())
-        elif line.strip():
-            words.append(line.strip().replace("``", "`"))
-        elif words:
-            yield Words(" ".join(words))
-            words = []
+def read(text: str) -> Iterator[Block | Directive]:
+    """Reads Markdown whose blocks are set apart by empty lines: headings, paragraphs, lists, tables
+    of two columns, code blocks and directives."""
+    for chunk in re.split(r"\n{2,}", text.strip()):
+        first, *lines = chunk.split("\n")
+        if first.startswith("#"):
+            marks, _, title = first.partition(" ")
+            yield Head(len(marks), title)
+        elif first.startswith(":: "):
+            word, *arguments = first.split()[1:]
+            yield Directive(word, tuple(arguments))
+        elif first.startswith("```"):
+            names = tuple(name for name in first[3:].split() if name != "text")
+            yield Signs(tuple(lines[:-1]), names)
+            if names:
+                yield Picture(names)
+        elif first.startswith("- "):
+            yield Points(tuple(" ".join(part.split()) for part in chunk[2:].split("\n- ")))
+        elif first.startswith("| "):
+            rows = [line.strip("| ").split(" | ", 1) for line in (first, *lines[1:])]
+            (left, right), *pairs = rows
+            yield Pairs((left, right), tuple((key.strip("`"), says) for key, says in pairs))
+        else:
+            yield Words(" ".join(chunk.split()))

@@ -78,7 +78,6 @@ class Place:
     end: int
     key_line: int
     key_column: int
-    key_start: int
     style: str  # plain, quoted, block (text), flow-map, flow-list, block-map, block-list, alias
 
 
@@ -385,14 +384,7 @@ class _Reader:
         mark, head = _start(first), _start(key or first)
         end = last.end_mark.index if last.end_mark else len(self.text)
         self.places[keys] = Place(
-            mark.line + 1,
-            mark.column + 1,
-            mark.index,
-            end,
-            head.line + 1,
-            head.column + 1,
-            head.index,
-            style,
+            mark.line + 1, mark.column + 1, mark.index, end, head.line + 1, head.column + 1, style
         )
 
     def _list(self, at: int, keys: Keys, depth: int) -> tuple[list[Any], int]:

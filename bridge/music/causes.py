@@ -17,36 +17,6 @@ from bridge.music.node import SOUNDING, WRITTEN, Feel
 Evaluate = Callable[[Sequence[int], int], int]
 _Waiting = list[tuple[int, int, Feel | None]]  # when it is due, its bits, what caused it
 
-FEEL_SAYS = """
-A hit that other lanes cause sounds with its cause: it inherits the swing, shift and humanise of the
-hit that moves it, starts it, or makes its logic true. The lane's own swing, shift and humanise come
-on top. `feel: grid` puts the lane on the grid instead, straight, with only its own.
-
-Where several hits cause one at the same place, the first lane written in the expression decides,
-among those that sound there; a muted lane decides only where no other one hits. A delayed hit has
-the shift and humanise of the hit that is delayed, and its lane's swing at the new place. What no
-hit causes (`not kick`, `gap`, or a state between two hits) stands on a step of its lane and swings
-with the set. By gates there is nothing to inherit: gates are heard when they sound.
-
-The ticks at which each sounds (a sixteenth is 240 ticks, and the set is straight):
-
-=====================================  ===  ===  ===  ===
-place on the grid                      0    240  480  720
-kick: {steps: "x.x."}                  0    .    480  .
-rim: {steps: "xx..", shift: 0.1}       24   264  .    .
-hat: {steps: "xxxx", swing: 60}        0    288  480  768
-{logic: kick or rim}                   0    264  480  .
-{logic: rim or kick}                   24   264  480  .
-{logic: hat and not kick}              .    288  .    768
-{logic: "delay(rim, 1/16)"}            .    264  504  .
-{logic: "delay(hat, 1/16)"}            .    288  480  768
-{logic: not kick}                      .    240  .    720
-{logic: rim or kick, swing: 60}        24   312  480  .
-{logic: rim or kick, feel: grid}       0    240  480  .
-{every: 1, advance: hat}               0    288  480  768
-{every: 1, advance: rim, shift: 0.1}   48   288  .    .
-=====================================  ===  ===  ===  ===
-"""
 
 _ANY = ("and", "or", "xor", "at-least", "exactly")
 _NOTHING = ("not", "gap")

@@ -72,14 +72,7 @@ class GateFunction(Function):
 
 
 class GateNth(GateFunction):
-    """
-    Every n-th gate of the operand, whole; with a third number k the k-th of every n.
-
-    ============= =================
-    x             ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▔▁
-    nth(x, 2)     ▁▁▁▁▔▁▁▁▁▁▔▔▁▁▁▁
-    ============= =================
-    """
+    """Every n-th gate of the operand, whole; with a third number k the k-th of every n."""
 
     def forget(self, tick: int) -> None:
         self.count = 0
@@ -103,14 +96,7 @@ class GateNth(GateFunction):
 
 
 class GateToggle(GateFunction):
-    """
-    A flip-flop clocked by the rising edges of the operand, low at first.
-
-    ============= =================
-    x             ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▔▁
-    toggle(x)     ▔▔▔▔▁▁▔▔▔▔▁▁▁▁▔▔
-    ============= =================
-    """
+    """A flip-flop clocked by the rising edges of the operand, low at first."""
 
     def forget(self, tick: int) -> None:
         self.on = False
@@ -128,15 +114,7 @@ class GateToggle(GateFunction):
 
 
 class GateFirst(GateFunction):
-    """
-    The first gate of a that rises since b last rose; b at the same tick comes before a.
-
-    ============= =================
-    a             ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▔▁
-    b             ▁▁▁▁▁▔▔▁▁▁▁▁▁▔▁▁
-    first(a, b)   ▔▔▁▁▁▁▔▔▔▁▁▁▁▁▔▁
-    ============= =================
-    """
+    """The first gate of a that rises since b last rose; b at the same tick comes before a."""
 
     def begin(self, tick: int) -> None:
         self.other = UNKNOWN
@@ -163,14 +141,7 @@ class GateFirst(GateFunction):
 
 
 class GateDelay(GateFunction):
-    """
-    The operand's signal, a musical time later, with its accents.
-
-    ============= =================
-    x             ▔▔▁▁▔▁▁▁▁▁▔▔▁▁▁▁
-    delay(x, t)   ▁▁▁▔▔▁▁▔▁▁▁▁▁▔▔▁
-    ============= =================
-    """
+    """The operand's signal, a musical time later, with its accents."""
 
     def forget(self, tick: int) -> None:
         self.later = round(self.term.numbers[0])
@@ -199,14 +170,7 @@ class GateDelay(GateFunction):
 
 
 class GateHold(GateFunction):
-    """
-    High for a musical time from each rising edge on, however long the gate is.
-
-    ============= =================
-    x             ▔▔▔▔▔▁▁▁▔▁▔▁▁▁▁▁
-    hold(x, t)    ▔▔▔▁▁▁▁▁▔▔▔▔▔▁▁▁
-    ============= =================
-    """
+    """High for a musical time from each rising edge on, however long the gate is."""
 
     def forget(self, tick: int) -> None:
         self.until = [LONG_AGO, LONG_AGO]
@@ -248,16 +212,8 @@ class GateSilence(GateFunction):
 
 
 class GateEdge(GateSilence):
-    """
-    The gates of the operand that rise after it has been low for a time (any time unless told; the
-    time before the beginning counts).
-
-    ============= =================
-    x             ▔▔▁▁▔▁▔▔▔▁▁▁▔▔▁▁
-    edge(x)       ▔▔▁▁▔▁▔▔▔▁▁▁▔▔▁▁
-    edge(x, t)    ▔▔▁▁▁▁▁▁▁▁▁▁▔▔▁▁
-    ============= =================
-    """
+    """The gates of the operand that rise after it has been low for a time (any time unless told;
+    the time before the beginning counts)."""
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         self.note_falls(tick, before & ~value)
@@ -269,14 +225,7 @@ class GateEdge(GateSilence):
 
 
 class GateGap(GateSilence):
-    """
-    High when the operand has been low for a time, until it rises.
-
-    ============= =================
-    x             ▔▔▁▁▁▁▁▁▔▔▁▁▔▁▁▁
-    gap(x, t)     ▁▁▁▁▁▔▔▔▁▁▁▁▁▁▁▁
-    ============= =================
-    """
+    """High when the operand has been low for a time, until it rises."""
 
     def forget(self, tick: int) -> None:
         self.low = [tick, tick]
@@ -295,16 +244,7 @@ class GateGap(GateSilence):
 
 
 class GateChance(GateFunction):
-    """
-    Lets each gate of the operand through with a probability, seeded by the tick it rises at.
-
-    ================= =================
-    x                 ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▔▁
-    chance(x, 0.7)    ▔▔▁▁▔▁▔▔▔▁▔▔▁▁▁▁
-    ================= =================
-
-    (Seed 0, a lane called out.)
-    """
+    """Lets each gate of the operand through with a probability, seeded by the tick it rises at."""
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         rising = value & ~before

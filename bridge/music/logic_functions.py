@@ -105,19 +105,7 @@ class Count(Function):
 
 
 class AtLeast(Count):
-    """
-    True where at least n of the operands are.
-
-    ======= === === === ===
-    a       0   1   1   1
-    b       0   0   1   1
-    c       0   0   0   1
-    ------- --- --- --- ---
-    n = 1   0   1   1   1
-    n = 2   0   0   1   1
-    n = 3   0   0   0   1
-    ======= === === === ===
-    """
+    """True where at least n of the operands are."""
 
     @staticmethod
     def enough(there: int, count: int) -> bool:
@@ -125,19 +113,7 @@ class AtLeast(Count):
 
 
 class Exactly(Count):
-    """
-    True where exactly n of the operands are.
-
-    ======= === === === ===
-    a       0   1   1   1
-    b       0   0   1   1
-    c       0   0   0   1
-    ------- --- --- --- ---
-    n = 1   0   1   0   0
-    n = 2   0   0   1   0
-    n = 3   0   0   0   1
-    ======= === === === ===
-    """
+    """True where exactly n of the operands are."""
 
     @staticmethod
     def enough(there: int, count: int) -> bool:
@@ -145,15 +121,8 @@ class Exactly(Count):
 
 
 class Nth(Function):
-    """
-    Every n-th hit of the operand; with a third number k the k-th of every n. Counts written hits.
-
-    ============= = = = = = = =
-    x             x x . x x x x
-    nth(x, 3)     . . . x . . x
-    nth(x, 3, 1)  x . . . x . .
-    ============= = = = = = = =
-    """
+    """Every n-th hit of the operand; with a third number k the k-th of every n. Counts
+    written hits."""
 
     def rewind(self, tick: int) -> None:
         self.count = 0
@@ -177,14 +146,7 @@ class Nth(Function):
 
 
 class Toggle(Function):
-    """
-    A flip-flop: turns over at each hit of the operand, off at first. Counts written hits.
-
-    ============== = = = = = = = =
-    x              x . . x . x . .
-    toggle(x)      1 1 1 0 0 1 1 1
-    ============== = = = = = = = =
-    """
+    """A flip-flop: turns over at each hit of the operand, off at first. Counts written hits."""
 
     def rewind(self, tick: int) -> None:
         self.on = False
@@ -203,15 +165,7 @@ class Toggle(Function):
 
 
 class First(Function):
-    """
-    The first hit of a since the last hit of b; b at the same place comes before a.
-
-    ============== = = = = = = = =
-    a              x x . x x . x x
-    b              . . x . . . x .
-    first(a, b)    x . . x . . x .
-    ============== = = = = = = = =
-    """
+    """The first hit of a since the last hit of b; b at the same place comes before a."""
 
     def rewind(self, tick: int) -> None:
         self.armed = BOTH
@@ -231,16 +185,7 @@ class First(Function):
 
 
 class Delay(Function):
-    """
-    The operand's hits, a musical time later, with their accents.
-
-    ================= = = = = = = =
-    x                 x . . x x . .
-    delay(x, 1/8)     . . x . . x x
-    ================= = = = = = = =
-
-    (Steps of 1/16.)
-    """
+    """The operand's hits, a musical time later, with their accents."""
 
     def rewind(self, tick: int) -> None:
         self.later = round(self.term.numbers[0])
@@ -266,16 +211,7 @@ class Delay(Function):
 
 
 class Hold(Function):
-    """
-    True from each hit of the operand on, for a musical time (counted anew by every hit).
-
-    ================ = = = = = = = =
-    x                x . . . x x . .
-    hold(x, 1/8)     1 1 0 0 1 1 1 0
-    ================ = = = = = = = =
-
-    (Steps of 1/16.)
-    """
+    """True from each hit of the operand on, for a musical time (counted anew by every hit)."""
 
     def rewind(self, tick: int) -> None:
         self.until = [0, 0]
@@ -300,15 +236,7 @@ class Hold(Function):
 
 
 class Latch(Function):
-    """
-    On from a hit of `set` until a hit of `reset`; `reset` wins when both come at once.
-
-    ===================== = = = = = = = =
-    set                   . x . . . x . x
-    reset                 . . . x . . . x
-    latch(set, reset)     0 1 1 0 0 1 1 0
-    ===================== = = = = = = = =
-    """
+    """On from a hit of `set` until a hit of `reset`; `reset` wins when both come at once."""
 
     def rewind(self, tick: int) -> None:
         self.state = 0
@@ -326,17 +254,7 @@ class Latch(Function):
 
 
 class Edge(Function):
-    """
-    Where the operand becomes true: a hit with none in the time before (one step unless told).
-
-    ================ = = = = = = = =
-    x                x x . x x x . x
-    edge(x)          x . . x . . . x
-    edge(x, 1/8)     x . . . . . . .
-    ================ = = = = = = = =
-
-    (Steps of 1/16: a rest of one step is a silence of 1/8 from hit to hit.)
-    """
+    """Where the operand becomes true: a hit with none in the time before (one step unless told)."""
 
     def rewind(self, tick: int) -> None:
         self.last = [-1 << 40, -1 << 40]
@@ -362,16 +280,7 @@ class Edge(Function):
 
 
 class Gap(Function):
-    """
-    One hit when the operand has been silent for a time; the beginning counts as a hit.
-
-    ================ = = = = = = = =
-    x                x . . . . x . .
-    gap(x, 1/8)      . . x . . . . x
-    ================ = = = = = = = =
-
-    (Steps of 1/16.)
-    """
+    """One hit when the operand has been silent for a time; the beginning counts as a hit."""
 
     def rewind(self, tick: int) -> None:
         self.time = round(self.term.numbers[0])
@@ -401,17 +310,8 @@ class Gap(Function):
 
 
 class Chance(Function):
-    """
-    Lets each hit of the operand through with a probability; seeded by lane, place in the
-    expression and tick, so the same night plays again.
-
-    ================ = = = = = = = = = = = =
-    x                x x x x x x x x x x x x
-    chance(x, 0.5)   x . x . . . . . x x . .
-    ================ = = = = = = = = = = = =
-
-    (Seed 0, a lane called out.)
-    """
+    """Lets each hit of the operand through with a probability; seeded by lane, place in the
+    expression and tick, so the same night plays again."""
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)

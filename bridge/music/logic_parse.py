@@ -27,15 +27,6 @@ Kind = Literal["lane", "count", "time", "chance"]
 
 OPERATORS = ("and", "or", "xor", "not")
 TAPS = ("after-mute", "before-mute")
-TAPS_SAY = """
-Which side of the mutes the lanes inside are read on, whatever the lane's own `tap` says.
-
-==============  = = = = = = = =
-a (out)         x . . x . x . .
-after-mute(a)   . . . . . . . .
-before-mute(a)  x . . x . x . .
-==============  = = = = = = = =
-"""
 
 # Arguments by function: a kind each; "hits" is any expression, "hits..." one or more of them,
 # a trailing "?" may be left out.

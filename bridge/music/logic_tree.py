@@ -38,22 +38,12 @@ _POINTWISE = ("and", "or", "xor", "not", "at-least", "exactly")
 
 
 class Expression:
-    """
-    A tree ready to be evaluated.
+    """A tree ready to be evaluated.
 
     `leaves` are the (lane name, read before its mute) pairs, in the order of the masks that
     `evaluate` takes; on steps one more mask follows, true at the steps of the lane's own rate.
     `restless` says that it is a state, `samples` that the lane's own steps must be looked at. The
-    operators work bit by bit:
-
-    =======  = = = =
-    a        0 0 1 1
-    b        0 1 0 1
-    a and b  0 0 0 1
-    a or b   0 1 1 1
-    a xor b  0 1 1 0
-    not a    1 1 0 0
-    =======  = = = =
+    operators work bit by bit.
     """
 
     def __init__(

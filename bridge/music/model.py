@@ -173,52 +173,28 @@ class Fill:
 
 @dataclass(frozen=True, slots=True)
 class Euclid:
-    """E(hits, steps); the numbers live in the lane's settings `hits`, `steps`, `rotate`.
-
-    ==============================  = = = = = = = = = = = = = = = =
-    {euclid: {hits: 3, steps: 8}}   x . . x . . x . x . . x . . x .
-    {euclid: {hits: 5, steps: 16}}  x . . x . . x . . x . . x . . .
-    ==============================  = = = = = = = = = = = = = = = =
-    """
+    """E(hits, steps); the numbers live in the lane's settings `hits`, `steps`, `rotate`."""
 
     fill: Fill | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """One digit per step: 0 rest, 1 hit, 2 accented hit.
-
-    ===============  = = = = = = = = = = = = = = = =
-    {steps: "x.X."}  x . X . x . X . x . X . x . X .
-    ===============  = = = = = = = = = = = = = = = =
-    """
+    """One digit per step: 0 rest, 1 hit, 2 accented hit."""
 
     marks: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Every:
-    """A hit on every n-th step of the lane's rate: a divider of the clock.
-
-    =====================  = = = = = = = = = = = = = = = =
-    {every: 3}             x . . x . . x . . x . . x . . x
-    {every: 1, rate: 1/8}  x . x . x . x . x . x . x . x .
-    =====================  = = = = = = = = = = = = = = = =
-    """
+    """A hit on every n-th step of the lane's rate: a divider of the clock."""
 
     n: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Logic:
-    """A boolean expression over lanes; parsed by `music.logic`.
-
-    ===========================  = = = = = = = = = = = = = = = =
-    kick                         x . . . x . . . x . . . x . . .
-    rim                          x . . x . . x . . x . . x . . .
-    {logic: "rim and not kick"}  . . . x . . x . . x . . . . . .
-    ===========================  = = = = = = = = = = = = = = = =
-    """
+    """A boolean expression over lanes; parsed by `music.logic`."""
 
     expression: str
     by: Literal["steps", "gates"] = "steps"
@@ -236,38 +212,21 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """Notes in turn; a rest keeps the pitch.
-
-    ========================  == == == == == == == ==
-    {notes: [A1, C2, ., E2]}  A1 C2 C2 E2 A1 C2 C2 E2
-    ========================  == == == == == == == ==
-    """
+    """Notes in turn; a rest keeps the pitch."""
 
     notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Values -1..1; None is a rest (keeps the value).
-
-    ========================  === === === === === === === ===
-    {levels: [0, 0.5, ., 1]}  0   0.5 0.5 1   0   0.5 0.5 1
-    ========================  === === === === === === === ===
-    """
+    """Values -1..1; None is a rest (keeps the value)."""
 
     values: tuple[float | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """A cyclic form over `Lane.advance` ticks (or `hz`), started again by hits of `retrigger`.
-
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    {shape: ramp, rate: 1/4}      0    0.25 0.5  0.75 0    0.25 0.5  0.75
-    {shape: square, rate: 1/4}    1    1    0    0    1    1    0    0
-    {shape: triangle, rate: 1/4}  0    0.5  1    0.5  0    0.5  1    0.5
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    """
+    """A cyclic form over `Lane.advance` ticks (or `hz`), started again by hits of `retrigger`."""
 
     form: Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
     retrigger: str | None = None
@@ -275,29 +234,14 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Decay:
-    """An envelope that jumps to the hit's level at each hit of `of` and falls exponentially.
-
-    (Sixteenths at 120 BPM.)
-
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    kick                          X    .    .    .    X    .    .    .
-    {decay: kick, decay_ms: 750}  1    0.32 0.1  0.03 1    0.32 0.1  0.03
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    """
+    """An envelope that jumps to the hit's level at each hit of `of` and falls exponentially."""
 
     of: str
 
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Sample and hold: takes the value of lane `value` at each hit of lane `by`.
-
-    ================================  ==== ==== ==== ==== ==== ==== ==== ====
-    swell                             0    0.2  0.4  0.6  0.8  1    0.5  0.25
-    kick                              x    .    .    x    .    .    x    .
-    {hold: {value: swell, by: kick}}  0    0    0    0.6  0.6  0.6  0.5  0.5
-    ================================  ==== ==== ==== ==== ==== ==== ==== ====
-    """
+    """Sample and hold: takes the value of lane `value` at each hit of lane `by`."""
 
     value: str
     by: str
@@ -305,14 +249,7 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """A seeded random walk between `low` and `high`, one move per step.
-
-    (Seed 0, a lane called out.)
-
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    {walk: true, walk_step: 0.4}  0.50 0.73 0.89 0.54 0.41 0.70 0.80 0.92
-    ============================  ==== ==== ==== ==== ==== ==== ==== ====
-    """
+    """A seeded random walk between `low` and `high`, one move per step."""
 
 
 Source = Euclid | Steps | Every | Logic | Notes | Levels | Shape | Decay | Hold | Walk
@@ -383,7 +320,6 @@ class Lane:
     transpose_by: str | None = None
     drives: tuple[Drive, ...] = ()
     settings: Mapping[str, float] = field(default_factory=dict)
-    causes_hidden: bool = False
 
     @property
     def kind(self) -> str:

@@ -14,22 +14,6 @@ from bridge.music.euclid import rotate as rotate  # re-exported: a pattern is wh
 from bridge.music.model import Direction
 
 MOST_STEPS = 64
-ACCENTS_SAY = """
-A hit is as strong as the strongest of what accents it: `X` in its steps, `X` in `accents`, or the
-accent of a hit that a derived lane passes on make a full accent, `x` in `accents` half of one, all
-else is plain. The same goes for every lane of hits. A full accent rises from `level` towards 1 as
-far as `accent` says, half of one half as far. `accents` has one sign for each step of the lane,
-hit or rest, comes round by itself and begins anew at every reset; on a derived lane a hit between
-two steps belongs to the step before. (`level` 0.6, `accent` 1.)
-
-=========  === === === === === === === ===
-hits       x   x   x   .   X   X   X   .
-accents    .   x   X   X   .   x   X   x
-level      0.6 0.8 1   .   1   1   1   .
-=========  === === === === === === === ===
-
-What one lane hands on to another are accents, full or half, and not levels: each lane has its own.
-"""
 _MARKS = {".": 0, "x": 1, "X": 2}
 _GOLDEN = 0.6180339887498949
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from bridge.music import ticks
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.music.scene import Glide, Leg, Morph, Pending, Recall, Scene, Stage
@@ -27,8 +28,8 @@ def drive_text(drive: Drive) -> str:
 
 def place_text(stage: Stage, tick: int) -> str:
     """``bar 18``, or ``bar 18 beat 3`` off the bar line."""
-    bar, rest = divmod(tick, stage.spec.bar_ticks)
-    return f"bar {bar + 1}" + (f" beat {rest // stage.spec.beat_ticks + 1}" if rest else "")
+    at = ticks.position(tick, stage.spec.meter)
+    return f"bar {at.bar}" + (f" beat {at.beat}" if tick % stage.spec.bar_ticks else "")
 
 
 # --- taking ------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ note in an even row is noticed (Friberg and Sundberg 1995, J. Acoust. Soc. Am. 9
 from __future__ import annotations
 
 import statistics
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -107,17 +108,17 @@ def _measured(report: ClockReport, pulses: Pulses, stamps: Sequence[int]) -> Clo
     tempos = [bpm for bpm in tempos if bpm] or [_rate(points)]
     even = max(tempos) - min(tempos) < max(_MOVES_BPM, _MOVES * max(tempos))
     bpm = statistics.median(tempos) if even else _rate(points)
-    ranked = sorted(late)
+    shares = statistics.quantiles(late, n=100, method="inclusive")
     report = replace(
         report,
         bpm=bpm,
         bpm_low=min(tempos),
         bpm_high=max(tempos),
         late_ms=tuple(late),
-        p50_ms=_share(ranked, 0.50),
-        p95_ms=_share(ranked, 0.95),
-        p99_ms=_share(ranked, 0.99),
-        worst_ms=ranked[-1],
+        p50_ms=shares[49],
+        p95_ms=shares[94],
+        p99_ms=shares[98],
+        worst_ms=max(late),
     )
     frames = not pulses.block_ns and _in_frames(stamps)
     return _judged(report, frames, not even, pulses.every_twice)
@@ -182,10 +183,6 @@ def _edge(points: Sequence[Point]) -> Line:
     window = Envelope(most=len(points) + 1, block=len(points) + 1)
     window.refill(points)
     return window.line()
-
-
-def _share(ranked: Sequence[float], share: float) -> float:
-    return ranked[min(len(ranked) - 1, int(share * len(ranked)))]
 
 
 def _in_frames(stamps: Sequence[int]) -> bool:
@@ -326,7 +323,7 @@ def _advice(report: ClockReport, frames: bool, moves: bool, twice: bool) -> Iter
 def text(report: ClockReport, width: int = 72) -> str:
     """The report for a terminal, at most `width` (40 and up) columns wide."""
     width = max(40, width)
-    lines = _wrapped(report.verdict, width)
+    lines = textwrap.wrap(report.verdict, width, break_on_hyphens=False)
     if report.late_ms:
         lines += [
             "",
@@ -345,7 +342,7 @@ def text(report: ClockReport, width: int = 72) -> str:
             strip(report.late_ms, width),
         ]
     for sentence in report.advice:
-        lines += ["", *_wrapped(sentence, width)]
+        lines += ["", *textwrap.wrap(sentence, width, break_on_hyphens=False)]
     return "\n".join(lines)
 
 
@@ -388,12 +385,3 @@ def _round_step(step: float) -> float:
         size *= 2.5 if str(size).strip("0.")[:1] == "2" else 2
         size = round(size, 6)
     return size
-
-
-def _wrapped(sentence: str, width: int) -> list[str]:
-    lines = [""]
-    for word in sentence.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > width:
-            lines.append("")
-        lines[-1] += f" {word}" if lines[-1] else word
-    return lines

@@ -1,4 +1,4 @@
-"""The figures of the reference: one for every table of a docstring, and small sets for the rest."""
+"""The figures of the reference: one for every table of the manual, and small sets for the rest."""
 
 from __future__ import annotations
 

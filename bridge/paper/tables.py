@@ -1,4 +1,4 @@
-"""Truth and timing tables of docstrings, read back so that they can be played and drawn.
+"""Truth and timing tables of the manual, read back so that they can be played and drawn.
 
 A row is a label, two spaces or more, and its cells. A label that is a name is something given: hits
 (``x``, ``X``, ``.``, or 1 and 0), gates (``▔▁``, one sign per sixteenth) or values (numbers);
@@ -8,17 +8,13 @@ a lane as the set file has it, in braces. ``n = 2`` is the function itself with 
 
 from __future__ import annotations
 
-import inspect
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.files.blocks import Signs, of_docstring
-from bridge.music import model
+from bridge.files import reference
+from bridge.files.blocks import Signs
 from bridge.music.gate_functions import GATE_FUNCTIONS
-from bridge.music.logic_functions import FUNCTIONS
-from bridge.music.logic_parse import OPERATORS, TAPS_SAY
-from bridge.music.logic_tree import Expression
 
 _ROW = re.compile(r"(\S.*?)\s{2,}(\S.*)")
 _GIVEN = re.compile(r"[a-z][a-z0-9-]*( \(out\))?")
@@ -36,14 +32,13 @@ class Table:
     gates: bool = False
 
 
-def read(text: str, word: str = "") -> Table | None:
-    """The table of a docstring; None when it has none. `word` is the function it is about."""
+def read(lines: Sequence[str], word: str = "") -> Table:
+    """The table that stands in these lines. `word` is the function it is about."""
     given: dict[str, tuple[str, ...]] = {}
     muted: set[str] = set()
     shown: list[tuple[str, tuple[str, ...]]] = []
     gates = False
-    blocks = [block for block in of_docstring(inspect.cleandoc(text)) if isinstance(block, Signs)]
-    for line in (line for block in blocks for line in block.lines):
+    for line in lines:
         found = _ROW.fullmatch(line)
         if found is None:
             raise ValueError(f"{line!r} is not a row: two spaces stand before the cells")
@@ -59,54 +54,24 @@ def read(text: str, word: str = "") -> Table | None:
                 muted.add(name)
         else:
             shown.append((label, cells))
-    if not shown:
-        return None
     return Table(given, frozenset(muted), tuple(shown), gates)
-
-
-def _logic() -> dict[str, Table]:
-    found = {word: read(known.__doc__ or "", word) for word, known in FUNCTIONS.items()}
-    for word, known in GATE_FUNCTIONS.items():
-        found[f"{word}-by-gates"] = read(known.__doc__ or "", word)
-    whole = read(Expression.__doc__ or "")
-    if whole is not None:
-        for label, cells in whole.shown:
-            words = label.split()
-            given = {name: row for name, row in whole.given.items() if name in words}
-            word = next(w for w in words if w in OPERATORS)
-            found[word] = Table(given, whole.muted, ((label, cells),))
-    return {name: table for name, table in found.items() if table is not None}
-
-
-def _taps() -> dict[str, Table]:
-    table = read(TAPS_SAY)
-    assert table is not None
-    return {
-        label.partition("(")[0]: Table(table.given, table.muted, ((label, cells),))
-        for label, cells in table.shown
-    }
-
-
-SOURCES = {
-    "euclid": model.Euclid,
-    "steps": model.Steps,
-    "every": model.Every,
-    "logic": model.Logic,
-    "notes": model.Notes,
-    "levels": model.Levels,
-    "shape": model.Shape,
-    "decay": model.Decay,
-    "hold": model.Hold,
-    "walk": model.Walk,
-}
 
 
 def all_tables() -> dict[str, Table]:
     """Every table by the name of its picture: functions, functions by gates, operators, taps, and
     ``source-KIND``."""
-    found = {**_logic(), **_taps()}
-    for kind, source in SOURCES.items():
-        table = read(source.__doc__ or "")
-        if table is not None:
-            found[f"source-{kind}"] = table
+    found: dict[str, Table] = {}
+    for block in reference.text():
+        if not isinstance(block, Signs) or not block.names:
+            continue
+        whole = read(block.lines, block.names[0])
+        if len(block.names) == 1:
+            found[block.names[0]] = whole
+            continue
+        for name, (label, cells) in zip(block.names, whole.shown, strict=True):
+            words = re.findall(r"[a-z-]+", label)
+            given = {lane: row for lane, row in whole.given.items() if lane in words}
+            found[name] = Table(given, whole.muted, ((label, cells),))
+    for word in GATE_FUNCTIONS:  # some words do the same by gates as on steps
+        found.setdefault(f"{word}-by-gates", found[word])
     return found

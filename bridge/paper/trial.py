@@ -22,6 +22,7 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
 from bridge.music.spelling import spelled
+from bridge.music.ticks import position
 from bridge.protocol.performing import MoveMacro, Mute, RecallSection
 from bridge.voltage.profile import Output, note_of_volts, volts_of_note
 
@@ -205,8 +206,8 @@ def _excess_problem(
 
 def place_words(spec: SetSpec, tick: int) -> str:
     """``bar 3 beat 2`` of a tick, counted from 1."""
-    bar, rest = divmod(tick, spec.bar_ticks)
-    return f"bar {bar + 1} beat {rest // spec.beat_ticks + 1}"
+    at = position(tick, spec.meter)
+    return f"bar {at.bar} beat {at.beat}"
 
 
 # --- lanes that never hit ------------------------------------------------------------------------

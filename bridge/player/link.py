@@ -18,7 +18,6 @@ from bridge.protocol.command import Command
 from bridge.protocol.table import decode
 
 FRAME_NS = 33_000_000
-BACKLOG_BYTES = 1 << 20
 SWAPS_MOST = 4
 READ_BYTES = 16 << 10
 """At a time. A larger buffer would be mapped and given back for each command, page by page
@@ -26,7 +25,8 @@ READ_BYTES = 16 << 10
 
 
 class Reader:
-    """One connection. What it has not read yet is merged, and at most `BACKLOG_BYTES` wait."""
+    """One connection. While it has not read its last frames, what is new waits merged: the newest
+    state, the latest events, and the newest of each thing that a keeper keeps."""
 
     def __init__(self, sock: socket.socket) -> None:
         self.sock = sock
@@ -35,11 +35,17 @@ class Reader:
         self.next_ns = 0
         self.closed = False
         self.keeper = False
+        self._kept: dict[str, bytes] = {}
         self._left = b""
 
     @property
     def waiting(self) -> bool:
         return bool(self._left)
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something is to be sent that does not wait for the next frame."""
+        return bool(self._kept) or self.box.answers
 
     def push(self) -> None:
         """Writes what the socket takes now."""
@@ -58,15 +64,16 @@ class Reader:
         if self._left:
             self.push()
         if not self._left:
-            self._left = b"".join(self.box.take())
+            self._left = b"".join([*self._kept.values(), *self.box.take()])
+            self._kept.clear()
             self.push()
 
     def begin(self, hello: Mapping[str, Any]) -> None:
-        self.begin_raw(pack_json({"type": "hello", **hello}))
-
-    def begin_raw(self, frame: bytes) -> None:
-        self._left += frame
+        self._left += pack_json({"type": "hello", **hello})
         self.push()
+
+    def keep(self, what: str, payload: bytes) -> None:
+        self._kept[what] = pack("P", payload)
 
     def close(self) -> None:
         self.closed = True
@@ -131,10 +138,10 @@ class Link:
             reader.box.played(now, **events)
 
     def deliver(self, now: int, hurry: bool = False) -> None:
-        """At most 30 frames a second to each reader; answers at once, and whatever is in a
-        `hurry`."""
+        """At most 30 frames a second to each reader; answers and what is kept at once, and
+        whatever is in a `hurry`."""
         for reader in self.readers:
-            if hurry or now >= reader.next_ns or reader.box.answers:
+            if hurry or now >= reader.next_ns or reader.urgent:
                 reader.next_ns = now + FRAME_NS
                 reader.deliver()
 
@@ -157,11 +164,12 @@ class Link:
         seq = value.get("seq") if isinstance(value, dict) else None
         return value, self._answer(reader, seq), payload
 
-    def keep(self, payload: bytes) -> None:
-        """Gives a pickle to whoever keeps what another player would need."""
+    def keep(self, what: str, payload: bytes) -> None:
+        """Gives a pickle, a ``score`` or a ``memory``, to whoever keeps what another player would
+        need; a newer one takes the place of one of the same kind that still waits."""
         for reader in self.readers:
             if reader.keeper:
-                reader.begin_raw(pack("P", payload))
+                reader.keep(what, payload)
 
     def close(self) -> None:
         for reader in self.readers:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from bridge.files.rig import Rig
 
 BEGIN_NS = 1_000_000_000
-TAIL_NS = 500_000_000
 
 
 class Played(NamedTuple):

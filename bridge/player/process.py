@@ -276,7 +276,7 @@ class Process:
                 "revision": self.player.part.revision,
                 "memory": self._remembered,
             }
-            self.link.keep(pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
+            self.link.keep("memory", pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
 
     @property
     def _litter(self) -> bool:
@@ -303,7 +303,7 @@ class Process:
             done(error)
         else:
             self._origin = origin
-            self.link.keep(payload)
+            self.link.keep("score", payload)
             done(None)
 
     def _command(self, command: Command, client: str, done: Done) -> None:

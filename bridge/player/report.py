@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from bridge.music.ticks import position
 from bridge.player.core import Player
 
 SLOW_NS = 500_000_000
@@ -77,12 +78,12 @@ class Report:
     def transport(self, now: int) -> dict[str, Any]:
         song, spec = self._player.song, self._player.part.score.spec
         tick = song.place(now)
-        whole = int(tick)
+        at = position(int(tick), spec.meter)
         return {
             "state": song.transport.state,
             "tick": round(tick, 3),
-            "bar": whole // spec.bar_ticks + 1,
-            "beat": whole % spec.bar_ticks // spec.beat_ticks + 1,
+            "bar": at.bar,
+            "beat": at.beat,
             "tempo": round(song.shown_bpm, 2),
             "at_ms": now / 1e6,
         }

@@ -54,11 +54,6 @@ class System:
             )
         self._in: Any = None
 
-    @property
-    def api_name(self) -> str:
-        """``alsa``, ``jack``, ..."""
-        return str(self._rtmidi.get_api_name(self.api))
-
     def outputs(self) -> list[str]:
         """Names of ports that take bytes from us."""
         return [str(name) for name in self._out.get_ports()]

@@ -123,13 +123,12 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Burst:
-    """Messages that fall together on one port: bytes on the wire, ms until all have arrived, ms
-    from the first to the last hit, and the outputs hit, in the order sent."""
+    """Messages that fall together on one port: bytes on the wire, ms from the first to the last
+    hit, and the outputs hit, in the order sent."""
 
     port: str
     at: int
     bytes: int
-    total_ms: float
     spread_ms: float
     hits: tuple[str, ...]
 
@@ -149,8 +148,7 @@ def burst(port: str, at: int, sent: Sequence[tuple[str, Message]], link: Link) -
     last = dict(hits)
     times = list(last.values())
     spread = (max(times) - min(times)) / 1e6 if times else 0.0
-    total = ends[-1] / 1e6 if ends else 0.0
-    return Burst(port, at, link.bytes_of(data), total, spread, tuple(last))
+    return Burst(port, at, link.bytes_of(data), spread, tuple(last))
 
 
 def worst_burst(

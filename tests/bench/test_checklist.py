@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from bridge.bench import checklist as soundcheck
 from bridge.files.profile import load_profile, shipped
 from bridge.voltage.decode import Decoder
-from bridge.voltage.encode import Encoder
+from bridge.voltage.encode import Encoder, Message
 from bridge.voltage.profile import WiredOutput
 
 
@@ -33,6 +34,10 @@ class Listener:
         for name, volts in self.decoder.feed("main", data):
             self.seen[name].append(volts)
 
+    def send_all(self, messages: Sequence[Message]) -> None:
+        for message in messages:
+            self.send(message.data)
+
     def wait(self, ms: float) -> None:
         assert ms > 0
         self.waited += ms
@@ -50,7 +55,7 @@ def test_every_output_of_every_profile(profile: str, loud: bool) -> None:
             listener.send(message.data)
         for trace in listener.seen.values():
             trace.clear()
-        soundcheck.carry_out(one, encoder, {"main": listener.send}, listener.wait, loud)
+        soundcheck.carry_out(one, encoder, listener.send_all, listener.wait, loud)
         low, high = sorted((out.low, out.high))
         assert all(low - 1e-9 <= v <= high + 1e-9 for v in listener.seen[name])
         assert encoder.open == frozenset()
@@ -72,7 +77,7 @@ def test_pitch_climbs_by_octaves() -> None:
     wired = rig_of("eight-gates-four-cv")
     listener = Listener(wired)
     one = wired["main.pitch-1"]
-    soundcheck.carry_out(one, Encoder(wired), {"main": listener.send}, listener.wait)
+    soundcheck.carry_out(one, Encoder(wired), listener.send_all, listener.wait)
     moves = [m for m in soundcheck.plan(one.output) if m.what == "pitch"]
     steps = [b.value - a.value for a, b in itertools.pairwise(moves[:-1])]
     assert steps == [12.0] * 8
@@ -87,7 +92,7 @@ def test_an_interruption_leaves_the_output_at_rest() -> None:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        soundcheck.carry_out(wired["main.gate-1"], Encoder(wired), {"main": listener.send}, stop)
+        soundcheck.carry_out(wired["main.gate-1"], Encoder(wired), listener.send_all, stop)
     assert listener.seen["main.gate-1"] == [5.0, 0.0]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.clock.source import ECHO_MOST, EchoGuard, Sources, is_through, taken_over
+from bridge.clock.source import ECHO_MOST, EchoGuard, Sources, taken_over
 from bridge.clock.tempo import Anchor
 from bridge.errors import CommandError
 
@@ -47,11 +47,6 @@ def test_a_port_of_our_own_is_never_followed() -> None:
         sources.choose("main")
     assert sources.choice == "desk"
     assert sources.hear("main", 0, CLOCK) == "other"
-
-
-def test_the_pass_through_port_is_known() -> None:
-    assert is_through("Midi Through Port-0")
-    assert not is_through("Quay desk")
 
 
 def test_the_fastest_clock_is_no_echo() -> None:

@@ -19,7 +19,6 @@ from bridge.clock.tempo import (
     Tap,
     TempoMap,
     check_bpm,
-    clock_ns,
 )
 from bridge.errors import CommandError
 
@@ -41,7 +40,6 @@ def test_clock_period_and_step_agree_with_the_published_table(reference: Path) -
     assert len(rows) == 20
     for row in rows:
         bpm = float(row["bpm"])
-        assert clock_ns(bpm) / 1000 == pytest.approx(float(row["value"]), abs=0.001)
         anchor = Anchor(0, 0, bpm)
         clock_us = anchor.time_of(TICKS_PER_CLOCK) / 1000
         assert clock_us == pytest.approx(float(row["value"]), abs=0.001)
@@ -113,10 +111,10 @@ def test_a_day_of_tempo_changes_does_not_drift() -> None:
 
 
 def test_a_tempo_change_is_no_jump() -> None:
-    before = Anchor(0, 0, 120)
-    after = before.retempo(960, 133.33)
-    assert after.ns == before.time_of(960) == 500_000_000
-    assert after.tick_at(after.ns) == 960
+    tempo = TempoMap(Anchor(0, 0, 120))
+    after = tempo.change(960, 133.33)
+    assert after.ns == tempo.time_of(960) == 500_000_000
+    assert tempo.tick_at(after.ns) == 960
 
 
 def test_moved_shifts_time_and_not_tempo() -> None:
@@ -154,7 +152,6 @@ class TestTempoMap:
             1440,
             2880,
         ]
-        assert [tempo.bpm_at(t) for t in (0, 959, 960, 1920)] == [120, 120, 60, 240]
 
     def test_a_change_forgets_what_was_planned_after_it(self) -> None:
         tempo = TempoMap(Anchor(0, 0, 120))

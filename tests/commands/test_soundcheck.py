@@ -24,7 +24,7 @@ interfaces:
 
 @pytest.fixture(autouse=True)
 def no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bridge.commands.soundcheck.time.sleep", lambda seconds: None)
+    monkeypatch.setattr("time.sleep", lambda seconds: None)
 
 
 @pytest.fixture

@@ -14,10 +14,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.grooves import Delayed, Groove, Joined, Named, Nor, Saying, Told, of_set, warp_of
+from support.manual import table_under
 from support.sets import BAR, FEELS, felt_beats, hits_of, logic, score_of, steps
 
 from bridge.files.set import parse_set
-from bridge.music.causes import FEEL_SAYS
 from bridge.music.event import Event
 from bridge.music.model import Every, Lane, Note, Notes, OutputRange, Steps
 from bridge.music.render import events_between
@@ -39,7 +39,7 @@ def ticks(score: Score, lane: str, end: int = BAR) -> list[int]:
 def rows() -> list[tuple[str, list[int]]]:
     """(what is written, the ticks it sounds at) of the table that the manual prints."""
     found = []
-    for line in FEEL_SAYS.splitlines():
+    for line in table_under("Feel"):
         cells = re.split(r"\s{2,}", line.strip())
         if len(cells) == 5 and cells[0] and cells[0][0] in "khr{":
             found.append((cells[0], [int(cell) for cell in cells[1:] if cell != "."]))

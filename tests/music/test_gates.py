@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.manual import named_tables
 from support.sets import BAR, STEP, hits_of, logic, score_of, steps
 
 from bridge.music.event import Event
@@ -82,14 +83,15 @@ def test_operators_against_a_sampler_of_every_tick(lanes: list[Lane], text: str)
     assert [pair for pair in found if sum(pair) < SPAN] == expected
 
 
-# --- the tables in the docstrings ---
+# --- the tables of the manual ---
 
 
 def tables() -> list[tuple[str, dict[str, str], str, str]]:
     cases = []
-    for word, function in GATE_FUNCTIONS.items():
+    manual = named_tables()
+    for word in GATE_FUNCTIONS:
         inputs: dict[str, str] = {}
-        for line in (function.__doc__ or "").splitlines():
+        for line in manual.get(f"{word}-by-gates", ()):
             found = re.fullmatch(r"\s*(\S.*?)\s{2,}([▔▁]+)", line)
             if not found:
                 continue
@@ -111,8 +113,8 @@ TABLES = tables()
 
 
 def test_all_functions_with_an_edge_have_their_table_read() -> None:
-    on_edges = {"nth", "toggle", "first", "delay", "hold", "edge", "gap"}
-    assert {word for word, *_ in TABLES} >= on_edges
+    as_on_steps = {"at-least", "exactly", "latch"}
+    assert {word for word, *_ in TABLES} == set(GATE_FUNCTIONS) - as_on_steps
 
 
 @pytest.mark.parametrize("case", TABLES, ids=lambda case: case[2])

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from support.manual import named_tables
 from support.said import carry_out
 from support.sets import BAR, STEP, grids, hits_of, logic, pattern, renderer, score_of, steps
 
@@ -70,16 +71,18 @@ def test_any_expression_against_numpy(case: tuple[str, np.ndarray]) -> None:
     assert pattern(score, 8, "out") == "".join(".x"[int(value)] for value in expected)
 
 
-# --- the tables in the docstrings ---
+# --- the tables of the manual ---
+
+
+MANUAL = named_tables()
 
 
 def step_tables() -> list[tuple[str, dict[str, str], str, str]]:
     """(function, inputs, expression, row) of every timing table of steps."""
     cases = []
-    for word, function in FUNCTIONS.items():
-        lines = [line.strip() for line in (function.__doc__ or "").splitlines()]
+    for word in FUNCTIONS:
         inputs: dict[str, str] = {}
-        for line in lines:
+        for line in MANUAL[word]:
             found = re.fullmatch(r"(\S.*?)\s{2,}([x.01](?: +[x.01])+)", line)
             if not found:
                 continue

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.gates_oracle import GatesOracle
 from support.logic_oracle import Oracle, Tree, text_of
+from support.manual import table_under
 from support.said import carry_out
 from support.sets import (
     BAR,
@@ -27,7 +28,6 @@ from support.sets import (
 )
 
 from bridge.music.model import Lane, Passes, Steps
-from bridge.music.pattern import ACCENTS_SAY
 from bridge.music.render import events_between
 from bridge.music.score import Score
 
@@ -368,7 +368,7 @@ def test_a_delay_keeps_the_accents_of_its_hits(by: str) -> None:
 
 
 def table_of_accents() -> dict[str, list[str]]:
-    lines = [line.split() for line in ACCENTS_SAY.splitlines()]
+    lines = [line.split() for line in table_under("Accents")]
     return {
         words[0]: words[1:] for words in lines if words and words[0] in ("hits", "accents", "level")
     }

@@ -246,4 +246,4 @@ def test_labels_are_escaped() -> None:
 
 def test_a_row_without_its_two_spaces_is_refused() -> None:
     with pytest.raises(ValueError, match="two spaces"):
-        read("Says.\n\n=== =\nx x\n=== =\n")
+        read(["x x"])

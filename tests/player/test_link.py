@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from bridge.player.link import BACKLOG_BYTES, FRAME_NS, Link
+from bridge.player.link import FRAME_NS, Link
 from bridge.player.messages import Unpacker, pack, pack_json
 from bridge.protocol.command import Command
 from bridge.protocol.running import Tap
@@ -110,7 +110,7 @@ def test_a_reader_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
         link.state({"n": number, "big": big})
         link.deliver(number * FRAME_NS)
         assert other.read()[-1]["n"] == number
-    assert sum(len(reader._left) for reader in link.readers) < BACKLOG_BYTES
+    assert sum(len(reader._left) for reader in link.readers) < 3 * len(big)
     for _ in range(50):
         frames = client.read()
         turn(link)
@@ -154,7 +154,7 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     turn(link)
     assert link.swaps
     value, done, payload = link.take_swap()
-    link.keep(payload)
+    link.keep("score", payload)
     done(None)
     link.deliver(0)
     assert value == swap
@@ -167,6 +167,32 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     value, _, _ = link.take_swap()
     assert isinstance(value, ValueError)
     client.sock.close()
+    watch.close()
+
+
+def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
+    link: Link, tmp_path: Path
+) -> None:
+    watch = Watch()
+    watch.connect(str(tmp_path / "s"), 0)
+    turn(link)
+    size = 100_000
+    for number in range(300):
+        swap = {"do": "swap", "score": "x" * size, "revision": number, "when": "bar"}
+        link.keep("score", pickle.dumps(swap))
+        link.keep("memory", pickle.dumps({"do": "memory", "revision": number, "memory": {}}))
+        link.deliver(number * FRAME_NS)
+    assert sum(len(kept) for reader in link.readers for kept in reader._kept.values()) < 2 * size
+    assert sum(len(reader._left) for reader in link.readers) < 2 * size
+    for _ in range(50):
+        watch.read(1)
+        turn(link)
+        link.deliver(1000 * FRAME_NS)
+        if watch.revision == 299:
+            break
+    else:
+        pytest.fail("the newest score never came")
+    assert watch.score == "x" * size
     watch.close()
 
 

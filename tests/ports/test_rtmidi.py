@@ -102,7 +102,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
 
 
 def test_without_a_sequencer_jack_is_used(bench: Bench) -> None:
-    assert System().api_name == "jack"
+    assert System().api == "jack"
 
 
 def test_without_any_system_it_is_said(bench: Bench) -> None:
