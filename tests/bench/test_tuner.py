@@ -30,13 +30,13 @@ async def read(stage: Any, note: int, text: str) -> tuple[int, Any]:
 async def measure(stage: Any, session: dict[str, Any]) -> dict[str, Any]:
     """Readings of an interface that is wrong by a line: volts = OFFSET + GAIN * asked."""
     out = load_rig(stage.folder / "rig.yaml").wired[OUT].output
-    status, answer = 0, {}
+    answer: dict[str, Any] = {}
     for row in session["notes"]:
         # 1 V/oct: volts = (note - reference) / 12 above the reference volts.
         asked = out.reference_volts + (row["note"] - out.reference_note) / 12
         status, answer = await read(stage, row["note"], f"{OFFSET + GAIN * asked:.6f} V")
         assert status == 200
-    return answer  # type: ignore[return-value]
+    return answer
 
 
 async def test_an_output_is_tuned_and_the_player_uses_it_at_once(stage: Any) -> None:
@@ -79,7 +79,8 @@ async def test_ending_a_session_brings_back_what_was_kept(stage: Any) -> None:
     assert (await stage.call("POST", "/api/tuning/session/keep"))[0] == 200
     kept = stage.player.tunings[-1]
     await begin(stage)
-    assert stage.player.tunings[-1]["correction"] is None
+    untuned = stage.player.tunings[-1]
+    assert untuned["correction"] is None
     assert (await stage.call("DELETE", "/api/tuning/session"))[0] == 200
     told = stage.player.tunings[-1]["correction"]
     assert told["gain"] == pytest.approx(kept["correction"]["gain"], abs=1e-6)
@@ -158,8 +159,8 @@ async def test_a_new_player_is_given_the_tunings_again(stage: Any) -> None:
 
 async def test_all_pages_see_the_session(stage: Any) -> None:
     async with stage.page() as page:
-        await page.next()
-        assert page.state["tuning"] is None
+        first = await page.next()
+        assert first["state"]["tuning"] is None
         await begin(stage)
         await page.wait(lambda m: "tuning" in m.get("patch", {}))
         assert page.state["tuning"]["output"] == OUT

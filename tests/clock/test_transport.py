@@ -31,7 +31,7 @@ def seen(transport: Transport) -> tuple[str, int, int | None]:
 
 
 def says(*actions: Action) -> list[tuple[str, int | None]]:
-    return [tuple(action) for action in actions]
+    return [(action.do, action.clock) for action in actions]
 
 
 # state, event, value -> state, position, waiting, actions; before each the position is 30

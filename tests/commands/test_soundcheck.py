@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
 from bridge import cli
 from bridge.commands.soundcheck import ANSWERS, read_answer
+from bridge.voltage.profile import WiredOutput
 
 RIG = """\
 rig: Quay rack
@@ -115,7 +117,9 @@ def test_louder_lasts_for_its_own_output_only(rig: Path, monkeypatch: pytest.Mon
     """What is louder for one jack must not come as a surprise from the next one."""
     played: list[tuple[str, bool]] = []
 
-    def carry_out(wired, encoder, send, wait_ms, loud=False) -> None:
+    def carry_out(
+        wired: WiredOutput, encoder: Any, send: Any, wait_ms: Any, loud: bool = False
+    ) -> None:
         played.append((wired.name, loud))
 
     monkeypatch.setattr("bridge.bench.checklist.carry_out", carry_out)

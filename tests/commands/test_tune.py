@@ -216,7 +216,9 @@ def test_too_few_readings_change_nothing(rig: Path) -> None:
     assert not rig.with_name("rig.tuning.yaml").exists()
 
 
-def test_soundcheck_warns_first_and_reports(rig: Path, tmp_path: Path, monkeypatch) -> None:
+def test_soundcheck_warns_first_and_reports(
+    rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("time.sleep", lambda seconds: None)
     report = tmp_path / "report.txt"
     result = run(
@@ -239,7 +241,7 @@ def test_soundcheck_warns_first_and_reports(rig: Path, tmp_path: Path, monkeypat
 
 
 def test_soundcheck_broken_off_keeps_what_was_answered(
-    rig: Path, tmp_path: Path, monkeypatch
+    rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("time.sleep", lambda seconds: None)
     report = tmp_path / "report.txt"

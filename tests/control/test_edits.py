@@ -27,7 +27,8 @@ from bridge.web.problems import ProblemError
 
 
 async def lanes_of(stage: Any) -> dict[str, Any]:
-    return (await stage.call("GET", "/api/set/plain"))[1]["data"]["lanes"]
+    lanes: dict[str, Any] = (await stage.call("GET", "/api/set/plain"))[1]["data"]["lanes"]
+    return lanes
 
 
 def gate(lane: str, value: float, **more: Any) -> dict[str, Any]:

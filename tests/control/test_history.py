@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from bridge.control.history import MERGE_S, STEPS_MOST, History, Step
+from bridge.control.history import MERGE_S, STEPS_MOST, History, Step, TextChange
+
+
+def change(text: str) -> TextChange:
+    return TextChange(text, "low-tide.yaml")
 
 
 def step(label: str, at: float = 0.0, client: str = "page 1", sweep: Any = None) -> Step:
-    return Step(label, client, at, undo=(f"not {label}",), redo=(label,), sweep=sweep)
+    return Step(label, client, at, (change(f"not {label}"),), (change(label),), sweep)
 
 
 def test_undo_goes_back_in_order_and_redo_forward() -> None:
@@ -19,7 +23,7 @@ def test_undo_goes_back_in_order_and_redo_forward() -> None:
     assert history.summary() == {"undo": 1, "redo": 2, "undo_label": "a", "redo_label": "b"}
     again = history.take_redo()
     assert again is not None
-    assert again.redo == ("b",)
+    assert again.redo == (change("b"),)
 
 
 def test_labels_begin_with_the_step_that_is_next() -> None:
@@ -54,7 +58,7 @@ def test_a_sweep_is_one_step_back_to_where_it_began() -> None:
     assert history.summary()["undo"] == 1
     taken = history.take_undo()
     assert taken is not None
-    assert (taken.undo, taken.redo) == (("not m 0",), ("m 29",))
+    assert (taken.undo, taken.redo) == ((change("not m 0"),), (change("m 29"),))
 
 
 def test_a_pause_another_hand_or_another_control_ends_a_sweep() -> None:

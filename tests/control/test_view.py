@@ -72,7 +72,7 @@ class Link:
     present = True
 
     def __init__(self, **state: Any) -> None:
-        self.state = {
+        self.state: dict[str, Any] = {
             "transport": {
                 "state": "running",
                 "tick": 0,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from functools import partial
 
 import pytest
 from support.desk import BAR, STEP, Desk, gate_lane, score_of
@@ -104,7 +105,7 @@ def test_a_memory_of_no_use_is_passed_over() -> None:
     snapshot = Report(old.player, {}).full(old.now)
     for memory in (None, "nonsense", 7):
         new = Desk(SCORE, now=old.now)
-        new.player.resume(snapshot, lambda new=new: new.now, memory)
+        new.player.resume(snapshot, partial(getattr, new, "now"), memory)
         assert new.player.part.rendered == pytest.approx(9.5 * BAR, abs=STEP)
 
 

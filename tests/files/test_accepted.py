@@ -118,8 +118,8 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
     for setting in draw(names):
         if setting.name in lane or (setting.name in ("low", "high", "rotate")):
             continue
-        number = st.integers if setting.whole else st.floats
-        lane[setting.name] = draw(number(setting.low, setting.high))  # type: ignore[operator]
+        whole = st.integers(int(setting.low), int(setting.high))
+        lane[setting.name] = draw(whole if setting.whole else st.floats(setting.low, setting.high))
     if not hits and draw(st.booleans()):
         # A lane of its own to drive: one that is read here as well would make a circle.
         lane["drives"] = [{"lane": "spare", "setting": "chance", "depth": draw(st.floats(-1, 1))}]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 import yaml
 from hypothesis import given
@@ -34,8 +36,10 @@ order:
 """
 
 
-def read(text: str) -> dict:
-    return yaml.safe_load(text)
+def read(text: str) -> dict[str, Any]:
+    read = yaml.safe_load(text)
+    assert isinstance(read, dict)
+    return read
 
 
 def comments(text: str) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -218,7 +219,7 @@ def test_each_setting_can_be_written_and_is_held_to_its_range(setting: m.Setting
         settings_of = lane(text(good)).settings
         assert settings_of.get(setting.name, setting.start) == good
     for bad in (setting.low - 1, setting.high + 1):
-        found = problems_of(lambda bad=bad: lane(text(bad)))
+        found = problems_of(partial(lane, text(bad)))
         assert len(found) == 1
         assert "must be" in found[0].message
         assert found[0].keys[-1] == setting.name
@@ -730,7 +731,7 @@ def test_two_lanes_on_one_gate_may_share_it(rig: Rig) -> None:
     pair = TOP + "  a: {every: 1, out: main.gate-1%s}\n  b: {every: 2, out: main.gate-1%s}\n"
     share = ", share: true"
     for good in (pair % (share, share), pair % ("", share), pair % (share, "")):
-        assert problems_of(lambda good=good: parse_set(good, rig=rig)) == ()
+        assert problems_of(partial(parse_set, good, rig=rig)) == ()
     three = pair % ("", share) + "  c: {every: 3, out: main.gate-1}\n"
     assert lines_of(lambda: parse_set(three, rig=rig)) == [
         "set.yaml:7:22  lanes.c.out: main.gate-1 is played by a and b already; "

@@ -161,14 +161,8 @@ def test_hints() -> None:
 
 
 def test_values_in_messages() -> None:
-    assert [shown(v) for v in (None, True, {}, [], 1.50, 7)] == [
-        "nothing",
-        "true",
-        "keys and values",
-        "a list",
-        "1.5",
-        "7",
-    ]
+    found: tuple[object, ...] = (None, True, {}, [], 1.50, 7)
+    assert [shown(v) for v in found] == ["nothing", "true", "keys and values", "a list", "1.5", "7"]
     assert shown("x" * 99) == "x" * 37 + "..."
     assert shown("a\x1b[2J") == r"a\x1b[2J"
 

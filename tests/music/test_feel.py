@@ -144,7 +144,7 @@ def grooves(draw: st.DrawFn) -> tuple[Score, list[tuple[Lane, Groove, bool]], li
     meter = draw(st.sampled_from(sorted(_METERS)))
     bar, percent = _METERS[meter], draw(st.sampled_from(_PERCENTS))
     roots = draw(_roots(bar, percent))
-    sizes = {lane.name: int(lane.advance) for lane, _, _ in roots}  # type: ignore[arg-type]
+    sizes = {lane.name: int(lane.advance) for lane, _, _ in roots}
     made: list[Led] = []
     for name in "defg"[: draw(st.integers(1, 4))]:
         names = [lane.name for lane, _, _ in roots] + [led.name for led in made]

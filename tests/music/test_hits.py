@@ -25,7 +25,7 @@ def lane_with(text: str = "x", rate: str = "1/16", **values: float) -> Lane:
     return steps("a", text, rate, settings=values)
 
 
-def first_hits(lane: Lane, ticks: int = BAR, **spec: object) -> list[tuple[int, int, float]]:
+def first_hits(lane: Lane, ticks: int = BAR, **spec: Any) -> list[tuple[int, int, float]]:
     return [(e.tick, e.length, e.value) for e in hits_of(score_of(lane, **spec), ticks, lane.name)]
 
 
@@ -187,7 +187,7 @@ def test_ties_look_through_windows_of_any_size() -> None:
 # --- repeats ---
 
 
-def repeats(**values: float) -> list[tuple[int, int, float]]:
+def repeats(**values: Any) -> list[tuple[int, int, float]]:
     return first_hits(lane_with("x...", repeats=4, **values), 240)
 
 

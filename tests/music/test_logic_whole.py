@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import accumulate
@@ -115,7 +116,7 @@ def rigs(draw: st.DrawFn, by: str = "steps") -> Rig:
 
 
 def lifted(
-    draw: st.DrawFn,
+    draw: Callable[[st.SearchStrategy[bool]], bool],
     tree: Tree,
     by: str,
     more: dict[str, Any],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
@@ -18,7 +19,7 @@ from bridge.music.node import Change
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 
-FORMULAS = {
+FORMULAS: dict[str, Callable[[Any], Any]] = {
     "sine": lambda p: (1 - np.cos(2 * np.pi * p)) / 2,
     "triangle": lambda p: np.where(p < 0.5, 2 * p, 2 - 2 * p),
     "ramp": lambda p: p,

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from pythonosc.osc_message import OscMessage
+from support.states import lane_state, macro_state, transport_state
 
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
@@ -31,13 +32,11 @@ class Bench:
         link = PlayerLink("/nonexistent")  # type: ignore[arg-type]
         link.present = True
         link.state = {
-            "lanes": {
-                f"lane-{n}": {"muted": False, "settings": {"chance": 1.0}} for n in range(lanes)
-            },
-            "macros": {"m": {"value": 0.5}},
+            "lanes": {f"lane-{n}": lane_state(settings={"chance": 1.0}) for n in range(lanes)},
+            "macros": {"m": macro_state(0.5)},
             "sections": ["flood"],
             "section": None,
-            "transport": {"state": "stopped", "tempo": 120.0},
+            "transport": transport_state(),
         }
         self.link = link
         self.control = Control(link, clock=lambda: self.now)
@@ -56,7 +55,7 @@ class Bench:
         return self.sent
 
     def turn(self, value: float) -> None:
-        self.link.state = {**self.link.state, "macros": {"m": {"value": value}}}
+        self.link.state = {**self.link.state, "macros": {"m": macro_state(value)}}
         self.feedback.changed()
 
 

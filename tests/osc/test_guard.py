@@ -168,7 +168,7 @@ def packets(draw: Any, depth: int = 0) -> bytes:
         message = bundle(message, message)
     spoilt = bytearray(message)
     spoilt[draw(st.integers(0, len(spoilt) - 1))] = draw(st.integers(0, 255))
-    return draw(st.sampled_from([message, bytes(spoilt)]))
+    return bytes(draw(st.sampled_from([message, bytes(spoilt)])))
 
 
 @given(packets())

@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
+from support.states import lane_state, macro_state
 
 from bridge.control.access import Access
 from bridge.control.door import Control
@@ -318,8 +319,8 @@ def test_any_arguments_are_taken(address: str, args: list[Any]) -> None:
     async def run() -> None:
         osc = await nobody()
         osc._control.link.state = {
-            "lanes": {"kick": {"kind": "euclid", "groups": [], "muted": False}},
-            "macros": {"m": {"value": 0}},
+            "lanes": {"kick": lane_state()},
+            "macros": {"m": macro_state(0)},
             "sections": ["flood"],
         }
         osc._state(())

@@ -8,24 +8,21 @@ before the first pulse are common practice, no source.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
+from typing import Any
 
 import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
 
 from bridge.player.start import ClockSettings
-from bridge.voltage.profile import Address, Output
+from bridge.voltage.profile import Address, Output, WiredOutput
 
 HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
 PULSE_MS = 1000 / 48
 
 
-def leading(rig: object = RIG, **more: object) -> Desk:
-    return Desk(
-        score_of(HATS, rig=rig),
-        rig=rig,
-        clock=ClockSettings(send_to=("main",)),
-        **more,  # type: ignore[arg-type]
-    )
+def leading(rig: Mapping[str, WiredOutput] = RIG, **more: Any) -> Desk:
+    return Desk(score_of(HATS, rig=rig), rig=rig, clock=ClockSettings(send_to=("main",)), **more)
 
 
 def times(desk: Desk, status: int) -> list[float]:

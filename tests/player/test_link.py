@@ -52,7 +52,7 @@ class Client:
         turn(link)
 
     def read(self) -> list[dict[str, Any]]:
-        found = []
+        found: list[dict[str, Any]] = []
         while True:
             try:
                 data = self.sock.recv(1 << 16)

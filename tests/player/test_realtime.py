@@ -32,7 +32,7 @@ def test_a_refusal_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object) -> None:
         raise PermissionError(1, "Operation not permitted")
 
-    monkeypatch.setattr(realtime.os, "sched_setscheduler", refuse)
+    monkeypatch.setattr("os.sched_setscheduler", refuse)
     said = realtime.schedule_first()
     assert "refused" in said
     assert "\n" not in said

@@ -6,6 +6,7 @@ so that no test depends on how fast a computer is.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -71,7 +72,7 @@ def test_the_sets_that_come_along_are_far_below_the_limit(path: Path) -> None:
     assert not work.measure(score, rig.wired).too_much
 
 
-def ticking() -> work.Callable[[], int]:
+def ticking() -> Callable[[], int]:
     """Time of the processor that goes on by a microsecond whenever it is read."""
     count = iter(range(0, 10**15, 1000))
     return lambda: next(count)

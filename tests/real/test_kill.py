@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from support.program import free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
 
@@ -142,12 +143,6 @@ def environment(folder: Path) -> dict[str, str]:
         "XDG_STATE_HOME": str(folder),
         "PYTHONPATH": str(Path(__file__).parent.parent.parent),
     }
-
-
-def free_port(kind: socket.SocketKind) -> int:
-    with socket.socket(socket.AF_INET, kind) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def wait_for(done: Callable[[], object], seconds: float, what: str, stage: Stage) -> float:

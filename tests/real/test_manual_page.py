@@ -8,8 +8,10 @@ import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from typing import Literal
 
 import pytest
+from support.program import Needs
 
 from bridge.files import reference
 from bridge.files.blocks import Head
@@ -44,7 +46,7 @@ def address() -> Iterator[str]:
     server.server_close()
 
 
-def test_it_is_readable_and_prints(address: str, needs, tmp_path: Path) -> None:
+def test_it_is_readable_and_prints(address: str, needs: Needs, tmp_path: Path) -> None:
     needs("chromium", "pdftotext", "axe", "python:playwright")
     from playwright.sync_api import sync_playwright
 
@@ -57,7 +59,12 @@ def test_it_is_readable_and_prints(address: str, needs, tmp_path: Path) -> None:
             executable_path="/usr/bin/chromium",
             args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
         )
-        for scheme, width in (("light", 1280), ("light", 860), ("dark", 390)):
+        views: tuple[tuple[Literal["light", "dark"], int], ...] = (
+            ("light", 1280),
+            ("light", 860),
+            ("dark", 390),
+        )
+        for scheme, width in views:
             view = browser.new_context(
                 color_scheme=scheme, viewport={"width": width, "height": 844}
             )

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from urllib.error import HTTPError
 
 import pytest
 from playwright.sync_api import WebSocketRoute
+from support.program import MakeScreen, Running, Until
 
 pytestmark = pytest.mark.real
 
 
-def muted(demo, lane: str) -> bool:
-    return demo.state["lanes"][lane]["muted"]
+def muted(demo: Running, lane: str) -> bool:
+    return bool(demo.state["lanes"][lane]["muted"])
 
 
-def free(demo, until, macro: str, value: float) -> None:
+def free(demo: Running, until: Until, macro: str, value: float) -> None:
     """Sets a macro and waits until the hand that did it has let go (others may move it then)."""
     until(lambda: try_macro(demo, macro, value), what=f"{macro} is free")
     until(lambda: abs(demo.state["macros"][macro]["value"] - value) < 1e-6)
 
 
-def try_macro(demo, macro: str, value: float) -> bool:
+def try_macro(demo: Running, macro: str, value: float) -> bool:
     try:
         demo.send("PUT", f"macros/{macro}", {"value": value})
     except HTTPError as refused:
@@ -33,7 +35,9 @@ def try_macro(demo, macro: str, value: float) -> bool:
 # --- fingers ------------------------------------------------------------------------------------
 
 
-def test_a_touch_mutes_when_the_finger_comes_down(screen, demo, until) -> None:
+def test_a_touch_mutes_when_the_finger_comes_down(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     one.down(1, *one.spot(".head[data-lane=rim]"))
     until(lambda: muted(demo, "rim"), what="rim out while the finger is still down")
@@ -46,13 +50,15 @@ def test_a_touch_mutes_when_the_finger_comes_down(screen, demo, until) -> None:
     until(lambda: one.look("rim") == "in" and not muted(demo, "rim"))
 
 
-def test_two_hands_on_macro_and_mutes_at_once(screen, demo, until) -> None:
+def test_two_hands_on_macro_and_mutes_at_once(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     free(demo, until, "brightness", 0.2)
     until(lambda: abs(one.macro("brightness") - 20) < 0.2)
     one.page.wait_for_timeout(350)  # until the hand that set it is gone: 300 ms by design
     x, y = one.spot("[data-macro=brightness]", 0.9)
-    width = one.page.locator("[data-macro=brightness]").bounding_box()["width"]
+    width = one.box("[data-macro=brightness]")["width"]
     one.down(1, x, y)
     one.down(2, *one.spot(".head[data-lane=kick]"))
     one.down(3, *one.spot(".head[data-lane=shaker]"))
@@ -66,7 +72,7 @@ def test_two_hands_on_macro_and_mutes_at_once(screen, demo, until) -> None:
     assert muted(demo, "kick")
 
 
-def test_ten_fingers_at_once(screen, demo, until) -> None:
+def test_ten_fingers_at_once(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen(1366, 1024).open(demo.url)
     lanes = list(demo.state["lanes"])[:10]
     for i, lane in enumerate(lanes):
@@ -77,10 +83,13 @@ def test_ten_fingers_at_once(screen, demo, until) -> None:
     assert all(muted(demo, lane) for lane in lanes), "a finger that leaves does nothing"
 
 
-def test_a_hold_ends_with_the_finger_and_with_a_cancelled_touch(screen, demo, until) -> None:
+def test_a_hold_ends_with_the_finger_and_with_a_cancelled_touch(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="only while held").tap()
-    for end in (lambda: one.up(1), one.cancel):
+    ends: tuple[Callable[[], None], ...] = (lambda: one.up(1), one.cancel)
+    for end in ends:
         one.down(1, *one.spot(".head[data-lane=bass]"))
         until(lambda: one.look("bass") == "held-out")
         one.page.wait_for_timeout(700)  # longer than the service keeps a hold that is not renewed
@@ -89,7 +98,9 @@ def test_a_hold_ends_with_the_finger_and_with_a_cancelled_touch(screen, demo, un
         until(lambda: not muted(demo, "bass"))
 
 
-def test_a_hold_ends_when_the_page_is_hidden_or_gone(screen, demo, until) -> None:
+def test_a_hold_ends_when_the_page_is_hidden_or_gone(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="only while held").tap()
     one.down(1, *one.spot(".head[data-lane=bass]"))
@@ -103,7 +114,9 @@ def test_a_hold_ends_when_the_page_is_hidden_or_gone(screen, demo, until) -> Non
     until(lambda: not muted(demo, "bass"))
 
 
-def test_a_waiting_mute_says_when_and_can_be_taken_back(screen, demo, until) -> None:
+def test_a_waiting_mute_says_when_and_can_be_taken_back(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="in 4 bars").tap()
     one.page.tap(".head[data-lane=hat]")
@@ -114,7 +127,7 @@ def test_a_waiting_mute_says_when_and_can_be_taken_back(screen, demo, until) -> 
     until(lambda: one.look("hat") == "in" and demo.state["lanes"]["hat"]["pending"] is None)
 
 
-def test_all_out_and_back(screen, demo, until) -> None:
+def test_all_out_and_back(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "rig")
     one.page.get_by_role("button", name="All out").tap()
     until(lambda: all(lane["muted"] for lane in demo.state["lanes"].values()))
@@ -122,7 +135,9 @@ def test_all_out_and_back(screen, demo, until) -> None:
     until(lambda: not any(lane["muted"] for lane in demo.state["lanes"].values()))
 
 
-def test_controls_do_not_scroll_zoom_select_or_open_menus(screen, demo) -> None:
+def test_controls_do_not_scroll_zoom_select_or_open_menus(
+    screen: MakeScreen, demo: Running
+) -> None:
     one = screen().open(demo.url)
     for control in (".head", "[data-macro]", "#rail .k", ".choice .k"):
         style = one.page.evaluate(
@@ -146,7 +161,7 @@ def test_controls_do_not_scroll_zoom_select_or_open_menus(screen, demo) -> None:
 # --- two pages, lost pages ----------------------------------------------------------------------
 
 
-def test_two_pages_agree(screen, demo, until) -> None:
+def test_two_pages_agree(screen: MakeScreen, demo: Running, until: Until) -> None:
     """That it takes less than half a second is measured over a bad link (`test_lossy`)."""
     one, two = screen().open(demo.url), screen(390, 844).open(demo.url, theme="day")
     one.page.tap(".head[data-lane=clap]")
@@ -162,7 +177,7 @@ def test_two_pages_agree(screen, demo, until) -> None:
     until(lambda: one.page.get_attribute("[data-section=flood]", "aria-pressed") == "true")
 
 
-def test_the_finger_on_a_macro_owns_it(screen, demo, until) -> None:
+def test_the_finger_on_a_macro_owns_it(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
     free(demo, until, "scatter", 0.5)
     until(lambda: one.macro("scatter") == 50)
@@ -190,7 +205,9 @@ def test_the_finger_on_a_macro_owns_it(screen, demo, until) -> None:
     )
 
 
-def test_a_silent_link_greys_out_and_no_tap_is_played_later(screen, demo, until) -> None:
+def test_a_silent_link_greys_out_and_no_tap_is_played_later(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen()
     silent = False
 
@@ -222,7 +239,9 @@ def test_a_silent_link_greys_out_and_no_tap_is_played_later(screen, demo, until)
     assert not muted(demo, "kick"), "a tap on a dead page acted on the live rig"
 
 
-def test_it_asks_again_at_once_after_waking(screen, demo, until) -> None:
+def test_it_asks_again_at_once_after_waking(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """No waiting for the next try: by the time the page has been told, it is connecting again."""
     one = screen()
     live: list[WebSocketRoute] = []

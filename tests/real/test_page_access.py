@@ -9,10 +9,11 @@ from __future__ import annotations
 import json
 import re
 import urllib.request
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from support import boxes
+from support.program import MakeScreen, Needs, Running, Until
 from support.screen import VIEWS
 
 pytestmark = pytest.mark.real
@@ -27,14 +28,14 @@ SOAK_BARS = 30  # about a minute at 126 BPM
 HEAP_GROWTH_BYTES = 6e6
 
 
-def muted(demo, lane: str) -> bool:
-    return demo.state["lanes"][lane]["muted"]
+def muted(demo: Running, lane: str) -> bool:
+    return bool(demo.state["lanes"][lane]["muted"])
 
 
 # --- keys ---------------------------------------------------------------------------------------
 
 
-def test_the_playing_view_by_keys(screen, demo, until) -> None:
+def test_the_playing_view_by_keys(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
     one.page.focus(".head[data-lane=bell]")
     one.page.keyboard.press("Space")
@@ -51,7 +52,7 @@ def test_the_playing_view_by_keys(screen, demo, until) -> None:
     until(lambda: demo.state["transport"]["state"] == "stopped")
 
 
-def test_every_view_by_keys(screen, demo, until) -> None:
+def test_every_view_by_keys(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
 
     def go(view: str) -> None:
@@ -59,7 +60,7 @@ def test_every_view_by_keys(screen, demo, until) -> None:
         one.page.keyboard.press("Enter")
         one.page.wait_for_selector(f"#view-{view}:not([hidden]) button")
 
-    def press(role: str, name: str, key: str = "Enter") -> None:
+    def press(role: Literal["button", "slider", "switch"], name: str, key: str = "Enter") -> None:
         one.page.get_by_role(role, name=name, exact=True).focus()
         one.page.keyboard.press(key)
 
@@ -68,7 +69,10 @@ def test_every_view_by_keys(screen, demo, until) -> None:
     one.page.keyboard.press("Enter")
     one.page.wait_for_selector("article[aria-label='Lane kick']")
     press("button", "Hits: more")
-    kick = lambda: demo.get("set/plain")["data"]["lanes"]["kick"]  # noqa: E731
+
+    def kick() -> Any:
+        return demo.get("set/plain")["data"]["lanes"]["kick"]
+
     until(lambda: kick()["euclid"]["hits"] == 5)
     press("slider", "chance", "PageDown")
     until(lambda: kick().get("chance") == pytest.approx(0.9))
@@ -96,7 +100,7 @@ def test_every_view_by_keys(screen, demo, until) -> None:
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_tab_reaches_every_control(screen, demo, view: str) -> None:
+def test_tab_reaches_every_control(screen: MakeScreen, demo: Running, view: str) -> None:
     """Forward through the whole view: each control that can be seen and used is met."""
     one = screen().open(demo.url, view)
     one.page.wait_for_load_state("networkidle")
@@ -130,7 +134,9 @@ def test_tab_reaches_every_control(screen, demo, view: str) -> None:
 
 @pytest.mark.parametrize("theme", ["day", "night"])
 @pytest.mark.parametrize("view", VIEWS)
-def test_axe_finds_nothing(screen, demo, until, needs, view: str, theme: str) -> None:
+def test_axe_finds_nothing(
+    screen: MakeScreen, demo: Running, until: Until, needs: Needs, view: str, theme: str
+) -> None:
     needs("axe")
     one = screen(reduced_motion="reduce").open(demo.url, view, theme)
     assert one.axe() == []
@@ -188,7 +194,7 @@ def contrast(one: str, other: str) -> float:
 
 
 @pytest.mark.parametrize("theme", ["day", "night"])
-def test_ink_stands_out(screen, demo, theme: str) -> None:
+def test_ink_stands_out(screen: MakeScreen, demo: Running, theme: str) -> None:
     """Also where axe does not look: on the canvas and in very short labels."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
     assert contrast("#767676", "#ffffff") == pytest.approx(4.542, abs=0.001)
@@ -213,7 +219,9 @@ def test_ink_stands_out(screen, demo, theme: str) -> None:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_targets_are_large_and_nothing_hangs_out(screen, demo, size: tuple[int, int]) -> None:
+def test_targets_are_large_and_nothing_hangs_out(
+    screen: MakeScreen, demo: Running, size: tuple[int, int]
+) -> None:
     one = screen(*size).open(demo.url)
     for view in VIEWS:
         one.page.goto(f"{demo.url}#{view}")
@@ -225,13 +233,15 @@ def test_targets_are_large_and_nothing_hangs_out(screen, demo, size: tuple[int, 
             assert boxes.faults(one.page) == {}, (view, part)
 
 
-def test_mutes_are_far_larger_than_44_px(screen, demo) -> None:
+def test_mutes_are_far_larger_than_44_px(screen: MakeScreen, demo: Running) -> None:
     one = screen(1366, 1024).open(demo.url)
-    box = one.page.locator(".head[data-lane=kick]").bounding_box()
+    box = one.box(".head[data-lane=kick]")
     assert box["width"] * box["height"] >= 5 * 44 * 44
 
 
-def test_reduced_motion_is_still_between_beats(screen, demo, until) -> None:
+def test_reduced_motion_is_still_between_beats(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen(reduced_motion="reduce")
     demo.send("POST", "transport/stop")
     demo.send("PUT", "tempo", {"bpm": 30})  # a beat lasts two seconds
@@ -263,17 +273,21 @@ def test_reduced_motion_is_still_between_beats(screen, demo, until) -> None:
         demo.send("PUT", "tempo", {"bpm": 126})
 
 
-def test_the_chart_is_told_in_words(screen, demo, until) -> None:
+def test_the_chart_is_told_in_words(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
-    until(lambda: re.search(r"kick: \d+ hits, on beats 1", one.page.text_content(".traces + ul")))
-    words = one.page.text_content(".traces + ul")
+
+    def told() -> str:
+        return one.page.text_content(".traces + ul") or ""
+
+    until(lambda: re.search(r"kick: \d+ hits, on beats 1", told()))
+    words = told()
     assert words.count(":") == len(demo.state["lanes"])
 
 
 # --- weight -------------------------------------------------------------------------------------
 
 
-def test_first_load_is_light_and_all_our_own(screen, demo) -> None:
+def test_first_load_is_light_and_all_our_own(screen: MakeScreen, demo: Running) -> None:
     one = screen()
     sizes: dict[str, int] = {}
     strangers: list[str] = []
@@ -297,7 +311,7 @@ def test_first_load_is_light_and_all_our_own(screen, demo) -> None:
     assert strangers == []
 
 
-def test_it_can_be_installed(screen, demo) -> None:
+def test_it_can_be_installed(screen: MakeScreen, demo: Running) -> None:
     """What W3C's Web Application Manifest asks for, and icons that are there."""
     one = screen().open(demo.url)
     found = one.cdp.send("Page.getAppManifest")
@@ -316,7 +330,9 @@ def test_it_can_be_installed(screen, demo) -> None:
             assert f"{wide}x{high}" == icon["sizes"]
 
 
-def test_it_says_where_the_screen_may_sleep(screen, demo, until) -> None:
+def test_it_says_where_the_screen_may_sleep(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """Over plain http browsers give no wake lock: a tablet is told so, until it says it knows."""
     one = screen(is_mobile=True)
     one.page.add_init_script("delete Navigator.prototype.wakeLock")
@@ -332,7 +348,9 @@ def test_it_says_where_the_screen_may_sleep(screen, demo, until) -> None:
     until(lambda: health.inner_text() != "screen may sleep")
 
 
-def test_a_minute_of_play_leaves_memory_flat(screen, demo, until) -> None:
+def test_a_minute_of_play_leaves_memory_flat(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """A soak in short: mutes, macros and views for thirty bars; what stays is measured after the
     browser has collected its garbage. Errors of the console fail it at its end."""
     one = screen().open(demo.url)
@@ -340,7 +358,7 @@ def test_a_minute_of_play_leaves_memory_flat(screen, demo, until) -> None:
 
     def used() -> float:
         one.cdp.send("HeapProfiler.collectGarbage")
-        return one.cdp.send("Runtime.getHeapUsage")["usedSize"]
+        return float(one.cdp.send("Runtime.getHeapUsage")["usedSize"])
 
     def play(bars: int) -> None:
         end = demo.state["transport"]["bar"] + bars

@@ -7,11 +7,14 @@ import urllib.request
 from urllib.error import HTTPError
 
 import pytest
+from support.program import MakeScreen, Running, Until
 
 pytestmark = pytest.mark.real
 
 
-def test_the_scope_shows_volts_that_were_sent(screen, demo, until) -> None:
+def test_the_scope_shows_volts_that_were_sent(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "rig")
     gate = one.page.locator(".jack", has_text="main.gate-1").locator(".volts")
     # The kick's level 0.95 is velocity 121 of 127; at full velocity the jack has 8 V.
@@ -24,7 +27,9 @@ def test_the_scope_shows_volts_that_were_sent(screen, demo, until) -> None:
     until(lambda: level.inner_text() == "2.50 V")
 
 
-def test_the_plan_says_what_drives_what_and_where_a_loose_lane_fits(screen, demo, until) -> None:
+def test_the_plan_says_what_drives_what_and_where_a_loose_lane_fits(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "rig")
     pitch = one.page.locator(".jack", has_text="main.pitch-1")
     until(lambda: "from bassline" in pitch.inner_text())
@@ -38,18 +43,18 @@ def test_the_plan_says_what_drives_what_and_where_a_loose_lane_fits(screen, demo
     until(lambda: "none free" in one.page.inner_text("#view-rig [role=status]"))
 
 
-def test_paper_is_one_touch_away(screen, demo) -> None:
+def test_paper_is_one_touch_away(screen: MakeScreen, demo: Running) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "paper")
     links = one.page.locator("#view-rig article a")
-    found = [links.nth(i).get_attribute("href") for i in range(links.count())]
+    found = [links.nth(i).get_attribute("href") or "" for i in range(links.count())]
     assert {"api/sheet", "manual"} <= set(found)
     for href in found:
         with urllib.request.urlopen(demo.url + href, timeout=60) as answer:
             assert answer.status == 200
 
 
-def test_soundcheck_goes_output_by_output(screen, demo, until) -> None:
+def test_soundcheck_goes_output_by_output(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "soundcheck")
     until(lambda: "Mind your hearing" in one.page.inner_text(".caution"))
@@ -77,7 +82,9 @@ def test_soundcheck_goes_output_by_output(screen, demo, until) -> None:
     until(lambda: demo.get("soundcheck")["check"] is None)
 
 
-def test_a_soundcheck_goes_on_where_another_screen_stopped(screen, demo, until) -> None:
+def test_a_soundcheck_goes_on_where_another_screen_stopped(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     demo.send("POST", "transport/stop")
     demo.send("POST", "soundcheck", {"monitors_down": True})
     demo.send("PUT", "soundcheck/answers", {"output": "main.gate-1", "answer": "yes"})
@@ -91,7 +98,9 @@ def test_a_soundcheck_goes_on_where_another_screen_stopped(screen, demo, until) 
     until(lambda: "does not arrive" in third.inner_text())
 
 
-def test_tuning_from_readings_to_kept_and_undone(screen, demo, until) -> None:
+def test_tuning_from_readings_to_kept_and_undone(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """A made-up oscillator, 0.5 % sharp per octave and 6 mV up: its readings are what volts law
     says, so that the fit must find it again (1 V/oct, 83.33 mV a semitone)."""
     one = screen().open(demo.url, "rig")
@@ -126,7 +135,7 @@ def test_tuning_from_readings_to_kept_and_undone(screen, demo, until) -> None:
     strip = one.page.locator(".residuals")
     until(lambda: strip.locator("circle.after").count() == len(notes) - 1)
     assert strip.locator("circle.before").count() == len(notes) - 1
-    assert "Cents off before and after" in strip.get_attribute("aria-label")
+    assert "Cents off before and after" in (strip.get_attribute("aria-label") or "")
     assert result["worst_after"] < 2.4 < result["worst_before"]
     one.page.get_by_role("button", name="Keep it").tap()
     undo = one.page.get_by_role("button", name="Undo the last tuning of main.pitch-1")
@@ -137,7 +146,9 @@ def test_tuning_from_readings_to_kept_and_undone(screen, demo, until) -> None:
     one.forgive(422)
 
 
-def test_clock_sources_and_an_offset_that_cannot_be(screen, demo, until) -> None:
+def test_clock_sources_and_an_offset_that_cannot_be(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "clock")
     until(lambda: "leading" in one.page.inner_text("#view-rig article"))
@@ -160,7 +171,9 @@ def test_clock_sources_and_an_offset_that_cannot_be(screen, demo, until) -> None
     assert row.get_by_role("button", name="Follow desk clock").is_visible()
 
 
-def test_a_controller_learns_and_its_pickup_is_shown(screen, demo, until) -> None:
+def test_a_controller_learns_and_its_pickup_is_shown(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "controllers")
     one.field("Name").fill("desk")
@@ -202,7 +215,7 @@ def test_a_controller_learns_and_its_pickup_is_shown(screen, demo, until) -> Non
     one.forgive(409)
 
 
-def try_value(demo, macro: str, value: float) -> bool:
+def try_value(demo: Running, macro: str, value: float) -> bool:
     """Moves a macro, unless another hand is still on it."""
     try:
         demo.send("PUT", f"macros/{macro}", {"value": value})

@@ -6,15 +6,17 @@ import re
 from typing import Any
 
 import pytest
+from support.program import MakeScreen, Running, Until
 
 pytestmark = pytest.mark.real
 
 
-def lane(demo, name: str) -> dict[str, Any]:
-    return demo.get("set/plain")["data"]["lanes"][name]
+def lane(demo: Running, name: str) -> dict[str, Any]:
+    written: dict[str, Any] = demo.get("set/plain")["data"]["lanes"][name]
+    return written
 
 
-def test_an_edit_and_its_undo(screen, demo, until) -> None:
+def test_an_edit_and_its_undo(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     before = demo.get("set")["text"]
     one.choose("kick")
@@ -28,7 +30,9 @@ def test_an_edit_and_its_undo(screen, demo, until) -> None:
     until(lambda: number.input_value() == str(hits))
 
 
-def test_a_number_that_does_not_fit_stays_in_its_field(screen, demo, until) -> None:
+def test_a_number_that_does_not_fit_stays_in_its_field(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
     one.choose("kick")
     before = demo.get("set")["text"]
@@ -50,7 +54,7 @@ def test_a_number_that_does_not_fit_stays_in_its_field(screen, demo, until) -> N
     one.forgive(422)
 
 
-def test_steps_by_touch(screen, demo, until) -> None:
+def test_steps_by_touch(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     one.choose("shaker")
     before = lane(demo, "shaker")["steps"].replace(" ", "")
@@ -60,7 +64,7 @@ def test_steps_by_touch(screen, demo, until) -> None:
     until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
 
 
-def test_bad_logic_is_explained_and_kept(screen, demo, until) -> None:
+def test_bad_logic_is_explained_and_kept(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     one.choose("spray")
     before = demo.get("set")["text"]
@@ -77,7 +81,7 @@ def test_bad_logic_is_explained_and_kept(screen, demo, until) -> None:
     one.forgive(422)
 
 
-def test_notes_by_dragging_stay_in_key(screen, demo, until) -> None:
+def test_notes_by_dragging_stay_in_key(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     one.choose("bassline")
     assert lane(demo, "bassline")["notes"][0] == "A1"
@@ -90,7 +94,9 @@ def test_notes_by_dragging_stay_in_key(screen, demo, until) -> None:
     until(lambda: lane(demo, "bassline")["notes"][0] == "D2")
 
 
-def test_notes_in_small_letters_are_notes_and_are_spelled_by_the_key(screen, demo, until) -> None:
+def test_notes_in_small_letters_are_notes_and_are_spelled_by_the_key(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     edits = [
         {"path": ["key"], "value": {"root": "bb", "scale": "dorian"}},
         {"path": ["lanes", "bassline", "notes"], "value": ["a#1", "db2", "C#3", "."]},
@@ -105,7 +111,7 @@ def test_notes_in_small_letters_are_notes_and_are_spelled_by_the_key(screen, dem
     assert said == ["Bb1", "Db2", "Db3", "rest"]
 
 
-def test_every_kind_of_lane_has_a_form(screen, demo, until) -> None:
+def test_every_kind_of_lane_has_a_form(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     kinds = demo.get("words")
     for kind in (*kinds["hit_kinds"], *kinds["value_kinds"]):
@@ -118,7 +124,9 @@ def test_every_kind_of_lane_has_a_form(screen, demo, until) -> None:
         assert one.page.locator("article .source").inner_text().strip(), kind
 
 
-def test_decay_hold_walk_and_shape_are_edited(screen, demo, until) -> None:
+def test_decay_hold_walk_and_shape_are_edited(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
     text = demo.get("set")["text"].replace(
         "\nmacros:",
@@ -144,7 +152,7 @@ def test_decay_hold_walk_and_shape_are_edited(screen, demo, until) -> None:
     until(lambda: lane(demo, "wave").get("retrigger") == "kick")
 
 
-def test_order_passes_groups_and_octaves(screen, demo, until) -> None:
+def test_order_passes_groups_and_octaves(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     one.choose("bell")
     one.unfold("Order, passes and groups")
@@ -187,7 +195,7 @@ def test_order_passes_groups_and_octaves(screen, demo, until) -> None:
     one.forgive(422)
 
 
-def test_copy_clear_and_chance(screen, demo, until) -> None:
+def test_copy_clear_and_chance(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     one.choose("shaker")
     one.unfold("Copy, clear, change by chance")
@@ -213,7 +221,9 @@ def test_copy_clear_and_chance(screen, demo, until) -> None:
     one.forgive(409, 422)
 
 
-def test_a_lane_is_added_renamed_and_removed(screen, demo, until) -> None:
+def test_a_lane_is_added_renamed_and_removed(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
     one.field("New name").fill("Gull!")
     one.page.get_by_role("button", name="Add", exact=True).click()
@@ -233,7 +243,9 @@ def test_a_lane_is_added_renamed_and_removed(screen, demo, until) -> None:
     one.forgive(422)
 
 
-def test_a_lane_that_others_need_is_removed_only_when_told(screen, demo, until) -> None:
+def test_a_lane_that_others_need_is_removed_only_when_told(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
     one.choose("rim")
     one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
@@ -246,11 +258,14 @@ def test_a_lane_that_others_need_is_removed_only_when_told(screen, demo, until) 
     one.forgive(422)
 
 
-def test_a_macro_is_added_driven_renamed_and_removed(screen, demo, until) -> None:
+def test_a_macro_is_added_driven_renamed_and_removed(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
 
     def macros() -> dict[str, Any]:
-        return demo.get("set/plain")["data"]["macros"]
+        written: dict[str, Any] = demo.get("set/plain")["data"]["macros"]
+        return written
 
     one.field("New name").fill("surge")
     one.page.locator("form.add select").select_option("macro")
@@ -280,7 +295,7 @@ def test_a_macro_is_added_driven_renamed_and_removed(screen, demo, until) -> Non
     until(lambda: "swash" not in demo.state["macros"])
 
 
-def test_what_plays_is_kept_as_a_section(screen, demo, until) -> None:
+def test_what_plays_is_kept_as_a_section(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
     demo.send("PUT", "lanes/clap/mute", {"muted": True})
     until(lambda: demo.state["lanes"]["clap"]["muted"])
@@ -297,7 +312,9 @@ def test_what_plays_is_kept_as_a_section(screen, demo, until) -> None:
 # --- the shelf ----------------------------------------------------------------------------------
 
 
-def test_wrong_text_is_refused_with_its_line(screen, demo, until) -> None:
+def test_wrong_text_is_refused_with_its_line(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "shelf")
     one.part("shelf", "text")
     area = one.field("Text of the set")
@@ -315,7 +332,9 @@ def test_wrong_text_is_refused_with_its_line(screen, demo, until) -> None:
     one.forgive(422)
 
 
-def test_what_was_done_is_listed_and_undone_back_to_a_step(screen, demo, until) -> None:
+def test_what_was_done_is_listed_and_undone_back_to_a_step(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "shelf")
     one.part("shelf", "done")
     text = demo.get("set")["text"]
@@ -333,7 +352,9 @@ def test_what_was_done_is_listed_and_undone_back_to_a_step(screen, demo, until) 
     until(lambda: lane(demo, "kick")["euclid"]["hits"] == 7)
 
 
-def test_another_set_takes_over_and_the_tempo_stays(screen, demo, until) -> None:
+def test_another_set_takes_over_and_the_tempo_stays(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "shelf")
     one.part("shelf", "sets")
     tempo = demo.state["transport"]["tempo"]
@@ -350,7 +371,7 @@ def test_another_set_takes_over_and_the_tempo_stays(screen, demo, until) -> None
     until(lambda: demo.state["set"] == "Low tide")
 
 
-def test_saving_and_a_name_that_cannot_be(screen, demo, until) -> None:
+def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "shelf")
     one.part("shelf", "file")
     one.field("Save as").fill("../away")

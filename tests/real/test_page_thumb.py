@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from support import boxes
+from support.program import MakeScreen, Running, Until
 
 pytestmark = pytest.mark.real
 
@@ -20,11 +21,11 @@ TABLETS = ((700, 900), (768, 1024), (820, 1180), (834, 1194), (1024, 768), (1280
 SHORT = ((640, 360), (568, 320), (844, 390), (512, 384))
 
 
-def muted(demo, lane: str) -> bool:
-    return demo.state["lanes"][lane]["muted"]
+def muted(demo: Running, lane: str) -> bool:
+    return bool(demo.state["lanes"][lane]["muted"])
 
 
-def crowd(demo, until) -> None:
+def crowd(demo: Running, until: Until) -> None:
     """Long names, fourteen lanes, twelve macros, six sections."""
     demo.send("PUT", "set", {"text": CROWDED, "when": "step"})
     until(lambda: len(demo.state["macros"]) == 12)
@@ -34,7 +35,9 @@ def crowd(demo, until) -> None:
 
 
 @pytest.mark.parametrize("size", [*PHONES, *TABLETS, *SHORT], ids=lambda s: f"{s[0]}x{s[1]}")
-def test_every_control_is_large_in_reach_and_legible(screen, demo, until, size) -> None:
+def test_every_control_is_large_in_reach_and_legible(
+    screen: MakeScreen, demo: Running, until: Until, size: tuple[int, int]
+) -> None:
     """Also with the longest names, and with every button of the rail that comes and goes."""
     for theme, text in (("day", None), ("night", CROWDED)):
         if text:
@@ -54,7 +57,7 @@ def test_every_control_is_large_in_reach_and_legible(screen, demo, until, size) 
         until(lambda: not any(x["muted"] or x["solo"] for x in demo.state["lanes"].values()))
 
 
-def test_the_measure_sees_what_hidden_overflow_hides(screen, demo) -> None:
+def test_the_measure_sees_what_hidden_overflow_hides(screen: MakeScreen, demo: Running) -> None:
     """The width of the document does not: each of these leaves it as it was."""
     one = screen().open(demo.url)
     assert boxes.faults(one.page) == {}
@@ -79,7 +82,9 @@ def test_the_measure_sees_what_hidden_overflow_hides(screen, demo) -> None:
 # --- swipes -------------------------------------------------------------------------------------
 
 
-def test_a_swipe_along_the_sections_plays_none(screen, demo, until) -> None:
+def test_a_swipe_along_the_sections_plays_none(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     crowd(demo, until)
     one = screen(390, 844).open(demo.url)
     one.page.wait_for_selector("[data-section=calm]")
@@ -94,7 +99,9 @@ def test_a_swipe_along_the_sections_plays_none(screen, demo, until) -> None:
     assert not any(lane["muted"] for lane in after["lanes"].values())
 
 
-def test_a_waiting_section_is_taken_back_by_a_second_touch(screen, demo, until) -> None:
+def test_a_waiting_section_is_taken_back_by_a_second_touch(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     section = demo.state["section"]
     other = "shallow" if section != "shallow" else "rising"
@@ -106,7 +113,7 @@ def test_a_waiting_section_is_taken_back_by_a_second_touch(screen, demo, until) 
         one.page.tap(spot)
         until(lambda: (demo.state["section_pending"] or {}).get("section") == other)
         one.page.wait_for_selector(f"{spot}[data-pending]")
-        assert "take it back" in one.page.get_attribute(spot, "aria-label")
+        assert "take it back" in (one.page.get_attribute(spot, "aria-label") or "")
         one.page.tap(spot)
         until(lambda: demo.state["section_pending"] is None)
         until(lambda: one.page.get_attribute(spot, "data-pending") is None)
@@ -116,7 +123,9 @@ def test_a_waiting_section_is_taken_back_by_a_second_touch(screen, demo, until) 
 
 
 @pytest.mark.parametrize("size", [(360, 640), (390, 844), (640, 360), (568, 320)])
-def test_each_of_twelve_macros_is_reached_by_a_thumb(screen, demo, until, size) -> None:
+def test_each_of_twelve_macros_is_reached_by_a_thumb(
+    screen: MakeScreen, demo: Running, until: Until, size: tuple[int, int]
+) -> None:
     """By swipes up, which move none of them; then each one is turned."""
     crowd(demo, until)
     one = screen(*size).open(demo.url)
@@ -131,7 +140,7 @@ def test_each_of_twelve_macros_is_reached_by_a_thumb(screen, demo, until, size) 
         for _ in range(14):
             if one.page.evaluate(in_sight, name):
                 break
-            deck = one.page.locator(".macros").bounding_box()
+            deck = one.box(".macros")
             seen = [n for n in before if one.page.evaluate(in_sight, n)]
             start = one.spot(f"[data-macro={seen[-1]}]") if seen else None
             x, y = start or (deck["x"] + 40, deck["y"] + 20)
@@ -144,7 +153,9 @@ def test_each_of_twelve_macros_is_reached_by_a_thumb(screen, demo, until, size) 
     until(lambda: demo.state["macros"]["gull"]["value"] > before["gull"] + 0.1)
 
 
-def test_a_vertical_swipe_edits_no_fader_and_scrolls(screen, demo, until) -> None:
+def test_a_vertical_swipe_edits_no_fader_and_scrolls(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen(390, 844).open(demo.url, "set")
     one.choose("kick")
     before = demo.get("set/plain")["data"]["lanes"]["kick"]
@@ -154,14 +165,16 @@ def test_a_vertical_swipe_edits_no_fader_and_scrolls(screen, demo, until) -> Non
         fader.scroll_into_view_if_needed()
         one.page.wait_for_timeout(100)
         was = one.page.evaluate(top)
-        box = fader.bounding_box()
+        box = one.box(fader)
         one.swipe((box["x"] + box["width"] / 2, box["y"] + 20), (14, 90))
         until(lambda was=was: one.page.evaluate(top) < was - 30, what="it scrolls")
     one.page.wait_for_timeout(300)
     assert demo.get("set/plain")["data"]["lanes"]["kick"] == before
 
 
-def test_a_drag_on_a_fader_leaves_the_page_where_it_is(screen, demo, until) -> None:
+def test_a_drag_on_a_fader_leaves_the_page_where_it_is(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen(390, 844).open(demo.url, "set")
     one.page.locator("#view-set .entry", has_text="kick").tap()  # the focus stays up there
     one.page.wait_for_selector("article[aria-label='Lane kick']")
@@ -179,7 +192,9 @@ def test_a_drag_on_a_fader_leaves_the_page_where_it_is(screen, demo, until) -> N
 
 @pytest.mark.parametrize("size", [(360, 640), (390, 844), (768, 1024), (1024, 768)])
 @pytest.mark.parametrize("lane", ["bassline", "swell", "percussion-upper-harbour-wall-3", "bell"])
-def test_the_editor_keeps_its_width(screen, demo, until, size, lane: str) -> None:
+def test_the_editor_keeps_its_width(
+    screen: MakeScreen, demo: Running, until: Until, size: tuple[int, int], lane: str
+) -> None:
     """Seven and sixteen notes, levels, steps: every field within reach of a thumb."""
     crowd(demo, until)
     one = screen(*size).open(demo.url, "set")
@@ -193,7 +208,7 @@ def test_the_editor_keeps_its_width(screen, demo, until, size, lane: str) -> Non
         for _ in range(12):
             if one.page.evaluate(last):
                 break
-            box = one.page.locator(".columned .columns").bounding_box()
+            box = one.box(".columned .columns")
             one.swipe((box["x"] + box["width"] * 0.7, box["y"] + 90), (-120, 2))
             one.page.wait_for_timeout(150)
         assert one.page.evaluate(last), "the last note comes into reach by swipes"
@@ -203,7 +218,7 @@ def test_the_editor_keeps_its_width(screen, demo, until, size, lane: str) -> Non
 # --- solo ---------------------------------------------------------------------------------------
 
 
-def test_solo_says_what_is_heard(screen, demo, until) -> None:
+def test_solo_says_what_is_heard(screen: MakeScreen, demo: Running, until: Until) -> None:
     """Hits alone: solo of hits leaves the melodies running, and every head says which it is."""
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="solo").tap()
@@ -221,7 +236,7 @@ def test_solo_says_what_is_heard(screen, demo, until) -> None:
         assert pressed == ("true" if lane["heard"] else "false"), name
 
 
-def test_a_touch_during_solo_is_heard(screen, demo, until) -> None:
+def test_a_touch_during_solo_is_heard(screen: MakeScreen, demo: Running, until: Until) -> None:
     """It joins the solo or leaves it, and mutes nothing underneath."""
     one = screen().open(demo.url)
     demo.send("PUT", "lanes/kick/solo", {"on": True})
@@ -239,7 +254,9 @@ def test_a_touch_during_solo_is_heard(screen, demo, until) -> None:
     until(lambda: not one.page.get_by_role("button", name="End solo").is_visible())
 
 
-def test_a_melody_is_muted_as_ever_while_hits_are_solo(screen, demo, until) -> None:
+def test_a_melody_is_muted_as_ever_while_hits_are_solo(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     demo.send("PUT", "lanes/kick/solo", {"on": True})
     until(lambda: one.look("rim") == "out")
@@ -251,7 +268,9 @@ def test_a_melody_is_muted_as_ever_while_hits_are_solo(screen, demo, until) -> N
 # --- transport ----------------------------------------------------------------------------------
 
 
-def test_start_while_it_runs_needs_a_second_touch(screen, demo, until) -> None:
+def test_start_while_it_runs_needs_a_second_touch(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen(390, 844).open(demo.url)
     start = one.page.locator("#rail .start")
     until(lambda: demo.state["transport"]["bar"] > 2)
@@ -275,7 +294,7 @@ def test_start_while_it_runs_needs_a_second_touch(screen, demo, until) -> None:
 # --- holds --------------------------------------------------------------------------------------
 
 
-def test_lifting_a_finger_lifts_that_one(screen, demo, until) -> None:
+def test_lifting_a_finger_lifts_that_one(screen: MakeScreen, demo: Running, until: Until) -> None:
     """Of this file's own fingers: the other one still holds."""
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="only while held").tap()
@@ -295,7 +314,7 @@ LOST = """lane => document.querySelector(`.head[data-lane=${lane}]`).dispatchEve
 
 
 def test_a_finger_whose_leaving_nobody_tells_is_let_go_by_the_next_touch(
-    screen, demo, until
+    screen: MakeScreen, demo: Running, until: Until
 ) -> None:
     """Touch events list the fingers on the glass: a pointer that is not among them has gone."""
     one = screen().open(demo.url)
@@ -307,7 +326,9 @@ def test_a_finger_whose_leaving_nobody_tells_is_let_go_by_the_next_touch(
     one.up(1)
 
 
-def test_a_hold_ends_when_its_head_is_taken_away(screen, demo, until) -> None:
+def test_a_hold_ends_when_its_head_is_taken_away(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """As when the tablet is turned and the heads are laid out anew under the finger."""
     one = screen().open(demo.url)
     one.page.get_by_role("radio", name="only while held").tap()
@@ -318,7 +339,9 @@ def test_a_hold_ends_when_its_head_is_taken_away(screen, demo, until) -> None:
     until(lambda: one.look("bass") == "in" and not muted(demo, "bass"))
 
 
-def test_a_hold_by_key_ends_with_its_key_and_no_other(screen, demo, until) -> None:
+def test_a_hold_by_key_ends_with_its_key_and_no_other(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
     keys = one.page.keyboard
     one.page.get_by_role("radio", name="only while held").tap()

@@ -7,14 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.program import MakeScreen, Running, Until
 
 pytestmark = pytest.mark.real
 
 CROWDED = (Path(__file__).parents[1] / "support/crowded.yaml").read_text(encoding="utf-8")
 
 
-def lane(demo, name: str) -> dict[str, Any]:
-    return demo.get("set/plain")["data"]["lanes"][name]
+def lane(demo: Running, name: str) -> dict[str, Any]:
+    written: dict[str, Any] = demo.get("set/plain")["data"]["lanes"][name]
+    return written
 
 
 # --- lateness -----------------------------------------------------------------------------------
@@ -33,7 +35,7 @@ LATE = """async (nights) => {
   return said; }"""
 
 
-def test_lateness_is_judged_by_the_last_half_minute(screen, demo) -> None:
+def test_lateness_is_judged_by_the_last_half_minute(screen: MakeScreen, demo: Running) -> None:
     """Twenty messages a second, worked out by hand. A stall of 40 messages is shouted for half a
     minute and then forgotten; it is shouted as soon after a clean hour; another count (the player
     came back) begins anew."""
@@ -54,7 +56,7 @@ def test_lateness_is_judged_by_the_last_half_minute(screen, demo) -> None:
     assert said[3701] == ["note", "one was 8 ms late"], "one alone is a word and no alarm"
 
 
-def test_the_worst_of_the_night_stands_inside(screen, demo) -> None:
+def test_the_worst_of_the_night_stands_inside(screen: MakeScreen, demo: Running) -> None:
     one = screen().open(demo.url)
     one.page.click("[data-sign=health]")
     words = one.page.inner_text("#panel")
@@ -65,7 +67,9 @@ def test_the_worst_of_the_night_stands_inside(screen, demo) -> None:
 # --- previews -----------------------------------------------------------------------------------
 
 
-def test_a_preview_goes_on_as_long_as_it_is_looked_at(screen, demo, until) -> None:
+def test_a_preview_goes_on_as_long_as_it_is_looked_at(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """Eight bars on, it still shows the bars to come."""
     demo.send("PUT", "tempo", {"bpm": 300})
     try:
@@ -99,14 +103,14 @@ def test_a_preview_goes_on_as_long_as_it_is_looked_at(screen, demo, until) -> No
 
 
 def test_a_finger_on_one_note_keeps_what_another_editor_does_to_the_next(
-    screen, demo, until
+    screen: MakeScreen, demo: Running, until: Until
 ) -> None:
     one = screen().open(demo.url, "set")
     one.choose("bassline")
     before = lane(demo, "bassline")["notes"]
     column = one.page.locator(".column").nth(0)
     column.scroll_into_view_if_needed()
-    box = column.bounding_box()
+    box = one.box(column)
     one.down(1, box["x"] + 20, box["y"] + 100)
     one.move(1, box["x"] + 20, box["y"] + 60)
     theirs = [*before[:3], "G2", *before[4:]]
@@ -122,13 +126,15 @@ def test_a_finger_on_one_note_keeps_what_another_editor_does_to_the_next(
     assert after[1:] == theirs[1:], "the other editor's note stands"
 
 
-def test_the_same_note_of_two_editors_is_said(screen, demo, until) -> None:
+def test_the_same_note_of_two_editors_is_said(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url, "set")
     one.choose("bassline")
     before = lane(demo, "bassline")["notes"]
     column = one.page.locator(".column").nth(0)
     column.scroll_into_view_if_needed()
-    box = column.bounding_box()
+    box = one.box(column)
     one.down(1, box["x"] + 20, box["y"] + 100)
     one.move(1, box["x"] + 20, box["y"] + 60)
     theirs = ["D3", *before[1:]]
@@ -144,7 +150,9 @@ def test_the_same_note_of_two_editors_is_said(screen, demo, until) -> None:
     assert lane(demo, "bassline")["notes"] == theirs
 
 
-def test_edits_name_the_text_they_were_made_on(screen, demo, until) -> None:
+def test_edits_name_the_text_they_were_made_on(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """RFC 9110, 13.1.1: If-Match, answered 412 when that text is no longer the one. The service's
     side is played here: the page loads what is newer and makes its edit on that."""
     one = screen()
@@ -189,7 +197,9 @@ def test_edits_name_the_text_they_were_made_on(screen, demo, until) -> None:
 
 
 @pytest.mark.parametrize("width", [1024, 1600, 1920, 2560])
-def test_the_chart_is_known_to_its_right_edge(screen, demo, until, width: int) -> None:
+def test_the_chart_is_known_to_its_right_edge(
+    screen: MakeScreen, demo: Running, until: Until, width: int
+) -> None:
     one = screen(width, 900).open(demo.url)
     known = """() => { const { ink, pen, play, store } = lanebridge.app;
         const chart = play.banks[0].chart, bar = store.state.meter[0] * 3840 / store.state.meter[1];
@@ -210,7 +220,9 @@ def test_the_chart_is_known_to_its_right_edge(screen, demo, until, width: int) -
     assert one.page.evaluate(known)[1] < 1
 
 
-def test_a_line_of_values_ends_where_nothing_is_known(screen, demo, until) -> None:
+def test_a_line_of_values_ends_where_nothing_is_known(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """The page's own drawing on a canvas that only notes what is asked of it."""
     one = screen().open(demo.url)
     reach = one.page.evaluate(
@@ -241,7 +253,9 @@ def test_a_line_of_values_ends_where_nothing_is_known(screen, demo, until) -> No
     assert sum(n > 0 for n in reach["far"]) <= grid, "and nothing goes on after it"
 
 
-def test_threads_come_from_the_other_bank_too(screen, demo, until) -> None:
+def test_threads_come_from_the_other_bank_too(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     """A derived lane of the second bank says from which lanes its hits come."""
     demo.send("PUT", "set", {"text": CROWDED, "when": "step"})
     until(lambda: len(demo.state["macros"]) == 12)
@@ -273,7 +287,9 @@ def test_threads_come_from_the_other_bank_too(screen, demo, until) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_forced_colours_keep_the_chart_and_what_is_drawn(screen, demo, until, scheme) -> None:
+def test_forced_colours_keep_the_chart_and_what_is_drawn(
+    screen: MakeScreen, demo: Running, until: Until, scheme: str
+) -> None:
     """Ink of the chart against the ground of the page: at least 3:1 (WCAG 2.2, 1.4.11), whatever
     our own theme would have been."""
     for theme in ("day", "night"):

@@ -15,6 +15,7 @@ import pytest
 from support import jackd
 from support.desk import RIG, gate_lane, score_of
 from support.player_process import PlayerProcess
+from support.program import Needs
 
 from bridge.music.model import Lane, Levels
 from bridge.player.start import ClockSettings, PortSpec, Start
@@ -91,7 +92,7 @@ def test_a_missing_port_is_waited_for(tmp_path: Path, restarts: int) -> None:
     assert running.stop() == 0
 
 
-def test_an_interface_is_unplugged_and_plugged_in_again(tmp_path: Path, needs) -> None:
+def test_an_interface_is_unplugged_and_plugged_in_again(tmp_path: Path, needs: Needs) -> None:
     needs("jackd", "python:jack")
     first, second = tmp_path / "first", tmp_path / "second"
     with jackd.server(f"lbport{os.getpid()}", tmp_path) as env:
@@ -123,7 +124,7 @@ def test_an_interface_is_unplugged_and_plugged_in_again(tmp_path: Path, needs) -
     assert back < 2.0
 
 
-def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs) -> None:
+def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs: Needs) -> None:
     needs("jackd", "python:jack")
     capture = tmp_path / "capture"
     with jackd.server(f"lbclock{os.getpid()}", tmp_path) as env, jackd.receiver(env, capture, "in"):

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from support import jackd
+from support.program import Needs, Record
 
 pytestmark = pytest.mark.real
 
@@ -70,7 +71,9 @@ def self_test(folder: Path, lose: int = 0) -> subprocess.CompletedProcess[str]:
     return run
 
 
-def test_a_good_cable_brings_back_every_message(tmp_path: Path, needs, record_property) -> None:
+def test_a_good_cable_brings_back_every_message(
+    tmp_path: Path, needs: Needs, record_property: Record
+) -> None:
     needs("jackd", "python:jack")
     run = self_test(tmp_path)
     assert run.returncode == 0, run.stdout + run.stderr
@@ -82,7 +85,7 @@ def test_a_good_cable_brings_back_every_message(tmp_path: Path, needs, record_pr
     assert float(latency[1]) > 0.0
 
 
-def test_a_cable_that_loses_messages_is_found_out(tmp_path: Path, needs) -> None:
+def test_a_cable_that_loses_messages_is_found_out(tmp_path: Path, needs: Needs) -> None:
     needs("jackd", "python:jack")
     run = self_test(tmp_path, lose=100)
     assert run.returncode == 1

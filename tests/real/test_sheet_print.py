@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from support.program import Needs
 
 from bridge.files.rig import load_rig, parse_rig
 from bridge.files.set import load_set, parse_set
@@ -20,7 +21,7 @@ PAPERS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-def test_it_prints(tmp_path: Path, needs, paper: str) -> None:
+def test_it_prints(tmp_path: Path, needs: Needs, paper: str) -> None:
     needs("chromium", "pdfinfo", "pdftotext", "python:playwright")
     from playwright.sync_api import sync_playwright
 
@@ -71,7 +72,7 @@ OVERLAP = """() => [...document.querySelectorAll(".cable")].filter(row => {
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-def test_a_large_rig_with_long_names_is_not_cut(tmp_path: Path, needs, paper: str) -> None:
+def test_a_large_rig_with_long_names_is_not_cut(tmp_path: Path, needs: Needs, paper: str) -> None:
     """Two interfaces, 24 outputs, ten sections: nothing overlaps, leaves the page or is split."""
     needs("chromium", "python:playwright")
     from playwright.sync_api import sync_playwright

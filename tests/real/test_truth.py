@@ -22,6 +22,7 @@ from pathlib import Path
 
 import pytest
 from support import jackd
+from support.program import Needs, Record
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
 
@@ -71,7 +72,7 @@ class Claims(threading.Thread):
 
 
 def test_the_player_says_the_truth_about_when_it_sends(
-    tmp_path: Path, needs, record_property
+    tmp_path: Path, needs: Needs, record_property: Record
 ) -> None:
     needs("jackd", "python:jack")
     (tmp_path / "rig.yaml").write_text(RIG)

@@ -10,33 +10,25 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
 import os
 import signal
 import socket
 import subprocess
 import sys
 import time
-import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 import yaml
 from support import jackd
+from support.program import Needs, Record, answers, call, free_port, state_of
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 
+Rows = list[tuple[str, int, bytes]]
+
 BPM = 165.0
-RIG = """\
-rig: Test quay
-interfaces:
-  main:
-    profile: eight-gates-four-cv
-    port: "wire:in"
-clock:
-  follow: pulse
-"""
 SET = """\
 set: Wire
 tempo: 165
@@ -59,25 +51,6 @@ PATTERNS = {
     "bass": "x..x.x.x..x.x.x.",
 }
 GATES = {"kick": 1, "rim": 2, "shaker": 3, "spray": 4, "bass": 5}
-
-
-def free_port(kind: socket.SocketKind) -> int:
-    with socket.socket(socket.AF_INET, kind) as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
-
-
-def call(url: str, method: str = "GET", body: object = None) -> object:
-    data = None if body is None else json.dumps(body).encode()
-    request = urllib.request.Request(url, data, {"Content-Type": "application/json"}, method=method)
-    with urllib.request.urlopen(request, timeout=5) as answer:
-        return json.load(answer)
-
-
-def state_of(url: str) -> dict[str, dict[str, object]]:
-    answer = call(f"{url}/api/state")
-    assert isinstance(answer, dict)
-    return answer
 
 
 def gate_notes() -> dict[str, int]:
@@ -104,7 +77,7 @@ def test_patterns_of_this_test() -> None:
     assert worked == PATTERNS["spray"]
 
 
-def test_a_groove_on_a_wire(tmp_path: Path, needs, record_property) -> None:
+def test_a_groove_on_a_wire(tmp_path: Path, needs: Needs, record_property: Record) -> None:
     """Three tries, because a shared machine may stand still for some milliseconds: a try counts as
     disturbed only when the receiver was left out of cycles or the player itself says that
     something left late. An undisturbed one must be right, and so must the last."""
@@ -146,7 +119,7 @@ class Played:
 
 
 def play_the_groove(folder: Path) -> Played:
-    (folder / "rig.yaml").write_text(RIG)
+    (folder / "rig.yaml").write_text(jackd.FOLLOWING_RIG)
     (folder / "set.yaml").write_text(SET)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     capture = folder / "capture.txt"
@@ -268,19 +241,11 @@ def judge_the_groove(played: Played) -> list[str]:
     return report
 
 
-def answers(url: str) -> bool:
-    try:
-        state_of(url)
-    except OSError:
-        return False
-    return True
-
-
-def of_port(rows, label):
+def of_port(rows: Rows, label: str) -> Rows:
     return [row for row in rows if row[0] == label]
 
 
-def clock_pulses(rows) -> list[int]:
+def clock_pulses(rows: Rows) -> list[int]:
     """Frames of the clock bytes, counted from the first one after Start.
 
     Worked out from that one and the tempo: the source places its bytes by frame (those received
@@ -297,7 +262,7 @@ def clock_pulses(rows) -> list[int]:
     return pulses
 
 
-def hits_by_pulse(rows, note_number: int, pulses: list[int]) -> tuple[list[int], list[float]]:
+def hits_by_pulse(rows: Rows, note_number: int, pulses: list[int]) -> tuple[list[int], list[float]]:
     """For each note-on: the nearest clock pulse (counted from Start) and its distance in ms."""
     where, late = [], []
     for _, frame, data in of_port(rows, "in"):

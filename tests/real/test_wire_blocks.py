@@ -17,11 +17,11 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support import jackd
-
-from tests.real.test_wire import RIG, answers, free_port, state_of
+from support.program import Needs, answers, free_port, state_of
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 
@@ -38,7 +38,7 @@ RATE = 48_000
 @pytest.mark.parametrize("at", ["frame", "block"])
 @pytest.mark.parametrize("frames", [64, 256, 1024])
 def test_hits_keep_a_constant_distance_to_the_clock_of_a_host(
-    tmp_path: Path, needs, frames: int, at: str
+    tmp_path: Path, needs: Needs, frames: int, at: str
 ) -> None:
     needs("jackd", "python:jack")
     wrong = ""
@@ -52,9 +52,11 @@ def test_hits_keep_a_constant_distance_to_the_clock_of_a_host(
     pytest.fail(wrong)
 
 
-def played(folder: Path, frames: int, at: str) -> tuple[list[tuple[str, int, bytes]], dict, bool]:
+def played(
+    folder: Path, frames: int, at: str
+) -> tuple[list[tuple[str, int, bytes]], dict[str, Any], bool]:
     """The rows received, the clock as the player showed it, and whether the receiver missed any."""
-    (folder / "rig.yaml").write_text(RIG)
+    (folder / "rig.yaml").write_text(jackd.FOLLOWING_RIG)
     (folder / "set.yaml").write_text(SET)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     capture = folder / "capture.txt"
@@ -87,7 +89,9 @@ def played(folder: Path, frames: int, at: str) -> tuple[list[tuple[str, int, byt
     return jackd.read_capture(capture), shown, bool(jackd.read_gaps(capture))
 
 
-def judged(rows: list[tuple[str, int, bytes]], shown: dict, disturbed: bool, frames: int) -> str:
+def judged(
+    rows: list[tuple[str, int, bytes]], shown: dict[str, Any], disturbed: bool, frames: int
+) -> str:
     """What is wrong, or nothing."""
     start = next(at for at, row in enumerate(rows) if row[0] == "clock" and row[2] == b"\xfa")
     clocks = [frame for label, frame, data in rows[start:] if label == "clock" and data == b"\xf8"]

@@ -8,13 +8,14 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support.desk import Desk
 
 from bridge.control.door import Control
+from bridge.control.link import PlayerLink
 from bridge.control.view import View
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.files.rig import load_rig
@@ -192,14 +193,15 @@ class Hall:
         rig = load_rig(folder / "rig.yaml")
         score = compile_score(load_set(folder / "set.yaml", rig).spec, rig.ranges)
         self.desk = Desk(score, rig=rig.wired)
-        self.link: Any = DeskLink(self.desk)
+        self.link = DeskLink(self.desk)
         self.now = 100.0
-        self.control = Control(self.link, clock=lambda: self.now)
+        link = cast(PlayerLink, self.link)
+        self.control = Control(link, clock=lambda: self.now)
         self.book = SetBook(
             folder / "rig.yaml",
             folder / "set.yaml",
             self.control,
-            View(self.link, self.control),
+            View(link, self.control),
             Charts(self.control),
         )
         Varying(self.book, self.control)

@@ -18,6 +18,7 @@ from support.peers import bundle, get, osc, raw_http
 from bridge.control.access import ADMIT_S, Access
 from bridge.control.remembered import FILE_NAME, Network, Remembered
 from bridge.osc import server as osc_module
+from bridge.paper.sheet import sheet_html
 from bridge.service.app import Service
 from bridge.web import paper_http
 
@@ -144,7 +145,7 @@ async def test_a_link_on_another_site_opens_the_page_all_the_same(stage: Any) ->
 
 
 async def test_one_sheet_is_made_for_many(stage: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    real, made = paper_http.sheet_html, []
+    real, made = sheet_html, []
 
     def count(*args: Any) -> str:
         made.append(1)

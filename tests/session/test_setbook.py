@@ -23,7 +23,7 @@ lanes:
 
 
 def changed(stage: Any, old: str = "hits: 4", new: str = "hits: 3") -> str:
-    text = (stage.folder / "low-tide.yaml").read_text(encoding="utf-8")
+    text: str = (stage.folder / "low-tide.yaml").read_text(encoding="utf-8")
     assert old in text
     return text.replace(old, new, 1)
 

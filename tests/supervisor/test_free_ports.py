@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -56,8 +57,8 @@ def test_nothing_is_started_when_a_port_is_taken(
 ) -> None:
     """Else a second start would play into the interface of the first, and send it to rest."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    started = []
-    monkeypatch.setattr(supervise.subprocess, "Popen", lambda *a, **k: started.append(a))
+    started: list[Any] = []
+    monkeypatch.setattr("subprocess.Popen", lambda *a, **k: started.append(a))
     rig, set_file = tmp_path / "rig.yaml", tmp_path / "set.yaml"
     rig.write_text("rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n")
     set_file.write_text("set: x\nlanes:\n  a: {every: 1, out: main.gate-1}\n")

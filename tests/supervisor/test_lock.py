@@ -9,6 +9,7 @@ import pytest
 
 from bridge.errors import BridgeError
 from bridge.supervisor import lock, supervise
+from bridge.supervisor.folders import state_folder
 
 FILES = Path(supervise.__file__).parent.parent / "demo"
 
@@ -28,11 +29,11 @@ def test_the_command_says_so_and_ends_with_1(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    held = lock.take(supervise.state_folder())
+    held = lock.take(state_folder())
     assert held is not None
     assert supervise.run(FILES / "rig.yaml", FILES / "set.yaml") == 1
     (line,) = capsys.readouterr().err.splitlines()
-    assert str(supervise.state_folder()) in line
+    assert str(state_folder()) in line
     os.close(held)
 
 

@@ -70,29 +70,33 @@ _MUTES = """() => [...document.querySelectorAll('.head')].filter(el => {
   return box.top >= bank.top && box.bottom <= bank.bottom + 1; }).length"""
 
 
+def _names(found: Any) -> list[str]:
+    return [str(one) for one in found]
+
+
 def out_of_reach(page: Page) -> list[str]:
     """Controls that no finger can bring into the window."""
-    return page.evaluate(_OUT_OF_REACH, CONTROLS)
+    return _names(page.evaluate(_OUT_OF_REACH, CONTROLS))
 
 
 def covered(page: Page) -> list[str]:
     """Controls whose middle belongs to something else, once they are scrolled into sight."""
-    return page.evaluate(_COVERED, CONTROLS)
+    return _names(page.evaluate(_COVERED, CONTROLS))
 
 
 def small(page: Page) -> list[str]:
     """Controls under 44 px."""
-    return page.evaluate(_SMALL, [CONTROLS, LEAST])
+    return _names(page.evaluate(_SMALL, [CONTROLS, LEAST]))
 
 
 def cut(page: Page) -> list[str]:
     """Labels that do not fit into their boxes."""
-    return page.evaluate(_CUT, READ)
+    return _names(page.evaluate(_CUT, READ))
 
 
 def mutes(page: Page) -> int:
     """How many mute switches are in sight as a whole."""
-    return page.evaluate(_MUTES)
+    return int(page.evaluate(_MUTES))
 
 
 def faults(page: Page) -> dict[str, Any]:

@@ -19,7 +19,6 @@ def main() -> None:
     sink = client.midi_outports.register("out")
     count, due, missed = [0], [0], [0]
 
-    @client.set_process_callback
     def process(frames: int) -> None:
         sink.clear_buffer()
         base = client.last_frame_time
@@ -31,6 +30,7 @@ def main() -> None:
             if not lose or count[0] % lose:
                 sink.write_midi_event(offset, data)
 
+    client.set_process_callback(process)
     client.activate()
     print("ready", flush=True)
     sys.stdin.read()

@@ -25,7 +25,6 @@ def main() -> None:
     state = {"period": rate * 60.0 / bpm / 24.0, "next": 0.0}
     waiting: collections.deque[bytes] = collections.deque()
 
-    @client.set_process_callback
     def process(frames: int) -> None:
         port.clear_buffer()
         base = client.last_frame_time
@@ -42,6 +41,7 @@ def main() -> None:
             port.write_midi_event(0 if at_block else min(offset, frames - 1), b"\xf8")
             state["next"] += state["period"]
 
+    client.set_process_callback(process)
     client.activate()
     print("ready", rate, flush=True)
     for line in sys.stdin:

@@ -22,13 +22,14 @@ def main() -> None:
     waiting: collections.deque[bytes] = collections.deque()
     seen: queue.SimpleQueue[bytes] = queue.SimpleQueue()
 
-    @client.set_process_callback
     def process(frames: int) -> None:
         keys.clear_buffer()
         if waiting:
             keys.write_midi_event(0, waiting.popleft())
         for _, data in lamps.incoming_midi_events():
             seen.put(bytes(data))
+
+    client.set_process_callback(process)
 
     def tell() -> None:
         while True:

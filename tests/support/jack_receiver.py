@@ -26,7 +26,6 @@ def main() -> None:
     gaps: list[tuple[int, int, int]] = []
     heard = [0]
 
-    @client.set_process_callback
     def process(frames: int) -> None:
         now = time.monotonic_ns()
         base = client.last_frame_time
@@ -36,6 +35,8 @@ def main() -> None:
         for label, port in inputs:
             for offset, data in port.incoming_midi_events():
                 seen.append((label, base + offset, now, bytes(data)))
+
+    client.set_process_callback(process)
 
     done = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: done.set())

@@ -12,6 +12,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 SUPPORT = Path(__file__).parent
+# One interface at a receiver, led by a ClockSource.
+FOLLOWING_RIG = """\
+rig: Test quay
+interfaces:
+  main:
+    profile: eight-gates-four-cv
+    port: "wire:in"
+clock:
+  follow: pulse
+"""
 
 
 def wait_for(done: object, seconds: float, what: str) -> None:

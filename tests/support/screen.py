@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import BrowserContext, ConsoleMessage, Page
+from playwright.sync_api import BrowserContext, ConsoleMessage, FloatRect, Locator, Page
 
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"
 VIEWS = ("play", "set", "rig", "shelf")
@@ -58,9 +58,14 @@ class Screen:
 
     # --- fingers ---
 
+    def box(self, where: str | Locator) -> FloatRect:
+        """Where an element stands that must be there."""
+        box = (self.page.locator(where) if isinstance(where, str) else where).bounding_box()
+        assert box is not None, where
+        return box
+
     def spot(self, selector: str, along: float = 0.5) -> tuple[float, float]:
-        box = self.page.locator(selector).bounding_box()
-        assert box is not None, selector
+        box = self.box(selector)
         return box["x"] + box["width"] * along, box["y"] + box["height"] / 2
 
     def down(self, finger: int, x: float, y: float) -> None:

@@ -16,6 +16,7 @@ from support.fake_player import FakePlayer
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
+from bridge.protocol.state import State
 from bridge.service.app import Options, Service
 
 RIG = """\
@@ -74,7 +75,7 @@ class Stage:
         return f"http://127.0.0.1:{self.service.http_port}"
 
     @property
-    def state(self) -> dict[str, Any]:
+    def state(self) -> State:
         return self.service.link.state
 
     async def call(
@@ -104,7 +105,7 @@ class Page:
         self._seq = 0
 
     async def next(self, timeout: float = 5.0) -> dict[str, Any]:
-        message = await self.ws.receive_json(timeout=timeout)
+        message: dict[str, Any] = await self.ws.receive_json(timeout=timeout)
         self.messages.append(message)
         if message["type"] == "state":
             self.state = message["state"]

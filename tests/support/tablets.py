@@ -52,6 +52,10 @@ async def wait(true: Callable[[], bool]) -> float:
     return time.monotonic() - begin
 
 
+async def shows(tablet: Tablet, value: float) -> float:
+    return await wait(lambda: tablet.value == value)
+
+
 async def agree(one: Tablet, other: Tablet) -> float:
     """Seconds until the service has told both the same."""
     return await wait(lambda: one.value == other.value)
@@ -73,8 +77,8 @@ async def main(url: str, token: str) -> dict[str, Any]:
                 await asyncio.sleep(0.03)
             value = (turn * 10 + 9) / 128
             begin = time.monotonic()
-            one_moves.append(await wait(lambda v=value: other.value == v))
-            await wait(lambda v=value: one.value == v)
+            one_moves.append(await shows(other, value))
+            await shows(one, value)
             confirmed.append(time.monotonic() - begin)
             await asyncio.sleep(0.2)
         refused_before = one.refused + other.refused

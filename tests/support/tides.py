@@ -58,7 +58,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     kind = draw(st.sampled_from(["notes", "levels", "shape", "decay", "hold", "walk"]))
     if kind == "hold" and not names:
         kind = "walk"
-    hits = st.sampled_from(["beat", "tap"])
+    hits: st.SearchStrategy[str] = st.sampled_from(["beat", "tap"])
     source: Any
     if kind == "notes":
         source = Notes(tuple(draw(st.lists(_NOTE, min_size=1, max_size=5))))
@@ -73,21 +73,21 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     else:
         source = Walk()
     drives = []
-    if names and draw(st.booleans()):
+    if bool(names) and draw(st.booleans()):
         drives.append(Drive(out=draw(st.sampled_from(_OUTS)), depth=draw(st.floats(-1, 1))))
     return Lane(
         f"v{number}",
         source,
-        advance=draw(_RATES if kind in ("decay", "hold") else _RATES | hits),
+        advance=draw(_RATES if kind in ("decay", "hold") else st.one_of(_RATES, hits)),
         out=draw(st.none() | st.sampled_from(_OUTS)),
         muted=draw(st.booleans()),
         share=True,
         feel=draw(st.sampled_from(["cause", "cause", "grid"])),
-        direction=draw(st.sampled_from(_DIRECTIONS)),  # type: ignore[arg-type]
+        direction=draw(st.sampled_from(_DIRECTIONS)),
         reset=draw(st.none() | st.integers(1, 2) | hits),
         quantise=draw(st.none() | st.just(Quantise(9, (0, 3, 7)))),
         octaves=draw(st.none() | st.just((2, 3))),
-        transpose_by=draw(st.sampled_from(names)) if names and draw(st.booleans()) else None,
+        transpose_by=draw(st.sampled_from(names)) if bool(names) and draw(st.booleans()) else None,
         drives=tuple(drives),
         settings=draw(_settings(kind)),
     )

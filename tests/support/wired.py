@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Any
 
 from bridge.music.ensemble import build
@@ -80,7 +81,7 @@ def changes(
             performance.lane_value,
             lambda ms: ms * performance.tempo * 960 / 60000,
             version=performance.version(start),
-            fixed=lambda at, name, now=start: performance.fixed(at, name, now),
+            fixed=partial(performance.fixed, tick=start),
         )
         for position in score.order:
             nodes[position].run(window)

@@ -50,8 +50,9 @@ def test_an_inverted_gate_is_pulled_down_while_open() -> None:
 def test_velocity_is_the_height_of_a_trigger() -> None:
     out = Output("t", "trigger", Address("note-velocity", 1, 40), high=8, pulse_ms=10)
     decoder = Decoder(wired(out))
-    (change,) = decoder.feed("p", data("note_on", note=40, velocity=64))
-    assert change == ("t", pytest.approx(8 * 64 / 127))
+    ((name, volts),) = decoder.feed("p", data("note_on", note=40, velocity=64))
+    assert name == "t"
+    assert volts == pytest.approx(8 * 64 / 127)
     assert decoder.feed("p", data("note_off", note=40)) == [("t", 0.0)]
 
 

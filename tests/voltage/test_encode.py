@@ -35,7 +35,7 @@ VELOCITY = Output("velocity", "level", Address("note-velocity", 1), voice="v")
 
 def voice(**changes: object) -> Encoder:
     values = {f: getattr(PITCH, f) for f in PITCH.__slots__} | changes
-    return Encoder(wired(Output(**values), VOICE_GATE))  # type: ignore[arg-type]
+    return Encoder(wired(Output(**values), VOICE_GATE))
 
 
 @pytest.fixture

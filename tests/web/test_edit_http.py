@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 
 @pytest.mark.parametrize("when", ["step", "beat", "bar"])
-async def test_an_edit_is_played_and_can_be_undone(stage, when: str) -> None:
+async def test_an_edit_is_played_and_can_be_undone(stage: Any, when: str) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, plain, _ = await stage.call(
         "POST",
@@ -21,7 +23,7 @@ async def test_an_edit_is_played_and_can_be_undone(stage, when: str) -> None:
     assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
 
 
-async def test_a_wrong_edit_says_why_and_changes_nothing(stage) -> None:
+async def test_a_wrong_edit_says_why_and_changes_nothing(stage: Any) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, problem, response = await stage.call(
         "POST",
@@ -40,7 +42,7 @@ async def test_a_wrong_edit_says_why_and_changes_nothing(stage) -> None:
     assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
 
 
-async def test_a_preview_draws_and_changes_nothing(stage) -> None:
+async def test_a_preview_draws_and_changes_nothing(stage: Any) -> None:
     _, before, _ = await stage.call("GET", "/api/set")
     status, answer, _ = await stage.call(
         "POST",
@@ -56,7 +58,7 @@ async def test_a_preview_draws_and_changes_nothing(stage) -> None:
     assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
 
 
-async def test_a_wrong_preview_says_what_was_meant(stage) -> None:
+async def test_a_wrong_preview_says_what_was_meant(stage: Any) -> None:
     status, answer, _ = await stage.call(
         "POST",
         "/api/set/preview",
@@ -78,13 +80,13 @@ async def test_a_wrong_preview_says_what_was_meant(stage) -> None:
         {"edits": [{"path": ["lanes", "nobody"], "rename": "x"}]},
     ],
 )
-async def test_bodies_that_are_no_edits(stage, body: object) -> None:
+async def test_bodies_that_are_no_edits(stage: Any, body: object) -> None:
     status, problem, _ = await stage.call("POST", "/api/set/edits", body)
     assert status == 422
     assert problem["status"] == 422
 
 
-async def test_the_words_an_editor_needs(stage) -> None:
+async def test_the_words_an_editor_needs(stage: Any) -> None:
     status, words, _ = await stage.call("GET", "/api/words")
     assert status == 200
     assert words["scales"]["minor"] == [0, 2, 3, 5, 7, 8, 10]  # natural minor

@@ -6,8 +6,8 @@ import gzip
 from pathlib import Path
 from typing import Any
 
-import aiohttp
 import pytest
+from yarl import URL
 
 from bridge.web.static import PAGE, Page
 
@@ -99,6 +99,6 @@ async def test_paths_out_of_the_folder_are_not_there(stage: Any) -> None:
         "/js/%2e%2e/%2e%2e/bodies.py",
         "//etc/passwd",
     ):
-        url = aiohttp.client.URL(stage.base + path, encoded=True)
+        url = URL(stage.base + path, encoded=True)
         async with stage.session.get(url) as response:
             assert response.status == 404, path

@@ -20,7 +20,7 @@ from bridge.web.edit_http import EditBody
 from bridge.web.soundcheck_http import BeginBody
 from bridge.web.wrong import NotJSONError, Wrong, WrongBodyError, checked, parsed, wrong_values
 
-MODELS = sorted(
+MODELS: list[type[BaseModel]] = sorted(
     {model for model in vars(b).values() if isinstance(model, type) and issubclass(model, b.Strict)}
     | {EditBody, BeginBody},
     key=lambda model: model.__name__,

@@ -81,7 +81,7 @@ export class Chart {
 
     g.fillStyle = c.wash;
     g.fillRect(0, ruler, Math.max(0, now), H - ruler);
-    this.grid(x, left, right, bar, beat, step);
+    this.grid(x, left, right, bar, beat);
 
     g.save();
     g.beginPath();
@@ -104,7 +104,7 @@ export class Chart {
     this.penLine(now, running);
   }
 
-  grid(x, left, right, bar, beat, step) {
+  grid(x, left, right, bar, beat) {
     const { g, c, ruler, height: H } = this;
     g.lineWidth = 1;
     g.strokeStyle = c.rule;

@@ -3,7 +3,7 @@
 import { h, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
-import { kindOf } from "./set.js";
+import { kindOf } from "./lane-kind.js";
 
 const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 

@@ -7,7 +7,7 @@ import { words } from "./forms.js";
 import { drivesPart } from "./drives.js";
 import { varyPart } from "./vary.js";
 import { meter } from "./play.js";
-import { kindOf } from "./set.js";
+import { kindOf } from "./lane-kind.js";
 import { buildOrder, buildPitch } from "./lane-more.js";
 import { SOURCES } from "./sources.js";
 

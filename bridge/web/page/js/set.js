@@ -3,6 +3,7 @@
 import { attr, h, icon, say, tool } from "./dom.js";
 import { Refusal, api, judged, labelled, linesOf, picker, tagged } from "./fields.js";
 import { words } from "./forms.js";
+import { kindOf } from "./lane-kind.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
 import { editsOnto } from "./merge.js";
@@ -179,11 +180,6 @@ export async function build(root, app) {
   });
   await model.load().catch(fail);
   return { shown: () => model.load().catch(fail), frame: (now) => editor?.frame?.(now), ahead: () => editor?.ahead?.() ?? 0, themed: () => editor?.themed?.() };
-}
-
-/** Which source a written lane has. */
-export function kindOf(lane) {
-  return ["euclid", "steps", "every", "logic", "notes", "levels", "shape", "decay", "hold", "walk"].find((kind) => kind in (lane ?? {})) ?? "?";
 }
 
 function addForm(model, choose) {

@@ -5,7 +5,7 @@ import { judged, labelled, picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
 import { columns, stepGrid } from "./grids.js";
 import { Ink, noteName } from "./ink.js";
-import { kindOf } from "./set.js";
+import { kindOf } from "./lane-kind.js";
 
 const FORMS = ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"];
 const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
