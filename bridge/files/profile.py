@@ -23,8 +23,9 @@ from bridge.files.document import Document, Doubtful, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
+from bridge.music.kinds import OutputKind
 from bridge.music.scale import parse_note
-from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
+from bridge.voltage.profile import GATE_KINDS, Address, By, Output, Profile
 
 __all__ = [
     "OutputModel",

@@ -23,25 +23,14 @@ from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.causes import FEEL_SAYS
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.hit_node import LONGEST_GATE_BARS
+from bridge.music.kinds import KINDS
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.logic_parse import TAPS_SAY
 from bridge.music.logic_tree import Expression
-from bridge.music.model import (
-    SETTINGS,
-    Decay,
-    Euclid,
-    Every,
-    Hold,
-    Levels,
-    Logic,
-    Notes,
-    Setting,
-    Shape,
-    Steps,
-    Walk,
-)
+from bridge.music.model import SETTINGS, Setting
 from bridge.music.pattern import ACCENTS_SAY
+from bridge.music.references import LANE_KEYS
 from bridge.music.scale import SCALES
 
 COMMON = ("rate", "advance", "muted", "out", "share", "groups")
@@ -208,20 +197,6 @@ def setting_row(setting: Setting) -> Row:
     )
 
 
-_CLASSES: dict[str, type] = {
-    "euclid": Euclid,
-    "steps": Steps,
-    "every": Every,
-    "logic": Logic,
-    "notes": Notes,
-    "levels": Levels,
-    "shape": Shape,
-    "decay": Decay,
-    "hold": Hold,
-    "walk": Walk,
-}
-
-
 def _signs(text: str) -> Iterator[Block]:
     """The tables of a docstring without its words, which are for programmers."""
     return (block for block in blocks.of_docstring(text) if isinstance(block, Signs))
@@ -233,7 +208,6 @@ def _keys(model: type[Strict], group: str) -> Keys:
 
 def _lanes() -> Iterator[Block]:
     found = {row.key: row for row in rows(set_lane.LaneModel, "lane")}
-    kinds = set_lane.ONLY_ON
     yield Head(2, "Lanes")
     yield Words("A lane has exactly one source.")
     yield Keys(tuple(found[key] for key in set_lane.SOURCES))
@@ -241,22 +215,24 @@ def _lanes() -> Iterator[Block]:
         "What they do, step by step (sixteenths; `x` a hit, `X` an accented one, numbers are the "
         "value at the step):"
     )
-    for kind in set_lane.SOURCES:
-        yield from _signs(inspect.getdoc(_CLASSES[kind]) or "")
-        yield Picture((f"source-{kind}",))
-    for title, model, group in (
-        ("euclid", set_lane.EuclidModel, "euclid"),
-        ("fill", set_lane.FillModel, "fill"),
-        ("hold", set_lane.HoldModel, "hold"),
-    ):
+    for kind in KINDS.values():
+        yield from _signs(inspect.getdoc(kind.source) or "")
+        yield Picture((f"source-{kind.name}",))
+    for title, model in set_lane.SOURCE_MODELS.items():
         yield Words(f"Inside `{title}`:")
-        yield _keys(model, group)
+        yield _keys(model, title)
+        if model is set_lane.EuclidModel:
+            yield Words("Inside `fill`:")
+            yield _keys(set_lane.FillModel, "fill")
     yield Head(3, "Of every lane")
     yield Keys(tuple(found[key] for key in COMMON))
     yield Picture(("mutes",))
     yield Head(3, "Of some lanes")
     yield Points(
-        tuple(f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds[key])}." for key in kinds)
+        tuple(
+            f"`{key}` is for {', '.join(f'`{kind}`' for kind in kinds)}."
+            for key, kinds in LANE_KEYS.items()
+        )
     )
     yield Keys(
         tuple(

@@ -14,11 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bridge.files.blocks import Signs, of_docstring
-from bridge.music import model
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import OPERATORS, TAPS_SAY
 from bridge.music.logic_tree import Expression
+from bridge.music.model import KINDS
 
 _ROW = re.compile(r"(\S.*?)\s{2,}(\S.*)")
 _GIVEN = re.compile(r"[a-z][a-z0-9-]*( \(out\))?")
@@ -87,26 +87,12 @@ def _taps() -> dict[str, Table]:
     }
 
 
-SOURCES = {
-    "euclid": model.Euclid,
-    "steps": model.Steps,
-    "every": model.Every,
-    "logic": model.Logic,
-    "notes": model.Notes,
-    "levels": model.Levels,
-    "shape": model.Shape,
-    "decay": model.Decay,
-    "hold": model.Hold,
-    "walk": model.Walk,
-}
-
-
 def all_tables() -> dict[str, Table]:
     """Every table by the name of its picture: functions, functions by gates, operators, taps, and
     ``source-KIND``."""
     found = {**_logic(), **_taps()}
-    for kind, source in SOURCES.items():
-        table = read(source.__doc__ or "")
+    for kind in KINDS.values():
+        table = read(kind.source.__doc__ or "")
         if table is not None:
-            found[f"source-{kind}"] = table
+            found[f"source-{kind.name}"] = table
     return found

@@ -340,7 +340,7 @@ MISTAKES = [
     (
         TOP + "  a:\n",
         [
-            "set.yaml:5:5  lanes.a: must be keys and values (euclid, steps, every, logic...), "
+            "set.yaml:5:5  lanes.a: must be keys and values (euclid, steps, logic, notes...), "
             "not nothing"
         ],
     ),

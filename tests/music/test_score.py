@@ -93,7 +93,7 @@ def test_cycles_of_any_kind_are_refused_by_name() -> None:
         (
             Lane("a", Notes((Note(36),)), transpose_by="kick"),
             ("lanes", "a", "transpose_by"),
-            "has no value",
+            "a lane of values is needed here",
         ),
         (logic("a", "kick and slow"), ("lanes", "a", "logic"), "logic works on hits"),
         (logic("a", "kick and ("), ("lanes", "a", "logic"), "column 11"),
