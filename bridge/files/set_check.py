@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import set_lane
 from bridge.files.document import Document, Keys, point_inside
 from bridge.files.effects import Effects
 from bridge.files.rig import Rig
 from bridge.files.rig_effects import rig_warnings
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
-from bridge.files.strict import Limits, near
+from bridge.files.strict import Limits
 from bridge.music.kinds import KINDS, Takes
 from bridge.music.kinds import kind_of as kind_of_source
 from bridge.music.logic_parse import OPERATORS
@@ -111,7 +111,9 @@ class SetCheck:
         self, keys: Keys, name: str, names: Mapping[str, Any], what: str, *, at_key: bool = False
     ) -> Iterator[Problem]:
         if name not in names:
-            yield self.say(keys, f"there is no {what} {name}{near(name, names)}", at_key=at_key)
+            yield self.say(
+                keys, f"there is no {what} {name}{did_you_mean(name, names)}", at_key=at_key
+            )
 
     def _reference(self, keys: Keys, name: str, takes: Takes) -> Iterator[Problem]:
         yield from self._known(keys, name, self.lanes, "lane")
@@ -146,7 +148,9 @@ class SetCheck:
         setting = SETTINGS.get(name)
         if setting is None:
             known = [s.name for s in SETTINGS.values() if kind is None or kind in s.kinds]
-            yield self.say(keys, f"there is no setting {name}{near(name, known)}", at_key=at_key)
+            yield self.say(
+                keys, f"there is no setting {name}{did_you_mean(name, known)}", at_key=at_key
+            )
         elif kind is not None and kind not in setting.kinds:
             message = f"{name} means nothing on {lane}, a lane of {kind}"
             yield self.say(keys, message, at_key=at_key)
@@ -158,10 +162,10 @@ class SetCheck:
         interface, _, jack = out.partition(".")
         names = self.rig.interfaces if self.rig else {}
         if interface not in names:
-            hint = near(interface, names) or f"; there are: {', '.join(names)}"
+            hint = did_you_mean(interface, names) or f"; there are: {', '.join(names)}"
             return self.say(keys, f"the rig has no interface {interface}{hint}")
         profile = names[interface].profile
-        hint = near(out, ranges)
+        hint = did_you_mean(out, ranges)
         return self.say(keys, f"{profile.name} has no output {jack}{hint}")
 
     def _outputs(self) -> Iterator[Problem]:

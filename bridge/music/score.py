@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from fractions import Fraction
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.logic_tree import is_state
 from bridge.music.model import SIXTEENTH, Lane, Logic, OutputRange, SetSpec, kind_of
@@ -87,6 +86,9 @@ class _Compiler:
         path = ".".join(str(key) for key in keys)
         self.problems.append(Problem(message, path=path, keys=keys))
 
+    def _unknown(self, name: str, keys: Keys) -> None:
+        self.problem(f"no lane is called {name!r}{did_you_mean(name, self.positions)}", keys)
+
     def _names_once(self) -> None:
         for place, lane in enumerate(self.spec.lanes):
             if self.positions[lane.name] != place:
@@ -109,7 +111,7 @@ class _Compiler:
     def _reads(self, place: int, name: str, takes: str, keys: Keys) -> None:
         other = self.positions.get(name)
         if other is None:
-            self.problem(f"no lane is called {name!r}{_hint(name, self.positions)}", keys)
+            self._unknown(name, keys)
             return
         has_hits = self.spec.lanes[other].hits
         if takes == "hits" and not has_hits:
@@ -147,9 +149,7 @@ class _Compiler:
                     continue
                 other = self.positions.get(drive.lane)
                 if other is None:
-                    self.problem(
-                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}", keys
-                    )
+                    self._unknown(drive.lane, keys)
                 elif lane.hits:
                     self.problem(
                         f"{lane.name!r} is a lane of hits and has no value to drive with", keys
@@ -159,10 +159,7 @@ class _Compiler:
         for macro in self.spec.macros:
             for number, drive in enumerate(macro.drives):
                 if drive.lane is not None and drive.lane not in self.positions:
-                    self.problem(
-                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}",
-                        ("macros", macro.name, "drives", number, "lane"),
-                    )
+                    self._unknown(drive.lane, ("macros", macro.name, "drives", number, "lane"))
 
     # --- order ---
 
@@ -234,8 +231,3 @@ def _not_moved(lane: Lane) -> str:
         f"a lane of {lane.kind} moves with the hits that its {lane.kind} names, not with those of "
         "another; a rate gives it the length of its steps"
     )
-
-
-def _hint(name: str, known: Iterable[str]) -> str:
-    near = get_close_matches(name, list(known), n=1)
-    return f"; did you mean {near[0]!r}?" if near else ""

@@ -400,7 +400,7 @@ MISTAKES = [
     ),
     (
         TOP + '  a: {logic: "kick and kik"}\n',
-        ["set.yaml:5:24  lanes.a.logic: no lane is called 'kik'; did you mean 'kick'?"],
+        ["set.yaml:5:24  lanes.a.logic: no lane is called 'kik'; did you mean kick?"],
     ),
     (
         TOP + '  a: {logic: "kick and"}\n',
