@@ -252,7 +252,7 @@ def render(
 
 def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
     """What is asked for, or a usage error that says what there is."""
-    from bridge.files.strict import near
+    from bridge.errors import did_you_mean
     from bridge.paper import course
 
     if order:
@@ -264,7 +264,7 @@ def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
         return course.as_written(spec)
     names = [known.name for known in spec.sections]
     if section not in names:
-        there = near(section, names) or f"; there are: {', '.join(names) or 'none'}"
+        there = did_you_mean(section, names) or f"; there are: {', '.join(names) or 'none'}"
         raise click.BadParameter(f"there is no section {section}{there}", param_hint="--section")
     return course.of_section(spec, section)
 

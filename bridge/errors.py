@@ -83,9 +83,16 @@ class PlayerError(BridgeError, RuntimeError):
     """The player process cannot be reached or started."""
 
 
-def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """`` (did you mean 'kick'?)`` where a known name is close to `name`, else nothing. Capital
-    letters are no difference."""
-    names = {one.lower(): one for one in known}
-    close = get_close_matches(name.lower(), list(names), n=1, cutoff=0.6)
-    return f" (did you mean '{names[close[0]]}'?)" if close else ""
+def did_you_mean(word: object, known: Iterable[str]) -> str:
+    """The one suggestion of a known word for one that is not.
+
+    Args:
+        word: what was written or sent.
+        known: the words that may stand there. Capital letters are no difference.
+
+    Returns:
+        ``; did you mean kick?``, to stand behind what is wrong, or nothing where none is close.
+    """
+    words = {one.lower(): one for one in known}
+    close = get_close_matches(str(word).lower(), list(words), n=1, cutoff=0.6)
+    return f"; did you mean {words[close[0]]}?" if close else ""

@@ -182,3 +182,12 @@ def test_modules_stay_readable() -> None:
         if (count := len(path.read_text(encoding="utf-8").splitlines())) > 500
     }
     assert not long, f"modules above 500 lines: {long}"
+
+
+def test_a_known_word_is_suggested_by_one_function() -> None:
+    users = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if "get_close_matches" in path.read_text(encoding="utf-8")
+    }
+    assert users == {"errors.py"}

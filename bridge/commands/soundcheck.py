@@ -51,9 +51,8 @@ def command(
 ) -> None:
     from bridge.bench import checklist as soundcheck
     from bridge.commands.outfile import check_out, save_out
-    from bridge.errors import InputError, Problem
+    from bridge.errors import InputError, Problem, did_you_mean
     from bridge.files.rig import load_rig
-    from bridge.files.strict import near
 
     if report is not None:
         check_out(report, (".txt",), (rig,), "--report")
@@ -63,14 +62,14 @@ def command(
     if loop is not None:
         name = interface or next(iter(loaded.interfaces))
         if name not in loaded.interfaces:
-            said = f"there is no interface {name}{near(name, loaded.interfaces)}"
+            said = f"there is no interface {name}{did_you_mean(name, loaded.interfaces)}"
             raise InputError([Problem(said, file=str(rig))])
         raise SystemExit(_loop(loaded, name, loop))
     unknown = [name for name in only if name not in loaded.wired]
     if unknown:
         raise InputError(
             [
-                Problem(f"there is no output {n}{near(n, loaded.wired)}", file=str(rig))
+                Problem(f"there is no output {n}{did_you_mean(n, loaded.wired)}", file=str(rig))
                 for n in unknown
             ]
         )

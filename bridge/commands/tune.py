@@ -46,11 +46,10 @@ def command(
     rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
 ) -> None:
     from bridge.commands.outfile import cannot_write
-    from bridge.errors import BridgeError, InputError, Problem
+    from bridge.errors import BridgeError, InputError, Problem, did_you_mean
     from bridge.files import tuning
     from bridge.files.read import reason
     from bridge.files.rig import load_rig
-    from bridge.files.strict import near
     from bridge.voltage.fit import fit
 
     if not rig.exists() and Path(output).is_file():
@@ -60,7 +59,7 @@ def command(
     pitches = [name for name, w in loaded.wired.items() if w.output.kind == "pitch"]
     if wired is None or wired.output.kind != "pitch":
         said = "is not a pitch output" if wired else "there is no such output"
-        said += "" if wired else near(output, pitches).rstrip("?")
+        said += "" if wired else did_you_mean(output, pitches).rstrip("?")
         raise InputError(
             [Problem(f"{said}; pitch outputs: {', '.join(pitches) or 'none'}", output, str(rig))]
         )

@@ -5,10 +5,9 @@ An idea may bring a rig of its own, ``NAME.rig.yaml`` beside its set.
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from pathlib import Path
 
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, did_you_mean
 
 FOLDER = Path(__file__).parent
 IDEAS = FOLDER / "ideas"
@@ -38,8 +37,7 @@ def files(idea: str | None = None) -> tuple[Path, Path]:
         return FOLDER / "rig.yaml", FOLDER / "set.yaml"
     known = names()
     if idea not in known:
-        near = get_close_matches(idea, known, n=1)
-        hint = f"did you mean {near[0]}?" if near else f"there are: {', '.join(known)}"
-        raise BridgeError(f"no idea is called {idea!r}; {hint}")
+        hint = did_you_mean(idea, known) or f"; there are: {', '.join(known)}"
+        raise BridgeError(f"no idea is called {idea!r}{hint}")
     own = IDEAS / f"{idea}.rig.yaml"
     return (own if own.exists() else FOLDER / "rig.yaml"), IDEAS / f"{idea}.yaml"

@@ -16,13 +16,13 @@ from typing import Any
 import yaml
 
 from bridge.errors import InputError, Problem
+from bridge.music.references import BY_KEYS
 
 Path = tuple[str, ...]
 
 # Plain scalars that no YAML reader takes for anything but a string; everything else is quoted.
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./-]*|[0-9]+/[0-9]+[T.]?")
 _TRAPS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
-_LANE_KEYS = ("advance", "reset", "retrigger", "decay", "transpose_by")
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,16 +309,14 @@ def _scalars(node: yaml.Node, where: Path) -> Iterator[tuple[Path, yaml.ScalarNo
 
 def _refers_to_lane(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
     match where:
-        case ("lanes", _, "logic"):
+        case ("lanes", _, *keys) if (found := BY_KEYS.get(tuple(keys))) is not None:
+            if found.takes != "expression":
+                return render(new) if node.value == old else None
             # A function may be called like a lane; it has a parenthesis behind it.
             changed = re.sub(rf"(?<![\w-]){re.escape(old)}(?![\w-]|\s*\()", new, node.value)
             return render(changed) if changed != node.value else None
         case ("sections", _, "lanes", name, "!") if name == old:
             return render(new)
-        case ("lanes", _, key) if key in _LANE_KEYS:
-            pass
-        case ("lanes", _, "hold", "value" | "by") | ("lanes", _, "shape", "retrigger"):
-            pass
         case ("lanes" | "macros", _, "drives", "[]", "lane") | ("sections", _, "play", "[]"):
             pass
         case _:

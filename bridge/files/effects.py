@@ -15,18 +15,7 @@ from bridge.files.phrases import listed
 from bridge.files.reach import Reach
 from bridge.files.rig import Rig
 from bridge.files.set_lane import LaneBase
-from bridge.music.model import (
-    SETTINGS,
-    Decay,
-    Drive,
-    Hold,
-    Lane,
-    Levels,
-    Notes,
-    SetSpec,
-    Shape,
-    Walk,
-)
+from bridge.music.model import SETTINGS, Drive, Hold, Lane, Notes, SetSpec, Shape, Walk, kind_of
 from bridge.music.scale import spread
 
 if TYPE_CHECKING:
@@ -113,7 +102,8 @@ class Effects:
         if lane.still and reach.may_be(lane, "drift")[1] <= 0.0:
             yield "still", f"{lane.name} does not drift"
         in_steps = any(lane.settings.get(name) for name in ("slew", "shift"))
-        if "rate" in written and isinstance(lane.source, Decay | Hold) and not in_steps:
+        moved = "moved" in kind_of(lane.source).traits
+        if "rate" in written and not lane.hits and not moved and not in_steps:
             yield "rate", f"a lane of {lane.kind} has no steps of its own"
         if lane.passes is not None and len(lane.passes.on) == lane.passes.of:
             yield "passes", "it sounds on every pass"
@@ -161,7 +151,7 @@ class Effects:
         shut = reach.may_be(lane, "depth") == (0.0, 0.0) and not lane.drives
         if lane.out is not None and shut and not reach.notes(lane):
             yield self.say((*top, "depth"), f"nothing reaches {lane.out}: depth is 0")
-        if lane.kind in SETTINGS["low"].kinds:
+        if "bounded" in kind_of(lane.source).traits:
             low, high = reach.may_be(lane, "low"), reach.may_be(lane, "high")
             if low == high and low[0] == low[1]:
                 key = "low" if "low" in written else "high"
@@ -211,13 +201,9 @@ class Effects:
     def _certain(self, lane: Lane) -> list[float] | None:
         """The values that a lane has, where they are few; None when they may be any."""
         source = lane.source
-        if isinstance(source, Levels):
-            return [value for value in source.values if value is not None]
         if isinstance(source, Shape) and source.form == "square":
             return [v for name in ("low", "high") for v in self.reach.may_be(lane, name)]
-        if isinstance(source, Decay | Walk | Shape | Hold):
-            return None
-        return []
+        return None if source.certain is None else list(source.certain)
 
     # --- drives and sections ---------------------------------------------------------------------
 

@@ -5,7 +5,10 @@ Examples of lanes stand in a set that also has hits `kick`, `rim` and values `li
 
 from __future__ import annotations
 
-from bridge.music.model import Setting
+import yaml
+
+from bridge.files import edit
+from bridge.music.model import KINDS, Setting
 
 EXAMPLES: dict[str, str] = {
     # the set
@@ -22,16 +25,7 @@ EXAMPLES: dict[str, str] = {
     "key.root": "{root: Bb}",
     "key.scale": "{root: D, scale: dorian}",
     # sources of lanes
-    "lane.euclid": "{euclid: {hits: 5, steps: 16, rotate: 2}}",
-    "lane.steps": '{steps: "x.X. x.xx"}',
-    "lane.every": "{every: 4, rate: 1/4}",
-    "lane.logic": '{logic: "(rim xor kick) and not kick"}',
-    "lane.notes": '{notes: [A1, C2, 60.5, ., {note: E2, glide: true}, "-"]}',
-    "lane.levels": "{levels: [0, 0.5, ., 1], advance: 1/8}",
-    "lane.shape": "{shape: triangle, rate: 1/1}",
-    "lane.decay": "{decay: kick, decay_ms: 300}",
-    "lane.hold": "{hold: {value: swell, by: rim}}",
-    "lane.walk": "{walk: true, rate: 1/4}",
+    **{f"lane.{kind.name}": kind.example for kind in KINDS.values()},
     "euclid.hits": "{euclid: {hits: 3, steps: 8}}",
     "euclid.steps": "{euclid: {hits: 3, steps: 8}}",
     "euclid.rotate": "{euclid: {hits: 3, steps: 8, rotate: -1}}",
@@ -181,19 +175,6 @@ LOGIC: dict[str, str] = {
 }
 """An example of each function of logic."""
 
-_SOURCES = {
-    "euclid": "euclid: {hits: 5, steps: 16}",
-    "steps": 'steps: "x.xx"',
-    "every": "every: 4",
-    "logic": "logic: kick or rim",
-    "notes": "notes: [A1, C2, E2]",
-    "levels": "levels: [0, 1]",
-    "shape": "shape: sine",
-    "decay": "decay: kick",
-    "hold": "hold: {value: swell, by: kick}",
-    "walk": "walk: true",
-}
-
 
 def of_setting(setting: Setting) -> str:
     """A lane that has this setting, some way from where it starts to its high end (or, when it
@@ -207,4 +188,5 @@ def of_setting(setting: Setting) -> str:
     value = setting.start + way / (3 if abs(way) <= 12 else 16 if way < 1000 else 40)
     value = round(value) if setting.whole else round(value, 2)
     kind = setting.kinds[-1] if "euclid" not in setting.kinds else "steps"
-    return f"{{{_SOURCES[kind]}, {setting.name}: {value:g}}}"
+    source = yaml.safe_load(KINDS[kind].example)[kind]
+    return edit.render({kind: source, setting.name: value})

@@ -8,7 +8,6 @@ file is said at once, each with its line and column: what the model refuses firs
 from __future__ import annotations
 
 import contextlib
-import difflib
 import json
 import re
 from pathlib import Path
@@ -17,14 +16,15 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import strict
 from bridge.files.document import Document, Doubtful, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
+from bridge.music.kinds import OutputKind
 from bridge.music.scale import parse_note
-from bridge.voltage.profile import GATE_KINDS, Address, By, Output, OutputKind, Profile
+from bridge.voltage.profile import GATE_KINDS, Address, By, Output, Profile
 
 __all__ = [
     "OutputModel",
@@ -205,8 +205,7 @@ def find_profile(name: str, beside: Path | None = None) -> Path:
         path = folder / f"{name}.yaml"
         if path.is_file():
             return path
-    near = difflib.get_close_matches(name, shipped(), n=1, cutoff=0.5)
-    hint = f"; did you mean {near[0]}?" if near else f"; there are: {', '.join(shipped())}"
+    hint = did_you_mean(name, shipped()) or f"; there are: {', '.join(shipped())}"
     raise InputError([Problem(f"no profile is called {name}{hint}")])
 
 

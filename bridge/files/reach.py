@@ -12,24 +12,20 @@ from bridge.files.rig import Rig
 from bridge.music.logic_parse import Term, parse
 from bridge.music.model import (
     SETTINGS,
-    Decay,
     Drive,
     Euclid,
-    Every,
     Hold,
     Lane,
-    Levels,
     Logic,
     Notes,
     SetSpec,
-    Shape,
     Steps,
+    kind_of,
 )
 from bridge.music.value_node import note_like
 from bridge.voltage.profile import WiredOutput
 
 EVER_SO_LITTLE = 1e-9
-_STEPPED = frozenset(SETTINGS["length"].kinds)
 _LEVELS = ("level", "accent", "humanise_level", "repeat_ramp")
 
 
@@ -60,17 +56,10 @@ class Reach:
 
     def _sources(self, lane: Lane) -> frozenset[str]:
         """The lanes that a lane reads."""
-        source = lane.source
-        found = {lane.advance, lane.reset, lane.transpose_by} - {None}
-        if isinstance(source, Logic):
+        found = {name for _, name in lane.named()}
+        if isinstance(lane.source, Logic):
             found |= set(self.parsed(lane).lanes())
-        elif isinstance(source, Shape):
-            found.add(source.retrigger)
-        elif isinstance(source, Decay):
-            found.add(source.of)
-        elif isinstance(source, Hold):
-            found |= {source.value, source.by}
-        return frozenset(name for name in found if isinstance(name, str) and name in self.lanes)
+        return frozenset(name for name in found if name in self.lanes)
 
     def parsed(self, lane: Lane) -> Term:
         """The expression of a lane of logic."""
@@ -102,8 +91,9 @@ class Reach:
         if wired is not None and self._has_velocity(wired):
             return True
         return any(
-            isinstance(reader.source, Decay) and reader.source.of == lane.name
+            reference.hears_level and name == lane.name
             for reader in self.readers(lane.name)
+            for reference, name in reader.named()
         )
 
     def _has_velocity(self, wired: WiredOutput) -> bool:
@@ -203,8 +193,8 @@ class Reach:
         source = lane.source
         if isinstance(source, Notes):
             return 0.0, 1.0
-        if isinstance(source, Levels):
-            known = [value for value in source.values if value is not None] or [0.0]
+        if source.certain is not None:
+            known = source.certain or (0.0,)
             return min(0.0, *known), max(0.0, *known)
         if isinstance(source, Hold) and source.value in self.lanes and source.value != lane.name:
             held = self.lanes[source.value]
@@ -272,16 +262,9 @@ class Reach:
 
     def steps(self, lane: Lane) -> int | None:
         """How many steps a lane's pattern has, where that never changes."""
-        source = lane.source
-        if lane.kind not in _STEPPED or self.may_be(lane, "length")[1] > 0.0:
+        if "pattern" not in kind_of(lane.source).traits or self.may_be(lane, "length")[1] > 0.0:
             return None
-        if isinstance(source, Euclid):
+        if isinstance(lane.source, Euclid):
             low, high = self.may_be(lane, "steps")
             return round(high) if low == high else None
-        if isinstance(source, Steps):
-            return len(source.marks)
-        if isinstance(source, Notes):
-            return len(source.notes)
-        if isinstance(source, Levels):
-            return len(source.values)
-        return source.n if isinstance(source, Every) else None
+        return lane.source.count

@@ -25,15 +25,15 @@ from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS, Setting
+from bridge.music.references import LANE_KEYS
 from bridge.music.scale import SCALES
 
 MODELS: dict[str, type[Strict]] = {
     "set": SetModel,
     "key": KeyModel,
     "lane": set_lane.LaneModel,
-    "euclid": set_lane.EuclidModel,
+    **set_lane.SOURCE_MODELS,
     "fill": set_lane.FillModel,
-    "hold": set_lane.HoldModel,
     "passes": set_lane.PassesModel,
     "drive": set_lane.DriveModel,
     "macro": MacroModel,
@@ -173,8 +173,7 @@ def _made(directive: Directive, shown: set[str]) -> Iterator[Block]:
         case "settings", *_:
             yield from _settings()
         case "kinds", *_:
-            kinds = set_lane.ONLY_ON
-            owners = {key: ", ".join(f"`{kind}`" for kind in kinds[key]) for key in kinds}
+            owners = {key: ", ".join(f"`{kind}`" for kind in of) for key, of in LANE_KEYS.items()}
             yield Points(tuple(f"`{key}` is for {said}." for key, said in owners.items()))
         case "picture", *names:
             yield Picture(tuple(names))

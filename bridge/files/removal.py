@@ -10,10 +10,11 @@ from typing import Any
 from bridge.errors import InputError, Problem
 from bridge.files import edit
 from bridge.files.document import Document
+from bridge.files.set_check import kind_written
+from bridge.music.references import BY_KEYS, Reference, is_led
 
 Place = tuple[str, str]  # ("lanes", "kick")
 WHATS = {"lanes": "lane", "macros": "macro", "sections": "section"}
-_SOURCES = frozenset({"logic", "decay", "hold"})  # a lane is nothing without what these name
 
 
 def still_named(text: str, gone: Iterable[Place]) -> list[Problem]:
@@ -52,7 +53,8 @@ def without(text: str, gone: Iterable[Place]) -> tuple[str, list[str]]:
         text = edit.apply(text, [edit.Change(place)])
         while found := edit.references(text, place):
             where = found[0][0]
-            if where[0] == "lanes" and where[2] in _SOURCES:
+            named_by = BY_KEYS.get(where[2:]) if where[0] == "lanes" else None
+            if named_by is not None and named_by.essential:
                 other = (where[0], where[1])
                 waiting.append(other)
                 text = edit.apply(text, [edit.Change(other)])
@@ -67,12 +69,16 @@ def _feels_nothing(text: str, name: str) -> bool:
     """Whether a lane says whose feel it has, and no lane leads it any more."""
     lanes = Document.parse(text, "").data["lanes"]
     lane = lanes.get(name)
-    if not isinstance(lane, dict) or "feel" not in lane or _SOURCES & lane.keys():
+    if not isinstance(lane, dict) or "feel" not in lane:
         return False
-    leaders = [lane.get("advance"), lane.get("retrigger")]
-    if "shape" in lane:
-        leaders.append(lane.get("reset"))
-    return not any(isinstance(leader, str) and leader in lanes for leader in leaders)
+
+    def names(reference: Reference) -> bool:
+        value: Any = lane
+        for key in reference.keys:
+            value = value.get(key) if isinstance(value, dict) else None
+        return isinstance(value, str) and (reference.essential or value in lanes)
+
+    return not is_led(kind_written(lane), names)
 
 
 def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:

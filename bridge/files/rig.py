@@ -13,10 +13,10 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files.document import Document, Keys, in_order
 from bridge.files.profile import load_profile
-from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, near, read_text
+from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, read_text
 from bridge.music.model import OutputRange
 from bridge.voltage.profile import Profile, WiredOutput
 
@@ -271,7 +271,7 @@ def _cables(document: Document, name: str, item: InterfaceModel, profile: Profil
     return [
         document.problem(
             ("interfaces", name, "cables", jack),
-            f"{profile.name} has no output {jack}{near(jack, known)}",
+            f"{profile.name} has no output {jack}{did_you_mean(jack, known)}",
             at_key=True,
         )
         for jack in item.cables
@@ -285,7 +285,7 @@ def _senders(document: Document, model: RigModel) -> list[Problem]:
     for place, name in enumerate(model.clock.send_to):
         keys = ("clock", "send_to", place)
         if name not in known:
-            message = f"there is no interface {name}{near(name, known)}"
+            message = f"there is no interface {name}{did_you_mean(name, known)}"
             problems.append(document.problem(keys, message))
         elif name in model.clock.send_to[:place]:
             problems.append(document.problem(keys, f"{name} is named twice"))

@@ -9,11 +9,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Iterator
 
-from bridge.errors import Problem
+from bridge.errors import Problem, did_you_mean
 from bridge.files.document import Document
 from bridge.files.phrases import listed
 from bridge.files.rig import Rig
-from bridge.files.strict import near
 from bridge.music.model import SetSpec
 
 CLOCKED = ("clock", "reset", "run")
@@ -132,4 +131,6 @@ def _controls(rig: Rig, spec: SetSpec, written: Document) -> Iterator[Problem]:
                     continue
                 what = "lane" if key == "mute" else key
                 keys = ("controllers", controller.name, "controls", place, key)
-                yield written.problem(keys, f"the set has no {what} {wanted}{near(wanted, known)}")
+                yield written.problem(
+                    keys, f"the set has no {what} {wanted}{did_you_mean(wanted, known)}"
+                )

@@ -9,38 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import set_lane
 from bridge.files.document import Document, Keys, point_inside
 from bridge.files.effects import Effects
 from bridge.files.rig import Rig
 from bridge.files.rig_effects import rig_warnings
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
-from bridge.files.strict import Limits, near
+from bridge.files.strict import Limits
+from bridge.music.kinds import KINDS, Takes
+from bridge.music.kinds import kind_of as kind_of_source
 from bridge.music.logic_parse import OPERATORS
-from bridge.music.model import (
-    HIT_KINDS,
-    SETTINGS,
-    VALUE_KINDS,
-    Every,
-    Lane,
-    Levels,
-    OutputRange,
-    SetSpec,
-)
+from bridge.music.model import SETTINGS, Every, Lane, Levels, OutputRange, SetSpec
+from bridge.music.references import REFERENCES
 from bridge.music.score import compile_score
 
 if TYPE_CHECKING:
     from bridge.files.set import SetModel
-
-GATES = ("gate", "trigger")
-
-
-def fits(kind: str) -> tuple[str, ...]:
-    """The kinds of output that a lane of this kind may play."""
-    if kind in HIT_KINDS:
-        return GATES
-    return ("pitch",) if kind == "notes" else ("pitch", "level")
 
 
 def kind_written(raw: object) -> str:
@@ -54,7 +39,7 @@ def kind_written(raw: object) -> str:
 
 def stand_in(name: str, raw: object) -> Lane:
     """A silent lane in place of one that is wrong: of hits or of values, as that one was."""
-    hits = kind_written(raw) in HIT_KINDS
+    hits = KINDS[kind_written(raw)].plays == "hits"
     return Lane(name, Every(1) if hits else Levels((0.0,)), muted=True)
 
 
@@ -115,19 +100,10 @@ class SetCheck:
         for keys, message, at_key in set_lane.complaints(lane, is_cut):
             at: Keys = top + keys
             yield self.say(at, message, at_key=at_key)
-        hold = lane.hold
-        wanted: list[tuple[Keys, object, tuple[str, ...] | None]] = [
-            (("advance",), lane.advance, HIT_KINDS),
-            (("reset",), lane.reset, HIT_KINDS),
-            (("retrigger",), lane.retrigger, HIT_KINDS),
-            (("decay",), lane.decay, HIT_KINDS),
-            (("hold", "by"), hold.by if hold else None, HIT_KINDS),
-            (("hold", "value"), hold.value if hold else None, VALUE_KINDS),
-            (("transpose_by",), lane.transpose_by, VALUE_KINDS),
-        ]
-        for keys, target, kinds in wanted:
-            if isinstance(target, str):
-                yield from self._reference((*top, *keys), target, kinds)
+        for one in REFERENCES:
+            target = lane.at(one.keys)
+            if isinstance(target, str) and one.takes != "expression":
+                yield from self._reference((*top, *one.keys), target, one.takes)
         for place, drive in enumerate(lane.drives):
             yield from self._drive((*top, "drives", place), drive, False)
 
@@ -135,14 +111,15 @@ class SetCheck:
         self, keys: Keys, name: str, names: Mapping[str, Any], what: str, *, at_key: bool = False
     ) -> Iterator[Problem]:
         if name not in names:
-            yield self.say(keys, f"there is no {what} {name}{near(name, names)}", at_key=at_key)
+            yield self.say(
+                keys, f"there is no {what} {name}{did_you_mean(name, names)}", at_key=at_key
+            )
 
-    def _reference(self, keys: Keys, name: str, kinds: tuple[str, ...] | None) -> Iterator[Problem]:
+    def _reference(self, keys: Keys, name: str, takes: Takes) -> Iterator[Problem]:
         yield from self._known(keys, name, self.lanes, "lane")
         kind = self.kinds.get(name)
-        if kind is not None and kinds is not None and kind not in kinds:
-            wanted = "hits" if kinds == HIT_KINDS else "values"
-            yield self.say(keys, f"{name} is a lane of {kind}; a lane of {wanted} is needed here")
+        if kind is not None and KINDS[kind].plays != takes:
+            yield self.say(keys, f"{name} is a lane of {kind}; a lane of {takes} is needed here")
 
     def _drive(self, keys: Keys, drive: DriveModel, complain: bool) -> Iterator[Problem]:
         if complain:  # those of lanes are said with the lane
@@ -171,7 +148,9 @@ class SetCheck:
         setting = SETTINGS.get(name)
         if setting is None:
             known = [s.name for s in SETTINGS.values() if kind is None or kind in s.kinds]
-            yield self.say(keys, f"there is no setting {name}{near(name, known)}", at_key=at_key)
+            yield self.say(
+                keys, f"there is no setting {name}{did_you_mean(name, known)}", at_key=at_key
+            )
         elif kind is not None and kind not in setting.kinds:
             message = f"{name} means nothing on {lane}, a lane of {kind}"
             yield self.say(keys, message, at_key=at_key)
@@ -183,10 +162,10 @@ class SetCheck:
         interface, _, jack = out.partition(".")
         names = self.rig.interfaces if self.rig else {}
         if interface not in names:
-            hint = near(interface, names) or f"; there are: {', '.join(names)}"
+            hint = did_you_mean(interface, names) or f"; there are: {', '.join(names)}"
             return self.say(keys, f"the rig has no interface {interface}{hint}")
         profile = names[interface].profile
-        hint = near(out, ranges)
+        hint = did_you_mean(out, ranges)
         return self.say(keys, f"{profile.name} has no output {jack}{hint}")
 
     def _outputs(self) -> Iterator[Problem]:
@@ -202,7 +181,7 @@ class SetCheck:
                 if output is None:
                     yield self._no_output(keys, out)
                     continue
-                if output.kind not in fits(kind):
+                if output.kind not in KINDS[kind].outputs:
                     yield self.say(keys, self._misfit(out, output.kind, kind))
                     continue
             yield from self._taken(keys, out, name, lane, kind, taken)
@@ -213,7 +192,7 @@ class SetCheck:
     def _misfit(out: str, output_kind: str, kind: str) -> str:
         if output_kind in ("clock", "reset", "run"):
             return f"{out} is a {output_kind} output; the transport drives it, no lane"
-        wanted = " or ".join(fits(kind))
+        wanted = " or ".join(KINDS[kind].outputs)
         return f"{out} is a {output_kind} output; a lane of {kind} needs a {wanted} output"
 
     def _taken(
@@ -227,7 +206,7 @@ class SetCheck:
     ) -> Iterator[Problem]:
         before = taken.setdefault(out, [])
         level = self.rig is not None and self.rig.ranges[out].kind == "level"
-        mixes = level or (self.rig is None and kind in VALUE_KINDS and kind != "notes")
+        mixes = level or (self.rig is None and "level" in KINDS[kind].outputs)
         # Levels add up at an output, which is what a mixer does; hits and pitches would collide.
         if before and not mixes and not lane.share and any(not share for _, share in before):
             others = " and ".join(other for other, _ in before)
@@ -370,11 +349,7 @@ def plausible(spec: SetSpec) -> dict[str, OutputRange]:
     for lane in spec.lanes:
         if lane.out is not None:
             outputs.setdefault(
-                lane.out,
-                OutputRange(
-                    lane.out,
-                    "gate" if lane.hits else ("pitch" if lane.kind == "notes" else "level"),
-                ),
+                lane.out, OutputRange(lane.out, kind_of_source(lane.source).usual_output)
             )
     for drives in (*(m.drives for m in spec.macros), *(lane.drives for lane in spec.lanes)):
         for drive in drives:
@@ -383,4 +358,4 @@ def plausible(spec: SetSpec) -> dict[str, OutputRange]:
     return outputs
 
 
-__all__ = ["SetCheck", "fits", "kind_written", "plausible", "stand_in"]
+__all__ = ["SetCheck", "kind_written", "plausible", "stand_in"]

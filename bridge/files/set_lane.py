@@ -1,7 +1,8 @@
 """One lane of a set file: its model, and the frozen `Lane` made of it.
 
-The numeric settings come from `bridge.music.model.SETTINGS`, so that a setting added there can be
-written, is range-checked and stands in the reference without a line here.
+The numeric settings come from `bridge.music.settings`, and sources made of plain parts from
+`bridge.music.kinds`: what is added there can be written, is checked and stands in the reference
+without a line here.
 """
 
 from __future__ import annotations
@@ -33,58 +34,30 @@ from bridge.files.set_values import (
     Yes,
 )
 from bridge.files.strict import Limits, Name, Strict
+from bridge.music.kinds import KINDS, Kind, Part
 from bridge.music.model import (
-    HIT_KINDS,
     SETTINGS,
     SIXTEENTH,
-    VALUE_KINDS,
-    Decay,
     Direction,
     Drive,
     Euclid,
-    Every,
     FeelOf,
     Fill,
-    Hold,
     Lane,
     Levels,
     Logic,
     Notes,
     Passes,
     Quantise,
-    Shape,
     Source,
     Steps,
     Tap,
-    Walk,
 )
+from bridge.music.references import LANE_KEYS, is_led
 
-SOURCES = HIT_KINDS + VALUE_KINDS
-Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
-
+SOURCES = tuple(KINDS)
 # A setting that stands inside its source's own mapping or under another key.
 _INSIDE = ("hits", "steps")
-_STEPPED = ("euclid", "steps", "every", "notes", "levels")
-# Keys that mean something on some kinds of lane only (settings say so themselves).
-ONLY_ON = MappingProxyType(
-    {
-        "direction": _STEPPED,
-        "reset": (*HIT_KINDS, "notes", "levels", "shape", "walk"),
-        "by": ("logic",),
-        "tap": ("logic", "decay"),
-        "feel": (*HIT_KINDS, "notes", "levels", "shape", "decay", "hold", "walk"),
-        "retrigger": ("shape",),
-        "accents": HIT_KINDS,
-        "passes": HIT_KINDS,
-        "spacing": HIT_KINDS,
-        "still": _STEPPED,
-        "quantise": ("notes", "levels", "shape", "hold", "walk"),
-        "chord": ("notes", "levels", "shape", "hold", "walk"),
-        "octaves": ("notes", "levels", "shape", "hold", "walk"),
-        "transpose_by": ("notes", "levels", "shape", "hold", "walk"),
-        "drives": VALUE_KINDS,
-    }
-)
 
 
 # --- the parts of a lane -----------------------------------------------------------------------
@@ -113,15 +86,6 @@ class EuclidModel(Strict):
     """moves this many first steps to the end"""
     fill: FillModel | None = None
     """now and then the last steps become another pattern"""
-
-
-class HoldModel(Strict):
-    called: ClassVar[str] = "hold"
-
-    value: Name
-    """the lane of values that is sampled"""
-    by: Name
-    """the lane whose hits take a sample"""
 
 
 class PassesModel(Strict):
@@ -180,22 +144,12 @@ class LaneBase(Strict):
     """source of hits: a Euclidean pattern"""
     steps: Marks = None
     """source of hits: a pattern written out"""
-    every: Annotated[int, Limits(1, MAX_BARS, "steps", True)] | None = None
-    """source of hits: every so many steps of its rate"""
     logic: Expression = None
     """source of hits: derived from other lanes"""
     notes: Annotated[list[OneNote], Field(min_length=1, max_length=256)] | None = None
     """source of values: pitches, in turn"""
     levels: Annotated[list[OneLevel], Field(min_length=1, max_length=256)] | None = None
     """source of values: levels, in turn"""
-    shape: Form | None = None
-    """source of values: a form that comes round once per step of its rate"""
-    decay: Name | None = None
-    """source of values: falls from each hit of this lane"""
-    hold: HoldModel | None = None
-    """source of values: sample and hold"""
-    walk: Yes = None
-    """source of values: a seeded random walk"""
 
     by: Literal["steps", "gates"] = "steps"
     """logic on coinciding steps, or on overlapping gates"""
@@ -203,8 +157,6 @@ class LaneBase(Strict):
     """logic reads its lanes after their mutes or before them"""
     feel: FeelOf = "cause"
     """what other lanes move or derive sounds with the hit that causes it, or on the grid"""
-    retrigger: Name | None = None
-    """a lane whose hits start a shape again"""
     rate: Rate | None = None
     """length of a step"""
     advance: Advance = None
@@ -247,9 +199,65 @@ class LaneBase(Strict):
         """The source keys that are written; there should be one."""
         return [key for key in SOURCES if getattr(self, key) is not None]
 
+    def at(self, keys: tuple[str, ...]) -> Any:
+        """What is written at a path of keys; None when nothing is."""
+        value: Any = self
+        for key in keys:
+            value = getattr(value, key, None)
+        return value
+
     def setting(self, name: str) -> float | None:
         value = getattr(self, name, None)
         return float(value) if isinstance(value, int | float) else None
+
+
+def _part_type(part: Part) -> Any:
+    """How one part of a source is read."""
+    if part.takes == "whole":
+        return Annotated[int, Limits(part.low, part.high, part.unit, True)]
+    return Literal[part.words] if part.takes == "word" else Name
+
+
+def _source_fields() -> dict[str, Any]:
+    """The keys of all sources that are made of plain parts, and models of those with several."""
+    fields: dict[str, Any] = {}
+    for kind in KINDS.values():
+        if not kind.written:
+            continue
+        inside = [part for part in kind.parts if part.keys[0] == kind.name]
+        read: Any = SOURCE_MODELS.get(kind.name)
+        if read is None:
+            read = _part_type(inside[0]) if inside else Yes
+        says = f"source of {kind.plays}: {kind.says}"
+        fields[kind.name] = (read | None, Field(default=None, description=says))
+        for part in kind.parts:
+            if part not in inside:
+                more = Field(default=None, description=part.says)
+                fields[part.keys[0]] = (_part_type(part) | None, more)
+    return fields
+
+
+def _source_model(kind: Kind) -> type[Strict]:
+    """The mapping under the key of a source that has several parts."""
+    parts: dict[str, Any] = {
+        part.keys[-1]: (_part_type(part), Field(description=part.says))
+        for part in kind.parts
+        if len(part.keys) > 1
+    }
+    model = create_model(f"{kind.name.title()}Model", __base__=Strict, **parts)
+    model.called = kind.name
+    return model
+
+
+SOURCE_MODELS: Mapping[str, type[Strict]] = MappingProxyType(
+    {"euclid": EuclidModel}
+    | {
+        kind.name: _source_model(kind)
+        for kind in KINDS.values()
+        if any(len(part.keys) > 1 for part in kind.parts)
+    }
+)
+"""What stands inside a source that is a mapping, by kind."""
 
 
 def _setting_fields() -> dict[str, Any]:
@@ -266,7 +274,9 @@ def _setting_fields() -> dict[str, Any]:
 if TYPE_CHECKING:
     LaneModel = LaneBase
 else:
-    LaneModel = create_model("LaneModel", __base__=LaneBase, **_setting_fields())
+    LaneModel = create_model(
+        "LaneModel", __base__=LaneBase, **_source_fields(), **_setting_fields()
+    )
 
 
 def kind_of(model: LaneBase) -> str | None:
@@ -315,7 +325,7 @@ def _misplaced(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], st
         if key == "rotate" and kind == "euclid":
             yield (key,), "belongs inside euclid: {hits: 5, steps: 16, rotate: 2}", True
             continue
-        allowed = ONLY_ON.get(key)
+        allowed = LANE_KEYS.get(key)
         if allowed is None and key in SETTINGS and key not in SOURCES:
             allowed = SETTINGS[key].kinds
         if allowed is not None and kind not in allowed:
@@ -325,9 +335,7 @@ def _misplaced(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], st
 def _no_feel(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], str, bool]]:
     if "feel" not in model.model_fields_set:
         return
-    leaders = (model.advance, model.reset if kind == "shape" else None, model.retrigger)
-    led = kind in ("logic", "decay", "hold") or any(isinstance(one, str) for one in leaders)
-    if not led:
+    if not is_led(kind, lambda one: isinstance(model.at(one.keys), str)):
         yield ("feel",), "means nothing on a lane that no other lane moves: it has its own", True
     elif kind == "logic" and model.by == "gates":
         yield ("feel",), "means nothing by gates: they are heard when they sound", True
@@ -345,29 +353,20 @@ def _euclid(euclid: EuclidModel) -> Iterator[tuple[tuple[str, ...], str, bool]]:
         yield ("euclid", "fill", "length"), message, False
 
 
-def _source(model: LaneBase, kind: str) -> Source:
+def _source(model: LaneBase, kind: Kind) -> Source:
     if model.euclid is not None:
         fill = model.euclid.fill
         return Euclid(Fill(fill.hits, fill.length, fill.every) if fill else None)
     if model.steps is not None:
         return Steps(model.steps)
-    if model.every is not None:
-        return Every(model.every)
     if model.logic is not None:
         return Logic(model.logic, model.by)
     if model.notes is not None:
         return Notes(tuple(model.notes))
     if model.levels is not None:
         return Levels(tuple(model.levels))
-    if model.shape is not None:
-        return Shape(model.shape, model.retrigger)
-    if model.decay is not None:
-        return Decay(model.decay)
-    if model.hold is not None:
-        return Hold(model.hold.value, model.hold.by)
-    if model.walk:
-        return Walk()
-    raise AssertionError(f"a lane of {kind} has its source")
+    made: Callable[..., Source] = kind.source
+    return made(**{part.field: model.at(part.keys) for part in kind.parts})
 
 
 def _settings(model: LaneBase) -> dict[str, float]:
@@ -407,7 +406,7 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
     passes = model.passes
     return Lane(
         name=name,
-        source=_source(model, kind),
+        source=_source(model, KINDS[kind]),
         advance=advance,
         out=model.out,
         muted=model.muted,

@@ -3,7 +3,6 @@ from pydantic's errors to problems with a place in the file."""
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sized
@@ -13,7 +12,7 @@ from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler, ValidationError
 from pydantic_core import CoreSchema, core_schema
 
-from bridge.errors import Problem, printable
+from bridge.errors import Problem, did_you_mean, printable
 from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside
 from bridge.files.trade_words import instead, meant
 
@@ -56,18 +55,12 @@ def shown(value: object) -> str:
     return text if len(text) <= 40 else text[:37] + "..."
 
 
-def near(word: object, words: Iterable[str]) -> str:
-    """``; did you mean X?`` for the nearest of `words`, or nothing."""
-    found = difflib.get_close_matches(str(word).lower(), list(words), n=1, cutoff=0.6)
-    return f"; did you mean {found[0]}?" if found else ""
-
-
 def one_of(word: object, words: Iterable[str], what: str) -> str:
     """`word` if it is among `words`. ValueError with the nearest one, or all of a few."""
     known = list(words)
     if isinstance(word, str) and word in known:
         return str(word)
-    hint = near(word, known) if isinstance(word, str) else ""
+    hint = did_you_mean(word, known) if isinstance(word, str) else ""
     if not hint and len(known) <= 12:
         hint = f"; write {', '.join(known[:-1])} or {known[-1]}" if len(known) > 1 else ""
     raise ValueError(f"{shown(word)} is not {what}{hint}")
@@ -275,7 +268,7 @@ def _problem(
             message = said
         else:
             few = f"; there are: {', '.join(known)}" if len(known) < 9 else ""
-            hint = near(word, known) or few
+            hint = did_you_mean(word, known) or few
             message = f"is not a key of {called}{hint}"
         return document.problem(keys, message, at_key=True)
     if kind == "missing":
@@ -352,7 +345,6 @@ __all__ = [
     "check",
     "dotted",
     "model_at",
-    "near",
     "one_of",
     "read_name",
     "read_text",

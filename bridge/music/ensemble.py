@@ -14,7 +14,7 @@ from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.mix import pitch_outputs
-from bridge.music.model import TICKS_PER_QUARTER, Euclid, Every, Logic, Steps
+from bridge.music.model import TICKS_PER_QUARTER, Logic
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -38,7 +38,7 @@ def build(score: Score, place: int) -> Node:
         if source.by == "gates":
             return GatesNode(place, score.spec, step, term, positions, reset, dict(score.outputs))
         return LogicNode(place, score.spec, step, term, positions, reset, score.states)
-    if isinstance(source, Euclid | Steps | Every):
+    if lane.hits:
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         return PatternNode(place, score.spec, score.steps[place], advance, reset)
     return build_node(place, score.spec, lane, positions, pitch_outputs(score))

@@ -17,10 +17,10 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
-from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal
 
+from bridge.errors import did_you_mean
 from bridge.music.ticks import parse_rate
 
 Kind = Literal["lane", "count", "time", "chance"]
@@ -149,7 +149,7 @@ class _Reader:
             raise LogicError("this ')' closes nothing", token.column)
         hint = ""
         if token.kind == "word" and token.text not in OPERATORS:
-            hint = self.hint(token.text, OPERATORS)
+            hint = did_you_mean(token.text, OPERATORS)
         raise LogicError(f"and, or or xor expected, {_seen(token)}{hint}", token.column)
 
     def either(self) -> Term:
@@ -197,7 +197,7 @@ class _Reader:
         if self.now.text == "(" and self.now.kind == "sign":
             return self.deeper(token, lambda: self.function(token))
         if token.text not in self.lanes:
-            hint = self.hint(token.text, [*self.lanes, *OPERATORS])
+            hint = did_you_mean(token.text, [*self.lanes, *OPERATORS])
             if token.text in FUNCTIONS:
                 hint = f"; as a function it needs '(': {usage(token.text)}"
             raise LogicError(f"no lane is called {token.text!r}{hint}", token.column)
@@ -206,7 +206,7 @@ class _Reader:
     def function(self, token: _Token) -> Term:
         name = token.text
         if name not in FUNCTIONS:
-            hint = self.hint(name, FUNCTIONS)
+            hint = did_you_mean(name, FUNCTIONS)
             if name in self.lanes:
                 hint = " (it is a lane: and, or or xor is missing after it)"
             raise LogicError(f"no function is called {name!r}{hint}", token.column)
@@ -264,11 +264,6 @@ class _Reader:
                 f"of every {count} hits there is no number {term.numbers[1]}", term.column
             )
         return term
-
-    @staticmethod
-    def hint(word: str, known: Collection[str]) -> str:
-        near = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
-        return f"; did you mean {near[0]!r}?" if near else ""
 
 
 def usage(name: str) -> str:

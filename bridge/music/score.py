@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from fractions import Fraction
 
-from bridge.errors import InputError, Problem
+from bridge.errors import InputError, Problem, did_you_mean
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.logic_tree import is_state
-from bridge.music.model import SIXTEENTH, Decay, Hold, Lane, Logic, OutputRange, SetSpec, Shape
+from bridge.music.model import SIXTEENTH, Lane, Logic, OutputRange, SetSpec, kind_of
 
 Keys = tuple[str | int, ...]
 
@@ -87,6 +86,9 @@ class _Compiler:
         path = ".".join(str(key) for key in keys)
         self.problems.append(Problem(message, path=path, keys=keys))
 
+    def _unknown(self, name: str, keys: Keys) -> None:
+        self.problem(f"no lane is called {name!r}{did_you_mean(name, self.positions)}", keys)
+
     def _names_once(self) -> None:
         for place, lane in enumerate(self.spec.lanes):
             if self.positions[lane.name] != place:
@@ -98,46 +100,24 @@ class _Compiler:
         source = lane.source
         if isinstance(source, Logic):
             self._logic(place, lane, source)
-        wanted: list[tuple[str | None, str, Keys]] = [(lane.transpose_by, "any", ("transpose_by",))]
-        if isinstance(source, Logic) and isinstance(lane.advance, str):
-            self.problem(
-                "a derived lane hits where its logic says and is not moved by another; a rate "
-                "gives it the length of its steps",
-                ("lanes", lane.name, "advance"),
-            )
-        elif isinstance(source, Decay | Hold) and isinstance(lane.advance, str):
-            self.problem(
-                f"a lane of {lane.kind} moves with the hits that its {lane.kind} names, not with "
-                "those of another; a rate gives it the length of its steps",
-                ("lanes", lane.name, "advance"),
-            )
-        elif isinstance(lane.advance, str):
-            wanted.append((lane.advance, "hits", ("advance",)))
-        if isinstance(lane.reset, str):
-            wanted.append((lane.reset, "hits", ("reset",)))
-        if isinstance(source, Shape):
-            wanted.append((source.retrigger, "hits", ("retrigger",)))
-        if isinstance(source, Decay):
-            wanted.append((source.of, "hits", ("decay",)))
-        if isinstance(source, Hold):
-            wanted.append((source.value, "values", ("hold", "value")))
-            wanted.append((source.by, "hits", ("hold", "by")))
-        for name, kind, keys in wanted:
-            if name is not None:
-                self._reads(place, name, kind, ("lanes", lane.name, *keys))
+        moved = "moved" in kind_of(source).traits
+        for reference, name in lane.named():
+            keys: Keys = ("lanes", lane.name, *reference.keys)
+            if reference.keys == ("advance",) and not moved:
+                self.problem(_not_moved(lane), keys)
+            else:
+                self._reads(place, name, reference.takes, keys)
 
-    def _reads(self, place: int, name: str, kind: str, keys: Keys) -> None:
+    def _reads(self, place: int, name: str, takes: str, keys: Keys) -> None:
         other = self.positions.get(name)
         if other is None:
-            self.problem(f"no lane is called {name!r}{_hint(name, self.positions)}", keys)
+            self._unknown(name, keys)
             return
         has_hits = self.spec.lanes[other].hits
-        if kind == "hits" and not has_hits:
+        if takes == "hits" and not has_hits:
             self.problem(f"{name!r} is a lane of values; a lane of hits is needed here", keys)
-        elif kind == "values" and has_hits:
+        elif takes == "values" and has_hits:
             self.problem(f"{name!r} is a lane of hits; a lane of values is needed here", keys)
-        elif kind == "any" and has_hits:
-            self.problem(f"{name!r} is a lane of hits and has no value", keys)
         else:
             self.needs[place].append((other, keys))
 
@@ -169,9 +149,7 @@ class _Compiler:
                     continue
                 other = self.positions.get(drive.lane)
                 if other is None:
-                    self.problem(
-                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}", keys
-                    )
+                    self._unknown(drive.lane, keys)
                 elif lane.hits:
                     self.problem(
                         f"{lane.name!r} is a lane of hits and has no value to drive with", keys
@@ -181,10 +159,7 @@ class _Compiler:
         for macro in self.spec.macros:
             for number, drive in enumerate(macro.drives):
                 if drive.lane is not None and drive.lane not in self.positions:
-                    self.problem(
-                        f"no lane is called {drive.lane!r}{_hint(drive.lane, self.positions)}",
-                        ("macros", macro.name, "drives", number, "lane"),
-                    )
+                    self._unknown(drive.lane, ("macros", macro.name, "drives", number, "lane"))
 
     # --- order ---
 
@@ -245,6 +220,14 @@ class _Compiler:
         return SIXTEENTH if isinstance(lane.advance, str) else Fraction(lane.advance)
 
 
-def _hint(name: str, known: Iterable[str]) -> str:
-    near = get_close_matches(name, list(known), n=1)
-    return f"; did you mean {near[0]!r}?" if near else ""
+def _not_moved(lane: Lane) -> str:
+    """Why a lane that other hits make sound or sample cannot be moved on by a lane as well."""
+    if lane.hits:
+        return (
+            "a derived lane hits where its logic says and is not moved by another; a rate gives it "
+            "the length of its steps"
+        )
+    return (
+        f"a lane of {lane.kind} moves with the hits that its {lane.kind} names, not with those of "
+        "another; a rate gives it the length of its steps"
+    )

@@ -7,12 +7,13 @@
 from __future__ import annotations
 
 from bisect import insort
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Walk
+from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, fit
 from bridge.music.scale import spread
@@ -35,20 +36,10 @@ def build_node(
     Raises:
         TypeError: a lane of hits.
     """
-    source = lane.source
-    if isinstance(source, Notes):
-        return NotesNode(index, spec, lane, positions, pitches)
-    if isinstance(source, Levels):
-        return LevelsNode(index, spec, lane, positions, pitches)
-    if isinstance(source, Walk):
-        return WalkNode(index, spec, lane, positions, pitches)
-    if isinstance(source, Hold):
-        return HoldNode(index, spec, lane, positions, pitches)
-    if isinstance(source, Shape):
-        return ShapeNode(index, spec, lane, positions, pitches)
-    if isinstance(source, Decay):
-        return DecayNode(index, spec, lane, positions, pitches)
-    raise TypeError(f"lane {lane.name} has hits and no values")
+    made = VALUE_NODES.get(type(lane.source))
+    if made is None:
+        raise TypeError(f"lane {lane.name} has hits and no values")
+    return made(index, spec, lane, positions, pitches)
 
 
 class PatternedNode(SteppedNode):
@@ -304,3 +295,17 @@ class HoldNode(ValueNode):
         super().adopt(carry)
         self.waiting = list(carry.get("waiting", ()))
         self.done = carry.get("sampled", carry.get("at", 0))
+
+
+MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], Node]
+VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
+    {
+        Notes: NotesNode,
+        Levels: LevelsNode,
+        Walk: WalkNode,
+        Hold: HoldNode,
+        Shape: ShapeNode,
+        Decay: DecayNode,
+    }
+)
+"""The node of each kind of lane of values."""

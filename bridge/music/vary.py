@@ -19,9 +19,8 @@ from typing import Any, Literal
 
 from bridge.music import chance
 from bridge.music.model import (
-    HIT_KINDS,
+    KINDS,
     SETTINGS,
-    VALUE_KINDS,
     Euclid,
     Every,
     Lane,
@@ -35,7 +34,6 @@ from bridge.music.pattern import steps_text, strength
 from bridge.music.spelling import spelled
 
 What = Literal["pattern", "settings"]
-KINDS = HIT_KINDS + VALUE_KINDS
 OWN = frozenset({"out", "share", "groups", "muted", "drives"})
 """Keys that say where a lane is and what it is for: never copied."""
 SPELT = frozenset({"spacing"})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from bridge.music.model import HIT_KINDS, Lane, SetSpec
+from bridge.music.model import Lane, SetSpec, kind_of
 from bridge.paper.outputs import OutputRow
 
 
@@ -38,8 +38,5 @@ def loose(spec: SetSpec, rows: Iterable[OutputRow]) -> list[Loose]:
 def suits(lane: Lane) -> frozenset[str]:
     """The kinds of output that a lane can play: hits open gates, notes are pitch, all other values
     are levels, or pitch where they are quantised."""
-    if lane.kind in HIT_KINDS:
-        return frozenset({"gate", "trigger"})
-    if lane.kind == "notes":
-        return frozenset({"pitch"})
-    return frozenset({"level", "pitch"} if lane.quantise else {"level"})
+    outputs = frozenset(kind_of(lane.source).outputs)
+    return outputs - {"pitch"} if "level" in outputs and not lane.quantise else outputs

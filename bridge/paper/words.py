@@ -158,12 +158,10 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
             else moved
         )
         says = f"{source.form.replace('-', ' ')}, {cycle}{again}"
-    elif isinstance(source, model.Decay):
-        says = f"falls after each hit of {source.of}"
-    elif isinstance(source, model.Hold):
-        says = f"takes the value of {source.value} at each hit of {source.by}"
     else:
-        says = f"a random walk, {moved}"
+        kind = model.KINDS[lane.kind]
+        written = {part.field: getattr(source, part.field) for part in kind.parts}
+        says = kind.phrase.format(**written, moved=moved)
     extra = [
         f"{name.replace('_', ' ')} {value:g}"
         for name, value in lane.settings.items()

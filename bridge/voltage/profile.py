@@ -11,7 +11,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-OutputKind = Literal["gate", "trigger", "pitch", "level", "clock", "reset", "run"]
+from bridge.music.kinds import OutputKind
+
 By = Literal[
     "note",
     "note-velocity",

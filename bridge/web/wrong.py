@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ValidationError
 from pydantic_core import from_json
 
-from bridge.files.strict import near
+from bridge.errors import did_you_mean
 
 Path = tuple[str | int, ...]
 Schema = Mapping[str, Any]
@@ -118,7 +118,9 @@ def _merged(error: ValidationError, body: Any, schema: Schema) -> Iterator[Wrong
                 for alt in _at(schema, schema, path[:-1], body)
                 for key in alt.get("properties", ())
             ]
-            text = f"is not known here{near(path[-1], known)}" if path else "is not known here"
+            text = (
+                f"is not known here{did_you_mean(path[-1], known)}" if path else "is not known here"
+            )
         elif kind == "value_error":
             text = str(row.get("ctx", {}).get("error", "cannot be used"))
         else:

@@ -91,7 +91,7 @@ def test_only_while_the_song_stands_and_the_player_is_there(bench: Any) -> None:
 
 
 def test_what_is_no_output_is_said(bench: Any) -> None:
-    with pytest.raises(CommandError, match=r"did you mean 'main\.gate-1'"):
+    with pytest.raises(CommandError, match=r"did you mean main\.gate-1"):
         bench.output("main.gat-1")
     with pytest.raises(PlayerError):
         Workbench(Control()).output("main.gate-1")  # type: ignore[arg-type]

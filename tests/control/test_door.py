@@ -120,8 +120,8 @@ def macro(value: float) -> MoveMacro:
 @pytest.mark.parametrize(
     ("name", "known", "says"),
     [
-        ("kik", ["kick", "rim"], "did you mean 'kick'"),
-        ("KICK", ["kick"], "did you mean 'kick'"),
+        ("kik", ["kick", "rim"], "did you mean kick"),
+        ("KICK", ["kick"], "did you mean kick"),
         ("bell", ["kick"], ""),
         ("", ["kick"], ""),
     ],

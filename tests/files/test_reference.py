@@ -169,7 +169,7 @@ def test_each_example_of_an_output(text: str) -> None:
         (set_lane.DriveModel, "drive"),
         (set_lane.EuclidModel, "euclid"),
         (set_lane.FillModel, "fill"),
-        (set_lane.HoldModel, "hold"),
+        (set_lane.SOURCE_MODELS["hold"], "hold"),
         (set_lane.PassesModel, "passes"),
         (RigModel, "rig"),
         (InterfaceModel, "interface"),

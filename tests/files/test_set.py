@@ -341,7 +341,7 @@ MISTAKES = [
     (
         TOP + "  a:\n",
         [
-            "set.yaml:5:5  lanes.a: must be keys and values (euclid, steps, every, logic...), "
+            "set.yaml:5:5  lanes.a: must be keys and values (euclid, steps, logic, notes...), "
             "not nothing"
         ],
     ),
@@ -401,7 +401,7 @@ MISTAKES = [
     ),
     (
         TOP + '  a: {logic: "kick and kik"}\n',
-        ["set.yaml:5:24  lanes.a.logic: no lane is called 'kik'; did you mean 'kick'?"],
+        ["set.yaml:5:24  lanes.a.logic: no lane is called 'kik'; did you mean kick?"],
     ),
     (
         TOP + '  a: {logic: "kick and"}\n',

@@ -7,6 +7,7 @@ from typing import Annotated, Any, ClassVar
 import pytest
 from pydantic import Field
 
+from bridge.errors import did_you_mean
 from bridge.files.document import Document, Doubtful
 from bridge.files.strict import (
     Limits,
@@ -15,7 +16,6 @@ from bridge.files.strict import (
     Text,
     check,
     model_at,
-    near,
     one_of,
     read_name,
     read_text,
@@ -151,8 +151,8 @@ def test_texts() -> None:
 
 
 def test_hints() -> None:
-    assert near("chanse", ["chance", "level"]) == "; did you mean chance?"
-    assert near("zzz", ["chance"]) == ""
+    assert did_you_mean("chanse", ["chance", "level"]) == "; did you mean chance?"
+    assert did_you_mean("zzz", ["chance"]) == ""
     assert one_of("even", ["even", "slow"], "a spacing") == "even"
     with pytest.raises(ValueError, match="odd is not a spacing; write even or slow"):
         one_of("odd", ["even", "slow"], "a spacing")

@@ -250,6 +250,6 @@ def test_solo_is_heard_and_moves_nothing_else() -> None:
 
 def test_a_refusal_names_the_nearest_word() -> None:
     performance = Performance(SCORE)
-    with pytest.raises(CommandError, match="did you mean 'mute'") as caught:
+    with pytest.raises(CommandError, match="did you mean mute") as caught:
         carry_out(performance, {"do": "mutes", "lane": "kick"}, 0)
     assert caught.value.kind == "unknown"
