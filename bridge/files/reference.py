@@ -16,7 +16,7 @@ from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from bridge.files import blocks, examples, profile, rig, set_lane
+from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, Signs, Words
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
@@ -369,6 +369,7 @@ def document() -> list[Block]:
         _keys(profile.ProfileModel, "profile"),
         Head(2, "Outputs"),
         _keys(profile.OutputModel, "output"),
+        *reference_osc.chapter(),
         Head(1, "The commands"),
         Words(
             "`lanebridge COMMAND --help` has the ranges. Exit code 0 is good, 1: something you "
