@@ -29,7 +29,8 @@ class OscArgument(b.Answer):
 
 class OscEntry(b.Answer):
     """One address; `{lane}` in it stands for the name of one. `button`: no argument
-    or a first one of 1 is the press, and 0 the release. `tags`: those of a message with all arguments."""
+    or a first one of 1 is the press, and 0 the release. `tags`: those of a message
+    with all arguments."""
 
     address: str
     says: str
