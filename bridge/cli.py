@@ -124,7 +124,7 @@ def serving(command: Command) -> Command:
             default=8421,
             show_default=True,
             type=click.IntRange(0, 65535),
-            help="UDP port of OSC.",
+            help="Port of OSC, UDP and TCP.",
         ),
         click.option(
             "--lan",

@@ -18,7 +18,7 @@ from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from bridge.files import blocks, examples, profile, rig, set_lane
+from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
@@ -181,6 +181,8 @@ def _made(directive: Directive, shown: set[str]) -> Iterator[Block]:
             yield Head(4, f"`{name}({', '.join(FUNCTIONS[name])})`")
         case "example", name:
             yield Words(f"As in `{examples.LOGIC[name]}`.")
+        case "osc", *_:
+            yield from reference_osc.chapter()
         case "commands", *_:
             yield Pairs(("lanebridge ...", "does"), tuple(examples.COMMANDS.items()))
         case _:

@@ -26,11 +26,14 @@ PER_HOST_MOST = 4
 PORT_LEAST = 1024  # nobody listens for feedback below; services that must not be disturbed do
 
 Value = int | float
+To = tuple[str, int]
+"""Where something is sent: a host and its UDP port, or the negative number of its connection (see
+`bridge.osc.streams`)."""
 
 
 @dataclass(slots=True)
 class Subscriber:
-    to: tuple[str, int]
+    to: To
     until: float
     told: dict[str, Value] = field(default_factory=dict)
     queue: dict[str, Value] = field(default_factory=dict)
@@ -88,17 +91,18 @@ class Feedback:
         self._told = told
         self._clock = clock
         self._wake = asyncio.Event()
-        self.subscribers: dict[tuple[str, int], Subscriber] = {}
+        self.subscribers: dict[To, Subscriber] = {}
         control.on_owner_end.append(self.changed)
 
     def subscribe(self, host: str, port: int) -> bool:
-        """Begins or renews feedback to `port` of `host`; port 0 ends all of the host's. False when
-        the port is not one or too many are subscribed already."""
+        """Begins or renews feedback to `port` of `host`; port 0 ends all of the host's. A negative
+        port is the number of a connection. False when the port is not one or too many are
+        subscribed already."""
         if port == 0:
             for to in [to for to in self.subscribers if to[0] == host]:
                 del self.subscribers[to]
             return True
-        if not PORT_LEAST <= port <= 65535:
+        if 0 < port < PORT_LEAST or port > 65535:
             return False
         now = self._clock()
         self._expire(now)
@@ -114,9 +118,13 @@ class Feedback:
         self._wake.set()
         return True
 
-    def listed(self) -> list[tuple[str, int]]:
-        """Where feedback goes."""
-        return list(self.subscribers)
+    def end(self, to: To) -> None:
+        """Ends feedback to one port or connection."""
+        self.subscribers.pop(to, None)
+
+    def listed(self) -> list[To]:
+        """The hosts and UDP ports that feedback goes to."""
+        return [to for to in self.subscribers if to[1] > 0]
 
     def changed(self) -> None:
         """The state may have changed: what is new is queued."""

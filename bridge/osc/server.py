@@ -1,8 +1,10 @@
-"""OSC in and out over one UDP port.
+"""OSC in and out over one port, UDP and TCP.
 
 What the addresses are and what arguments they take follows from the table of commands (see
-`bridge.osc.words`); beside them stand ``/subscribe i`` (feedback to that UDP port of the sender's
-host; 0 ends all of them; our own port is refused) and ``/token s`` (shows the token of ``--lan``).
+`bridge.osc.words`); beside them stand those about the connection: ``/subscribe i`` (feedback to
+that UDP port of the sender's host, or over TCP to the connection itself; 0 ends all of the host's;
+our own port is refused), ``/addresses`` (answered with all addresses) and ``/token s`` (shows the
+token of ``--lan``).
 
 Time tags are not waited for: what is dated in the future is done on arrival, because the clocks of
 tablets and of computers without a battery differ by days.
@@ -37,11 +39,13 @@ from bridge.control.budget import FairQueue
 from bridge.control.door import Control
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.osc.echo import Echo
-from bridge.osc.feedback import Feedback
+from bridge.osc.feedback import Feedback, To
 from bridge.osc.guard import MalformedError, address_of, messages
 from bridge.osc.match import AddressBook
+from bridge.osc.query import Answers
+from bridge.osc.streams import Streams
 from bridge.osc.udp import UdpSocket
-from bridge.osc.words import ArgumentError, addresses, command_of, last_wins, port_of
+from bridge.osc.words import ArgumentError, addresses, command_of, last_wins, port_of, question_of
 
 log = logging.getLogger(__name__)
 
@@ -50,17 +54,19 @@ TURN_S = 0.005  # after this long the loop looks after others, for as long again
 STALE_S = (
     0.5  # a button or a pattern that has waited longer is dropped: it would come as a surprise
 )
+FREE_PORTS_TRIED = 20
 TOKEN_BYTES_MAX = 256  # the longest datagram that is looked into for a token
 ECHO_HOSTS_MAX = 64
 _TOKEN_MESSAGE = b"/token\x00\x00,s\x00\x00"
 
 
 class _Waiting(NamedTuple):
-    """A message that has arrived: its address or pattern, its bytes, and when."""
+    """A message that has arrived: its address or pattern, its bytes, when, and from whom."""
 
     address: str
     data: bytes
     at: float
+    sender: To
 
 
 def parse(data: bytes) -> OscMessage:
@@ -91,11 +97,24 @@ class Osc:
         self._socket: UdpSocket | None = None
         self.counts: Counter[str] = Counter()
         self.feedback = Feedback(control, self._send, clock=clock, told=self._told)
+        self.answers = Answers(self._send, clock=clock)
+        self.streams = Streams(
+            self.datagram_received, access.osc_allowed, self._broken, self.feedback.end
+        )
         control.link.on_state.append(self._state)
 
     def listen(self, host: str, port: int) -> int:
         """Opens the port (0: any free one) and returns its number. Raises OSError."""
-        self._socket = UdpSocket(host, port, self.datagram_received)
+        for attempts_left in reversed(range(FREE_PORTS_TRIED if port == 0 else 1)):
+            self._socket = UdpSocket(host, port, self.datagram_received)
+            try:
+                self.streams.listen(host, self._socket.port)
+                break
+            except OSError:  # a port that is free for UDP may be in use for TCP
+                self._socket.close()
+                if not attempts_left:
+                    raise
+        assert self._socket is not None
         for to in self._access.subscribers:  # of a service that was killed
             self.feedback.subscribe(*to)
         return self._socket.port
@@ -104,6 +123,8 @@ class Osc:
         """Closes the port."""
         if self._next is not None:
             self._next.cancel()
+        self.answers.close()
+        self.streams.close()
         if self._socket is not None:
             self._socket.close()
 
@@ -113,6 +134,11 @@ class Osc:
         return 0 if self._socket is None else self._socket.lost
 
     @property
+    def addresses(self) -> list[str]:
+        """Every address that there is now, in alphabetical order."""
+        return sorted(self._book.addresses)
+
+    @property
     def echoing(self) -> list[str]:
         """Hosts that send our feedback back to us."""
         return [host for host, echo in self._echoes.items() if echo.echoing]
@@ -120,7 +146,8 @@ class Osc:
     # --- what arrives -------------------------------------------------------------------------
 
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
-        """Everything that arrives. No exception leaves here, whatever the bytes.
+        """Every packet that arrives, over TCP too (the port is then the negative number of the
+        connection). No exception leaves here, whatever the bytes.
 
         Who has sent it is looked at first: a stranger's bytes are not parsed.
         """
@@ -140,7 +167,9 @@ class Osc:
         for one in found:
             address = address_of(one)
             key = address if last_wins(address) else next(self._arrivals)
-            fits, replaced = self._queue.put(host, key, _Waiting(address, one, now))
+            fits, replaced = self._queue.put(
+                host, key, _Waiting(address, one, now, (host, addr[1]))
+            )
             if not fits:
                 self._drop(1)
             elif replaced is not None:
@@ -191,7 +220,7 @@ class Osc:
                 if delay > 0 or (now - first.at > STALE_S and not patient):
                     self._drop(cost)
                 else:
-                    self._message(first, found, host)
+                    self._message(first, found)
         self._resting = busy and bool(self._queue)
         if self._queue:
             took = self._clock() - begun
@@ -211,7 +240,8 @@ class Osc:
         if self._queue:
             self._work()
 
-    def _message(self, arrived: _Waiting, found: tuple[str, ...], host: str) -> None:
+    def _message(self, arrived: _Waiting, found: tuple[str, ...]) -> None:
+        host = arrived.sender[0]
         client, now = f"osc {host}", self._clock()
         try:
             args = list(parse(arrived.data).params)
@@ -232,7 +262,7 @@ class Osc:
             self._control.budget.spend(client, 1, now)
         for address in found:
             try:
-                done = self._one(address, args, host)
+                done = self._one(address, args, arrived.sender)
             except ArgumentError:
                 self.counts["arguments"] += 1
                 self._control.budget.spend(client, 1, now)
@@ -244,12 +274,16 @@ class Osc:
                 if done:
                     self.counts["done"] += 1
 
-    def _one(self, address: str, args: list[Any], host: str) -> bool:
+    def _one(self, address: str, args: list[Any], sender: To) -> bool:
         """One address. False when it is not done yet, but will be counted when it is."""
+        host = sender[0]
         client = f"osc {host}"
         if address == "/subscribe":
             self._control.charge(client, address)
-            self._subscribe(host, port_of(args))
+            self._subscribe(sender, port_of(args))
+        elif address == "/addresses":
+            self._control.charge(client, address)
+            self._answer(sender, *question_of(args))
         elif address == "/token":
             self._control.charge(client, address)
             self._token(args, host)
@@ -264,12 +298,32 @@ class Osc:
             self._control.submit(command, client)
         return True
 
-    def _subscribe(self, host: str, port: int) -> None:
-        if self._socket is not None and port == self._socket.port and is_own(host):
-            raise ArgumentError("our own port cannot be subscribed: feedback would be commands")
-        if not self.feedback.subscribe(host, port):
+    def _subscribe(self, sender: To, port: int) -> None:
+        to = self._reply_to(sender, port)
+        if not self.feedback.subscribe(*to):
             raise ArgumentError("this port cannot be subscribed")
         self._access.keep_subscribers(self.feedback.listed())
+
+    def _reply_to(self, sender: To, port: int) -> To:
+        """Where the sender is sent what it asks for: to `port` of its own host, or over its
+        connection. Raises ArgumentError for what cannot be a port."""
+        host, own = sender
+        if port < 0:
+            raise ArgumentError("this is not a port")
+        if own < 0:
+            return host, own if port else 0
+        if self._socket is not None and port == self._socket.port and is_own(host):
+            raise ArgumentError("our own port cannot be answered: answers would be commands")
+        return host, port
+
+    def _answer(self, sender: To, pattern: str | None, port: int | None) -> None:
+        to = sender if port is None else self._reply_to(sender, port)
+        found = self.addresses if pattern is None else self._book.find(pattern)
+        if not self.answers.give(to, found):
+            raise CommandError("the addresses cannot be told there now", "busy")
+
+    def _broken(self) -> None:
+        self.counts["malformed"] += 1
 
     def _start(self, work: Coroutine[Any, Any, Any]) -> None:
         if len(self._tasks) >= TASKS_MAX:
@@ -321,6 +375,8 @@ class Osc:
                 self._echoes.popitem(last=False)
         echo.sent(address, value, self._clock())
 
-    def _send(self, data: bytes, to: tuple[str, int]) -> None:
-        if self._socket is not None:
+    def _send(self, data: bytes, to: To) -> None:
+        if to[1] < 0:
+            self.streams.send(data, -to[1])
+        elif self._socket is not None:
             self._socket.send(data, to)

@@ -9,18 +9,15 @@ from __future__ import annotations
 
 import itertools
 import math
-import typing
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any, Literal
+from typing import Any
 
 from bridge.errors import CommandError
 from bridge.music.model import SETTINGS
 from bridge.protocol.command import Command, Field, Osc, fields_of, fits, limits_of, plain
+from bridge.protocol.osc_book import CONNECTION, Entry, of_command
 from bridge.protocol.state import State
 from bridge.protocol.table import client_commands
-
-SERVICE_ADDRESSES = ("/subscribe", "/token")
-"""Addresses that are about the connection and not about the music."""
 
 
 class ArgumentError(ValueError):
@@ -59,6 +56,23 @@ def command_of(address: str, args: Sequence[Any]) -> Command | None:
         if names is not None:
             return _build(command, osc, names, args)
     raise ArgumentError(f"nothing is done at {address}")
+
+
+_ENTRIES = {
+    tuple(entry.address.split("/")[1:]): entry
+    for entry in (*CONNECTION, *(e for _, command, _ in TEMPLATES for e in of_command(command)))
+}
+
+
+def entry_of(address: str) -> Entry | None:
+    """What the address book says of one of our addresses; None when it is none."""
+    parts = tuple(address.split("/")[1:])
+    if parts in _ENTRIES:
+        return _ENTRIES[parts]
+    for template, _, _ in TEMPLATES:
+        if _match(template, parts) is not None:
+            return _ENTRIES[template]
+    return None
 
 
 def _match(template: tuple[str, ...], parts: tuple[str, ...]) -> dict[str, str] | None:
@@ -141,6 +155,16 @@ def port_of(args: Sequence[Any]) -> int:
     return int(port) if port == int(port) else -1
 
 
+def question_of(args: Sequence[Any]) -> tuple[str | None, int | None]:
+    """The arguments of ``/addresses``: a pattern and a port, each None when it is not given."""
+    if len(args) > 2:
+        raise ArgumentError(f"{len(args)} arguments where at most 2 are expected")
+    pattern = args[0] if args else None
+    if pattern is not None and not isinstance(pattern, str):
+        raise ArgumentError("the pattern must be a text")
+    return pattern or None, port_of(args[1:]) if len(args) > 1 else None
+
+
 def last_wins(address: str) -> bool:
     """Whether a message to an address (or a pattern) says how something shall be, so that of
     several that wait only the last needs to be done. Buttons and gestures are not of this kind:
@@ -157,7 +181,7 @@ def last_wins(address: str) -> bool:
 
 def addresses(state: State, outputs: Iterable[str] = ()) -> list[str]:
     """Every address that the state (and the rig's `outputs`) has something for."""
-    found = list(SERVICE_ADDRESSES)
+    found = [entry.address for entry in CONNECTION]
     for template, _, _ in TEMPLATES:
         found += ["/" + "/".join(parts) for parts in _expansions(template, state, outputs)]
     return found
@@ -182,46 +206,3 @@ def _expansions(
         "{output}": outputs,
     }
     yield from itertools.product(*(rest.get(part, [part]) for part in template))
-
-
-def described() -> list[dict[str, Any]]:
-    """The address book for people and programs: address, what it does, its arguments."""
-    rows = []
-    for command in client_commands():
-        fields = fields_of(command)
-        for osc in command.ROW.osc:
-            rows.append(
-                {
-                    "address": osc.template,
-                    "says": " ".join(_summary(command).split()),
-                    "arguments": [_argument(fields[name]) for name in osc.args],
-                    "button": osc.is_button,
-                }
-            )
-    return rows
-
-
-def _summary(command: type[Command]) -> str:
-    return command.ROW.http[0].says if command.ROW.http else command.ROW.do
-
-
-def _argument(field: Field) -> dict[str, Any]:
-    described: dict[str, Any] = {"name": field.name, "types": list(_types(field))}
-    limits = limits_of(field)
-    if limits is not None:
-        described |= {"low": limits[0], "high": limits[1]}
-    if not field.required:
-        described["default"] = field.default
-    return described
-
-
-_TYPE_WORDS: Mapping[Any, str] = {bool: "0 or 1", int: "whole number", float: "number", str: "text"}
-
-
-def _types(field: Field) -> Iterator[str]:
-    for part, _ in field.alternatives:
-        origin: Any = typing.get_origin(part)
-        if origin is Literal:
-            yield from (f"'{word}'" for word in typing.get_args(part))
-        elif part in _TYPE_WORDS:
-            yield _TYPE_WORDS[part]

@@ -311,7 +311,7 @@ def expected(field: Field) -> str:
             words.append("true or false")
         elif part in (int, float):
             limits = limits_of(field)
-            span = f" from {limits[0]:g} to {limits[1]:g}" if limits else ""
+            span = f" from {limits[0]:.10g} to {limits[1]:.10g}" if limits else ""
             words.append(f"a {'whole ' if part is int else ''}number{span}")
         elif part is str:
             most = next((bound.max_length for bound in bounds if isinstance(bound, MaxLen)), None)

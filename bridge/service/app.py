@@ -37,6 +37,7 @@ from bridge.web.gate import Gate, add_headers
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.live import Live
 from bridge.web.openapi import describe
+from bridge.web.osc_http import osc_route
 from bridge.web.paper_http import paper_routes
 from bridge.web.problems import problems
 from bridge.web.setbook_http import set_routes
@@ -132,6 +133,7 @@ class Service:
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
             *paper_routes(self.book),
+            osc_route(self.osc, lambda: self.osc_port),
         ]
 
     def application(self) -> web.Application:

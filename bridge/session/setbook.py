@@ -169,11 +169,11 @@ class SetBook:
         work.check(playing.score, rig.wired, path.name)
         return playing
 
-    async def check(self, text: str) -> list[Problem]:
-        """Everything that is wrong with a text; [] when it can be played."""
+    def problems(self, text: str) -> list[Problem]:
+        """Everything that is wrong with a text, [] when it can be played; blocks meanwhile."""
         rig, playing = self._both()
         try:
-            await asyncio.to_thread(self._weighed, rig, text, playing.path, 0)
+            self._weighed(rig, text, playing.path, 0)
         except InputError as error:
             return list(error.problems)
         return []

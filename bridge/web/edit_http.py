@@ -7,6 +7,8 @@ swapped in at the next step, beat or bar, and is one undoable step.
 from __future__ import annotations
 
 import asyncio
+import json
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from aiohttp import web
@@ -16,6 +18,7 @@ from bridge.control.door import Control
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
+from bridge.files.rig import Rig
 from bridge.files.set import parse_set
 from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
 from bridge.music.scale import SCALES
@@ -25,6 +28,7 @@ from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
+from bridge.web.heavy import Heavy, digest, in_thread
 from bridge.web.http import TEXT_BYTES, Route, client_of
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
@@ -148,7 +152,23 @@ def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
     ]
 
 
+PERFORMED = (
+    "lanes",
+    "macros",
+    "section",
+    "section_pending",
+    "order",
+    "morph",
+    "tempo",
+    "tempo_glide",
+)
+"""Members of the state that say how a set is played: all that a preview depends on beside the set
+and the bar."""
+
+
 def edit_routes(book: SetBook, control: Control) -> list[Route]:
+    previews: Heavy[dict[str, Any]] = Heavy()
+
     def playing_now() -> Playing:
         if book.playing is None or book.rig is None:
             raise PlayerError("the set has not been read yet")
@@ -183,25 +203,35 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
-    def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
-        playing, rig = playing_now(), book.rig
-        assert rig is not None
+    def look_ahead(
+        playing: Playing, rig: Rig, state: Mapping[str, Any], body: PreviewBody, at: int
+    ) -> dict[str, Any]:
         try:
-            text, _ = edited(playing.text, rows)
+            text, _ = edited(playing.text, body.edits)
             document = parse_set(text, playing.path.name, rig)
             score = compile_score(document.spec, rig.ranges)
         except InputError as error:
             return {"problems": rows_of(error.problems), "chart": None}
-        state, bar = control.link.state, score.spec.bar_ticks
-        start = int(state["transport"]["tick"]) // bar * bar
-        chart = Mirror(score).chart(state, start, start + bars * bar)
+        bar = score.spec.bar_ticks
+        start = at // bar * bar
+        chart = Mirror(score).chart(state, start, start + body.bars * bar)
         del chart["type"]
         return {"problems": [], "chart": chart}
 
     async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
         if "lanes" not in control.link.state:
             raise PlayerError("the player has not started yet")
-        return await asyncio.to_thread(look_ahead, body.edits, body.bars)
+        playing, rig, state = playing_now(), book.rig, control.link.state
+        assert rig is not None
+        tick, bar = int(state["transport"]["tick"]), playing.score.spec.bar_ticks
+        at = tick // bar * bar
+        played = {name: state.get(name) for name in PERFORMED}
+        asked = digest(json.dumps([body.model_dump(), played]))
+        return await previews.get(
+            request,
+            (id(rig), digest(playing.text), at, asked),
+            lambda: in_thread(look_ahead, playing, rig, state, body, at),
+        )
 
     async def words(request: web.Request, query: Any) -> WordsAnswer:
         return WordsAnswer(

@@ -19,7 +19,7 @@ from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
-from bridge.web.heavy import Heavy
+from bridge.web.heavy import Heavy, in_thread
 from bridge.web.http import Route
 
 DRAW_S = 60.0
@@ -171,7 +171,7 @@ def paper_routes(book: SetBook) -> list[Route]:
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
         rig, playing = both()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
-        return await plans.get(request, key, lambda: asyncio.to_thread(plan, rig, playing))
+        return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
 
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
@@ -183,7 +183,7 @@ def paper_routes(book: SetBook) -> list[Route]:
 
         key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)
         return web.Response(
-            text=await sheets.get(request, key, lambda: asyncio.to_thread(make)),
+            text=await sheets.get(request, key, lambda: in_thread(make)),
             content_type="text/html",
             charset="utf-8",
             headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},

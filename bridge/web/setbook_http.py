@@ -14,11 +14,13 @@ from bridge.session.chart import Charts
 from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.conditions import base_of, with_tag
+from bridge.web.heavy import Heavy, digest, in_thread
 from bridge.web.http import TEXT_BYTES, Route, client_of
 
 
 def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
     edits = control.edits
+    checks: Heavy[b.CheckAnswer] = Heavy()
 
     def shown(playing: Playing) -> b.SetAnswer:
         return b.SetAnswer(
@@ -60,10 +62,16 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
         )
 
     async def check(request: web.Request, body: b.CheckBody) -> b.CheckAnswer:
+        if book.playing is None:
+            raise PlayerError("the set has not been read yet")
+        key = (id(book.rig), book.playing.path.name, digest(body.text))
+        return await checks.get(request, key, lambda: in_thread(checked, body.text))
+
+    def checked(text: str) -> b.CheckAnswer:
         return b.CheckAnswer(
             problems=[
                 b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
-                for p in await book.check(body.text)
+                for p in book.problems(text)
             ]
         )
 

@@ -140,7 +140,7 @@ async def test_the_number_of_subscriptions_is_bounded() -> None:
     assert len(bench.feedback.subscribers) == SUBSCRIBERS_MOST - PER_HOST_MOST
 
 
-@pytest.mark.parametrize("port", [-1, 1, 80, 1023, 65536])
+@pytest.mark.parametrize("port", [1, 80, 1023, 65536])
 async def test_ports_that_nobody_listens_on_are_refused(port: int) -> None:
     assert not Bench().feedback.subscribe(HOST, port)
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import threading
+from collections.abc import Callable, Iterator
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from bridge.errors import CommandError
-from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy
+from bridge.session.setbook import SetBook
+from bridge.web import edit_http
+from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy, in_thread
 
 
 def client() -> Any:
@@ -104,3 +108,152 @@ async def test_a_failure_is_told_to_all_and_not_kept() -> None:
     with pytest.raises(CommandError):
         await heavy.get(client(), "a", make)
     assert len(calls) == 2
+
+
+async def test_a_thread_that_nobody_waits_for_ends_before_the_next_begins(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("bridge.web.heavy.LEFT_LOOK_S", 0.001)
+    heavy: Heavy[str] = Heavy()
+    begun, go, order = threading.Event(), threading.Event(), []
+
+    def block() -> str:
+        begun.set()
+        go.wait(30)
+        order.append("first")
+        return "first"
+
+    async def second() -> str:
+        order.append("second")
+        return "second"
+
+    leaves = client()
+    first = asyncio.ensure_future(heavy.get(leaves, 1, lambda: in_thread(block)))
+    await asyncio.to_thread(begun.wait, 30)
+    leaves.transport = None
+    with pytest.raises(ConnectionResetError):
+        await first
+    after = asyncio.ensure_future(heavy.get(client(), 2, second))
+    for _ in range(20):
+        await asyncio.sleep(0)
+    assert order == []
+    go.set()
+    assert await after == "second"
+    assert order == ["first", "second"]
+
+
+async def test_a_thread_that_fails_after_its_caller_left_is_silent() -> None:
+    begun, go = threading.Event(), threading.Event()
+
+    def block() -> None:
+        begun.set()
+        go.wait(30)
+        raise ValueError("nobody hears this")
+
+    task = asyncio.ensure_future(in_thread(block))
+    await asyncio.to_thread(begun.wait, 30)
+    task.cancel()
+    go.set()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+
+
+# --- the routes that look at a text -------------------------------------------------------------
+
+CHECK = ("/api/set/check", lambda n: {"text": f"set: number {n}\nlanes: {{a: {{steps: x.}}}}\n"})
+PREVIEW = (
+    "/api/set/preview",
+    lambda n: {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": n}]},
+)
+LOOKS = pytest.mark.parametrize(("path", "body"), [CHECK, PREVIEW], ids=["check", "preview"])
+Body = Callable[[int], dict[str, Any]]
+
+
+class Slow:
+    """Looks at a text that go on until `go` is set, and how many did so at once."""
+
+    def __init__(self) -> None:
+        self.go = threading.Event()
+        self.lock = threading.Lock()
+        self.running = self.most = self.begun = 0
+
+    def around(self, function: Callable[..., Any]) -> Callable[..., Any]:
+        def slow(*args: Any, **more: Any) -> Any:
+            with self.lock:
+                self.begun += 1
+                self.running += 1
+                self.most = max(self.most, self.running)
+            self.go.wait(30)
+            try:
+                return function(*args, **more)
+            finally:
+                with self.lock:
+                    self.running -= 1
+
+        return slow
+
+
+@pytest.fixture
+def slow(monkeypatch: pytest.MonkeyPatch) -> Iterator[Slow]:
+    made = Slow()
+    monkeypatch.setattr(SetBook, "_weighed", made.around(SetBook._weighed))
+    monkeypatch.setattr(edit_http, "parse_set", made.around(edit_http.parse_set))
+    yield made
+    made.go.set()
+
+
+@LOOKS
+async def test_texts_are_looked_at_one_at_a_time(
+    stage: Any, slow: Slow, path: str, body: Body
+) -> None:
+    calls = [asyncio.ensure_future(stage.call("POST", path, body(n))) for n in range(1, 5)]
+    await stage.until(lambda: slow.begun)
+    slow.go.set()
+    answers = await asyncio.gather(*calls)
+    assert [status for status, _, _ in answers] == [200] * 4
+    assert (slow.most, slow.begun) == (1, 4)
+
+
+@LOOKS
+async def test_the_same_text_is_looked_at_once(
+    stage: Any, slow: Slow, path: str, body: Body
+) -> None:
+    slow.go.set()
+    answers = [await stage.call("POST", path, body(3)) for _ in range(3)]
+    assert [status for status, _, _ in answers] == [200] * 3
+    assert answers[0][1] == answers[1][1] == answers[2][1]
+    assert slow.begun == 1
+
+
+@LOOKS
+async def test_clients_that_have_left_cost_no_more_than_the_look_that_had_begun(
+    stage: Any, slow: Slow, path: str, body: Body, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left, get = [], Heavy.get
+
+    async def noted(*args: Any) -> Any:
+        try:
+            return await get(*args)
+        except ConnectionResetError:
+            left.append(1)
+            raise
+
+    monkeypatch.setattr(Heavy, "get", noted)
+    calls = [asyncio.ensure_future(stage.call("POST", path, body(n))) for n in range(1, 7)]
+    await stage.until(lambda: slow.begun)
+    for call in calls:
+        call.cancel()
+    await asyncio.gather(*calls, return_exceptions=True)
+    await stage.until(lambda: len(left) == 6, "all have left")
+    slow.go.set()
+    assert (await stage.call("POST", path, body(9)))[0] == 200
+    assert slow.begun == 2
+
+
+async def test_a_preview_follows_the_hands(stage: Any) -> None:
+    """What is kept depends on the mutes, too: a lane that is out is drawn as out."""
+    path, body = PREVIEW
+    assert "out" not in (await stage.call("POST", path, body(5)))[1]["chart"]["lanes"]["kick"]
+    await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})
+    await stage.until(lambda: stage.state["lanes"]["kick"]["muted"])
+    assert (await stage.call("POST", path, body(5)))[1]["chart"]["lanes"]["kick"]["out"]
