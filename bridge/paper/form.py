@@ -12,6 +12,7 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import median
+from typing import NamedTuple
 
 from bridge.errors import BridgeError
 from bridge.files.rig import Rig
@@ -31,8 +32,17 @@ HARDLY = 0.25
 """Two sections that differ by less hardly differ (our judgement, no source)."""
 STEPS_A_BEAT = 4
 
-Token = tuple[int, int, tuple[int, ...]]
-"""One thing played within a bar: position of the lane, tick within the bar, notes that sound."""
+
+class Token(NamedTuple):
+    """One thing played within a bar: by the lane at position `lane`, on the grid at tick `place` of
+    the bar, with the `notes` that sound; `again` counts the repeats within a step."""
+
+    lane: int
+    place: int
+    notes: tuple[int, ...] = ()
+    again: int = 0
+
+
 Bar = frozenset[Token]
 Habit = tuple[Hashable, ...]
 """Something that sections have more or less of: a lane that hits at a place, a note of a lane."""
@@ -182,13 +192,16 @@ def bars_of(score: Score, events: Iterable[Event], bars: int) -> list[Bar]:
             continue
         if event.kind == "hit":
             sung = tuple(notes[p] for p in with_hits.get(event.lane, ()) if p in notes)
-            found[bar].add((event.lane, place, sung))
+            token = Token(event.lane, place, sung)
+            while token in found[bar]:
+                token = token._replace(again=token.again + 1)
+            found[bar].add(token)
         elif event.kind == "pitch":
             note = round(event.value)
             if note != notes.get(event.lane):
                 notes[event.lane] = note
                 if event.lane not in followed:
-                    found[bar].add((event.lane, place, (note,)))
+                    found[bar].add(Token(event.lane, place, (note,)))
     return [frozenset(bar) for bar in found]
 
 
@@ -206,7 +219,7 @@ def _followers(score: Score) -> dict[int, list[int]]:
 
 def only(bars: Sequence[Bar], places: set[int]) -> list[Bar]:
     """The same bars with some lanes (by position) alone."""
-    return [frozenset(token for token in bar if token[0] in places) for bar in bars]
+    return [frozenset(token for token in bar if token.lane in places) for bar in bars]
 
 
 def part(name: str, bars: Sequence[Bar]) -> Part:
@@ -245,9 +258,9 @@ def _passages(score: Score, course: Course, bars: Sequence[Bar]) -> Iterable[Pas
         own = bars[first:last]
         here = _habits(own)
         tokens = [token for bar in own for token in bar]
-        notes = [note for token in tokens for note in token[2]]
-        steps = {(number, place // step) for number, bar in enumerate(own) for _, place, _ in bar}
-        names = dict.fromkeys(sorted({token[0] for token in tokens}))
+        notes = [note for token in tokens for note in token.notes]
+        steps = {(number, token.place // step) for number, bar in enumerate(own) for token in bar}
+        names = dict.fromkeys(sorted({token.lane for token in tokens}))
         yield Passage(
             name,
             first,
@@ -286,10 +299,10 @@ def _habits(bars: Sequence[Bar]) -> Counter[Habit]:
     """How often, in a bar, each lane hits at each place, and each note sounds."""
     found: Counter[Habit] = Counter()
     for bar in bars:
-        for lane, place, notes in bar:
-            found[lane, "at", place] += 1
-            for note in notes:
-                found[lane, "note", note] += 1
+        for token in bar:
+            found[token.lane, "at", token.place, token.again] += 1
+            for note in token.notes:
+                found[token.lane, "note", note] += 1
     return Counter({key: count / len(bars) for key, count in found.items()})
 
 

@@ -32,8 +32,10 @@ def lines(form: Form) -> Iterator[str]:
         yield f"{one} and {other} hardly differ ({differs:.0%})"
     if form.silent:
         yield f"never sounds: {listed(list(form.silent))}"
-    if not form.alike and not form.silent:
-        yield "every lane sounds, and every section differs from the others"
+    if not form.alike and len(form.passages) > 1:
+        yield "every section differs from the others"
+    if not form.silent:
+        yield "every lane with an output sounds"
 
 
 def _passage(form: Form, passage: Passage) -> tuple[str, ...]:
@@ -143,7 +145,7 @@ def _hits(form: Form, bars: Sequence[Bar], top: float) -> Iterator[str]:
         marks = old if bar in known else new
         tall = TALL * (0.5 if bar in known else 0.9)
         known.add(bar)
-        for place in sorted({place for _, place, _ in bar}):
+        for place in sorted({token.place for token in bar}):
             x = _x(form, number + place / length)
             marks.append(f"M{svg.number(x)} {svg.number(base)}v-{svg.number(tall)}")
     for marks, ink, kind in ((old, PALE, "again"), (new, INK, "new")):
@@ -166,11 +168,11 @@ def _notes(form: Form, top: float) -> Iterator[str]:
     """Each note that sounds as a dot, between the lowest and the highest of the set."""
     length = form.spec.bar_ticks
     dots = [
-        (number + place / length, note)
+        (number + token.place / length, note)
         for bars in form.by_lane.values()
         for number, bar in enumerate(bars)
-        for _, place, notes in sorted(bar)
-        for note in notes
+        for token in sorted(bar)
+        for note in token.notes
     ]
     if not dots:
         return

@@ -19,11 +19,11 @@ from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set, parse_set
 from bridge.paper import csv_rows
 from bridge.paper.course import of_order
-from bridge.paper.form import Bar, Form, Habit, Stretch, again, difference, form_of
+from bridge.paper.form import Bar, Form, Habit, Stretch, Token, again, difference, form_of
 from bridge.paper.form_chart import draw, stretch_words
 
 DEMO = Path(bridge.__file__).parent / "demo"
-A, B, C = (frozenset({(0, place, ())}) for place in (0, 240, 480))
+A, B, C = (frozenset({Token(0, place)}) for place in (0, 240, 480))
 SILENCE: Bar = frozenset()
 
 TIDES = """
@@ -113,14 +113,14 @@ def test_a_hit_played_early_belongs_to_its_own_bar(rig: Rig) -> None:
     ]
 
 
-@pytest.mark.parametrize("name", ["set", "ideas/sections"])
+@pytest.mark.parametrize("name", ["set", "ideas/sections", "ideas/repeats", "ideas/seven"])
 def test_hits_are_those_of_the_rendered_table(rig: Rig, name: str) -> None:
     spec = load_set(DEMO / f"{name}.yaml", rig).spec
     form = form_of(spec, rig)
-    course = of_order(form.spec)
+    course = of_order(form.spec) if form.spec.order else None
     rows = csv.DictReader(io.StringIO(csv_rows.text(form.spec, rig, form.bars, course=course)))
     count = sum(row["kind"] == "hit" for row in rows)
-    assert round(sum(p.hits_a_bar * p.bars for p in form.passages)) == count > 100
+    assert round(sum(p.hits_a_bar * p.bars for p in form.passages)) == count > 90
 
 
 def test_the_difference_is_the_weighted_jaccard_distance() -> None:
