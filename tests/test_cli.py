@@ -43,7 +43,7 @@ def test_check_of_the_demo_is_good() -> None:
     result = run("check", RIG, SET)
     assert result.exit_code == 0
     assert f"{RIG}: good. Quay rack: 1 interface, 12 outputs" in result.stdout
-    assert f"{SET}: good. Low tide: 12 lanes (2 derived), 4 macros, 3 sections" in result.stdout
+    assert f"{SET}: good. Low tide: 14 lanes (3 derived), 4 macros, 7 sections" in result.stdout
     assert "main.gate-1" in result.stdout
     assert "kick voice, trigger input" in result.stdout
     assert result.stderr == ""
@@ -221,7 +221,8 @@ def test_render_says_what_is_wrong_with_what_is_asked_for(
 
 
 def test_render_of_an_order_that_is_not_there(tmp_path: Path) -> None:
-    result = run("render", RIG, SET, "--order", "--out", str(tmp_path / "x.csv"))
+    without = str(DEMO / "ideas" / "steps.yaml")
+    result = run("render", RIG, without, "--order", "--out", str(tmp_path / "x.csv"))
     assert (result.exit_code, list(tmp_path.iterdir())) == (2, [])
     assert "the set has no running order" in result.stderr
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import pytest
@@ -22,6 +22,7 @@ from bridge.music.render import Renderer, events_between
 from bridge.music.scale import note_name
 from bridge.music.score import Score, compile_score
 from bridge.paper import midi_import, smf
+from bridge.paper.form import Form, form_of
 from bridge.supervisor import supervise
 
 DEMO = Path(bridge.__file__).parent / "demo"
@@ -56,11 +57,116 @@ def test_the_demo_is_a_whole_set(rig: Rig) -> None:
     assert len(spec.lanes) >= 8
     assert sum(lane.kind == "logic" for lane in spec.lanes) >= 2
     assert any(lane.kind == "notes" and isinstance(lane.advance, str) for lane in spec.lanes)
-    assert any(lane.kind == "levels" and not isinstance(lane.advance, str) for lane in spec.lanes)
+    loose = [lane for lane in spec.lanes if not lane.hits and not isinstance(lane.advance, str)]
+    assert loose, "modulation that runs loose from the hits"
     assert len(spec.macros) == 4
-    assert len(spec.sections) == 3
+    assert len(spec.sections) == 7
     lanes = by_lane(score, events_between(score, 0, 4 * BAR))
-    assert all(lanes[lane.name] for lane in spec.lanes), "a lane of the demo is silent"
+    assert all(lanes[lane.name] for lane in spec.lanes if lane.out), "a lane of the demo is silent"
+
+
+# --- five minutes that go somewhere --------------------------------------------------------------
+
+WRITTEN = ("euclid", "steps", "every", "notes", "levels")  # sources that somebody wrote out
+
+
+@pytest.fixture(scope="module")
+def low_tide(rig: Rig) -> Form:
+    return form_of(load_set(DEMO / "set.yaml", rig).spec, rig)
+
+
+def test_five_minutes_come_from_eight_written_patterns(low_tide: Form) -> None:
+    assert sum(lane.kind in WRITTEN for lane in low_tide.spec.lanes) <= 8
+    assert len(low_tide.passages) >= 5
+    assert 270 <= low_tide.seconds <= 330
+
+
+@pytest.mark.parametrize("path", [DEMO / "set.yaml", DEMO / "ideas/seven.yaml"])
+def test_a_whole_set_keeps_changing(rig: Rig, path: Path) -> None:
+    form = form_of(load_set(path, rig).spec, rig)
+    (drums,) = form.groups
+    assert form.whole.share >= 0.8
+    assert drums.share >= 0.6
+    assert form.silent == ()
+    assert form.alike == ()
+
+
+def test_sections_differ_plainly_in_density_and_register(low_tide: Form) -> None:
+    """Each entry has half as many hits again as the one before, or fewer by a third, or its middle
+    note is half an octave away; over the whole set both go far."""
+    for one, other in pairwise(low_tide.passages):
+        denser = max(one.hits_a_bar, other.hits_a_bar) / min(one.hits_a_bar, other.hits_a_bar)
+        assert one.register
+        assert other.register
+        assert denser >= 1.5 or abs(one.register[1] - other.register[1]) >= 6, other.section
+        assert (other.differs or 0.0) > 0.4, other.section
+    counts = [passage.hits_a_bar for passage in low_tide.passages]
+    middles = [passage.register[1] for passage in low_tide.passages if passage.register]
+    assert max(counts) > 8 * min(counts)
+    assert max(middles) - min(middles) >= 24
+
+
+def test_nothing_drones(low_tide: Form) -> None:
+    """No lane plays one and the same bar for more than eight bars running."""
+    for name, bars in low_tide.by_lane.items():
+        longest = max(len(list(run)) for bar, run in groupby(bars) if bar)
+        assert longest <= 8, name
+
+
+@pytest.mark.parametrize(
+    ("written", "instead", "follow"),
+    [
+        ("kick:   {euclid: {hits: 4", "kick:   {euclid: {hits: 3", {"hat", "spray"}),
+        ("rim:    {euclid: {hits: 5", "rim:    {euclid: {hits: 7", {"spray", "clap"}),
+        ('"x.X. x.xx x.X. xx.x"', '"xxX. x... X.X. xx.."', {"spray", "clap"}),
+    ],
+)
+def test_derived_lanes_change_when_their_sources_do(
+    rig: Rig, written: str, instead: str, follow: set[str]
+) -> None:
+    text = (DEMO / "set.yaml").read_text(encoding="utf-8")
+    assert text.count(written) == 1
+    before, after = (
+        compile_score(parse_set(one, rig=rig).spec, rig.ranges)
+        for one in (text, text.replace(written, instead))
+    )
+    one, other = (by_lane(s, events_between(s, 0, 8 * BAR)) for s in (before, after))
+    for name in follow:
+        assert grid_steps(one[name]) != grid_steps(other[name]), name
+
+
+@pytest.mark.parametrize("macro", ["brightness", "undertow", "scatter", "drizzle"])
+def test_every_macro_moves_something_one_hears(rig: Rig, macro: str) -> None:
+    """From one end to the other, with all lanes in: a volt more at an output, or hits that come,
+    go, or change their level by a tenth, on a fifth of the hits of a lane."""
+    score = score_of(rig, DEMO / "set.yaml")
+    move: dict[str, object] = {"do": "macro", "macro": macro}
+    down, up = (played(score, 8, {**move, "value": value}) for value in (0.0, 1.0))
+    moved = False
+    for lane in score.lanes:
+        low, high = down[lane.name], up[lane.name]
+        if lane.hits:
+            one = Counter((e.tick, round(e.value, 1)) for e in low)
+            other = Counter((e.tick, round(e.value, 1)) for e in high)
+            changed = (one - other).total() + (other - one).total()
+            moved = moved or changed >= 0.2 * max(len(low), len(high))
+        elif low and low[0].kind == "level":
+            means = [sum(e.value for e in events) / len(events) for events in (low, high)]
+            moved = moved or means[1] - means[0] >= 1.0
+    assert moved
+
+
+def test_three_and_five_meet_where_two_bars_of_seven_eighths_begin(rig: Rig) -> None:
+    """Seven quarters are 6720 ticks; thirds and fifths of them have only their beginning in
+    common, for 3 and 5 have no common divisor."""
+    score = score_of(rig, DEMO / "ideas/seven.yaml")
+    lanes = by_lane(score, events_between(score, 0, 4 * 6720))
+    three, five = ({e.grid for e in lanes[name]} for name in ("three", "five"))
+    assert sorted(three & five) == [0, 6720, 13440, 20160]
+    assert (len(three), len(five)) == (4 * 3, 4 * 5)
+
+
+# --- single ideas --------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("path", IDEAS, ids=lambda p: p.stem)

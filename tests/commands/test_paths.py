@@ -37,6 +37,7 @@ GOOD = {
     "profile check": "FOLDER/mine.yaml",
     "profile list": "--beside FOLDER",
     "profile new": "--folder FOLDER",
+    "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "render": "FOLDER/rig.yaml FOLDER/set.yaml --bars 1 --out FOLDER/new.mid",
     "scope": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "sheet": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.html",

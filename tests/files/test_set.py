@@ -100,7 +100,7 @@ def test_the_demo_is_good() -> None:
     assert len(kinds) >= 8
     assert kinds.count("logic") >= 2
     assert "notes" in kinds
-    assert "levels" in kinds
+    assert "shape" in kinds
     assert len(document.spec.macros) >= 4
     assert len(document.spec.sections) >= 3
     assert document.warnings == ()
