@@ -101,6 +101,8 @@ def _usual(gaps: Sequence[int]) -> list[int]:
     for first in range(_LATE_MOST):  # a stamp before the first gap may have been late
         if first < len(gaps) and gaps[first] < usual - _APART_NS[0]:
             at = first + 1
+    if gaps[0] <= _APART_NS[0]:  # perhaps the end of a bunch, and what is left of one gap
+        at = max(at, 1 + next(n for n, gap in enumerate(gaps) if gap > _APART_NS[0]))
     while at < len(gaps):
         gap = gaps[at]
         late = _late_for(gaps[at : at + _LATE_MOST], usual)
@@ -178,7 +180,13 @@ def _of_one(heaps: list[list[int]], main: list[int]) -> float:
     others = [gap for heap in heaps if heap is not main for gap in heap]
     for block in reversed(_KNOWN):
         times = round(usual / block.ns)
-        if not others or block.ns < _SINGLE_NS or abs(usual - times * block.ns) > _CLOSE_NS:
+        # All at once but for a few: the end of a long bunch, and no clock.
+        if (
+            not others
+            or not times
+            or block.ns < _SINGLE_NS
+            or abs(usual - times * block.ns) > _CLOSE_NS
+        ):
             continue
         steps = [round(gap / block.ns) - times for gap in others]
         if set(steps) in ({1}, {-1}) and not misfits(others, block.ns):

@@ -3,15 +3,15 @@
 A clock waits for the edge of its block: its stamp is late by anything from nothing to one block,
 and never by more unless the sender stood still. So each stamp says two hard things: the clock fell
 before it, and not more than one block before it. The lines that satisfy all stamps of a window
-form a small polygon, and everything that can be known is in it. The flattest and the steepest of
-them cross between an upper hull and a lower hull; their mean is in the middle of what is possible
-at the newest clock. That is the line taken: never further than half a block from the truth, and
-with a usual tempo within a fraction of a millisecond after a few seconds. Half a block, by which
-stamps are late on average, is taken out by it.
+form a small polygon, and everything that can be known is in it. The line taken is the one furthest
+from all that is impossible, in the middle of the widest strip between an upper and a lower hull
+(the line of least greatest error); where a whole tempo is nearly as likely, that one. With most
+tempos it is within a fraction of a millisecond after a few seconds. Half a block, by which stamps
+are late on average, is taken out by it.
 
-Where the period is nearly a whole number of blocks all stamps of a window are equally late, by an
-amount that nobody can know before their slow beat has gone round. The middle is the best guess
-then, too.
+Where the period is nearly a whole number of blocks, or a simple fraction of one, stamps fall on
+few places in their blocks, and the phase between these cannot be known before their slow beat has
+gone round. Until then the line is never further than half a block from anything possible.
 
 When no line satisfies a new stamp, the tempo has changed:
 
@@ -26,8 +26,11 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from bridge.clock.envelope import Envelope, Line, Point, push
+from bridge.clock.reading import bpm_of
+from bridge.clock.tempo import clock_ns
 
 MOST = 1024
 """Stamps in the window."""
@@ -44,7 +47,29 @@ _MISFIT = 1.5
 _BEYOND_NS = 1_000_000
 _SINCE = 6  # blocks
 _RANGE = 8
+_WHOLE_BPM = 0.5  # the tempo is known this closely: one whole number at most is possible
+_LIKELY = 0.5  # of the widest room: less room makes a whole tempo unlikely, too
 _GUESS_NS = 20_000_000
+
+
+class _Room(NamedTuple):
+    """The room between a point of the roof and one of the floor (which is upside down)."""
+
+    above: Point
+    below: Point
+
+    @property
+    def base(self) -> int:
+        return self.above[1] + self.below[1]
+
+    @property
+    def grows(self) -> int:
+        """In ns for each ns of period."""
+        return self.below[0] - self.above[0]
+
+    def at(self, slope: float) -> float:
+        """In ns, for lines of this period."""
+        return self.base + self.grows * slope
 
 
 class Hulls:
@@ -67,6 +92,45 @@ class Hulls:
         flat = self._touching(low, flattest=True)
         steep = self._touching(high, flattest=False) if flat else None
         return (flat, steep) if flat and steep and flat.period <= steep.period else None
+
+    def middle(self, low: float, high: float) -> Line | None:
+        """The line in the middle of the widest strip that fits between the hulls: the one furthest
+        from all that is impossible. Its period lies between those of the two extremes; None while
+        one hull is empty."""
+        if not self.floor:
+            return None
+        rising, falling = self._room(low), self._room(high)
+        slope = (low + high) / 2
+        for _ in range(20):
+            if rising.grows <= falling.grows:
+                break
+            slope = (falling.base - rising.base) / (rising.grows - falling.grows)
+            slope = min(max(slope, low), high)
+            room = self._room(slope)
+            if room.at(slope) >= rising.at(slope) - 1:
+                break
+            if room.grows > 0:
+                rising = room
+            else:
+                falling = room
+        return self.along(slope)
+
+    def along(self, slope: float) -> Line:
+        """The line of this period in the middle of its room. There must be a floor."""
+        room = self._room(slope)
+        x, y = room.above
+        u, v = room.below
+        return Line(x, (y - v + (x - u) * slope) / 2, slope)
+
+    def room(self, slope: float) -> float:
+        """How far the lines of this period can be moved, in ns. There must be a floor."""
+        return self._room(slope).at(slope)
+
+    def _room(self, slope: float) -> _Room:
+        """How much room lines of this slope have, and how that grows with the slope."""
+        above = min(self.roof, key=lambda point: point[1] - slope * point[0])
+        below = min(self.floor, key=lambda point: point[1] + slope * point[0])
+        return _Room(above, below)
 
     def _touching(self, slope: float, *, flattest: bool) -> Line | None:
         """From too flat (or too steep) to the first slope with room. The room is a concave function
@@ -98,6 +162,7 @@ class Strip:
         self.points: deque[tuple[int, int, bool]] = deque()  # and whether it was in time
         self._hulls = Hulls()
         self._flat = self._steep = self.line
+        self._centre = self.line
         self._hint = 0.0
         self._late_blocks = 0
         self._stood = False  # before the newest block
@@ -198,7 +263,25 @@ class Strip:
         if found is None:
             self._cut()
         else:
-            self._flat, self._steep = found
+            self._bound(*found)
+
+    def _bound(self, flat: Line, steep: Line) -> None:
+        """These are the extremes now. In between, a whole tempo is likelier than any other."""
+        self._flat, self._steep = flat, steep
+        low, high = flat.period, steep.period
+        index = self.points[-1][0]
+        mean = Line(index, (flat.at(index) + steep.at(index)) / 2, (low + high) / 2)
+        self._centre = self._hulls.middle(low, high) or mean
+        self.sure = high - low < _YOUNG * mean.period
+        if not self._hulls.floor:
+            return
+        whole = clock_ns(max(1, round(bpm_of(self._centre.period))))
+        if self._hint and not self.sure:
+            self._centre = self._hulls.along(min(max(self._hint, low), high))
+        elif low <= whole <= high and bpm_of(low) - bpm_of(high) < _WHOLE_BPM:
+            room = self._hulls.room(self._centre.period)
+            if self._hulls.room(whole) > _LIKELY * room:
+                self._centre = self._hulls.along(whole)
 
     def _cut(self) -> None:
         """Keeps the longest end of the window that one line satisfies."""
@@ -222,18 +305,17 @@ class Strip:
         if found is None:
             index, ns, _ = self.points[-1]
             found = Line(index, ns, low), Line(index, ns - self.width, high)
-        self._flat, self._steep = found
+        self._bound(*found)
 
     def _middle(self) -> Line:
-        """The mean of the flattest and the steepest line, or with the tempo before, while that is
-        possible and the stamps say little."""
-        flat, steep = self._flat, self._steep
+        """The centre of what is possible, at the next clock: at most half a block from anything
+        else that is."""
         index = self.points[-1][0] + 1
-        period = (flat.period + steep.period) / 2
-        self.sure = steep.period - flat.period < _YOUNG * period
-        if self._hint and not self.sure:
-            period = min(max(self._hint, flat.period), steep.period)
-        return Line(index, (flat.at(index) + steep.at(index)) / 2, period)
+        early, late = sorted((self._flat.at(index), self._steep.at(index)))
+        room = max(0.0, (self.width - (late - early)) / 2)
+        middle = (early + late) / 2
+        ns = min(max(self._centre.at(index), middle - room), middle + room)
+        return Line(index, ns, self._centre.period)
 
     def _move(self) -> None:
         """The played line goes towards the middle."""

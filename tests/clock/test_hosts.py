@@ -1,8 +1,9 @@
 """Clocks as computers send them: in audio blocks, after stalls, through changes of tempo, merged.
 
 The stamps come from `support.hosts`, which knows only how an audio callback hands out its clocks.
-Goals: the count exact; no wrong tempo (0.5 %); after 4 s within 1 ms of the true time for blocks
-up to 1024 frames and 2 ms at 2048, for 9 of 10 tempos; never further than a block, never a jump.
+Goals: the count exact; no wrong tempo (0.5 %); after 4 s within 1 ms of a constant for blocks
+up to 1024 frames and 2 ms at 2048, for 9 of 10 tempos; never further than half a block once the
+block is known, never a jump.
 Each message names the seeds that fail.
 """
 
@@ -35,10 +36,12 @@ class Run:
     def __init__(self, times: Sequence[float], arrivals: Sequence[int]) -> None:
         self.follower = follower = Follower()
         self.errors: list[float] = []
-        self.locked_wrong = 0
         self.steps = 0
+        self.block_known = 0  # at this clock
         for index, ns in enumerate(arrivals, 1):
             self.steps += follower.pulse(ns)
+            if follower.block_ms and not self.block_known:
+                self.block_known = index
             if index < len(times) and follower.period_ns:
                 due = follower.time_of_clock(follower.index + 1)
                 self.errors.append((due - times[index]) / MS)
@@ -59,10 +62,13 @@ def tempos(seed: int, count: int) -> list[float]:
 @pytest.mark.slow
 @in_all_blocks
 def test_a_clock_in_blocks_is_followed_at_its_tempo_and_phase(frames: int, rate: int) -> None:
+    """After 4 s within 1 ms of a constant, 2 ms at 2048 frames, for 9 of 10 tempos; for most of
+    them that constant is nothing. The others go slowly through the blocks: their period is nearly
+    a simple fraction of one, and until the slow beat has gone round the phase cannot be known."""
     block = block_ns(frames, rate)
-    near = 0
-    far = []
-    every = tempos(frames + rate, 20)
+    limit = 2 if frames == 2048 else 1
+    every = tempos(frames + rate, 40)
+    steady_ones = in_phase = 0
     for seed, bpm in enumerate(every):
         clocks = int(12 * bpm * 24 / 60)
         times = steady(bpm, clocks)
@@ -70,25 +76,30 @@ def test_a_clock_in_blocks_is_followed_at_its_tempo_and_phase(frames: int, rate:
         what = f"{bpm:.2f} bpm, seed {seed}"
         assert run.follower.index == run.steps == clocks, what
         assert run.follower.bpm == pytest.approx(bpm, rel=0.005), what
-        settled = run.after(int(4 * bpm * 24 / 60))
-        # Before the slow beat has gone round, the lateness may be anything up to a block.
+        settled = run.after(int(4 * bpm * 24 / 60))[:-1]
         assert max(map(abs, settled)) < block / MS + 0.5, what
-        moves = [abs(b - a) for a, b in pairwise(settled[:-1])]
+        moves = [abs(b - a) for a, b in pairwise(settled)]
         assert max(moves) < max(1.7, period(bpm) / 16 / MS + 0.3), what
-        limit = 2 if frames == 2048 else 1
-        good = max(map(abs, settled[:-1])) < limit
-        near += good
-        if not good and widest_gap(times, block, bpm) < limit * MS:
-            far.append(what)
-    assert near >= 0.7 * len(every), f"{near} of {len(every)}"
-    assert len(far) <= 0.1 * len(every), far
+        if run.block_known:
+            known = run.after(run.block_known + 48)[:-1]
+            assert max(map(abs, known), default=0) < block / 2 / MS + 0.5, what
+        steady_ones += (max(settled) - min(settled)) / 2 < limit
+        in_phase += max(map(abs, settled)) < limit
+    assert steady_ones >= 0.9 * len(every), f"{steady_ones} of {len(every)} are steady"
+    assert in_phase >= 0.8 * len(every), f"{in_phase} of {len(every)} are in phase"
 
 
-def widest_gap(times: Sequence[float], block: float, bpm: float) -> float:
-    """How far apart the latenesses of the first 4 s lie at most, in ns: so far nobody can tell the
-    phase by them. Where the period is nearly a simple fraction of the block it is wide for long."""
-    late = sorted(-t % block for t in times[: int(4 * bpm * 24 / 60)])
-    return max(b - a for a, b in pairwise([*late, late[0] + block]))
+@in_some_blocks
+def test_a_whole_tempo_is_known_sooner_than_any_other(frames: int, rate: int) -> None:
+    """Most music has one. 19 of 20 are steady after 4 s, whatever the blocks."""
+    limit = 2 if frames == 2048 else 1
+    near = 0
+    every = random.Random(frames).sample(range(40, 301), 40)
+    for seed, bpm in enumerate(every):
+        times = steady(bpm, int(8 * bpm * 24 / 60))
+        settled = Run(times, host(times, length(frames, rate), seed)).after(int(1.6 * bpm))[:-1]
+        near += (max(settled) - min(settled)) / 2 < limit
+    assert near >= 0.95 * len(every), near
 
 
 @in_some_blocks
@@ -140,8 +151,7 @@ def stalls_of(rng: random.Random, begin: float, *, rough_start: bool) -> list[St
 def test_a_host_that_stands_still_and_sends_what_it_owes(
     frames: int, rate: int, rough_start: bool
 ) -> None:
-    """The count is exact; two beats after the last stall the phase is within 3 ms, but for the few
-    tempos that go slowly through the blocks."""
+    """The count is exact; two beats after the last stall the phase is within 3 ms."""
     wrong, far = [], []
     seeds = range(16)
     for seed in seeds:
@@ -158,7 +168,7 @@ def test_a_host_that_stands_still_and_sends_what_it_owes(
         if off > 3:
             far.append((seed, round(bpm, 1), round(off, 1)))
     assert not wrong, f"count wrong (seed, clocks): {wrong}"
-    assert len(far) <= 0.15 * len(seeds), f"phase far (seed, bpm, ms): {far}"
+    assert not far, f"phase far (seed, bpm, ms): {far}"
 
 
 @in_some_blocks
