@@ -29,6 +29,11 @@ _MINUTE_NS = 60_000_000_000
 _NUDGE_MOST = 0.5  # of its span: a nudge may slow to half speed or hurry to double, not stand
 
 
+def clock_ns(bpm: float) -> float:
+    """Length of one MIDI clock in ns at `bpm`: 20 833 333.3 at 120."""
+    return _MINUTE_NS / (bpm * CLOCKS_PER_QUARTER)
+
+
 def check_bpm(bpm: float) -> float:
     """`bpm` as a float, if it is a number from 20 to 400; CommandError otherwise."""
     if isinstance(bpm, bool) or not isinstance(bpm, (int, float)) or not math.isfinite(bpm):
