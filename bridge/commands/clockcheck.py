@@ -39,7 +39,8 @@ def command(context: click.Context, rig: Path, seconds: float, source: str | Non
     """Listens to the clock that RIG follows: tempo, jitter, missing and doubled pulses."""
     from bridge.errors import BridgeError
     from bridge.files.rig import load_rig
-    from bridge.paper.clockcheck import check, text
+    from bridge.paper.clockcheck import check
+    from bridge.paper.clocktext import text
     from bridge.ports import open_input
 
     name = source or load_rig(rig).clock.follow
