@@ -222,6 +222,12 @@ class Blocks:
         self._even = 0
         self._turned = False
 
+    @property
+    def known(self) -> Block | None:
+        """The block size of sound hardware that this is; None for no blocks or an odd length,
+        which may as well be the beat of two clocks."""
+        return nearest(self.length) if self.length else None
+
     def take(self, ns: int) -> bool:
         """Takes one stamp; True when `length` is another one now."""
         gap, self._last = ns - self._last, ns
@@ -229,8 +235,8 @@ class Blocks:
             return False
         odd = bool(self._gaps) and abs(gap - self._gaps[-1]) > _APART_NS[0]
         self._gaps.append(gap)
-        # The first odd gap after many even ones, and the one after it, may settle it.
-        at_once = not self.length and ((odd and self._even >= _EVEN) or self._turned)
+        # The first odd gap after many even ones may settle it, if the next one is usual again.
+        at_once = not self.length and self._turned
         self._turned = odd and self._even >= _EVEN
         self._even = 0 if odd else self._even + 1
         self._since += 1

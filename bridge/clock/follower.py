@@ -19,7 +19,7 @@ them are late at times: each stamp is the next clock, however odd its time. A ho
 sends all it owes in a bunch, and the last of the bunch is in time again. There are two exceptions:
 
 - *a gap*: after a silence the clocks come at their usual pace, and no bunch makes the silence good.
-  Only then were clocks lost (a cable out), as many as the line says. It takes four clocks to tell;
+  Only then were clocks lost (a cable out), as many as the line says. It takes two clocks to tell;
   until then the line runs on alone;
 - *two clocks on one input*: see `merged`. The line that was good before is kept, and of all stamps
   only those near its clocks count, until one clock is left.
@@ -60,6 +60,7 @@ _BUNCH = 1.5  # periods that were made good at once
 _BACK_NS = 500_000_000  # after this a silence is no more made good
 _EVEN_HELD = 5
 _EVEN_GAPS = 1.3
+_ROOM = 3  # usual latenesses
 _UNLIKE = 0.12  # of the period: another tempo
 
 
@@ -82,6 +83,7 @@ class Follower:
         self.extra_clocks = 0
         self._track = Track()
         self._strip: Strip | None = None
+        self._strip_from = 0  # the clock at which the blocks were known
         self._blocks = Blocks()
         self._merged = Merged()
         self._reading = Reading()
@@ -128,9 +130,13 @@ class Follower:
 
     @property
     def two(self) -> tuple[float, float] | None:
-        """The tempos in bpm of the two clocks that come in on this input; None for one clock."""
+        """The tempos in bpm of the two clocks that come in on this input, the slower one
+        first; None for one clock."""
         rows = self._merged.rows
-        return (rows[0].bpm, rows[1].bpm) if rows else None
+        if rows is None:
+            return None
+        low, high = sorted(row.bpm for row in rows)
+        return low, high
 
     def time_of_clock(self, index: float) -> int:
         """When clock `index` falls, in ns. ValueError while no tempo is known."""
@@ -144,8 +150,8 @@ class Follower:
         return Anchor((self.index - origin) * TICKS_PER_CLOCK, ns, self.bpm)
 
     def state(self, now_ns: int) -> ClockState:
-        """``waiting`` until the tempo is sure, ``locked``, ``free`` after three expected intervals
-        without a clock, ``lost`` after half a minute without."""
+        """``waiting`` until the tempo is sure and while it is in doubt, ``locked``, ``free`` after
+        three expected intervals without a clock, ``lost`` after half a minute without."""
         if not self._line.period:
             return "waiting"
         silent = now_ns - self._last_ns
@@ -155,7 +161,15 @@ class Follower:
             return "waiting"  # too quick to be believed
         if self._held or silent > self._patience():
             return "free"
-        return "locked" if self._locked else "waiting"
+        if not self._locked or self._in_doubt():
+            return "waiting"
+        return "locked"
+
+    def _in_doubt(self) -> bool:
+        """Whether this may be two clocks that are not told apart yet, or blocks not known yet."""
+        if self._strip:
+            return not self._blocks.known and self.index - self._strip_from < _SURELY
+        return self._merged.in_doubt(_ROOM * self._track.spread.quantile(0.5))
 
     # --- one pulse -----------------------------------------------------------------------------
 
@@ -225,7 +239,7 @@ class Follower:
             self._restart([(self.index, ns)], self._line.period)
 
     def _next(self, ns: int, silent: int) -> None:
-        if not self._strip and self._heard_two(ns):
+        if not self._blocks.known and self._heard_two(ns):
             return
         if self._blocks.take(ns):
             self._settle_held()
@@ -291,6 +305,7 @@ class Follower:
             self._strip = None
             self._track.restart(points[-_FIRM:], line.period)
             return
+        self._strip_from = self.index
         self._strip = Strip(self._blocks.length + _BLOCK_JITTER_NS)
         self._strip.refill(points, line if locked else None)
         if not locked:
@@ -324,6 +339,9 @@ class Follower:
         """Keeps to the line that was good before the second clock came; where there was none, to
         the clock that was heard first."""
         self._held.clear()
+        if self._strip:  # what looked like blocks was the beat of the two
+            self._strip = None
+            self._blocks = Blocks()
         if not first:
             good = self._line
         elif self._good:

@@ -31,6 +31,9 @@ _EVERY = 16
 _ODD = 0.2  # of the usual gap
 _UNEVEN = 0.25  # of the gaps are odd: it is worth a look
 _LATELY = 8  # stamps
+_DOUBT_GAPS = 12
+_DOUBT_NEAR = 0.2  # of the usual gap
+_DOUBT = 4  # odd ones
 _ALONE = 48  # stamps of one even row before it is one clock again
 
 
@@ -118,6 +121,31 @@ def _row(stamps: Sequence[int], start: int, period: float) -> list[int] | None:
     return row if len(row) >= _FEWEST else None
 
 
+def uneven(stamps: Sequence[int], room: float) -> bool:
+    """Whether the newest of these stamps are too uneven to be one clock, so far. `room` in ns is
+    how much its gaps may differ anyway. A bunch after a pause, or a single late stamp, is usual."""
+    gaps = [b - a for a, b in pairwise(stamps[-1 - _DOUBT_GAPS :])]
+    if len(gaps) < _DOUBT_GAPS:
+        return False
+    usual = sorted(gaps)[len(gaps) // 2]
+    room = max(room, _DOUBT_NEAR * usual)
+    odd = at = 0
+    while at < len(gaps):
+        gap, then = gaps[at], gaps[at + 1] if at + 1 < len(gaps) else 0
+        bunch = gap > usual + room and then < _NEAR_NS
+        late = gap > usual + room and abs(gap + then - 2 * usual) <= room
+        if bunch:
+            while at + 1 < len(gaps) and gaps[at + 1] < _NEAR_NS:
+                at += 1
+            at += 1  # what is left of one gap
+        elif late:
+            at += 1
+        elif abs(gap - usual) > room:
+            odd += 1
+        at += 1
+    return odd >= _DOUBT
+
+
 class Merged:
     """Watches a stream. `rows` are the two clocks while there are two, else None."""
 
@@ -160,6 +188,15 @@ class Merged:
         self.fresh = True
         self.rows = rows
         return new
+
+    def in_doubt(self, room: float) -> bool:
+        """Whether the newest stamps may be of two clocks, or those a moment ago; `room` as for
+        `uneven`."""
+        if self.rows:
+            return False
+        stamps = list(self._stamps)
+        half = _DOUBT_GAPS // 2
+        return any(uneven(stamps[: len(stamps) - back], room) for back in (0, half, 2 * half))
 
     def _is_even(self) -> bool:
         stamps = list(self._stamps)[-2 * _EVERY :]

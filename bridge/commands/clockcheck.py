@@ -41,7 +41,8 @@ def wait(seconds: float) -> None:
 def command(context: click.Context, rig: Path, seconds: float, source: str | None) -> None:
     from bridge.errors import BridgeError
     from bridge.files.rig import load_rig
-    from bridge.paper.clockcheck import check, text
+    from bridge.paper.clockcheck import check
+    from bridge.paper.clocktext import text
     from bridge.ports import open_input
 
     name = source or load_rig(rig).clock.follow

@@ -1,7 +1,6 @@
 """A clock, judged: from the stamps of some seconds to a report a person can act on.
 
     report = check(stamps)        # stamps: arrival of each F8 in ns, in order
-    print(text(report))
 
 Lateness is measured as the follower sees it: against the line along the early edge of each bar,
 so a tempo that moves is not taken for jitter. What became of single pulses is told by `pulses`.
@@ -13,7 +12,6 @@ note in an even row is noticed (Friberg and Sundberg 1995, J. Acoust. Soc. Am. 9
 from __future__ import annotations
 
 import statistics
-import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -42,8 +40,6 @@ _AGREES = 0.003  # of the tempo: pulses by seconds, and what is said
 _BLOCK_JITTER_NS = 200_000
 _FRAME_NS = 1_000_000
 _FRAME_NEAR_NS = 60_000
-_PLOT_MS = 0.02  # less than this is no jitter to draw
-_STEPS = " ▁▂▃▄▅▆▇█"
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,73 +311,3 @@ def _advice(report: ClockReport, frames: bool, moves: bool, twice: bool) -> Iter
         yield why
     if moves:
         yield "The tempo moved while listening. If it should not, look at the sender's tempo track."
-
-
-# --- as text -----------------------------------------------------------------------------------
-
-
-def text(report: ClockReport, width: int = 72) -> str:
-    """The report for a terminal, at most `width` (40 and up) columns wide."""
-    width = max(40, width)
-    lines = textwrap.wrap(report.verdict, width, break_on_hyphens=False)
-    if report.late_ms:
-        lines += [
-            "",
-            f"pulses   {report.pulses} in {report.seconds:.1f} s",
-            f"tempo    {report.bpm:.2f} bpm (bars {report.bpm_low:.2f} to {report.bpm_high:.2f})",
-            f"late by  {report.p50_ms:.2f} ms half of them, {report.p95_ms:.2f} ms 95 of 100,",
-            f"         {report.p99_ms:.2f} ms 99 of 100, {report.worst_ms:.2f} ms at worst",
-            f"missing  {report.missing}, doubled {report.doubled}, bunched {report.bunched}",
-        ]
-    if report.worst_ms >= _PLOT_MS:
-        lines += [
-            "",
-            *histogram(report.late_ms, width),
-            "",
-            f"over time, the latest of each moment (full height {report.worst_ms:.1f} ms)",
-            strip(report.late_ms, width),
-        ]
-    for sentence in report.advice:
-        lines += ["", *textwrap.wrap(sentence, width, break_on_hyphens=False)]
-    return "\n".join(lines)
-
-
-def histogram(late_ms: Sequence[float], width: int = 72, rows: int = 8) -> list[str]:
-    """Bars of how many pulses were how late, in `rows` steps of a round size."""
-    step = _round_step(max(late_ms) / rows)
-    counts = [0] * (int(max(late_ms) / step) + 1)
-    for late in late_ms:
-        counts[int(late / step)] += 1
-    room = width - 24
-    most = max(counts)
-    return [
-        f"{i * step:6.2f} ms  {_bar(count / most * room):<{room}} {count:>6}"
-        for i, count in enumerate(counts)
-    ]
-
-
-def strip(late_ms: Sequence[float], width: int = 72) -> str:
-    """One line of small columns: the largest lateness of each stretch of time."""
-    columns = min(width, len(late_ms))
-    top = max(late_ms) or 1.0
-    edges = [i * len(late_ms) // columns for i in range(columns + 1)]
-    return "".join(
-        _STEPS[max(1, round(max(late_ms[a:b]) / top * (len(_STEPS) - 1)))]
-        for a, b in pairwise(edges)
-    )
-
-
-def _bar(length: float) -> str:
-    """Whole blocks, and a sliver for anything above nothing."""
-    if not length:
-        return ""
-    return "█" * int(length) or "▏"
-
-
-def _round_step(step: float) -> float:
-    """The next of 0.05, 0.1, 0.2, 0.5, 1, 2, 5 ... ms."""
-    size = 0.05
-    while size < step:
-        size *= 2.5 if str(size).strip("0.")[:1] == "2" else 2
-        size = round(size, 6)
-    return size

@@ -25,7 +25,8 @@ from support.clocks import (
 )
 from support.hosts import block_ns, host
 
-from bridge.paper.clockcheck import HEARD_MS, check, histogram, strip, text
+from bridge.paper.clockcheck import HEARD_MS, check
+from bridge.paper.clocktext import histogram, strip, text
 
 
 def test_the_limit_of_what_is_heard_is_the_published_one(reference: Path) -> None:

@@ -3,7 +3,8 @@
 The peer is a JACK client of its own (`support.jack_clock`): it writes each clock at its true frame,
 or, as many hosts do, all clocks of a block at the block's beginning. JACK's MIDI hands both over
 block by block, so the player hears blocks of 64, 256 or 1024 frames at 48 kHz. The receiver stamps
-clocks and hits in JACK frames: hit n must belong to clock 6 n after Start, at a constant distance.
+clocks and hits in JACK frames: hit n must belong to clock 6 n after Start, at a constant distance,
+and after Stop the song position must be the number of clocks that the host sent since Start.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from typing import Any
 import pytest
 from support import jackd
 from support.program import Needs, answers, free_port, state_of
+
+from bridge.clock.tempo import TICKS_PER_CLOCK
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 
@@ -79,7 +82,8 @@ def played(
             time.sleep(10)
             shown = state_of(url)["clock"]
             clock.tell("stop")
-            time.sleep(0.3)
+            jackd.wait_for(lambda: state_of(url)["transport"]["state"] == "stopped", 10, "a stop")
+            shown |= {"tick": state_of(url)["transport"]["tick"]}
             play.send_signal(signal.SIGTERM)
             assert play.wait(20) == 0
         finally:
@@ -100,6 +104,10 @@ def judged(
         for label, frame, data in rows[start:]
         if label == "in" and data[0] & 0xF0 == 0x90 and data[2] > 0
     ]
+    end = next(at for at, row in enumerate(rows) if row[0] == "clock" and row[2] == b"\xfc")
+    sent = sum(row[0] == "clock" and row[2] == b"\xf8" for row in rows[start:end])
+    if shown["tick"] != sent * TICKS_PER_CLOCK:
+        return f"song position {shown['tick']} after {sent} clocks since Start"
     if len(hits) < 60:
         return f"only {len(hits)} hits"
     # True times: the clocks lie on one line, each at most a block off it.
