@@ -164,6 +164,11 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         says = f"takes the value of {source.value} at each hit of {source.by}"
     else:
         says = f"a random walk, {moved}"
+    return "; ".join([says, *_unusual(lane)])
+
+
+def _unusual(lane: model.Lane) -> list[str]:
+    """What of a lane is away from the usual, in words."""
     extra = [
         f"{name.replace('_', ' ')} {value:g}"
         for name, value in lane.settings.items()
@@ -179,4 +184,4 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         extra.append(lane.direction)
     if lane.feel == "grid":
         extra.append("on the grid")
-    return "; ".join([says, *extra])
+    return extra

@@ -7,6 +7,7 @@ swapped in at the next step, beat or bar, and is one undoable step.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from aiohttp import web
@@ -25,7 +26,7 @@ from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
-from bridge.web.http import TEXT_BYTES, Route, client_of
+from bridge.web.http import TEXT_BYTES, Routes, client_of
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
@@ -148,7 +149,9 @@ def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
     ]
 
 
-def edit_routes(book: SetBook, control: Control) -> list[Route]:
+def edit_routes(book: SetBook, control: Control) -> Routes:
+    routes = Routes()
+
     def playing_now() -> Playing:
         if book.playing is None or book.rig is None:
             raise PlayerError("the set has not been read yet")
@@ -163,11 +166,21 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             data=Document.parse(playing.text, playing.path.name).data,
         )
 
+    @routes.add("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.")
     async def get(request: web.Request, query: Any) -> PlainAnswer:
         playing = playing_now()
         with_tag(request, control.edits)
         return await asyncio.to_thread(plain, playing)
 
+    @routes.add(
+        "POST",
+        "/api/set/edits",
+        "editSet",
+        "Changes values of the set's text by path, keeping the rest as it is written.",
+        limit=TEXT_BYTES,
+        errors=(409, 412, 429),
+        conditional=True,
+    )
     async def put(request: web.Request, body: EditBody) -> PlainAnswer:
         playing_now()
         client = client_of(request)
@@ -182,6 +195,16 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             return await asyncio.to_thread(plain, after, also)
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
+
+    @routes.add("GET", "/api/words", "words", "Kinds, settings and scales that a set may use.")
+    async def words(request: web.Request, query: Any) -> WordsAnswer:
+        return _words()
+
+    return Routes([*routes, *_preview_routes(book, control, playing_now)])
+
+
+def _preview_routes(book: SetBook, control: Control, playing_now: Callable[[], Playing]) -> Routes:
+    routes = Routes()
 
     def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
         playing, rig = playing_now(), book.rig
@@ -198,67 +221,37 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         del chart["type"]
         return {"problems": [], "chart": chart}
 
+    @routes.add(
+        "POST",
+        "/api/set/preview",
+        "previewEdits",
+        "What edits would play, or what is wrong with them; nothing is changed.",
+        answer=PreviewAnswer,
+        limit=TEXT_BYTES,
+    )
     async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
         if "lanes" not in control.link.state:
             raise PlayerError("the player has not started yet")
         return await asyncio.to_thread(look_ahead, body.edits, body.bars)
 
-    async def words(request: web.Request, query: Any) -> WordsAnswer:
-        return WordsAnswer(
-            hit_kinds=list(HIT_KINDS),
-            value_kinds=list(VALUE_KINDS),
-            scales={name: list(degrees) for name, degrees in SCALES.items()},
-            settings={
-                s.name: {
-                    "low": s.low,
-                    "high": s.high,
-                    "start": s.start,
-                    "unit": s.unit,
-                    "kinds": list(s.kinds),
-                    "says": s.says,
-                    "whole": s.whole,
-                }
-                for s in SETTINGS.values()
-            },
-        )
+    return routes
 
-    return [
-        Route(
-            "GET",
-            "/api/set/plain",
-            "getPlainSet",
-            "The set that plays, as plain data.",
-            get,
-            answer=PlainAnswer,
-        ),
-        Route(
-            "POST",
-            "/api/set/edits",
-            "editSet",
-            "Changes values of the set's text by path, keeping the rest as it is written.",
-            put,
-            answer=PlainAnswer,
-            body=EditBody,
-            limit=TEXT_BYTES,
-            errors=(409, 412, 429),
-            conditional=True,
-        ),
-        Route(
-            "POST",
-            "/api/set/preview",
-            "previewEdits",
-            "What edits would play, or what is wrong with them; nothing is changed.",
-            preview,
-            answer=PreviewAnswer,
-            body=PreviewBody,
-            limit=TEXT_BYTES,
-        ),
-        Route(
-            "GET",
-            "/api/words",
-            "words",
-            "Kinds, settings and scales that a set may use.",
-            words,
-            answer=WordsAnswer,
-        ),
-    ]
+
+def _words() -> WordsAnswer:
+    return WordsAnswer(
+        hit_kinds=list(HIT_KINDS),
+        value_kinds=list(VALUE_KINDS),
+        scales={name: list(degrees) for name, degrees in SCALES.items()},
+        settings={
+            s.name: {
+                "low": s.low,
+                "high": s.high,
+                "start": s.start,
+                "unit": s.unit,
+                "kinds": list(s.kinds),
+                "says": s.says,
+                "whole": s.whole,
+            }
+            for s in SETTINGS.values()
+        },
+    )

@@ -20,7 +20,7 @@ from bridge.paper.sheet import sheet_html
 from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
-from bridge.web.http import Route
+from bridge.web.http import Routes
 
 DRAW_S = 60.0
 # No script at all, and styles only from the sheet itself.
@@ -158,7 +158,13 @@ def _tuned_at(rig: Rig) -> tuple[int, int] | None:
     return facts.st_mtime_ns, facts.st_size
 
 
-def paper_routes(book: SetBook) -> list[Route]:
+def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
+    headers = {"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY}
+    return web.Response(body=data, content_type=media, charset=charset, headers=headers)
+
+
+def paper_routes(book: SetBook) -> Routes:
+    routes = Routes()
     drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()
@@ -168,11 +174,18 @@ def paper_routes(book: SetBook) -> list[Route]:
             raise PlayerError("the set has not been read yet")
         return book.rig, book.playing
 
+    @routes.add(
+        "GET",
+        "/api/outputs",
+        "outputs",
+        "What drives each output, what it can do, what is free, and what will surprise.",
+    )
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
         rig, playing = both()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: asyncio.to_thread(plan, rig, playing))
 
+    @routes.add("GET", "/api/sheet", "sheet", "The patch sheet, to print.", media="text/html")
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
 
@@ -182,13 +195,17 @@ def paper_routes(book: SetBook) -> list[Route]:
             return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
 
         key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)
-        return web.Response(
-            text=await sheets.get(request, key, lambda: asyncio.to_thread(make)),
-            content_type="text/html",
-            charset="utf-8",
-            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )
+        text = await sheets.get(request, key, lambda: asyncio.to_thread(make))
+        return _sent(text.encode(), "text/html", "utf-8")
 
+    @routes.add(
+        "GET",
+        "/api/scope.svg",
+        "scopeDrawing",
+        "Volts over time of every output that moves, for the first bars of the set.",
+        media="image/svg+xml",
+        errors=(409,),
+    )
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
         path = rig.path
@@ -200,38 +217,6 @@ def paper_routes(book: SetBook) -> list[Route]:
             )
         except TimeoutError:
             raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
-        return web.Response(
-            body=svg,
-            content_type="image/svg+xml",
-            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )
+        return _sent(svg, "image/svg+xml")
 
-    return [
-        Route(
-            "GET",
-            "/api/outputs",
-            "outputs",
-            "What drives each output, what it can do, what is free, and what will surprise.",
-            get_outputs,
-            answer=PlanAnswer,
-        ),
-        Route(
-            "GET",
-            "/api/sheet",
-            "sheet",
-            "The patch sheet, to print.",
-            sheet,
-            query=SheetQuery,
-            media="text/html",
-        ),
-        Route(
-            "GET",
-            "/api/scope.svg",
-            "scopeDrawing",
-            "Volts over time of every output that moves, for the first bars of the set.",
-            scope,
-            query=SheetQuery,
-            media="image/svg+xml",
-            errors=(409,),
-        ),
-    ]
+    return routes
