@@ -12,7 +12,7 @@ import socket
 from bridge.errors import BridgeError
 
 
-def try_doors(host: str, http_port: int, osc_port: int) -> None:
+def try_network_ports(host: str, http_port: int, osc_port: int) -> None:
     """Nothing when both ports can be had on `host` (0: any free one); they are free again after it.
 
     Raises BridgeError with a line for each that cannot be had, and the option that changes it.
