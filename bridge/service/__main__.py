@@ -24,7 +24,7 @@ lock away at every send, would wait that long for it each time, and a finger wit
 
 
 def parse(argv: list[str] | None = None) -> ServiceOptions:
-    """ServiceOptions from the command line and the environment."""
+    """Options from the command line and the environment."""
     parser = argparse.ArgumentParser(prog="python -m bridge.service", description=__doc__)
     parser.add_argument("--rig", type=Path, required=True)
     parser.add_argument("--set", type=Path, required=True)

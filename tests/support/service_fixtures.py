@@ -16,7 +16,7 @@ from support.fake_player import FakePlayer
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
-from bridge.service.app import Options, Service
+from bridge.service.app import Service, ServiceOptions
 
 RIG = """\
 rig: Quay rack
@@ -198,7 +198,7 @@ async def player(folder: Path) -> AsyncIterator[FakePlayer]:
 
 @pytest.fixture
 def options(folder: Path) -> Options:
-    return Options(
+    return ServiceOptions(
         rig=folder / "rig.yaml",
         set=folder / "low-tide.yaml",
         socket=folder / "player.sock",
