@@ -19,7 +19,7 @@ from pydantic_core import CoreSchema
 
 from bridge.errors import InputError, Problem
 from bridge.files import strict
-from bridge.files.document import Document, Doubtful, in_order, read_text
+from bridge.files.document import AmbiguousText, Document, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
@@ -59,7 +59,7 @@ class Limits(strict.Limits):
 
 
 def _text(value: Any) -> Any:
-    if isinstance(value, Doubtful):
+    if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     return value
 
