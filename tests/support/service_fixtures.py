@@ -197,7 +197,7 @@ async def player(folder: Path) -> AsyncIterator[FakePlayer]:
 
 
 @pytest.fixture
-def options(folder: Path) -> Options:
+def options(folder: Path) -> ServiceOptions:
     return ServiceOptions(
         rig=folder / "rig.yaml",
         set=folder / "low-tide.yaml",
@@ -209,7 +209,7 @@ def options(folder: Path) -> Options:
 
 
 @pytest.fixture
-async def stage(options: Options, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
+async def stage(options: ServiceOptions, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
     async with run_service(Service(options)) as service, aiohttp.ClientSession() as session:
         await until(lambda: service.link.present, "the player says hello")
         yield Stage(service, player, session, folder)
