@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, NamedTuple
 from bridge.clock.source import INTERNAL
 from bridge.music.score import Score
 from bridge.player.core import Player
-from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.player.timeline import Item
 from bridge.ports.simulated import SimulatedOut
 from bridge.protocol.command import Command
 from bridge.protocol.running import Start, Stop
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 if TYPE_CHECKING:
     from bridge.files.rig import Rig
@@ -145,7 +146,6 @@ def perform_rig(
         name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
         for name, interface in rig.interfaces.items()
     }
-    timing = rig.timing
     return perform(
         score,
         rig.wired,
@@ -154,5 +154,5 @@ def perform_rig(
         settings=ClockSettings(send_to=rig.clock.send_to if clock else ()),
         corrections=corrections(rig)[0],
         commands=commands,
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+        timing=rig.timing,
     )

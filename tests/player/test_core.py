@@ -17,8 +17,9 @@ from bridge.errors import CommandError
 from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
 from bridge.music.ticks import parse_rate
 from bridge.player.dispatch import mute_derived
-from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.voltage.profile import Address, Output
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 RATE_QUARTER = parse_rate("1/4")
 RATE_64 = parse_rate("1/64")

@@ -17,7 +17,8 @@ from support.desk import RIG, gate_lane, score_of
 from support.player_process import PlayerProcess
 
 from bridge.music.model import Lane, Levels
-from bridge.player.start import ClockSettings, PortSpec, Start
+from bridge.player.start import PortSpec, Start
+from bridge.voltage.rig_parts import ClockSettings
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
 
