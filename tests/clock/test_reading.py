@@ -19,7 +19,7 @@ def test_bpm_of_a_period() -> None:
 
 
 def test_a_young_line_is_not_read_but_the_last_beat_is() -> None:
-    """R13: a single interval with 2 ms of jitter reads 113 to 131 at a steady 120."""
+    """A single interval with 2 ms of jitter reads 113 to 131 at a steady 120."""
     rng = random.Random(4)
     reading = ClockReading()
     shown = []

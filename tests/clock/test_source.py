@@ -13,7 +13,7 @@ MS = 1_000_000
 
 
 def test_two_clocks_at_once_only_the_chosen_one_counts() -> None:
-    """R15: the same host often sends its clock on two ports."""
+    """The same host often sends its clock on two ports."""
     sources = Sources("desk")
     heard = []
     for i in range(48):
@@ -77,7 +77,7 @@ def test_a_cut_input_is_heard_again_when_it_is_chosen() -> None:
 
 
 def test_many_different_messages_are_no_loop_and_take_bounded_room() -> None:
-    """R10: thousands of foreign controller messages a second are not an echo."""
+    """Thousands of foreign controller messages a second are not an echo."""
     guard = EchoGuard()
     said = {guard.repeats(i * 200_000, bytes((0xB0, i % 120, i % 128))) for i in range(20_000)}
     assert said == {False}
