@@ -13,7 +13,7 @@ from typing import Any
 
 from aiohttp import web
 
-from bridge.bench.scope import Scope
+from bridge.bench.live_scope import Scope
 from bridge.bench.soundchecker import Soundchecker
 from bridge.bench.tuner import Tuner
 from bridge.bench.workbench import Workbench

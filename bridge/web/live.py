@@ -28,7 +28,7 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
-from bridge.bench.scope import Scope, ScopeView
+from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
 from bridge.control.position import place
 from bridge.control.view import View, merge_patch

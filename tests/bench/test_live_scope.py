@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from bridge.bench.scope import POINTS_MOST, ScopeView
+from bridge.bench.live_scope import POINTS_MOST, ScopeView
 
 
 def test_the_first_message_has_every_output() -> None:
