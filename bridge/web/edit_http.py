@@ -94,6 +94,9 @@ class WordsAnswer(b.Answer):
     scales: dict[str, list[int]]
 
 
+SETTING_FIELDS = ("low", "high", "start", "unit", "kinds", "says", "whole")
+
+
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     """The text after all rows, and what went along by force. Raises `InputError`."""
     gone: list[removal.Place] = []
@@ -243,15 +246,6 @@ def _words() -> WordsAnswer:
         value_kinds=list(VALUE_KINDS),
         scales={name: list(degrees) for name, degrees in SCALES.items()},
         settings={
-            s.name: {
-                "low": s.low,
-                "high": s.high,
-                "start": s.start,
-                "unit": s.unit,
-                "kinds": list(s.kinds),
-                "says": s.says,
-                "whole": s.whole,
-            }
-            for s in SETTINGS.values()
+            s.name: {key: getattr(s, key) for key in SETTING_FIELDS} for s in SETTINGS.values()
         },
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -74,6 +75,12 @@ class PlanAnswer(b.Answer):
     warnings: list[b.TextProblem]
 
 
+def _planned(row: outputs.OutputRow) -> PlannedOutput:
+    fields = asdict(row)
+    output = fields.pop("name")
+    return PlannedOutput(output=output, resolution=outputs.step_words(row), free=row.free, **fields)
+
+
 def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     """Plays some bars to see what the outputs are asked for: takes a moment."""
     document = playing.document
@@ -81,25 +88,7 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     warnings = [*document.warnings, *outputs.warnings(rig, document)]
     return PlanAnswer(
         rig=rig.name,
-        outputs=[
-            PlannedOutput(
-                output=row.name,
-                kind=row.kind,
-                by=row.by,
-                low=row.low,
-                high=row.high,
-                rest=row.rest,
-                step_mv=row.step_mv,
-                step_cents=row.step_cents,
-                resolution=outputs.step_words(row),
-                drivers=list(row.drivers),
-                cable=row.cable,
-                tuned=row.tuned,
-                blocked_by=row.blocked_by,
-                free=row.free,
-            )
-            for row in rows
-        ],
+        outputs=[_planned(row) for row in rows],
         loose=[
             LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
             for x in fits.loose(document.spec, rows)
