@@ -17,8 +17,6 @@ from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody
 from bridge.web.http import Routes, client_of
 
-Label = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
-
 
 class ControlBody(Strict):
     """What a control does: moves a macro, mutes a lane, recalls a section, or start, stop,

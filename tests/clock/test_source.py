@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.clock.source import ECHO_MOST, EchoGuard, Sources, taken_over
-from bridge.clock.tempo import Anchor
+from bridge.clock.source import ECHO_MOST, EchoGuard, Sources
 from bridge.errors import CommandError
 
 CLOCK = b"\xf8"
@@ -93,19 +92,3 @@ def test_a_little_more_than_200_a_second_is_one() -> None:
     guard = EchoGuard()
     said = [guard.repeats(i * 4_990_000, b"\xf8") for i in range(300)]
     assert said == [False] * 200 + [True] * 100
-
-
-@pytest.mark.parametrize("now", [0, 1, 77_777_777, 10**11])
-def test_taking_over_does_not_jump(now: int) -> None:
-    followed = Anchor(12_345.6, 1000, 127.93)
-    led = taken_over(followed, now)
-    for later in (0, 10**6, 10**9, 10**11):
-        assert led.tick_at(now + later) == pytest.approx(followed.tick_at(now + later), abs=1e-3)
-
-
-def test_taking_over_with_a_rounder_tempo_keeps_the_phase() -> None:
-    followed = Anchor(0, 0, 127.93)
-    led = taken_over(followed, 10**9, 128.0)
-    assert led.tick_at(10**9) == pytest.approx(followed.tick_at(10**9), abs=1e-6)
-    assert led.bpm == 128
-    assert taken_over(Anchor(0, 0, 900.0), 0).bpm == 400
