@@ -175,6 +175,17 @@ def test_the_player_process_is_lean() -> None:
     assert not loaded & LEAN_FORBIDDEN, f"the player loads {sorted(loaded & LEAN_FORBIDDEN)}"
 
 
+def test_functions_stay_readable() -> None:
+    long = {
+        f"{path.relative_to(PACKAGE)}: {node.name}": count
+        for path in modules()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        if (count := (node.end_lineno or 0) - node.lineno + 1) > 60
+    }
+    assert not long, f"functions above 60 lines: {long}"
+
+
 def test_modules_stay_readable() -> None:
     long = {
         str(path.relative_to(PACKAGE)): count

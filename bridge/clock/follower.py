@@ -38,7 +38,7 @@ from typing import Literal
 from bridge.clock.blocks import Blocks
 from bridge.clock.envelope import Line, Point
 from bridge.clock.merged import Merged, Row
-from bridge.clock.reading import Reading, bpm_of
+from bridge.clock.reading import ClockReading, bpm_of
 from bridge.clock.strip import MOST, Strip
 from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
 from bridge.clock.track import FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
@@ -86,7 +86,7 @@ class Follower:
         self._strip_from = 0  # the clock at which the blocks were known
         self._blocks = Blocks()
         self._merged = Merged()
-        self._reading = Reading()
+        self._reading = ClockReading()
         self._points: deque[Point] = deque(maxlen=MOST)  # of the present tempo and phase
         self._good: list[Line] = []  # lines from a while ago, when the stamps were even
         self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap

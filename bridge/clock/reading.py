@@ -28,7 +28,7 @@ def bpm_of(period_ns: float) -> float:
     return _MINUTE_NS / (period_ns * CLOCKS_PER_QUARTER) if period_ns else 0.0
 
 
-class Reading:
+class ClockReading:
     """A steady reading in `bpm`; 0 until a few clocks have come."""
 
     def __init__(self) -> None:

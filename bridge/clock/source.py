@@ -4,9 +4,6 @@ A host often sends its clock on two ports, and a patched-through port sends our 
 So `Sources` lets real-time and Song Position messages of one chosen input pass and counts the
 clocks of all others, never follows a port that is our own, and cuts an input that repeats one and
 the same message more than 200 times in a second: the fastest clock there is (400 bpm) has 160.
-
-The taking over: `taken_over` is the line of the internal clock that goes on where a followed one
-stands now, at the tempo that was read from it, with no jump in phase.
 """
 
 from __future__ import annotations
@@ -16,7 +13,6 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Literal
 
-from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, Anchor
 from bridge.errors import CommandError
 
 INTERNAL = "internal"
@@ -29,13 +25,6 @@ _LEADS = (0xF2, 0xF8, 0xFA, 0xFB, 0xFC)
 _KINDS_MOST = 64  # different messages watched at once per input: a cap, not a need
 
 Heard = Literal["ours", "other", "not-clock", "cut", "now-cut"]
-
-
-def taken_over(line: Anchor, now_ns: int, bpm: float | None = None) -> Anchor:
-    """The internal clock's line from `now_ns` on: same phase as `line`, tempo `bpm` (None: that
-    of `line`), brought into 20..400."""
-    tempo = min(max(line.bpm if bpm is None else bpm, LOWEST_BPM), HIGHEST_BPM)
-    return Anchor(line.tick_at(now_ns), now_ns, tempo)
 
 
 class EchoGuard:

@@ -24,7 +24,7 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
     from bridge.files.set import load_set
     from bridge.music.model import TICKS_PER_QUARTER
     from bridge.music.score import compile_score
-    from bridge.paper import scope
+    from bridge.paper import scope_plot
     from bridge.player.offline import perform_rig
 
     check_out(out, (".svg", ".png"), (rig, set_file))
@@ -34,11 +34,11 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
     end = bars * spec.bar_ticks * 60.0 / (spec.tempo * TICKS_PER_QUARTER)
     lead = -min((sent.ns for sent in night.sent), default=0)
     sent = [(s.ns + lead, s.port, s.data) for s in night.sent if s.ns < end * 1e9]
-    found = scope.traces(wired.wired, sent)
+    found = scope_plot.traces(wired.wired, sent)
     marks = [lead / 1e9 + end * bar / bars for bar in range(bars + 1)]
     with tempfile.TemporaryDirectory() as folder:
         drawing = Path(folder) / f"drawing{out.suffix.lower()}"
         title = f"{spec.name} on {wired.name}"
-        drawn = scope.draw(wired.wired, found, drawing, title, marks, idle)
+        drawn = scope_plot.draw(wired.wired, found, drawing, title, marks, idle)
         write_out(out, drawing.read_bytes())
     click.echo(f"{out}: {bars} bars, {len(drawn)} outputs")

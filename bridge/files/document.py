@@ -2,7 +2,7 @@
 
 The reading is that of YAML 1.2's core schema (yaml.org/spec/1.2.2, section 10.3), so ``on``,
 ``off``, ``yes`` and ``no`` are words and ``1:30`` is text. Because other readers take them for
-booleans and base-60 numbers, such a scalar arrives as `Doubtful` text: a model that expects a
+booleans and base-60 numbers, such a scalar arrives as `AmbiguousText` text: a model that expects a
 name or free text refuses it until it is quoted, a model that expects exactly that word takes it.
 What no model could use is refused here: duplicate keys, ``010``, ``.nan``, tags, merge keys,
 tabs, several documents, alias bombs, text that is not UTF-8.
@@ -46,7 +46,7 @@ _TRUE_WORDS = frozenset(("on", "yes"))
 _FALSE_WORDS = frozenset(("off", "no"))
 
 
-class Doubtful(str):
+class AmbiguousText(str):
     """Text written without quotes that another YAML reader takes for something else.
 
     `reads_as` says for what: ``true``, ``false``, ``a number in base 60``, ``a date``.
@@ -54,7 +54,7 @@ class Doubtful(str):
 
     reads_as: str
 
-    def __new__(cls, text: str, reads_as: str) -> Doubtful:
+    def __new__(cls, text: str, reads_as: str) -> AmbiguousText:
         self = super().__new__(cls, text)
         self.reads_as = reads_as
         return self
@@ -428,7 +428,7 @@ class _Reader:
             if why is None and event.value in _TRUE | _FALSE:
                 why = event.value.lower()
             if why is not None:
-                return Doubtful(event.value, why)
+                return AmbiguousText(event.value, why)
         return str(event.value)
 
     def _scalar(self, event: yaml.ScalarEvent, keys: Keys) -> Any:
@@ -464,7 +464,7 @@ class _Reader:
                 self._say_at(event, keys, f"{text} is too big for a number")
                 return 0
         why = _doubt(text)
-        return text if why is None else Doubtful(text, why)
+        return text if why is None else AmbiguousText(text, why)
 
 
 def _doubt(text: str) -> str | None:

@@ -7,7 +7,6 @@ text then means is for `bridge.files.set` to check; here only the layout matters
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -16,13 +15,10 @@ from typing import Any
 import yaml
 
 from bridge.errors import InputError, Problem
+from bridge.files.yaml_text import render
 from bridge.music.references import BY_KEYS
 
 Path = tuple[str, ...]
-
-# Plain scalars that no YAML reader takes for anything but a string; everything else is quoted.
-_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./-]*|[0-9]+/[0-9]+[T.]?")
-_TRAPS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,27 +47,6 @@ def apply(text: str, changes: Iterable[Change]) -> str:
         else:
             text = _put(text, root, change.path, change.value)
     return text
-
-
-def render(value: Any) -> str:
-    """A value (None, bool, number, str, list, dict) as flow-style YAML on one line."""
-    match value:
-        case None:
-            return "~"
-        case bool():
-            return "true" if value else "false"
-        case int():
-            return str(value)
-        case float():
-            return str(int(value)) if value.is_integer() else f"{value:.6g}"
-        case str():
-            plain = _PLAIN.fullmatch(value) and value.lower() not in _TRAPS
-            return value if plain else json.dumps(value, ensure_ascii=False)
-        case list() | tuple():
-            return f"[{', '.join(map(render, value))}]"
-        case dict():
-            return "{" + ", ".join(f"{render(k)}: {render(v)}" for k, v in value.items()) + "}"
-    raise _wrong(f"{type(value).__name__} cannot be written")
 
 
 def _wrong(message: str, path: Sequence[str] = ()) -> InputError:

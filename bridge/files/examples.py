@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import yaml
 
-from bridge.files import edit
+from bridge.files.yaml_text import render
 from bridge.music.model import KINDS, Setting
 
 EXAMPLES: dict[str, str] = {
@@ -190,4 +190,4 @@ def of_setting(setting: Setting) -> str:
     value = round(value) if setting.whole else round(value, 2)
     kind = setting.kinds[-1] if "euclid" not in setting.kinds else "steps"
     source = yaml.safe_load(KINDS[kind].example)[kind]
-    return edit.render({kind: source, setting.name: value})
+    return render({kind: source, setting.name: value})

@@ -8,7 +8,6 @@ file is said at once, each with its line and column: what the model refuses firs
 from __future__ import annotations
 
 import contextlib
-import json
 import re
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
@@ -18,10 +17,11 @@ from pydantic_core import CoreSchema
 
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import strict
-from bridge.files.document import Document, Doubtful, in_order, read_text
+from bridge.files.document import AmbiguousText, Document, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
 from bridge.files.strict import Strict
+from bridge.files.yaml_text import render
 from bridge.music.kinds import OutputKind
 from bridge.music.scale import parse_note
 from bridge.voltage.profile import GATE_KINDS, Address, By, Output, Profile
@@ -43,7 +43,6 @@ __all__ = [
 ]
 
 # Words that some YAML readers take for something else than text.
-_QUOTED = frozenset(("on", "off", "yes", "no", "y", "n", "true", "false", "null"))
 NAME = r"^[a-z][a-z0-9-]{0,31}$"
 _ROOT = Path(__file__).resolve().parent.parent
 
@@ -59,7 +58,7 @@ class Limits(strict.Limits):
 
 
 def _text(value: Any) -> Any:
-    if isinstance(value, Doubtful):
+    if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     return value
 
@@ -247,11 +246,11 @@ def json_schema() -> dict[str, Any]:
 
 def profile_text(profile: Profile) -> str:
     """The YAML of a profile, one output per line; what stands at its default is left out."""
-    lines = [f"profile: {profile.name}", f"says: {_scalar(profile.says)}", f"link: {profile.link}"]
+    lines = [f"profile: {profile.name}", f"says: {render(profile.says)}", f"link: {profile.link}"]
     if profile.latency_ms:
-        lines.append(f"latency_ms: {_scalar(profile.latency_ms)}")
+        lines.append(f"latency_ms: {render(profile.latency_ms)}")
     if profile.max_messages_per_s:
-        lines.append(f"max_messages_per_s: {_scalar(profile.max_messages_per_s)}")
+        lines.append(f"max_messages_per_s: {render(profile.max_messages_per_s)}")
     lines.append("outputs:")
     for out in profile.outputs:
         values: dict[str, Any] = {
@@ -268,18 +267,9 @@ def profile_text(profile: Profile) -> str:
                 value = list(out.excludes) if key == "excludes" else getattr(out, key)
                 if value != field.get_default(call_default_factory=True):
                     values[key] = value
-        pairs = [f"{key}: {_scalar(value)}" for key, value in values.items() if value is not None]
-        lines.append(f"  {out.name}: {{{', '.join(pairs)}}}")
+        written = {key: value for key, value in values.items() if value is not None}
+        lines.append(f"  {out.name}: {render(written)}")
     return "\n".join(lines) + "\n"
-
-
-def _scalar(value: Any) -> str:
-    # JSON is a subset of YAML for these; whole floats are written as people write them.
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    if isinstance(value, str) and re.match(NAME, value) and value not in _QUOTED:
-        return value
-    return json.dumps(value, ensure_ascii=False)
 
 
 def write_profile(profile: Profile, folder: Path) -> Path:

@@ -19,39 +19,7 @@ from bridge.files.profile import load_profile
 from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, read_text
 from bridge.music.model import OutputRange
 from bridge.voltage.profile import Profile, WiredOutput
-
-Link = Literal["din", "usb"]
-
-
-@dataclass(frozen=True, slots=True)
-class Interface:
-    """One interface of the rig: what it is, the MIDI port text it is found by, its link."""
-
-    name: str
-    profile: Profile
-    port: str
-    link: Link
-
-
-@dataclass(frozen=True, slots=True)
-class ClockSettings:
-    """Who leads. `follow` is ``internal`` or a part of a MIDI input's name; `offset_ms` below 0
-    plays earlier; `send_to` are the interfaces that get MIDI clock from us."""
-
-    follow: str = "internal"
-    offset_ms: float = 0.0
-    send_to: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """`lead_ms`: pitch and levels go out this long before their gate; `retrigger_gap_ms`: shortest
-    closed time before a gate opens again; `trigger_ms`: width of a trigger without one of its own.
-    Starting values: common practice, no source."""
-
-    lead_ms: float = 2.0
-    retrigger_gap_ms: float = 5.0
-    trigger_ms: float = 10.0
+from bridge.voltage.rig_parts import ClockSettings, Interface, Link, Timing
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +57,8 @@ class Rig:
     interfaces: Mapping[str, Interface]
     wired: Mapping[str, WiredOutput]
     ranges: Mapping[str, OutputRange]
-    clock: ClockSettings = ClockSettings()
-    timing: Timing = Timing()
+    clock: ClockSettings = field(default_factory=ClockSettings)
+    timing: Timing = field(default_factory=Timing)
     controllers: Mapping[str, Controller] = field(default_factory=dict)
     path: Path | None = None
     text: str = ""

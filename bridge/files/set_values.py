@@ -10,7 +10,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Annotated
 
-from bridge.files.document import Doubtful
+from bridge.files.document import AmbiguousText
 from bridge.files.strict import Limits, Reads, one_of, read_name, read_text, shown
 from bridge.music.model import SETTINGS, Note
 from bridge.music.pattern import parse_steps
@@ -143,7 +143,7 @@ def read_walk(value: object) -> bool:
 
 
 def read_expression(value: object) -> str:
-    if isinstance(value, Doubtful) or not isinstance(value, str):
+    if isinstance(value, AmbiguousText) or not isinstance(value, str):
         raise ValueError(f'must be an expression such as "kick or rim", not {shown(value)}')
     return read_text(value, 1000)
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandle
 from pydantic_core import CoreSchema, core_schema
 
 from bridge.errors import Problem, did_you_mean, printable
-from bridge.files.document import Document, Doubtful, Keys, dotted, point_inside
+from bridge.files.document import AmbiguousText, Document, Keys, dotted, point_inside
 from bridge.files.trade_words import instead, meant
 
 NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
@@ -68,7 +68,7 @@ def one_of(word: object, words: Iterable[str], what: str) -> str:
 
 def read_name(value: object) -> str:
     """A name of a lane, macro, section, interface or output. ValueError otherwise."""
-    if isinstance(value, Doubtful):
+    if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     if not isinstance(value, str):
         raise ValueError(f"must be a name, not {shown(value)}")
@@ -84,7 +84,7 @@ def read_name(value: object) -> str:
 
 def read_text(value: object, most: int = 200) -> str:
     """Free text in one line. ValueError otherwise."""
-    if isinstance(value, Doubtful):
+    if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     if isinstance(value, bool) or not isinstance(value, str):
         quote = "" if isinstance(value, dict | list) or value is None else "; put it in quotes"
@@ -125,7 +125,11 @@ class Limits:
         """The number. ValueError when it is none, not finite, or outside."""
         kind = "a whole number" if self.whole else "a number"
         if isinstance(value, bool) or not isinstance(value, int | float):
-            why = f" ({value.reads_as} to some YAML readers)" if isinstance(value, Doubtful) else ""
+            why = (
+                f" ({value.reads_as} to some YAML readers)"
+                if isinstance(value, AmbiguousText)
+                else ""
+            )
             comma = _COMMA.fullmatch(value.strip()) if isinstance(value, str) else None
             if comma:
                 why = f"; write decimals with a point: {comma[1]}.{comma[2]}"

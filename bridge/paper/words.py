@@ -162,6 +162,11 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         kind = model.KINDS[lane.kind]
         written = {part.field: getattr(source, part.field) for part in kind.parts}
         says = kind.phrase.format(**written, moved=moved)
+    return "; ".join([says, *_unusual(lane)])
+
+
+def _unusual(lane: model.Lane) -> list[str]:
+    """What of a lane is away from the usual, in words."""
     extra = [
         f"{name.replace('_', ' ')} {value:g}"
         for name, value in lane.settings.items()
@@ -177,4 +182,4 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         extra.append(lane.direction)
     if lane.feel == "grid":
         extra.append("on the grid")
-    return "; ".join([says, *extra])
+    return extra

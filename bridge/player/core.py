@@ -30,7 +30,7 @@ from bridge.player.part import Names, Part
 from bridge.player.sending import STAGE_NS, Sender
 from bridge.player.songclock import Did, SongClock
 from bridge.player.standing import Standing
-from bridge.player.start import NS_PER_MS, ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
@@ -38,6 +38,7 @@ from bridge.protocol.performing import MoveMacro
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""

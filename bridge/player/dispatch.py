@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.errors import CommandError
 from bridge.music.commands import known
-from bridge.player.start import NS_PER_MS
 from bridge.protocol import internal, performing, running
 from bridge.protocol.command import Command
 from bridge.voltage.calibration import Correction
+from bridge.voltage.rig_parts import NS_PER_MS
 
 if TYPE_CHECKING:
     from bridge.player.core import Player

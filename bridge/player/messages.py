@@ -21,7 +21,7 @@ from typing import Any, Literal
 from bridge.errors import CommandError
 
 Kind = Literal["J", "P"]
-MOST = 32 * 1024 * 1024
+MAX_FRAME_BYTES = 32 * 1024 * 1024
 """Bytes of the largest frame: far above any score, far below what memory locking would notice."""
 
 _HEAD = struct.Struct(">Ic")
@@ -50,7 +50,7 @@ class Unpacker:
         at = 0
         while len(self._buffer) - at >= _HEAD.size:
             length, kind = _HEAD.unpack_from(self._buffer, at)
-            if not 1 <= length <= MOST or kind not in (b"J", b"P"):
+            if not 1 <= length <= MAX_FRAME_BYTES or kind not in (b"J", b"P"):
                 raise ValueError("not a stream of frames")
             end = at + 4 + length
             if len(self._buffer) < end:

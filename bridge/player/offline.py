@@ -5,19 +5,21 @@ What comes out is what would have been sent, to the byte and to the nanosecond.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from bridge.clock.source import INTERNAL
 from bridge.music.score import Score
 from bridge.player.core import Player
-from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.player.timeline import Item
 from bridge.ports.simulated import SimulatedOut
 from bridge.protocol.command import Command
 from bridge.protocol.running import Start, Stop
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 if TYPE_CHECKING:
     from bridge.files.rig import Rig
@@ -49,11 +51,19 @@ class Sent(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Night:
+class Recording:
     """`events` that belong to the bars asked for, and everything `sent`, clean end included."""
 
     events: tuple[Played, ...]
     sent: tuple[Sent, ...]
+
+
+def _ports(names: Iterable[str], now_ns: Callable[[], int]) -> dict[str, SimulatedOut]:
+    return {name: SimulatedOut(name, now_ns, keep=0) for name in sorted(names)}
+
+
+def _played(item: Item, due: int) -> Played:
+    return Played(item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
 
 
 def perform(
@@ -66,64 +76,56 @@ def perform(
     settings: ClockSettings | None = None,
     corrections: Mapping[str, Correction] | None = None,
     commands: Mapping[int, list[Command]] | None = None,
-) -> Night:
+) -> Recording:
     """Plays `bars` bars from the first, with the internal clock.
 
     `commands` are done when the song has come to a tick, those of tick 0 before it starts. Raises
     CommandError for a wrong one.
     """
     now = [BEGIN_NS]
-    names = sorted({wired.port for wired in outputs.values()} | set(specs or {}))
-    ports = {name: SimulatedOut(name, lambda: now[0], keep=0) for name in names}
-    settings = settings or ClockSettings()
     player = Player(
         score,
         outputs,
-        ports,
+        _ports({wired.port for wired in outputs.values()} | set(specs or {}), lambda: now[0]),
         now[0],
         lambda: now[0],
         specs=specs,
         timing=timing or Timing(),
         corrections=corrections,
-        settings=ClockSettings("internal", settings.offset_ms, settings.send_to),
+        settings=replace(settings or ClockSettings(), follow=INTERNAL),
     )
     events: list[Played] = []
-    sent: list[tuple[int, float, str, bytes]] = []
-    end = bars * score.spec.bar_ticks
-    waiting = sorted((commands or {}).items())
+    sent: list[Sent] = []
+    end, waiting = bars * score.spec.bar_ticks, sorted((commands or {}).items())
 
     def notice(item: Item, due: int) -> None:
         if item.tick < end:
-            events.append(
-                Played(item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
-            )
+            events.append(_played(item, due))
+
+    def command_until(tick: Callable[[], float]) -> None:
+        while waiting and waiting[0][0] <= tick():
+            for command in waiting.pop(0)[1]:
+                player.command(command, now[0])
 
     def collect() -> None:
-        song = player.song
-        sent.extend((ns, song.tick_at(ns), port, data) for ns, port, data in player.outputs.sent)
+        for ns, port, data in player.outputs.sent:
+            sent.append(Sent(ns - begun, player.song.tick_at(ns), port, data))
         player.outputs.sent.clear()
 
-    player.sender.notice = notice
-    player.part.last = end
-    while waiting and waiting[0][0] <= 0:
-        for command in waiting.pop(0)[1]:
-            player.command(command, now[0])
+    player.sender.notice, player.part.last = notice, end
+    command_until(lambda: 0)
     player.command(Start(), now[0])
     begun = player.song.time_of(0)
     while player.song.time_of(end) > now[0]:
-        while waiting and player.song.tick_at(now[0]) >= waiting[0][0]:
-            for command in waiting.pop(0)[1]:
-                player.command(command, now[0])
+        command_until(lambda: player.song.tick_at(now[0]))
         now[0] = player.step(now[0])
         collect()
     player.command(Stop(), now[0])
     player.step(now[0])
     player.finish()
     collect()
-    return Night(
-        tuple(event._replace(due=event.due - begun) for event in events),
-        tuple(Sent(ns - begun, tick, port, data) for ns, tick, port, data in sent),
-    )
+    events = [event._replace(due=event.due - begun) for event in events]
+    return Recording(tuple(events), tuple(sent))
 
 
 def perform_rig(
@@ -133,7 +135,7 @@ def perform_rig(
     *,
     clock: bool = False,
     commands: Mapping[int, list[Command]] | None = None,
-) -> Night:
+) -> Recording:
     """The same on a rig as its files describe it, tuning included; offset and latency are left
     out, so that hits stand on their ticks. With `clock` the interfaces that get MIDI clock get it
     here too (its bytes may delay a hit on a slow link). InputError when the tuning file is wrong.
@@ -144,7 +146,6 @@ def perform_rig(
         name: PortSpec(interface.port, interface.link, interface.profile.max_messages_per_s)
         for name, interface in rig.interfaces.items()
     }
-    timing = rig.timing
     return perform(
         score,
         rig.wired,
@@ -153,5 +154,5 @@ def perform_rig(
         settings=ClockSettings(send_to=rig.clock.send_to if clock else ()),
         corrections=corrections(rig)[0],
         commands=commands,
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
+        timing=rig.timing,
     )

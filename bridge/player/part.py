@@ -17,9 +17,9 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.pace import Pace
-from bridge.player.start import NS_PER_MS, Timing
 from bridge.player.timeline import Item
 from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import NS_PER_MS, Timing
 
 SIXTEENTH = 240
 SLICE_BARS = 4

@@ -4,54 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any
 
 from bridge.voltage.calibration import Correction
-from bridge.voltage.profile import Profile, WiredOutput
+from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import ClockSettings, Interface, Link, Timing
 
 if TYPE_CHECKING:
     from bridge.music.score import Score
-
-NS_PER_MS = 1_000_000
-
-
-class InterfaceLike(Protocol):
-    """What is needed of an interface of a rig."""
-
-    @property
-    def port(self) -> str: ...
-    @property
-    def link(self) -> Literal["din", "usb"]: ...
-    @property
-    def profile(self) -> Profile: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """Milliseconds: how long pitch and levels lead their gate, the shortest closed time before a
-    gate opens again, the width of a trigger whose profile has none."""
-
-    lead_ms: float = 2.0
-    retrigger_gap_ms: float = 5.0
-    trigger_ms: float = 10.0
-
-    @property
-    def lead_ns(self) -> int:
-        return round(self.lead_ms * NS_PER_MS)
-
-    @property
-    def gap_ns(self) -> int:
-        return round(self.retrigger_gap_ms * NS_PER_MS)
-
-
-@dataclass(frozen=True, slots=True)
-class ClockSettings:
-    """Who leads (``internal`` or a part of a MIDI input's name), how much later everything is
-    played (below 0: earlier), and the interfaces that get MIDI clock."""
-
-    follow: str = "internal"
-    offset_ms: float = 0.0
-    send_to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +19,12 @@ class PortSpec:
     """One interface's port: the text it is found by, its link, and its own delay."""
 
     text: str = "simulated"
-    link: Literal["din", "usb"] = "usb"
+    link: Link = "usb"
     messages_per_s: float = 0.0
     latency_ms: float = 0.0
 
 
-def port_specs(interfaces: Mapping[str, InterfaceLike]) -> dict[str, PortSpec]:
+def port_specs(interfaces: Mapping[str, Interface]) -> dict[str, PortSpec]:
     """The port of each interface of a rig."""
     return {
         name: PortSpec(
@@ -92,8 +52,8 @@ class Start:
     ports: Mapping[str, PortSpec]
     socket: str
     corrections: Mapping[str, Correction] = field(default_factory=dict)
-    timing: Timing = Timing()
-    clock: ClockSettings = ClockSettings()
+    timing: Timing = field(default_factory=Timing)
+    clock: ClockSettings = field(default_factory=ClockSettings)
     inputs: tuple[str, ...] = ()
     rig: str = ""
     set: str = ""

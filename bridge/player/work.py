@@ -21,11 +21,11 @@ from bridge.music.logic_parse import Term
 from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive
 from bridge.music.score import Score
 from bridge.player.core import Player
-from bridge.player.start import Timing
 from bridge.ports.simulated import SimulatedOut
 from bridge.protocol.performing import MoveSetting
 from bridge.protocol.running import SetTempo, Start
 from bridge.voltage.profile import WiredOutput
+from bridge.voltage.rig_parts import Timing
 
 SHARE_MOST = 0.35
 """The rest is for waking up, for the MIDI system, for the service, and for surprises."""

@@ -16,14 +16,14 @@ from pathlib import Path
 
 from bridge.errors import BridgeError
 from bridge.service import logs
-from bridge.service.app import Options, serve
+from bridge.service.app import ServiceOptions, serve
 
 SWITCH_S = 0.0005
 """Charts are worked out in a thread; with Python's own 5 ms the loop, which gives the interpreter
 lock away at every send, would wait that long for it each time, and a finger with it."""
 
 
-def parse(argv: list[str] | None = None) -> Options:
+def parse(argv: list[str] | None = None) -> ServiceOptions:
     """Options from the command line and the environment."""
     parser = argparse.ArgumentParser(prog="python -m bridge.service", description=__doc__)
     parser.add_argument("--rig", type=Path, required=True)
@@ -40,7 +40,7 @@ def parse(argv: list[str] | None = None) -> Options:
     for name in ("port", "osc_port"):
         if not 0 <= getattr(given, name) <= 65535:
             parser.error(f"--{name.replace('_', '-')} is from 0 to 65535")
-    return Options(
+    return ServiceOptions(
         rig=given.rig,
         set=given.set,
         socket=given.socket,
@@ -52,7 +52,7 @@ def parse(argv: list[str] | None = None) -> Options:
     )
 
 
-async def run(options: Options, summary: logs.Summary) -> None:
+async def run(options: ServiceOptions, summary: logs.Summary) -> None:
     stop = asyncio.Event()
     said = asyncio.create_task(_tell_missed(summary))
     loop = asyncio.get_running_loop()

@@ -13,7 +13,7 @@ from typing import Any
 
 from aiohttp import web
 
-from bridge.bench.scope import Scope
+from bridge.bench.live_scope import Scope
 from bridge.bench.soundchecker import Soundchecker
 from bridge.bench.tuner import Tuner
 from bridge.bench.workbench import Workbench
@@ -49,7 +49,7 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class ServiceOptions:
     """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``."""
 
     rig: Path
@@ -69,7 +69,7 @@ class Options:
 class Service:
     """One running service. `http_port` and `osc_port` are the real ports once it has started."""
 
-    def __init__(self, options: Options) -> None:
+    def __init__(self, options: ServiceOptions) -> None:
         if options.lan and not options.token:
             raise ValueError("on the network a token is needed")
         self.options = options
@@ -207,7 +207,7 @@ class Service:
 
 
 async def serve(
-    options: Options,
+    options: ServiceOptions,
     stop: asyncio.Event,
     *,
     ready_within_s: float = 5.0,

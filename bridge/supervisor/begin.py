@@ -13,7 +13,7 @@ from bridge.files.set import SetDocument, load_set
 from bridge.files.tuning import corrections
 from bridge.music.score import Score, compile_score
 from bridge.player import work
-from bridge.player.start import ClockSettings, Start, Timing, port_specs
+from bridge.player.start import Start, port_specs
 from bridge.supervisor.fallback import Loaded
 
 
@@ -46,15 +46,14 @@ def make_start(
         document, score = load(set_path)
     else:
         (document, score), wrong = store.load_or_last_good(set_path, load, state)
-    clock, timing = rig.clock, rig.timing
     tuned, doubts = corrections(rig)
     return Start(
         score=score,
         outputs=dict(rig.wired),
         ports=port_specs(rig.interfaces),
         socket=socket,
-        timing=Timing(timing.lead_ms, timing.retrigger_gap_ms, timing.trigger_ms),
-        clock=ClockSettings(clock.follow, clock.offset_ms, tuple(clock.send_to)),
+        timing=rig.timing,
+        clock=rig.clock,
         inputs=tuple(dict.fromkeys(c.port for c in rig.controllers.values())),
         rig=rig.name,
         set=document.spec.name,

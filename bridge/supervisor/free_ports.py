@@ -12,17 +12,17 @@ import socket
 from bridge.errors import BridgeError
 
 
-def try_doors(host: str, http_port: int, osc_port: int) -> None:
+def try_network_ports(host: str, http_port: int, osc_port: int) -> None:
     """Nothing when both ports can be had on `host` (0: any free one); they are free again after it.
 
     Raises BridgeError with a line for each that cannot be had, and the option that changes it.
     """
-    doors = (
+    endpoints = (
         ("HTTP", "--port", socket.SOCK_STREAM, http_port),
         ("OSC", "--osc-port", socket.SOCK_DGRAM, osc_port),
     )
     wrong = []
-    for name, option, kind, port in doors:
+    for name, option, kind, port in endpoints:
         with socket.socket(socket.AF_INET, kind) as probe:
             if kind == socket.SOCK_STREAM:  # as the real one: closed links are no harm
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -32,7 +32,7 @@ from bridge.supervisor import begin, lock
 from bridge.supervisor.failsafe import Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import state_folder
-from bridge.supervisor.free_ports import try_doors
+from bridge.supervisor.free_ports import try_network_ports
 from bridge.supervisor.watch import Watch
 
 READY_S = 30.0
@@ -75,7 +75,9 @@ class Supervisor:
         )
         good = begin.last_good(options.set, rig, self._start, state_folder())
         self._fallback = Fallback(_loaded(self._start), good)
-        try_doors("0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port)
+        try_network_ports(
+            "0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port
+        )
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
         self._watch = Watch()
         self._crashes: deque[float] = deque(maxlen=CRASHES)

@@ -15,9 +15,7 @@ from bridge.protocol.limits import Name
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody
-from bridge.web.http import Route, client_of
-
-Label = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
+from bridge.web.http import Routes, client_of
 
 
 class ControlBody(Strict):
@@ -85,11 +83,22 @@ class ControlsAnswer(b.Answer):
     learning: Learning | None
 
 
+NAMED = {"controller": "name of a controller"}
+CONTROL = {
+    **NAMED,
+    "kind": "cc or note",
+    "channel": "MIDI channel from 1",
+    "number": "controller or note number",
+}
+
+
 def wish_of(given: Learn) -> Wish:
     return Wish(**{name: getattr(given, name) for name in fields_of(Learn)})
 
 
-def controller_routes(controllers: Controllers) -> list[Route]:
+def controller_routes(controllers: Controllers) -> Routes:
+    routes = Routes()
+
     def answer() -> ControlsAnswer:
         learning = controllers.learning()
         return ControlsAnswer(
@@ -101,9 +110,18 @@ def controller_routes(controllers: Controllers) -> list[Route]:
             learning=None if learning is None else Learning(**learning),
         )
 
+    @routes.add("GET", "/api/controllers", "controllers", "What each MIDI control does.")
     async def listed(request: web.Request, query: Any) -> ControlsAnswer:
         return answer()
 
+    @routes.add(
+        "PUT",
+        "/api/controllers/{controller}",
+        "putController",
+        "Adds a controller to the rig, or gives it another port.",
+        errors=(409,),
+        params=NAMED,
+    )
     async def put(request: web.Request, body: PortBody) -> ControlsAnswer:
         name = request.match_info["controller"]
         if name == "learn":
@@ -111,115 +129,80 @@ def controller_routes(controllers: Controllers) -> list[Route]:
         await controllers.put(name, body.port)
         return answer()
 
+    @routes.add(
+        "DELETE",
+        "/api/controllers/{controller}",
+        "removeController",
+        "Takes a controller out of the rig.",
+        errors=(404, 409, 422),
+        params=NAMED,
+    )
     async def remove(request: web.Request, query: Any) -> ControlsAnswer:
         await controllers.remove(request.match_info["controller"])
         return answer()
 
+    @routes.add(
+        "POST",
+        "/api/controllers/{controller}/play",
+        "playController",
+        "A message as if it came from a simulated controller.",
+        errors=(404, 409),
+        params=NAMED,
+    )
+    async def play(request: web.Request, body: PlayBody) -> b.Done:
+        await controllers.play(request.match_info["controller"], body.data)
+        return b.Done()
+
+    return Routes([*routes, *_control_routes(controllers)])
+
+
+def _control_routes(controllers: Controllers) -> Routes:
+    routes = Routes()
+
+    @routes.add(
+        "POST",
+        "/api/controllers/learn",
+        "learnControl",
+        Learn.ROW.http[0].says,
+        command=CommandBody(Learn, Learn.ROW.http[0]),
+        errors=(404, 409),
+    )
     async def learn(request: web.Request, body: Learn) -> ControlRow:
         return ControlRow(**await controllers.learn(wish_of(body), client_of(request)))
 
+    @routes.add(
+        "DELETE", "/api/controllers/learn", "cancelLearning", "Ends the wait for a control."
+    )
     async def cancel(request: web.Request, query: Any) -> b.Done:
         controllers.cancel()
         return b.Done()
 
+    @routes.add(
+        "PUT",
+        "/api/controllers/{controller}/{kind}/{channel}/{number}",
+        "bindControl",
+        "Says what a control does, without touching it.",
+        errors=(404, 409),
+        params=CONTROL,
+    )
     async def bind(request: web.Request, body: ControlBody) -> ControlRow:
         controller, kind, channel, number = place(request)
         binding = Wish(**body.model_dump()).binding(kind, number, channel)
         return ControlRow(**await controllers.bind(controller, binding))
 
+    @routes.add(
+        "DELETE",
+        "/api/controllers/{controller}/{kind}/{channel}/{number}",
+        "forgetControl",
+        "Takes away what a control does.",
+        errors=(404, 409, 422),
+        params=CONTROL,
+    )
     async def forget(request: web.Request, query: Any) -> b.Done:
         await controllers.forget(*place(request))
         return b.Done()
 
-    async def play(request: web.Request, body: PlayBody) -> b.Done:
-        await controllers.play(request.match_info["controller"], body.data)
-        return b.Done()
-
-    named = {"controller": "name of a controller"}
-    control = {
-        **named,
-        "kind": "cc or note",
-        "channel": "MIDI channel from 1",
-        "number": "controller or note number",
-    }
-    return [
-        Route(
-            "GET",
-            "/api/controllers",
-            "controllers",
-            "What each MIDI control does.",
-            listed,
-            answer=ControlsAnswer,
-        ),
-        Route(
-            "POST",
-            "/api/controllers/learn",
-            "learnControl",
-            Learn.ROW.http[0].says,
-            learn,
-            answer=ControlRow,
-            command=CommandBody(Learn, Learn.ROW.http[0]),
-            errors=(404, 409),
-        ),
-        Route(
-            "DELETE",
-            "/api/controllers/learn",
-            "cancelLearning",
-            "Ends the wait for a control.",
-            cancel,
-        ),
-        Route(
-            "PUT",
-            "/api/controllers/{controller}",
-            "putController",
-            "Adds a controller to the rig, or gives it another port.",
-            put,
-            answer=ControlsAnswer,
-            body=PortBody,
-            errors=(409,),
-            params=named,
-        ),
-        Route(
-            "DELETE",
-            "/api/controllers/{controller}",
-            "removeController",
-            "Takes a controller out of the rig.",
-            remove,
-            answer=ControlsAnswer,
-            errors=(404, 409, 422),
-            params=named,
-        ),
-        Route(
-            "POST",
-            "/api/controllers/{controller}/play",
-            "playController",
-            "A message as if it came from a simulated controller.",
-            play,
-            body=PlayBody,
-            errors=(404, 409),
-            params=named,
-        ),
-        Route(
-            "PUT",
-            "/api/controllers/{controller}/{kind}/{channel}/{number}",
-            "bindControl",
-            "Says what a control does, without touching it.",
-            bind,
-            answer=ControlRow,
-            body=ControlBody,
-            errors=(404, 409),
-            params=control,
-        ),
-        Route(
-            "DELETE",
-            "/api/controllers/{controller}/{kind}/{channel}/{number}",
-            "forgetControl",
-            "Takes away what a control does.",
-            forget,
-            errors=(404, 409, 422),
-            params=control,
-        ),
-    ]
+    return routes
 
 
 def place(request: web.Request) -> tuple[str, str, int, int]:

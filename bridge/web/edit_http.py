@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from aiohttp import web
@@ -29,7 +29,7 @@ from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.heavy import Heavy, digest, in_thread
-from bridge.web.http import TEXT_BYTES, Route, client_of
+from bridge.web.http import TEXT_BYTES, Routes, client_of
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
@@ -95,6 +95,9 @@ class WordsAnswer(b.Answer):
     value_kinds: list[str]
     settings: dict[str, dict[str, Any]]
     scales: dict[str, list[int]]
+
+
+SETTING_FIELDS = ("low", "high", "start", "unit", "kinds", "says", "whole")
 
 
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
@@ -166,8 +169,8 @@ PERFORMED = (
 and the bar."""
 
 
-def edit_routes(book: SetBook, control: Control) -> list[Route]:
-    previews: Heavy[dict[str, Any]] = Heavy()
+def edit_routes(book: SetBook, control: Control) -> Routes:
+    routes = Routes()
 
     def playing_now() -> Playing:
         if book.playing is None or book.rig is None:
@@ -183,11 +186,21 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             data=Document.parse(playing.text, playing.path.name).data,
         )
 
+    @routes.add("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.")
     async def get(request: web.Request, query: Any) -> PlainAnswer:
         playing = playing_now()
         with_tag(request, control.edits)
         return await asyncio.to_thread(plain, playing)
 
+    @routes.add(
+        "POST",
+        "/api/set/edits",
+        "editSet",
+        "Changes values of the set's text by path, keeping the rest as it is written.",
+        limit=TEXT_BYTES,
+        errors=(409, 412, 429),
+        conditional=True,
+    )
     async def put(request: web.Request, body: EditBody) -> PlainAnswer:
         playing_now()
         client = client_of(request)
@@ -202,6 +215,17 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             return await asyncio.to_thread(plain, after, also)
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
+
+    @routes.add("GET", "/api/words", "words", "Kinds, settings and scales that a set may use.")
+    async def words(request: web.Request, query: Any) -> WordsAnswer:
+        return _words()
+
+    return Routes([*routes, *_preview_routes(book, control, playing_now)])
+
+
+def _preview_routes(book: SetBook, control: Control, playing_now: Callable[[], Playing]) -> Routes:
+    routes = Routes()
+    previews: Heavy[dict[str, Any]] = Heavy()
 
     def look_ahead(
         playing: Playing, rig: Rig, state: Mapping[str, Any], body: PreviewBody, at: int
@@ -218,6 +242,14 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         del chart["type"]
         return {"problems": [], "chart": chart}
 
+    @routes.add(
+        "POST",
+        "/api/set/preview",
+        "previewEdits",
+        "What edits would play, or what is wrong with them; nothing is changed.",
+        answer=PreviewAnswer,
+        limit=TEXT_BYTES,
+    )
     async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
         if "lanes" not in control.link.state:
             raise PlayerError("the player has not started yet")
@@ -233,62 +265,15 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             lambda: in_thread(look_ahead, playing, rig, state, body, at),
         )
 
-    async def words(request: web.Request, query: Any) -> WordsAnswer:
-        return WordsAnswer(
-            hit_kinds=list(HIT_KINDS),
-            value_kinds=list(VALUE_KINDS),
-            scales={name: list(degrees) for name, degrees in SCALES.items()},
-            settings={
-                s.name: {
-                    "low": s.low,
-                    "high": s.high,
-                    "start": s.start,
-                    "unit": s.unit,
-                    "kinds": list(s.kinds),
-                    "says": s.says,
-                    "whole": s.whole,
-                }
-                for s in SETTINGS.values()
-            },
-        )
+    return routes
 
-    return [
-        Route(
-            "GET",
-            "/api/set/plain",
-            "getPlainSet",
-            "The set that plays, as plain data.",
-            get,
-            answer=PlainAnswer,
-        ),
-        Route(
-            "POST",
-            "/api/set/edits",
-            "editSet",
-            "Changes values of the set's text by path, keeping the rest as it is written.",
-            put,
-            answer=PlainAnswer,
-            body=EditBody,
-            limit=TEXT_BYTES,
-            errors=(409, 412, 429),
-            conditional=True,
-        ),
-        Route(
-            "POST",
-            "/api/set/preview",
-            "previewEdits",
-            "What edits would play, or what is wrong with them; nothing is changed.",
-            preview,
-            answer=PreviewAnswer,
-            body=PreviewBody,
-            limit=TEXT_BYTES,
-        ),
-        Route(
-            "GET",
-            "/api/words",
-            "words",
-            "Kinds, settings and scales that a set may use.",
-            words,
-            answer=WordsAnswer,
-        ),
-    ]
+
+def _words() -> WordsAnswer:
+    return WordsAnswer(
+        hit_kinds=list(HIT_KINDS),
+        value_kinds=list(VALUE_KINDS),
+        scales={name: list(degrees) for name, degrees in SCALES.items()},
+        settings={
+            s.name: {key: getattr(s, key) for key in SETTING_FIELDS} for s in SETTINGS.values()
+        },
+    )

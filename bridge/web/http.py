@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar, get_type_hints
 
 from aiohttp import web
 from pydantic import BaseModel, ValidationError
@@ -28,6 +28,8 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]
+
+Handler = TypeVar("Handler", bound=Run)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,30 @@ class Route:
     @property
     def takes_body(self) -> bool:
         return self.method in ("PUT", "POST")
+
+
+class Routes(list[Route]):
+    """Operations, each described where its handler stands."""
+
+    def add(
+        self, method: str, path: str, name: str, says: str, **more: Any
+    ) -> Callable[[Handler], Handler]:
+        """Adds an operation that the decorated handler carries out. What the handler's annotations
+        say of the body, the query and the answer need not be said again in `more`, the other
+        fields of the `Route`."""
+
+        def added(run: Handler) -> Handler:
+            hints = get_type_hints(run)
+            answer, given = hints.pop("return"), list(hints.values())[-1]
+            said: dict[str, Any] = {}
+            if isinstance(answer, type) and issubclass(answer, BaseModel):
+                said["answer"] = answer
+            if isinstance(given, type) and issubclass(given, BaseModel):
+                said["query" if method == "GET" else "body"] = given
+            self.append(Route(method, path, name, says, run, **(said | more)))
+            return run
+
+        return added
 
 
 def client_of(request: web.Request) -> str:

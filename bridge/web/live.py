@@ -28,7 +28,7 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
-from bridge.bench.scope import Scope, Watch
+from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
 from bridge.control.position import place
 from bridge.control.view import View, merge_patch
@@ -72,7 +72,7 @@ class Client:
         self.tick: dict[str, Any] | None = None
         self.bars = 2
         self.chart_sent: Any = None
-        self.scope: Watch | None = None
+        self.scope: ScopeView | None = None
         self.tasks: set[asyncio.Task[Any]] = set()
         self.unanswered = 0
         self.closing = False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -20,7 +21,7 @@ from bridge.paper.sheet import sheet_html
 from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, in_thread
-from bridge.web.http import Route
+from bridge.web.http import Routes
 
 DRAW_S = 60.0
 # No script at all, and styles only from the sheet itself.
@@ -74,6 +75,12 @@ class PlanAnswer(b.Answer):
     warnings: list[b.TextProblem]
 
 
+def _planned(row: outputs.OutputRow) -> PlannedOutput:
+    fields = asdict(row)
+    output = fields.pop("name")
+    return PlannedOutput(output=output, resolution=outputs.step_words(row), free=row.free, **fields)
+
+
 def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     """Plays some bars to see what the outputs are asked for: takes a moment."""
     document = playing.document
@@ -81,25 +88,7 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     warnings = [*document.warnings, *outputs.warnings(rig, document)]
     return PlanAnswer(
         rig=rig.name,
-        outputs=[
-            PlannedOutput(
-                output=row.name,
-                kind=row.kind,
-                by=row.by,
-                low=row.low,
-                high=row.high,
-                rest=row.rest,
-                step_mv=row.step_mv,
-                step_cents=row.step_cents,
-                resolution=outputs.step_words(row),
-                drivers=list(row.drivers),
-                cable=row.cable,
-                tuned=row.tuned,
-                blocked_by=row.blocked_by,
-                free=row.free,
-            )
-            for row in rows
-        ],
+        outputs=[_planned(row) for row in rows],
         loose=[
             LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
             for x in fits.loose(document.spec, rows)
@@ -158,7 +147,13 @@ def _tuned_at(rig: Rig) -> tuple[int, int] | None:
     return facts.st_mtime_ns, facts.st_size
 
 
-def paper_routes(book: SetBook) -> list[Route]:
+def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
+    headers = {"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY}
+    return web.Response(body=data, content_type=media, charset=charset, headers=headers)
+
+
+def paper_routes(book: SetBook) -> Routes:
+    routes = Routes()
     drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()
@@ -168,11 +163,18 @@ def paper_routes(book: SetBook) -> list[Route]:
             raise PlayerError("the set has not been read yet")
         return book.rig, book.playing
 
+    @routes.add(
+        "GET",
+        "/api/outputs",
+        "outputs",
+        "What drives each output, what it can do, what is free, and what will surprise.",
+    )
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
         rig, playing = both()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
 
+    @routes.add("GET", "/api/sheet", "sheet", "The patch sheet, to print.", media="text/html")
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
 
@@ -182,13 +184,17 @@ def paper_routes(book: SetBook) -> list[Route]:
             return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
 
         key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)
-        return web.Response(
-            text=await sheets.get(request, key, lambda: in_thread(make)),
-            content_type="text/html",
-            charset="utf-8",
-            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )
+        text = await sheets.get(request, key, lambda: in_thread(make))
+        return _sent(text.encode(), "text/html", "utf-8")
 
+    @routes.add(
+        "GET",
+        "/api/scope.svg",
+        "scopeDrawing",
+        "Volts over time of every output that moves, for the first bars of the set.",
+        media="image/svg+xml",
+        errors=(409,),
+    )
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
         rig, playing = both()
         path = rig.path
@@ -200,38 +206,6 @@ def paper_routes(book: SetBook) -> list[Route]:
             )
         except TimeoutError:
             raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
-        return web.Response(
-            body=svg,
-            content_type="image/svg+xml",
-            headers={"Cache-Control": "no-store", "Content-Security-Policy": SHEET_POLICY},
-        )
+        return _sent(svg, "image/svg+xml")
 
-    return [
-        Route(
-            "GET",
-            "/api/outputs",
-            "outputs",
-            "What drives each output, what it can do, what is free, and what will surprise.",
-            get_outputs,
-            answer=PlanAnswer,
-        ),
-        Route(
-            "GET",
-            "/api/sheet",
-            "sheet",
-            "The patch sheet, to print.",
-            sheet,
-            query=SheetQuery,
-            media="text/html",
-        ),
-        Route(
-            "GET",
-            "/api/scope.svg",
-            "scopeDrawing",
-            "Volts over time of every output that moves, for the first bars of the set.",
-            scope,
-            query=SheetQuery,
-            media="image/svg+xml",
-            errors=(409,),
-        ),
-    ]
+    return routes

@@ -10,7 +10,7 @@ from pydantic import Field
 from bridge.bench.soundchecker import CAUTION, Soundchecker
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
-from bridge.web.http import Route, client_of
+from bridge.web.http import Routes, client_of
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
 Said = Literal["yes", "no", "skip"]
@@ -60,74 +60,50 @@ class SoundcheckAnswer(b.Answer):
     report: str
 
 
-def soundcheck_routes(checker: Soundchecker) -> list[Route]:
+def soundcheck_routes(checker: Soundchecker) -> Routes:
+    routes = Routes()
+
     def shown() -> CheckState:
         return CheckState.model_validate(checker.state())
 
+    @routes.add("GET", "/api/soundcheck", "soundcheck", "The check so far, and its report.")
     async def get(request: web.Request, query: Any) -> SoundcheckAnswer:
         check = None if checker.check is None else shown()
         return SoundcheckAnswer(caution=CAUTION, check=check, report=checker.report())
 
+    @routes.add(
+        "POST", "/api/soundcheck", "beginSoundcheck", "Begins a soundcheck.", errors=(404, 409)
+    )
     async def begin(request: web.Request, body: BeginBody) -> CheckState:
         await checker.begin(body.outputs)
         return shown()
 
+    @routes.add(
+        "POST",
+        "/api/soundcheck/play",
+        "playOutput",
+        "Sounds one output, quietly first.",
+        errors=(404, 409),
+    )
     async def play(request: web.Request, body: PlayBody) -> CheckState:
         await checker.play(body.output, body.loud, client_of(request))
         return shown()
 
+    @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.")
     async def stop(request: web.Request, body: Any) -> b.Done:
         await checker.stop()
         return b.Done()
 
+    @routes.add(
+        "PUT", "/api/soundcheck/answers", "answerSoundcheck", "What was heard.", errors=(404, 409)
+    )
     async def answer(request: web.Request, body: AnswerBody) -> CheckState:
         checker.answer(body.output, body.answer)
         return shown()
 
+    @routes.add("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", errors=(409,))
     async def end(request: web.Request, query: Any) -> b.Done:
         await checker.end()
         return b.Done()
 
-    named = (404, 409)
-    return [
-        Route(
-            "GET",
-            "/api/soundcheck",
-            "soundcheck",
-            "The check so far, and its report.",
-            get,
-            answer=SoundcheckAnswer,
-        ),
-        Route(
-            "POST",
-            "/api/soundcheck",
-            "beginSoundcheck",
-            "Begins a soundcheck.",
-            begin,
-            answer=CheckState,
-            body=BeginBody,
-            errors=named,
-        ),
-        Route(
-            "POST",
-            "/api/soundcheck/play",
-            "playOutput",
-            "Sounds one output, quietly first.",
-            play,
-            answer=CheckState,
-            body=PlayBody,
-            errors=named,
-        ),
-        Route("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", stop),
-        Route(
-            "PUT",
-            "/api/soundcheck/answers",
-            "answerSoundcheck",
-            "What was heard.",
-            answer,
-            answer=CheckState,
-            body=AnswerBody,
-            errors=named,
-        ),
-        Route("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", end, errors=(409,)),
-    ]
+    return routes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from aiohttp import web
@@ -10,7 +11,7 @@ from pydantic import Field
 from bridge.bench.tuner import Tuner
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
-from bridge.web.http import Route, client_of
+from bridge.web.http import Routes, client_of
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
 Note = Annotated[int, Field(ge=0, le=127, description="MIDI note number")]
@@ -119,7 +120,9 @@ class TunedAnswer(b.Answer):
     file: str
 
 
-def tuner_routes(tuner: Tuner) -> list[Route]:
+def tuner_routes(tuner: Tuner) -> Routes:
+    routes = Routes()
+
     def shown() -> SessionAnswer | None:
         state = tuner.state()
         return None if state is None else SessionAnswer.model_validate(state)
@@ -129,104 +132,81 @@ def tuner_routes(tuner: Tuner) -> list[Route]:
         assert answer is not None
         return answer
 
+    @routes.add("GET", "/api/tuning", "tuning", "Pitch outputs and how each is tuned.")
     async def get(request: web.Request, query: Any) -> TuningAnswer:
         return TuningAnswer(
             outputs=[TunedOutput(**row) for row in await tuner.outputs()], session=shown()
         )
 
-    async def begin(request: web.Request, body: BeginBody) -> SessionAnswer:
-        await tuner.begin(body.output, body.every)
-        return session()
-
-    async def sound(request: web.Request, body: SoundBody) -> SessionAnswer:
-        await tuner.sound(body.note, client_of(request))
-        return session()
-
-    async def read(request: web.Request, body: ReadingBody) -> SessionAnswer:
-        tuner.read(body.note, body.text)
-        return session()
-
-    async def keep(request: web.Request, body: KeepBody) -> TunedAnswer:
-        output = tuner.session.wired.name if tuner.session is not None else ""
-        tuning, path = await tuner.keep(client_of(request), doubtful=body.doubtful)
-        return TunedAnswer(output=output, made=tuning.correction.made, file=path.name)
-
-    async def end(request: web.Request, query: Any) -> b.Done:
-        await tuner.end(client_of(request))
-        return b.Done()
-
+    @routes.add(
+        "POST",
+        "/api/tuning/undo",
+        "undoTuning",
+        "Brings back what an output had before its last tuning.",
+        errors=(404, 409),
+    )
     async def undo(request: web.Request, body: UndoBody) -> TunedAnswer:
         before, path = await tuner.undo(body.output)
         made = "" if before is None else before.correction.made
         return TunedAnswer(output=body.output, made=made, file=path.name)
 
-    named = (404, 409)
-    return [
-        Route(
-            "GET",
-            "/api/tuning",
-            "tuning",
-            "Pitch outputs and how each is tuned.",
-            get,
-            answer=TuningAnswer,
-        ),
-        Route(
-            "POST",
-            "/api/tuning/session",
-            "beginTuning",
-            "Puts an output on the bench. Turn the monitors down first.",
-            begin,
-            answer=SessionAnswer,
-            body=BeginBody,
-            errors=named,
-        ),
-        Route(
-            "PUT",
-            "/api/tuning/session/sound",
-            "soundNote",
-            "Sounds a note, untuned.",
-            sound,
-            answer=SessionAnswer,
-            body=SoundBody,
-            errors=named,
-        ),
-        Route(
-            "PUT",
-            "/api/tuning/session/readings",
-            "takeReading",
-            "Takes a reading and says what all of them come to.",
-            read,
-            answer=SessionAnswer,
-            body=ReadingBody,
-            errors=named,
-        ),
-        Route(
-            "POST",
-            "/api/tuning/session/keep",
-            "keepTuning",
-            "Writes the tuning beside the rig; the player uses it at once.",
-            keep,
-            answer=TunedAnswer,
-            body=KeepBody,
-            optional=True,
-            errors=(409,),
-        ),
-        Route(
-            "DELETE",
-            "/api/tuning/session",
-            "endTuning",
-            "Ends it; nothing is changed.",
-            end,
-            errors=(409,),
-        ),
-        Route(
-            "POST",
-            "/api/tuning/undo",
-            "undoTuning",
-            "Brings back what an output had before its last tuning.",
-            undo,
-            answer=TunedAnswer,
-            body=UndoBody,
-            errors=named,
-        ),
-    ]
+    return Routes([*routes, *_session_routes(tuner, session)])
+
+
+def _session_routes(tuner: Tuner, session: Callable[[], SessionAnswer]) -> Routes:
+    routes = Routes()
+
+    @routes.add(
+        "POST",
+        "/api/tuning/session",
+        "beginTuning",
+        "Puts an output on the bench. Turn the monitors down first.",
+        errors=(404, 409),
+    )
+    async def begin(request: web.Request, body: BeginBody) -> SessionAnswer:
+        await tuner.begin(body.output, body.every)
+        return session()
+
+    @routes.add(
+        "PUT",
+        "/api/tuning/session/sound",
+        "soundNote",
+        "Sounds a note, untuned.",
+        errors=(404, 409),
+    )
+    async def sound(request: web.Request, body: SoundBody) -> SessionAnswer:
+        await tuner.sound(body.note, client_of(request))
+        return session()
+
+    @routes.add(
+        "PUT",
+        "/api/tuning/session/readings",
+        "takeReading",
+        "Takes a reading and says what all of them come to.",
+        errors=(404, 409),
+    )
+    async def read(request: web.Request, body: ReadingBody) -> SessionAnswer:
+        tuner.read(body.note, body.text)
+        return session()
+
+    @routes.add(
+        "POST",
+        "/api/tuning/session/keep",
+        "keepTuning",
+        "Writes the tuning beside the rig; the player uses it at once.",
+        optional=True,
+        errors=(409,),
+    )
+    async def keep(request: web.Request, body: KeepBody) -> TunedAnswer:
+        output = tuner.session.wired.name if tuner.session is not None else ""
+        tuning, path = await tuner.keep(client_of(request), doubtful=body.doubtful)
+        return TunedAnswer(output=output, made=tuning.correction.made, file=path.name)
+
+    @routes.add(
+        "DELETE", "/api/tuning/session", "endTuning", "Ends it; nothing is changed.", errors=(409,)
+    )
+    async def end(request: web.Request, query: Any) -> b.Done:
+        await tuner.end(client_of(request))
+        return b.Done()
+
+    return routes

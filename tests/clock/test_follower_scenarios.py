@@ -66,7 +66,7 @@ class TestSteady:
 
     @pytest.mark.parametrize("seed", SEEDS)
     def test_jitter_both_ways(self, seed: int) -> None:
-        """R13: with +-2 ms at the input, at most 0.7 ms RMS at the output, reading +-0.2 bpm."""
+        """With +-2 ms at the input, at most 0.7 ms RMS at the output, reading +-0.2 bpm."""
         times = steady(120, 1000)
         heard = Heard().feed(stamps(times, both_ways, seed))
         assert deviation(heard.errors_ms(times, 100)) <= 0.7
@@ -220,7 +220,7 @@ class TestDropOut:
     @models
     @pytest.mark.parametrize("gone_s", [0.2, 1.0, 8.0])
     def test_the_cable_falls_out_and_comes_back(self, late: Late, gone_s: float) -> None:
-        """R6: freewheel, then in phase again; no step left out or played twice."""
+        """Freewheel, then in phase again; no step left out or played twice."""
         for seed in (0, 1):
             times = steady(128, 1500)
             arrivals = stamps(times, late, seed)

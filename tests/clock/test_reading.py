@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from bridge.clock.reading import SETTLED, Reading, bpm_of
+from bridge.clock.reading import SETTLED, ClockReading, bpm_of
 
 CLOCK = 20_833_333.333  # 120 bpm
 
@@ -19,9 +19,9 @@ def test_bpm_of_a_period() -> None:
 
 
 def test_a_young_line_is_not_read_but_the_last_beat_is() -> None:
-    """R13: a single interval with 2 ms of jitter reads 113 to 131 at a steady 120."""
+    """A single interval with 2 ms of jitter reads 113 to 131 at a steady 120."""
     rng = random.Random(4)
-    reading = Reading()
+    reading = ClockReading()
     shown = []
     for i in range(100):
         wild = CLOCK * rng.uniform(0.9, 1.1)
@@ -31,7 +31,7 @@ def test_a_young_line_is_not_read_but_the_last_beat_is() -> None:
 
 
 def test_a_settled_line_is_read_slowly() -> None:
-    reading = Reading()
+    reading = ClockReading()
     for i in range(10):
         reading.take(i, round(i * CLOCK), CLOCK, settled=2)
     reading.take(10, round(10 * CLOCK), CLOCK * 120 / 126, SETTLED)
@@ -42,14 +42,14 @@ def test_a_settled_line_is_read_slowly() -> None:
 
 
 def test_a_far_tempo_is_a_new_reading() -> None:
-    reading = Reading()
+    reading = ClockReading()
     reading.take(0, 0, CLOCK, SETTLED)
     reading.take(1, 0, CLOCK / 2, SETTLED)
     assert reading.bpm == pytest.approx(240)
 
 
 def test_restart_keeps_what_is_shown_until_there_is_more() -> None:
-    reading = Reading()
+    reading = ClockReading()
     for i in range(10):
         reading.take(i, round(i * CLOCK), CLOCK, settled=2)
     reading.restart()

@@ -188,7 +188,7 @@ class TestTheStandard:
 
 
 class TestHosts:
-    """What hosts do beyond the standard (R9; trade practice, no source)."""
+    """What hosts do beyond the standard (trade practice, no source)."""
 
     def test_a_double_start_is_one_start(self) -> None:
         assert run("start", "start", "pulse")[1][-1] == ("play", 0)

@@ -1,7 +1,7 @@
 """From readings to what sounds: `tune`, then a set through the player, measured at the decoder.
 
 The interface is synthetic: what the decoder says its converter gives, then offset, gain error and
-bow of an analog stage. Target (R30): 2.4 cents (2 mV) where resolution allows, else half a step.
+bow of an analog stage. Target: 2.4 cents (2 mV) where resolution allows, else half a step.
 1 V/oct is 83.33 mV a semitone; the Hz/V law doubles the volts at each octave.
 """
 

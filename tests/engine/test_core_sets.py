@@ -7,7 +7,7 @@ import itertools
 import pytest
 from support.desk import BAR, BEAT, Desk, gate_lane, ms_of, score_of
 
-from bridge.player.start import ClockSettings
+from bridge.voltage.rig_parts import ClockSettings
 
 KICK = gate_lane("kick", "x...x...x...x...")
 OTHER = gate_lane("bell", "x...x...x...x...", 2)

@@ -12,8 +12,8 @@ from support.desk import BAR, Desk, score_of
 from bridge.errors import CommandError
 from bridge.music.model import Lane, Levels, Logic, Macro, Note, Notes, Section, Steps
 from bridge.music.ticks import parse_rate
-from bridge.player.start import ClockSettings, Timing
 from bridge.protocol.table import decode
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 NAMES = ("a", "b", "c", "d")
 RATES = [parse_rate(text) for text in ("1/16", "1/8", "1/32", "1/8T", "3:4", "1/4")]

@@ -16,7 +16,7 @@ from support.refusals import lines_of, problems_of
 
 from bridge.errors import InputError, Problem
 from bridge.files import document
-from bridge.files.document import MAX_BYTES, Document, Doubtful, decode, dotted, in_order
+from bridge.files.document import MAX_BYTES, AmbiguousText, Document, decode, dotted, in_order
 
 TRAPS = [
     ("", "s.yaml:1:1  is empty"),
@@ -136,15 +136,15 @@ def test_what_another_reader_misreads_comes_as_doubtful_text(written: str, reads
     document = Document.parse(f"a: {written}\n{written}: 1\n")
     value = document.data["a"]
     assert value == written
-    assert isinstance(value, Doubtful)
+    assert isinstance(value, AmbiguousText)
     assert value.reads_as == reads_as
     # and the other reader does misread it
     assert not isinstance(yaml.safe_load(written), str)
-    assert isinstance(next(key for key in document.data if key != "a"), Doubtful)
+    assert isinstance(next(key for key in document.data if key != "a"), AmbiguousText)
 
 
 def test_quotes_remove_the_doubt() -> None:
-    assert not isinstance(Document.parse('a: "no"\n').data["a"], Doubtful)
+    assert not isinstance(Document.parse('a: "no"\n').data["a"], AmbiguousText)
 
 
 def test_places_of_keys_and_values() -> None:

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.files.edit import Change, apply, render
+from bridge.files.edit import Change, apply
+from bridge.files.yaml_text import render
 
 TEXT = """\
 # evening set

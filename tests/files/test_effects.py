@@ -14,7 +14,7 @@ import pytest
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import parse_set
 from bridge.music.score import compile_score
-from bridge.paper.scope import Trace, traces
+from bridge.paper.scope_plot import Trace, traces
 from bridge.player.offline import perform_rig
 
 PROFILE = """\

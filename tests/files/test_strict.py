@@ -8,7 +8,7 @@ import pytest
 from pydantic import Field
 
 from bridge.errors import did_you_mean
-from bridge.files.document import Document, Doubtful
+from bridge.files.document import AmbiguousText, Document
 from bridge.files.strict import (
     Limits,
     Name,
@@ -111,7 +111,7 @@ def test_limits_take_what_is_inside(good: float) -> None:
         (None, "must be a number from 0 to 1 V, not nothing"),
         ([1], "must be a number from 0 to 1 V, not a list"),
         (
-            Doubtful("1:30", "a number in base 60"),
+            AmbiguousText("1:30", "a number in base 60"),
             "must be a number from 0 to 1 V, not 1:30 (a number in base 60 to some YAML readers)",
         ),
     ],
@@ -136,7 +136,8 @@ def test_names(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["", "A", "2nd", "-a", "a b", "a/b", "ä", "x" * 33, 7, None, "a\n", Doubtful("no", "f")]
+    "name",
+    ["", "A", "2nd", "-a", "a b", "a/b", "ä", "x" * 33, 7, None, "a\n", AmbiguousText("no", "f")],
 )
 def test_what_is_no_name(name: object) -> None:
     with pytest.raises(ValueError, match=r"name|quotes"):
@@ -145,7 +146,7 @@ def test_what_is_no_name(name: object) -> None:
 
 def test_texts() -> None:
     assert read_text("kick voice, trigger input") == "kick voice, trigger input"
-    for bad in ("", "  ", "x" * 201, "two\nlines", 5, None, True, Doubtful("off", "false")):
+    for bad in ("", "  ", "x" * 201, "two\nlines", 5, None, True, AmbiguousText("off", "false")):
         with pytest.raises(ValueError, match=r"must|quotes"):
             read_text(bad)
 

@@ -206,7 +206,7 @@ def test_a_gliding_tempo_moves_on_beats() -> None:
     assert performance.tempo == pytest.approx(130)
 
 
-# --- mutes move nothing (R16) --------------------------------------------------------------------
+# --- mutes move nothing --------------------------------------------------------------------
 
 
 @settings(max_examples=25, deadline=None)

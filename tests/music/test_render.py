@@ -110,7 +110,7 @@ def test_every_event_is_in_order_and_every_hit_has_a_length(spec: SetSpec) -> No
 def test_mute_then_unmute_is_never_muted_after_the_next_bar(
     spec: SetSpec, out: int, back: int
 ) -> None:
-    """Counters, chance and melodies go on while lanes are out (R16): what has no memory of what was
+    """Counters, chance and melodies go on while lanes are out: what has no memory of what was
     heard is the same again at once, what listens (delay, hold, latch, first, edge, gap) as soon as
     its own time has passed. Two bars are enough for the times used here, and latches and first are
     left out because they may remember for ever what they heard last."""

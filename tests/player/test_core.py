@@ -17,8 +17,9 @@ from bridge.errors import CommandError
 from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
 from bridge.music.ticks import parse_rate
 from bridge.player.dispatch import mute_derived
-from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.voltage.profile import Address, Output
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 RATE_QUARTER = parse_rate("1/4")
 RATE_64 = parse_rate("1/64")
@@ -167,7 +168,7 @@ def test_stop_sends_levels_to_rest_and_keeps_pitches() -> None:
 
 @pytest.mark.parametrize("late_ms", [0.0, 0.3, 3.0, 40.0])
 def test_mute_now_closes_the_gate_and_drops_what_is_queued(late_ms: float) -> None:
-    """At most 5 ms (R16 of the needs), of which one is for what is already on its way out."""
+    """At most 5 ms, of which one is for what is already on its way out."""
     long = gate_lane("long", "x.x.", settings={"gate": 2.0})
     desk = Desk(score_of(long))
     desk.start()

@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score_of, wire
 
-from bridge.player.start import ClockSettings
 from bridge.voltage.profile import Address, Output, WiredOutput
+from bridge.voltage.rig_parts import ClockSettings
 
 HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
 PULSE_MS = 1000 / 48

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.player.messages import MOST, Outbox, Unpacker, pack, pack_json
+from bridge.player.messages import MAX_FRAME_BYTES, Outbox, Unpacker, pack, pack_json
 
 
 @given(
@@ -33,7 +33,11 @@ def test_a_frame_is_length_kind_payload() -> None:
 
 @pytest.mark.parametrize(
     "stream",
-    [struct.pack(">Ic", MOST + 1, b"J"), struct.pack(">Ic", 0, b"J"), struct.pack(">Ic", 5, b"X")],
+    [
+        struct.pack(">Ic", MAX_FRAME_BYTES + 1, b"J"),
+        struct.pack(">Ic", 0, b"J"),
+        struct.pack(">Ic", 5, b"X"),
+    ],
 )
 def test_what_is_no_stream_of_frames_is_refused(stream: bytes) -> None:
     with pytest.raises(ValueError, match="frames"):

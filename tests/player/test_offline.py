@@ -8,7 +8,7 @@ from support.said import say
 from bridge.music.model import Lane, Logic, Note, Notes
 from bridge.music.render import events_between
 from bridge.player.offline import perform
-from bridge.player.start import ClockSettings, Timing
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 KICK = gate_lane("kick", "x...")
 HELPER = Lane("helper", gate_lane("x", ".x..").source)

@@ -10,7 +10,8 @@ import pytest
 from support.desk import BAR, BEAT, MS, Desk, gate_lane, score_of
 
 from bridge.music.model import Drive, Lane, Macro, Shape
-from bridge.player.start import PortSpec, Timing
+from bridge.player.start import PortSpec
+from bridge.voltage.rig_parts import Timing
 
 HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
 DIN = {"main": PortSpec(link="din")}

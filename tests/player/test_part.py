@@ -9,9 +9,9 @@ from support.said import carry_out
 from bridge.errors import CommandError
 from bridge.music.model import Lane, Levels, Note, Notes
 from bridge.player.part import Part
-from bridge.player.start import Timing
 from bridge.player.timeline import Item
 from bridge.voltage.profile import Address, Output
+from bridge.voltage.rig_parts import Timing
 
 KICK = gate_lane("kick", "x...")
 TUNE = Lane("tune", Notes((Note(40.0),)), advance="kick", out="main.pitch-1")

@@ -14,7 +14,7 @@ from support.desk import BAR, BEAT, MS, STEP, Desk, gate_lane, score_of
 
 from bridge.errors import CommandError
 from bridge.player.songclock import SongClock
-from bridge.player.start import ClockSettings
+from bridge.voltage.rig_parts import ClockSettings
 
 HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
 DOWN = gate_lane("down", "x...............", 1)

@@ -42,7 +42,7 @@ from bridge.protocol.table import decode
 from bridge.music.performance import Performance
 from bridge.music.model import Euclid, Lane, SetSpec
 from bridge.music.score import compile_score
-from bridge.service.app import Options, Service
+from bridge.service.app import Service, ServiceOptions
 from bridge.web.openapi import describe
 from pathlib import Path
 
@@ -51,7 +51,7 @@ assert command == ThinGroup(group="drums", density=0.2)
 assert command_of("/group/drums/thin", [0.2]) == command
 assert described_limits()["thin"]["density"] == {"low": 0, "high": 1}
 assert '{ do: "thin"; group: string; density: number }' in declarations()
-service = Service(Options(Path("rig.yaml"), Path("set.yaml"), Path("player")))
+service = Service(ServiceOptions(Path("rig.yaml"), Path("set.yaml"), Path("player")))
 body = describe(service.routes())["paths"]["/api/groups/{group}/density"]["put"]["requestBody"]
 schema = body["content"]["application/json"]["schema"]
 assert schema["properties"]["density"] == {"type": "number", "minimum": 0, "maximum": 1}, schema

@@ -18,7 +18,8 @@ from support.player_process import PlayerProcess
 from support.program import Needs
 
 from bridge.music.model import Lane, Levels
-from bridge.player.start import ClockSettings, PortSpec, Start
+from bridge.player.start import PortSpec, Start
+from bridge.voltage.rig_parts import ClockSettings
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
 

@@ -10,7 +10,7 @@ import pytest
 
 from bridge.errors import BridgeError
 from bridge.supervisor import supervise
-from bridge.supervisor.free_ports import try_doors
+from bridge.supervisor.free_ports import try_network_ports
 
 HERE = "127.0.0.1"
 
@@ -26,18 +26,18 @@ def taken(kind: socket.SocketKind) -> socket.socket:
 def test_free_ports_are_free_again_afterwards() -> None:
     with taken(socket.SOCK_STREAM) as tcp, taken(socket.SOCK_DGRAM) as udp:
         http, osc = tcp.getsockname()[1], udp.getsockname()[1]
-    try_doors(HERE, http, osc)
-    try_doors(HERE, http, osc)
-    try_doors(HERE, 0, 0)
+    try_network_ports(HERE, http, osc)
+    try_network_ports(HERE, http, osc)
+    try_network_ports(HERE, 0, 0)
 
 
 def test_each_port_that_is_taken_is_named_with_the_option_that_changes_it() -> None:
     with taken(socket.SOCK_STREAM) as tcp, taken(socket.SOCK_DGRAM) as udp:
         http, osc = tcp.getsockname()[1], udp.getsockname()[1]
         with pytest.raises(BridgeError) as both:
-            try_doors(HERE, http, osc)
+            try_network_ports(HERE, http, osc)
         with pytest.raises(BridgeError) as one:
-            try_doors(HERE, 0, osc)
+            try_network_ports(HERE, 0, osc)
     first, second = str(both.value).splitlines()
     assert first.startswith(f"port {http} for HTTP is in use")
     assert first.endswith("--port")
@@ -49,7 +49,7 @@ def test_each_port_that_is_taken_is_named_with_the_option_that_changes_it() -> N
 def test_an_address_that_is_not_ours_is_said_too() -> None:
     # 192.0.2.0/24 is for documentation and belongs to no computer (RFC 5737)
     with pytest.raises(BridgeError, match="cannot be opened"):
-        try_doors("192.0.2.1", 0, 0)
+        try_network_ports("192.0.2.1", 0, 0)
 
 
 def test_nothing_is_started_when_a_port_is_taken(

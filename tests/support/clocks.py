@@ -64,7 +64,7 @@ def tails(times: Sequence[float], rng: random.Random) -> list[float]:
 
 
 def both_ways(times: Sequence[float], rng: random.Random) -> list[float]:
-    """Evenly spread from 2 ms early to 2 ms late (R13)."""
+    """Evenly spread from 2 ms early to 2 ms late."""
     return [t + rng.uniform(-2, 2) * MS for t in times]
 
 

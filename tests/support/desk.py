@@ -13,9 +13,10 @@ from bridge.music.pattern import parse_steps
 from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
 from bridge.player.core import Player
-from bridge.player.start import ClockSettings, PortSpec, Timing
+from bridge.player.start import PortSpec
 from bridge.ports.simulated import SimulatedOut
 from bridge.voltage.profile import Address, Output, WiredOutput
+from bridge.voltage.rig_parts import ClockSettings, Timing
 
 BEGIN = 10_000_000_000
 MS = 1_000_000

@@ -17,7 +17,7 @@ from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
 from bridge.protocol.state import State
-from bridge.service.app import Options, Service
+from bridge.service.app import Service, ServiceOptions
 
 RIG = """\
 rig: Quay rack
@@ -198,8 +198,8 @@ async def player(folder: Path) -> AsyncIterator[FakePlayer]:
 
 
 @pytest.fixture
-def options(folder: Path) -> Options:
-    return Options(
+def options(folder: Path) -> ServiceOptions:
+    return ServiceOptions(
         rig=folder / "rig.yaml",
         set=folder / "low-tide.yaml",
         socket=folder / "player.sock",
@@ -210,7 +210,7 @@ def options(folder: Path) -> Options:
 
 
 @pytest.fixture
-async def stage(options: Options, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
+async def stage(options: ServiceOptions, player: FakePlayer, folder: Path) -> AsyncIterator[Stage]:
     async with run_service(Service(options)) as service, aiohttp.ClientSession() as session:
         await until(lambda: service.link.present, "the player says hello")
         yield Stage(service, player, session, folder)

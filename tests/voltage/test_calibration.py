@@ -71,7 +71,7 @@ def test_the_wide_value_carries_the_correction() -> None:
 
 
 def test_bend_carries_the_correction_before_the_note() -> None:
-    """R30: a correction in cents, applied by bend before note-on."""
+    """A correction in cents, applied by bend before note-on."""
     pitch = Output("p", "pitch", Address("note-pitch", 1), high=8, reference_note=24, voice="v")
     gate = Output("g", "gate", Address("note", 1), voice="v")
     player = encoder(pitch, Correction(table=((24, 25.0), (120, 25.0))), gate)

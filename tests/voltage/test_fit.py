@@ -134,7 +134,7 @@ FAULTS = [
 def test_after_tuning_every_note_is_within_two_millivolts(
     out: Output, fault: tuple[float, float, float]
 ) -> None:
-    """2.4 cents (2 mV) where the resolution allows, else half its step (R30)."""
+    """2.4 cents (2 mV) where the resolution allows, else half its step."""
     offset, gain, bow = fault
     notes = range(33, 69) if out.law == "hz/v" else range(24, 121)
     if out.law == "hz/v":  # offset and bow are worth far more cents at 1 V than at 8 V

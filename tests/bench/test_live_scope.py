@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from bridge.bench.scope import POINTS_MOST, Watch
+from bridge.bench.live_scope import POINTS_MOST, ScopeView
 
 
 def test_the_first_message_has_every_output() -> None:
-    watch = Watch({"main.gate-1": 0.0, "main.level-1": 2.5})
+    watch = ScopeView({"main.gate-1": 0.0, "main.level-1": 2.5})
     watch.add("main.gate-1", 90.0, 5.0)
     assert watch.take(100.0) == {
         "type": "scope",
@@ -25,7 +25,7 @@ def test_the_first_message_has_every_output() -> None:
 
 
 def test_a_slow_viewer_gets_the_newest() -> None:
-    watch = Watch({"main.gate-1": 0.0})
+    watch = ScopeView({"main.gate-1": 0.0})
     for number in range(10 * POINTS_MOST):
         watch.add("main.gate-1", float(number), 0.0)
     message = watch.take(0.0)
@@ -36,7 +36,7 @@ def test_a_slow_viewer_gets_the_newest() -> None:
 
 
 def test_the_halves_of_a_value_are_one_step_and_a_gate_that_opens_anew_is_two() -> None:
-    watch = Watch({})
+    watch = ScopeView({})
     watch.take(0.0)
     for gate in (False, True):
         name = "main.gate-1" if gate else "main.pitch-1"

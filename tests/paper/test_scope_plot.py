@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import BridgeError
-from bridge.paper import scope
+from bridge.paper import scope_plot
 from bridge.voltage.profile import Address, Output, WiredOutput
 
 GATE = Output("gate-1", "gate", Address("note", 10, 36))
@@ -25,7 +25,7 @@ SENT = [
 
 
 def test_traces_are_volts_at_seconds() -> None:
-    found = scope.traces(OUTPUTS, SENT)
+    found = scope_plot.traces(OUTPUTS, SENT)
     assert found["main.gate-1"] == [(0.0, 0.0), (0.0, 5.0), (0.25, 0.0)]
     seconds, volts = found["main.level-1"][-1]
     assert seconds == 0.5
@@ -34,8 +34,8 @@ def test_traces_are_volts_at_seconds() -> None:
 
 @pytest.mark.parametrize(("name", "head"), [("a.svg", b"<svg "), ("a.png", b"\x89PNG\r\n\x1a\n")])
 def test_drawing(tmp_path: Path, name: str, head: bytes) -> None:
-    shown = scope.draw(
-        OUTPUTS, scope.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack", [0.0, 0.5]
+    shown = scope_plot.draw(
+        OUTPUTS, scope_plot.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack", [0.0, 0.5]
     )
     assert shown == ["main.gate-1", "main.level-1"]
     assert (tmp_path / name).read_bytes().startswith(head)
@@ -43,20 +43,20 @@ def test_drawing(tmp_path: Path, name: str, head: bytes) -> None:
 
 def test_the_same_picture_twice(tmp_path: Path) -> None:
     for name in ("a.svg", "b.svg"):
-        scope.draw(OUTPUTS, scope.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack")
+        scope_plot.draw(OUTPUTS, scope_plot.traces(OUTPUTS, SENT), tmp_path / name, "Quay rack")
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
 
 
 def test_outputs_at_rest_are_left_out(tmp_path: Path) -> None:
-    found = scope.traces(OUTPUTS, SENT[:2])
-    assert scope.draw(OUTPUTS, found, tmp_path / "a.svg", "x") == ["main.gate-1"]
-    assert len(scope.draw(OUTPUTS, found, tmp_path / "a.svg", "x", idle=True)) == 2
+    found = scope_plot.traces(OUTPUTS, SENT[:2])
+    assert scope_plot.draw(OUTPUTS, found, tmp_path / "a.svg", "x") == ["main.gate-1"]
+    assert len(scope_plot.draw(OUTPUTS, found, tmp_path / "a.svg", "x", idle=True)) == 2
 
 
 def test_refusals(tmp_path: Path) -> None:
-    found = scope.traces(OUTPUTS, SENT)
+    found = scope_plot.traces(OUTPUTS, SENT)
     with pytest.raises(BridgeError, match=r"ends in \.svg or \.png"):
-        scope.draw(OUTPUTS, found, tmp_path / "a.gif", "x")
+        scope_plot.draw(OUTPUTS, found, tmp_path / "a.gif", "x")
     with pytest.raises(BridgeError, match="no output moves"):
-        scope.draw(OUTPUTS, scope.traces(OUTPUTS, []), tmp_path / "a.svg", "x")
+        scope_plot.draw(OUTPUTS, scope_plot.traces(OUTPUTS, []), tmp_path / "a.svg", "x")
     assert not list(tmp_path.iterdir())

@@ -20,7 +20,7 @@ HALVES_MS = 0.5
 NS_PER_MS = 1e6
 
 
-class Watch:
+class ScopeView:
     """What one viewer has not seen yet. `take` gives the ``scope`` message and forgets it."""
 
     def __init__(self, volts: dict[str, float]) -> None:
@@ -58,7 +58,7 @@ class Scope:
         self._decoder: Decoder | None = None
         self._rig: Rig | None = None
         self._values: set[str] = set()
-        self._viewers: set[Watch] = set()
+        self._viewers: set[ScopeView] = set()
         self.on_change: Callable[[], None] = lambda: None
         link.on_played.append(self._played)
         link.on_presence.append(self._presence)
@@ -72,14 +72,14 @@ class Scope:
         for message in Encoder(rig.wired).setup():
             self._decoder.feed(message.port, message.data)
 
-    def watch(self) -> Watch:
+    def watch(self) -> ScopeView:
         """A new viewer; `leave` when it looks away."""
         volts = {} if self._decoder is None else dict(self._decoder.volts)
-        viewer = Watch({name: round(value, 5) for name, value in volts.items()})
+        viewer = ScopeView({name: round(value, 5) for name, value in volts.items()})
         self._viewers.add(viewer)
         return viewer
 
-    def leave(self, viewer: Watch) -> None:
+    def leave(self, viewer: ScopeView) -> None:
         self._viewers.discard(viewer)
 
     def volts(self, output: str) -> float | None:
