@@ -9,9 +9,10 @@ from pydantic import Field
 
 from bridge.desk.controllers import Controllers, Wish
 from bridge.errors import CommandError
-from bridge.protocol.asking import Learn, Target
+from bridge.protocol.asking import Learn
 from bridge.protocol.command import fields_of
 from bridge.protocol.limits import Name
+from bridge.protocol.state import Target
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody

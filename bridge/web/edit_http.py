@@ -13,6 +13,7 @@ from aiohttp import web
 from pydantic import BeforeValidator, Field
 
 from bridge.control.door import Control
+from bridge.control.session import Playing
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
@@ -21,7 +22,7 @@ from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
 from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
 from bridge.session.chart import Mirror
-from bridge.session.setbook import Playing, SetBook
+from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
@@ -149,10 +150,10 @@ def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
 
 
 def edit_routes(book: SetBook, control: Control) -> list[Route]:
+    session = control.session
+
     def playing_now() -> Playing:
-        if book.playing is None or book.rig is None:
-            raise PlayerError("the set has not been read yet")
-        return book.playing
+        return session.loaded()[1]
 
     def plain(playing: Playing, also: list[str] | None = None) -> PlainAnswer:
         return PlainAnswer(
@@ -184,22 +185,21 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
     def look_ahead(rows: list[EditRow], bars: int) -> dict[str, Any]:
-        playing, rig = playing_now(), book.rig
-        assert rig is not None
+        rig, playing = session.loaded()
         try:
             text, _ = edited(playing.text, rows)
             document = parse_set(text, playing.path.name, rig)
             score = compile_score(document.spec, rig.ranges)
         except InputError as error:
             return {"problems": rows_of(error.problems), "chart": None}
-        state, bar = control.link.state, score.spec.bar_ticks
+        state, bar = session.state, score.spec.bar_ticks
         start = int(state["transport"]["tick"]) // bar * bar
         chart = Mirror(score).chart(state, start, start + bars * bar)
         del chart["type"]
         return {"problems": [], "chart": chart}
 
     async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
-        if "lanes" not in control.link.state:
+        if "lanes" not in session.state:
             raise PlayerError("the player has not started yet")
         return await asyncio.to_thread(look_ahead, body.edits, body.bars)
 

@@ -12,12 +12,12 @@ from typing import Annotated, Any
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
 
-from bridge.errors import CommandError, PlayerError
+from bridge.control.session import Playing, Session
+from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
 from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
-from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
 from bridge.web.http import Route
@@ -158,23 +158,18 @@ def _tuned_at(rig: Rig) -> tuple[int, int] | None:
     return facts.st_mtime_ns, facts.st_size
 
 
-def paper_routes(book: SetBook) -> list[Route]:
+def paper_routes(session: Session) -> list[Route]:
     drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()
 
-    def both() -> tuple[Rig, Playing]:
-        if book.rig is None or book.playing is None:
-            raise PlayerError("the set has not been read yet")
-        return book.rig, book.playing
-
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
-        rig, playing = both()
+        rig, playing = session.loaded()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: asyncio.to_thread(plan, rig, playing))
 
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
-        rig, playing = both()
+        rig, playing = session.loaded()
 
         today = date.today()
 
@@ -190,7 +185,7 @@ def paper_routes(book: SetBook) -> list[Route]:
         )
 
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
-        rig, playing = both()
+        rig, playing = session.loaded()
         path = rig.path
         assert path is not None
         key = (id(rig), playing.text, query.bars)

@@ -9,9 +9,10 @@ from aiohttp import web
 
 from bridge.control.door import Control
 from bridge.control.edits import EVERYTHING
+from bridge.control.session import Playing, Session
 from bridge.errors import PlayerError
 from bridge.session.chart import Charts
-from bridge.session.setbook import Playing, SetBook
+from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.http import TEXT_BYTES, Route, client_of
@@ -30,10 +31,9 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
         )
 
     async def get(request: web.Request, query: Any) -> b.SetAnswer:
-        if book.playing is None:
-            raise PlayerError("the set has not been read yet")
+        _, playing = control.session.loaded()
         with_tag(request, edits)
-        return shown(book.playing)
+        return shown(playing)
 
     async def in_turn(
         request: web.Request,
@@ -112,7 +112,7 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
         return {key: value for key, value in made.items() if key != "type"}
 
     async def rig(request: web.Request, query: Any) -> b.RigAnswer:
-        return rig_answer(book)
+        return rig_answer(control.session)
 
     return [
         Route(
@@ -215,13 +215,12 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> list[Route]:
     ]
 
 
-def rig_answer(book: SetBook) -> b.RigAnswer:
+def rig_answer(session: Session) -> b.RigAnswer:
     """The outputs in the rig's order, each with the lane and the macros that drive it."""
-    if book.rig is None or book.playing is None:
-        raise PlayerError("the rig has not been read yet")
-    spec = book.playing.document.spec
+    rig, playing = session.loaded()
+    spec = playing.document.spec
     rows = []
-    for name, wired in book.rig.wired.items():
+    for name, wired in rig.wired.items():
         lanes = [lane.name for lane in spec.lanes if lane.out == name]
         macros = [m.name for m in spec.macros if any(d.out == name for d in m.drives)]
         rows.append(
@@ -235,4 +234,4 @@ def rig_answer(book: SetBook) -> b.RigAnswer:
                 macros=macros,
             )
         )
-    return b.RigAnswer(rig=book.rig.name, outputs=rows)
+    return b.RigAnswer(rig=rig.name, outputs=rows)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from bridge.control.stream import Played
 from bridge.desk.controllers import Wish
 from bridge.files.rig import load_rig
 
@@ -22,14 +23,18 @@ class Desk:
         """Sends messages, and waits until the service has seen them."""
         stage = self.stage
         seen = asyncio.Event()
-        told = stage.service.link.on_played
-        told.append(lambda frame: seen.set())
+        stream = stage.service.session.stream
+
+        def hear(event: Played) -> None:
+            seen.set()
+
+        stream.on(Played, hear)
         rows = [[1, "pads", message] for message in messages]
         stage.player.tell(
             {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
         )
         await asyncio.wait_for(seen.wait(), 5)
-        told.pop()
+        stream.off(Played, hear)
 
 
 async def test_buttons_act_when_they_are_pressed(stage: Any) -> None:

@@ -10,6 +10,7 @@ from pythonosc.osc_message import OscMessage
 
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
+from bridge.control.session import Session
 from bridge.osc.feedback import (
     ADDRESS_S,
     LASTS_S,
@@ -40,7 +41,7 @@ class Bench:
             "transport": {"state": "stopped", "tempo": 120.0},
         }
         self.link = link
-        self.control = Control(link, clock=lambda: self.now)
+        self.control = Control(Session(link), clock=lambda: self.now)
         self.sent: list[tuple[str, Any, tuple[str, int]]] = []
         self.feedback = Feedback(self.control, self.send, clock=lambda: self.now)
 

@@ -1,0 +1,65 @@
+"""What a player says of itself in tests, made from the types of the real state."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from bridge.protocol.state import PerformanceState, PlayerReport
+
+EMPTY: PerformanceState = {
+    "lanes": {},
+    "macros": {},
+    "sections": [],
+    "section": None,
+    "section_pending": None,
+    "order": {"running": False, "leg": None, "next": None, "tick": None},
+    "morph": None,
+    "tempo": 120.0,
+    "tempo_glide": None,
+}
+
+
+def player_report(performance: PerformanceState = EMPTY, **other: object) -> PlayerReport:
+    """The whole state of a player that stands at the beginning, with `performance`; `other` are
+    top-level members that differ."""
+    report: PlayerReport = {
+        **performance,
+        "version": "0.1.0",
+        "rig": "Quay rack",
+        "set": "Low tide",
+        "revision": 1,
+        "meter": [4, 4],
+        "transport": {
+            "state": "stopped",
+            "tick": 0,
+            "bar": 1,
+            "beat": 1,
+            "tempo": performance["tempo"],
+            "at_ms": 0.0,
+        },
+        "clock": {
+            "source": "internal",
+            "state": "leading",
+            "tempo": performance["tempo"],
+            "jitter_ms": 0.0,
+            "block_ms": 0.0,
+            "two": [],
+            "offset_ms": 0.0,
+            "others": {},
+        },
+        "ports": {"main": {"port": "simulated", "open": True, "waiting": False, "link": "usb"}},
+        "inputs": {},
+        "lateness": {
+            "count": 0,
+            "p50_us": 0,
+            "p99_us": 0,
+            "worst_us": 0,
+            "since": 0,
+            "left_out_ms": 0,
+            "histogram": [],
+        },
+        "player": {"pid": 1, "realtime": False, "restarts": 0},
+        "warnings": [],
+    }
+    assert other.keys() <= report.keys(), "no such member of the state"
+    return cast(PlayerReport, {**report, **other})
