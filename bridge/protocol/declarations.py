@@ -77,7 +77,8 @@ def _command(command: type[Command]) -> str:
 
 def declarations() -> str:
     """The whole file."""
-    commands = "\n".join(["export type Command =", *map(_command, client_commands())]) + ";"
+    rows = sorted(client_commands(), key=lambda command: command.ROW.do)
+    commands = "\n".join(["export type Command =", *map(_command, rows)]) + ";"
     return "\n\n".join([HEAD, *interfaces(), commands]) + "\n"
 
 

@@ -17,7 +17,8 @@ from bridge.control.session import Playing
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
-from bridge.files.set import parse_set
+from bridge.files.set import SetModel, parse_set
+from bridge.files.strict import limits_of
 from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
 from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
@@ -85,12 +86,20 @@ class PreviewAnswer(b.Answer):
     chart: b.ChartAnswer | None
 
 
+class NumberOfSet(b.Answer):
+    low: float
+    high: float
+    unit: str
+
+
 class WordsAnswer(b.Answer):
-    """What an editor needs to know: kinds of lanes, numeric settings, scales."""
+    """What an editor needs to know: kinds of lanes, their numeric settings, the numbers of the
+    whole set, scales."""
 
     hit_kinds: list[str]
     value_kinds: list[str]
     settings: dict[str, dict[str, Any]]
+    whole: dict[str, NumberOfSet]
     scales: dict[str, list[int]]
 
 
@@ -207,6 +216,10 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
         return WordsAnswer(
             hit_kinds=list(HIT_KINDS),
             value_kinds=list(VALUE_KINDS),
+            whole={
+                name: NumberOfSet(low=limits.low, high=limits.high, unit=limits.unit)
+                for name, limits in limits_of(SetModel).items()
+            },
             scales={name: list(degrees) for name, degrees in SCALES.items()},
             settings={
                 s.name: {
