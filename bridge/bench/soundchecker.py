@@ -18,11 +18,10 @@ from bridge.control.stream import StateChanged
 from bridge.errors import BridgeError, CommandError
 from bridge.music.commands import known
 from bridge.paper.sheet import CAUTIONS
-from bridge.protocol.state import SoundcheckState
+from bridge.protocol.state import Said, SoundcheckState
 from bridge.voltage.profile import WiredOutput
 
 CAUTION = " ".join(CAUTIONS[:2])
-ANSWERS = ("yes", "no", "skip")
 SECOND_MS = 1000.0
 
 
@@ -31,7 +30,7 @@ class Check:
     """The outputs to check, and what was said of each (None: not yet)."""
 
     outputs: list[WiredOutput]
-    answers: dict[str, str] = field(default_factory=dict)
+    answers: dict[str, Said] = field(default_factory=dict)
     playing: str | None = None
     loud: bool = False
 
@@ -81,7 +80,7 @@ class Soundchecker:
             work.cancel()
             await asyncio.gather(work, return_exceptions=True)
 
-    def answer(self, output: str, answer: str | None) -> Check:
+    def answer(self, output: str, answer: Said | None) -> Check:
         """What the person says of an output: yes, no, skip, or None to take it back."""
         check = self._open()
         known("output in this check", output, [wired.name for wired in check.outputs])

@@ -23,7 +23,7 @@ from bridge.files.rig import Rig
 from bridge.files.tuning import Tuning
 from bridge.music.scale import note_name
 from bridge.protocol.internal import Correct
-from bridge.protocol.state import TuningResult, TuningRow, TuningState
+from bridge.protocol.state import TunedOutput, TuningResult, TuningRow, TuningState
 from bridge.voltage.calibration import Correction
 from bridge.voltage.fit import Fit, Reading, asked_volts, fit
 from bridge.voltage.profile import WiredOutput
@@ -169,7 +169,7 @@ class Tuner:
 
     # --- what surfaces see --------------------------------------------------------------------
 
-    async def outputs(self) -> list[dict[str, Any]]:
+    async def outputs(self) -> list[TunedOutput]:
         """Every pitch output and how it is tuned."""
         rig = self._bench.the_rig()
         found = {} if rig.path is None else await self._file(tuning.load_tuning, rig.path)

@@ -18,7 +18,6 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from bridge.control.door import Control
 from bridge.control.stream import (
@@ -40,7 +39,7 @@ from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput
 from bridge.protocol.performing import MoveMacro, Mute, MuteAll, RecallSection, macro_target
 from bridge.protocol.running import Continue, Start, Stop, Tap
-from bridge.protocol.state import ControllerState, ControlState, LearningState, Target
+from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState, Target
 
 LEARN_S = 20.0
 TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
@@ -278,7 +277,7 @@ class Controllers:
 
     # --- learning -----------------------------------------------------------------------------
 
-    async def learn(self, wish: Wish, client: str) -> dict[str, Any]:
+    async def learn(self, wish: Wish, client: str) -> ControlRow:
         """Waits for a control, makes it do what is wished and writes the rig; gives its row.
 
         Raises `CommandError` when nothing is touched in time, the control does something else
@@ -343,7 +342,7 @@ class Controllers:
 
     async def bind(
         self, controller: str | None, binding: Binding, replaces: bool = True
-    ) -> dict[str, Any]:
+    ) -> ControlRow:
         """Makes a control do something, in the file too. Raises `CommandError`, `InputError`."""
         target, name = target_of(binding)
         self._check(target, name)
@@ -368,7 +367,7 @@ class Controllers:
             binding.number,
         )
         bound = next(b for b in self._bound[key] if b.controller == controller)
-        return {"controller": controller, **self._row(bound)}
+        return {**self._row(bound), "controller": controller}
 
     async def forget(self, controller: str, kind: str, channel: int, number: int) -> None:
         """Takes what a control does away again, in the rig's file too."""
@@ -409,9 +408,9 @@ class Controllers:
 
     # --- what surfaces see --------------------------------------------------------------------
 
-    def rows(self) -> list[dict[str, Any]]:
+    def rows(self) -> list[ControlRow]:
         """Every control that does something."""
-        return [{"controller": bound.controller, **self._row(bound)} for bound in self._in_order()]
+        return [{**self._row(bound), "controller": bound.controller} for bound in self._in_order()]
 
     def state(self) -> dict[str, ControllerState]:
         """Controllers by name; the same object until something has changed."""

@@ -12,6 +12,8 @@ from typing import Literal, NotRequired, TypedDict
 TransportWord = Literal["stopped", "armed", "running", "lost"]
 Target = Literal["macro", "mute", "section", "transport"]
 """What a control of a MIDI controller acts on."""
+Said = Literal["yes", "no", "skip"]
+"""What a person answers about an output in the soundcheck."""
 ClockWord = Literal["leading", "waiting", "locked", "free", "lost"]
 
 
@@ -244,6 +246,12 @@ class ControlState(TypedDict):
     goal: float | None
 
 
+class ControlRow(ControlState):
+    """The same in a list of all controls."""
+
+    controller: str
+
+
 class ControllerState(TypedDict):
     """A MIDI controller of the rig; its controls by kind, number and channel (``cc-21-1``)."""
 
@@ -258,6 +266,17 @@ class LearningState(TypedDict):
     target: Target
     name: str
     client: str
+
+
+class TunedOutput(TypedDict):
+    """A pitch output; `made` is empty while it is untuned, `points` are the readings that it was
+    made from."""
+
+    output: str
+    cable: str
+    law: str
+    made: str
+    points: int
 
 
 class TuningNote(TypedDict):
@@ -317,7 +336,7 @@ class SoundcheckOutput(TypedDict):
     kind: str
     says: str
     cable: str
-    answer: str | None
+    answer: Said | None
 
 
 class SoundcheckState(TypedDict):

@@ -90,7 +90,7 @@ async def test_lamps_and_rings_show_the_state(stage: Any) -> None:
     def shown(data: str) -> bool:
         return {"do": "feedback", "port": "pads", "data": data} in lamps
 
-    assert {"do": "listen", "port": "pads"} in lamps
+    await stage.until(lambda: {"do": "listen", "port": "pads"} in lamps)
     await stage.until(lambda: shown("90297f"))  # the lane is in: its lamp shines
     code = round(0.3 * 16383)  # the macro's start, in both halves
     await stage.until(lambda: shown(f"b209{code >> 7:02x}") and shown(f"b229{code & 127:02x}"))

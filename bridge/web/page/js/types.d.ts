@@ -210,6 +210,24 @@ export interface ControlState {
   goal: number | null;
 }
 
+/** The same in a list of all controls. */
+export interface ControlRow {
+  kind: "cc" | "note";
+  number: number;
+  channel: number;
+  target: "macro" | "mute" | "section" | "transport";
+  name: string;
+  pickup: boolean;
+  feedback: boolean;
+  fine: boolean;
+  latch: boolean;
+  known: boolean;
+  value: number | null;
+  waiting: boolean;
+  goal: number | null;
+  controller: string;
+}
+
 /** A MIDI controller of the rig; its controls by kind, number and channel (``cc-21-1``). */
 export interface ControllerState {
   port: string;
@@ -222,6 +240,15 @@ export interface LearningState {
   target: "macro" | "mute" | "section" | "transport";
   name: string;
   client: string;
+}
+
+/** A pitch output; `made` is empty while it is untuned, `points` are the readings that it was made from. */
+export interface TunedOutput {
+  output: string;
+  cable: string;
+  law: string;
+  made: string;
+  points: number;
 }
 
 /** A note of the ladder: its reading as it was typed, and in volts (None: not read yet). */
@@ -274,7 +301,7 @@ export interface SoundcheckOutput {
   kind: string;
   says: string;
   cable: string;
-  answer: string | null;
+  answer: "yes" | "no" | "skip" | null;
 }
 
 /** The soundcheck so far, and the output that plays. */
