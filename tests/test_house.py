@@ -202,3 +202,23 @@ def test_a_known_word_is_suggested_by_one_function() -> None:
         if "get_close_matches" in path.read_text(encoding="utf-8")
     }
     assert users == {"errors.py"}
+
+
+def test_only_the_session_sends_to_the_player() -> None:
+    """Commands go through the door, which passes them to the session; compiled sets through the
+    set book. Nobody else has hold of the link."""
+    senders: dict[str, set[str]] = {"send": set(), "swap": set(), "link": set()}
+    for room_name in ("control", "session", "desk", "bench", "osc", "web", "service"):
+        for path in sorted((PACKAGE / room_name).rglob("*.py")):
+            name = str(path.relative_to(PACKAGE))
+            text = path.read_text(encoding="utf-8")
+            for what in ("send", "swap"):
+                if re.search(rf"session\.{what}\(", text):
+                    senders[what].add(name)
+            if re.search(r"link\.(send|swap)\(", text):
+                senders["link"].add(name)
+    assert senders == {
+        "send": {"control/door.py"},
+        "swap": {"session/swapping.py"},
+        "link": {"control/session.py"},
+    }

@@ -6,10 +6,10 @@ the set intended. Decoding goes on while nobody looks: what a byte means depends
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
-from bridge.control.link import PlayerLink
+from bridge.control.session import Session
+from bridge.control.stream import Played, PresenceChanged, RigChanged, VoltsChanged
 from bridge.files.rig import Rig
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder
@@ -52,20 +52,19 @@ class ScopeView:
 
 
 class Scope:
-    """Follows the volts of a rig; `on_change` is called when a viewer has something to see."""
+    """Follows the volts of the session's rig."""
 
-    def __init__(self, link: PlayerLink) -> None:
+    def __init__(self, session: Session) -> None:
+        self._session = session
         self._decoder: Decoder | None = None
-        self._rig: Rig | None = None
         self._values: set[str] = set()
         self._viewers: set[ScopeView] = set()
-        self.on_change: Callable[[], None] = lambda: None
-        link.on_played.append(self._played)
-        link.on_presence.append(self._presence)
+        session.stream.on(RigChanged, self._rig)
+        session.stream.on(Played, self._played)
+        session.stream.on(PresenceChanged, self._presence)
 
-    def use(self, rig: Rig) -> None:
+    def _begin(self, rig: Rig) -> None:
         """Takes the outputs of `rig`; they stand as a player leaves them when it starts."""
-        self._rig = rig
         self._decoder = Decoder(rig.wired)
         self._values = {n for n, w in rig.wired.items() if w.output.kind in ("pitch", "level")}
         # The player's first words came before anybody listened: bend ranges, rest volts.
@@ -86,15 +85,19 @@ class Scope:
         """What an output is at now."""
         return None if self._decoder is None else self._decoder.volts.get(output)
 
-    def _presence(self, present: bool) -> None:
-        if present and self._rig is not None:
-            self.use(self._rig)  # a new player has put everything to rest
+    def _rig(self, event: RigChanged) -> None:
+        if event.before is None or event.before.wired != event.rig.wired:
+            self._begin(event.rig)
 
-    def _played(self, frame: dict[str, Any]) -> None:
+    def _presence(self, event: PresenceChanged) -> None:
+        if event.present and self._session.rig is not None:
+            self._begin(self._session.rig)  # a new player has put everything to rest
+
+    def _played(self, event: Played) -> None:
         if self._decoder is None:
             return
         moved = False
-        for ns, port, data in frame.get("sent", ()):
+        for ns, port, data in event.frame.get("sent", ()):
             changes = self._decoder.feed(port, bytes.fromhex(data))
             if not self._viewers:
                 continue
@@ -104,4 +107,4 @@ class Scope:
                 for viewer in self._viewers:
                     viewer.add(name, ms, round(volts, 5), gate)
         if moved:
-            self.on_change()
+            self._session.stream.tell(VoltsChanged())

@@ -11,13 +11,14 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
 from bridge.bench.checklist import NO_CABLE, describe, plan, report_lines, to_check
 from bridge.bench.workbench import Workbench
+from bridge.control.stream import StateChanged
 from bridge.errors import BridgeError, CommandError
 from bridge.music.commands import known
 from bridge.paper.sheet import CAUTIONS
+from bridge.protocol.state import Said, SoundcheckState
 from bridge.voltage.profile import WiredOutput
 
 CAUTION = " ".join(CAUTIONS[:2])
@@ -29,7 +30,7 @@ class Check:
     """The outputs to check, and what was said of each (None: not yet)."""
 
     outputs: list[WiredOutput]
-    answers: dict[str, str] = field(default_factory=dict)
+    answers: dict[str, Said] = field(default_factory=dict)
     playing: str | None = None
     loud: bool = False
 
@@ -49,7 +50,7 @@ class Soundchecker:
         self.on_change = on_change
         self.check: Check | None = None
         self._work: asyncio.Task[None] | None = None
-        bench.control.link.on_state.append(self._state)
+        bench.control.session.stream.on(StateChanged, self._state)
 
     async def begin(self, outputs: Sequence[str] | None) -> Check:
         """Starts anew with these outputs, or with all of the rig that have a cable."""
@@ -79,7 +80,7 @@ class Soundchecker:
             work.cancel()
             await asyncio.gather(work, return_exceptions=True)
 
-    def answer(self, output: str, answer: str | None) -> Check:
+    def answer(self, output: str, answer: Said | None) -> Check:
         """What the person says of an output: yes, no, skip, or None to take it back."""
         check = self._open()
         known("output in this check", output, [wired.name for wired in check.outputs])
@@ -97,7 +98,7 @@ class Soundchecker:
 
     # --- what surfaces see --------------------------------------------------------------------
 
-    def state(self) -> dict[str, Any] | None:
+    def state(self) -> SoundcheckState | None:
         """The check so far; None when there is none."""
         check = self.check
         if check is None:
@@ -156,9 +157,9 @@ class Soundchecker:
                 with contextlib.suppress(BridgeError):
                     await bench.rest(wired, client)
 
-    def _state(self, changed: frozenset[str]) -> None:
+    def _state(self, event: StateChanged) -> None:
         work = self._work
-        if "transport" in changed and work is not None and not self._bench.stands:
+        if "transport" in event.keys and work is not None and not self._bench.stands:
             self._work = None
             work.cancel()
 

@@ -12,16 +12,18 @@ import contextlib
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from bridge.bench.tuning_session import TuningSession
 from bridge.bench.workbench import TONE_MS, Workbench
+from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import BridgeError, CommandError, InputError, PlayerError
 from bridge.files import tuning
 from bridge.files.rig import Rig
 from bridge.files.tuning import Tuning
 from bridge.music.scale import note_name
 from bridge.protocol.internal import Correct
+from bridge.protocol.state import TunedOutput, TuningResult, TuningRow, TuningState
 from bridge.voltage.calibration import Correction
 from bridge.voltage.fit import Fit, Reading, fit
 from bridge.voltage.profile import WiredOutput
@@ -41,11 +43,11 @@ class Tuner:
         self._today = today
         self.on_change = on_change
         self.session: TuningSession | None = None
-        self._shown: dict[str, Any] | None = None
+        self._shown: TuningState | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        link = bench.control.link
-        link.on_presence.append(self._presence)
-        link.on_state.append(self._state)
+        stream = bench.control.session.stream
+        stream.on(PresenceChanged, self._presence)
+        stream.on(StateChanged, self._state)
 
     # --- a session ----------------------------------------------------------------------------
 
@@ -139,7 +141,7 @@ class Tuner:
 
     # --- what surfaces see --------------------------------------------------------------------
 
-    async def outputs(self) -> list[dict[str, Any]]:
+    async def outputs(self) -> list[TunedOutput]:
         """Every pitch output and how it is tuned."""
         rig = self._bench.the_rig()
         found = {} if rig.path is None else await self._file(tuning.load_tuning, rig.path)
@@ -155,13 +157,14 @@ class Tuner:
             if wired.output.kind == "pitch"
         ]
 
-    def state(self) -> dict[str, Any] | None:
+    def state(self) -> TuningState | None:
         """The session, with what its readings say so far; None when there is none."""
         session = self.session
         if session is None or self._shown is not None:
             return self._shown
         wired = session.wired
-        says, result = "", None
+        says = ""
+        result: TuningResult | None = None
         readings, octaves = session.taken()
         try:
             result = result_of(wired, fit(wired.output, readings), readings, octaves)
@@ -241,13 +244,13 @@ class Tuner:
                 "made": correction.made,
             }
         )
-        await self._bench.control.link.send(Correct(output=output, correction=given))
+        await self._bench.control.pass_on(Correct(output=output, correction=given))
 
     def _now(self) -> datetime:
         return self._today().replace(microsecond=0)
 
-    def _presence(self, present: bool) -> None:
-        if present and self._bench.rig is not None:
+    def _presence(self, event: PresenceChanged) -> None:
+        if event.present:
             self._start(self._again())
 
     async def _again(self) -> None:
@@ -259,8 +262,8 @@ class Tuner:
                 if wired.output.kind == "pitch":
                     await self._correct(name, None if tuned_now else kept.get(name))
 
-    def _state(self, changed: frozenset[str]) -> None:
-        if self.session is not None and "transport" in changed and not self._bench.stands:
+    def _state(self, event: StateChanged) -> None:
+        if self.session is not None and "transport" in event.keys and not self._bench.stands:
             session, self.session = self.session, None
             session.sounding = None  # the song moves the output now
             self._start(self._put_back(session))
@@ -278,7 +281,7 @@ class Tuner:
 
 def result_of(
     wired: WiredOutput, found: Fit, readings: list[Reading], octaves: int
-) -> dict[str, Any]:
+) -> TuningResult:
     """What a fit says, for surfaces: volts in mV, errors in cents."""
     correction = found.correction
     rows = tuning.told(wired.output, found, readings)
@@ -291,14 +294,13 @@ def result_of(
         "octaves": octaves,
         "warnings": list(found.warnings),
         "doubts": list(found.doubts),
-        "rows": [
-            {
-                key: round(value, 6) if isinstance(value, float) else value
-                for key, value in row.items()
-            }
-            for row in rows
-        ],
+        "rows": [_rounded(row) for row in rows],
     }
+
+
+def _rounded(row: TuningRow) -> TuningRow:
+    rounded = {k: round(v, 6) if isinstance(v, float) else v for k, v in row.items()}
+    return cast(TuningRow, rounded)
 
 
 def _path(rig: Rig) -> Path:

@@ -21,17 +21,15 @@ Sleep = Callable[[float], Awaitable[None]]
 
 
 class Workbench:
-    """Moves single outputs through the control door. `rig` is set once it has been read."""
+    """Moves single outputs of the session's rig through the control door."""
 
     def __init__(self, control: Control, sleep: Sleep = asyncio.sleep) -> None:
         self.control = control
-        self.rig: Rig | None = None
         self.sleep = sleep
 
     def the_rig(self) -> Rig:
-        if self.rig is None:
-            raise PlayerError("the rig has not been read yet")
-        return self.rig
+        """Raises `PlayerError` before it has been read."""
+        return self.control.session.the_rig()
 
     def output(self, name: str) -> WiredOutput:
         """Raises `CommandError` when there is no such output."""
@@ -42,12 +40,12 @@ class Workbench:
     @property
     def stands(self) -> bool:
         """Whether the song stands, so that nothing else moves the outputs."""
-        state = self.control.link.state.get("transport", {}).get("state", "stopped")
+        state = self.control.session.state.get("transport", {}).get("state", "stopped")
         return bool(state == "stopped")
 
     def must_stand(self) -> None:
         """Raises `CommandError` while the song runs."""
-        if not self.control.link.present:
+        if not self.control.session.present:
             raise PlayerError("the player is away; it is being started again")
         if not self.stands:
             raise CommandError("stop the song first: it would play over the test", "state")

@@ -245,8 +245,8 @@ def report(out: Output, result: Fit, readings: list[Reading]) -> str:
     for row in rows:
         bar = [" "] * (WIDTH + 1)
         bar[WIDTH // 2] = "|"
-        for key, mark in (("before", "o"), ("after", "x")):
-            value = min(max(row[key] / reach, -1.0), 1.0)
+        for cents, mark in ((row["before"], "o"), (row["after"], "x")):
+            value = min(max(cents / reach, -1.0), 1.0)
             bar[round((value + 1.0) * WIDTH / 2)] = mark
         note = "  left out" if row["left_out"] else ""
         note = "  cannot be reached" if abs(row["missed"]) >= TOLD_CENTS else note

@@ -11,6 +11,7 @@ A client is a short text that names one hand: a page, an HTTP or an OSC host.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import functools
 import time
 from collections.abc import Awaitable, Callable, Sequence
@@ -19,9 +20,10 @@ from typing import Any
 
 from bridge.control.budget import Budget, FairQueue
 from bridge.control.edits import Edits
-from bridge.control.history import History, Step, TextChange
-from bridge.control.link import PlayerLink
+from bridge.control.history import Step, TextChange
 from bridge.control.ownership import Holds, Owners, Pacer
+from bridge.control.session import Session
+from bridge.control.stream import OwnershipEnded, PresenceChanged
 from bridge.errors import CommandError, PlayerError
 from bridge.music.commands import check_setting, known
 from bridge.protocol.command import Address, Command
@@ -66,22 +68,18 @@ class _Sending:
 
 
 class Control:
-    """The door. `clock` is monotonic, in seconds. `outputs` are the names the soundcheck may use;
-    `swap_text` puts a whole set text into effect (for undo), `change_lane` copies, clears and
-    randomises lanes in it. `on_owner_end` is told the client and
-    the address when an ownership is over."""
+    """The door to `session`. `clock` is monotonic, in seconds. `swap_text` puts a whole set text
+    into effect (for undo), `change_lane` copies, clears and randomises lanes in it."""
 
-    def __init__(self, link: PlayerLink, *, clock: Callable[[], float] = time.monotonic) -> None:
-        self.link = link
-        self.history = History()
+    def __init__(self, session: Session, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self.session = session
+        self.history = session.history
         self.owners: Owners[Address] = Owners()
         self.holds: Holds[str] = Holds()
-        self.edits = Edits()
+        self.edits = Edits(session.text)
         self.budget = Budget(clock())
-        self.outputs: frozenset[str] = frozenset()
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
         self.change_lane: Callable[[Command, str], Awaitable[dict[str, Any]]] | None = None
-        self.on_owner_end: list[Callable[[], None]] = []
         self._clock = clock
         self._pacer: Pacer[Address, _Sending] = Pacer()
         self._latest: dict[Address, Any] = {}
@@ -90,7 +88,7 @@ class Control:
         self._draining: asyncio.TimerHandle | None = None
         self._undoing = asyncio.Lock()
         self._wake = asyncio.Event()
-        link.on_presence.append(self._presence)
+        session.stream.on(PresenceChanged, self._presence)
 
     async def run(self) -> None:
         """Releases holds that are not refreshed, tells when ownerships end, gives up commands
@@ -110,8 +108,7 @@ class Control:
         for client, lane in self.holds.expired(now):
             self._release(client, lane)
         if self.owners.ended(now):
-            for told in self.on_owner_end:
-                told()
+            self.session.stream.tell(OwnershipEnded())
 
     # --- commands ---------------------------------------------------------------------------
 
@@ -136,12 +133,21 @@ class Control:
         """
         await self._answer(self.submit(command, client))
 
+    def pass_on(self, command: Command) -> asyncio.Future[None]:
+        """Sends a command of our own processes: there is no budget, no pace and no undo for it.
+
+        Raises:
+            PlayerError: the player is away.
+        """
+        assert command.ROW.by == "process"
+        return self.session.send(command)
+
     def submit(self, command: Command, client: str) -> asyncio.Future[None]:
         """Checks a command and sends or parks it; the future ends as `do` would.
 
         Raises as `do` for what is known at once. Nobody needs to wait for the future.
         """
-        if not self.link.present:
+        if not self.session.present:
             raise PlayerError("the player is away; it is being started again")
         now = self._clock()
         sending = _Sending(command, client, [_quiet(asyncio.get_running_loop().create_future())])
@@ -203,7 +209,7 @@ class Control:
                 idle, left = 0, left - 1
                 sending = self._backlog.take(client)
                 try:
-                    if not self.link.present:
+                    if not self.session.present:
                         raise PlayerError("the player is away; it is being started again")
                     self._admit(sending, now)
                 except (CommandError, PlayerError) as error:
@@ -248,12 +254,12 @@ class Control:
         sent last counts, though the player has not answered it yet."""
         if command.restart:
             return False
-        now = self.link.state.get("transport", {}).get("state")
+        now = self.session.state.get("transport", {}).get("state")
         return bool(self._latest.get(command.address(), now) == "running")
 
     def check(self, command: Command) -> None:
         """Raises `CommandError` when the names or values do not fit the set that plays."""
-        state = self.link.state
+        state = self.session.state
         lanes = state.get("lanes", {})
         lane = getattr(command, "lane", None)
         if lane is not None:
@@ -269,13 +275,13 @@ class Control:
                 known("group", command.group, groups)
             case MoveSetting():
                 check_setting(lanes[command.lane]["kind"], command.setting, command.value)
-            case TryOutput() if self.outputs:
-                known("output", command.output, self.outputs)
+            case TryOutput() if self.session.outputs:
+                known("output", command.output, self.session.outputs)
 
     async def vary(self, command: Command, client: str) -> dict[str, Any]:
         """Copies, clears or randomises a lane; returns what is said about it (see
         `bridge.session.varying`). Raises `CommandError`, `InputError`, `PlayerError`."""
-        if not self.link.present or self.change_lane is None:
+        if not self.session.present or self.change_lane is None:
             raise PlayerError("the player is away; it is being started again")
         self.check(command)
         change = self.change_lane
@@ -316,7 +322,7 @@ class Control:
             playing = self.edits.text_now()
             if playing is not None:
                 # What a step is about may be a lane that the text before brings back only now.
-                await self.link.reach(playing.revision, LANDING_S)
+                await self.session.reach(playing.revision, LANDING_S)
             while not (label := await self._take_step(client, undo)):
                 pass
             return label
@@ -362,7 +368,7 @@ class Control:
     async def _together(self, commands: list[Command]) -> None:
         """Sends several commands in one piece and waits for all; raises the first refusal."""
         answers = [
-            asyncio.ensure_future(self._answer(self.link.send(command))) for command in commands
+            asyncio.ensure_future(self._answer(self.session.send(command))) for command in commands
         ]
         for result in await asyncio.gather(*answers, return_exceptions=True):
             if isinstance(result, BaseException):
@@ -389,8 +395,8 @@ class Control:
 
     def _send(self, sending: _Sending) -> None:
         command = sending.command
-        back = command.inverse(self.link.state, self._latest)
-        answer = self.link.send(command, sending.client)
+        back = command.inverse(self.session.state, self._latest)
+        answer = self.session.send(command, sending.client)
         value = command.remembered()
         if value is not None:
             self._latest[command.address()] = value
@@ -432,22 +438,27 @@ class Control:
             return self.holds.press(client, command.lane, now)
         return self.holds.release(client, command.lane)
 
+    def _tell(self, command: Command, client: str) -> None:
+        """Sends a command where nobody waits and a player that is away need not know."""
+        with contextlib.suppress(PlayerError):
+            self.session.send(command, client)
+
     def _release(self, client: str, lane: str) -> None:
         self.holds.release(client, lane)
-        if self.link.present and lane in self.link.state.get("lanes", {}):
-            self.link.tell(Hold(lane=lane, active=False), client)
+        if self.session.present and lane in self.session.state.get("lanes", {}):
+            self._tell(Hold(lane=lane, active=False), client)
 
-    def _presence(self, present: bool) -> None:
+    def _presence(self, event: PresenceChanged) -> None:
         self._latest.clear()
         self.holds.clear()  # fingers that still press refresh theirs, and so begin again
-        if present:  # what a service before this one left held must not stay held
+        if event.present:  # what a service before this one left held must not stay held
             for client in {
                 client
-                for lane in self.link.state.get("lanes", {}).values()
+                for lane in self.session.state.get("lanes", {}).values()
                 for client in lane.get("holds", {})
                 if client.startswith(OUR_CLIENTS)
             }:
-                self.link.tell(Release(), client)
+                self._tell(Release(), client)
 
 
 def _moves(action: Command | TextChange) -> list[str]:

@@ -100,8 +100,8 @@ def _data(text: str) -> Any:
 class Edits:
     """The turns of all changes. `text_now` gives the text that plays, None before it is read."""
 
-    def __init__(self) -> None:
-        self.text_now: Callable[[], Text | None] = lambda: None
+    def __init__(self, text_now: Callable[[], Text | None] = lambda: None) -> None:
+        self.text_now = text_now
         self._lock = asyncio.Lock()
         self._waiting: Counter[str] = Counter()
         self._running: set[asyncio.Task[Any]] = set()

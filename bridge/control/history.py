@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.protocol.command import Address, Command
+from bridge.protocol.state import HistoryState
 
 STEPS_MOST = 200  # at least 100 are promised; a step is small
 MERGE_S = 1.0  # moves closer together than this belong to one sweep
@@ -46,10 +47,12 @@ class Step:
 class History:
     """Two bounded stacks. `now` is in seconds; `on_change` is called after every change."""
 
-    def __init__(self, most: int = STEPS_MOST) -> None:
+    def __init__(
+        self, on_change: Callable[[], None] = lambda: None, most: int = STEPS_MOST
+    ) -> None:
         self._done: deque[Step] = deque(maxlen=most)
         self._undone: list[Step] = []
-        self.on_change: Callable[[], None] = lambda: None
+        self._on_change = on_change
 
     def add(self, step: Step) -> None:
         """Adds a step, or lengthens the last one when both belong to one sweep."""
@@ -65,21 +68,21 @@ class History:
         else:
             self._done.append(step)
         self._undone.clear()
-        self.on_change()
+        self._on_change()
 
     def take_undo(self) -> Step | None:
         step = self._done.pop() if self._done else None
         if step is not None:
             # What comes after an undo must not melt into the step before it.
             self._undone.append(replace(step, sweep=None))
-            self.on_change()
+            self._on_change()
         return step
 
     def take_redo(self) -> Step | None:
         step = self._undone.pop() if self._undone else None
         if step is not None:
             self._done.append(step)
-            self.on_change()
+            self._on_change()
         return step
 
     def put_back(self, undone: bool) -> None:
@@ -88,7 +91,7 @@ class History:
             self._done.append(self._undone.pop())
         else:
             self._undone.append(self._done.pop())
-        self.on_change()
+        self._on_change()
 
     def drop(self, undone: bool) -> None:
         """The step just taken can never be carried out: it is forgotten."""
@@ -96,9 +99,9 @@ class History:
             self._undone.pop()
         else:
             self._done.pop()
-        self.on_change()
+        self._on_change()
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> HistoryState:
         """What a surface shows: how many steps each way, and what the next one is."""
         return {
             "undo": len(self._done),

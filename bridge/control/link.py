@@ -14,14 +14,15 @@ import itertools
 import json
 import logging
 import pickle
-from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
+from bridge.control.stream import Played, PlayedFrame, PresenceChanged, StateChanged, Stream
 from bridge.errors import CommandError, PlayerError
-from bridge.player.messages import Kind, Unpacker, pack, pack_json
+from bridge.player.messages import Kind, Swap, Unpacker, pack, pack_json
 from bridge.protocol.command import Command, encode
-from bridge.protocol.state import State
+from bridge.protocol.state import PlayerReport
 
 log = logging.getLogger(__name__)
 
@@ -30,30 +31,27 @@ WAITING_MOST = 256 << 10  # bytes not yet taken by the player; above that it is 
 RETRY_FIRST_S = 0.05
 RETRY_MOST_S = 0.5
 
-StateListener = Callable[[frozenset[str]], None]
-PlayedListener = Callable[[dict[str, Any]], None]
-PresenceListener = Callable[[bool], None]
+NOT_YET = cast(PlayerReport, {})
+"""The state before the player has said hello for the first time: no member is there."""
 
 
 class PlayerLink:
     """Client of the player's socket.
 
     `present` tells whether the player is connected and has said hello; `state` is its newest state
-    (kept, and out of date, while it is away). Observers are called on the loop, in the order of
-    the frames: `on_state(keys that changed)`, `on_played(frame)`, `on_presence(present)`.
+    (kept, and out of date, while it is away). The stream is told of the frames in their order:
+    `StateChanged`, `Played`, `PresenceChanged`.
     """
 
     def __init__(self, socket_path: Path) -> None:
         self.socket_path = socket_path
-        self.state: State = {}
-        self.origin: dict[str, Any] = {}
+        self.state = NOT_YET
+        self.origin: dict[str, object] = {}
         """What the player said at its hello of the set that it plays: `revision`, `text`, `file`
         (empty when it does not know)."""
         self.present = False
         self.met = asyncio.Event()  # set when the player has said hello for the first time
-        self.on_state: list[StateListener] = []
-        self.on_played: list[PlayedListener] = []
-        self.on_presence: list[PresenceListener] = []
+        self.stream = Stream()
         self._numbers = itertools.count(1)
         self._waiting: dict[int, asyncio.Future[None]] = {}
         self._writer: asyncio.StreamWriter | None = None
@@ -101,27 +99,22 @@ class PlayerLink:
         """Waits until the player plays a revision of the set or a later one, at most `within_s`."""
         reached = asyncio.Event()
 
-        def look(changed: frozenset[str]) -> None:
+        def look(changed: StateChanged | None = None) -> None:
             if self.state.get("revision", 0) >= revision:
                 reached.set()
 
-        self.on_state.append(look)
+        self.stream.on(StateChanged, look)
         try:
-            look(frozenset())
+            look()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(reached.wait(), within_s)
         finally:
-            self.on_state.remove(look)
+            self.stream.off(StateChanged, look)
 
-    def tell(self, command: Command, client: str = "") -> None:
-        """As `send`, where nobody waits and a player that is away need not know."""
-        with contextlib.suppress(PlayerError):
-            self.send(command, client)
-
-    async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
-        """As `send`, for a command that carries a compiled score; pickled in a thread."""
+    async def swap(self, swap: Swap) -> asyncio.Future[None]:
+        """As `send`, for a compiled score; pickled in a thread."""
         number, future = self._expect()
-        numbered = {**command, "seq": number}
+        numbered = replace(swap, seq=number)
         payload = await asyncio.to_thread(pickle.dumps, numbered, pickle.HIGHEST_PROTOCOL)
         if future.done():  # the player went away meanwhile
             return future
@@ -162,8 +155,7 @@ class PlayerLink:
         frame = json.loads(payload)
         what = frame.pop("type", None)
         if what == "played":
-            for played in self.on_played:
-                played(frame)
+            self.stream.tell(Played(cast(PlayedFrame, frame)))
             return
         if what not in ("hello", "state"):
             return
@@ -173,19 +165,17 @@ class PlayerLink:
             origin = frame.pop("origin", None)
             self.origin = origin if isinstance(origin, dict) else {}
             changed = frozenset(frame) | frozenset(self.state)
-            self.state = frame
+            self.state = cast(PlayerReport, frame)
         else:
             changed = frozenset(frame)
-            self.state = cast(State, {**self.state, **frame})
+            self.state = cast(PlayerReport, {**self.state, **frame})
         if what == "hello" and not self.present:
             self.present = True
             self.met.set()
-            for presence in self.on_presence:
-                presence(True)
+            self.stream.tell(PresenceChanged(True))
         # The answers come after the state that they confirm, so that who waits sees it.
         if changed:
-            for listener in self.on_state:
-                listener(changed)
+            self.stream.tell(StateChanged(changed))
         for number in acks:
             self._answer(number, None)
         for number, error_kind, message in refused:
@@ -209,5 +199,4 @@ class PlayerLink:
                 future.set_exception(PlayerError("the player went away before it could answer"))
         if self.present:
             self.present = False
-            for presence in self.on_presence:
-                presence(False)
+            self.stream.tell(PresenceChanged(False))

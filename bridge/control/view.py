@@ -1,26 +1,33 @@
 """The state as surfaces see it: the player's, with what the service knows beside it.
 
-Members the service adds: `history` (undo and redo, see `History.summary`), `document` (`file`,
-`saved`), `player.present` (false while the player is away; the rest is then its last state) and
-`links`: `pages` connected, `dropped` because they did not read, OSC `subscribers`, `osc` (what
-became of the messages that arrived, by word), `forbidden` (requests that were not let in),
-`too_many` (commands beyond a client's budget), `lost` (OSC datagrams that the kernel dropped),
-`echoing` (hosts that send our feedback back) and `turned_away` (HTTP connections, by reason).
-Further ones come from `more`: `controllers`, `learning`, `tuning`, `soundcheck`, `note_names`.
+The types stand in `bridge.protocol.state`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
-from bridge.control.door import Control
-from bridge.control.link import PlayerLink
 from bridge.control.position import bar_and_beat, place
+from bridge.control.session import Session
 from bridge.errors import PlayerError
+from bridge.protocol.command import described_limits
+from bridge.protocol.state import (
+    ClockState,
+    ControllerState,
+    LearningState,
+    LinksState,
+    PlayerReport,
+    ProcessState,
+    SoundcheckState,
+    State,
+    TransportState,
+    TuningState,
+)
 
 SLOW_S = 0.5  # figures that nobody plays by (lateness, jitter) reach the pages this often
-_SLOW = ("lateness", "clock", "ports", "player", "links")
+LIMITS = described_limits()
 
 
 def merge_patch(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
@@ -46,33 +53,47 @@ def merge_patch(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any
     return patch
 
 
+@dataclass(frozen=True, slots=True)
+class Additions:
+    """What the rooms above this one add to the state; each is asked every time."""
+
+    links: Callable[[], LinksState]
+    controllers: Callable[[], dict[str, ControllerState]]
+    learning: Callable[[], LearningState | None]
+    tuning: Callable[[], TuningState | None]
+    soundcheck: Callable[[], SoundcheckState | None]
+
+
 class View:
     """Builds the full state and the calmer one that pages follow."""
 
-    def __init__(self, link: PlayerLink, control: Control) -> None:
-        self._link = link
-        self._control = control
-        self.document: dict[str, Any] = {"file": "", "saved": True}
-        self.links: Callable[[], dict[str, Any]] = dict
-        self.more: dict[str, Callable[[], Any]] = {}
-        self._calm: dict[str, Any] = {}
+    def __init__(self, session: Session, additions: Additions) -> None:
+        self._session = session
+        self._additions = additions
+        self._calm: State | None = None
         self._slow_at = float("-inf")
 
-    def full(self) -> dict[str, Any]:
+    def full(self) -> State:
         """The whole state. Raises `PlayerError` before the player has said hello once."""
-        state = self._link.state
+        session, additions = self._session, self._additions
+        state = session.state
         if not state:
             raise PlayerError("the player has not started yet")
         return {
             **_one_tempo(state),
-            "player": {**state["player"], "present": self._link.present},
-            "history": self._control.history.summary(),
-            "document": self.document,
-            "links": self.links(),
-            **{name: value() for name, value in self.more.items()},
+            "player": {**state["player"], "present": session.present},
+            "history": session.history.summary(),
+            "document": session.document,
+            "links": additions.links(),
+            "controllers": additions.controllers(),
+            "learning": additions.learning(),
+            "tuning": additions.tuning(),
+            "soundcheck": additions.soundcheck(),
+            "note_names": session.note_names(),
+            "limits": LIMITS,
         }
 
-    def calm(self, now: float) -> dict[str, Any]:
+    def calm(self, now: float) -> State:
         """The state for pages, at `now` in monotonic seconds.
 
         Position moves at each beat only (pages run their own clock from `tick` messages), and
@@ -81,43 +102,61 @@ class View:
         state, kept = self.full(), self._calm
         tick = place(state, now * 1000)
         bar, beat = bar_and_beat(state, tick)
-        transport = {
+        state["transport"] = {
             **state["transport"],
             "tick": int(tick),
             "bar": bar,
             "beat": beat,
             "at_ms": round(now * 1000, 2),
         }
-        was = kept.get("transport", {})
-        same = all(was.get(k) == transport[k] for k in ("state", "bar", "beat", "tempo"))
-        state["transport"] = was if same else transport
-        if now - self._slow_at >= SLOW_S:
-            self._slow_at = now
+        if kept is not None:
+            if _same_beat(kept["transport"], state["transport"]):
+                state["transport"] = kept["transport"]
+            if now - self._slow_at < SLOW_S:
+                _keep_slow(kept, state)
+            else:
+                self._slow_at = now
         else:
-            for key in _SLOW:
-                if key in kept and key in state and _steady(key, kept[key], state[key]):
-                    state[key] = kept[key]
-        self._calm = state = _one_tempo(state)
+            self._slow_at = now
+        # A clock that was kept may have an older tempo.
+        state["clock"] = _clock(state)
+        self._calm = state
         return state
 
 
-def _one_tempo(state: Mapping[str, Any]) -> dict[str, Any]:
+def _one_tempo(state: PlayerReport) -> PlayerReport:
     """The state with the tempo that is heard wherever a tempo stands: the player says that of the
     set's sections and of its clock at other moments."""
+    return {**state, "tempo": state["transport"]["tempo"], "clock": _clock(state)}
+
+
+def _clock(state: PlayerReport) -> ClockState:
     tempo, clock = state["transport"]["tempo"], state["clock"]
-    if state.get("tempo") == tempo and clock.get("tempo") == tempo:
-        return dict(state)
-    return {**state, "tempo": tempo, "clock": {**clock, "tempo": tempo}}
+    return clock if clock["tempo"] == tempo else {**clock, "tempo": tempo}
 
 
-def _steady(key: str, was: Any, value: Any) -> bool:
-    """Whether nothing changed in `value` that a player must see at once."""
-    watched = {
-        "clock": ("state", "source", "offset_ms"),
-        "player": ("present", "pid", "restarts"),
-    }.get(key)
-    if key in ("lateness", "links"):
-        return True
-    if watched is None:
-        return bool(was == value)
-    return all(was.get(k) == value.get(k) for k in watched)
+def _same_beat(was: TransportState, now: TransportState) -> bool:
+    return (was["state"], was["bar"], was["beat"], was["tempo"]) == (
+        now["state"],
+        now["bar"],
+        now["beat"],
+        now["tempo"],
+    )
+
+
+def _keep_slow(kept: State, state: State) -> None:
+    """Takes over from the last state the figures that nobody plays by, unless something changed
+    that must be seen at once."""
+    state["lateness"], state["links"] = kept["lateness"], kept["links"]
+    if _urgent_of_clock(kept["clock"]) == _urgent_of_clock(state["clock"]):
+        state["clock"] = kept["clock"]
+    if _urgent_of_process(kept["player"]) == _urgent_of_process(state["player"]):
+        state["player"] = kept["player"]
+
+
+def _urgent_of_clock(clock: ClockState) -> tuple[object, ...]:
+    return clock["state"], clock["source"], clock["offset_ms"]
+
+
+def _urgent_of_process(player: ProcessState) -> tuple[object, ...]:
+    return player["present"], player["pid"], player["restarts"]

@@ -18,9 +18,16 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from bridge.control.door import Control
+from bridge.control.stream import (
+    ControllersChanged,
+    OwnershipEnded,
+    Played,
+    PresenceChanged,
+    RigChanged,
+    StateChanged,
+)
 from bridge.desk import lamps
 from bridge.desk.knobs import FINE, Pair, Pickup, Touched, read
 from bridge.errors import CommandError, PlayerError
@@ -32,6 +39,7 @@ from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput
 from bridge.protocol.performing import MoveMacro, Mute, MuteAll, RecallSection, macro_target
 from bridge.protocol.running import Continue, Start, Stop, Tap
+from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState, Target
 
 LEARN_S = 20.0
 TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
@@ -54,7 +62,7 @@ class Wish:
     """What is to be learned: `target` is macro, mute, section or transport, `name` which one.
     `controller` None: any. `replace`: also a control that does something else already."""
 
-    target: str
+    target: Target
     name: str
     controller: str | None = None
     pickup: bool = True
@@ -100,9 +108,7 @@ class _Bound:
 
 
 class Controllers:
-    """All controllers of the rig. `refused` counts what the door did not take; `on_change` is
-    called when `state` or `learning` may have changed, `on_rig` when the rig's file was written:
-    all that shows the rig must know what was just learned."""
+    """All controllers of the session's rig. `refused` counts what the door did not take."""
 
     def __init__(
         self,
@@ -120,23 +126,21 @@ class Controllers:
         self._writing = asyncio.Lock()
         self._told: dict[tuple[str, bytes], bytes] = {}
         self._dark = asyncio.Event()
-        self._state: dict[str, Any] | None = None
-        self.rig: Rig | None = None
+        self._state: dict[str, ControllerState] | None = None
         self.refused = 0
-        self.on_change: list[Callable[[], None]] = []
-        self.on_rig: list[Callable[[Rig], None]] = []
-        link = control.link
-        link.on_played.append(self._played)
-        link.on_state.append(self._moved)
-        link.on_presence.append(self._presence)
-        control.on_owner_end.append(self._dark.set)
+        self._session = control.session
+        stream = self._session.stream
+        stream.on(Played, self._played)
+        stream.on(StateChanged, self._moved)
+        stream.on(PresenceChanged, self._presence)
+        stream.on(OwnershipEnded, lambda _: self._dark.set())
+        stream.on(RigChanged, self._bind_all)
 
-    def use(self, rig: Rig) -> None:
-        """Takes the controllers of `rig` from now on; knobs that do what they did stay in hand."""
+    def _bind_all(self, event: RigChanged) -> None:
+        """Takes the controllers of a new rig; knobs that do what they did stay in hand."""
         before = {(b.controller, b.binding): b for rows in self._bound.values() for b in rows}
-        self.rig = rig
         self._bound, self._fine = {}, {}
-        for name, controller in rig.controllers.items():
+        for name, controller in event.rig.controllers.items():
             for binding in controller.bindings:
                 key = (controller.port, binding.kind, binding.channel, binding.number)
                 bound = before.get((name, binding)) or _Bound(name, binding)
@@ -158,27 +162,27 @@ class Controllers:
 
     # --- what comes from the player -----------------------------------------------------------
 
-    def _played(self, frame: dict[str, Any]) -> None:
-        for _, port, data in frame.get("input", ()):
+    def _played(self, event: Played) -> None:
+        for _, port, data in event.frame.get("input", ()):
             touched = read(port, bytes.fromhex(data))
             if touched is not None:
                 self.take(touched)
 
-    def _moved(self, changed: frozenset[str]) -> None:
-        if "macros" in changed:
+    def _moved(self, event: StateChanged) -> None:
+        if "macros" in event.keys:
             self._stand()
-        if changed & _SHOWN_KEYS:
+        if event.keys & _SHOWN_KEYS:
             self._changed()
         self._dark.set()
 
-    def _presence(self, present: bool) -> None:
+    def _presence(self, event: PresenceChanged) -> None:
         self._told.clear()
-        if present:
+        if event.present:
             self._listen()
             self._dark.set()
 
     def _stand(self) -> None:
-        macros, now = self._control.link.state.get("macros", {}), self._clock()
+        macros, now = self._session.state.get("macros", {}), self._clock()
         for rows in self._bound.values():
             for bound in rows:
                 name = bound.binding.macro
@@ -187,13 +191,13 @@ class Controllers:
 
     def _listen(self) -> None:
         """Tells the player of inputs that it does not know of yet."""
-        link = self._control.link
-        known = link.state.get("inputs", {})
-        if self.rig is None or not link.present:
+        session = self._session
+        known = session.state.get("inputs", {})
+        if session.rig is None or not session.present:
             return
-        for port in {x.port for x in self.rig.controllers.values()} - known.keys():
+        for port in {x.port for x in session.rig.controllers.values()} - known.keys():
             with contextlib.suppress(PlayerError):
-                link.send(Listen(port=port))
+                self._control.pass_on(Listen(port=port))
 
     # --- what a control does ------------------------------------------------------------------
 
@@ -227,7 +231,7 @@ class Controllers:
     def _command(
         self, bound: _Bound, value: float, now: float, press: bool, edge: bool
     ) -> Command | None:
-        state, binding = self._control.link.state, bound.binding
+        state, binding = self._session.state, bound.binding
         if binding.macro is not None:
             known("macro", binding.macro, state.get("macros", {}))
             if bound.pickup is None:
@@ -250,8 +254,8 @@ class Controllers:
 
     def light(self) -> bool:
         """Sends what has changed, a round of it; True while there is more."""
-        control, rig = self._control, self.rig
-        if rig is None or not control.link.present:
+        control, rig = self._control, self._session.rig
+        if rig is None or not self._session.present:
             return False
         busy = frozenset(
             (bound.controller, macro)
@@ -260,12 +264,12 @@ class Controllers:
             if (macro := bound.binding.macro) is not None
             and control.owner(macro) == f"midi {bound.controller}"
         )
-        now = lamps.shown(rig.controllers.values(), control.link.state, busy)
+        now = lamps.shown(rig.controllers.values(), self._session.state, busy)
         due = [key for key, data in now.items() if self._told.get(key) != data]
         for port, address in due[:LAMPS_MOST]:
             data = now[port, address]
             try:
-                control.link.send(SendFeedback(port=port, data=data.hex()))
+                control.pass_on(SendFeedback(port=port, data=data.hex()))
             except PlayerError:
                 return False
             self._told[port, address] = data
@@ -273,13 +277,13 @@ class Controllers:
 
     # --- learning -----------------------------------------------------------------------------
 
-    async def learn(self, wish: Wish, client: str) -> dict[str, Any]:
+    async def learn(self, wish: Wish, client: str) -> ControlRow:
         """Waits for a control, makes it do what is wished and writes the rig; gives its row.
 
         Raises `CommandError` when nothing is touched in time, the control does something else
         already, learning was cancelled, or the rig cannot be written.
         """
-        rig = self._the_rig()
+        rig = self._session.the_rig()
         self._check(wish.target, wish.name)
         if wish.controller is not None:
             known("controller", wish.controller, rig.controllers)
@@ -329,7 +333,7 @@ class Controllers:
             learning.touched.set_result(touched)
 
     def _of_port(self, port: str, wanted: str | None) -> str | None:
-        for name, controller in self._the_rig().controllers.items():
+        for name, controller in self._session.the_rig().controllers.items():
             if controller.port == port and wanted in (None, name):
                 return name
         return None
@@ -338,13 +342,13 @@ class Controllers:
 
     async def bind(
         self, controller: str | None, binding: Binding, replaces: bool = True
-    ) -> dict[str, Any]:
+    ) -> ControlRow:
         """Makes a control do something, in the file too. Raises `CommandError`, `InputError`."""
         target, name = target_of(binding)
         self._check(target, name)
-        known("controller", controller or "", self._the_rig().controllers)
+        known("controller", controller or "", self._session.the_rig().controllers)
         assert controller is not None
-        for old in self._the_rig().controllers[controller].bindings:
+        for old in self._session.the_rig().controllers[controller].bindings:
             same = (old.kind, old.number, old.channel)
             if same != (binding.kind, binding.number, binding.channel) or replaces:
                 continue
@@ -357,17 +361,17 @@ class Controllers:
                 )
         await self._write(lambda rig: controls.bind(rig, controller, binding, self._today()))
         key = (
-            self._the_rig().controllers[controller].port,
+            self._session.the_rig().controllers[controller].port,
             binding.kind,
             binding.channel,
             binding.number,
         )
         bound = next(b for b in self._bound[key] if b.controller == controller)
-        return {"controller": controller, **self._row(bound)}
+        return {**self._row(bound), "controller": controller}
 
     async def forget(self, controller: str, kind: str, channel: int, number: int) -> None:
         """Takes what a control does away again, in the rig's file too."""
-        rig = self._the_rig()
+        rig = self._session.the_rig()
         known("controller", controller, rig.controllers)
         there = any(
             (b.kind, b.number, b.channel) == (kind, number, channel)
@@ -385,36 +389,35 @@ class Controllers:
         await self._write(lambda rig: controls.put_controller(rig, controller, port, self._today()))
 
     async def remove(self, controller: str) -> None:
-        known("controller", controller, self._the_rig().controllers)
+        known("controller", controller, self._session.the_rig().controllers)
         await self._write(lambda rig: controls.remove_controller(rig, controller, self._today()))
 
     async def play(self, controller: str, data: str) -> None:
         """A message (hex) as if it came from a simulated controller."""
-        known("controller", controller, self._the_rig().controllers)
-        port = self._the_rig().controllers[controller].port
-        await self._control.link.send(TakeInput(port=port, data=data))
+        known("controller", controller, self._session.the_rig().controllers)
+        port = self._session.the_rig().controllers[controller].port
+        await self._control.pass_on(TakeInput(port=port, data=data))
 
     async def _write(self, change: Callable[[Rig], Rig]) -> None:
         async with self._writing:
             try:
-                rig = await asyncio.to_thread(change, self._the_rig())
+                rig = await asyncio.to_thread(change, self._session.the_rig())
             except (OSError, UnicodeDecodeError) as error:
                 raise CommandError(f"the rig cannot be written: {error}", "state") from None
-            self.use(rig)
-            for hear in self.on_rig:
-                hear(rig)
+            self._session.use_rig(rig)
 
     # --- what surfaces see --------------------------------------------------------------------
 
-    def rows(self) -> list[dict[str, Any]]:
+    def rows(self) -> list[ControlRow]:
         """Every control that does something."""
-        return [{"controller": bound.controller, **self._row(bound)} for bound in self._in_order()]
+        return [{**self._row(bound), "controller": bound.controller} for bound in self._in_order()]
 
-    def state(self) -> dict[str, Any]:
+    def state(self) -> dict[str, ControllerState]:
         """Controllers by name; the same object until something has changed."""
         if self._state is None:
-            inputs = self._control.link.state.get("inputs", {})
-            listed = self.rig.controllers.values() if self.rig is not None else ()
+            inputs = self._session.state.get("inputs", {})
+            rig = self._session.rig
+            listed = () if rig is None else rig.controllers.values()
             self._state = {
                 x.name: {"port": x.port, "open": bool(inputs.get(x.port)), "controls": {}}
                 for x in listed
@@ -425,7 +428,7 @@ class Controllers:
                 self._state[bound.controller]["controls"][place] = self._row(bound)
         return self._state
 
-    def learning(self) -> dict[str, Any] | None:
+    def learning(self) -> LearningState | None:
         """What is being learned, and for whom; None when nothing is."""
         if self._learning is None:
             return None
@@ -435,7 +438,7 @@ class Controllers:
     def _in_order(self) -> Iterable[_Bound]:
         return (bound for rows in self._bound.values() for bound in rows)
 
-    def _row(self, bound: _Bound) -> dict[str, Any]:
+    def _row(self, bound: _Bound) -> ControlState:
         binding, pickup = bound.binding, bound.pickup
         target, name = target_of(binding)
         return {
@@ -457,7 +460,7 @@ class Controllers:
     # --- inside -------------------------------------------------------------------------------
 
     def _known(self, target: str) -> Iterable[str]:
-        state = self._control.link.state
+        state = self._session.state
         known: dict[str, Iterable[str]] = {
             "macro": state.get("macros", ()),
             "mute": state.get("lanes", ()),
@@ -470,18 +473,12 @@ class Controllers:
         what = {"mute": "lane", "transport": "transport word"}.get(target, target)
         known(what, name, self._known(target))
 
-    def _the_rig(self) -> Rig:
-        if self.rig is None:
-            raise PlayerError("the rig has not been read yet")
-        return self.rig
-
     def _changed(self) -> None:
         self._state = None
-        for told in self.on_change:
-            told()
+        self._session.stream.tell(ControllersChanged())
 
 
-def target_of(binding: Binding) -> tuple[str, str]:
+def target_of(binding: Binding) -> tuple[Target, str]:
     """(macro, mute, section or transport; the name)."""
     return next((t, str(name)) for t in TARGETS if (name := getattr(binding, t)) is not None)
 

@@ -9,15 +9,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from bridge.files import edit
 from bridge.files.document import MAX_BYTES, Document, decode
 from bridge.files.read import read_input
 from bridge.files.rig import Binding, Rig, parse_rig
 from bridge.files.store import save
+from bridge.protocol.state import Target
 
-TARGETS = ("macro", "mute", "section", "transport")
+TARGETS: tuple[Target, ...] = get_args(Target)
 
 
 def row_of(binding: Binding) -> dict[str, Any]:

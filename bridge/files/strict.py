@@ -149,6 +149,16 @@ class Limits:
         return core_schema.no_info_before_validator_function(self.check, plain)
 
 
+def limits_of(model: type[BaseModel]) -> dict[str, Limits]:
+    """The limits of a model's numbers, by the name of the field."""
+    return {
+        name: part
+        for name, field in model.model_fields.items()
+        for part in field.metadata
+        if isinstance(part, Limits)
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class Reads:
     """An annotation: the value is read by `read` (ValueError when wrong). `says` is for the

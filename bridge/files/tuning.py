@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from statistics import median
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
@@ -24,6 +24,7 @@ from bridge.files.rig import Rig
 from bridge.files.store import backups, save
 from bridge.files.strict import Limits, Name, Reads, Strict, check
 from bridge.music.scale import note_name, parse_note
+from bridge.protocol.state import TuningRow
 from bridge.voltage.calibration import Correction
 from bridge.voltage.fit import Fit, Reading, asked_volts, cents_between
 from bridge.voltage.profile import Output, note_of_volts, volts_of_note
@@ -377,11 +378,11 @@ def _asked_note(text: str) -> float:
     return note
 
 
-def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[dict[str, Any]]:
+def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[TuningRow]:
     """One row per reading for a table or a plot: `note` and `name` asked for, `asked` and
     `measured` volts, `before` and `after` in cents, `missed` (the part of `after` that the output
     cannot reach), `left_out`."""
-    rows = []
+    rows: list[TuningRow] = []
     for i, reading in enumerate(readings):
         note = note_of_volts(out, reading.asked)
         rows.append(

@@ -18,6 +18,7 @@ from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import MoveMacro, RunOrder
 from bridge.protocol.running import SetTempo
+from bridge.protocol.state import LaneState, PerformanceState
 
 _SCALES = {name: (s.low, s.high, s.whole) for name, s in SETTINGS.items()}
 
@@ -60,7 +61,7 @@ class Performance:
         self._ahead: list[Scene] = []
         self._tick = 0
         self._serial = 0
-        self._lanes: dict[str, Any] | None = None  # that part of the state, while it holds
+        self._lanes: dict[str, LaneState] | None = None  # that part of the state, while it holds
         self._powers = [2.0 ** (2.0 * macro.curve) for macro in score.spec.macros]
 
     # --- questions -------------------------------------------------------------------------------
@@ -217,7 +218,7 @@ class Performance:
 
     # --- keeping ---------------------------------------------------------------------------------
 
-    def state(self) -> dict[str, Any]:
+    def state(self) -> PerformanceState:
         """Everything that is set, as plain data that JSON can carry: what surfaces show, and what
         `restore` needs. Ticks are absolute. Not to be changed: parts that stay the same from one
         state to the next are the same objects."""

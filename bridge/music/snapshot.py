@@ -9,12 +9,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.music.scene import Glide, Leg, Morph, Pending, Recall, Scene, Stage
+from bridge.protocol.state import (
+    LaneState,
+    MacroState,
+    MorphState,
+    OrderState,
+    PendingMute,
+    PerformanceState,
+    SectionPending,
+)
+
+T = TypeVar("T")
 
 
 def drive_text(drive: Drive) -> str:
@@ -35,7 +46,7 @@ def place_text(stage: Stage, tick: int) -> str:
 # --- taking ------------------------------------------------------------------------------------
 
 
-def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, Any]:
+def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, LaneState]:
     """The part of the state that speaks of lanes; it is the larger one, and moving a macro does not
     touch it."""
     return {
@@ -44,11 +55,11 @@ def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, Any]:
     }
 
 
-def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, Any]) -> dict[str, Any]:
+def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, LaneState]) -> PerformanceState:
     """The state of `scene` at `tick`, with the part for its lanes as `take_lanes` gave it."""
-    macros = {}
+    macros: dict[str, MacroState] = {}
     for macro, knob in zip(stage.spec.macros, scene.knobs, strict=True):
-        entry: dict[str, Any] = {
+        entry: MacroState = {
             "value": knob.value(tick),
             "drives": list(map(drive_text, macro.drives)),
         }
@@ -70,7 +81,7 @@ def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, Any]) -> dict[s
     }
 
 
-def _lane(stage: Stage, scene: Scene, position: int, lane: Lane, tick: int) -> dict[str, Any]:
+def _lane(stage: Stage, scene: Scene, position: int, lane: Lane, tick: int) -> LaneState:
     pending = scene.pending.get(position)
     return {
         "kind": lane.kind,
@@ -102,7 +113,7 @@ def _settings(stage: Stage, scene: Scene, position: int, tick: int) -> dict[str,
     return shown
 
 
-def _pending(stage: Stage, pending: Pending) -> dict[str, Any]:
+def _pending(stage: Stage, pending: Pending) -> PendingMute:
     return {
         "muted": pending.muted,
         "tick": pending.tick,
@@ -113,8 +124,9 @@ def _pending(stage: Stage, pending: Pending) -> dict[str, Any]:
     }
 
 
-def _section_pending(stage: Stage, scene: Scene) -> dict[str, Any] | None:
-    recall, by = scene.recall, "hand"
+def _section_pending(stage: Stage, scene: Scene) -> SectionPending | None:
+    recall = scene.recall
+    by: Literal["hand", "order"] = "hand"
     if recall is None and scene.leg is not None and scene.leg.then < len(stage.spec.order):
         name = stage.spec.order[scene.leg.then].section
         recall, by = Recall(scene.leg.tick, stage.sections[name]), "order"
@@ -130,14 +142,14 @@ def _section_pending(stage: Stage, scene: Scene) -> dict[str, Any] | None:
     }
 
 
-def _order(scene: Scene) -> dict[str, Any]:
+def _order(scene: Scene) -> OrderState:
     if scene.leg is None:
         return {"running": False, "leg": None, "next": None, "tick": None}
     now, then, tick = scene.leg
     return {"running": True, "leg": now, "next": then, "tick": tick}
 
 
-def _morph(stage: Stage, scene: Scene) -> dict[str, Any] | None:
+def _morph(stage: Stage, scene: Scene) -> MorphState | None:
     if scene.morph is None:
         return None
     return {
@@ -153,7 +165,7 @@ def _morph(stage: Stage, scene: Scene) -> dict[str, Any] | None:
 # --- between two states ------------------------------------------------------------------------
 
 
-def overlay(state: Mapping[str, Any], parts: Mapping[str, Any]) -> dict[str, Any]:
+def overlay(state: PerformanceState, parts: Mapping[str, Any]) -> PerformanceState:
     """`state` with `parts` of an earlier one in place of its own: single members of its lanes,
     single macros, and whole top-level members. Lanes that `state` has not are whole in `parts`."""
     lanes = {
@@ -164,15 +176,15 @@ def overlay(state: Mapping[str, Any], parts: Mapping[str, Any]) -> dict[str, Any
         },
     }
     macros = {**state["macros"], **parts.get("macros", {})}
-    return {**state, **parts, "lanes": lanes, "macros": macros}
+    return cast(PerformanceState, {**state, **parts, "lanes": lanes, "macros": macros})
 
 
-def renamed(state: Mapping[str, Any], names: Mapping[str, Mapping[str, str]]) -> dict[str, Any]:
+def renamed(state: PerformanceState, names: Mapping[str, Mapping[str, str]]) -> PerformanceState:
     """`state` as a set has it in which some things have other names: `names` maps old names to new
     ones, under ``lanes``, ``macros`` and ``sections``."""
     lanes, macros = names.get("lanes", SAME), names.get("macros", SAME)
     sections = names.get("sections", SAME)
-    new = {
+    new: PerformanceState = {
         **state,
         "lanes": _renamed(state["lanes"], lanes),
         "macros": _renamed(state["macros"], macros),
@@ -182,13 +194,17 @@ def renamed(state: Mapping[str, Any], names: Mapping[str, Mapping[str, str]]) ->
     if waits is not None:
         section = after(waits["section"], sections)
         new["section_pending"] = None if section is None else {**waits, "section": section}
-    if state["morph"] is not None:
-        moved = [(after(lane, lanes), name, value) for lane, name, value in state["morph"]["from"]]
-        new["morph"] = {**state["morph"], "from": [list(row) for row in moved if row[0]]}
+    morph = state["morph"]
+    if morph is not None:
+        moved = [(after(str(lane), lanes), name, value) for lane, name, value in morph["from"]]
+        rows: list[list[str | float]] = [
+            [lane, name, value] for lane, name, value in moved if lane is not None
+        ]
+        new["morph"] = {"tick": morph["tick"], "ticks": morph["ticks"], "from": rows}
     return new
 
 
-def _renamed(kept: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
     named = ((after(name, names), value) for name, value in kept.items())
     return {name: value for name, value in named if name is not None}
 

@@ -15,6 +15,7 @@ from typing import Any
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from bridge.control.door import Control
+from bridge.control.stream import OwnershipEnded
 
 ROUND_S = 0.02
 ROUND_MESSAGES = 50  # per subscriber and round: more is lost on ordinary wireless networks
@@ -92,7 +93,7 @@ class Feedback:
         self._clock = clock
         self._wake = asyncio.Event()
         self.subscribers: dict[To, Subscriber] = {}
-        control.on_owner_end.append(self.changed)
+        control.session.stream.on(OwnershipEnded, lambda _: self.changed())
 
     def subscribe(self, host: str, port: int) -> bool:
         """Begins or renews feedback to `port` of `host`; port 0 ends all of the host's. A negative
@@ -138,7 +139,7 @@ class Feedback:
     def repeat(self) -> None:
         """Queues the state again, whether it changed or not, and ends old subscriptions."""
         self._expire(self._clock())
-        now = values(self._control.link.state)
+        now = values(self._control.session.state)
         for subscriber in self.subscribers.values():
             for address in now:
                 subscriber.told.pop(address, None)
@@ -171,7 +172,7 @@ class Feedback:
             self.round()
 
     def _everything(self) -> dict[str, Value]:
-        state = self._control.link.state
+        state = self._control.session.state
         return {**settings(state), **values(state)}
 
     def _fill(self, subscriber: Subscriber, now: Mapping[str, Value]) -> None:

@@ -27,7 +27,7 @@ import itertools
 import logging
 import time
 from collections import Counter, OrderedDict
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Coroutine
 from typing import Any, NamedTuple
 
 from pythonosc.osc_message import OscMessage
@@ -37,6 +37,8 @@ from bridge.control.access import Access
 from bridge.control.addresses import is_own
 from bridge.control.budget import FairQueue
 from bridge.control.door import Control
+from bridge.control.link import NOT_YET
+from bridge.control.stream import StateChanged
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.osc.echo import Echo
 from bridge.osc.feedback import Feedback, To
@@ -86,7 +88,7 @@ class Osc:
         self._control = control
         self._access = access
         self._clock = clock
-        self._book = AddressBook(addresses({}))
+        self._book = AddressBook(addresses(NOT_YET))
         self._book_of: tuple[Any, ...] = ()
         self._tasks: set[asyncio.Task[Any]] = set()
         self._queue: FairQueue[_Waiting] = FairQueue()
@@ -101,7 +103,7 @@ class Osc:
         self.streams = Streams(
             self.datagram_received, access.osc_allowed, self._broken, self.feedback.end
         )
-        control.link.on_state.append(self._state)
+        control.session.stream.on(StateChanged, self._state)
 
     def listen(self, host: str, port: int) -> int:
         """Opens the port (0: any free one) and returns its number. Raises OSError."""
@@ -352,8 +354,8 @@ class Osc:
 
     # --- what is sent -------------------------------------------------------------------------
 
-    def _state(self, changed: Iterable[str]) -> None:
-        state = self._control.link.state
+    def _state(self, event: StateChanged) -> None:
+        state = self._control.session.state
         about = (
             tuple(
                 (name, lane["kind"], tuple(lane.get("groups", ())))
@@ -364,7 +366,7 @@ class Osc:
         )
         if about != self._book_of:
             self._book_of = about
-            self._book = AddressBook(addresses(state, self._control.outputs))
+            self._book = AddressBook(addresses(state, self._control.session.outputs))
         self.feedback.changed()
 
     def _told(self, host: str, address: str, value: Any) -> None:

@@ -16,7 +16,7 @@ from bridge.errors import CommandError
 from bridge.music.model import SETTINGS
 from bridge.protocol.command import Command, Field, Osc, fields_of, fits, limits_of, plain
 from bridge.protocol.osc_book import CONNECTION, Entry, of_command
-from bridge.protocol.state import State
+from bridge.protocol.state import PlayerReport
 from bridge.protocol.table import client_commands
 
 
@@ -179,7 +179,7 @@ def last_wins(address: str) -> bool:
 # --- the address book ---------------------------------------------------------------------------
 
 
-def addresses(state: State, outputs: Iterable[str] = ()) -> list[str]:
+def addresses(state: PlayerReport, outputs: Iterable[str] = ()) -> list[str]:
     """Every address that the state (and the rig's `outputs`) has something for."""
     found = [entry.address for entry in CONNECTION]
     for template, _, _ in TEMPLATES:
@@ -188,7 +188,7 @@ def addresses(state: State, outputs: Iterable[str] = ()) -> list[str]:
 
 
 def _expansions(
-    template: tuple[str, ...], state: State, outputs: Iterable[str]
+    template: tuple[str, ...], state: PlayerReport, outputs: Iterable[str]
 ) -> Iterator[tuple[str, ...]]:
     lanes = state.get("lanes", {})
     if "{lane}" in template:

@@ -6,7 +6,7 @@ them is at most 19 % too high and never too low; the worst is exact.
 
 from __future__ import annotations
 
-from typing import Any
+from bridge.protocol.state import LatenessState
 
 _PER_OCTAVE = 4
 _OCTAVES = 22
@@ -59,7 +59,7 @@ class Lateness:
     def reset(self, since_ns: int) -> None:
         self.__init__(since_ns)  # type: ignore[misc]
 
-    def state(self) -> dict[str, Any]:
+    def state(self) -> LatenessState:
         """For the state: microseconds; ``since`` in monotonic ms; only buckets that hold any."""
         return {
             "count": self.count,

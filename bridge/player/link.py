@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from bridge.errors import CommandError
-from bridge.player.messages import Outbox, Unpacker, pack, pack_json
+from bridge.player.messages import Outbox, Swap, Unpacker, pack, pack_json
 from bridge.protocol.command import Command
 from bridge.protocol.table import decode
 
@@ -153,16 +153,16 @@ class Link:
     def swaps(self) -> bool:
         return bool(self._swaps)
 
-    def take_swap(self) -> tuple[Any, Callable[[CommandError | None], None], bytes]:
-        """The next pickled frame, read (a ValueError in its place when it cannot be), how to answer
+    def take_swap(self) -> tuple[Swap | None, Callable[[CommandError | None], None], bytes]:
+        """The next set that takes over (None in its place when the frame has none), how to answer
         it, and the pickle itself, to be kept when it was good."""
         reader, payload = self._swaps.popleft()
         try:
             value = pickle.loads(payload)
-        except Exception as problem:  # a pickle may fail in any way; none may stop the music
-            value = ValueError(f"not a score: {problem!r}")
-        seq = value.get("seq") if isinstance(value, dict) else None
-        return value, self._answer(reader, seq), payload
+        except Exception:  # a pickle may fail in any way; none may stop the music
+            value = None
+        swap = value if isinstance(value, Swap) else None
+        return swap, self._answer(reader, None if swap is None else swap.seq), payload
 
     def keep(self, what: str, payload: bytes) -> None:
         """Gives a pickle, a ``score`` or a ``memory``, to whoever keeps what another player would

@@ -16,9 +16,10 @@ from __future__ import annotations
 import json
 import struct
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from bridge.errors import CommandError
+from bridge.music.score import Score
 
 Kind = Literal["J", "P"]
 MAX_FRAME_BYTES = 32 * 1024 * 1024
@@ -61,27 +62,26 @@ class Unpacker:
         return frames
 
 
-# --- commands -----------------------------------------------------------------------------------
+# --- a set that takes over ----------------------------------------------------------------------
 
 
-def check_swap(value: Mapping[str, Any]) -> tuple[str, dict[str, dict[str, str]], dict[str, Any]]:
-    """What else a swap says: ``when``, ``renamed`` (old names to new ones, under ``lanes``,
-    ``macros`` and ``sections``) and ``parts`` of a performance to put back. CommandError when they
-    have not that form."""
-    renamed, parts = value.get("renamed") or {}, value.get("parts") or {}
-    fits = (
-        isinstance(parts, dict)
-        and isinstance(renamed, dict)
-        and all(isinstance(names, dict) for names in renamed.values())
-        and all(
-            isinstance(a, str) and isinstance(b, str)
-            for names in renamed.values()
-            for a, b in names.items()
-        )
-    )
-    if not fits:
-        raise CommandError("swap: 'renamed' and 'parts' are objects")
-    return str(value.get("when", "bar")), renamed, parts
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """A compiled score that takes over at the next step, beat or bar; sent as a pickle.
+
+    `text` and `file` are what it was made of. `renamed` maps old names to new ones, under
+    ``lanes``, ``macros`` and ``sections``; `parts` of a performance are put back with it (both as
+    in `bridge.music.snapshot`). `seq` as with any command.
+    """
+
+    score: Score
+    revision: int
+    when: str = "bar"
+    text: str = ""
+    file: str = ""
+    renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    parts: Mapping[str, object] = field(default_factory=dict)
+    seq: int | None = None
 
 
 # --- state, on its way to one reader ------------------------------------------------------------

@@ -18,6 +18,7 @@ from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.pace import Pace
 from bridge.player.timeline import Item
+from bridge.protocol.state import PerformanceState
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, Timing
 
@@ -57,7 +58,7 @@ def _chained(first: Names, then: Names) -> Names:
     return both
 
 
-def _go_on(performance: Performance, state: Mapping[str, Any], swap: _Swap, tick: int) -> None:
+def _go_on(performance: Performance, state: PerformanceState, swap: _Swap, tick: int) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
     asked, the music goes on."""
     state = snapshot.renamed(state, swap.renamed)

@@ -34,7 +34,6 @@ from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.link import Link
-from bridge.player.messages import check_swap
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
 from bridge.player.start import PortSpec, Start
@@ -43,6 +42,7 @@ from bridge.ports import OutPort, open_output
 from bridge.protocol import running
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, Quit, SendFeedback, TakeInput
+from bridge.protocol.state import PortState, ProcessAbout
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
@@ -128,7 +128,7 @@ class Process:
             mute_derived(player, _now())
         return player
 
-    def _about(self) -> dict[str, Any]:
+    def _about(self) -> ProcessAbout:
         start = self.start
         return {
             "version": start.version,
@@ -142,7 +142,7 @@ class Process:
         """The whole state, and what the set that plays was made of."""
         return {**self.report.full(_now()), "origin": self._origin}
 
-    def _ports_state(self) -> dict[str, Any]:
+    def _ports_state(self) -> dict[str, PortState]:
         return {
             name: {
                 "port": self._shown(name, port),
@@ -286,23 +286,15 @@ class Process:
 
     def _swap(self) -> None:
         self._swaps_done += 1
-        value, done, payload = self.link.take_swap()
+        swap, done, payload = self.link.take_swap()
         try:
-            score = value.get("score") if isinstance(value, dict) else None
-            revision = value.get("revision") if isinstance(value, dict) else None
-            if not isinstance(score, Score) or not isinstance(revision, int):
-                raise CommandError("a swap needs a score and its revision")
-            when, renamed, parts = check_swap(value)
-            origin = {
-                "revision": revision,
-                "text": str(value.get("text", "")),
-                "file": str(value.get("file", "")),
-            }
-            self.player.swap(score, revision, when, renamed, parts)
+            if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything
+                raise CommandError("a swap needs a score")
+            self.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
         except CommandError as error:
             done(error)
         else:
-            self._origin = origin
+            self._origin = {"revision": swap.revision, "text": swap.text, "file": swap.file}
             self.link.keep("score", payload)
             done(None)
 

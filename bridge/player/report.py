@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from bridge.music.ticks import position
 from bridge.player.core import Player
+from bridge.protocol.state import ClockState, PlayerReport, ProcessAbout, TransportState
 
 SLOW_NS = 500_000_000
 """How often figures that move all the time (lateness, jitter, place) are given again."""
 
 
 class Report:
-    """Tells what `player` is doing. `about` holds what the process knows: version, rig, set,
-    player (pid, realtime, restarts), ports."""
+    """Tells what `player` is doing. `about` holds what the process knows, and may be changed."""
 
-    def __init__(self, player: Player, about: Mapping[str, Any]) -> None:
+    def __init__(self, player: Player, about: ProcessAbout) -> None:
         self._player = player
-        self.about = dict(about)
-        self._told: dict[str, Any] = {}
-        self._versions: dict[str, Any] = {}
+        self.about = about
+        self._told: dict[str, object] = {}
+        self._versions: dict[str, object] = {}
         self._slow_at = 0
 
-    def full(self, now: int) -> dict[str, Any]:
+    def full(self, now: int) -> PlayerReport:
         """The whole state; times in it are monotonic ms."""
         return {
             **self.about,
@@ -37,10 +34,10 @@ class Report:
             "warnings": list(self._player.warnings),
         }
 
-    def changed(self, now: int) -> dict[str, Any]:
+    def changed(self, now: int) -> dict[str, object]:
         """The top-level keys that differ from what was last given. Cheap when nothing moved."""
         player = self._player
-        new: dict[str, Any] = {}
+        new: dict[str, object] = {}
         slow = now >= self._slow_at
         if slow:
             self._slow_at = now + SLOW_NS
@@ -75,7 +72,7 @@ class Report:
         self._told.update(changed)
         return changed
 
-    def transport(self, now: int) -> dict[str, Any]:
+    def transport(self, now: int) -> TransportState:
         song, spec = self._player.song, self._player.part.score.spec
         tick = song.place(now)
         at = position(int(tick), spec.meter)
@@ -88,7 +85,7 @@ class Report:
             "at_ms": now / 1e6,
         }
 
-    def clock(self, now: int) -> dict[str, Any]:
+    def clock(self, now: int) -> ClockState:
         player, song = self._player, self._player.song
         return {
             "source": song.source,
@@ -101,7 +98,7 @@ class Report:
             "others": dict(player.incoming.others),
         }
 
-    def _moved(self, what: str, version: Any) -> bool:
+    def _moved(self, what: str, version: object) -> bool:
         if self._versions.get(what) == version:
             return False
         self._versions[what] = version

@@ -17,6 +17,7 @@ from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor, Tap, TempoMap
 from bridge.clock.transport import Action, Transport
 from bridge.errors import CommandError
+from bridge.protocol.state import ClockWord
 
 CLOCKS_PER_SIXTEENTH = 6
 MARGIN_NS = 4_000_000
@@ -107,7 +108,7 @@ class SongClock:
             return self.tick_at(self._begun_ns)
         return max(0.0, self.tick_at(now))
 
-    def state(self, now: int) -> str:
+    def state(self, now: int) -> ClockWord:
         """``leading``, or how well the source is followed."""
         if not self.following:
             return "leading"

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from annotated_types import Ge, Le
 
 from bridge.protocol.command import Command, Http, row
 from bridge.protocol.limits import Name, Unit
-
-Target = Literal["macro", "mute", "section", "transport"]
+from bridge.protocol.state import Target
 
 
 @row("chart", by="connection")

@@ -22,7 +22,7 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_t
 from annotated_types import Ge, Le, MaxLen, MinLen
 
 from bridge.errors import CommandError, did_you_mean
-from bridge.protocol.state import State
+from bridge.protocol.state import FieldLimits, PlayerReport
 
 Alternative = tuple[Any, tuple[Any, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
@@ -105,7 +105,7 @@ class Command:
         """Whether quick moves at one address become one step of the history."""
         return False
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         """The commands that take this one back, from the state just before it; () when it cannot
         or need not be taken back."""
         return ()
@@ -328,19 +328,17 @@ def _short(value: object) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def described_limits() -> dict[str, dict[str, dict[str, Any]]]:
+def described_limits() -> dict[str, dict[str, FieldLimits]]:
     """The limits and defaults of every client's command, for surfaces that draw controls:
     word, then field, then ``low``, ``high``, ``default`` (those that there are)."""
-    found: dict[str, dict[str, dict[str, Any]]] = {}
+    found: dict[str, dict[str, FieldLimits]] = {}
     for do, command in TABLE.items():
         if command.ROW.by == "process":
             continue
-        rows: dict[str, dict[str, Any]] = {}
+        rows: dict[str, FieldLimits] = {}
         for name, field in fields_of(command).items():
             limits = limits_of(field)
-            entry: dict[str, Any] = (
-                {} if limits is None else dict(zip(("low", "high"), limits, strict=True))
-            )
+            entry: FieldLimits = {} if limits is None else {"low": limits[0], "high": limits[1]}
             if not field.required:
                 entry["default"] = field.default
             rows[name] = entry

@@ -13,6 +13,7 @@ from typing import Any, Literal, NotRequired, Required
 
 from bridge.protocol import state
 from bridge.protocol.command import Command, alternatives_of, fields_of
+from bridge.protocol.schema import is_required
 from bridge.protocol.table import client_commands
 
 HEAD = "// Made by `python -m bridge.protocol.declarations`; do not edit."
@@ -56,14 +57,10 @@ def interfaces() -> Iterator[str]:
             continue
         hints = typing.get_type_hints(found, include_extras=True)
         rows = [
-            f"  {member}{'?' if _optional(found, hint) else ''}: {typescript(hint)};"
+            f"  {member}{'' if is_required(found, hint) else '?'}: {typescript(hint)};"
             for member, hint in hints.items()
         ]
         yield "\n".join([*_comment(found), f"export interface {name} {{", *rows, "}"])
-
-
-def _optional(found: Any, hint: Any) -> bool:
-    return not found.__total__ or typing.get_origin(hint) is NotRequired
 
 
 def _comment(found: Any) -> list[str]:
@@ -80,7 +77,8 @@ def _command(command: type[Command]) -> str:
 
 def declarations() -> str:
     """The whole file."""
-    commands = "\n".join(["export type Command =", *map(_command, client_commands())]) + ";"
+    rows = sorted(client_commands(), key=lambda command: command.ROW.do)
+    commands = "\n".join(["export type Command =", *map(_command, rows)]) + ";"
     return "\n\n".join([HEAD, *interfaces(), commands]) + "\n"
 
 

@@ -15,7 +15,7 @@ from bridge.errors import CommandError
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Bars, GlideBars, Name, OrderEntry, Share, When
-from bridge.protocol.state import LaneState, MacroState, State
+from bridge.protocol.state import LaneState, MacroState, PlayerReport
 
 _SECTION_PARTS = ("section", "section_pending", "order", "morph", "tempo", "tempo_glide")
 _MUTE_ARGS = ("muted", "when", "return_bars")
@@ -32,7 +32,7 @@ def own_mute(lane: LaneState) -> bool:
 
 
 def lane_parts(
-    state: State, lanes: Iterable[str], members: Iterable[str]
+    state: PlayerReport, lanes: Iterable[str], members: Iterable[str]
 ) -> dict[str, dict[str, Any]]:
     """Some members of some lanes of a state, as `PutBack` takes them."""
     found: dict[str, dict[str, Any]] = {}
@@ -43,7 +43,7 @@ def lane_parts(
     return found
 
 
-def section_parts(state: State) -> dict[str, Any]:
+def section_parts(state: PlayerReport) -> dict[str, Any]:
     """Everything that a section may change, as a state has it."""
     plain: dict[str, Any] = dict(state)
     return {
@@ -73,7 +73,7 @@ class Mute(Command):
     def remembered(self) -> Any:
         return self.muted if self.when == "now" else None
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         lane = state["lanes"][self.lane]
         was = unconfirmed.get(self.address(), own_mute(lane))
         waits = None if self.address() in unconfirmed else lane["pending"]
@@ -99,7 +99,7 @@ class MuteGroup(Command):
     def label(self) -> str:
         return f"group {self.group} {'muted' if self.muted else 'in'}"
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         lanes = [name for name, lane in state["lanes"].items() if self.group in lane["groups"]]
         return (PutBack(parts={"lanes": lane_parts(state, lanes, ("under", "pending"))}),)
 
@@ -138,7 +138,7 @@ class Cancel(Command):
     def label(self) -> str:
         return f"{self.lane or self.section} stays"
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         if self.lane is not None:
             waits = state["lanes"][self.lane]["pending"]
             if not waits:
@@ -193,7 +193,7 @@ class Solo(Command):
     def remembered(self) -> Any:
         return self.on
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         was = unconfirmed.get(self.address(), state["lanes"][self.lane]["solo"])
         return () if was == self.on else (Solo(lane=self.lane, on=was),)
 
@@ -216,7 +216,7 @@ class Still(Command):
     def remembered(self) -> Any:
         return self.on
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         was = unconfirmed.get(self.address(), state["lanes"][self.lane]["still"])
         return () if was == self.on else (Still(lane=self.lane, on=was),)
 
@@ -242,7 +242,7 @@ class MoveMacro(Command):
     def merges(self) -> bool:
         return True
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         macro = state["macros"][self.macro]
         if "glide" in macro and self.address() not in unconfirmed:
             return (PutBack(parts={"macros": {self.macro: macro}}),)
@@ -283,7 +283,7 @@ class MoveSetting(Command):
     def merges(self) -> bool:
         return True
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         lane, morph = state["lanes"][self.lane], state.get("morph")
         was = unconfirmed.get(self.address(), lane["hand"].get(self.setting))
         if was == self.value:
@@ -315,7 +315,7 @@ class RecallSection(Command):
     def label(self) -> str:
         return f"section {self.section}"
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         return (PutBack(parts=section_parts(state)),)
 
 
@@ -334,7 +334,7 @@ class RunOrder(Command):
     def label(self) -> str:
         return f"running order {'on' if self.run else 'off'}"
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         if self.leg is None and self.run == state["order"]["running"]:
             return ()
         return (PutBack(parts=section_parts(state)),)
@@ -351,7 +351,7 @@ class MuteAll(Command):
     def label(self) -> str:
         return "all muted"
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         plain: dict[str, Any] = dict(state)
         parts = {name: plain[name] for name in plain if name in ("section_pending", "order")}
         parts["lanes"] = lane_parts(state, state["lanes"], ("under", "pending"))

@@ -12,7 +12,7 @@ from typing import Any, Literal
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Milliseconds, OutputName, PortName, Tempo, Tick, TryMs, TryValue
-from bridge.protocol.state import State
+from bridge.protocol.state import PlayerReport
 
 
 @row(
@@ -72,7 +72,9 @@ class SetPosition(Command):
     tick: Tick
 
 
-def _tempo_inverse(command: Command, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+def _tempo_inverse(
+    command: Command, state: PlayerReport, unconfirmed: Unconfirmed
+) -> tuple[Command, ...]:
     glide = state.get("tempo_glide")
     if glide and command.address() not in unconfirmed:
         return (PutBack(parts={"tempo": state["tempo"], "tempo_glide": glide}),)
@@ -99,7 +101,7 @@ class SetTempo(Command):
     def merges(self) -> bool:
         return True
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         return _tempo_inverse(self, state, unconfirmed)
 
 
@@ -115,7 +117,7 @@ class Tap(Command):
     def merges(self) -> bool:
         return True
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         return _tempo_inverse(self, state, unconfirmed)
 
 
@@ -130,7 +132,7 @@ class Nudge(Command):
 
     ms: Milliseconds
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         return (Nudge(ms=-self.ms),) if self.ms else ()
 
 
@@ -154,7 +156,7 @@ class SetOffset(Command):
     def merges(self) -> bool:
         return True
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         was = unconfirmed.get(self.address(), state["clock"]["offset_ms"])
         return () if was == self.ms else (replace(self, ms=was),)
 
@@ -185,7 +187,7 @@ class Follow(Command):
 
     source: PortName
 
-    def inverse(self, state: State, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         was = state["clock"]["source"]
         return () if was == self.source else (Follow(source=was),)
 

@@ -1,14 +1,14 @@
-"""JSON Schema (2020-12) of commands, for the description of the HTTP interface."""
+"""JSON Schema (2020-12) of commands and of the state, for the description of the HTTP interface."""
 
 from __future__ import annotations
 
 import typing
 from collections.abc import Collection, Mapping
-from typing import Any, Literal
+from typing import Any, Literal, NotRequired
 
 from annotated_types import Ge, Le, MaxLen, MinLen
 
-from bridge.protocol.command import Alternative, Command, Field, fields_of
+from bridge.protocol.command import Alternative, Command, Field, alternatives_of, fields_of
 from bridge.protocol.limits import Unit
 
 _TYPES: Mapping[Any, str] = {
@@ -63,3 +63,52 @@ def _part(alternative: Alternative) -> dict[str, Any]:
             case MaxLen(max_length=most):
                 schema["maxLength"] = most
     return schema
+
+
+def state_schemas(answer: Any, reference: str) -> dict[str, Any]:
+    """The schema of a type of the state and of all types in it, by name.
+
+    Args:
+        answer: the type, a `TypedDict`.
+        reference: the ``$ref`` to a name, with ``{model}`` in its place.
+    """
+    found: dict[str, Any] = {}
+
+    def add(owner: Any) -> None:
+        if owner.__name__ in found:
+            return
+        schema = found[owner.__name__] = {
+            "type": "object",
+            "title": owner.__name__,
+            "additionalProperties": False,
+        }
+        hints = typing.get_type_hints(owner, include_extras=True)
+        schema["properties"] = {name: of(hint) for name, hint in hints.items()}
+        required = [name for name, hint in hints.items() if is_required(owner, hint)]
+        if required:
+            schema["required"] = required
+
+    def of(hint: Any) -> dict[str, Any]:
+        options = [of_part(part) for part, _ in alternatives_of(hint)]
+        return options[0] if len(options) == 1 else {"anyOf": options}
+
+    def of_part(part: Any) -> dict[str, Any]:
+        origin, inner = typing.get_origin(part), typing.get_args(part)
+        if origin is NotRequired:
+            return of(inner[0])
+        if origin is list:
+            return {"type": "array", "items": of(inner[0])}
+        if origin is dict:
+            return {"type": "object", "additionalProperties": of(inner[1])}
+        if typing.is_typeddict(part):
+            add(part)
+            return {"$ref": reference.format(model=part.__name__)}
+        return _part((part, ()))
+
+    add(answer)
+    return found
+
+
+def is_required(owner: Any, hint: Any) -> bool:
+    """Whether a member of a type of the state is always there."""
+    return bool(owner.__total__) and typing.get_origin(hint) is not NotRequired

@@ -1,8 +1,8 @@
 """Types of the state, from the player to the page.
 
-The player builds these objects and sends them as JSON; the service adds what it knows; pages get
-them as they are. The page's own types are generated from here, so that a member is named once.
-Members marked "service" are added by the service.
+The player builds a `PlayerReport` and sends it as JSON; the service adds what it knows, which makes
+a `State`; pages get that as it is. The page's types, the schema of ``GET /api/state`` and the test
+doubles are made from here, so that a member is named once.
 """
 
 from __future__ import annotations
@@ -10,6 +10,10 @@ from __future__ import annotations
 from typing import Literal, NotRequired, TypedDict
 
 TransportWord = Literal["stopped", "armed", "running", "lost"]
+Target = Literal["macro", "mute", "section", "transport"]
+"""What a control of a MIDI controller acts on."""
+Said = Literal["yes", "no", "skip"]
+"""What a person answers about an output in the soundcheck."""
 ClockWord = Literal["leading", "waiting", "locked", "free", "lost"]
 
 
@@ -25,13 +29,16 @@ class TransportState(TypedDict):
 
 
 class ClockState(TypedDict):
-    """Whose clock it is. `tempo` is None until it is known; `others` counts clocks by the names of
-    inputs that are not followed."""
+    """Whose clock it is. `tempo` is None until it is known; `block_ms` is the length of the blocks
+    in which its clocks arrive; `two` has both tempos when two senders seem to be mixed; `others`
+    counts clocks by the names of inputs that are not followed."""
 
     source: str
     state: ClockWord
     tempo: float | None
     jitter_ms: float | None
+    block_ms: float
+    two: list[float]
     offset_ms: float
     others: dict[str, int]
 
@@ -49,8 +56,9 @@ class PendingMute(TypedDict):
 
 
 class LaneState(TypedDict):
-    """`muted` is what is heard; `under` is the mute itself, whatever is held on the lane. `hand`
-    holds settings moved by hand, `settings` the values that hold."""
+    """`muted`: out by its mute or by a hand that holds it; `under` is the mute itself, whatever is
+    held. `heard`: whether it reaches its output, which the solo of other lanes prevents too.
+    `hand` has the settings moved by hand, `settings` the values that hold."""
 
     kind: str
     out: str | None
@@ -60,6 +68,7 @@ class LaneState(TypedDict):
     held: bool
     holds: dict[str, bool]
     solo: bool
+    heard: bool
     still: bool
     groups: list[str]
     settings: dict[str, float]
@@ -100,27 +109,32 @@ setting and the value where it began."""
 
 
 class PortState(TypedDict):
-    """A port of an interface: the name of the MIDI port, whether it is open, the kind of link."""
+    """A port of an interface: the name of the MIDI port, whether it is open, whether it has never
+    been there so far, the kind of link."""
 
     port: str
     open: bool
+    waiting: bool
     link: str
 
 
 class LatenessState(TypedDict):
-    """How late messages left, in microseconds; `since` in monotonic ms; rows of the histogram are
-    the upper bound of a bucket and its count."""
+    """How late messages left, in microseconds; `since` in monotonic ms; `left_out_ms`: how much of
+    the song was left out because there was too much to play in time; rows of the histogram are the
+    upper bound of a bucket and its count."""
 
     count: int
     p50_us: float
     p99_us: float
     worst_us: float
     since: int
+    left_out_ms: int
     histogram: list[list[float]]
 
 
-class PlayerState(TypedDict):
-    """The player's process. `present`: the service can talk to it (service)."""
+class ProcessState(TypedDict):
+    """The player's process. `present`: the service can talk to it; while it is away the rest of
+    the state is its last (the service says this)."""
 
     pid: int
     realtime: bool
@@ -128,8 +142,48 @@ class PlayerState(TypedDict):
     present: NotRequired[bool]
 
 
+class ProcessAbout(TypedDict):
+    """What the player's process knows and the player itself does not. `inputs`: whether each MIDI
+    input that is wanted is there."""
+
+    version: str
+    rig: str
+    ports: dict[str, PortState]
+    inputs: dict[str, bool]
+    player: ProcessState
+
+
+class PerformanceState(TypedDict):
+    """Everything that a performer has set. Glides are start, end, first tick, ticks."""
+
+    lanes: dict[str, LaneState]
+    macros: dict[str, MacroState]
+    sections: list[str]
+    section: str | None
+    section_pending: SectionPending | None
+    order: OrderState
+    morph: MorphState | None
+    tempo: float
+    tempo_glide: list[float] | None
+
+
+class PlayerReport(ProcessAbout, PerformanceState):
+    """All that the player says. `revision`: that of the set which plays."""
+
+    set: str
+    revision: int
+    meter: list[int]
+    transport: TransportState
+    clock: ClockState
+    lateness: LatenessState
+    warnings: list[str]
+
+
+# --- what the service adds ----------------------------------------------------------------------
+
+
 class HistoryState(TypedDict):
-    """How many steps can be undone and redone, and what the next of each is (service)."""
+    """How many steps can be undone and redone, and what the next of each is."""
 
     undo: int
     redo: int
@@ -137,17 +191,30 @@ class HistoryState(TypedDict):
     redo_label: str
 
 
+class HistoryList(HistoryState):
+    """Also what each step is: those that can be undone, the last first, and those that can be
+    redone, the next first."""
+
+    done: list[str]
+    undone: list[str]
+
+
 class DocumentState(TypedDict):
-    """The file that the set came from, and whether it holds what plays (service)."""
+    """The file that the set came from, and whether it holds what plays. `outside`: somebody else
+    has changed the file. `notes`: what went wrong with reading or keeping it."""
 
     file: str
     saved: bool
+    outside: NotRequired[bool]
+    notes: NotRequired[list[str]]
 
 
 class LinksState(TypedDict):
-    """Who is connected, and what became of what arrived (service). `too_many`: commands refused
-    because their client's budget was spent; `lost`: OSC datagrams that the kernel dropped;
-    `echoing`: hosts that send our feedback back; `turned_away`: HTTP connections by reason."""
+    """Who is connected, and what became of what arrived. `pages`: how many are connected;
+    `dropped`: how many did not read; `osc`: messages by what became of them; `forbidden`: requests
+    that were not let in; `too_many`: commands refused because their client's budget was spent;
+    `lost`: OSC datagrams that the kernel dropped; `echoing`: hosts that send our feedback back;
+    `turned_away`: HTTP connections by reason."""
 
     pages: int
     dropped: int
@@ -160,30 +227,144 @@ class LinksState(TypedDict):
     turned_away: dict[str, int]
 
 
-class State(TypedDict, total=False):
-    """Everything that a surface needs to draw itself."""
+class ControlState(TypedDict):
+    """A knob or button that does something. `known`: the set has what it is for; `value` 0..1 as
+    the control stands, None before it was moved; `waiting`: it must meet `goal` first."""
 
-    version: str
-    rig: str
-    set: str
-    revision: int
-    meter: list[int]
-    transport: TransportState
-    clock: ClockState
-    lanes: dict[str, LaneState]
-    macros: dict[str, MacroState]
-    sections: list[str]
-    section: str | None
-    section_pending: SectionPending | None
-    order: OrderState
-    morph: MorphState | None
-    tempo: float
-    tempo_glide: list[float] | None
-    ports: dict[str, PortState]
-    inputs: dict[str, bool]
-    lateness: LatenessState
-    player: PlayerState
+    kind: Literal["cc", "note"]
+    number: int
+    channel: int
+    target: Target
+    name: str
+    pickup: bool
+    feedback: bool
+    fine: bool
+    latch: bool
+    known: bool
+    value: float | None
+    waiting: bool
+    goal: float | None
+
+
+class ControlRow(ControlState):
+    """The same in a list of all controls."""
+
+    controller: str
+
+
+class ControllerState(TypedDict):
+    """A MIDI controller of the rig; its controls by kind, number and channel (``cc-21-1``)."""
+
+    port: str
+    open: bool
+    controls: dict[str, ControlState]
+
+
+class LearningState(TypedDict):
+    """What the next control that is touched will do, and for which client."""
+
+    target: Target
+    name: str
+    client: str
+
+
+class TunedOutput(TypedDict):
+    """A pitch output; `made` is empty while it is untuned, `points` are the readings that it was
+    made from."""
+
+    output: str
+    cable: str
+    law: str
+    made: str
+    points: int
+
+
+class TuningNote(TypedDict):
+    """A note of the ladder: its reading as it was typed, and in volts (None: not read yet)."""
+
+    note: int
+    name: str
+    text: str
+    volts: float | None
+
+
+class TuningRow(TypedDict):
+    """One reading and its error in cents, before and after the correction. `missed`: the part of
+    `after` that the output cannot reach."""
+
+    note: float
+    name: str
+    asked: float
+    measured: float
+    before: float
+    after: float
+    missed: float
+    left_out: bool
+
+
+class TuningResult(TypedDict):
+    """What the readings say so far: offset in mV, table of note and cents, worst errors in cents;
+    `octaves` that an oscillator was away."""
+
+    offset_mv: float
+    gain: float
+    table: list[list[float]]
+    worst_before: float
+    worst_after: float
+    octaves: int
     warnings: list[str]
+    doubts: list[str]
+    rows: list[TuningRow]
+
+
+class TuningState(TypedDict):
+    """The output that is being tuned. `says`: why there is no result yet."""
+
+    output: str
+    cable: str
+    law: str
+    notes: list[TuningNote]
+    sounding: int | None
+    says: str
+    result: TuningResult | None
+
+
+class SoundcheckOutput(TypedDict):
+    """An output of the soundcheck: what should be heard or seen, and what the person answered."""
+
+    output: str
+    kind: str
+    says: str
+    cable: str
+    answer: Said | None
+
+
+class SoundcheckState(TypedDict):
+    """The soundcheck so far, and the output that plays."""
+
+    outputs: list[SoundcheckOutput]
+    playing: str | None
+    loud: bool
+
+
+class FieldLimits(TypedDict, total=False):
+    """The smallest and the largest value of a command's field, and what it is when left out."""
+
+    low: float
+    high: float
+    default: bool | float | str | None
+
+
+class State(PlayerReport):
+    """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
+    key of the set; `limits`: those of commands, by word and field."""
+
     history: HistoryState
     document: DocumentState
     links: LinksState
+    controllers: dict[str, ControllerState]
+    learning: LearningState | None
+    tuning: TuningState | None
+    soundcheck: SoundcheckState | None
+    note_names: list[str]
+    limits: dict[str, dict[str, FieldLimits]]

@@ -9,7 +9,6 @@ import os
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from aiohttp import web
 
@@ -22,11 +21,14 @@ from bridge.control.addresses import lan_address
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
 from bridge.control.remembered import Remembered
-from bridge.control.view import View
+from bridge.control.session import Session
+from bridge.control.stream import BenchChanged
+from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
-from bridge.files.rig import Rig
 from bridge.osc.server import Osc
+from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
+from bridge.session.instep import InStep
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.command_http import command_routes, history_route
@@ -81,35 +83,34 @@ class Service:
         )
         self.entrance = Entrance(self.access.osc_allowed)
         self.link = PlayerLink(options.socket)
-        self.control = Control(self.link)
-        self.view = View(self.link, self.control)
-        self.charts = Charts(self.control)
+        self.session = Session(self.link)
+        self.control = Control(self.session)
+        self.charts = Charts(self.session)
         self.controllers = Controllers(self.control)
-        self.scope = Scope(self.link)
-        self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
-        self.osc = Osc(self.control, self.access)
-        self.view.links = self._links
+        self.scope = Scope(self.session)
         self.bench = Workbench(self.control)
-        self.tuner = Tuner(self.bench, on_change=self.live.wake)
-        self.soundchecker = Soundchecker(self.bench, on_change=self.live.wake)
-        self.view.more = {
-            "controllers": self.controllers.state,
-            "learning": self.controllers.learning,
-            "tuning": self.tuner.state,
-            "soundcheck": self.soundchecker.state,
-        }
-        self.book = SetBook(
-            options.rig, options.set, self.control, self.view, self.charts, options.state_dir
+        self.tuner = Tuner(self.bench, on_change=self._bench_changed)
+        self.soundchecker = Soundchecker(self.bench, on_change=self._bench_changed)
+        self.osc = Osc(self.control, self.access)
+        self.view = View(
+            self.session,
+            Additions(
+                links=self._links,
+                controllers=self.controllers.state,
+                learning=self.controllers.learning,
+                tuning=self.tuner.state,
+                soundcheck=self.soundchecker.state,
+            ),
         )
-        self.view.more["note_names"] = self.book.note_names
-        self.controllers.on_rig.append(self._rig_written)
+        self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
+        self.book = SetBook(options.rig, options.set, self.control, options.state_dir)
+        self.in_step = InStep(self.book)
         self.varying = Varying(self.book, self.control)
 
-    def _rig_written(self, rig: Rig) -> None:
-        self.book.rig = rig
-        self.bench.rig = rig
+    def _bench_changed(self) -> None:
+        self.session.stream.tell(BenchChanged())
 
-    def _links(self) -> dict[str, Any]:
+    def _links(self) -> LinksState:
         return {
             "pages": len(self.live.clients),
             "dropped": self.live.dropped,
@@ -132,7 +133,7 @@ class Service:
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control),
-            *paper_routes(self.book),
+            *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
         ]
 
@@ -158,10 +159,6 @@ class Service:
         Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
         """
         await self.book.load()
-        if self.book.rig is not None:
-            self.controllers.use(self.book.rig)
-            self.scope.use(self.book.rig)
-            self.bench.rig = self.book.rig
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -181,7 +178,7 @@ class Service:
                             self.live,
                             self.charts,
                             self.osc.feedback,
-                            self.book,
+                            self.in_step,
                             self.controllers,
                             self.entrance,
                         )

@@ -14,8 +14,9 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from bridge.control.door import Control
 from bridge.control.position import bar_and_beat, place
+from bridge.control.session import Session
+from bridge.control.stream import ChartsChanged, ScoreChanged, StateChanged
 from bridge.errors import BridgeError
 from bridge.music.event import Event
 from bridge.music.performance import Performance
@@ -139,12 +140,12 @@ class Charts:
 
     def __init__(
         self,
-        control: Control,
+        session: Session,
         *,
         clock: Callable[[], float] = time.monotonic,
         settle_s: float = SETTLE_S,
     ) -> None:
-        self._link = control.link
+        self._session = session
         self._clock = clock
         self._settle_s = settle_s
         self._mirror: Mirror | None = None
@@ -153,13 +154,12 @@ class Charts:
         self._dirty = asyncio.Event()
         self._seen: tuple[Any, ...] = ()
         self._bar = 0
-        self.on_change: list[Callable[[], None]] = []
         self.wanted: Callable[[], set[int]] = set
-        self._link.on_state.append(self._state)
+        session.stream.on(StateChanged, self._state)
+        session.stream.on(ScoreChanged, self._score)
 
-    def use(self, score: Score) -> None:
-        """Another set plays from now on."""
-        self._mirror = Mirror(score)
+    def _score(self, event: ScoreChanged) -> None:
+        self._mirror = Mirror(event.score)
         self._dirty.set()
 
     def look(self) -> None:
@@ -174,7 +174,7 @@ class Charts:
         """A chart made now, from the present position to the end of the `bars`-th bar; None when
         there is nothing to make one of."""
         async with self._lock:
-            mirror, state = self._mirror, self._link.state
+            mirror, state = self._mirror, self._session.state
             if mirror is None or "lanes" not in state:
                 return None
             bar = mirror.score.spec.bar_ticks
@@ -209,23 +209,22 @@ class Charts:
                 log.exception("the chart cannot be drawn")
                 await asyncio.sleep(1)
                 continue
-            for told in self.on_change:
-                told()
+            self._session.stream.tell(ChartsChanged())
             # A set that is costly to draw is drawn less often: at most a tenth of the time.
             await asyncio.sleep(min(2.0, 9 * (self._clock() - begun)))
 
     def _new_bar(self) -> bool:
         """Whether the music has come to another bar since the last time this was asked."""
-        state = self._link.state
+        state = self._session.state
         if "transport" not in state:
             return False
         before, self._bar = self._bar, bar_and_beat(state, place(state, self._clock() * 1000))[0]
         return before != self._bar
 
-    def _state(self, changed: frozenset[str]) -> None:
-        if changed.isdisjoint(WATCHED):
+    def _state(self, event: StateChanged) -> None:
+        if event.keys.isdisjoint(WATCHED):
             return
-        state = self._link.state
+        state = self._session.state
         transport = state.get("transport", {})
         seen = (
             *(state.get(key) for key in WATCHED if key != "transport"),

@@ -13,15 +13,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from bridge.control.door import Control
-from bridge.control.edits import Text
-from bridge.errors import CommandError, InputError, PlayerError
+from bridge.control.session import Playing
+from bridge.errors import CommandError, InputError
 from bridge.files import edit
 from bridge.files.document import Document
 from bridge.music import vary
 from bridge.music.model import SETTINGS
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane
-from bridge.session.setbook import Playing, SetBook
+from bridge.session.setbook import SetBook
 
 LaneChange = CopyLane | ClearLane | RandomiseLane
 
@@ -33,18 +33,11 @@ class Varying:
         self._book = book
         self._control = control
         control.change_lane = self.change
-        control.edits.text_now = self._text_now
-
-    def _text_now(self) -> Text | None:
-        playing = self._book.playing
-        return None if playing is None else Text(playing.revision, playing.text)
 
     async def change(self, command: Command, client: str) -> dict[str, Any]:
         """One change; returns ``lane``, ``seed`` (or None) and ``revision``. Raises
         `CommandError`, `InputError` (the set would be wrong) and `PlayerError`."""
-        before = self._book.playing
-        if before is None:
-            raise PlayerError("the set has not been read yet")
+        _, before = self._control.session.loaded()
         assert isinstance(command, LaneChange)
         seed = None
         if isinstance(command, RandomiseLane):
@@ -64,7 +57,7 @@ class Varying:
 
     def _hands(self, name: str, new: Mapping[str, Any]) -> dict[str, Any]:
         """The part of the performance that takes hands off what the text has said anew."""
-        lane = self._control.link.state.get("lanes", {}).get(name)
+        lane = self._control.session.state.get("lanes", {}).get(name)
         hand = lane["hand"] if lane is not None else {}
         said = {key for key in new if key in SETTINGS}
         for value in new.values():

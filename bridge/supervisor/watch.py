@@ -8,7 +8,7 @@ import pickle
 import socket
 from typing import Any
 
-from bridge.player.messages import Unpacker, pack_json
+from bridge.player.messages import Swap, Unpacker, pack_json
 
 
 class Watch:
@@ -73,9 +73,9 @@ class Watch:
         if kind == "P":
             with contextlib.suppress(Exception):  # what cannot be read is not played either
                 kept = pickle.loads(payload)
-                if kept["do"] == "swap":
-                    self.score, self.revision, self.memory = kept["score"], kept["revision"], None
-                    self.text, self.file = str(kept.get("text", "")), str(kept.get("file", ""))
+                if isinstance(kept, Swap):
+                    self.score, self.revision, self.memory = kept.score, kept.revision, None
+                    self.text, self.file = kept.text, kept.file
                 else:
                     self.memory = kept
             return

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from bridge.control.door import Control
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane, Redo, Undo
+from bridge.protocol.state import HistoryList
 from bridge.protocol.table import client_commands
 from bridge.web import bodies as b
 from bridge.web.command_body import CommandBody
@@ -67,9 +68,9 @@ def _described(name: str) -> str:
 def history_route(control: Control) -> Route:
     """What can be undone and redone."""
 
-    async def history(request: web.Request, query: Any) -> b.HistoryList:
+    async def history(request: web.Request, query: Any) -> HistoryList:
         done, undone = control.history.labels()
-        return b.HistoryList(**control.history.summary(), done=done, undone=undone)
+        return {**control.history.summary(), "done": done, "undone": undone}
 
     return Route(
         "GET",
@@ -77,5 +78,5 @@ def history_route(control: Control) -> Route:
         "history",
         "What can be undone and redone.",
         history,
-        answer=b.HistoryList,
+        answer=HistoryList,
     )

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, TypedDict
 
 from aiohttp import web
 from pydantic import Field
 
 from bridge.desk.controllers import Controllers, Wish
 from bridge.errors import CommandError
-from bridge.protocol.asking import Learn, Target
+from bridge.protocol.asking import Learn
 from bridge.protocol.command import fields_of
 from bridge.protocol.limits import Name
+from bridge.protocol.state import ControlRow, LearningState, Target
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody
@@ -42,28 +43,7 @@ class PlayBody(Strict):
     data: Annotated[str, Field(pattern=r"^[89a-eA-E][0-9a-fA-F]([0-7][0-9a-fA-F]){1,2}$")]
 
 
-class ControlRow(b.Answer):
-    """One control: a controller number or a note on a channel (from 1), and what it does. `value`
-    is where it was last (0..1); `waiting` says that the knob has not met the macro (`goal`) yet;
-    `known` whether the set that plays has what it is for."""
-
-    controller: str
-    kind: Literal["cc", "note"]
-    channel: int
-    number: int
-    target: Target
-    name: str
-    pickup: bool
-    feedback: bool
-    fine: bool
-    latch: bool
-    known: bool
-    value: float | None
-    waiting: bool
-    goal: float | None
-
-
-class ControllerRow(b.Answer):
+class ControllerRow(TypedDict):
     """`open`: the player hears its port."""
 
     controller: str
@@ -71,16 +51,12 @@ class ControllerRow(b.Answer):
     open: bool
 
 
-class Learning(b.Answer):
-    target: Target
-    name: str
-    client: str
+class ControlsAnswer(TypedDict):
+    """Every control that does something, every controller, and what is being learned."""
 
-
-class ControlsAnswer(b.Answer):
     controls: list[ControlRow]
     controllers: list[ControllerRow]
-    learning: Learning | None
+    learning: LearningState | None
 
 
 NAMED = {"controller": "name of a controller"}
@@ -100,15 +76,14 @@ def controller_routes(controllers: Controllers) -> Routes:
     routes = Routes()
 
     def answer() -> ControlsAnswer:
-        learning = controllers.learning()
-        return ControlsAnswer(
-            controls=[ControlRow(**row) for row in controllers.rows()],
-            controllers=[
-                ControllerRow(controller=name, port=row["port"], open=row["open"])
+        return {
+            "controls": controllers.rows(),
+            "controllers": [
+                {"controller": name, "port": row["port"], "open": row["open"]}
                 for name, row in controllers.state().items()
             ],
-            learning=None if learning is None else Learning(**learning),
-        )
+            "learning": controllers.learning(),
+        }
 
     @routes.add("GET", "/api/controllers", "controllers", "What each MIDI control does.")
     async def listed(request: web.Request, query: Any) -> ControlsAnswer:
@@ -168,7 +143,7 @@ def _control_routes(controllers: Controllers) -> Routes:
         errors=(404, 409),
     )
     async def learn(request: web.Request, body: Learn) -> ControlRow:
-        return ControlRow(**await controllers.learn(wish_of(body), client_of(request)))
+        return await controllers.learn(wish_of(body), client_of(request))
 
     @routes.add(
         "DELETE", "/api/controllers/learn", "cancelLearning", "Ends the wait for a control."
@@ -188,7 +163,7 @@ def _control_routes(controllers: Controllers) -> Routes:
     async def bind(request: web.Request, body: ControlBody) -> ControlRow:
         controller, kind, channel, number = place(request)
         binding = Wish(**body.model_dump()).binding(kind, number, channel)
-        return ControlRow(**await controllers.bind(controller, binding))
+        return await controllers.bind(controller, binding)
 
     @routes.add(
         "DELETE",

@@ -8,23 +8,25 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from aiohttp import web
 from pydantic import BeforeValidator, Field
 
 from bridge.control.door import Control
+from bridge.control.session import Playing, Session
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
-from bridge.files.set import parse_set
+from bridge.files.set import SetModel, parse_set
+from bridge.files.strict import limits_of
 from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
 from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
+from bridge.protocol.state import PlayerReport
 from bridge.session.chart import Mirror
-from bridge.session.setbook import Playing, SetBook
+from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
@@ -88,12 +90,20 @@ class PreviewAnswer(b.Answer):
     chart: b.ChartAnswer | None
 
 
+class NumberOfSet(b.Answer):
+    low: float
+    high: float
+    unit: str
+
+
 class WordsAnswer(b.Answer):
-    """What an editor needs to know: kinds of lanes, numeric settings, scales."""
+    """What an editor needs to know: kinds of lanes, their numeric settings, the numbers of the
+    whole set, scales."""
 
     hit_kinds: list[str]
     value_kinds: list[str]
     settings: dict[str, dict[str, Any]]
+    whole: dict[str, NumberOfSet]
     scales: dict[str, list[int]]
 
 
@@ -171,11 +181,10 @@ and the bar."""
 
 def edit_routes(book: SetBook, control: Control) -> Routes:
     routes = Routes()
+    session = control.session
 
     def playing_now() -> Playing:
-        if book.playing is None or book.rig is None:
-            raise PlayerError("the set has not been read yet")
-        return book.playing
+        return session.loaded()[1]
 
     def plain(playing: Playing, also: list[str] | None = None) -> PlainAnswer:
         return PlainAnswer(
@@ -220,15 +229,15 @@ def edit_routes(book: SetBook, control: Control) -> Routes:
     async def words(request: web.Request, query: Any) -> WordsAnswer:
         return _words()
 
-    return Routes([*routes, *_preview_routes(book, control, playing_now)])
+    return Routes([*routes, *_preview_routes(session)])
 
 
-def _preview_routes(book: SetBook, control: Control, playing_now: Callable[[], Playing]) -> Routes:
+def _preview_routes(session: Session) -> Routes:
     routes = Routes()
     previews: Heavy[dict[str, Any]] = Heavy()
 
     def look_ahead(
-        playing: Playing, rig: Rig, state: Mapping[str, Any], body: PreviewBody, at: int
+        playing: Playing, rig: Rig, state: PlayerReport, body: PreviewBody, at: int
     ) -> dict[str, Any]:
         try:
             text, _ = edited(playing.text, body.edits)
@@ -251,13 +260,14 @@ def _preview_routes(book: SetBook, control: Control, playing_now: Callable[[], P
         limit=TEXT_BYTES,
     )
     async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
-        if "lanes" not in control.link.state:
+        if "lanes" not in session.state:
             raise PlayerError("the player has not started yet")
-        playing, rig, state = playing_now(), book.rig, control.link.state
-        assert rig is not None
+        rig, playing = session.loaded()
+        state = session.state
         tick, bar = int(state["transport"]["tick"]), playing.score.spec.bar_ticks
         at = tick // bar * bar
-        played = {name: state.get(name) for name in PERFORMED}
+        plain: dict[str, Any] = dict(state)
+        played = {name: plain.get(name) for name in PERFORMED}
         asked = digest(json.dumps([body.model_dump(), played]))
         return await previews.get(
             request,
@@ -272,6 +282,10 @@ def _words() -> WordsAnswer:
     return WordsAnswer(
         hit_kinds=list(HIT_KINDS),
         value_kinds=list(VALUE_KINDS),
+        whole={
+            name: NumberOfSet(low=limits.low, high=limits.high, unit=limits.unit)
+            for name, limits in limits_of(SetModel).items()
+        },
         scales={name: list(degrees) for name, degrees in SCALES.items()},
         settings={
             s.name: {key: getattr(s, key) for key in SETTING_FIELDS} for s in SETTINGS.values()

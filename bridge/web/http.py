@@ -15,6 +15,7 @@ from aiohttp import web
 from pydantic import BaseModel, ValidationError
 
 from bridge.protocol.command import Command
+from bridge.protocol.state import State
 from bridge.web import bodies as b
 from bridge.web.command_body import CommandBody
 from bridge.web.problems import ProblemError
@@ -44,7 +45,7 @@ class Route:
     name: str
     says: str
     run: Run
-    answer: type[BaseModel] = b.Done
+    answer: Any = b.Done  # a model, or a type of the state
     body: type[BaseModel] | None = None
     optional: bool = False
     command: CommandBody | None = None
@@ -173,11 +174,11 @@ def answer_without_none(answer: BaseModel) -> bool:
     return isinstance(answer, b.ChartAnswer)
 
 
-def state_route(full: Callable[[], dict[str, Any]]) -> Route:
-    async def state(request: web.Request, query: Any) -> dict[str, Any]:
+def state_route(full: Callable[[], State]) -> Route:
+    async def state(request: web.Request, query: Any) -> State:
         return full()
 
-    return Route("GET", "/api/state", "state", "The whole state.", state, answer=b.State)
+    return Route("GET", "/api/state", "state", "The whole state.", state, answer=State)
 
 
 def add_routes(app: web.Application, routes: list[Route]) -> None:

@@ -31,11 +31,24 @@ from aiohttp import WSMsgType, web
 from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
 from bridge.control.position import place
+from bridge.control.stream import (
+    BenchChanged,
+    ChartsChanged,
+    ControllersChanged,
+    DocumentChanged,
+    HistoryChanged,
+    OwnershipEnded,
+    Played,
+    PresenceChanged,
+    StateChanged,
+    VoltsChanged,
+)
 from bridge.control.view import View, merge_patch
 from bridge.desk.controllers import Controllers
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.protocol.asking import AskAlive, AskChart, AskScope, CancelLearning, Learn
 from bridge.protocol.command import Command
+from bridge.protocol.state import State
 from bridge.protocol.table import decode
 from bridge.session.chart import Charts
 from bridge.web.controllers_http import wish_of
@@ -56,6 +69,17 @@ CLIENTS_MOST = 32
 TASKS_MAX = 1024  # commands of one client that wait for the player
 TURN_MESSAGES = 16  # messages of one client before the loop looks after others
 TICK_S = 0.25
+SHOWN = (
+    StateChanged,
+    PresenceChanged,
+    OwnershipEnded,
+    HistoryChanged,
+    DocumentChanged,
+    ChartsChanged,
+    ControllersChanged,
+    BenchChanged,
+    VoltsChanged,
+)
 
 
 class Client:
@@ -66,7 +90,7 @@ class Client:
         self.ws = ws
         self.transport = transport
         self.dirty = asyncio.Event()
-        self.sent: dict[str, Any] | None = None
+        self.sent: State | None = None
         self.hits: deque[list[Any]] = deque(maxlen=HITS_MOST)
         self.answers: deque[dict[str, Any]] = deque()
         self.tick: dict[str, Any] | None = None
@@ -121,15 +145,10 @@ class Live:
         self._numbers = itertools.count(1)
         self.clients: set[Client] = set()
         self.dropped = 0
-        link = control.link
-        link.on_state.append(lambda changed: self.wake())
-        link.on_presence.append(lambda present: self.wake())
-        link.on_played.append(self._played)
-        control.on_owner_end.append(self.wake)
-        control.history.on_change = self.wake
-        charts.on_change.append(self.wake)
-        controllers.on_change.append(self.wake)
-        scope.on_change = self.wake
+        stream = control.session.stream
+        stream.on(Played, self._played)
+        for kind in SHOWN:
+            stream.on(kind, lambda _: self.wake())
         charts.wanted = lambda: {client.bars for client in self.clients}
 
     def wake(self) -> None:
@@ -151,8 +170,8 @@ class Live:
 
     def position(self) -> dict[str, Any] | None:
         """The ``tick`` message: where the song is now."""
-        state = self._control.link.state
-        if "transport" not in state or not self._control.link.present:
+        state = self._control.session.state
+        if "transport" not in state or not self._control.session.present:
             return None
         at_ms = self._clock() * 1000
         return {
@@ -163,10 +182,10 @@ class Live:
             "running": state["transport"]["state"] == "running",
         }
 
-    def _played(self, frame: dict[str, Any]) -> None:
+    def _played(self, event: Played) -> None:
         hits = [
             [lane, tick, value]
-            for tick, lane, kind, value, *_ in frame.get("events", ())
+            for tick, lane, kind, value, *_ in event.frame.get("events", ())
             if kind == "hit"
         ]
         if hits:
@@ -305,15 +324,15 @@ class Live:
             client.unanswered = 0
         return messages
 
-    def _for(self, client: Client, state: dict[str, Any]) -> dict[str, Any]:
+    def _for(self, client: Client, state: State) -> State:
         """The state without the echo of the client's own finger."""
         if client.sent is None:
             return state
-        macros = state.get("macros", {})
+        macros = state["macros"]
         mine = {name for name in macros if self._control.owner(name) == client.name}
         if not mine:
             return state
-        before = client.sent.get("macros", {})
+        before = client.sent["macros"]
         return {
             **state,
             "macros": {

@@ -6,12 +6,13 @@ what is checked.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, is_typeddict
 
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 import bridge
+from bridge.protocol.schema import state_schemas
 from bridge.web import bodies as b
 from bridge.web.http import Route
 from bridge.web.problems import MEDIA_TYPE, phrase
@@ -33,8 +34,12 @@ def describe(routes: list[Route]) -> dict[str, Any]:
     wanted: dict[tuple[type[BaseModel], JsonSchemaMode], None] = {
         (b.ProblemAnswer, "serialization"): None
     }
+    states: dict[str, Any] = {}
     for route in routes:
-        wanted[route.answer, "serialization"] = None
+        if is_typeddict(route.answer):
+            states |= state_schemas(route.answer, REF)
+        else:
+            wanted[route.answer, "serialization"] = None
         if route.takes_body and route.command is None:
             wanted[route.body or b.Nothing, "validation"] = None
     names, definitions = models_json_schema(list(wanted), ref_template=REF)
@@ -53,7 +58,7 @@ def describe(routes: list[Route]) -> dict[str, Any]:
         "servers": [{"url": "/"}],
         "paths": dict(sorted(paths.items())),
         "components": {
-            "schemas": definitions["$defs"],
+            "schemas": {**definitions["$defs"], **states},
             "securitySchemes": {
                 "bearer": {"type": "http", "scheme": "bearer"},
                 "cookie": {"type": "apiKey", "in": "cookie", "name": "lanebridge"},
@@ -109,6 +114,8 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
 def _schema(route: Route, names: dict[Any, Any]) -> Any:
     if route.media != "application/json":
         return {"type": "string"}
+    if is_typeddict(route.answer):
+        return {"$ref": REF.format(model=route.answer.__name__)}
     return names[route.answer, "serialization"]
 
 

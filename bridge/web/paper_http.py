@@ -13,12 +13,12 @@ from typing import Annotated, Any
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
 
-from bridge.errors import CommandError, PlayerError
+from bridge.control.session import Playing, Session
+from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
 from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
-from bridge.session.setbook import Playing, SetBook
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, in_thread
 from bridge.web.http import Routes
@@ -152,16 +152,11 @@ def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
     return web.Response(body=data, content_type=media, charset=charset, headers=headers)
 
 
-def paper_routes(book: SetBook) -> Routes:
+def paper_routes(session: Session) -> Routes:
     routes = Routes()
     drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()
-
-    def both() -> tuple[Rig, Playing]:
-        if book.rig is None or book.playing is None:
-            raise PlayerError("the set has not been read yet")
-        return book.rig, book.playing
 
     @routes.add(
         "GET",
@@ -170,13 +165,13 @@ def paper_routes(book: SetBook) -> Routes:
         "What drives each output, what it can do, what is free, and what will surprise.",
     )
     async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
-        rig, playing = both()
+        rig, playing = session.loaded()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
 
     @routes.add("GET", "/api/sheet", "sheet", "The patch sheet, to print.", media="text/html")
     async def sheet(request: web.Request, query: SheetQuery) -> web.Response:
-        rig, playing = both()
+        rig, playing = session.loaded()
 
         today = date.today()
 
@@ -196,7 +191,7 @@ def paper_routes(book: SetBook) -> Routes:
         errors=(409,),
     )
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
-        rig, playing = both()
+        rig, playing = session.loaded()
         path = rig.path
         assert path is not None
         key = (id(rig), playing.text, query.bars)

@@ -10,9 +10,10 @@ from aiohttp import web
 
 from bridge.control.door import Control
 from bridge.control.edits import EVERYTHING, Edits
+from bridge.control.session import Playing, Session
 from bridge.errors import PlayerError
 from bridge.session.chart import Charts
-from bridge.session.setbook import Playing, SetBook
+from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.heavy import Heavy, digest, in_thread
@@ -59,10 +60,9 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
 
     @routes.add("GET", "/api/set", "getSet", "The text of the set that plays.")
     async def get(request: web.Request, query: Any) -> b.SetAnswer:
-        if book.playing is None:
-            raise PlayerError("the set has not been read yet")
+        _, playing = control.session.loaded()
         with_tag(request, edits)
-        return shown(book.playing)
+        return shown(playing)
 
     @routes.add(
         "PUT",
@@ -86,9 +86,8 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
         limit=TEXT_BYTES,
     )
     async def check(request: web.Request, body: b.CheckBody) -> b.CheckAnswer:
-        if book.playing is None:
-            raise PlayerError("the set has not been read yet")
-        key = (id(book.rig), book.playing.path.name, digest(body.text))
+        rig, playing = control.session.loaded()
+        key = (id(rig), playing.path.name, digest(body.text))
         return await checks.get(request, key, lambda: in_thread(checked, body.text))
 
     def checked(text: str) -> b.CheckAnswer:
@@ -114,18 +113,17 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
 
     @routes.add("GET", "/api/rig", "rig", "Every output of the rig and what drives it.")
     async def rig(request: web.Request, query: Any) -> b.RigAnswer:
-        return rig_answer(book)
+        return rig_answer(control.session)
 
     return Routes([*routes, *_file_routes(book, in_turn), *_folder_routes(book)])
 
 
-def rig_answer(book: SetBook) -> b.RigAnswer:
+def rig_answer(session: Session) -> b.RigAnswer:
     """The outputs in the rig's order, each with the lane and the macros that drive it."""
-    if book.rig is None or book.playing is None:
-        raise PlayerError("the rig has not been read yet")
-    spec = book.playing.document.spec
+    rig, playing = session.loaded()
+    spec = playing.document.spec
     rows = []
-    for name, wired in book.rig.wired.items():
+    for name, wired in rig.wired.items():
         lanes = [lane.name for lane in spec.lanes if lane.out == name]
         macros = [m.name for m in spec.macros if any(d.out == name for d in m.drives)]
         rows.append(
@@ -139,7 +137,7 @@ def rig_answer(book: SetBook) -> b.RigAnswer:
                 macros=macros,
             )
         )
-    return b.RigAnswer(rig=book.rig.name, outputs=rows)
+    return b.RigAnswer(rig=rig.name, outputs=rows)
 
 
 def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) -> Routes:

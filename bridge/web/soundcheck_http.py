@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypedDict
 
 from aiohttp import web
 from pydantic import Field
 
 from bridge.bench.soundchecker import CAUTION, Soundchecker
+from bridge.protocol.state import Said, SoundcheckState
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.http import Routes, client_of
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
-Said = Literal["yes", "no", "skip"]
 
 
 class BeginBody(Strict):
@@ -38,43 +38,30 @@ class AnswerBody(Strict):
     answer: Said | None
 
 
-class CheckedOutput(b.Answer):
-    output: str
-    kind: str
-    says: str
-    cable: str
-    answer: Said | None
+class SoundcheckAnswer(TypedDict):
+    """The check, if there is one, and its report as text."""
 
-
-class CheckState(b.Answer):
-    """`playing`: the output that sounds now."""
-
-    outputs: list[CheckedOutput]
-    playing: str | None
-    loud: bool
-
-
-class SoundcheckAnswer(b.Answer):
     caution: str
-    check: CheckState | None
+    check: SoundcheckState | None
     report: str
 
 
 def soundcheck_routes(checker: Soundchecker) -> Routes:
     routes = Routes()
 
-    def shown() -> CheckState:
-        return CheckState.model_validate(checker.state())
+    def shown() -> SoundcheckState:
+        state = checker.state()
+        assert state is not None
+        return state
 
     @routes.add("GET", "/api/soundcheck", "soundcheck", "The check so far, and its report.")
     async def get(request: web.Request, query: Any) -> SoundcheckAnswer:
-        check = None if checker.check is None else shown()
-        return SoundcheckAnswer(caution=CAUTION, check=check, report=checker.report())
+        return {"caution": CAUTION, "check": checker.state(), "report": checker.report()}
 
     @routes.add(
         "POST", "/api/soundcheck", "beginSoundcheck", "Begins a soundcheck.", errors=(404, 409)
     )
-    async def begin(request: web.Request, body: BeginBody) -> CheckState:
+    async def begin(request: web.Request, body: BeginBody) -> SoundcheckState:
         await checker.begin(body.outputs)
         return shown()
 
@@ -85,7 +72,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         "Sounds one output, quietly first.",
         errors=(404, 409),
     )
-    async def play(request: web.Request, body: PlayBody) -> CheckState:
+    async def play(request: web.Request, body: PlayBody) -> SoundcheckState:
         await checker.play(body.output, body.loud, client_of(request))
         return shown()
 
@@ -97,7 +84,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
     @routes.add(
         "PUT", "/api/soundcheck/answers", "answerSoundcheck", "What was heard.", errors=(404, 409)
     )
-    async def answer(request: web.Request, body: AnswerBody) -> CheckState:
+    async def answer(request: web.Request, body: AnswerBody) -> SoundcheckState:
         checker.answer(body.output, body.answer)
         return shown()
 

@@ -46,7 +46,9 @@ class Page:
     def find(self, name: str) -> File | None:
         """The file called `name` (``js/main.js``), read again when it changed; blocks on disk."""
         names = {
-            str(p.relative_to(self._folder)): p for p in self._folder.rglob("*") if p.is_file()
+            str(p.relative_to(self._folder)): p
+            for p in self._folder.rglob("*")
+            if p.is_file() and p.suffix != ".ts"  # types are for the compiler, not for browsers
         }
         path = names.get(name)
         if path is None or any(part.startswith(".") for part in Path(name).parts):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, TypedDict
 
 from aiohttp import web
 from pydantic import Field
 
 from bridge.bench.tuner import Tuner
+from bridge.protocol.state import TunedOutput, TuningState
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.http import Routes, client_of
@@ -48,68 +49,11 @@ class UndoBody(Strict):
     output: Output
 
 
-class TunedOutput(b.Answer):
-    """`made` is empty while it is untuned; `points` are the readings it was made from."""
+class TuningAnswer(TypedDict):
+    """Every pitch output, and the session if there is one."""
 
-    output: str
-    cable: str
-    law: str
-    made: str
-    points: int
-
-
-class NoteRow(b.Answer):
-    note: int
-    name: str
-    text: str
-    volts: float | None
-
-
-class ReadingRow(b.Answer):
-    """Volts asked for and measured, error in cents before and after; `missed` is the part of
-    `after` that the output cannot reach."""
-
-    note: float
-    name: str
-    asked: float
-    measured: float
-    before: float
-    after: float
-    missed: float
-    left_out: bool
-
-
-class Result(b.Answer):
-    """Cents and millivolts. `octaves`: how far away the oscillator was set; only its cents count.
-    `table` rows are [note, cents sharp]. `doubts` are those of the warnings that speak of wrong
-    readings or a wrong setting."""
-
-    offset_mv: float
-    gain: float
-    table: list[tuple[float, float]]
-    worst_before: float
-    worst_after: float
-    octaves: int
-    warnings: list[str]
-    doubts: list[str]
-    rows: list[ReadingRow]
-
-
-class SessionAnswer(b.Answer):
-    """`says`: why there is no result yet, or empty."""
-
-    output: str
-    cable: str
-    law: str
-    notes: list[NoteRow]
-    sounding: int | None
-    says: str
-    result: Result | None
-
-
-class TuningAnswer(b.Answer):
     outputs: list[TunedOutput]
-    session: SessionAnswer | None
+    session: TuningState | None
 
 
 class TunedAnswer(b.Answer):
@@ -123,20 +67,14 @@ class TunedAnswer(b.Answer):
 def tuner_routes(tuner: Tuner) -> Routes:
     routes = Routes()
 
-    def shown() -> SessionAnswer | None:
+    def session() -> TuningState:
         state = tuner.state()
-        return None if state is None else SessionAnswer.model_validate(state)
-
-    def session() -> SessionAnswer:
-        answer = shown()
-        assert answer is not None
-        return answer
+        assert state is not None
+        return state
 
     @routes.add("GET", "/api/tuning", "tuning", "Pitch outputs and how each is tuned.")
     async def get(request: web.Request, query: Any) -> TuningAnswer:
-        return TuningAnswer(
-            outputs=[TunedOutput(**row) for row in await tuner.outputs()], session=shown()
-        )
+        return {"outputs": await tuner.outputs(), "session": tuner.state()}
 
     @routes.add(
         "POST",
@@ -153,7 +91,7 @@ def tuner_routes(tuner: Tuner) -> Routes:
     return Routes([*routes, *_session_routes(tuner, session)])
 
 
-def _session_routes(tuner: Tuner, session: Callable[[], SessionAnswer]) -> Routes:
+def _session_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
     routes = Routes()
 
     @routes.add(
@@ -163,7 +101,7 @@ def _session_routes(tuner: Tuner, session: Callable[[], SessionAnswer]) -> Route
         "Puts an output on the bench. Turn the monitors down first.",
         errors=(404, 409),
     )
-    async def begin(request: web.Request, body: BeginBody) -> SessionAnswer:
+    async def begin(request: web.Request, body: BeginBody) -> TuningState:
         await tuner.begin(body.output, body.every)
         return session()
 
@@ -174,7 +112,7 @@ def _session_routes(tuner: Tuner, session: Callable[[], SessionAnswer]) -> Route
         "Sounds a note, untuned.",
         errors=(404, 409),
     )
-    async def sound(request: web.Request, body: SoundBody) -> SessionAnswer:
+    async def sound(request: web.Request, body: SoundBody) -> TuningState:
         await tuner.sound(body.note, client_of(request))
         return session()
 
@@ -185,7 +123,7 @@ def _session_routes(tuner: Tuner, session: Callable[[], SessionAnswer]) -> Route
         "Takes a reading and says what all of them come to.",
         errors=(404, 409),
     )
-    async def read(request: web.Request, body: ReadingBody) -> SessionAnswer:
+    async def read(request: web.Request, body: ReadingBody) -> TuningState:
         tuner.read(body.note, body.text)
         return session()
 

@@ -67,7 +67,7 @@ async def test_a_page_that_asks_sees_gates_open_and_close(stage: Any) -> None:
         await other.next()
         assert (await page.do(do="scope", on=True))["type"] == "done"
         first = next(m for m in page.messages if m["type"] == "scope")  # before the answer
-        wired = stage.service.book.rig.wired
+        wired = stage.service.session.rig.wired
         assert set(first["outputs"]) == set(wired)
         gate = wired["main.gate-1"].output
         number, channel = gate.address.number, gate.address.channel - 1
@@ -82,7 +82,7 @@ async def test_a_page_that_asks_sees_gates_open_and_close(stage: Any) -> None:
 
 
 async def test_what_was_sent_while_nobody_looked_counts(stage: Any) -> None:
-    out = stage.service.book.rig.wired["main.level-1"].output
+    out = stage.service.session.rig.wired["main.level-1"].output
     data = f"{0xB0 | out.address.channel - 1:x}{out.address.number:02x}7f"
     stage.player.tell(sent((1.0, data)))
     async with stage.page() as page:

@@ -61,14 +61,14 @@ async def test_a_gate_pulses_quietly_first_and_then_as_loud_as_asked(bench: Any)
         await play(bench, "main.gate-1", loud=loud)
         values = [command["value"] for command in bench.player.received]
         assert values == [level, 0.0] * 4 + [0.0]
-        moves = plan(bench.service.book.rig.wired["main.gate-1"].output, loud)
+        moves = plan(bench.service.session.rig.wired["main.gate-1"].output, loud)
         assert sum(bench.waits) == pytest.approx(moves[-1].at_ms / 1000)
 
 
 async def test_a_level_sweeps_and_goes_back_to_rest(bench: Any) -> None:
     await begin(bench, "main.level-1")
     await play(bench, "main.level-1")
-    out = bench.service.book.rig.wired["main.level-1"].output
+    out = bench.service.session.rig.wired["main.level-1"].output
     values = [command["value"] for command in bench.player.received]
     assert max(values) == pytest.approx(out.rest + 0.25 * (out.high - out.rest))
     assert values[-1] == out.rest

@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from support.states import player_report
 
 from bridge.bench.checklist import QUIET, gate_of
 from bridge.bench.workbench import SETTLE_S, Workbench
+from bridge.control.session import Session
+from bridge.control.stream import Stream
 from bridge.errors import CommandError, PlayerError
 from bridge.files.rig import parse_rig
 
@@ -20,15 +23,19 @@ interfaces:
 
 
 class Link:
+    """Only what a session reads of a link."""
+
     present = True
 
     def __init__(self) -> None:
-        self.state: dict[str, Any] = {"transport": {"state": "stopped"}}
+        self.stream = Stream()
+        self.state = player_report()
 
 
 class Control:
     def __init__(self) -> None:
         self.link = Link()
+        self.session = Session(self.link)  # type: ignore[arg-type]
         self.done: list[Any] = []
 
     async def do(self, command: Any, client: str) -> None:
@@ -41,7 +48,7 @@ def bench() -> Workbench:
         bench.control.done.append(seconds)  # type: ignore[attr-defined]
 
     bench = Workbench(Control(), sleep)  # type: ignore[arg-type]
-    bench.rig = RIG
+    bench.control.session.use_rig(RIG)
     return bench
 
 

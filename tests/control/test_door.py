@@ -7,8 +7,11 @@ from typing import Any
 
 import pytest
 from support.said import carry_out, plain
+from support.states import player_report
 
 from bridge.control.door import Control
+from bridge.control.session import Session
+from bridge.control.stream import OwnershipEnded, PresenceChanged, Stream
 from bridge.errors import CommandError, PlayerError, did_you_mean
 from bridge.music.model import Euclid, Lane, Macro, OutputRange, Section, SetSpec
 from bridge.music.performance import Performance
@@ -24,6 +27,7 @@ from bridge.protocol.performing import (
     RecallSection,
 )
 from bridge.protocol.running import SetTempo
+from bridge.protocol.state import PlayerReport
 
 SPEC = SetSpec(
     name="Low tide",
@@ -45,7 +49,7 @@ class StubLink:
         self.answering = True
         self.sent: list[dict[str, Any]] = []
         self.open: list[asyncio.Future[None]] = []
-        self.on_presence: list[Any] = []
+        self.stream = Stream()
         self.performance = Performance(compile_score(SPEC, OUTPUTS))
         self.performance.running = False
         self.extra: dict[str, Any] = {}
@@ -53,19 +57,8 @@ class StubLink:
         self.refuses: set[str] = set()
 
     @property
-    def state(self) -> dict[str, Any]:
-        own = self.performance.state()
-        return (
-            own
-            | {
-                "transport": {"state": "stopped", "tempo": own["tempo"], "tick": 0},
-                "clock": {"offset_ms": 0.0, "source": "internal"},
-            }
-            | self.extra
-        )
-
-    def tell(self, command: Command, client: str = "") -> None:
-        self.send(command, client)
+    def state(self) -> PlayerReport:
+        return player_report(self.performance.state(), **self.extra)
 
     def send(self, sent: Command, client: str = "") -> asyncio.Future[None]:
         command = plain(sent, client)
@@ -106,7 +99,7 @@ class Bench:
     def __init__(self) -> None:
         self.now = 100.0
         self.link = StubLink()
-        self.control = Control(self.link, clock=lambda: self.now)  # type: ignore[arg-type]
+        self.control = Control(Session(self.link), clock=lambda: self.now)  # type: ignore[arg-type]
 
     async def do(self, command: Command, client: str = "page 1", after: float = 1.0) -> None:
         self.now += after
@@ -206,7 +199,7 @@ async def test_another_hand_is_refused_until_300_ms_after_the_last_move() -> Non
 async def test_the_end_of_an_ownership_is_told() -> None:
     bench = Bench()
     told: list[float] = []
-    bench.control.on_owner_end.append(lambda: told.append(bench.now))
+    bench.link.stream.on(OwnershipEnded, lambda _: told.append(bench.now))
     await bench.do(macro(0.5))
     bench.control.look()
     assert told == []
@@ -265,8 +258,7 @@ async def test_holds_of_a_service_before_this_one_are_released() -> None:
             {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": client},
             0,
         )
-    for told in bench.link.on_presence:
-        told(True)
+    bench.link.stream.tell(PresenceChanged(True))
     released = {s["client"] for s in bench.link.sent if s["do"] == "release"}
     assert released == {"page 7", "http 127.0.0.1", "osc 127.0.0.1"}
 

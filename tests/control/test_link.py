@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from bridge.control.link import WAITING_MOST, PlayerLink
+from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import CommandError, PlayerError
 from bridge.player.messages import pack_json
 from bridge.protocol.performing import MoveMacro
@@ -65,7 +66,7 @@ async def until(true: Any) -> None:
 async def test_a_hello_replaces_and_a_state_updates_top_level_keys(ends: Any) -> None:
     link, peer = ends
     seen: list[frozenset[str]] = []
-    link.on_state.append(seen.append)
+    link.stream.on(StateChanged, lambda event: seen.append(event.keys))
     peer.say(type="hello", lanes={"kick": {}}, macros={"m": 1})
     await until(lambda: link.present)
     kept = link.state["macros"]
@@ -97,7 +98,7 @@ async def test_answers_find_who_waits(ends: Any) -> None:
 async def test_who_waits_is_told_when_the_player_goes(ends: Any) -> None:
     link, peer = ends
     presence: list[bool] = []
-    link.on_presence.append(presence.append)
+    link.stream.on(PresenceChanged, lambda event: presence.append(event.present))
     with pytest.raises(PlayerError):
         link.send(Start())  # before the hello
     peer.say(type="hello", lanes={})

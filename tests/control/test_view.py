@@ -7,9 +7,13 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.states import player_report
 
-from bridge.control.view import View, merge_patch
+from bridge.control.session import Session
+from bridge.control.stream import Stream
+from bridge.control.view import Additions, View, merge_patch
 from bridge.errors import PlayerError
+from bridge.protocol.state import LinksState
 
 # JSON without null members: in a merge patch null removes (RFC 7396, section 1).
 plain = st.recursive(
@@ -67,35 +71,35 @@ def test_a_member_that_becomes_null_is_removed() -> None:
 
 
 class Link:
-    """Only what a view reads of a link."""
-
-    present = True
+    """Only what a session reads of a link."""
 
     def __init__(self, **state: Any) -> None:
-        self.state: dict[str, Any] = {
-            "transport": {
-                "state": "running",
-                "tick": 0,
-                "bar": 1,
-                "beat": 1,
-                "tempo": 120.0,
-                "at_ms": 0.0,
-            },
-            "clock": {"state": "leading", "source": "internal", "offset_ms": 0, "jitter_ms": 0.0},
-            "lateness": {"count": 0},
-            "player": {"pid": 1, "restarts": 0},
-        } | state
-
-
-class Door:
-    class history:
-        @staticmethod
-        def summary() -> dict[str, Any]:
-            return {"undo": 0, "redo": 0, "undo_label": "", "redo_label": ""}
+        self.present = True
+        self.stream = Stream()
+        self.state = player_report(**state)
+        self.state["transport"]["state"] = "running"
 
 
 def view(link: Link) -> View:
-    return View(link, Door())  # type: ignore[arg-type]
+    links: LinksState = {
+        "pages": 0,
+        "dropped": 0,
+        "subscribers": 0,
+        "osc": {},
+        "forbidden": 0,
+        "too_many": 0,
+        "lost": 0,
+        "echoing": [],
+        "turned_away": {},
+    }
+    additions = Additions(
+        links=lambda: links,
+        controllers=dict,
+        learning=lambda: None,
+        tuning=lambda: None,
+        soundcheck=lambda: None,
+    )
+    return View(Session(link), additions)  # type: ignore[arg-type]
 
 
 def test_position_changes_for_pages_at_each_beat_only() -> None:
@@ -135,7 +139,7 @@ def test_before_the_player_has_spoken_there_is_no_state() -> None:
 def test_the_player_away_is_said() -> None:
     link = Link()
     link.present = False
-    assert view(link).full()["player"] == {"pid": 1, "restarts": 0, "present": False}
+    assert view(link).full()["player"]["present"] is False
 
 
 def test_there_is_one_tempo_wherever_the_state_says_it() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from bridge.control.stream import Played
 from bridge.desk.controllers import Wish
 from bridge.files.rig import load_rig
 
@@ -22,14 +23,18 @@ class Desk:
         """Sends messages, and waits until the service has seen them."""
         stage = self.stage
         seen = asyncio.Event()
-        told = stage.service.link.on_played
-        told.append(lambda frame: seen.set())
+        stream = stage.service.session.stream
+
+        def hear(event: Played) -> None:
+            seen.set()
+
+        stream.on(Played, hear)
         rows = [[1, "pads", message] for message in messages]
         stage.player.tell(
             {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
         )
         await asyncio.wait_for(seen.wait(), 5)
-        told.pop()
+        stream.off(Played, hear)
 
 
 async def test_buttons_act_when_they_are_pressed(stage: Any) -> None:
@@ -85,7 +90,7 @@ async def test_lamps_and_rings_show_the_state(stage: Any) -> None:
     def shown(data: str) -> bool:
         return {"do": "feedback", "port": "pads", "data": data} in lamps
 
-    assert {"do": "listen", "port": "pads"} in lamps
+    await stage.until(lambda: {"do": "listen", "port": "pads"} in lamps)
     await stage.until(lambda: shown("90297f"))  # the lane is in: its lamp shines
     code = round(0.3 * 16383)  # the macro's start, in both halves
     await stage.until(lambda: shown(f"b209{code >> 7:02x}") and shown(f"b229{code & 127:02x}"))

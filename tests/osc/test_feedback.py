@@ -11,6 +11,7 @@ from support.states import lane_state, macro_state, transport_state
 
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
+from bridge.control.session import Session
 from bridge.osc.feedback import (
     ADDRESS_S,
     LASTS_S,
@@ -39,7 +40,7 @@ class Bench:
             "transport": transport_state(),
         }
         self.link = link
-        self.control = Control(link, clock=lambda: self.now)
+        self.control = Control(Session(link), clock=lambda: self.now)
         self.sent: list[tuple[str, Any, tuple[str, int]]] = []
         self.feedback = Feedback(self.control, self.send, clock=lambda: self.now)
 

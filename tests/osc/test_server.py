@@ -20,6 +20,8 @@ from support.states import lane_state, macro_state
 from bridge.control.access import Access
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
+from bridge.control.session import Session
+from bridge.control.stream import StateChanged
 from bridge.music.model import SETTINGS
 from bridge.osc.server import Osc
 from bridge.osc.words import addresses, command_of
@@ -279,7 +281,7 @@ def test_every_lane_has_its_words_and_the_settings_of_its_kind() -> None:
 
 
 async def nobody() -> Osc:
-    return Osc(Control(PlayerLink("/nonexistent")), Access(None))  # type: ignore[arg-type]
+    return Osc(Control(Session(PlayerLink("/nonexistent"))), Access(None))  # type: ignore[arg-type]
 
 
 @given(st.binary(max_size=300))
@@ -324,12 +326,12 @@ ARGS = st.lists(
 def test_any_arguments_are_taken(address: str, args: list[Any]) -> None:
     async def run() -> None:
         osc = await nobody()
-        osc._control.link.state = {
+        osc._control.session._link.state = {
             "lanes": {"kick": lane_state()},
             "macros": {"m": macro_state(0)},
             "sections": ["flood"],
         }
-        osc._state(())
+        osc._state(StateChanged(frozenset()))
         osc.datagram_received(encode(address, *args), ME)
         assert sum(osc.counts.values()) > 0
 

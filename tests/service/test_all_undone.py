@@ -8,20 +8,20 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support.desk import Desk
 
 from bridge.control.door import Control
-from bridge.control.link import PlayerLink
-from bridge.control.view import View
+from bridge.control.session import Session
+from bridge.control.stream import Stream
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
-from bridge.player.messages import check_swap
+from bridge.player.messages import Swap
 from bridge.player.report import Report
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane
@@ -39,7 +39,7 @@ from bridge.protocol.performing import (
     Still,
 )
 from bridge.protocol.running import SetTempo
-from bridge.session.chart import Charts
+from bridge.protocol.state import PlayerReport, ProcessAbout
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.edit_http import EditRow, edited, label_of, new_names
@@ -140,16 +140,19 @@ class DeskLink:
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-        self.report = Report(
-            desk.player, {"rig": "Quay rack", "version": "", "ports": {}, "player": {}}
-        )
+        about: ProcessAbout = {
+            "rig": "Quay rack",
+            "version": "",
+            "ports": {},
+            "inputs": {},
+            "player": {"pid": 1, "realtime": False, "restarts": 0},
+        }
+        self.report = Report(desk.player, about)
         self.present = True
-        self.on_state: list[Callable[[frozenset[str]], None]] = []
-        self.on_presence: list[Callable[[bool], None]] = []
-        self.on_played: list[Callable[[Any], None]] = []
+        self.stream = Stream()
 
     @property
-    def state(self) -> dict[str, Any]:
+    def state(self) -> PlayerReport:
         return self.report.full(self.desk.now)
 
     def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
@@ -171,13 +174,9 @@ class DeskLink:
         while self.desk.player.part.revision < revision:
             self.desk.run(10)
 
-    def tell(self, command: Command, client: str = "") -> None:
-        self.send(command, client)
-
-    async def send_pickled(self, command: dict[str, Any]) -> asyncio.Future[None]:
-        swap = pickle.loads(pickle.dumps(command))
-        when, renamed, parts = check_swap(swap)
-        self.desk.player.swap(swap["score"], swap["revision"], when, renamed, parts)
+    async def swap(self, given: Swap) -> asyncio.Future[None]:
+        swap: Swap = pickle.loads(pickle.dumps(given))
+        self.desk.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
         self.desk.player.step(self.desk.now)
         future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         future.set_result(None)
@@ -195,23 +194,15 @@ class Hall:
         self.desk = Desk(score, rig=rig.wired)
         self.link = DeskLink(self.desk)
         self.now = 100.0
-        link = cast(PlayerLink, self.link)
-        self.control = Control(link, clock=lambda: self.now)
-        self.book = SetBook(
-            folder / "rig.yaml",
-            folder / "set.yaml",
-            self.control,
-            View(link, self.control),
-            Charts(self.control),
-        )
+        self.control = Control(Session(self.link), clock=lambda: self.now)
+        self.book = SetBook(folder / "rig.yaml", folder / "set.yaml", self.control)
         Varying(self.book, self.control)
 
     def performance(self) -> dict[str, Any]:
         return self.desk.player.performance.state()
 
     def text(self) -> str:
-        assert self.book.playing is not None
-        return self.book.playing.text
+        return self.control.session.loaded()[1].text
 
     def steps(self) -> int:
         return int(self.control.history.summary()["undo"])
@@ -320,7 +311,7 @@ def test_a_hundred_steps_of_all_kinds_are_kept() -> None:
             row = EditRow(path=["lanes", "rim", "gate"], value=0.2 + number / 100)
             assert await hall.do(([row], "step"))
         assert hall.steps() == 120
-        assert hall.control.link.state["lanes"]["rim"]["settings"]["gate"] == 0.79
+        assert hall.control.session.state["lanes"]["rim"]["settings"]["gate"] == 0.79
 
     run(test)
 

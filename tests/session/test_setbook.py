@@ -176,10 +176,10 @@ async def test_a_service_that_comes_back_has_the_text_that_plays(
     player.received.clear()
     async with running(Service(options)) as service:
         await service.link.met.wait()
-        playing = service.book.playing
+        playing = service.session.playing
         assert playing is not None
         assert (playing.text, playing.revision) == (text, 2)
-        assert service.view.document["saved"] is False
+        assert service.session.document["saved"] is False
     assert player.received == []  # nothing was taken from the player
 
 
@@ -198,8 +198,8 @@ async def test_yesterdays_text_is_not_taken_for_todays(
         (folder / "state" / WORKING).write_text(text, encoding="utf-8")
         service = Service(options)
         await service.book.load()
-        assert service.book.playing is not None
-        assert service.book.playing.document.spec.name == "Low tide"
+        assert service.session.playing is not None
+        assert service.session.playing.document.spec.name == "Low tide"
 
 
 async def test_wrong_files_are_said_before_anything_starts(options: Any, folder: Path) -> None:
@@ -232,9 +232,9 @@ async def test_a_file_spoilt_while_it_plays_does_not_keep_the_service_from_comin
     (folder / "low-tide.yaml").write_text("lanes: [", encoding="utf-8")
     service = Service(options)
     await service.book.load()
-    assert service.book.playing is not None
-    assert service.book.playing.document.spec.name == "Low tide"
-    assert service.view.document["saved"] is False
+    assert service.session.playing is not None
+    assert service.session.playing.document.spec.name == "Low tide"
+    assert service.session.document["saved"] is False
 
 
 async def test_a_set_that_is_too_much_work_is_refused_at_every_door(stage: Any) -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from bridge.files import store
 from bridge.service.app import Service
-from bridge.session import setbook, working
+from bridge.session import instep, working
 from bridge.session.working import WORKING
 
 OTHER = "set: Ebb\nlanes:\n  kick: {steps: x..., out: main.gate-1}\n"
@@ -70,9 +70,9 @@ async def test_strange_bytes_are_set_aside_and_named(
     options: Any, folder: Path, raw: bytes
 ) -> None:
     service = await loaded(options, raw)
-    assert service.book.playing is not None
-    assert service.book.playing.document.spec.name == "Low tide"
-    (note,) = service.view.document["notes"]
+    assert service.session.playing is not None
+    assert service.session.playing.document.spec.name == "Low tide"
+    (note,) = service.session.document["notes"]
     assert WORKING in note
     assert "set-aside" in note
     assert not (options.state_dir / WORKING).exists()
@@ -114,10 +114,10 @@ async def test_a_file_that_is_not_beside_the_set_is_not_the_sets_file(
     options: Any, folder: Path, file: str
 ) -> None:
     service = await loaded(options, json.dumps(kept(folder, file=file)).encode())
-    assert service.book.playing is not None
-    assert service.book.playing.path == folder / "low-tide.yaml"
-    assert service.book.playing.document.spec.name == "Low tide"
-    assert service.view.document["notes"]
+    assert service.session.playing is not None
+    assert service.session.playing.path == folder / "low-tide.yaml"
+    assert service.session.playing.document.spec.name == "Low tide"
+    assert service.session.document["notes"]
 
 
 async def test_what_is_no_file_is_not_waited_for(options: Any, folder: Path) -> None:
@@ -125,8 +125,8 @@ async def test_what_is_no_file_is_not_waited_for(options: Any, folder: Path) -> 
     os.mkfifo(options.state_dir / WORKING)
     service = Service(options)
     await service.book.load()
-    assert service.book.playing is not None
-    assert "no regular file" in service.view.document["notes"][0]
+    assert service.session.playing is not None
+    assert "not a file" in service.session.document["notes"][0]
 
 
 # --- the player's set is the truth --------------------------------------------------------------
@@ -139,14 +139,14 @@ async def test_the_service_takes_over_what_the_player_plays(
     player.revision = 7
     player.origin = {"revision": 7, "text": text, "file": str(folder / "low-tide.yaml")}
     async with running(Service(options)) as service:
-        await until(lambda: service.book.playing and service.book.playing.revision == 7)
-        assert service.book.playing is not None
-        assert service.book.playing.text == text
-        assert service.view.document["saved"] is False
+        await until(lambda: service.session.playing and service.session.playing.revision == 7)
+        assert service.session.playing is not None
+        assert service.session.playing.text == text
+        assert service.session.document["saved"] is False
         other = text.replace("hits: 5", "hits: 6", 1)
         await service.book.put(other, "bar", "page 1")
-        assert service.book.playing.revision == 8
-        assert "hits: 3" in service.book.playing.text, "the performer's change is kept"
+        assert service.session.playing.revision == 8
+        assert "hits: 3" in service.session.playing.text, "the performer's change is kept"
     assert player.words.count("swap") == 1
 
 
@@ -172,19 +172,19 @@ def full(monkeypatch: pytest.MonkeyPatch, code: int) -> Iterator[None]:
 async def test_what_cannot_be_kept_is_said_until_it_can(
     stage: Any, monkeypatch: pytest.MonkeyPatch, code: int
 ) -> None:
-    monkeypatch.setattr(setbook, "LOOK_S", 0.01)
+    monkeypatch.setattr(instep, "LOOK_S", 0.01)
     text = (stage.folder / "low-tide.yaml").read_text("utf-8")
     with full(monkeypatch, code):
         changed = text.replace("hits: 4", "hits: 3", 1)
         status, _, _ = await stage.call("PUT", "/api/set", {"text": changed})
         assert status == 200, "it plays"
-        (note,) = stage.service.view.document["notes"]
+        (note,) = stage.service.session.document["notes"]
         assert "cannot be kept" in note
         assert os.strerror(code) in note
         status, _, _ = await stage.call("POST", "/api/set/save")
         assert status == 409
-        assert stage.service.view.document["saved"] is False
-    await stage.until(lambda: "notes" not in stage.service.view.document)
+        assert stage.service.session.document["saved"] is False
+    await stage.until(lambda: "notes" not in stage.service.session.document)
     found, _ = working.read(stage.service.options.state_dir)
     assert found is not None
     assert found.text == changed
@@ -206,27 +206,27 @@ def small_disk(folder: Path) -> Iterator[Path]:
 async def test_a_disk_that_is_really_full(
     small_disk: Path, stage: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(setbook, "LOOK_S", 0.01)
+    monkeypatch.setattr(instep, "LOOK_S", 0.01)
     text = (stage.folder / "low-tide.yaml").read_text("utf-8").replace("hits: 4", "hits: 3", 1)
     status, _, _ = await stage.call("PUT", "/api/set", {"text": text})
     assert status == 200
-    assert "cannot be kept" in stage.service.view.document["notes"][0]
+    assert "cannot be kept" in stage.service.session.document["notes"][0]
     (small_disk / "filler").unlink()
-    await stage.until(lambda: "notes" not in stage.service.view.document)
+    await stage.until(lambda: "notes" not in stage.service.session.document)
 
 
 async def test_a_change_made_by_an_editor_is_noticed_and_can_be_taken(
     stage: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(setbook, "LOOK_S", 0.01)
+    monkeypatch.setattr(instep, "LOOK_S", 0.01)
     path = stage.folder / "low-tide.yaml"
     text = path.read_text("utf-8").replace("hits: 4", "hits: 3", 1)
     path.write_text(text, encoding="utf-8")
-    await stage.until(lambda: stage.service.view.document.get("outside"))
-    assert stage.service.view.document["saved"] is False
-    assert "hits: 4" in stage.service.book.playing.text, "what plays goes on"
+    await stage.until(lambda: stage.service.session.document.get("outside"))
+    assert stage.service.session.document["saved"] is False
+    assert "hits: 4" in stage.service.session.playing.text, "what plays goes on"
     body = {"file": "low-tide.yaml", "fresh": True}
     status, answer, _ = await stage.call("POST", "/api/set/open", body)
     assert status == 200, answer
-    assert stage.service.book.playing.text == text
-    assert stage.service.view.document == {"file": "low-tide.yaml", "saved": True}
+    assert stage.service.session.playing.text == text
+    assert stage.service.session.document == {"file": "low-tide.yaml", "saved": True}

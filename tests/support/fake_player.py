@@ -11,15 +11,18 @@ import contextlib
 import json
 import pickle
 import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from support.said import carry_out
+from support.states import player_report
 
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.performance import Performance
-from bridge.player.messages import Unpacker, check_swap, pack_json
+from bridge.player.messages import Swap, Unpacker, pack_json
+from bridge.protocol.state import PlayerReport, TransportWord
 from bridge.protocol.table import decode
 
 ONLY_PERFORMANCE = {
@@ -55,7 +58,7 @@ class FakePlayer:
         self.revision = revision
         self.origin: dict[str, Any] | None = None
         self.tick = 0
-        self.running = "stopped"
+        self.running: TransportWord = "stopped"
         self.offset_ms = 0.0
         self.source = "internal"
         self.arrived = asyncio.Event()
@@ -87,45 +90,23 @@ class FakePlayer:
         self._server = None
         self.path.unlink(missing_ok=True)
 
-    def state(self) -> dict[str, Any]:
-        bar = self.score.spec.bar_ticks
-        own = self.performance.state()
-        return {
-            "version": "0.1.0",
-            "rig": "Quay rack",
-            "set": self.score.spec.name,
-            "revision": self.revision,
-            "transport": {
-                "state": self.running,
-                "tick": self.tick,
-                "bar": self.tick // bar + 1,
-                "beat": self.tick % bar // self.score.spec.beat_ticks + 1,
-                "tempo": self.performance.tempo,
-                "at_ms": time.monotonic() * 1000,
-            },
-            "clock": {
-                "source": self.source,
-                "state": "leading",
-                "tempo": self.performance.tempo,
-                "jitter_ms": 0.0,
-                "offset_ms": self.offset_ms,
-                "others": {},
-            },
-            "ports": {"main": {"port": "simulated", "open": True, "link": "usb"}},
-            "lateness": {
-                "count": 0,
-                "p50_us": 0,
-                "p99_us": 0,
-                "worst_us": 0,
-                "since": 0,
-                "histogram": [],
-            },
-            "player": {"pid": 1, "realtime": False, "restarts": 0},
-            "warnings": [],
-            **own,
+    def state(self) -> PlayerReport:
+        bar, tempo = self.score.spec.bar_ticks, self.performance.tempo
+        said = player_report(
+            self.performance.state(), set=self.score.spec.name, revision=self.revision
+        )
+        said["transport"] = {
+            "state": self.running,
+            "tick": self.tick,
+            "bar": self.tick // bar + 1,
+            "beat": self.tick % bar // self.score.spec.beat_ticks + 1,
+            "tempo": tempo,
+            "at_ms": time.monotonic() * 1000,
         }
+        said["clock"] |= {"source": self.source, "tempo": tempo, "offset_ms": self.offset_ms}
+        return said
 
-    def tell(self, message: dict[str, Any]) -> None:
+    def tell(self, message: Mapping[str, Any]) -> None:
         """Sends a frame to everybody who is connected."""
         for writer in self._writers:
             writer.write(pack_json(message))
@@ -144,7 +125,10 @@ class FakePlayer:
         try:
             while data := await reader.read(65536):
                 for kind, payload in unpacker.feed(data):
-                    self._take(json.loads(payload) if kind == "J" else pickle.loads(payload))
+                    if kind == "J":
+                        self._take(json.loads(payload))
+                    else:
+                        self._take_swap(pickle.loads(payload))
         except (ConnectionError, asyncio.CancelledError):
             pass
         finally:
@@ -157,26 +141,34 @@ class FakePlayer:
         # Who sent it matters to holds only.
         aside = {"seq"} if command["do"] in ("hold", "release") else {"seq", "client"}
         kept.append({k: v for k, v in command.items() if k not in aside})
+        self._answer(seq, lambda: self._apply(command))
+
+    def _take_swap(self, swap: Swap) -> None:
+        said = {"do": "swap", "when": swap.when, "revision": swap.revision, "text": swap.text}
+        more = {"renamed": swap.renamed, "parts": swap.parts}
+        self.received.append(said | {name: value for name, value in more.items() if value})
+        self._answer(swap.seq, lambda: self._swap(swap))
+
+    def _answer(self, seq: Any, apply: Callable[[], None]) -> None:
         self.arrived.set()
         if not self.answering:
             return
         try:
             if self.refuse is not None:
                 raise CommandError(self.refuse, "state")
-            self._apply(command)
+            apply()
         except CommandError as error:
             self.tell({"type": "state", "refused": [[seq, error.kind, str(error)]]})
         else:
             self.tell({"type": "state", **self.state(), "acks": [seq]})
 
+    def _swap(self, swap: Swap) -> None:
+        kept = snapshot.renamed(self.performance.state(), swap.renamed)
+        self.use(swap.score)
+        self.performance.restore(snapshot.overlay(kept, swap.parts), self.tick)
+        self.revision = swap.revision
+
     def _apply(self, command: dict[str, Any]) -> None:
-        if command["do"] == "swap":
-            _, renamed, parts = check_swap(command)
-            kept = snapshot.overlay(snapshot.renamed(self.performance.state(), renamed), parts)
-            self.use(command["score"])
-            self.performance.restore(kept, self.tick)
-            self.revision = command["revision"]
-            return
         decode(command)
         match command["do"]:
             case "start":
@@ -184,7 +176,7 @@ class FakePlayer:
             case "continue":
                 self.running = "running"
             case "stop":
-                self.running = "stopped"
+                self.running: TransportWord = "stopped"
             case "position":
                 self.tick = command["tick"]
             case "offset":

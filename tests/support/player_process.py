@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from bridge.player.messages import pack, pack_json
+from bridge.player.messages import Swap, pack, pack_json
 from bridge.player.start import Start
 from bridge.supervisor.watch import Watch
 
@@ -74,14 +74,7 @@ class PlayerProcess:
         return self._send(lambda seq: pack_json({"do": do, "seq": seq, **fields}))
 
     def swap(self, score: Any, revision: int, when: str) -> str:
-        return self._send(
-            lambda seq: pack(
-                "P",
-                pickle.dumps(
-                    {"do": "swap", "score": score, "revision": revision, "when": when, "seq": seq}
-                ),
-            )
-        )
+        return self._send(lambda seq: pack("P", pickle.dumps(Swap(score, revision, when, seq=seq))))
 
     def _send(self, frame: Callable[[int], bytes]) -> str:
         self._number += 1

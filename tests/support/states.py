@@ -1,10 +1,74 @@
-"""Parts of the state, whole by their types, for doubles of the link: tests name what matters."""
+"""What a player says of itself in tests, made from the types of the real state."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
-from bridge.protocol.state import LaneState, MacroState, TransportState
+from bridge.protocol.state import (
+    LaneState,
+    MacroState,
+    PerformanceState,
+    PlayerReport,
+    TransportState,
+)
+
+EMPTY: PerformanceState = {
+    "lanes": {},
+    "macros": {},
+    "sections": [],
+    "section": None,
+    "section_pending": None,
+    "order": {"running": False, "leg": None, "next": None, "tick": None},
+    "morph": None,
+    "tempo": 120.0,
+    "tempo_glide": None,
+}
+
+
+def player_report(performance: PerformanceState = EMPTY, **other: object) -> PlayerReport:
+    """The whole state of a player that stands at the beginning, with `performance`; `other` are
+    top-level members that differ."""
+    report: PlayerReport = {
+        **performance,
+        "version": "0.1.0",
+        "rig": "Quay rack",
+        "set": "Low tide",
+        "revision": 1,
+        "meter": [4, 4],
+        "transport": {
+            "state": "stopped",
+            "tick": 0,
+            "bar": 1,
+            "beat": 1,
+            "tempo": performance["tempo"],
+            "at_ms": 0.0,
+        },
+        "clock": {
+            "source": "internal",
+            "state": "leading",
+            "tempo": performance["tempo"],
+            "jitter_ms": 0.0,
+            "block_ms": 0.0,
+            "two": [],
+            "offset_ms": 0.0,
+            "others": {},
+        },
+        "ports": {"main": {"port": "simulated", "open": True, "waiting": False, "link": "usb"}},
+        "inputs": {},
+        "lateness": {
+            "count": 0,
+            "p50_us": 0,
+            "p99_us": 0,
+            "worst_us": 0,
+            "since": 0,
+            "left_out_ms": 0,
+            "histogram": [],
+        },
+        "player": {"pid": 1, "realtime": False, "restarts": 0},
+        "warnings": [],
+    }
+    assert other.keys() <= report.keys(), "no such member of the state"
+    return cast(PlayerReport, {**report, **other})
 
 
 def lane_state(**given: Any) -> LaneState:
@@ -18,6 +82,7 @@ def lane_state(**given: Any) -> LaneState:
         "held": False,
         "holds": {},
         "solo": False,
+        "heard": True,
         "still": False,
         "groups": [],
         "settings": {},

@@ -15,7 +15,7 @@ async def test_the_plan_says_what_drives_each_output_and_what_is_left(stage: Any
     status, plan, _ = await stage.call("GET", "/api/outputs")
     assert (status, plan["rig"]) == (200, "Quay rack")
     rows = {row["output"]: row for row in plan["outputs"]}
-    assert set(rows) == set(stage.service.book.rig.wired)
+    assert set(rows) == set(stage.service.session.rig.wired)
     kick = rows["main.gate-1"]
     assert (kick["drivers"], kick["cable"], kick["free"]) == (["kick"], "kick voice", False)
     assert rows["main.gate-8"]["free"]

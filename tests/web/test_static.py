@@ -87,9 +87,15 @@ async def test_every_file_the_page_names_is_there_and_local(stage: Any) -> None:
             text = text.replace("http://www.w3.org/", "")  # names of XML spaces, not addresses
             assert "https://" not in text, path
         name = str(path.relative_to(PAGE))
-        if path.is_file():
+        if path.is_file() and path.suffix != ".ts":
             async with stage.session.get(f"{stage.base}/{name}") as response:
                 assert response.status == 200, name
+
+
+async def test_the_types_of_the_page_are_for_the_compiler_alone(stage: Any) -> None:
+    assert (PAGE / "js/types.d.ts").exists()
+    async with stage.session.get(f"{stage.base}/js/types.d.ts") as response:
+        assert response.status == 404
 
 
 async def test_paths_out_of_the_folder_are_not_there(stage: Any) -> None:

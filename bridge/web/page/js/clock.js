@@ -9,11 +9,12 @@ export function clockPart(app) {
   const { store, link } = app;
   const words = h("p", { role: "status" }), facts = h("dl", { class: "facts" });
   const sources = h("tbody");
-  const offset = /** @type {HTMLInputElement} */ (h("input", { type: "number", min: "-100", max: "100", step: "0.1", inputmode: "decimal" }));
+  const offset = /** @type {HTMLInputElement} */ (h("input", { type: "number", step: "0.1", inputmode: "decimal" }));
+  store.on(["limits"], ({ limits: { offset: { ms } } }) => { offset.min = String(ms.low); offset.max = String(ms.high); });
   const field = labelled("Offset in ms", offset, "below 0 plays earlier; it acts at once");
   const said = judged(field, offset);
   offset.addEventListener("change", async () => {
-    if (!offset.checkValidity() || offset.value === "") { said.show(["From -100 to 100 ms, in steps of 0.1."]); return; }
+    if (!offset.checkValidity() || offset.value === "") { said.show([`From ${offset.min} to ${offset.max} ms, in steps of 0.1.`]); return; }
     const result = await link.send({ do: "offset", ms: Number(offset.value) });
     said.show(result.ok ? [] : [result.problem?.detail ?? "It was not sent."]);
   });

@@ -4,7 +4,7 @@ export const WINDOW_MS = 30000;
 const STEP_MS = 1000; // between the figures that are kept
 const LATE_US = 3000;
 
-/** @typedef {{count: number, since: number, worst_us: number, histogram: [number|null, number][]}} Counted what the state says of lateness */
+/** @typedef {import("./types.js").LatenessState} Counted what the state says of lateness */
 /** @typedef {{count: number, late: number, p50_us: number, p99_us: number, worst_us: number}} Figures `late`: how many left more than 3 ms late */
 
 export class RecentLateness {
@@ -29,8 +29,8 @@ export class RecentLateness {
     const none = { count: 0, late: 0, p50_us: 0, p99_us: 0, worst_us: 0 };
     if (!this.kept.length) return none;
     const from = this.kept[0].counted, to = this.kept[this.kept.length - 1].counted;
-    const old = new Map(from.histogram);
-    const rows = to.histogram.map(([upper, count]) => /** @type {[number, number]} */ ([upper ?? Infinity, count - (old.get(upper) ?? 0)])).filter(([, count]) => count > 0).sort((a, b) => a[0] - b[0]);
+    const old = new Map(/** @type {[number, number][]} */ (from.histogram));
+    const rows = to.histogram.map(([upper, count]) => /** @type {[number, number]} */ ([upper, count - (old.get(upper) ?? 0)])).filter(([, count]) => count > 0).sort((a, b) => a[0] - b[0]);
     const count = rows.reduce((sum, [, n]) => sum + n, 0);
     if (!count) return none;
     const within = (share) => {

@@ -110,7 +110,7 @@ export class Link extends EventTarget {
 
   /**
    * Send one command now, or refuse it.
-   * @param {Record<string, any>} command
+   * @param {import("./types.js").Command} command
    * @returns {Promise<{ok: boolean, lost?: boolean, problem?: any}>}
    */
   send(command) {

@@ -104,7 +104,8 @@ export class PlayView {
 
   touchGroup(group) {
     const lanes = Object.values(this.store.state.lanes).filter((lane) => lane.groups?.includes(group));
-    const when = ["beat", "bar"].includes(touchMode.value) ? touchMode.value : touchMode.value === "4" ? 4 : "now";
+    const { value } = touchMode;
+    const when = value === "beat" || value === "bar" ? value : value === "4" ? 4 : "now";
     this.link.send({ do: "group", group, muted: lanes.some((lane) => !lane.muted), when });
   }
 

@@ -96,7 +96,7 @@ export function buildRail(rail, link, store) {
 /** Tempo: drag sideways, or arrow keys; 0.1 BPM a step, ten times that with Page keys. */
 function tempoDial(ask, store) {
   const number = h("output", { class: "num" });
-  const el = h("div", { class: "k bpm", role: "spinbutton", tabindex: "0", "aria-label": "Tempo", "aria-valuemin": "20", "aria-valuemax": "400" }, number, h("small", { text: "BPM" }));
+  const el = h("div", { class: "k bpm", role: "spinbutton", tabindex: "0", "aria-label": "Tempo" }, number, h("small", { text: "BPM" }));
   let value = 120, freeAt = 0, sent = 0;
   const show = () => {
     text(number, value.toFixed(1));
@@ -105,7 +105,8 @@ function tempoDial(ask, store) {
   };
   const follows = () => store.state.clock.source !== "internal";
   const move = (by, last = true) => {
-    value = Math.min(400, Math.max(20, value + by));
+    const { low, high } = store.state.limits.tempo.bpm;
+    value = Math.min(high, Math.max(low, value + by));
     freeAt = performance.now() + 300;
     show();
     if (last || performance.now() - sent > 60) { sent = performance.now(); ask({ do: "tempo", bpm: Math.round(value * 10) / 10 }); }
@@ -124,6 +125,10 @@ function tempoDial(ask, store) {
     if (!by) return;
     event.preventDefault();
     if (!follows()) move(by);
+  });
+  store.on(["limits"], ({ limits: { tempo: { bpm } } }) => {
+    attr(el, "aria-valuemin", bpm.low);
+    attr(el, "aria-valuemax", bpm.high);
   });
   return {
     el,

@@ -32,7 +32,7 @@ export class SetModel extends EventTarget {
     this.app = app;
     /** @type {any} */
     this.data = { lanes: {}, macros: {} };
-    this.words = { settings: {}, scales: {}, hit_kinds: [], value_kinds: [] };
+    this.words = { settings: {}, whole: {}, scales: {}, hit_kinds: [], value_kinds: [] };
     /** @type {{output: string, kind: string, cable: string, low: number, high: number, lanes: string[], macros: string[]}[]} */
     this.outputs = [];
     this.revision = -1;

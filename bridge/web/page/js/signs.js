@@ -81,14 +81,14 @@ export function healthPanel(state, link) {
   /** Doublings are fine enough to read on stage. @type {Map<number, number>} */
   const octaves = new Map();
   for (const [upper, count] of late.histogram ?? []) {
-    const edge = upper === null ? Infinity : 2 ** Math.ceil(Math.log2(Math.max(8, upper)) - 0.01);
+    const edge = 2 ** Math.ceil(Math.log2(Math.max(8, upper)) - 0.01);
     octaves.set(edge, (octaves.get(edge) ?? 0) + count);
   }
   const most = Math.max(1, ...octaves.values());
   for (const [edge, count] of octaves) {
     const bar = h("i");
     bar.style.setProperty("--w", `${(count / most) * 100}%`);
-    bars.append(h("span", { text: edge === Infinity ? "more" : edge < 1000 ? `to ${edge} µs` : `to ${(edge / 1000).toFixed(0)} ms` }), bar, h("span", { text: String(count) }));
+    bars.append(h("span", { text: edge < 1000 ? `to ${edge} µs` : `to ${(edge / 1000).toFixed(0)} ms` }), bar, h("span", { text: String(count) }));
   }
   const trip = link.trip(0.95), now = recent.figures();
   // Both are of the player's own clock, which is no time of day.
@@ -130,7 +130,8 @@ export function clockPanel(state, link) {
 }
 
 function offsetField(clock, link) {
-  const input = /** @type {HTMLInputElement} */ (h("input", { type: "number", min: "-100", max: "100", step: "0.1", ".value": String(clock.offset_ms ?? 0), "aria-label": "Offset in ms, below 0 plays earlier" }));
+  const { low, high } = link.store.state.limits.offset?.ms ?? /** @type {import("./types.js").FieldLimits} */ ({});
+  const input = /** @type {HTMLInputElement} */ (h("input", { type: "number", min: low, max: high, step: "0.1", ".value": String(clock.offset_ms ?? 0), "aria-label": "Offset in ms, below 0 plays earlier" }));
   input.addEventListener("change", () => { if (input.checkValidity()) link.send({ do: "offset", ms: Number(input.value) }); });
   return h("p", {}, input, " ms (below 0: play earlier)");
 }

@@ -15,17 +15,16 @@ export function merge(target, patch) {
   return out;
 }
 
-/**
- * @typedef {{kind: string, out: string|null, muted: boolean, under?: boolean, pending: null|{muted: boolean, tick: number, bar: number, text: string}, held: boolean, solo: boolean, heard?: boolean, groups: string[], settings: Record<string, number>}} LaneState
- * @typedef {{version: string, rig: string, set: string, revision: number, meter?: [number, number], history?: any, document?: any, transport: any, clock: any, lanes: Record<string, LaneState>, macros: Record<string, {value: number, drives: string[]}>, sections: string[], section: string|null, section_pending: any, order: any, ports: Record<string, any>, lateness: any, player: any, warnings: string[], note_names: string[]}} State
- */
+/** @typedef {import("./types.js").State} State */
+/** @typedef {import("./types.js").LaneState} LaneState */
+
 /** Whether a lane is silent: out, or not among those played solo. @param {LaneState} lane */
-export const silent = (lane) => lane.muted || lane.heard === false;
+export const silent = (lane) => lane.muted || !lane.heard;
 
 export class Store {
   constructor() {
     /** @type {State} */
-    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [] });
+    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [], limits: {} });
     /** @type {[Set<string>|null, (state: State, keys: Set<string>|null) => void][]} */
     this.listeners = [];
   }

@@ -11,14 +11,15 @@ export class WholeEditor {
    * @param {import("./set.js").Attempt} attempt */
   constructor(name, app, model, attempt) {
     this.app = app; this.model = model; this.attempt = attempt;
+    const { whole } = model.words;
     const put = (key) => (value) => model.judge([{ path: [].concat(key), value }], "bar");
     this.title = words({ class: "title", "aria-label": "Name of the set", maxlength: "80" });
     const head = h("div", {}, h("div", { class: "title-row" }, this.title)), named = judged(head, this.title);
     this.title.addEventListener("change", () => { if (this.title.value.trim()) named.hear(model.judge([{ path: ["set"], value: this.title.value.trim() }])); });
     this.meter = entry("Bar", put("meter"), { hint: "beats and their note value, as 4/4 or 7/8" });
-    this.tempo = fader({ name: "tempo", low: 20, high: 400, unit: "BPM" }, put("tempo"));
-    this.swing = fader({ name: "swing", low: 50, high: 75, unit: "percent" }, put("swing"));
-    this.seed = stepper("Seed of all chance", { low: 0, high: 9999, set: put("seed") });
+    this.tempo = fader({ name: "tempo", ...whole.tempo }, put("tempo"));
+    this.swing = fader({ name: "swing", ...whole.swing }, put("swing"));
+    this.seed = stepper("Seed of all chance", { ...whole.seed, set: put("seed") });
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
     this.sections = h("div", { class: "drives" });
