@@ -17,8 +17,6 @@ from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.set import parse_set
-from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
-from bridge.music.scale import SCALES
 from bridge.music.score import compile_score
 from bridge.session.chart import Mirror
 from bridge.session.setbook import Playing, SetBook
@@ -26,6 +24,7 @@ from bridge.web import bodies as b
 from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.http import TEXT_BYTES, Route, client_of
+from bridge.web.words_http import WORDS_ROUTE
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
@@ -82,15 +81,6 @@ class PreviewAnswer(b.Answer):
 
     problems: list[b.TextProblem]
     chart: b.ChartAnswer | None
-
-
-class WordsAnswer(b.Answer):
-    """What an editor needs to know: kinds of lanes, numeric settings, scales."""
-
-    hit_kinds: list[str]
-    value_kinds: list[str]
-    settings: dict[str, dict[str, Any]]
-    scales: dict[str, list[int]]
 
 
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
@@ -203,25 +193,6 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             raise PlayerError("the player has not started yet")
         return await asyncio.to_thread(look_ahead, body.edits, body.bars)
 
-    async def words(request: web.Request, query: Any) -> WordsAnswer:
-        return WordsAnswer(
-            hit_kinds=list(HIT_KINDS),
-            value_kinds=list(VALUE_KINDS),
-            scales={name: list(degrees) for name, degrees in SCALES.items()},
-            settings={
-                s.name: {
-                    "low": s.low,
-                    "high": s.high,
-                    "start": s.start,
-                    "unit": s.unit,
-                    "kinds": list(s.kinds),
-                    "says": s.says,
-                    "whole": s.whole,
-                }
-                for s in SETTINGS.values()
-            },
-        )
-
     return [
         Route(
             "GET",
@@ -253,12 +224,5 @@ def edit_routes(book: SetBook, control: Control) -> list[Route]:
             body=PreviewBody,
             limit=TEXT_BYTES,
         ),
-        Route(
-            "GET",
-            "/api/words",
-            "words",
-            "Kinds, settings and scales that a set may use.",
-            words,
-            answer=WordsAnswer,
-        ),
+        WORDS_ROUTE,
     ]
