@@ -136,6 +136,8 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
         example = examples.EXAMPLES.get(f"{group}.{key}")
         if example is None and key in SETTINGS:
             example = examples.of_setting(SETTINGS[key])
+        if example is None and group in KINDS:
+            example = KINDS[group].example
         if example is None:
             raise KeyError(f"{group}.{key} has no example")
         says = field.description or ""
