@@ -21,11 +21,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from bridge.music.event import Event
+from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
-from bridge.music.scene import NEVER
 from bridge.music.value_node import CONTROL_GRID, along, note_like
 
 SEMITONES_PER_VOLT = 12.0

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.said import carry_out
 from support.stage import LANES, SCORE
+from support.said import carry_out
 from support.wired import BAR, BEAT, play, score_of
 
+from bridge.music.live_state import Glide
 from bridge.music.model import Drive, Every, Lane, Leg, Levels, Macro, Section, Steps
 from bridge.music.performance import Performance
-from bridge.music.scene import Glide
 
 AT = SCORE.positions
 
