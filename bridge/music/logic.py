@@ -249,7 +249,7 @@ class LogicNode(HitNode):
         for slot, (lane, before) in enumerate(self.slots):
             state = slot in self.state_slots
             for hit in window.hits.get(lane, ()):
-                if hit.sub:
+                if hit.repeat:
                     continue
                 mask = hit.there | here(hit.there)
                 if hit.accent and mask & SOUNDING:

@@ -57,7 +57,7 @@ ON_GRID = Feel()
 
 class Hit(NamedTuple):
     """A hit on the grid: `grid` is the nominal tick, `tick` when it sounds (swing, shift,
-    humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `sub` counts the
+    humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `repeat` counts the
     repeats within a step; `there` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the first
     hit of the step."""
 
@@ -67,7 +67,7 @@ class Hit(NamedTuple):
     length: int
     accent: float = 0.0
     causes: tuple[int, ...] = ()
-    sub: int = 0
+    repeat: int = 0
     there: int = BOTH
     feel: Feel = ON_GRID
 
@@ -165,7 +165,7 @@ class Window:
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:
     """The hits that others count: written ones, repeats within a step once."""
-    return [hit for hit in hits if not hit.sub and hit.there & WRITTEN]
+    return [hit for hit in hits if not hit.repeat and hit.there & WRITTEN]
 
 
 class Node(Protocol):

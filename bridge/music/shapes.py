@@ -336,12 +336,12 @@ class DecayNode(SampledNode):
     def starts(self, window: Window) -> list[_Start]:
         found: list[_Start] = []
         for hit in window.hits.get(self.of, ()):
-            if not hit.sub:
+            if not hit.repeat:
                 self._first = hit.tick
             if self.after_mute and (not hit.there & SOUNDING or window.muted(self.of, hit.grid)):
                 continue
             grid, lead = self.place_of(hit)
-            if hit.sub and (self.on_grid or not self.in_heard_time):
+            if hit.repeat and (self.on_grid or not self.in_heard_time):
                 # A repeat starts it as much later as it sounds after the first hit of its step.
                 grid += hit.tick - self._first
                 lead = 0 if self.on_grid else hit.tick - grid
