@@ -113,7 +113,7 @@ class HitNode:
         count: int,
         weight: float,
         causes: tuple[int, ...] = (),
-        there: int = BOTH,
+        exists_in: int = BOTH,
         feel: Feel = ON_GRID,
     ) -> None:
         """
@@ -143,10 +143,10 @@ class HitNode:
 
         length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
         if self.repeats >= 1.5:
-            self._repeat(out, grid, tick, level, length, weight, causes, there, feel)
+            self._repeat(out, grid, tick, level, length, weight, causes, exists_in, feel)
             return
         lasting = max(1, floor(length + 0.5))
-        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, there, feel))
+        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, exists_in, feel))
 
     def _repeat(
         self,
@@ -157,7 +157,7 @@ class HitNode:
         length: float,
         accent: float,
         causes: tuple[int, ...],
-        there: int,
+        exists_in: int,
         feel: Feel,
     ) -> None:
         """
@@ -194,7 +194,7 @@ class HitNode:
                     accent,
                     causes,
                     j,
-                    there,
+                    exists_in,
                     feel,
                 )
             )
@@ -207,19 +207,19 @@ class HitNode:
         until: dict[int, int] = {}  # by bit: when the next hit that has it sounds
         for place in range(len(out) - 1, -1, -1):
             hit = out[place]
-            bit = SOUNDING if hit.there & SOUNDING else WRITTEN
+            bit = SOUNDING if hit.exists_in & SOUNDING else WRITTEN
             if bit not in until:
                 until[bit] = self._next_tick(window, bit, hit.tick + self.longest)
             length = min(max(1, until[bit] - hit.tick), self.longest)
             out[place] = hit._replace(length=length)
-            until.update({each: hit.tick for each in (WRITTEN, SOUNDING) if hit.there & each})
+            until.update({each: hit.tick for each in (WRITTEN, SOUNDING) if hit.exists_in & each})
 
     def _next_tick(self, window: Window, bit: int, limit: int) -> int:
         """When the first hit with `bit` after this window sounds; `limit` when there is none
         before."""
         for _, part in window.ahead(self.lane, window):
             for hit in part.hits.get(self.lane, ()):
-                if hit.there & bit:
+                if hit.exists_in & bit:
                     return hit.tick
             if part.end >= limit:
                 break

@@ -180,7 +180,7 @@ class Mixer:
         for lane, line in self._lines.items():
             if line.hits:
                 for hit in window.hits.get(lane, ()):
-                    if hit.there & SOUNDING:
+                    if hit.exists_in & SOUNDING:
                         self._await(line, lane, hit.tick, hit.level, 0)
                         self._await(line, lane, hit.tick + hit.length, 0.0, 0)
             else:

@@ -338,7 +338,9 @@ class DecayNode(SampledNode):
         for hit in window.hits.get(self.of, ()):
             if not hit.repeat:
                 self._first = hit.tick
-            if self.after_mute and (not hit.there & SOUNDING or window.muted(self.of, hit.grid)):
+            if self.after_mute and (
+                not hit.exists_in & SOUNDING or window.muted(self.of, hit.grid)
+            ):
                 continue
             grid, lead = self.place_of(hit)
             if hit.repeat and (self.on_grid or not self.in_heard_time):
