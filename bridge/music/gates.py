@@ -144,7 +144,7 @@ class GatesNode(HitNode):
         self.shaped = self.own_gate or self.passes_on is not None
         for name in SHAPING:
             plain = getattr(self, name) == SETTINGS[name].start
-            self.shaped = self.shaped or name in self.loose_hit or not plain
+            self.shaped = self.shaped or name in self.varying_hit_settings or not plain
 
     def run(self, window: Window) -> None:
         if window.version != self.version:
@@ -335,8 +335,8 @@ class GatesNode(HitNode):
         self, window: Window, out: list[Hit], tick: int, exists_in: int, masks: Sequence[int]
     ) -> None:
         grid = max(tick + self.lag, window.start)
-        if self.loose_hit:
-            self.read_loose(window, grid)
+        if self.varying_hit_settings:
+            self.read_varying(window, grid)
         on = self.passes_on
         if on is not None and tick // self.bar_ticks % self.passes_of + 1 not in on:
             return

@@ -58,7 +58,7 @@ class HitNode:
         self.bending = Swing(step, spec.bar_ticks, "swing" in written.settings, written.led)
         self.origin = 0
         self.on_grid = written.feel == "grid"
-        self.loose_hit: tuple[str, ...] = ()
+        self.varying_hit_settings: tuple[str, ...] = ()
         self.version = -1
 
         seed, name = spec.seed, written.name
@@ -93,13 +93,15 @@ class HitNode:
     def read_all(self, window: Window) -> None:
         """Read every setting anew; called when the window's version is not the one known."""
         self.version = window.version
-        self.loose_hit = tuple(name for name in PER_HIT if not window.fixed(self.lane, name))
+        self.varying_hit_settings = tuple(
+            name for name in PER_HIT if not window.fixed(self.lane, name)
+        )
         for name in PER_HIT:
             setattr(self, name, window.setting(self.lane, name, window.start))
 
-    def read_loose(self, window: Window, tick: int) -> None:
+    def read_varying(self, window: Window, tick: int) -> None:
         """Read the settings that macros, lanes or sections move, at `tick`."""
-        for name in self.loose_hit:
+        for name in self.varying_hit_settings:
             setattr(self, name, window.setting(self.lane, name, tick))
 
     # --- sounding ---

@@ -49,7 +49,7 @@ class PatternNode(HitNode):
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
         kind = written.kind
         self.names = tuple(name for name in PER_PATTERN if kind in SETTINGS[name].kinds)
-        self.loose_pattern: tuple[str, ...] = ()
+        self.varying_pattern_settings: tuple[str, ...] = ()
         self.source = written.source
         self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
         self.drifting = Drift(chance.key(spec.seed, written.name, "drift"))
@@ -145,7 +145,9 @@ class PatternNode(HitNode):
 
     def read_all(self, window: Window) -> None:
         super().read_all(window)
-        self.loose_pattern = tuple(name for name in self.names if not window.fixed(self.lane, name))
+        self.varying_pattern_settings = tuple(
+            name for name in self.names if not window.fixed(self.lane, name)
+        )
         self._read_pattern(window, window.start, self.names)
 
     def _read_pattern(self, window: Window, tick: int, names: tuple[str, ...]) -> None:
@@ -293,8 +295,8 @@ class PatternNode(HitNode):
         feel: Feel = ON_GRID,
     ) -> None:
         """One step of the lane at grid `tick`."""
-        if self.loose_pattern:
-            self._read_pattern(window, tick, self.loose_pattern)
+        if self.varying_pattern_settings:
+            self._read_pattern(window, tick, self.varying_pattern_settings)
         cursor = self.cursor
         place = cursor.move(len(self.base))
         if cursor.step == 0:
@@ -303,8 +305,8 @@ class PatternNode(HitNode):
         if accents:
             accent = accents[self.accent_place % len(accents)]
             self.accent_place += 1
-        if self.loose_hit:
-            self.read_loose(window, tick)
+        if self.varying_hit_settings:
+            self.read_varying(window, tick)
         mark = self.marks[place]
         if self.density == 0.5:
             if not mark:

@@ -115,8 +115,8 @@ class LogicNode(HitNode):
         """Whether it is true just after all looks before `tick`. A lane that leaves hits out is
         read by those that are left, and false between them."""
         resting = self.ground[bisect_left(self.ground, (tick, UNKNOWN)) - 1][1]
-        if resting and self.loose_hit:
-            self.read_loose(window, tick)
+        if resting and self.varying_hit_settings:
+            self.read_varying(window, tick)
         return 0 if self._leaves_out() else resting
 
     def _leaves_out(self) -> bool:
@@ -145,7 +145,9 @@ class LogicNode(HitNode):
 
     def read_all(self, window: Window) -> None:
         super().read_all(window)
-        self.own = self.expression.samples or self.density > 0.5 or "density" in self.loose_hit
+        self.own = (
+            self.expression.samples or self.density > 0.5 or "density" in self.varying_hit_settings
+        )
 
     def run(self, window: Window) -> None:
         new = window.version != self.version
@@ -297,8 +299,8 @@ class LogicNode(HitNode):
         feel: Feel,
     ) -> int:
         """Sound what `value` says at `tick`; what is left of it."""
-        if self.loose_hit:
-            self.read_loose(window, tick)
+        if self.varying_hit_settings:
+            self.read_varying(window, tick)
         exists_in = value & BOTH
         if self.density != 0.5:
             exists_in = self._thinned(tick, exists_in)
