@@ -111,7 +111,7 @@ class HitNode:
         window: Window,
         out: list[Hit],
         grid: int,
-        turn: int,
+        pass_index: int,
         count: int,
         weight: float,
         causes: tuple[int, ...] = (),
@@ -121,15 +121,15 @@ class HitNode:
         """
         Append the hits of one place on the grid.
 
-        `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
-        hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from the hit
-        that causes this one.
+        `pass_index` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a
+        plain hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from
+        the hit that causes this one.
         """
         level = self.level
         if weight:
             level += self.accent * (1.0 - level) * weight
         if self.humanise_level:
-            level += self.humanise_level * chance.spread(self.level_key, turn, count)
+            level += self.humanise_level * chance.spread(self.level_key, pass_index, count)
         if not 0.0 <= level <= 1.0:
             level = min(1.0, max(0.0, level))
 
@@ -139,7 +139,7 @@ class HitNode:
         if self.shift_ms:
             late += window.ms(self.shift_ms)
         if self.humanise_ms:
-            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
+            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, pass_index, count)
         feel = feel.plus(grid, self.bending.bends(self.swing, self.origin), late)
         tick = max(0, floor(grid + feel.offset + 0.5))
 

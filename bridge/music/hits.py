@@ -137,8 +137,10 @@ class PatternNode(HitNode):
         self._align(tick)
         steps = max(1, len(self._written()))
         span = 2 * steps - 2 if self.cursor.direction == "back-and-forth" and steps > 1 else steps
-        turn, step = divmod(self.index, span)
-        self.cursor.adopt({"turn": turn, "step": step - 1, "place": 0, "base": 0, "walking": False})
+        pass_index, step = divmod(self.index, span)
+        self.cursor.adopt(
+            {"pass_index": pass_index, "step": step - 1, "place": 0, "base": 0, "walking": False}
+        )
         self.accent_place = self.index
 
     # --- the pattern ---
@@ -189,7 +191,7 @@ class PatternNode(HitNode):
         drift = self.drift
         if drift > 0.0 and self.cursor.counted > 0:
             bound = round(self.drift_bound)
-            self.drifting.turn_over(self.cursor.turn, self.base, drift, bound)
+            self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
             self._renew()
         elif isinstance(self.source, Euclid) and self.source.fill is not None:
             self._renew()
@@ -278,7 +280,7 @@ class PatternNode(HitNode):
         if span >= self.group:
             return self.limits[place]
         step = self.cursor.step
-        within = (index if index >= 0 else self.cursor.turn * span + step) % self.group
+        within = (index if index >= 0 else self.cursor.pass_index * span + step) % self.group
         first = 0 if self.order is None else (step - within) % span
         found = self.spread.get(first)
         if found is None:
@@ -317,12 +319,12 @@ class PatternNode(HitNode):
         if on is not None and cursor.counted % self.passes_of + 1 not in on:
             return
         likely = self.chance
-        if likely < 1.0 and chance.draw(self.chance_key, cursor.turn, cursor.step) >= likely:
+        if likely < 1.0 and chance.draw(self.chance_key, cursor.pass_index, cursor.step) >= likely:
             return
         weight = 1.0 if mark == 2 else 0.0
         if accents:
             weight = max(weight, accent / 2.0)
-        self.sound(window, out, tick, cursor.turn, cursor.step, weight, causes, feel=feel)
+        self.sound(window, out, tick, cursor.pass_index, cursor.step, weight, causes, feel=feel)
 
 
 @lru_cache(maxsize=256)
