@@ -70,7 +70,11 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "macro", "macro": "bright", "value": True}, "value", "number"),
     ({"do": "macro", "macro": "bright", "value": "0.5"}, "value", "number"),
     ({"do": "macro", "macro": "bright"}, "value", "number"),
-    ({"do": "setting", "lane": "kick", "setting": "chanse", "value": 1}, "unknown", "did you mean chance?"),
+    (
+        {"do": "setting", "lane": "kick", "setting": "chanse", "value": 1},
+        "unknown",
+        "did you mean chance?",
+    ),
     ({"do": "setting", "lane": "tune", "setting": "chance", "value": 1}, "unknown", "kind 'notes'"),
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 65}, "value", "0 to 64"),
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 4.5}, "value", "whole"),

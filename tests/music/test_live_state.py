@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.stage import LANES, SCORE
 from support.said import carry_out
+from support.stage import LANES, SCORE
 from support.wired import BAR, BEAT, play, score_of
 
 from bridge.music.live_state import Glide
