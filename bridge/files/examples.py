@@ -33,8 +33,6 @@ EXAMPLES: dict[str, str] = {
     "fill.hits": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 4}}}",
     "fill.length": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 3}}}",
     "fill.every": "{euclid: {hits: 3, steps: 8, fill: {hits: 2, length: 4, every: 8}}}",
-    "hold.value": "{hold: {value: line, by: kick}}",
-    "hold.by": "{hold: {value: line, by: kick}}",
     # keys of lanes
     "lane.by": "{logic: kick and rim, by: gates}",
     "lane.tap": "{logic: kick and rim, tap: before-mute}",

@@ -23,6 +23,7 @@ from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Po
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
+from bridge.music.kinds import KINDS
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS, Setting
 from bridge.music.references import LANE_KEYS
@@ -57,6 +58,8 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
         example = examples.EXAMPLES.get(f"{group}.{key}")
         if example is None and key in SETTINGS:
             example = examples.of_setting(SETTINGS[key])
+        if example is None and group in KINDS:
+            example = KINDS[group].example
         if example is None:
             raise KeyError(f"{group}.{key} has no example")
         says = field.description or ""

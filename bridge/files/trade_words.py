@@ -36,7 +36,7 @@ _SET = {
     **dict.fromkeys(("bpm", "speed"), "tempo"),
     **dict.fromkeys(("name", "title", "song"), "set"),
     **dict.fromkeys(("tracks", "parts", "patterns", "channels", "voices"), "lanes"),
-    **dict.fromkeys(("scenes", "states", "snapshots"), "sections"),
+    **dict.fromkeys(("states", "snapshots"), "sections"),
     **dict.fromkeys(("knobs", "controls"), "macros"),
     **dict.fromkeys(("arrangement", "chain", "sequence"), "order"),
     **dict.fromkeys(("time_signature", "signature", "bar"), "meter"),

@@ -25,28 +25,28 @@ def key(seed: int, lane: str, purpose: str) -> int:
     return int.from_bytes(blake2b(text, digest_size=8).digest(), "big")
 
 
-def draw(stream: int, turn: int, step: int) -> float:
-    """A number in [0, 1), evenly spread, for pass `turn` and `step` of the stream `key` made."""
-    z = (stream + turn * _PASS + step * _STEP) & _MASK
+def draw(stream: int, pass_index: int, step: int) -> float:
+    """A number in [0, 1), evenly spread, for a pass and a step of the stream that `key` made."""
+    z = (stream + pass_index * _PASS + step * _STEP) & _MASK
     z = ((z ^ (z >> 30)) * 0xBF58476D1CE4E5B9) & _MASK
     z = ((z ^ (z >> 27)) * 0x94D049BB133111EB) & _MASK
     return ((z ^ (z >> 31)) >> 11) * _UNIT
 
 
-def spread(stream: int, turn: int, step: int) -> float:
+def spread(stream: int, pass_index: int, step: int) -> float:
     """A number in [-1, 1), evenly spread."""
-    return 2.0 * draw(stream, turn, step) - 1.0
+    return 2.0 * draw(stream, pass_index, step) - 1.0
 
 
-def pick(stream: int, turn: int, step: int, count: int) -> int:
+def pick(stream: int, pass_index: int, step: int, count: int) -> int:
     """One of 0..count-1, each as likely."""
-    return int(draw(stream, turn, step) * count)
+    return int(draw(stream, pass_index, step) * count)
 
 
-def shuffled(stream: int, turn: int, count: int) -> tuple[int, ...]:
+def shuffled(stream: int, pass_index: int, count: int) -> tuple[int, ...]:
     """A permutation of 0..count-1, each as likely (Fisher and Yates, backwards form)."""
     places = list(range(count))
     for last in range(count - 1, 0, -1):
-        other = pick(stream, turn, last, last + 1)
+        other = pick(stream, pass_index, last, last + 1)
         places[last], places[other] = places[other], places[last]
     return tuple(places)

@@ -1,5 +1,5 @@
 """What the commands of the performance do: each handler checks the names it is given against the
-set, then acts, so that a refused command leaves the scene exactly as it was. The form and limits
+set, then acts, so that a refused command leaves the state exactly as it was. The form and limits
 of the fields were checked when the command was made.
 """
 
@@ -10,8 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 from bridge.errors import CommandError, did_you_mean
+from bridge.music.live_state import Glide, Leg, LiveState, Pending, Recall, SetIndex
 from bridge.music.model import SETTINGS
-from bridge.music.scene import Glide, Leg, Pending, Recall, Scene, Stage
 from bridge.protocol import performing as p
 from bridge.protocol.command import Command
 from bridge.protocol.limits import When
@@ -26,13 +26,13 @@ def known(kind: str, name: str, names: Iterable[str]) -> str:
     raise CommandError(f"there is no {kind} '{name}'{did_you_mean(name, names)}", "unknown")
 
 
-def due(stage: Stage, when: When, tick: int) -> int:
+def due(index: SetIndex, when: When, tick: int) -> int:
     """The tick that `when` names, seen from `tick`: now, the next beat or bar line, or the next
     line of a grid of that many bars. A line that `tick` stands on is that line."""
     if when == "now":
         return tick
-    bar = stage.spec.bar_ticks
-    grid = stage.spec.beat_ticks if when == "beat" else bar if when == "bar" else when * bar
+    bar = index.spec.bar_ticks
+    grid = index.spec.beat_ticks if when == "beat" else bar if when == "bar" else when * bar
     return -(-tick // grid) * grid
 
 
@@ -49,88 +49,88 @@ def at_once(command: Command) -> Command:
 # --- mutes -------------------------------------------------------------------------------------
 
 
-def set_mute(scene: Scene, lane: int, muted: bool, at: int, tick: int, back: int | None) -> None:
+def set_mute(live: LiveState, lane: int, muted: bool, at: int, tick: int, back: int | None) -> None:
     """Mute or unmute at `at` (not before `tick`); whatever that lane was waiting for is void."""
-    scene.pending.pop(lane, None)
+    live.pending.pop(lane, None)
     if at > tick:
-        if scene.muted[lane] != muted:
-            scene.pending[lane] = Pending(at, muted, back)
+        if live.muted[lane] != muted:
+            live.pending[lane] = Pending(at, muted, back)
         return
     if back is not None:
-        scene.pending[lane] = Pending(back, not muted, None, True)
-    scene.muted[lane] = muted
+        live.pending[lane] = Pending(back, not muted, None, True)
+    live.muted[lane] = muted
 
 
-def _mute(stage: Stage, scene: Scene, command: p.Mute, tick: int, client: str) -> None:
-    lane = _lane(stage, command.lane)
-    at = due(stage, command.when, tick)
-    set_mute(scene, lane, command.muted, at, tick, _back(stage, command.return_bars, at))
+def _mute(index: SetIndex, live: LiveState, command: p.Mute, tick: int, client: str) -> None:
+    lane = _lane(index, command.lane)
+    at = due(index, command.when, tick)
+    set_mute(live, lane, command.muted, at, tick, _back(index, command.return_bars, at))
 
 
-def _back(stage: Stage, return_bars: int | None, at: int) -> int | None:
+def _back(index: SetIndex, return_bars: int | None, at: int) -> int | None:
     """When a mute done at `at` returns: `return_bars` later, or on the bar line after that."""
     if return_bars is None:
         return None
-    bar = stage.spec.bar_ticks
+    bar = index.spec.bar_ticks
     return -(-(at + return_bars * bar) // bar) * bar
 
 
-def _group(stage: Stage, scene: Scene, command: p.MuteGroup, tick: int, client: str) -> None:
-    group = known("group", command.group, stage.groups)
-    at = due(stage, command.when, tick)
-    back = _back(stage, command.return_bars, at)
-    for lane in stage.groups[group]:
-        set_mute(scene, lane, command.muted, at, tick, back)
+def _group(index: SetIndex, live: LiveState, command: p.MuteGroup, tick: int, client: str) -> None:
+    group = known("group", command.group, index.groups)
+    at = due(index, command.when, tick)
+    back = _back(index, command.return_bars, at)
+    for lane in index.groups[group]:
+        set_mute(live, lane, command.muted, at, tick, back)
 
 
-def _cancel(stage: Stage, scene: Scene, command: p.Cancel, tick: int, client: str) -> None:
+def _cancel(index: SetIndex, live: LiveState, command: p.Cancel, tick: int, client: str) -> None:
     """Cancel what a lane waits for, or the section that is to come."""
     if command.lane is not None:
-        scene.pending.pop(_lane(stage, command.lane), None)
+        live.pending.pop(_lane(index, command.lane), None)
         return
     assert command.section is not None
-    section = stage.sections[known("section", command.section, stage.sections)]
-    if scene.recall is not None and scene.recall.section == section:
-        scene.recall = None
+    section = index.sections[known("section", command.section, index.sections)]
+    if live.recall is not None and live.recall.section == section:
+        live.recall = None
 
 
-def _hold(stage: Stage, scene: Scene, command: p.Hold, tick: int, client: str) -> None:
-    lane = _lane(stage, command.lane)
+def _hold(index: SetIndex, live: LiveState, command: p.Hold, tick: int, client: str) -> None:
+    lane = _lane(index, command.lane)
     if not client:
         raise CommandError("a hold needs the name of the client that holds")
-    held = scene.holds.setdefault(lane, {})
+    held = live.holds.setdefault(lane, {})
     held.pop(client, None)
     if command.active:
         held[client] = command.muted
     if not held:
-        del scene.holds[lane]
+        del live.holds[lane]
 
 
-def _release(stage: Stage, scene: Scene, command: p.Release, tick: int, client: str) -> None:
+def _release(index: SetIndex, live: LiveState, command: p.Release, tick: int, client: str) -> None:
     """Let go everything that a client holds: it has vanished."""
-    for held in scene.holds.values():
+    for held in live.holds.values():
         held.pop(client, None)
-    scene.holds = {lane: held for lane, held in scene.holds.items() if held}
+    live.holds = {lane: held for lane, held in live.holds.items() if held}
 
 
-def _solo(stage: Stage, scene: Scene, command: p.Solo, tick: int, client: str) -> None:
-    lane = _lane(stage, command.lane)
-    scene.solo = scene.solo | {lane} if command.on else scene.solo - {lane}
+def _solo(index: SetIndex, live: LiveState, command: p.Solo, tick: int, client: str) -> None:
+    lane = _lane(index, command.lane)
+    live.solo = live.solo | {lane} if command.on else live.solo - {lane}
 
 
-def _mute_all(stage: Stage, scene: Scene, command: p.MuteAll, tick: int, client: str) -> None:
+def _mute_all(index: SetIndex, live: LiveState, command: p.MuteAll, tick: int, client: str) -> None:
     """Everything muted at once, and nothing that waits brings it back."""
-    scene.muted = [True] * len(scene.muted)
-    scene.pending, scene.holds = {}, {}
-    scene.recall = scene.leg = None
+    live.muted = [True] * len(live.muted)
+    live.pending, live.holds = {}, {}
+    live.recall = live.leg = None
 
 
 # --- values ------------------------------------------------------------------------------------
 
 
-def _macro(stage: Stage, scene: Scene, command: p.MoveMacro, tick: int, client: str) -> None:
-    macro = stage.macros[known("macro", command.macro, stage.macros)]
-    stage.turn_knob(scene, macro, command.value, tick, 0)
+def _macro(index: SetIndex, live: LiveState, command: p.MoveMacro, tick: int, client: str) -> None:
+    macro = index.macros[known("macro", command.macro, index.macros)]
+    index.turn_knob(live, macro, command.value, tick, 0)
 
 
 def check_setting(kind: str, name: str, value: float | None) -> None:
@@ -149,61 +149,65 @@ def check_setting(kind: str, name: str, value: float | None) -> None:
         raise CommandError(f"{name} is a whole number, not {value:g}")
 
 
-def _setting(stage: Stage, scene: Scene, command: p.MoveSetting, tick: int, client: str) -> None:
+def _setting(
+    index: SetIndex, live: LiveState, command: p.MoveSetting, tick: int, client: str
+) -> None:
     """Set a setting by hand; the value None gives it back to the section and the set."""
-    lane, name = _lane(stage, command.lane), command.setting
-    check_setting(stage.lanes[lane].kind, name, command.value)
+    lane, name = _lane(index, command.lane), command.setting
+    check_setting(index.lanes[lane].kind, name, command.value)
     if command.value is None:
-        scene.hand.pop((lane, name), None)
+        live.hand.pop((lane, name), None)
     else:
-        scene.hand[(lane, name)] = command.value
-    if scene.morph is not None:
-        scene.morph.starts.pop((lane, name), None)
-    stage.rebase(scene, lane, (name,))
+        live.hand[(lane, name)] = command.value
+    if live.morph is not None:
+        live.morph.starts.pop((lane, name), None)
+    index.rebase(live, lane, (name,))
 
 
-def _still(stage: Stage, scene: Scene, command: p.Still, tick: int, client: str) -> None:
-    lane = _lane(stage, command.lane)
-    scene.still = scene.still | {lane} if command.on else scene.still - {lane}
-    stage.rebase(scene, lane, ("drift",))
+def _still(index: SetIndex, live: LiveState, command: p.Still, tick: int, client: str) -> None:
+    lane = _lane(index, command.lane)
+    live.still = live.still | {lane} if command.on else live.still - {lane}
+    index.rebase(live, lane, ("drift",))
 
 
-def _tempo(stage: Stage, scene: Scene, command: SetTempo, tick: int, client: str) -> None:
-    scene.tempo = Glide(command.bpm, command.bpm)
-    scene.bpm = command.bpm
+def _tempo(index: SetIndex, live: LiveState, command: SetTempo, tick: int, client: str) -> None:
+    live.tempo = Glide(command.bpm, command.bpm)
+    live.bpm = command.bpm
 
 
 # --- sections ----------------------------------------------------------------------------------
 
 
-def _section(stage: Stage, scene: Scene, command: p.RecallSection, tick: int, client: str) -> None:
+def _section(
+    index: SetIndex, live: LiveState, command: p.RecallSection, tick: int, client: str
+) -> None:
     """Recall a section; a hand that does so takes over from the running order."""
-    section = stage.sections[known("section", command.section, stage.sections)]
+    section = index.sections[known("section", command.section, index.sections)]
     share = 0.5 if command.mutes_at is None else command.mutes_at
-    scene.leg = None
-    scene.recall = Recall(due(stage, command.when, tick), section, command.morph_bars, share)
+    live.leg = None
+    live.recall = Recall(due(index, command.when, tick), section, command.morph_bars, share)
 
 
-def _order(stage: Stage, scene: Scene, command: p.RunOrder, tick: int, client: str) -> None:
+def _order(index: SetIndex, live: LiveState, command: p.RunOrder, tick: int, client: str) -> None:
     """Run the order from the next bar line, from its first entry or from `leg`, or stop it where it
     is. Running it when it runs already changes nothing."""
-    entries = len(stage.spec.order)
+    entries = len(index.spec.order)
     if not entries and (command.run or command.leg is not None):
         raise CommandError("the set has no running order", "state")
     if command.leg is not None and command.leg >= entries:
         raise CommandError(f"leg must be from 0 to {entries - 1}: the order has {entries} entries")
     if not command.run:
-        scene.leg = None
-    elif scene.leg is None or command.leg is not None:
-        scene.recall = None
-        scene.leg = Leg(None, command.leg or 0, due(stage, "bar", tick))
+        live.leg = None
+    elif live.leg is None or command.leg is not None:
+        live.recall = None
+        live.leg = Leg(None, command.leg or 0, due(index, "bar", tick))
 
 
-def _lane(stage: Stage, name: str) -> int:
-    return stage.positions[known("lane", name, stage.positions)]
+def _lane(index: SetIndex, name: str) -> int:
+    return index.positions[known("lane", name, index.positions)]
 
 
-Handler = Callable[[Stage, Scene, Any, int, str], None]
+Handler = Callable[[SetIndex, LiveState, Any, int, str], None]
 HANDLERS: Mapping[type[Command], Handler] = {
     p.Mute: _mute,
     p.MuteGroup: _group,

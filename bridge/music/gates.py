@@ -144,7 +144,7 @@ class GatesNode(HitNode):
         self.shaped = self.own_gate or self.passes_on is not None
         for name in SHAPING:
             plain = getattr(self, name) == SETTINGS[name].start
-            self.shaped = self.shaped or name in self.loose_hit or not plain
+            self.shaped = self.shaped or name in self.varying_hit_settings or not plain
 
     def run(self, window: Window) -> None:
         if window.version != self.version:
@@ -164,7 +164,7 @@ class GatesNode(HitNode):
             if bit not in waiting:
                 continue
             place, rose = waiting[bit]
-            if bit == SOUNDING or not out[place].there & SOUNDING:
+            if bit == SOUNDING or not out[place].exists_in & SOUNDING:
                 out[place] = out[place]._replace(length=self._lasting(window, bit, rose))
         self.finish(window, out)
 
@@ -235,7 +235,7 @@ class GatesNode(HitNode):
                 continue
             pulse = self.pulses[slot]
             for hit in window.hits.get(lane, ()):
-                mask = hit.there
+                mask = hit.exists_in
                 if not before and mask & SOUNDING and window.muted(lane, hit.grid):
                     mask &= ~SOUNDING
                 if mask:
@@ -275,7 +275,7 @@ class GatesNode(HitNode):
                 if falling & bit:
                     self.fell[bit - 1] = self.fell[bit - 1] or tick
                     place, rose = open_hits.pop(bit, (-1, 0))
-                    if place >= 0 and (bit == SOUNDING or not out[place].there & SOUNDING):
+                    if place >= 0 and (bit == SOUNDING or not out[place].exists_in & SOUNDING):
                         length = min(tick - rose, self.longest)
                         out[place] = out[place]._replace(length=length)
             if rising:
@@ -332,11 +332,11 @@ class GatesNode(HitNode):
         return [max(tick, self.done) for tick in resets]
 
     def _play(
-        self, window: Window, out: list[Hit], tick: int, there: int, masks: Sequence[int]
+        self, window: Window, out: list[Hit], tick: int, exists_in: int, masks: Sequence[int]
     ) -> None:
         grid = max(tick + self.lag, window.start)
-        if self.loose_hit:
-            self.read_loose(window, grid)
+        if self.varying_hit_settings:
+            self.read_varying(window, grid)
         on = self.passes_on
         if on is not None and tick // self.bar_ticks % self.passes_of + 1 not in on:
             return
@@ -344,16 +344,16 @@ class GatesNode(HitNode):
             return
         if self.chance < 1.0 and chance.draw(self.chance_key, tick, 0) >= self.chance:
             return
-        high = [slot for slot, mask in enumerate(masks) if mask & there]
+        high = [slot for slot, mask in enumerate(masks) if mask & exists_in]
         weight = accent_of(self.value)
         if self.accents:
             step = (tick - self.reset_at) * self.step.denominator // self.step.numerator
             own = self.accents[step % len(self.accents)] / 2.0
-            self.own_accent = accents_of(accent_bits(own), there) & ACCENTS
+            self.own_accent = accents_of(accent_bits(own), exists_in) & ACCENTS
             weight = max(weight, own)
         causes = tuple(dict.fromkeys(self.slots[slot][0] for slot in high))
         count = len(out)
-        self.sound(window, out, tick, tick, 0, weight, causes, there)
+        self.sound(window, out, tick, tick, 0, weight, causes, exists_in)
         for place in range(count, len(out)):
             hit = out[place]
             feel = hit.feel._replace(offset=hit.feel.offset + tick - grid)

@@ -58,7 +58,7 @@ class HitNode:
         self.bending = Swing(step, spec.bar_ticks, "swing" in written.settings, written.led)
         self.origin = 0
         self.on_grid = written.feel == "grid"
-        self.loose_hit: tuple[str, ...] = ()
+        self.varying_hit_settings: tuple[str, ...] = ()
         self.version = -1
 
         seed, name = spec.seed, written.name
@@ -93,13 +93,15 @@ class HitNode:
     def read_all(self, window: Window) -> None:
         """Read every setting anew; called when the window's version is not the one known."""
         self.version = window.version
-        self.loose_hit = tuple(name for name in PER_HIT if not window.fixed(self.lane, name))
+        self.varying_hit_settings = tuple(
+            name for name in PER_HIT if not window.fixed(self.lane, name)
+        )
         for name in PER_HIT:
             setattr(self, name, window.setting(self.lane, name, window.start))
 
-    def read_loose(self, window: Window, tick: int) -> None:
+    def read_varying(self, window: Window, tick: int) -> None:
         """Read the settings that macros, lanes or sections move, at `tick`."""
-        for name in self.loose_hit:
+        for name in self.varying_hit_settings:
             setattr(self, name, window.setting(self.lane, name, tick))
 
     # --- sounding ---
@@ -109,25 +111,25 @@ class HitNode:
         window: Window,
         out: list[Hit],
         grid: int,
-        turn: int,
+        pass_index: int,
         count: int,
         weight: float,
         causes: tuple[int, ...] = (),
-        there: int = BOTH,
+        exists_in: int = BOTH,
         feel: Feel = ON_GRID,
     ) -> None:
         """
         Append the hits of one place on the grid.
 
-        `turn` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a plain
-        hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from the hit
-        that causes this one.
+        `pass_index` and `count` name the draws (pass and step, or tick and 0); `weight` is 0 for a
+        plain hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from
+        the hit that causes this one.
         """
         level = self.level
         if weight:
             level += self.accent * (1.0 - level) * weight
         if self.humanise_level:
-            level += self.humanise_level * chance.spread(self.level_key, turn, count)
+            level += self.humanise_level * chance.spread(self.level_key, pass_index, count)
         if not 0.0 <= level <= 1.0:
             level = min(1.0, max(0.0, level))
 
@@ -137,16 +139,16 @@ class HitNode:
         if self.shift_ms:
             late += window.ms(self.shift_ms)
         if self.humanise_ms:
-            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, turn, count)
+            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, pass_index, count)
         feel = feel.plus(grid, self.bending.bends(self.swing, self.origin), late)
         tick = max(0, floor(grid + feel.offset + 0.5))
 
         length = window.ms(self.gate_ms) if self.gate_ms else self.gate * self.step_length
         if self.repeats >= 1.5:
-            self._repeat(out, grid, tick, level, length, weight, causes, there, feel)
+            self._repeat(out, grid, tick, level, length, weight, causes, exists_in, feel)
             return
         lasting = max(1, floor(length + 0.5))
-        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, there, feel))
+        out.append(Hit(grid, tick, level, lasting, weight, causes, 0, exists_in, feel))
 
     def _repeat(
         self,
@@ -157,7 +159,7 @@ class HitNode:
         length: float,
         accent: float,
         causes: tuple[int, ...],
-        there: int,
+        exists_in: int,
         feel: Feel,
     ) -> None:
         """
@@ -194,7 +196,7 @@ class HitNode:
                     accent,
                     causes,
                     j,
-                    there,
+                    exists_in,
                     feel,
                 )
             )
@@ -207,19 +209,19 @@ class HitNode:
         until: dict[int, int] = {}  # by bit: when the next hit that has it sounds
         for place in range(len(out) - 1, -1, -1):
             hit = out[place]
-            bit = SOUNDING if hit.there & SOUNDING else WRITTEN
+            bit = SOUNDING if hit.exists_in & SOUNDING else WRITTEN
             if bit not in until:
                 until[bit] = self._next_tick(window, bit, hit.tick + self.longest)
             length = min(max(1, until[bit] - hit.tick), self.longest)
             out[place] = hit._replace(length=length)
-            until.update({each: hit.tick for each in (WRITTEN, SOUNDING) if hit.there & each})
+            until.update({each: hit.tick for each in (WRITTEN, SOUNDING) if hit.exists_in & each})
 
     def _next_tick(self, window: Window, bit: int, limit: int) -> int:
         """When the first hit with `bit` after this window sounds; `limit` when there is none
         before."""
         for _, part in window.ahead(self.lane, window):
             for hit in part.hits.get(self.lane, ()):
-                if hit.there & bit:
+                if hit.exists_in & bit:
                     return hit.tick
             if part.end >= limit:
                 break

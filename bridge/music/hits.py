@@ -49,7 +49,7 @@ class PatternNode(HitNode):
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
         kind = written.kind
         self.names = tuple(name for name in PER_PATTERN if kind in SETTINGS[name].kinds)
-        self.loose_pattern: tuple[str, ...] = ()
+        self.varying_pattern_settings: tuple[str, ...] = ()
         self.source = written.source
         self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
         self.drifting = Drift(chance.key(spec.seed, written.name, "drift"))
@@ -137,15 +137,19 @@ class PatternNode(HitNode):
         self._align(tick)
         steps = max(1, len(self._written()))
         span = 2 * steps - 2 if self.cursor.direction == "back-and-forth" and steps > 1 else steps
-        turn, step = divmod(self.index, span)
-        self.cursor.adopt({"turn": turn, "step": step - 1, "place": 0, "base": 0, "walking": False})
+        pass_index, step = divmod(self.index, span)
+        self.cursor.adopt(
+            {"pass_index": pass_index, "step": step - 1, "place": 0, "base": 0, "walking": False}
+        )
         self.accent_place = self.index
 
     # --- the pattern ---
 
     def read_all(self, window: Window) -> None:
         super().read_all(window)
-        self.loose_pattern = tuple(name for name in self.names if not window.fixed(self.lane, name))
+        self.varying_pattern_settings = tuple(
+            name for name in self.names if not window.fixed(self.lane, name)
+        )
         self._read_pattern(window, window.start, self.names)
 
     def _read_pattern(self, window: Window, tick: int, names: tuple[str, ...]) -> None:
@@ -187,7 +191,7 @@ class PatternNode(HitNode):
         drift = self.drift
         if drift > 0.0 and self.cursor.counted > 0:
             bound = round(self.drift_bound)
-            self.drifting.turn_over(self.cursor.turn, self.base, drift, bound)
+            self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
             self._renew()
         elif isinstance(self.source, Euclid) and self.source.fill is not None:
             self._renew()
@@ -276,7 +280,7 @@ class PatternNode(HitNode):
         if span >= self.group:
             return self.limits[place]
         step = self.cursor.step
-        within = (index if index >= 0 else self.cursor.turn * span + step) % self.group
+        within = (index if index >= 0 else self.cursor.pass_index * span + step) % self.group
         first = 0 if self.order is None else (step - within) % span
         found = self.spread.get(first)
         if found is None:
@@ -293,8 +297,8 @@ class PatternNode(HitNode):
         feel: Feel = ON_GRID,
     ) -> None:
         """One step of the lane at grid `tick`."""
-        if self.loose_pattern:
-            self._read_pattern(window, tick, self.loose_pattern)
+        if self.varying_pattern_settings:
+            self._read_pattern(window, tick, self.varying_pattern_settings)
         cursor = self.cursor
         place = cursor.move(len(self.base))
         if cursor.step == 0:
@@ -303,8 +307,8 @@ class PatternNode(HitNode):
         if accents:
             accent = accents[self.accent_place % len(accents)]
             self.accent_place += 1
-        if self.loose_hit:
-            self.read_loose(window, tick)
+        if self.varying_hit_settings:
+            self.read_varying(window, tick)
         mark = self.marks[place]
         if self.density == 0.5:
             if not mark:
@@ -315,12 +319,12 @@ class PatternNode(HitNode):
         if on is not None and cursor.counted % self.passes_of + 1 not in on:
             return
         likely = self.chance
-        if likely < 1.0 and chance.draw(self.chance_key, cursor.turn, cursor.step) >= likely:
+        if likely < 1.0 and chance.draw(self.chance_key, cursor.pass_index, cursor.step) >= likely:
             return
         weight = 1.0 if mark == 2 else 0.0
         if accents:
             weight = max(weight, accent / 2.0)
-        self.sound(window, out, tick, cursor.turn, cursor.step, weight, causes, feel=feel)
+        self.sound(window, out, tick, cursor.pass_index, cursor.step, weight, causes, feel=feel)
 
 
 @lru_cache(maxsize=256)

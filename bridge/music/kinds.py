@@ -349,7 +349,7 @@ _ROWS = (
         "walk",
         Walk,
         "values",
-        "a seeded random walk",
+        "a seeded random walk: at each step up or down by chance, at most by walk_step",
         "{walk: true, rate: 1/4}",
         _traits("swung", "moved", "reset", "pitched", "bounded"),
         _VOLTS,

@@ -115,8 +115,8 @@ class LogicNode(HitNode):
         """Whether it is true just after all looks before `tick`. A lane that leaves hits out is
         read by those that are left, and false between them."""
         resting = self.ground[bisect_left(self.ground, (tick, UNKNOWN)) - 1][1]
-        if resting and self.loose_hit:
-            self.read_loose(window, tick)
+        if resting and self.varying_hit_settings:
+            self.read_varying(window, tick)
         return 0 if self._leaves_out() else resting
 
     def _leaves_out(self) -> bool:
@@ -145,7 +145,9 @@ class LogicNode(HitNode):
 
     def read_all(self, window: Window) -> None:
         super().read_all(window)
-        self.own = self.expression.samples or self.density > 0.5 or "density" in self.loose_hit
+        self.own = (
+            self.expression.samples or self.density > 0.5 or "density" in self.varying_hit_settings
+        )
 
     def run(self, window: Window) -> None:
         new = window.version != self.version
@@ -189,13 +191,13 @@ class LogicNode(HitNode):
                 if not masks[slot] & LOOKED:
                     masks[slot] |= self._rest_of(window, slot, tick)
             value = self.expression.evaluate(masks, tick)
-            there = hits_in(value, masks[-1]) if state else value
-            feel = self._inherited(tick, there, feels.get(tick, {}))
-            there = self._play(window, out, tick, there, masks, feel)
+            exists_in = hits_in(value, masks[-1]) if state else value
+            feel = self._inherited(tick, exists_in, feels.get(tick, {}))
+            exists_in = self._play(window, out, tick, exists_in, masks, feel)
             if state:
                 if self._leaves_out():
-                    value = there | here(there)
-                self.looks.append((tick, value & ~ACCENTS | there & ACCENTS))
+                    value = exists_in | here(exists_in)
+                self.looks.append((tick, value & ~ACCENTS | exists_in & ACCENTS))
                 self.resting = self._at_rest(window, tick + 1)
                 self.ground.append((tick, self.resting))
         self.finish(window, out)
@@ -220,7 +222,7 @@ class LogicNode(HitNode):
             return mask & ~(SOUNDING | ACCENTS | here(SOUNDING))
         return mask
 
-    def _inherited(self, tick: int, there: int, feels: dict[int, Feel]) -> Feel:
+    def _inherited(self, tick: int, exists_in: int, feels: dict[int, Feel]) -> Feel:
         """The feel of the hit that causes a hit at `tick`; `feels` are those of the hits there, by
         slot."""
         causes = self.expression.causes
@@ -228,7 +230,7 @@ class LogicNode(HitNode):
         causes.hear(tick, feels)
         if self.on_grid:
             return ON_GRID
-        feel = causes.at(tick, there, feels) if there & BOTH else None
+        feel = causes.at(tick, exists_in, feels) if exists_in & BOTH else None
         return self.uncaused.at(tick) if feel is None else feel
 
     def _places(
@@ -249,9 +251,9 @@ class LogicNode(HitNode):
         for slot, (lane, before) in enumerate(self.slots):
             state = slot in self.state_slots
             for hit in window.hits.get(lane, ()):
-                if hit.sub:
+                if hit.repeat:
                     continue
-                mask = hit.there | here(hit.there)
+                mask = hit.exists_in | here(hit.exists_in)
                 if hit.accent and mask & SOUNDING:
                     mask |= accent_bits(hit.accent)
                 mask = self._heard(window, lane, before, hit.grid, mask)
@@ -297,12 +299,12 @@ class LogicNode(HitNode):
         feel: Feel,
     ) -> int:
         """Sound what `value` says at `tick`; what is left of it."""
-        if self.loose_hit:
-            self.read_loose(window, tick)
-        there = value & BOTH
+        if self.varying_hit_settings:
+            self.read_varying(window, tick)
+        exists_in = value & BOTH
         if self.density != 0.5:
-            there = self._thinned(tick, there)
-        if not there:
+            exists_in = self._thinned(tick, exists_in)
+        if not exists_in:
             return 0
         on = self.passes_on
         if on is not None and tick // self.bar_ticks % self.passes_of + 1 not in on:
@@ -317,21 +319,21 @@ class LogicNode(HitNode):
             dict.fromkeys(
                 lane
                 for (lane, _), mask in zip(self.slots, masks, strict=False)
-                if mask & HITS and mask & there
+                if mask & HITS and mask & exists_in
             )
         )
-        self.sound(window, out, tick, tick, 0, weight, causes, there, feel)
-        return accents_of(accent_bits(weight), there)
+        self.sound(window, out, tick, tick, 0, weight, causes, exists_in, feel)
+        return accents_of(accent_bits(weight), exists_in)
 
-    def _thinned(self, tick: int, there: int) -> int:
+    def _thinned(self, tick: int, exists_in: int) -> int:
         """Density for derived hits: the bar, cut into the lane's steps, says what is strong. What
         is written is thinned by itself, so that no mute moves a lane that counts these hits."""
         within = tick % self.bar_ticks
         place = first_step_from(within, self.step)
         steps = self.bar_steps
         if place >= steps or step_tick(place, self.step) != within:
-            return there if self.density >= 0.5 else 0
+            return exists_in if self.density >= 0.5 else 0
         hits, rests = (thresholds((mark,) * steps)[place] for mark in (1, 0))
-        return (there if self.density >= hits else 0) | (
-            BOTH & ~there if self.density >= rests else 0
+        return (exists_in if self.density >= hits else 0) | (
+            BOTH & ~exists_in if self.density >= rests else 0
         )

@@ -21,11 +21,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from bridge.music.event import Event
+from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
-from bridge.music.scene import NEVER
 from bridge.music.value_node import CONTROL_GRID, along, note_like
 
 SEMITONES_PER_VOLT = 12.0
@@ -180,7 +180,7 @@ class Mixer:
         for lane, line in self._lines.items():
             if line.hits:
                 for hit in window.hits.get(lane, ()):
-                    if hit.there & SOUNDING:
+                    if hit.exists_in & SOUNDING:
                         self._await(line, lane, hit.tick, hit.level, 0)
                         self._await(line, lane, hit.tick + hit.length, 0.0, 0)
             else:

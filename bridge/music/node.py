@@ -5,11 +5,11 @@ gaps, so a node keeps what it needs (counters, the last value) between them; it 
 in tick order, so that the same music comes out however the time is cut. Nodes read only lanes
 that stand before them in the order, and only at the same tick or earlier.
 
-Mutes must never move a melody or a counter. So every hit says in `there` whether it is *written*
-(it happens when nothing at all is muted) and whether it *sounds* (it happens with the mutes of the
-lanes it derives from as they are; its own mute comes on top and is not part of it). Everything that
-counts hits (``advance``, ``reset``, nth, toggle) counts written ones; what is played are the
-sounding ones.
+Mutes must never move a melody or a counter. So every hit says in `exists_in` whether it is
+*written* (it happens when nothing at all is muted) and whether it *sounds* (it happens with the
+mutes of the lanes it derives from as they are; its own mute comes on top and is not part of it).
+Everything that counts hits (``advance``, ``reset``, nth, toggle) counts written ones; what is
+played are the sounding ones.
 """
 
 from __future__ import annotations
@@ -57,9 +57,9 @@ ON_GRID = Feel()
 
 class Hit(NamedTuple):
     """A hit on the grid: `grid` is the nominal tick, `tick` when it sounds (swing, shift,
-    humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `sub` counts the
-    repeats within a step; `there` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the first
-    hit of the step."""
+    humanise and repeats applied), `length` in ticks. `accent` is 0, 0.5 or 1; `repeat` counts the
+    repeats within a step; `exists_in` is `WRITTEN`, `SOUNDING` or `BOTH`; `feel` is that of the
+    first hit of the step."""
 
     grid: int
     tick: int
@@ -67,8 +67,8 @@ class Hit(NamedTuple):
     length: int
     accent: float = 0.0
     causes: tuple[int, ...] = ()
-    sub: int = 0
-    there: int = BOTH
+    repeat: int = 0
+    exists_in: int = BOTH
     feel: Feel = ON_GRID
 
 
@@ -165,7 +165,7 @@ class Window:
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:
     """The hits that others count: written ones, repeats within a step once."""
-    return [hit for hit in hits if not hit.sub and hit.there & WRITTEN]
+    return [hit for hit in hits if not hit.repeat and hit.exists_in & WRITTEN]
 
 
 class Node(Protocol):

@@ -126,16 +126,16 @@ def group_thresholds(
 
 
 @lru_cache(maxsize=256)
-def shuffle(stream: int, turn: int, steps: int) -> tuple[int, ...]:
+def shuffle(stream: int, pass_index: int, steps: int) -> tuple[int, ...]:
     """
-    The order of pass `turn` when shuffled: every step once, and no step twice running where one
-    pass follows another (with two steps that leaves only taking turns).
+    The order of a pass when shuffled: every step once, and no step twice running where one pass
+    follows another (with two steps that leaves only taking turns).
     """
     if steps <= 2:
         return tuple(range(steps))
-    order = chance.shuffled(stream, turn, steps)
+    order = chance.shuffled(stream, pass_index, steps)
     # The last place of the pass before is safe to read unswapped: only places 0 and 1 ever swap.
-    if turn > 0 and order[0] == chance.shuffled(stream, turn - 1, steps)[-1]:
+    if pass_index > 0 and order[0] == chance.shuffled(stream, pass_index - 1, steps)[-1]:
         order = (order[1], order[0], *order[2:])
     return order
 
@@ -145,7 +145,7 @@ class Cursor:
     Where a lane is in its pattern; shared by lanes of hits and lanes of values.
 
     ``move(steps)`` goes to the next step of a pattern of `steps` steps and returns its place
-    (0..steps-1). After it, `turn` is the pass (from 0), `step` the step within the pass, and
+    (0..steps-1). After it, `pass_index` is the pass (from 0), `step` the step within the pass, and
     `counted` the pass counted from the last reset by hand. A pass is `steps` steps long, except
     back-and-forth, which goes there and back without playing the ends twice: ``2 * steps - 2``.
 
@@ -153,7 +153,7 @@ class Cursor:
     step once in each pass, in a new order. Both draw from `stream` (see `chance.key`).
     """
 
-    __slots__ = ("_base", "_walking", "direction", "place", "step", "stream", "turn")
+    __slots__ = ("_base", "_walking", "direction", "pass_index", "place", "step", "stream")
 
     def __init__(self, direction: Direction, stream: int) -> None:
         self.direction = direction
@@ -162,7 +162,7 @@ class Cursor:
 
     def rewind(self) -> None:
         """Back to before the very first step."""
-        self.turn = 0
+        self.pass_index = 0
         self.step = -1
         self.place = 0
         self._base = 0
@@ -176,15 +176,15 @@ class Cursor:
         reset. By hand, passes (fills, "only on passes k of n") start from 1 again as well.
         """
         if self.step >= 0:
-            self.turn += 1
+            self.pass_index += 1
             self.step = -1
         self._walking = False
         if by_hand:
-            self._base = self.turn
+            self._base = self.pass_index
 
     @property
     def counted(self) -> int:
-        return self.turn - self._base
+        return self.pass_index - self._base
 
     def move(self, steps: int) -> int:
         direction = self.direction
@@ -192,7 +192,7 @@ class Cursor:
         step = self.step + 1
         if step >= span:
             step = 0
-            self.turn += 1
+            self.pass_index += 1
         self.step = step
         if direction == "forward":
             place = step
@@ -201,19 +201,19 @@ class Cursor:
         elif direction == "back-and-forth":
             place = step if step < steps else span - step
         elif direction == "shuffle":
-            place = shuffle(self.stream, self.turn, steps)[step]
+            place = shuffle(self.stream, self.pass_index, steps)[step]
         elif not self._walking:
             self._walking = True
             place = 0
         else:
-            up = chance.draw(self.stream, self.turn, step) < 0.5
+            up = chance.draw(self.stream, self.pass_index, step) < 0.5
             place = (self.place + (1 if up else -1)) % steps
         self.place = place
         return place
 
     def carry(self) -> dict[str, Any]:
         return {
-            "turn": self.turn,
+            "pass_index": self.pass_index,
             "step": self.step,
             "place": self.place,
             "base": self._base,
@@ -221,7 +221,7 @@ class Cursor:
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
-        self.turn = carry["turn"]
+        self.pass_index = carry["pass_index"]
         self.step = carry["step"]
         self.place = carry["place"]
         self._base = carry["base"]
@@ -235,7 +235,7 @@ class Drift:
     """
     The steps of a pattern that have changed by themselves.
 
-    ``turn_over``, called at the start of each pass, sends some steps away from what is written and
+    ``begin_pass``, called at the start of each pass, sends some steps away from what is written and
     brings some of the changed ones back. The more of `bound` is used up, the fewer leave and the
     more return, so a pattern stays near what is written and hardly ever stands at the bound.
     `changed` holds the places that differ.
@@ -247,7 +247,9 @@ class Drift:
         self.stream = stream
         self.changed: frozenset[int] = frozenset()
 
-    def turn_over(self, turn: int, marks: tuple[int, ...], probability: float, bound: int) -> bool:
+    def begin_pass(
+        self, pass_index: int, marks: tuple[int, ...], probability: float, bound: int
+    ) -> bool:
         """
         Drift once.
 
@@ -257,7 +259,7 @@ class Drift:
         come (on average); a pattern all of one kind is not held back.
 
         Args:
-            turn: the pass; names the draws.
+            pass_index: the pass; names the draws.
             marks: what is written, 0 a rest; all of one kind where steps have no kinds.
             probability: 0 to 1.
             bound: most steps that may differ; the surplus returns at once when it has shrunk.
@@ -269,7 +271,7 @@ class Drift:
         away = sorted(place for place in before if place < len(marks))[:bound]
         used = len(away) / bound if bound else 1.0
         back = max(probability, used)
-        kept = {place for place in away if chance.draw(self.stream, turn, place) >= back}
+        kept = {place for place in away if chance.draw(self.stream, pass_index, place) >= back}
 
         hits = sum(map(bool, marks))
         fewer = min(hits, len(marks) - hits)
@@ -278,7 +280,7 @@ class Drift:
         for place, mark in enumerate(marks):
             of_its_kind = hits if mark else len(marks) - hits
             likely = leave * fewer / of_its_kind if fewer else leave
-            drawn = chance.draw(self.stream, turn, place)
+            drawn = chance.draw(self.stream, pass_index, place)
             if drawn < likely and place not in before:
                 leaving.append((drawn / likely, place))
         # Where too many would leave, the luckiest do: no step and no kind has precedence.

@@ -12,8 +12,8 @@ from typing import Any, Protocol
 
 from bridge.errors import CommandError
 from bridge.music import commands, snapshot
+from bridge.music.live_state import NEVER, Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec
-from bridge.music.scene import NEVER, Glide, Scene, Stage
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import MoveMacro, RunOrder
@@ -54,11 +54,11 @@ class Performance:
     """
 
     def __init__(self, score: ScoreLike) -> None:
-        self.stage = Stage(score.spec, score.lanes, score.positions)
+        self.index = SetIndex(score.spec, score.lanes, score.positions)
         self.running = True
         self.lane_value: Callable[[int, int], float] = _silent
-        self._scene = self.stage.opening()
-        self._ahead: list[Scene] = []
+        self._live = self.index.opening()
+        self._ahead: list[LiveState] = []
         self._tick = 0
         self._serial = 0
         self._lanes: dict[str, LaneState] | None = None  # that part of the state, while it holds
@@ -69,7 +69,7 @@ class Performance:
     @property
     def tempo(self) -> float:
         """Beats (quarter notes) per minute at the playing position."""
-        return self._scene.bpm
+        return self._live.bpm
 
     def tempo_at(self, tick: int) -> float:
         """Beats per minute at a tick not before the playing position."""
@@ -78,13 +78,13 @@ class Performance:
     def muted(self, lane: int, tick: int) -> bool:
         """Whether a lane is out: by its mute, or by a hand that holds it. Derived lanes that tap
         after mutes read this, so solo does not count here."""
-        scene = self._scene
-        return (scene if tick < scene.until else self.at(tick)).out[lane]
+        live = self._live
+        return (live if tick < live.until else self.at(tick)).out[lane]
 
     def unheard(self, lane: int, tick: int) -> bool:
         """Whether a lane does not reach its output: out, or not among those played solo."""
-        scene = self._scene
-        return (scene if tick < scene.until else self.at(tick)).unheard[lane]
+        live = self._live
+        return (live if tick < live.until else self.at(tick)).unheard[lane]
 
     def fixed(self, lane: int, name: str, tick: int) -> bool:
         """True when nothing moves a setting: its value stays until the next change."""
@@ -93,15 +93,15 @@ class Performance:
     def setting(self, lane: int, name: str, tick: int) -> float:
         """The effective value of a setting at a tick: what is written, a section or a hand put in
         its place, plus what macros and lanes add, clamped to the setting's range."""
-        scene = self._scene
-        if tick >= scene.until:
-            scene = self.at(tick)
-        if name not in scene.moving[lane]:
-            return scene.base[lane][name]
-        value = self.stage.base_at(scene, (lane, name), tick)
-        for source, depth in self.stage.drives.get((lane, name), ()):
+        live = self._live
+        if tick >= live.until:
+            live = self.at(tick)
+        if name not in live.moving[lane]:
+            return live.base[lane][name]
+        value = self.index.base_at(live, (lane, name), tick)
+        for source, depth in self.index.drives.get((lane, name), ()):
             if source < 0:
-                value += depth * self._shaped(scene, -1 - source, tick)
+                value += depth * self._shaped(live, -1 - source, tick)
             else:
                 value += depth * self.lane_value(source, tick)
         low, high, whole = _SCALES[name]
@@ -119,18 +119,18 @@ class Performance:
     @property
     def moving(self) -> bool:
         """Whether macros, settings or the tempo are on their way at the playing position."""
-        scene, tick = self._scene, self._tick
+        live, tick = self._live, self._tick
         return (
-            scene.morph is not None
-            or scene.tempo.moves(tick)
-            or any(knob.moves(tick) for knob in scene.knobs)
+            live.morph is not None
+            or live.tempo.moves(tick)
+            or any(knob.moves(tick) for knob in live.knobs)
         )
 
     @property
     def changes(self) -> int:
         """Another number after every change, also those that happen by themselves: a reader that
         sees the same one need not look again."""
-        return self._scene.serial
+        return self._live.serial
 
     def version(self, tick: int) -> int:
         """The same number for all ticks between which nothing changes that is `fixed`."""
@@ -141,27 +141,27 @@ class Performance:
         until = self.at(tick).until
         return None if until == NEVER else until
 
-    def at(self, tick: int) -> Scene:
-        """The scene that holds at a tick not before the playing position."""
-        scene = self._scene
-        if tick < scene.until:
-            return scene
-        for scene in self._ahead:
-            if tick < scene.until:
-                return scene
-        while scene.until <= tick:
-            scene = self._after(scene)
-            self._ahead.append(scene)
-        return scene
+    def at(self, tick: int) -> LiveState:
+        """The state that holds at a tick not before the playing position."""
+        live = self._live
+        if tick < live.until:
+            return live
+        for live in self._ahead:
+            if tick < live.until:
+                return live
+        while live.until <= tick:
+            live = self._after(live)
+            self._ahead.append(live)
+        return live
 
-    def _after(self, scene: Scene) -> Scene:
-        scene = self.stage.next(scene)
+    def _after(self, live: LiveState) -> LiveState:
+        live = self.index.next(live)
         self._serial += 1
-        scene.serial = self._serial
-        return scene
+        live.serial = self._serial
+        return live
 
-    def _shaped(self, scene: Scene, macro: int, tick: int) -> float:
-        value = scene.knobs[macro].value(tick)
+    def _shaped(self, live: LiveState, macro: int, tick: int) -> float:
+        value = live.knobs[macro].value(tick)
         power = self._powers[macro]
         return value if power == 1.0 else value**power
 
@@ -170,8 +170,8 @@ class Performance:
     def settle(self, tick: int) -> None:
         """The playing has come to `tick`: what was put off to it or before is now done."""
         self._tick = tick
-        while self._scene.until <= tick:
-            self._scene = self._ahead.pop(0) if self._ahead else self._after(self._scene)
+        while self._live.until <= tick:
+            self._live = self._ahead.pop(0) if self._ahead else self._after(self._live)
             self._lanes = None
 
     def apply(self, command: Command, tick: int, client: str = "") -> None:
@@ -191,28 +191,28 @@ class Performance:
         if not self.running:
             command = commands.at_once(command)
             if isinstance(command, RunOrder):  # its entries are whole bars long
-                at = tick // self.stage.spec.bar_ticks * self.stage.spec.bar_ticks
-        handler(self.stage, self._scene, command, at, client)
+                at = tick // self.index.spec.bar_ticks * self.index.spec.bar_ticks
+        handler(self.index, self._live, command, at, client)
         self._changed(tick, lanes=not isinstance(command, _LANES_STAY))
 
     def _changed(self, tick: int, lanes: bool = True) -> None:
         if lanes:
             self._lanes = None
-        scene = self._scene
+        live = self._live
         self._ahead.clear()
-        self.stage.refresh(scene, tick)
+        self.index.refresh(live, tick)
         self._serial += 1
-        scene.serial = self._serial
+        live.serial = self._serial
         self.settle(tick)
         if not self.running:
-            scene = self._scene
-            scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
+            live = self._live
+            live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]
 
     def locate(self, tick: int) -> None:
         """The playing position jumps to `tick`. What waits for a bar line waits as many bars from
         there; what glides has arrived."""
-        bar = self.stage.spec.bar_ticks
-        self.stage.shift(self._scene, (tick // bar - self._tick // bar) * bar)
+        bar = self.index.spec.bar_ticks
+        self.index.shift(self._live, (tick // bar - self._tick // bar) * bar)
         self._tick = tick
         self._changed(tick)
 
@@ -222,11 +222,11 @@ class Performance:
         """Everything that is set, as plain data that JSON can carry: what surfaces show, and what
         `restore` needs. Ticks are absolute. Not to be changed: parts that stay the same from one
         state to the next are the same objects."""
-        scene = self._scene
+        live = self._live
         lanes = self._lanes
-        if lanes is None or scene.morph is not None:
-            lanes = self._lanes = snapshot.take_lanes(self.stage, scene, self._tick)
-        return snapshot.take(self.stage, scene, self._tick, lanes)
+        if lanes is None or live.morph is not None:
+            lanes = self._lanes = snapshot.take_lanes(self.index, live, self._tick)
+        return snapshot.take(self.index, live, self._tick, lanes)
 
     def put_back(self, parts: Any, tick: int) -> None:
         """Put back some parts of a state that `state` gave earlier, and leave the rest as it is:
@@ -251,9 +251,9 @@ class Performance:
             CommandError: not a state; nothing is changed.
         """
         try:
-            scene = snapshot.put(self.stage, state)
+            live = snapshot.put(self.index, state)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise CommandError(f"this is not the state of a performance: {error!r}") from error
-        self._scene = scene
+        self._live = live
         self._tick = self._tick if tick is None else tick
         self._changed(self._tick)

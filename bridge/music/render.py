@@ -253,7 +253,7 @@ class Renderer:
         waiting = self._waiting
         unheard = self.performance.unheard
         for hit in hits:
-            if hit.there & SOUNDING:
+            if hit.exists_in & SOUNDING:
                 event = Event(
                     hit.tick, place, "hit", hit.level, hit.length, out, hit.grid, hit.causes
                 )

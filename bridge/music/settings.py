@@ -11,7 +11,8 @@ from bridge.music.kinds import kinds_with
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One numeric setting of a lane: its range, start value, unit, and the kinds that have it.
+    """One numeric setting of a lane: its range, start value, unit, and the kinds that have it. A
+    `main` one is among those that a performer reaches for first; an editor shows it before others.
 
     Any macro or lane may drive any of these:
     effective = clamp(base + depth * value * (high - low)).
@@ -25,12 +26,20 @@ class Setting:
     kinds: tuple[str, ...]
     says: str
     whole: bool = False
+    main: bool = False
 
 
 _TABLE = (
     # hits
     Setting(
-        "chance", 0, 1, 1, "probability", kinds_with("hits"), "how likely each hit is to sound"
+        "chance",
+        0,
+        1,
+        1,
+        "probability",
+        kinds_with("hits"),
+        "how likely each hit is to sound",
+        main=True,
     ),
     Setting(
         "density",
@@ -40,8 +49,9 @@ _TABLE = (
         "share",
         kinds_with("hits"),
         "0.5 as written; less thins (strong positions go last), more fills",
+        main=True,
     ),
-    Setting("level", 0, 1, 0.8, "level", kinds_with("hits"), "level of a plain hit"),
+    Setting("level", 0, 1, 0.8, "level", kinds_with("hits"), "level of a plain hit", main=True),
     Setting(
         "accent",
         0,
@@ -52,7 +62,14 @@ _TABLE = (
         "how far an accented hit rises from `level` towards 1",
     ),
     Setting(
-        "gate", 0.01, 16, 0.5, "steps", kinds_with("hits"), "gate length as a fraction of the step"
+        "gate",
+        0.01,
+        16,
+        0.5,
+        "steps",
+        kinds_with("hits"),
+        "gate length as a fraction of the step",
+        main=True,
     ),
     Setting("gate_ms", 0, 10000, 0, "ms", kinds_with("hits"), "gate length in time; 0: use `gate`"),
     Setting(
@@ -92,8 +109,18 @@ _TABLE = (
         "percent",
         kinds_with("swung"),
         "share of each pair of steps given to the first",
+        main=True,
     ),
-    Setting("shift_ms", -100, 100, 0, "ms", kinds_with("any"), "played early (below 0) or late"),
+    Setting(
+        "shift_ms",
+        -100,
+        100,
+        0,
+        "ms",
+        kinds_with("any"),
+        "played early (below 0) or late",
+        main=True,
+    ),
     Setting(
         "shift",
         -0.5,
@@ -149,15 +176,39 @@ _TABLE = (
         whole=True,
     ),
     # values
-    Setting("transpose", -48, 48, 0, "semitones", kinds_with("pitched"), "added to the note"),
-    Setting("slew_ms", 0, 10000, 0, "ms", kinds_with("values"), "time to glide to a new value"),
+    Setting(
+        "transpose", -48, 48, 0, "semitones", kinds_with("pitched"), "added to the note", main=True
+    ),
+    Setting(
+        "slew_ms",
+        0,
+        10000,
+        0,
+        "ms",
+        kinds_with("values"),
+        "time to glide to a new value",
+        main=True,
+    ),
     Setting("slew", 0, 16, 0, "steps", kinds_with("values"), "glide as a fraction of the step"),
-    Setting("depth", -1, 1, 1, "share", kinds_with("values"), "how much reaches the output"),
-    Setting("offset", -10, 10, 0, "V", kinds_with("values"), "volts added at the output"),
+    Setting(
+        "depth", -1, 1, 1, "share", kinds_with("values"), "how much reaches the output", main=True
+    ),
+    Setting(
+        "offset", -10, 10, 0, "V", kinds_with("values"), "volts added at the output", main=True
+    ),
     Setting(
         "hz", 0, 50, 0, "Hz", kinds_with("shape"), "speed of a free shape; 0: synced to `rate`"
     ),
-    Setting("phase", 0, 1, 0, "cycles", kinds_with("shape"), "where in the cycle a shape begins"),
+    Setting(
+        "phase",
+        0,
+        1,
+        0,
+        "cycles",
+        kinds_with("shape"),
+        "where in the cycle a shape begins",
+        main=True,
+    ),
     Setting(
         "decay_ms",
         1,
@@ -166,6 +217,7 @@ _TABLE = (
         "ms",
         kinds_with("decay"),
         "time for the envelope to fall to 1/1000",
+        main=True,
     ),
     Setting(
         "walk_step",
@@ -175,8 +227,11 @@ _TABLE = (
         "level",
         kinds_with("walk"),
         "largest move of a random walk at each step, in levels as `low` and `high` are",
+        main=True,
     ),
-    Setting("low", -1, 1, 0, "level", kinds_with("bounded"), "lower bound of the value"),
-    Setting("high", -1, 1, 1, "level", kinds_with("bounded"), "upper bound of the value"),
+    Setting("low", -1, 1, 0, "level", kinds_with("bounded"), "lower bound of the value", main=True),
+    Setting(
+        "high", -1, 1, 1, "level", kinds_with("bounded"), "upper bound of the value", main=True
+    ),
 )
 SETTINGS: Mapping[str, Setting] = MappingProxyType({s.name: s for s in _TABLE})

@@ -223,7 +223,7 @@ class ShapeNode(SampledNode):
         if not heard:
             self.pair(ShapeNode(lane, spec, written, positions, pitches, True))
         self._origin = 0
-        self._turn = 0  # how often it has started again: chance does not repeat itself
+        self._restarts = 0  # how often it has started again: chance does not repeat itself
         self._cycles = 0.0
         self._at = 0
         self._hand = -1
@@ -248,7 +248,7 @@ class ShapeNode(SampledNode):
 
     def start(self, window: Window, start: _Start) -> None:
         self._origin = self._at = start.grid
-        self._turn += 1
+        self._restarts += 1
         self._cycles = 0.0
 
     def sample(self, window: Window, grid: int) -> float:
@@ -270,23 +270,23 @@ class ShapeNode(SampledNode):
 
     def _form(self, cycle: int, phase: float) -> float:
         if self.form == "random-steps":
-            return chance.draw(self._stream, self._turn, cycle)
+            return chance.draw(self._stream, self._restarts, cycle)
         if self.form == "random-smooth":
-            before = chance.draw(self._stream, self._turn, cycle)
-            after = chance.draw(self._stream, self._turn, cycle + 1)
+            before = chance.draw(self._stream, self._restarts, cycle)
+            after = chance.draw(self._stream, self._restarts, cycle + 1)
             return before + (after - before) * (0.5 - 0.5 * math.cos(math.pi * phase))
         return form_at(self.form, phase)
 
     def rewind(self) -> None:
         super().rewind()
-        self._origin = self._turn = self._at = 0
+        self._origin = self._restarts = self._at = 0
         self._cycles = 0.0
         self._hand = -1
 
     def carry(self) -> dict[str, Any]:
         return super().carry() | {
             "origin": self._origin,
-            "turn": self._turn,
+            "restarts": self._restarts,
             "cycles": self._cycles,
             "sampled": self._at,
             "hand": self._hand,
@@ -294,7 +294,7 @@ class ShapeNode(SampledNode):
 
     def take(self, carry: dict[str, Any]) -> None:
         self._origin = carry.get("origin", 0)
-        self._turn = carry.get("turn", 0)
+        self._restarts = carry.get("restarts", 0)
         self._cycles = carry.get("cycles", 0.0)
         self._at = carry.get("sampled", carry.get("at", 0))
         self._hand = carry.get("hand", -1)
@@ -336,12 +336,14 @@ class DecayNode(SampledNode):
     def starts(self, window: Window) -> list[_Start]:
         found: list[_Start] = []
         for hit in window.hits.get(self.of, ()):
-            if not hit.sub:
+            if not hit.repeat:
                 self._first = hit.tick
-            if self.after_mute and (not hit.there & SOUNDING or window.muted(self.of, hit.grid)):
+            if self.after_mute and (
+                not hit.exists_in & SOUNDING or window.muted(self.of, hit.grid)
+            ):
                 continue
             grid, lead = self.place_of(hit)
-            if hit.sub and (self.on_grid or not self.in_heard_time):
+            if hit.repeat and (self.on_grid or not self.in_heard_time):
                 # A repeat starts it as much later as it sounds after the first hit of its step.
                 grid += hit.tick - self._first
                 lead = 0 if self.on_grid else hit.tick - grid

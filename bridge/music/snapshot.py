@@ -12,9 +12,9 @@ from collections.abc import Mapping
 from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
+from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, SetIndex
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
-from bridge.music.scene import Glide, Leg, Morph, Pending, Recall, Scene, Stage
 from bridge.protocol.state import (
     LaneState,
     MacroState,
@@ -37,28 +37,30 @@ def drive_text(drive: Drive) -> str:
     return f"{drive.out} {drive.depth:+g}"
 
 
-def place_text(stage: Stage, tick: int) -> str:
+def place_text(index: SetIndex, tick: int) -> str:
     """``bar 18``, or ``bar 18 beat 3`` off the bar line."""
-    at = ticks.position(tick, stage.spec.meter)
-    return f"bar {at.bar}" + (f" beat {at.beat}" if tick % stage.spec.bar_ticks else "")
+    at = ticks.position(tick, index.spec.meter)
+    return f"bar {at.bar}" + (f" beat {at.beat}" if tick % index.spec.bar_ticks else "")
 
 
 # --- taking ------------------------------------------------------------------------------------
 
 
-def take_lanes(stage: Stage, scene: Scene, tick: int) -> dict[str, LaneState]:
+def take_lanes(index: SetIndex, live: LiveState, tick: int) -> dict[str, LaneState]:
     """The part of the state that speaks of lanes; it is the larger one, and moving a macro does not
     touch it."""
     return {
-        lane.name: _lane(stage, scene, position, lane, tick)
-        for position, lane in enumerate(stage.lanes)
+        lane.name: _lane(index, live, position, lane, tick)
+        for position, lane in enumerate(index.lanes)
     }
 
 
-def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, LaneState]) -> PerformanceState:
-    """The state of `scene` at `tick`, with the part for its lanes as `take_lanes` gave it."""
+def take(
+    index: SetIndex, live: LiveState, tick: int, lanes: dict[str, LaneState]
+) -> PerformanceState:
+    """The state of `live` at `tick`, with the part for its lanes as `take_lanes` gave it."""
     macros: dict[str, MacroState] = {}
-    for macro, knob in zip(stage.spec.macros, scene.knobs, strict=True):
+    for macro, knob in zip(index.spec.macros, live.knobs, strict=True):
         entry: MacroState = {
             "value": knob.value(tick),
             "drives": list(map(drive_text, macro.drives)),
@@ -66,98 +68,98 @@ def take(stage: Stage, scene: Scene, tick: int, lanes: dict[str, LaneState]) -> 
         if knob.moves(tick):
             entry["glide"] = list(knob)
         macros[macro.name] = entry
-    names = [section.name for section in stage.spec.sections]
-    tempo = scene.tempo
+    names = [section.name for section in index.spec.sections]
+    tempo = live.tempo
     return {
         "lanes": lanes,
         "macros": macros,
         "sections": names,
-        "section": None if scene.section is None else names[scene.section],
-        "section_pending": _section_pending(stage, scene),
-        "order": _order(scene),
-        "morph": _morph(stage, scene),
-        "tempo": scene.bpm,
+        "section": None if live.section is None else names[live.section],
+        "section_pending": _section_pending(index, live),
+        "order": _order(live),
+        "morph": _morph(index, live),
+        "tempo": live.bpm,
         "tempo_glide": list(tempo) if tempo.moves(tick) else None,
     }
 
 
-def _lane(stage: Stage, scene: Scene, position: int, lane: Lane, tick: int) -> LaneState:
-    pending = scene.pending.get(position)
+def _lane(index: SetIndex, live: LiveState, position: int, lane: Lane, tick: int) -> LaneState:
+    pending = live.pending.get(position)
     return {
         "kind": lane.kind,
         "out": lane.out,
-        "muted": scene.out[position],
-        "under": scene.muted[position],
-        "pending": None if pending is None else _pending(stage, pending),
-        "held": position in scene.holds,
-        "holds": dict(scene.holds.get(position, {})),
-        "solo": position in scene.solo,
-        "heard": not scene.unheard[position],
-        "still": position in scene.still,
+        "muted": live.out[position],
+        "under": live.muted[position],
+        "pending": None if pending is None else _pending(index, pending),
+        "held": position in live.holds,
+        "holds": dict(live.holds.get(position, {})),
+        "solo": position in live.solo,
+        "heard": not live.unheard[position],
+        "still": position in live.still,
         "groups": list(lane.groups),
-        "settings": _settings(stage, scene, position, tick),
-        "hand": {name: value for (at, name), value in scene.hand.items() if at == position},
+        "settings": _settings(index, live, position, tick),
+        "hand": {name: value for (at, name), value in live.hand.items() if at == position},
     }
 
 
-def _settings(stage: Stage, scene: Scene, position: int, tick: int) -> dict[str, float]:
-    base = scene.base[position]
-    shown = {name: base[name] for name in stage.fit[position]}
-    if scene.morph is not None:
-        for lane, name in scene.morph.starts:
+def _settings(index: SetIndex, live: LiveState, position: int, tick: int) -> dict[str, float]:
+    base = live.base[position]
+    shown = {name: base[name] for name in index.fit[position]}
+    if live.morph is not None:
+        for lane, name in live.morph.starts:
             if lane == position:
-                value = stage.base_at(scene, (lane, name), tick)
+                value = index.base_at(live, (lane, name), tick)
                 shown[name] = float(round(value)) if SETTINGS[name].whole else value
-    if position in scene.still and "drift" in shown:
-        shown["drift"] = stage.wish(scene, (position, "drift"))
+    if position in live.still and "drift" in shown:
+        shown["drift"] = index.wish(live, (position, "drift"))
     return shown
 
 
-def _pending(stage: Stage, pending: Pending) -> PendingMute:
+def _pending(index: SetIndex, pending: Pending) -> PendingMute:
     return {
         "muted": pending.muted,
         "tick": pending.tick,
-        "bar": pending.tick // stage.spec.bar_ticks + 1,
-        "text": f"{'out' if pending.muted else 'in'} at {place_text(stage, pending.tick)}",
+        "bar": pending.tick // index.spec.bar_ticks + 1,
+        "text": f"{'out' if pending.muted else 'in'} at {place_text(index, pending.tick)}",
         "back": pending.back,
         "auto": pending.auto,
     }
 
 
-def _section_pending(stage: Stage, scene: Scene) -> SectionPending | None:
-    recall = scene.recall
+def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
+    recall = live.recall
     by: Literal["hand", "order"] = "hand"
-    if recall is None and scene.leg is not None and scene.leg.then < len(stage.spec.order):
-        name = stage.spec.order[scene.leg.then].section
-        recall, by = Recall(scene.leg.tick, stage.sections[name]), "order"
+    if recall is None and live.leg is not None and live.leg.then < len(index.spec.order):
+        name = index.spec.order[live.leg.then].section
+        recall, by = Recall(live.leg.tick, index.sections[name]), "order"
     if recall is None:
         return None
     return {
-        "section": stage.spec.sections[recall.section].name,
+        "section": index.spec.sections[recall.section].name,
         "tick": recall.tick,
-        "bar": recall.tick // stage.spec.bar_ticks + 1,
+        "bar": recall.tick // index.spec.bar_ticks + 1,
         "morph_bars": recall.bars,
         "mutes_at": recall.mutes_at,
         "by": by,
     }
 
 
-def _order(scene: Scene) -> OrderState:
-    if scene.leg is None:
+def _order(live: LiveState) -> OrderState:
+    if live.leg is None:
         return {"running": False, "leg": None, "next": None, "tick": None}
-    now, then, tick = scene.leg
+    now, then, tick = live.leg
     return {"running": True, "leg": now, "next": then, "tick": tick}
 
 
-def _morph(stage: Stage, scene: Scene) -> MorphState | None:
-    if scene.morph is None:
+def _morph(index: SetIndex, live: LiveState) -> MorphState | None:
+    if live.morph is None:
         return None
     return {
-        "tick": scene.morph.at,
-        "ticks": scene.morph.ticks,
+        "tick": live.morph.at,
+        "ticks": live.morph.ticks,
         "from": [
-            [stage.lanes[lane].name, name, value]
-            for (lane, name), value in scene.morph.starts.items()
+            [index.lanes[lane].name, name, value]
+            for (lane, name), value in live.morph.starts.items()
         ],
     }
 
@@ -212,37 +214,37 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
 # --- putting back ------------------------------------------------------------------------------
 
 
-def put(stage: Stage, state: Mapping[str, Any]) -> Scene:
-    """A scene from what `take` gave. KeyError, TypeError, ValueError or AttributeError when
+def put(index: SetIndex, state: Mapping[str, Any]) -> LiveState:
+    """A state from what `take` gave. KeyError, TypeError, ValueError or AttributeError when
     `state` has not its shape."""
-    scene = stage.opening()
-    lanes = {stage.positions[n]: s for n, s in state["lanes"].items() if n in stage.positions}
+    live = index.opening()
+    lanes = {index.positions[n]: s for n, s in state["lanes"].items() if n in index.positions}
     for position, kept in lanes.items():
-        _put_lane(stage, scene, position, kept)
+        _put_lane(index, live, position, kept)
     for name, kept in state["macros"].items():
-        if name in stage.macros:
+        if name in index.macros:
             value = _real(kept["value"])
             start, end, at, ticks = kept.get("glide") or (value, value, 0, 0)
-            scene.knobs[stage.macros[name]] = Glide(
+            live.knobs[index.macros[name]] = Glide(
                 _real(start), _real(end), _whole(at), _whole(ticks)
             )
     tempo = _real(state["tempo"])
     start, end, at, ticks = state["tempo_glide"] or (tempo, tempo, 0, 0)
-    scene.tempo = Glide(_real(start), _real(end), _whole(at), _whole(ticks))
-    scene.bpm = tempo
-    _put_section(stage, scene, state)
-    for position in range(len(stage.lanes)):
-        stage.rebase(scene, position, tuple(SETTINGS))
-    return scene
+    live.tempo = Glide(_real(start), _real(end), _whole(at), _whole(ticks))
+    live.bpm = tempo
+    _put_section(index, live, state)
+    for position in range(len(index.lanes)):
+        index.rebase(live, position, tuple(SETTINGS))
+    return live
 
 
-def _put_lane(stage: Stage, scene: Scene, position: int, kept: Mapping[str, Any]) -> None:
-    kind = stage.lanes[position].kind
-    scene.muted[position] = _flag(kept["under"])
+def _put_lane(index: SetIndex, live: LiveState, position: int, kept: Mapping[str, Any]) -> None:
+    kind = index.lanes[position].kind
+    live.muted[position] = _flag(kept["under"])
     pending = kept["pending"]
     if pending is not None:
         back = pending["back"]
-        scene.pending[position] = Pending(
+        live.pending[position] = Pending(
             _whole(pending["tick"]),
             _flag(pending["muted"]),
             None if back is None else _whole(back),
@@ -250,35 +252,35 @@ def _put_lane(stage: Stage, scene: Scene, position: int, kept: Mapping[str, Any]
         )
     holds = {str(client): _flag(muted) for client, muted in kept["holds"].items()}
     if holds:
-        scene.holds[position] = holds
+        live.holds[position] = holds
     if _flag(kept["solo"]):
-        scene.solo |= {position}
-    scene.still = scene.still | {position} if _flag(kept["still"]) else scene.still - {position}
+        live.solo |= {position}
+    live.still = live.still | {position} if _flag(kept["still"]) else live.still - {position}
     for name, value in kept["hand"].items():
         if name in SETTINGS and kind in SETTINGS[name].kinds:
             low, high = SETTINGS[name].low, SETTINGS[name].high
-            scene.hand[(position, name)] = min(max(_real(value), low), high)
+            live.hand[(position, name)] = min(max(_real(value), low), high)
 
 
-def _put_section(stage: Stage, scene: Scene, state: Mapping[str, Any]) -> None:
-    if state["section"] in stage.sections:
-        scene.section = stage.sections[state["section"]]
-        for lane, values in stage.spec.sections[scene.section].lanes.items():
+def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> None:
+    if state["section"] in index.sections:
+        live.section = index.sections[state["section"]]
+        for lane, values in index.spec.sections[live.section].lanes.items():
             for name, value in values.items():
-                scene.over[(stage.positions[lane], name)] = float(value)
+                live.over[(index.positions[lane], name)] = float(value)
     waits = state["section_pending"]
-    if waits is not None and waits["by"] == "hand" and waits["section"] in stage.sections:
-        scene.recall = Recall(
+    if waits is not None and waits["by"] == "hand" and waits["section"] in index.sections:
+        live.recall = Recall(
             _whole(waits["tick"]),
-            stage.sections[waits["section"]],
+            index.sections[waits["section"]],
             _whole(waits["morph_bars"]),
             _real(waits["mutes_at"]),
         )
     order = state["order"]
-    if _flag(order["running"]) and stage.spec.order:
-        last = len(stage.spec.order)
+    if _flag(order["running"]) and index.spec.order:
+        last = len(index.spec.order)
         now = order["leg"]
-        scene.leg = Leg(
+        live.leg = Leg(
             None if now is None else min(_whole(now), last - 1),
             min(_whole(order["next"]), last),
             _whole(order["tick"]),
@@ -286,11 +288,11 @@ def _put_section(stage: Stage, scene: Scene, state: Mapping[str, Any]) -> None:
     morph = state["morph"]
     if morph is not None:
         starts = {
-            (stage.positions[lane], name): _real(value)
+            (index.positions[lane], name): _real(value)
             for lane, name, value in morph["from"]
-            if lane in stage.positions and name in SETTINGS
+            if lane in index.positions and name in SETTINGS
         }
-        scene.morph = Morph(_whole(morph["tick"]), _whole(morph["ticks"]), starts)
+        live.morph = Morph(_whole(morph["tick"]), _whole(morph["ticks"]), starts)
 
 
 def _flag(value: Any) -> bool:

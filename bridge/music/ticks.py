@@ -17,6 +17,12 @@ TICKS_PER_WHOLE = 4 * TICKS_PER_QUARTER
 SHORTEST_STEP = Fraction(TICKS_PER_WHOLE, 256)
 LONGEST_STEP = Fraction(TICKS_PER_WHOLE * 64)
 
+USUAL_RATES = (
+    *("8/1", "4/1", "2/1", "1/1", "1/2", "1/4", "1/8", "1/16", "1/32"),
+    *("1/4T", "1/8T", "1/16T", "1/4.", "1/8.", "3/8", "3/16", "3:4"),
+)
+"""Rates that an editor offers; any other may be written."""
+
 _SHARE = re.compile(r"(\d{1,4})/(\d{1,4})(T|\.)?")
 _RATIO = re.compile(r"(\d{1,4}):(\d{1,4})")
 

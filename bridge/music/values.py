@@ -80,10 +80,10 @@ class PatternedNode(SteppedNode):
         if probability <= 0.0 or self.count < 2:
             return
         bound = round(window.setting(self.lane, "drift_bound", grid))
-        turn = self.cursor.turn
-        self.drift.turn_over(turn, (0,) * steps, probability, bound)
+        pass_index = self.cursor.pass_index
+        self.drift.begin_pass(pass_index, (0,) * steps, probability, bound)
         for place in self.drift.changed - self._moved.keys():
-            hop = 1 + chance.pick(self._other, turn, place, self.count - 1)
+            hop = 1 + chance.pick(self._other, pass_index, place, self.count - 1)
             self._moved[place] = (place + hop) % self.count
         self._moved = {p: to for p, to in self._moved.items() if p in self.drift.changed}
 

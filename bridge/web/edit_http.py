@@ -19,10 +19,7 @@ from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
-from bridge.files.set import SetModel, parse_set
-from bridge.files.strict import limits_of
-from bridge.music.model import HIT_KINDS, SETTINGS, VALUE_KINDS
-from bridge.music.scale import SCALES
+from bridge.files.set import parse_set
 from bridge.music.score import compile_score
 from bridge.protocol.state import PlayerReport
 from bridge.session.chart import Mirror
@@ -32,6 +29,7 @@ from bridge.web.bodies import Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.heavy import Heavy, digest, in_thread
 from bridge.web.http import TEXT_BYTES, Routes, client_of
+from bridge.web.words_http import WORDS_ROUTE
 
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
@@ -88,26 +86,6 @@ class PreviewAnswer(b.Answer):
 
     problems: list[b.TextProblem]
     chart: b.ChartAnswer | None
-
-
-class NumberOfSet(b.Answer):
-    low: float
-    high: float
-    unit: str
-
-
-class WordsAnswer(b.Answer):
-    """What an editor needs to know: kinds of lanes, their numeric settings, the numbers of the
-    whole set, scales."""
-
-    hit_kinds: list[str]
-    value_kinds: list[str]
-    settings: dict[str, dict[str, Any]]
-    whole: dict[str, NumberOfSet]
-    scales: dict[str, list[int]]
-
-
-SETTING_FIELDS = ("low", "high", "start", "unit", "kinds", "says", "whole")
 
 
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
@@ -225,11 +203,7 @@ def edit_routes(book: SetBook, control: Control) -> Routes:
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
-    @routes.add("GET", "/api/words", "words", "Kinds, settings and scales that a set may use.")
-    async def words(request: web.Request, query: Any) -> WordsAnswer:
-        return _words()
-
-    return Routes([*routes, *_preview_routes(session)])
+    return Routes([*routes, *_preview_routes(session), WORDS_ROUTE])
 
 
 def _preview_routes(session: Session) -> Routes:
@@ -276,18 +250,3 @@ def _preview_routes(session: Session) -> Routes:
         )
 
     return routes
-
-
-def _words() -> WordsAnswer:
-    return WordsAnswer(
-        hit_kinds=list(HIT_KINDS),
-        value_kinds=list(VALUE_KINDS),
-        whole={
-            name: NumberOfSet(low=limits.low, high=limits.high, unit=limits.unit)
-            for name, limits in limits_of(SetModel).items()
-        },
-        scales={name: list(degrees) for name, degrees in SCALES.items()},
-        settings={
-            s.name: {key: getattr(s, key) for key in SETTING_FIELDS} for s in SETTINGS.values()
-        },
-    )

@@ -1,6 +1,6 @@
 """The follower's face: what it says before, while and after it hears a clock.
 
-Scenes with jitter are in test_follower_scenarios.
+Cases with jitter are in test_follower_scenarios.
 """
 
 from __future__ import annotations

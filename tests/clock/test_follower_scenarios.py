@@ -1,4 +1,4 @@
-"""What hosts, cables and computers do to a clock: seeded scenes, each with its tolerance.
+"""What hosts, cables and computers do to a clock: seeded cases, each with its tolerance.
 
 The three kinds of lateness are those of `support.clocks`. Where a tolerance is not from a
 requirement it is what the follower keeps with some room: a change that makes it worse fails here.

@@ -142,14 +142,14 @@ def test_passes_and_resets() -> None:
     cursor = Cursor("forward", STREAM)
     for _ in range(5):
         cursor.move(4)
-    assert (cursor.turn, cursor.step, cursor.counted) == (1, 0, 1)
+    assert (cursor.pass_index, cursor.step, cursor.counted) == (1, 0, 1)
     cursor.reset()
     assert cursor.move(4) == 0
-    assert (cursor.turn, cursor.counted) == (2, 2)
+    assert (cursor.pass_index, cursor.counted) == (2, 2)
     cursor.reset(by_hand=True)
     cursor.reset()  # twice at the same place is once
     assert cursor.move(4) == 0
-    assert (cursor.turn, cursor.counted) == (3, 0)
+    assert (cursor.pass_index, cursor.counted) == (3, 0)
 
 
 @given(
@@ -179,7 +179,7 @@ def test_drift_stays_within_its_bound(
 ) -> None:
     drift = Drift(STREAM)
     for turn in range(turns):
-        drift.turn_over(turn, written, probability, bound)
+        drift.begin_pass(turn, written, probability, bound)
         assert len(drift.changed) <= bound
         assert all(0 <= place < len(written) for place in drift.changed)
     drift.clear()
@@ -193,7 +193,7 @@ def drifted(
     drift = Drift(chance.key(seed, "lane", "drift"))
     found = []
     for turn in range(1, passes + 1):
-        drift.turn_over(turn, written, probability, bound)
+        drift.begin_pass(turn, written, probability, bound)
         copy = Drift(drift.stream)
         copy.changed = drift.changed
         found.append(copy)
@@ -234,7 +234,7 @@ def test_with_room_to_spare_a_step_of_the_rarer_kind_changes_with_the_given_prob
     left = [0, 0]
     for seed in range(4000):
         drift = Drift(chance.key(seed, "lane", "drift"))
-        drift.turn_over(1, FIVE, 0.1, 16)
+        drift.begin_pass(1, FIVE, 0.1, 16)
         for place in drift.changed:
             left[bool(FIVE[place])] += 1
     assert stats.binomtest(left[1], 4000 * 5, 0.1).pvalue > 0.001

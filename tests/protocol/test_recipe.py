@@ -25,10 +25,10 @@ class ThinGroup(Command):
 '''
 HANDLER = """
 
-def _thin(stage: Stage, scene: Scene, command: p.ThinGroup, tick: int, client: str) -> None:
-    for lane in stage.groups[known("group", command.group, stage.groups)]:
-        scene.hand[(lane, "density")] = command.density
-        stage.rebase(scene, lane, ("density",))
+def _thin(index: SetIndex, live: LiveState, command: p.ThinGroup, tick: int, client: str) -> None:
+    for lane in index.groups[known("group", command.group, index.groups)]:
+        live.hand[(lane, "density")] = command.density
+        index.rebase(live, lane, ("density",))
 
 
 HANDLERS = {**HANDLERS, p.ThinGroup: _thin}

@@ -3,7 +3,7 @@
 import { h, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
-import { kindOf } from "./lane-kind.js";
+import { kindOf } from "./kinds.js";
 
 const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 
@@ -36,7 +36,7 @@ export function drivesPart(model, put, { least, self = "" }) {
     const all = [["", "choose"], ...model.outputs.filter((o) => ["pitch", "level"].includes(o.kind)).map((o) => [o.output, `${o.output}${o.cable ? `, ${o.cable}` : ""}`])];
     for (const [lane, written] of Object.entries(model.data.lanes)) {
       if (lane === self) continue;
-      for (const [key, s] of Object.entries(model.words.settings)) if (s.kinds.includes(kindOf(written))) all.push([`${lane} ${key}`, `${lane}: ${key.replaceAll("_", " ")}`]);
+      for (const [key, s] of Object.entries(model.words.settings)) if (s.kinds.includes(kindOf(model.words, written))) all.push([`${lane} ${key}`, `${lane}: ${key.replaceAll("_", " ")}`]);
     }
     pick.select.replaceChildren(...all.map(([value, label]) => h("option", { value, text: label })));
   }

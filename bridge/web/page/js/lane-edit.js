@@ -7,12 +7,10 @@ import { words } from "./forms.js";
 import { drivesPart } from "./drives.js";
 import { varyPart } from "./vary.js";
 import { meter } from "./play.js";
-import { kindOf } from "./lane-kind.js";
+import { kindOf, namesIn, playsHits } from "./kinds.js";
 import { buildOrder, buildPitch } from "./lane-more.js";
-import { SOURCES } from "./sources.js";
+import { SOURCES, parts } from "./sources.js";
 
-const RATES = ["8/1", "4/1", "2/1", "1/1", "1/2", "1/4", "1/8", "1/16", "1/32", "1/4T", "1/8T", "1/16T", "1/4.", "1/8.", "3/8", "3/16", "3:4"];
-const FIRST = ["chance", "density", "level", "gate", "swing", "shift_ms", "slew_ms", "depth", "offset", "transpose", "decay_ms", "walk_step", "low", "high", "phase"];
 const ROW = 72;
 
 export class LaneEditor {
@@ -68,7 +66,7 @@ export class LaneEditor {
   }
 
   update() {
-    const kind = kindOf(this.lane);
+    const kind = kindOf(this.model.words, this.lane);
     if (kind !== this.kind) { this.kind = kind; this.buildFields(); }
     for (const control of this.controls) control.update(this.lane);
     this.forget();
@@ -88,16 +86,16 @@ export class LaneEditor {
     this.fields.replaceChildren();
     const source = h("div", { class: "source" });
     this.fields.append(source);
-    SOURCES[this.kind]?.(this, source);
+    (SOURCES[this.kind] ?? parts)(this, source);
     const row = h("div", { class: "field-row" });
     this.fields.append(row);
-    if (!["logic", "decay", "hold"].includes(this.kind)) {
-      this.add(picker("Moves on by", [...RATES.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
+    if (this.made?.moved) {
+      this.add(picker("Moves on by", [...this.model.words.rates.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
         const key = v.includes("/") || v.includes(":") ? "rate" : "advance", other = key === "rate" ? "advance" : "rate";
         return this.edit([...(this.lane[other] === undefined ? [] : [{ path: ["lanes", this.name, other], value: null }]), { path: ["lanes", this.name, key], value: v }]);
       }), (lane) => lane.advance ?? lane.rate ?? "1/16", row);
     }
-    const fits = this.model.outputs.filter((o) => (this.isHits ? ["gate", "trigger"] : ["pitch", "level"]).includes(o.kind));
+    const fits = this.model.outputs.filter((o) => this.made?.outputs.includes(o.kind));
     this.add(picker("Out", [["", "none: a helper for others"], ...fits.map((o) => [o.output, `${o.output}${o.cable ? `, ${o.cable}` : ""}${o.lanes.length && !o.lanes.includes(this.name) ? ` (${o.lanes.join(", ")})` : ""}`])],
       (v) => this.put("out", v || null)), (lane) => lane.out ?? "", row);
     this.buildFaders();
@@ -111,12 +109,15 @@ export class LaneEditor {
     this.fields.append(varyPart(this));
   }
 
-  get isHits() { return this.model.words.hit_kinds.includes(this.kind); }
+  /** Its kind, as the service describes it. */
+  get made() { return this.model.words.kinds[this.kind]; }
+
+  get isHits() { return this.made?.plays === "hits"; }
 
   /** Other lanes of hits or of values, or all of them. @param {"hits"|"values"|"all"} what */
   others(what) {
-    const { lanes } = this.model.data, { hit_kinds: hits } = this.model.words;
-    return Object.keys(lanes).filter((n) => n !== this.name && (what === "all" || hits.includes(kindOf(lanes[n])) === (what === "hits")));
+    const { lanes } = this.model.data;
+    return Object.keys(lanes).filter((n) => n !== this.name && (what === "all" || playsHits(this.model.words, lanes[n]) === (what === "hits")));
   }
 
   buildFaders() {
@@ -124,7 +125,7 @@ export class LaneEditor {
     const grid = h("div", { class: "faders" }), more = h("div", { class: "faders" });
     for (const [key, s] of settings) {
       const value = (lane) => (typeof lane[key] === "number" ? lane[key] : this.app.store.state.lanes[this.name]?.settings?.[key] ?? s.start);
-      this.add(fader({ ...s, name: key }, (v) => this.put(key, v)), value, FIRST.includes(key) ? grid : more);
+      this.add(fader({ ...s, name: key }, (v) => this.put(key, v)), value, s.main ? grid : more);
     }
     this.fields.append(grid);
     if (more.children.length) this.fields.append(h("details", {}, h("summary", { text: "More settings" }), more));
@@ -135,7 +136,7 @@ export class LaneEditor {
     const ink = this.trial ?? this.app.ink;
     const causes = new Set((ink.traces.get(this.name)?.hits ?? []).flatMap((m) => m.c));
     const order = Object.keys(this.model.data.lanes);
-    const text = [this.lane.logic, this.lane.advance, this.lane.decay, this.lane.retrigger, this.lane.hold?.value, this.lane.hold?.by].filter(Boolean).join(" ");
+    const text = namesIn(this.model.words, this.lane).map(([, name]) => name).join(" ");
     return [...order.filter((n) => n !== this.name && (causes.has(n) || new RegExp(`(?<![\\w-])${n}(?![\\w-])`).test(text))), this.name];
   }
 

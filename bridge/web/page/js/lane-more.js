@@ -4,10 +4,10 @@
 import { h } from "./dom.js";
 import { picker } from "./fields.js";
 import { entry, rounds, toggle } from "./forms.js";
+import { hasKey, isLed } from "./kinds.js";
 
 /** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
 
-const WAYS = [["forward", "forward"], ["backward", "backward"], ["back-and-forth", "back and forth"], ["random-walk", "random walk"], ["shuffle", "shuffled, none twice"]];
 const RESETS = ["1", "2", "3", "4", "8", "16", "32"];
 
 const numbers = (typed) => typed.split(/[\s,]+/).filter(Boolean).map(Number);
@@ -24,31 +24,33 @@ function fold(edit, caption, keys, ...kids) {
 /** Direction, reset, passes, groups, and what only some kinds of hits have. @param {LaneEditor} edit */
 export function buildOrder(edit) {
   const row = h("div", { class: "field-row" }), marks = h("div", { class: "field-row" });
-  const stepped = ["euclid", "steps", "every", "notes", "levels"].includes(edit.kind);
+  const { words } = edit.model, has = (key) => hasKey(words, edit.kind, key);
   const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "still", "muted", "share"];
   fold(edit, "Order, passes and groups", keys, row, marks);
-  if (stepped) edit.add(picker("Direction", WAYS, (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
-  if (!["decay", "hold"].includes(edit.kind)) edit.add(picker("Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
+  if (has("direction")) edit.add(picker("Direction", words.directions.map((d) => [d, d.replaceAll("-", " ")]), (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
+  if (has("reset")) edit.add(picker("Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
     (v) => edit.put("reset", v === "" ? null : /^\d+$/.test(v) ? Number(v) : v)), (l) => (l.reset === undefined ? "" : String(l.reset)), row);
   edit.add(entry("Groups", (typed) => edit.put("groups", names(typed)), { hint: "names; lanes of a group are muted together" }), (l) => (l.groups ?? []).join(" "), row);
-  if (edit.isHits) {
+  if (has("passes")) {
     edit.add(rounds((v) => edit.put("passes", v)), (l) => l.passes, marks);
     edit.add(entry("Accents of their own", (typed) => edit.put("accents", typed.trim() || null), { hint: "X accented, x half as much, . not; comes round by itself", attrs: { placeholder: "X..x" } }), (l) => l.accents, marks);
   }
-  if (edit.kind === "logic") {
+  if (has("by")) {
     edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("by", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
+  }
+  if (has("tap")) {
     edit.add(picker("Reads its lanes", [["after-mute", "after their mutes"], ["before-mute", "before their mutes"]], (v) => edit.put("tap", v === "after-mute" ? null : v)), (l) => l.tap ?? "after-mute", row);
   }
-  if (["logic", "decay", "hold"].includes(edit.kind) || edit.others("hits").includes(String(edit.lane.advance)))
+  if (isLed(words, edit.lane, edit.model.data.lanes))
     edit.add(picker("Sounds", [["cause", "with the hit that causes it"], ["grid", "on the grid"]], (v) => edit.put("feel", v === "cause" ? null : v)), (l) => l.feel ?? "cause", row);
-  if (stepped) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
+  if (has("still")) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
   edit.add(toggle("Begins silent", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
   edit.add(toggle("Shares its output", (on) => edit.put("share", on || null)), (l) => l.share, marks);
 }
 
 /** Scale, chord, octaves, transposition of lanes of values. @param {LaneEditor} edit */
 export function buildPitch(edit) {
-  if (!["notes", "levels", "shape", "hold", "walk"].includes(edit.kind)) return;
+  if (!hasKey(edit.model.words, edit.kind, "quantise")) return;
   const row = h("div", { class: "field-row" });
   fold(edit, "Scale, chord and octaves", ["quantise", "chord", "octaves", "transpose_by"], row);
   const scales = Object.keys(edit.model.words.scales);

@@ -3,24 +3,11 @@
 import { attr, h, icon, say, tool } from "./dom.js";
 import { Refusal, api, judged, labelled, linesOf, picker, tagged } from "./fields.js";
 import { words } from "./forms.js";
-import { kindOf } from "./lane-kind.js";
+import { fresh, kindOf, noWords } from "./kinds.js";
 import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
 import { editsOnto } from "./merge.js";
 import { WholeEditor } from "./whole-edit.js";
-
-const FRESH = {
-  euclid: { euclid: { hits: 4, steps: 16 } },
-  steps: { steps: "x... x... x... x..." },
-  every: { every: 4 },
-  logic: null, // needs a lane to start from
-  notes: { notes: ["A2", "C3", "E3"] },
-  levels: { levels: [0, 0.5, 1, 0.5] },
-  shape: { shape: "sine", rate: "1/1" },
-  decay: null, // needs a lane of hits
-  hold: null, // needs a lane of values and one of hits
-  walk: { walk: true, rate: "1/4" },
-};
 
 /** @typedef {(edits: any[], when?: string, more?: {label: string, act: () => any}|null) => Promise<false|{also?: string[]}>} Attempt
  * Runs one edit and shows what is said against it at the top, with one more button where it helps. */
@@ -32,7 +19,7 @@ export class SetModel extends EventTarget {
     this.app = app;
     /** @type {any} */
     this.data = { lanes: {}, macros: {} };
-    this.words = { settings: {}, whole: {}, scales: {}, hit_kinds: [], value_kinds: [] };
+    this.words = noWords();
     /** @type {{output: string, kind: string, cable: string, low: number, high: number, lanes: string[], macros: string[]}[]} */
     this.outputs = [];
     this.revision = -1;
@@ -161,7 +148,7 @@ export async function build(root, app) {
     }, h("span", { text: name || "whole set" }), h("small", { text: note })));
     const focused = document.activeElement?.closest(".names") ? document.activeElement.textContent : null;
     whole.replaceChildren(entry("whole", "", "tempo, key"));
-    lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(lane))));
+    lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(model.words, lane))));
     macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
     if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus({ preventScroll: true }); // the page stays where it is
   }
@@ -184,7 +171,12 @@ export async function build(root, app) {
 
 function addForm(model, choose) {
   const name = words({ maxlength: "32" });
-  const kind = picker("Kind", [...Object.keys(FRESH).map((k) => [k, k]), ["macro", "macro"]], () => {});
+  const kind = picker("Kind", [["macro", "macro"]], () => {});
+  model.addEventListener("data", () => {
+    if (kind.select.options.length > 1) return; // the words come once
+    kind.select.prepend(...Object.keys(model.words.kinds).map((name) => h("option", { value: name, text: name })));
+    kind.select.selectedIndex = 0;
+  });
   const field = labelled("New name", name);
   const said = judged(field, name);
   const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
@@ -194,7 +186,7 @@ function addForm(model, choose) {
     if (!key) { said.show(["A name: small letters, digits and -, beginning with a letter."]); name.focus(); return; }
     const pool = what === "macro" ? "macros" : "lanes";
     if (key in model.data[pool]) { said.show([`There is a ${pool.slice(0, -1)} called ${key} already.`]); name.focus(); return; }
-    const [value, lacks] = fresh(model, what);
+    const [value, lacks] = begun(model, what);
     if (lacks) { said.show([lacks]); return; }
     if (await said.hear(model.judge([{ path: [pool, key], value }]))) {
       choose(what === "macro" ? "macro" : "lane", key);
@@ -205,15 +197,8 @@ function addForm(model, choose) {
 }
 
 /** What a new lane or macro begins with, or what it lacks. @returns {[any, string]} */
-function fresh(model, what) {
-  const names = Object.keys(model.data.lanes), { hit_kinds: kinds } = model.words;
-  const hits = names.find((n) => kinds.includes(kindOf(model.data.lanes[n]))), values = names.find((n) => !kinds.includes(kindOf(model.data.lanes[n])));
-  const needs = "It is made of another lane: add one of hits first.";
-  switch (what) {
-    case "macro": return names.length ? [{ start: 0.5, drives: [{ lane: names[0], setting: "shift_ms", depth: 0 }] }, ""] : [null, "A macro drives something: add a lane first."];
-    case "logic": return hits ? [{ logic: `not ${hits}` }, ""] : [null, needs];
-    case "decay": return hits ? [{ decay: hits }, ""] : [null, needs];
-    case "hold": return hits && values ? [{ hold: { value: values, by: hits } }, ""] : [null, "It needs a lane of values and one of hits: add them first."];
-    default: return [FRESH[what], ""];
-  }
+function begun(model, what) {
+  const { lanes } = model.data, first = Object.keys(lanes)[0];
+  if (what !== "macro") return fresh(model.words, lanes, what);
+  return first ? [{ start: 0.5, drives: [{ lane: first, setting: "shift_ms", depth: 0 }] }, ""] : [null, "A macro drives something: add a lane first."];
 }

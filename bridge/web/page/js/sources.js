@@ -5,9 +5,8 @@ import { judged, labelled, picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
 import { columns, stepGrid } from "./grids.js";
 import { Ink, noteName } from "./ink.js";
-import { kindOf } from "./lane-kind.js";
+import { at, playsHits } from "./kinds.js";
 
-const FORMS = ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"];
 const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
 const PREVIEW_MS = 250;
 const PREVIEW_BARS = 4; // the most that the service previews at once
@@ -47,28 +46,19 @@ function euclid(edit, into) {
 
 function steps(edit, into) { edit.add(stepGrid((v) => edit.put("steps", v)), (l) => l.steps, into); }
 
-function every(edit, into) { edit.add(stepper("Every n-th step", { low: 1, high: 64, set: (v) => edit.put("every", v) }), (l) => l.every, into); }
-
-function shape(edit, into) {
+/** The fields of a source that is made of numbers, words and names of lanes. @param {LaneEditor} edit */
+export function parts(edit, into) {
+  const { kinds } = edit.model.words, kind = kinds[edit.kind];
+  if (!kind) return;
+  if (!kind.parts.length) into.append(h("p", { text: `${kind.says[0].toUpperCase()}${kind.says.slice(1)}.` }));
   const row = h("div", { class: "field-row" });
   into.append(row);
-  edit.add(picker("Form", FORMS.map((f) => [f, f]), (v) => edit.put("shape", v)), (l) => l.shape, row);
-  edit.add(picker("Starts again at", [["", "never"], ...edit.others("hits").map((n) => [n, `hits of ${n}`])], (v) => edit.put("retrigger", v || null)), (l) => l.retrigger ?? "", row);
-}
-
-function decay(edit, into) {
-  edit.add(picker("Falls from each hit of", edit.others("hits").map((n) => [n, n]), (v) => edit.put("decay", v)), (l) => l.decay, into);
-}
-
-function hold(edit, into) {
-  const row = h("div", { class: "field-row" });
-  into.append(row);
-  edit.add(picker("Takes the value of", edit.others("values").map((n) => [n, n]), (v) => edit.put(["hold", "value"], v)), (l) => l.hold?.value, row);
-  edit.add(picker("At each hit of", edit.others("hits").map((n) => [n, n]), (v) => edit.put(["hold", "by"], v)), (l) => l.hold?.by, row);
-}
-
-function walk(edit, into) {
-  into.append(h("p", { text: "Moves up or down by chance at every step, at most by its walk step, between low and high." }));
+  for (const part of kind.parts) {
+    const put = (v) => edit.put(part.keys, v === "" ? null : v), read = (l) => at(l, part.keys) ?? "";
+    if (part.takes === "whole") { edit.add(stepper(part.label, { low: part.low, high: part.high, set: put }), read, row); continue; }
+    const choices = part.takes === "word" ? part.words : edit.others(/** @type {any} */ (part.takes));
+    edit.add(picker(part.label, [...(part.optional ? [["", "never"]] : []), ...choices.map((c) => [c, c])], put), read, row);
+  }
 }
 
 /** Degrees of the set's key in semitones, or all twelve. */
@@ -149,10 +139,11 @@ function logic(edit, into) {
     field.selectionStart = field.selectionEnd = (before + gap + word).length + 1;
     field.dispatchEvent(new Event("input"));
   };
-  const words = [...LOGIC_WORDS, ...Object.keys(edit.model.data.lanes).filter((n) => n !== edit.name && edit.model.words.hit_kinds.includes(kindOf(edit.model.data.lanes[n])))];
+  const words = [...LOGIC_WORDS, ...Object.keys(edit.model.data.lanes).filter((n) => n !== edit.name && playsHits(edit.model.words, edit.model.data.lanes[n]))];
   into.append(h("div", { class: "with-button" }, box, use), h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => tool(w, () => insert(w)))));
   edit.controls.push({ update: (lane) => { if (!dirty || field.value === lane.logic) { field.value = lane.logic ?? ""; dirty = false; } } });
 }
 
-/** @type {Record<string, (edit: LaneEditor, into: HTMLElement) => void>} */
-export const SOURCES = { euclid, steps, every, logic, notes, levels, shape, decay, hold, walk };
+/** The kinds with a notation of their own; `parts` are the fields of all others.
+ * @type {Record<string, (edit: LaneEditor, into: HTMLElement) => void>} */
+export const SOURCES = { euclid, steps, logic, notes, levels };

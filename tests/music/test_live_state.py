@@ -12,9 +12,9 @@ from support.said import carry_out
 from support.stage import LANES, SCORE
 from support.wired import BAR, BEAT, play, score_of
 
+from bridge.music.live_state import Glide
 from bridge.music.model import Drive, Every, Lane, Leg, Levels, Macro, Section, Steps
 from bridge.music.performance import Performance
-from bridge.music.scene import Glide
 
 AT = SCORE.positions
 

@@ -1,10 +1,10 @@
 """What the performer has set, as it stands between two moments when something changes by itself.
 
-A `Scene` holds for every tick before its `until`. What was put off to a bar line (mutes, sections,
-legs of the running order, steps of a gliding tempo) is done by `Stage.next`, which makes the scene
-that follows and leaves the old one as it was; so a look ahead of the playing position costs
-nothing and undoes nothing. Which lane, macro or section is meant stands in positions, as in the
-score.
+A `LiveState` holds for every tick before its `until`. What was put off to a bar line (mutes,
+sections, legs of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
+makes the state that follows and leaves the old one as it was; so a look ahead of the playing
+position costs nothing and undoes nothing. Which lane, macro or section is meant stands in
+positions, as in the score.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Leg(NamedTuple):
 
 @dataclass(slots=True)
 class Morph:
-    """Settings on their way: where each began, to reach the scene's base over `ticks`."""
+    """Settings on their way: where each began, to reach the state's base over `ticks`."""
 
     at: int
     ticks: int
@@ -76,7 +76,7 @@ class Morph:
 
 
 @dataclass(slots=True)
-class Scene:
+class LiveState:
     """Everything that holds until `until`. `base` is the value of every setting of each lane before
     drives; `moving` names those that need more than a look at `base`."""
 
@@ -101,8 +101,8 @@ class Scene:
     out: list[bool] = field(default_factory=list)
     unheard: list[bool] = field(default_factory=list)
 
-    def copy(self) -> Scene:
-        """A scene that can be changed without touching this one. `base` and `moving` share their
+    def copy(self) -> LiveState:
+        """A state that can be changed without touching this one. `base` and `moving` share their
         inner values, which are replaced and never changed in place."""
         return replace(
             self,
@@ -117,8 +117,8 @@ class Scene:
         )
 
 
-class Stage:
-    """What a set fixes for all its scenes: lanes, sections, order, meter, and what drives what."""
+class SetIndex:
+    """What a set fixes for all its states: lanes, sections, order, meter, and what drives what."""
 
     def __init__(self, spec: SetSpec, lanes: Sequence[Lane], positions: Mapping[str, int]) -> None:
         self.spec = spec
@@ -162,10 +162,10 @@ class Stage:
         values.update({name: float(value) for name, value in lane.settings.items()})
         return values
 
-    def opening(self) -> Scene:
-        """The scene at the start: everything as written."""
+    def opening(self) -> LiveState:
+        """The state at the start: everything as written."""
         tempo = float(self.spec.tempo)
-        scene = Scene(
+        live = LiveState(
             muted=[lane.muted for lane in self.lanes],
             pending={},
             holds={},
@@ -179,71 +179,71 @@ class Stage:
             tempo=Glide(tempo, tempo),
             bpm=tempo,
         )
-        for lane in scene.still:
-            self.rebase(scene, lane, ())
-        self.refresh(scene, 0)
-        return scene
+        for lane in live.still:
+            self.rebase(live, lane, ())
+        self.refresh(live, 0)
+        return live
 
     # --- what follows from what was set ----------------------------------------------------------
 
-    def rebase(self, scene: Scene, lane: int, names: Sequence[str]) -> None:
+    def rebase(self, live: LiveState, lane: int, names: Sequence[str]) -> None:
         """Work out `base` and `moving` of a lane again, after `names` may have changed."""
-        base = dict(scene.base[lane])
+        base = dict(live.base[lane])
         for name in names:
-            base[name] = self.wish(scene, (lane, name))
-        scene.base[lane] = base
+            base[name] = self.wish(live, (lane, name))
+        live.base[lane] = base
         moving = self.driven[lane]
-        if scene.morph is not None:
-            moving |= {name for at, name in scene.morph.starts if at == lane}
-        if lane in scene.still:
+        if live.morph is not None:
+            moving |= {name for at, name in live.morph.starts if at == lane}
+        if lane in live.still:
             base["drift"] = 0.0
             moving -= {"drift"}
-        scene.moving[lane] = moving
+        live.moving[lane] = moving
 
-    def wish(self, scene: Scene, key: Key) -> float:
+    def wish(self, live: LiveState, key: Key) -> float:
         """A setting as a hand, else the section, else the set has it."""
-        value = scene.hand.get(key)
-        return scene.over.get(key, self.written[key[0]][key[1]]) if value is None else value
+        value = live.hand.get(key)
+        return live.over.get(key, self.written[key[0]][key[1]]) if value is None else value
 
-    def refresh(self, scene: Scene, tick: int) -> None:
-        """Work out who is out, who is heard, and until when the scene holds, seen from `tick`."""
-        out = scene.muted[:]
-        for lane, held in scene.holds.items():
+    def refresh(self, live: LiveState, tick: int) -> None:
+        """Work out who is out, who is heard, and until when the state holds, seen from `tick`."""
+        out = live.muted[:]
+        for lane, held in live.holds.items():
             out[lane] = next(reversed(held.values()))
-        scene.out = out
+        live.out = out
         # Solo works among lanes of the same nature: hits alone leave the melodies running.
-        kinds = {self.lanes[lane].hits for lane in scene.solo}
-        scene.unheard = [
-            muted or (lane not in scene.solo and self.lanes[lane].hits in kinds)
+        kinds = {self.lanes[lane].hits for lane in live.solo}
+        live.unheard = [
+            muted or (lane not in live.solo and self.lanes[lane].hits in kinds)
             for lane, muted in enumerate(out)
         ]
         # What has arrived has no past: a state taken and put back is then exactly the same.
-        scene.knobs = [
-            k if k.at <= tick < k.at + k.ticks else Glide(k.end, k.end) for k in scene.knobs
+        live.knobs = [
+            k if k.at <= tick < k.at + k.ticks else Glide(k.end, k.end) for k in live.knobs
         ]
-        until = min((p.tick for p in scene.pending.values()), default=NEVER)
-        if scene.recall is not None:
-            until = min(until, scene.recall.tick)
-        if scene.leg is not None:
-            until = min(until, scene.leg.tick)
-        if scene.morph is not None:
-            until = min(until, scene.morph.at + scene.morph.ticks)
-        if scene.tempo.moves(tick):
+        until = min((p.tick for p in live.pending.values()), default=NEVER)
+        if live.recall is not None:
+            until = min(until, live.recall.tick)
+        if live.leg is not None:
+            until = min(until, live.leg.tick)
+        if live.morph is not None:
+            until = min(until, live.morph.at + live.morph.ticks)
+        if live.tempo.moves(tick):
             # A gliding tempo moves on beats only: between two of them time stays a straight line.
             beat = self.spec.beat_ticks
-            until = min(until, (tick // beat + 1) * beat, scene.tempo.at + scene.tempo.ticks)
-        scene.until = until
+            until = min(until, (tick // beat + 1) * beat, live.tempo.at + live.tempo.ticks)
+        live.until = until
 
     # --- what happens by itself ------------------------------------------------------------------
 
-    def next(self, scene: Scene) -> Scene:
-        """The scene that follows at ``scene.until``.
+    def next(self, live: LiveState) -> LiveState:
+        """The state that follows at its `until`.
 
         What falls on the same tick is done in this order: the running order, the section, then
         single lanes, so that a hand's wish for one lane stands above the section it comes with.
         """
-        tick = scene.until
-        after = scene.copy()
+        tick = live.until
+        after = live.copy()
         if after.morph is not None and after.morph.at + after.morph.ticks <= tick:
             touched = after.morph.starts
             after.morph = None
@@ -264,30 +264,30 @@ class Stage:
         self.refresh(after, tick)
         return after
 
-    def _turn(self, scene: Scene, leg: Leg, tick: int) -> None:
+    def _turn(self, live: LiveState, leg: Leg, tick: int) -> None:
         legs = self.spec.order
         if leg.then >= len(legs):
-            scene.leg = None
+            live.leg = None
             return
         now = legs[leg.then]
         bars = max(1, now.bars * now.times)
-        scene.leg = Leg(leg.then, leg.then + 1, tick + bars * self.spec.bar_ticks)
-        self._recall(scene, Recall(tick, self.sections[now.section]), tick)
+        live.leg = Leg(leg.then, leg.then + 1, tick + bars * self.spec.bar_ticks)
+        self._recall(live, Recall(tick, self.sections[now.section]), tick)
 
-    def _recall(self, scene: Scene, recall: Recall, tick: int) -> None:
+    def _recall(self, live: LiveState, recall: Recall, tick: int) -> None:
         section = self.spec.sections[recall.section]
-        scene.section = recall.section
+        live.section = recall.section
         ticks = recall.bars * self.spec.bar_ticks
-        self._recall_mutes(scene, section, recall, tick)
+        self._recall_mutes(live, section, recall, tick)
         for name, value in section.macros.items():
-            self.turn_knob(scene, self.macros[name], value, tick, ticks)
-        self._recall_settings(scene, section, tick, ticks)
+            self.turn_knob(live, self.macros[name], value, tick, ticks)
+        self._recall_settings(live, section, tick, ticks)
         if section.tempo is not None:
-            scene.tempo = Glide(scene.tempo.value(tick), float(section.tempo), tick, ticks)
+            live.tempo = Glide(live.tempo.value(tick), float(section.tempo), tick, ticks)
 
-    def _recall_mutes(self, scene: Scene, section: Section, recall: Recall, tick: int) -> None:
+    def _recall_mutes(self, live: LiveState, section: Section, recall: Recall, tick: int) -> None:
         # What earlier sections and drops left to come is void; a hand's own wish stays.
-        scene.pending = {lane: p for lane, p in scene.pending.items() if not p.auto}
+        live.pending = {lane: p for lane, p in live.pending.items() if not p.auto}
         if section.play is None:
             return
         beat = self.spec.beat_ticks
@@ -297,63 +297,63 @@ class Stage:
             if muted and self.helper[lane]:
                 continue  # it feeds other lanes: it is out only when a hand says so
             if switch == 0:
-                scene.muted[lane] = muted
-            elif scene.muted[lane] != muted and lane not in scene.pending:
-                scene.pending[lane] = Pending(tick + switch, muted, None, True)
+                live.muted[lane] = muted
+            elif live.muted[lane] != muted and lane not in live.pending:
+                live.pending[lane] = Pending(tick + switch, muted, None, True)
 
-    def _recall_settings(self, scene: Scene, section: Section, tick: int, ticks: int) -> None:
+    def _recall_settings(self, live: LiveState, section: Section, tick: int, ticks: int) -> None:
         over: dict[Key, float] = {}
         for lane_name, values in section.lanes.items():
             for name, value in values.items():
                 over[(self.positions[lane_name], name)] = float(value)
-        moving = scene.morph.starts if scene.morph is not None else {}
-        touched = dict.fromkeys((*moving, *scene.over, *over))
-        starts = {key: self.base_at(scene, key, tick) for key in touched}
-        scene.over = over
+        moving = live.morph.starts if live.morph is not None else {}
+        touched = dict.fromkeys((*moving, *live.over, *over))
+        starts = {key: self.base_at(live, key, tick) for key in touched}
+        live.over = over
         for key in over:
-            scene.hand.pop(key, None)  # the section says so itself
-        scene.morph = None
+            live.hand.pop(key, None)  # the section says so itself
+        live.morph = None
         for lane, name in touched:
-            self.rebase(scene, lane, (name,))
-        moved = {k: v for k, v in starts.items() if v != scene.base[k[0]][k[1]]}
+            self.rebase(live, lane, (name,))
+        moved = {k: v for k, v in starts.items() if v != live.base[k[0]][k[1]]}
         if ticks and moved:
-            scene.morph = Morph(tick, ticks, moved)
+            live.morph = Morph(tick, ticks, moved)
             for lane, name in moved:
-                self.rebase(scene, lane, (name,))
+                self.rebase(live, lane, (name,))
 
-    def turn_knob(self, scene: Scene, macro: int, value: float, tick: int, ticks: int) -> None:
+    def turn_knob(self, live: LiveState, macro: int, value: float, tick: int, ticks: int) -> None:
         """Send a macro from where it is to `value`, over `ticks` or its own slew if longer."""
         written = self.spec.macros[macro]
-        slew = round(written.slew_ms * scene.bpm * 960 / 60000)
-        start = scene.knobs[macro].value(tick)
-        scene.knobs[macro] = Glide(start, float(value), tick, max(ticks, slew))
+        slew = round(written.slew_ms * live.bpm * 960 / 60000)
+        start = live.knobs[macro].value(tick)
+        live.knobs[macro] = Glide(start, float(value), tick, max(ticks, slew))
 
-    def base_at(self, scene: Scene, key: Key, tick: int) -> float:
+    def base_at(self, live: LiveState, key: Key, tick: int) -> float:
         """A setting before drives: written, section or hand, on its way while a morph lasts."""
-        value = scene.base[key[0]][key[1]]
-        morph = scene.morph
+        value = live.base[key[0]][key[1]]
+        morph = live.morph
         if morph is None or key not in morph.starts:
             return value
         return Glide(morph.starts[key], value, morph.at, morph.ticks).value(tick)
 
-    def shift(self, scene: Scene, ticks: int) -> None:
+    def shift(self, live: LiveState, ticks: int) -> None:
         """Move everything that waits by `ticks`, and let everything that glides arrive."""
 
         def moved(tick: int | None) -> int | None:
             return None if tick is None else max(0, tick + ticks)
 
-        scene.pending = {
+        live.pending = {
             lane: p._replace(tick=max(0, p.tick + ticks), back=moved(p.back))
-            for lane, p in scene.pending.items()
+            for lane, p in live.pending.items()
         }
-        if scene.recall is not None:
-            scene.recall = scene.recall._replace(tick=max(0, scene.recall.tick + ticks))
-        if scene.leg is not None:
-            scene.leg = scene.leg._replace(tick=max(0, scene.leg.tick + ticks))
-        scene.knobs = [Glide(knob.end, knob.end) for knob in scene.knobs]
-        scene.tempo = Glide(scene.tempo.end, scene.tempo.end)
-        scene.bpm = scene.tempo.end
-        if scene.morph is not None:
-            touched, scene.morph = scene.morph.starts, None
+        if live.recall is not None:
+            live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
+        if live.leg is not None:
+            live.leg = live.leg._replace(tick=max(0, live.leg.tick + ticks))
+        live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]
+        live.tempo = Glide(live.tempo.end, live.tempo.end)
+        live.bpm = live.tempo.end
+        if live.morph is not None:
+            touched, live.morph = live.morph.starts, None
             for lane, name in touched:
-                self.rebase(scene, lane, (name,))
+                self.rebase(live, lane, (name,))
