@@ -21,9 +21,10 @@ from typing import Any
 
 import pytest
 from support import jackd
+from support.patience import PATIENCE_S
 from support.program import Needs, answers, free_port, state_of
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 BPM = 121.0
 SET = """\
@@ -73,7 +74,9 @@ def played(
         try:
             url = f"http://127.0.0.1:{http}"
             jackd.wait_for(lambda: answers(url), 60, "the page")
-            jackd.wait_for(lambda: state_of(url)["clock"]["state"] == "locked", 30, "a lock")
+            jackd.wait_for(
+                lambda: state_of(url)["clock"]["state"] == "locked", PATIENCE_S, "a lock"
+            )
             time.sleep(4)
             clock.tell("start")
             time.sleep(10)
@@ -81,7 +84,7 @@ def played(
             clock.tell("stop")
             time.sleep(0.3)
             play.send_signal(signal.SIGTERM)
-            assert play.wait(20) == 0
+            assert play.wait(PATIENCE_S) == 0
         finally:
             if play.poll() is None:
                 play.kill()
