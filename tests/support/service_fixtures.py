@@ -223,6 +223,7 @@ async def stage(
     """On a machine that is busy the player answers late, and no hold is refreshed in time: neither
     is news here. Tests of these limits put them back, or have a clock of their own."""
     monkeypatch.setattr(door, "ACK_S", PATIENCE_S)
+    monkeypatch.setattr(door, "ANSWER_S", PATIENCE_S)
     async with run_service(Service(options)) as service, aiohttp.ClientSession() as session:
         await until(lambda: service.link.present, "the player says hello")
         service.control.holds._hold_s = PATIENCE_S
