@@ -20,6 +20,7 @@ pytest_plugins = ["support.service_fixtures"]
 
 REFERENCE = Path(__file__).parent / "reference"
 AXE = Path(__file__).parent.parent / ".ci/cache/node_modules/axe-core/axe.min.js"
+TSC = Path(__file__).parent.parent / ".ci/cache/node_modules/typescript/bin/tsc"
 
 
 @pytest.fixture(autouse=True)
@@ -40,6 +41,8 @@ def _present(peer: str) -> bool:
         return importlib.util.find_spec(peer.removeprefix("python:")) is not None
     if peer == "axe":
         return AXE.exists()
+    if peer == "typescript":
+        return TSC.exists()
     if peer == "root":
         return os.geteuid() == 0
     return shutil.which(peer, path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin") is not None

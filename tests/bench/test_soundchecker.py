@@ -26,6 +26,17 @@ async def bench(stage: Any) -> Any:
     return stage
 
 
+@pytest.fixture
+async def held(stage: Any) -> Any:
+    """A stage on which what plays stays where it is until something ends it."""
+
+    async def sleep(seconds: float) -> None:
+        await asyncio.Event().wait()
+
+    stage.service.bench.sleep = sleep
+    return stage
+
+
 async def begin(stage: Any, *outputs: str) -> Any:
     body: dict[str, Any] = {"monitors_down": True}
     if outputs:
@@ -82,7 +93,8 @@ async def test_a_pitch_goes_octave_by_octave(bench: Any) -> None:
     assert all(b - a == 12 for a, b in itertools.pairwise(notes))
 
 
-async def test_what_plays_is_ended_by_silence_by_another_and_by_the_song(stage: Any) -> None:
+async def test_what_plays_is_ended_by_silence_by_another_and_by_the_song(held: Any) -> None:
+    stage = held
     await begin(stage, "main.gate-1", "main.gate-2", "main.gate-3")
     await stage.call("POST", "/api/soundcheck/play", {"output": "main.gate-1"})
     await stage.call("POST", "/api/soundcheck/play", {"output": "main.gate-2"})

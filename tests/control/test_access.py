@@ -10,6 +10,7 @@ from typing import Any
 import aiohttp
 import pytest
 from pythonosc.osc_message_builder import OscMessageBuilder
+from support.patience import PATIENCE_S
 
 from bridge.control.access import ADMIT_S, HOSTS_MOST, Access, is_loopback, split_host
 from bridge.files.token import new_token
@@ -185,7 +186,7 @@ async def test_programs_show_it_as_bearer_or_in_the_query(open_stage: Any) -> No
     ):
         assert (await stage.call("GET", "/api/state", headers=headers))[0] == 401
     async with stage.session.ws_connect(f"{stage.base}/api/live?token={TOKEN}") as ws:
-        assert (await ws.receive_json(timeout=5))["type"] == "state"
+        assert (await ws.receive_json(timeout=PATIENCE_S))["type"] == "state"
 
 
 async def test_the_token_does_not_excuse_a_foreign_origin_or_name(open_stage: Any) -> None:

@@ -6,6 +6,7 @@ import asyncio
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S
 from support.said import carry_out, plain
 from support.states import player_report
 
@@ -161,7 +162,7 @@ async def test_what_the_player_refuses_leaves_no_step() -> None:
 async def test_quick_moves_are_thinned_and_every_mover_is_answered() -> None:
     bench = Bench()
     futures = [bench.control.submit(macro(n / 10), "page 1") for n in range(11)]
-    await asyncio.wait_for(asyncio.gather(*futures), 5)
+    await asyncio.wait_for(asyncio.gather(*futures), PATIENCE_S)
     assert [s["value"] for s in bench.link.sent] == [0.0, 0.1, 1.0]
 
 
@@ -180,7 +181,7 @@ async def test_a_parked_move_for_a_set_that_has_gone_is_refused() -> None:
     parked = bench.control.submit(macro(0.6), "page 1")
     bench.link.extra = {"macros": {}}
     with pytest.raises(CommandError):
-        await asyncio.wait_for(parked, 5)
+        await asyncio.wait_for(parked, PATIENCE_S)
     assert len(bench.link.sent) == 2
 
 
@@ -347,7 +348,7 @@ async def test_an_undo_right_behind_a_command_takes_that_command_back() -> None:
     bench.link.answering = True
     carry_out(bench.link.performance, {"do": "mute", "lane": "kick", "muted": True}, 0)
     bench.link.open[0].set_result(None)
-    assert await asyncio.wait_for(undo, 5) == "kick muted"
+    assert await asyncio.wait_for(undo, PATIENCE_S) == "kick muted"
     assert bench.link.state["lanes"]["kick"]["muted"] is False
 
 

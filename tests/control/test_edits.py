@@ -10,6 +10,7 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from support.patience import PATIENCE_S
 from support.peers import osc
 
 from bridge.control.edits import (
@@ -194,7 +195,7 @@ async def test_the_queue_of_one_client_ends_somewhere_and_clears_itself() -> Non
     ]
     for _ in range(3):
         await asyncio.sleep(0)
-    assert (await asyncio.wait_for(_busy(edits, "one"), 5)) == "busy"
+    assert (await asyncio.wait_for(_busy(edits, "one"), PATIENCE_S)) == "busy"
     other = asyncio.ensure_future(edits.run("two", go.wait))
     go.set()
     ended = await asyncio.gather(*works, return_exceptions=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S, until
 
 from bridge.control.link import WAITING_MOST, PlayerLink
 from bridge.control.stream import PresenceChanged, StateChanged
@@ -46,21 +47,13 @@ async def ends(tmp_path: Path) -> AsyncIterator[tuple[PlayerLink, Peer]]:
     server = await asyncio.start_unix_server(peer.serve, path)
     link = PlayerLink(path)
     task = asyncio.create_task(link.run())
-    await asyncio.wait_for(peer.connected.wait(), 5)
+    await asyncio.wait_for(peer.connected.wait(), PATIENCE_S)
     yield link, peer
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
     for writer in peer.writers:
         writer.close()
     server.close()
-
-
-async def until(true: Any) -> None:
-    for _ in range(2000):
-        if true():
-            return
-        await asyncio.sleep(0.002)
-    raise AssertionError("never came true")
 
 
 async def test_a_hello_replaces_and_a_state_updates_top_level_keys(ends: Any) -> None:
@@ -85,9 +78,9 @@ async def test_answers_find_who_waits(ends: Any) -> None:
     await until(lambda: link.present)
     first, second = link.send(Start()), link.send(Stop())
     peer.say(type="state", acks=[1], refused=[[2, "state", "not now"]], x=5)
-    await asyncio.wait_for(first, 5)
+    await asyncio.wait_for(first, PATIENCE_S)
     with pytest.raises(CommandError, match="not now") as refused:
-        await asyncio.wait_for(second, 5)
+        await asyncio.wait_for(second, PATIENCE_S)
     assert refused.value.kind == "state"
     assert link.state["x"] == 5  # who waited sees the state that goes with the answer
     peer.say(type="state", acks=[1, 99])  # twice, and one that was never asked
@@ -106,7 +99,7 @@ async def test_who_waits_is_told_when_the_player_goes(ends: Any) -> None:
     waiting = link.send(Start())
     peer.writers[-1].close()
     with pytest.raises(PlayerError):
-        await asyncio.wait_for(waiting, 5)
+        await asyncio.wait_for(waiting, PATIENCE_S)
     await until(lambda: len(peer.writers) == 2)  # it comes back by itself
     peer.say(type="hello", lanes={})
     await until(lambda: link.present)

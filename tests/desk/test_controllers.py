@@ -7,6 +7,7 @@ import hashlib
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S
 
 from bridge.control.stream import Played
 from bridge.desk.controllers import Wish
@@ -33,7 +34,7 @@ class Desk:
         stage.player.tell(
             {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
         )
-        await asyncio.wait_for(seen.wait(), 5)
+        await asyncio.wait_for(seen.wait(), PATIENCE_S)
         stream.off(Played, hear)
 
 
@@ -140,7 +141,7 @@ async def learn(stage: Any, *messages: str, **body: Any) -> tuple[int, Any]:
     await stage.until(stage.service.controllers.learning)
     for message in messages:
         await Desk(stage).turn(message)
-    status, answer, _ = await asyncio.wait_for(learning, 5)
+    status, answer, _ = await asyncio.wait_for(learning, PATIENCE_S)
     return status, answer
 
 
@@ -244,7 +245,7 @@ async def test_learning_can_be_cancelled(stage: Any) -> None:
     )
     await stage.until(stage.service.controllers.learning)
     assert (await stage.call("DELETE", "/api/controllers/learn"))[0] == 200
-    status, problem, _ = await asyncio.wait_for(learning, 5)
+    status, problem, _ = await asyncio.wait_for(learning, PATIENCE_S)
     assert (status, problem["detail"]) == (409, "learning was cancelled")
 
 

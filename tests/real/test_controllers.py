@@ -17,9 +17,10 @@ from typing import Any
 
 import pytest
 from support import jackd
+from support.patience import PATIENCE_S
 
 SUPPORT = Path(jackd.__file__).parent
-pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 RIG = """\
 rig: Quay rack
@@ -72,8 +73,8 @@ class Knobs:
         with contextlib.suppress(OSError):
             assert self.process.stdin is not None
             self.process.stdin.close()
-        self.process.wait(10)
-        self._reader.join(10)
+        self.process.wait(PATIENCE_S)
+        self._reader.join(PATIENCE_S)
         assert self.process.stdout is not None
         self.process.stdout.close()
 
@@ -95,10 +96,10 @@ def learn(app: Any, knobs: Knobs, messages: list[str], **body: Any) -> Any:
     )
     asking.start()
     try:
-        jackd.wait_for(lambda: app.state.get("learning"), 5, "learning")
+        jackd.wait_for(lambda: app.state.get("learning"), PATIENCE_S, "learning")
         knobs.send(*messages)
     finally:
-        asking.join(25)
+        asking.join(PATIENCE_S)
     return answers[0]
 
 
@@ -114,7 +115,9 @@ def test_a_controller_is_learned_plays_and_is_lit(
             monkeypatch.setenv(name, env[name])
         play = ("play", str(rig), str(tmp_path / "set.yaml"))
         with plugged(env) as knobs, lanebridge(*play) as app:
-            jackd.wait_for(lambda: app.state["controllers"]["desk"]["open"], 10, "the input")
+            jackd.wait_for(
+                lambda: app.state["controllers"]["desk"]["open"], PATIENCE_S, "the input"
+            )
 
             row = learn(app, knobs, ["90247f", "902400"], target="mute", name="kick", feedback=True)
             assert (row["kind"], row["number"]) == ("note", 36)
@@ -131,34 +134,46 @@ def test_a_controller_is_learned_plays_and_is_lit(
             assert "{note: 36, mute: kick, feedback: true}" in rig.read_text()
 
             # Lit: the lane is in, and the macro stands at 0.5 (64 of 127).
-            jackd.wait_for(lambda: {"90247f", "b01540"} <= set(knobs.got), 5, "the lamps")
+            jackd.wait_for(lambda: {"90247f", "b01540"} <= set(knobs.got), PATIENCE_S, "the lamps")
             knobs.send("90247f", "902400")
-            jackd.wait_for(lambda: app.state["lanes"]["kick"]["muted"], 5, "the mute")
-            jackd.wait_for(lambda: "902400" in knobs.got, 5, "the lamp to go out")
+            jackd.wait_for(lambda: app.state["lanes"]["kick"]["muted"], PATIENCE_S, "the mute")
+            jackd.wait_for(lambda: "902400" in knobs.got, PATIENCE_S, "the lamp to go out")
 
             # The knob starts below the macro: it moves it only after it has passed 0.5.
             knobs.send("b01520")
             jackd.wait_for(
-                lambda: control(app)["value"] == pytest.approx(0x20 / 127, abs=1e-3), 5, "the knob"
+                lambda: control(app)["value"] == pytest.approx(0x20 / 127, abs=1e-3),
+                PATIENCE_S,
+                "the knob",
             )
             assert control(app)["waiting"]
             assert app.state["macros"]["brightness"]["value"] == 0.5
             knobs.send("b01530", "b01541", "b01550", "b01560")
             jackd.wait_for(
-                lambda: app.state["macros"]["brightness"]["value"] == 0x60 / 127, 5, "the macro"
+                lambda: app.state["macros"]["brightness"]["value"] == 0x60 / 127,
+                PATIENCE_S,
+                "the macro",
             )
             # Another hand moves it: the knob lets go, and the ring follows.
-            jackd.wait_for(lambda: moved(app, 0.25), 5, "the other hand")
-            jackd.wait_for(lambda: control(app)["waiting"], 5, "the knob to let go")
-            jackd.wait_for(lambda: "b01520" in knobs.got, 5, "the ring")
+            jackd.wait_for(lambda: moved(app, 0.25), PATIENCE_S, "the other hand")
+            jackd.wait_for(lambda: control(app)["waiting"], PATIENCE_S, "the knob to let go")
+            jackd.wait_for(lambda: "b01520" in knobs.got, PATIENCE_S, "the ring")
 
             knobs.pull_out()
-            jackd.wait_for(lambda: not app.state["controllers"]["desk"]["open"], 10, "the loss")
+            jackd.wait_for(
+                lambda: not app.state["controllers"]["desk"]["open"], PATIENCE_S, "the loss"
+            )
             with plugged(env) as again:
-                jackd.wait_for(lambda: app.state["controllers"]["desk"]["open"], 10, "its return")
-                jackd.wait_for(lambda: {"902400", "b01520"} <= set(again.got), 10, "the lamps")
+                jackd.wait_for(
+                    lambda: app.state["controllers"]["desk"]["open"], PATIENCE_S, "its return"
+                )
+                jackd.wait_for(
+                    lambda: {"902400", "b01520"} <= set(again.got), PATIENCE_S, "the lamps"
+                )
                 again.send("90247f")
-                jackd.wait_for(lambda: not app.state["lanes"]["kick"]["muted"], 5, "the unmute")
+                jackd.wait_for(
+                    lambda: not app.state["lanes"]["kick"]["muted"], PATIENCE_S, "the unmute"
+                )
 
 
 def control(app: Any) -> Any:

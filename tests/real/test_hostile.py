@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 SUPPORT = Path(__file__).parent.parent / "support"
 ROOT = Path(__file__).parent.parent.parent
@@ -109,7 +110,7 @@ class Program:
     def end(self) -> None:
         self.process.terminate()
         try:
-            self.process.wait(15)
+            self.process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()

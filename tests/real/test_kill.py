@@ -23,9 +23,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from support.patience import PATIENCE_S
 from support.program import free_port
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 RIG = """\
 rig: Test quay
@@ -96,7 +97,7 @@ class Stage:
 
     def state(self) -> dict[str, Any]:
         url = f"http://127.0.0.1:{self.http}/api/state"
-        with urllib.request.urlopen(url, timeout=2) as answer:
+        with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
             return json.load(answer)  # type: ignore[no-any-return]
 
     def put(self, path: str, body: dict[str, Any]) -> None:
@@ -106,7 +107,7 @@ class Stage:
             {"Content-Type": "application/json"},
             method="PUT",
         )
-        urllib.request.urlopen(request, timeout=2).close()
+        urllib.request.urlopen(request, timeout=PATIENCE_S).close()
 
     def player(self) -> int:
         return int(self.state()["player"]["pid"])
@@ -118,8 +119,8 @@ class Stage:
             return False
 
     def ready(self) -> None:
-        wait_for(self.answers, 20, "the service", self)
-        wait_for(lambda: self.hits(KICK), 10, "the first hit", self)
+        wait_for(self.answers, PATIENCE_S, "the service", self)
+        wait_for(lambda: self.hits(KICK), PATIENCE_S, "the first hit", self)
 
     def open_notes(self, until: int | None = None) -> set[int]:
         """Notes that sound, by the log, at a time or at its end."""
@@ -134,7 +135,7 @@ class Stage:
         return sounding
 
     def wait_for_open(self) -> None:
-        wait_for(lambda: KICK in self.open_notes(), 5, "an open gate", self)
+        wait_for(lambda: KICK in self.open_notes(), PATIENCE_S, "an open gate", self)
 
 
 def environment(folder: Path) -> dict[str, str]:
@@ -179,7 +180,7 @@ def stage(tmp_path: Path) -> Iterator[Stage]:
         if stage.process.poll() is None:
             stage.process.send_signal(signal.SIGTERM)
             try:
-                stage.process.wait(8)
+                stage.process.wait(PATIENCE_S)
             except subprocess.TimeoutExpired:
                 stage.process.kill()
                 stage.process.wait()
@@ -204,13 +205,16 @@ def test_the_player_killed(stage: Stage, record_property: Any) -> None:
     stage.wait_for_open()
     killed = time.monotonic_ns()
     os.kill(player, signal.SIGKILL)
-    took = wait_for(lambda: not stage.open_notes(), 2, "closed gates", stage)
+    took = wait_for(lambda: not stage.open_notes(), PATIENCE_S, "closed gates", stage)
     last = max(line.ns for line in stage.lines() if line.pid != player)
     closed_ms = (last - killed) / 1e6
     again = wait_for(
-        lambda: [hit for hit in stage.hits(OTHER, killed) if hit.pid != player], 5, "playing", stage
+        lambda: [hit for hit in stage.hits(OTHER, killed) if hit.pid != player],
+        PATIENCE_S,
+        "playing",
+        stage,
     )
-    wait_for(stage.answers, 5, "the state", stage)
+    wait_for(stage.answers, PATIENCE_S, "the state", stage)
     time.sleep(2.5)
     state = stage.state()
     assert closed_ms < 100, took
@@ -235,7 +239,7 @@ def test_the_service_killed(stage: Stage) -> None:
     player = stage.player()
     begin = time.monotonic_ns()
     os.kill(service_pid(stage), signal.SIGKILL)
-    took = wait_for(stage.answers, 8, "the service", stage)
+    took = wait_for(stage.answers, PATIENCE_S, "the service", stage)
     time.sleep(0.5)
     assert stage.player() == player, "the player was not touched"
     hits = [line.ns for line in stage.hits(OTHER, begin)]
@@ -250,7 +254,7 @@ def test_asked_to_end(stage: Stage, name: signal.Signals) -> None:
     stage.wait_for_open()
     asked = time.monotonic_ns()
     stage.process.send_signal(name)
-    assert stage.process.wait(8) == 0
+    assert stage.process.wait(PATIENCE_S) == 0
     ended = time.monotonic_ns()
     lines = [line for line in stage.lines() if line.ns >= asked and line.pid == player]
     offs = [line.ns for line in lines if line.data[0] & 0xF0 == 0x80]
@@ -270,7 +274,10 @@ def test_a_player_that_hangs_is_replaced(stage: Stage) -> None:
     hung = time.monotonic_ns()
     os.kill(player, signal.SIGSTOP)
     took = wait_for(
-        lambda: [hit for hit in stage.hits(OTHER, hung) if hit.pid != player], 8, "playing", stage
+        lambda: [hit for hit in stage.hits(OTHER, hung) if hit.pid != player],
+        PATIENCE_S,
+        "playing",
+        stage,
     )
     assert took < 5
     time.sleep(1.5)
@@ -285,7 +292,7 @@ def test_three_crashes_bring_derived_lanes_back_muted(stage: Stage) -> None:
         def back(crash: int = crash) -> bool:
             return stage.answers() and stage.state()["player"]["restarts"] == crash
 
-        wait_for(back, 8, f"restart {crash}", stage)
+        wait_for(back, PATIENCE_S, f"restart {crash}", stage)
     state = stage.state()
     assert state["lanes"]["spray"]["muted"] is True
     assert state["lanes"]["kick"]["muted"] is False
@@ -298,9 +305,19 @@ def test_the_whole_program_killed_leaves_no_gate_open(stage: Stage) -> None:
     stage.wait_for_open()
     stage.process.kill()
     stage.process.wait()
-    wait_for(lambda: not Path(f"/proc/{player}").exists() or zombie(player), 3, "the player", stage)
+    wait_for(
+        lambda: not Path(f"/proc/{player}").exists() or zombie(player),
+        PATIENCE_S,
+        "the player",
+        stage,
+    )
     assert not stage.open_notes()
-    wait_for(lambda: not Path(f"/proc/{service}").exists() or zombie(service), 5, "it too", stage)
+    wait_for(
+        lambda: not Path(f"/proc/{service}").exists() or zombie(service),
+        PATIENCE_S,
+        "it too",
+        stage,
+    )
 
 
 def zombie(pid: int) -> bool:
@@ -312,11 +329,11 @@ def zombie(pid: int) -> bool:
 
 def test_nothing_sounds_before_start_and_nothing_is_left(tmp_path: Path) -> None:
     stage = Stage(tmp_path, start=False)
-    wait_for(stage.answers, 20, "the service", stage)
+    wait_for(stage.answers, PATIENCE_S, "the service", stage)
     time.sleep(0.3)
     assert not stage.hits(KICK)
     stage.process.send_signal(signal.SIGINT)
-    assert stage.process.wait(8) == 0
+    assert stage.process.wait(PATIENCE_S) == 0
     stage.out.close()
 
 
@@ -349,7 +366,7 @@ def test_a_port_that_is_not_there_is_waited_for_with_the_page_up(tmp_path: Path)
     rig = RIG.replace("simulated", "Recorder") + "clock: {follow: Other computer}\n"
     stage = Stage(tmp_path, start=False, rig=rig)
     try:
-        wait_for(stage.answers, 30, "the page", stage)
+        wait_for(stage.answers, PATIENCE_S, "the page", stage)
         state = stage.state()
         assert state["ports"]["main"] == {
             **state["ports"]["main"],
@@ -364,22 +381,22 @@ def test_a_port_that_is_not_there_is_waited_for_with_the_page_up(tmp_path: Path)
         assert stage.process.poll() is None
     finally:
         stage.process.send_signal(signal.SIGTERM)
-        assert stage.process.wait(10) == 0
+        assert stage.process.wait(PATIENCE_S) == 0
         stage.out.close()
 
 
 def test_a_set_that_stopped_loading_is_started_from_its_last_good_copy(tmp_path: Path) -> None:
     stage = Stage(tmp_path)
-    wait_for(lambda: len(stage.hits(KICK)) > 2, 30, "playing", stage)
-    wait_for(stage.answers, 30, "the page", stage)
+    wait_for(lambda: len(stage.hits(KICK)) > 2, PATIENCE_S, "playing", stage)
+    wait_for(stage.answers, PATIENCE_S, "the page", stage)
     stage.process.send_signal(signal.SIGTERM)
-    assert stage.process.wait(10) == 0
+    assert stage.process.wait(PATIENCE_S) == 0
     stage.out.close()
     stage.log.unlink()
     again = Stage(tmp_path, text=SET.replace("x.x.", "x.?."))
     try:
-        wait_for(lambda: len(again.hits(KICK)) > 2, 30, "playing", again)
-        wait_for(again.answers, 30, "the page", again)
+        wait_for(lambda: len(again.hits(KICK)) > 2, PATIENCE_S, "playing", again)
+        wait_for(again.answers, PATIENCE_S, "the page", again)
         state = again.state()
         said = "\n".join(state["warnings"])
         assert "does not load; the last good copy of it is used" in said
@@ -388,7 +405,7 @@ def test_a_set_that_stopped_loading_is_started_from_its_last_good_copy(tmp_path:
         assert state["document"]["saved"] is False
     finally:
         again.process.send_signal(signal.SIGTERM)
-        assert again.process.wait(10) == 0
+        assert again.process.wait(PATIENCE_S) == 0
         again.out.close()
 
 
@@ -409,18 +426,18 @@ def put_text(stage: Stage, text: str) -> None:
         {"Content-Type": "application/json"},
         method="PUT",
     )
-    urllib.request.urlopen(request, timeout=10).close()
+    urllib.request.urlopen(request, timeout=PATIENCE_S).close()
 
 
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(900)
 def test_the_last_set_that_played_for_a_while_comes_back(tmp_path: Path) -> None:
     stage = Stage(tmp_path)
     try:
-        wait_for(lambda: len(stage.hits(OTHER)) > 2, 40, "playing", stage)
-        wait_for(stage.answers, 40, "the page", stage)
+        wait_for(lambda: len(stage.hits(OTHER)) > 2, PATIENCE_S, "playing", stage)
+        wait_for(stage.answers, PATIENCE_S, "the page", stage)
         time.sleep(33)  # what it takes to be good
         put_text(stage, SET.replace("xxxx", "x...").replace("Undertow", "Spring"))
-        wait_for(lambda: stage.state()["set"] == "Spring", 20, "the new set", stage)
+        wait_for(lambda: stage.state()["set"] == "Spring", PATIENCE_S, "the new set", stage)
         for restart in (1, 2):
             os.kill(stage.player(), signal.SIGKILL)
 
@@ -428,17 +445,19 @@ def test_the_last_set_that_played_for_a_while_comes_back(tmp_path: Path) -> None
                 player = stage.state()["player"]  # fails when the page is down
                 return bool(player["present"] and player["restarts"] == restart)
 
-            wait_for(back, 30, f"restart {restart}", stage)
+            wait_for(back, PATIENCE_S, f"restart {restart}", stage)
         state = stage.state()
         assert state["set"] == "Undertow"
         assert any("the last one that played well is back" in w for w in state["warnings"])
-        wait_for(lambda: stage.state()["document"]["saved"], 20, "the service to follow", stage)
+        wait_for(
+            lambda: stage.state()["document"]["saved"], PATIENCE_S, "the service to follow", stage
+        )
         since = time.monotonic_ns()
-        wait_for(lambda: len(stage.hits(OTHER, since)) > 4, 20, "playing", stage)
+        wait_for(lambda: len(stage.hits(OTHER, since)) > 4, PATIENCE_S, "playing", stage)
         time.sleep(1)
         assert stage.state()["set"] == "Undertow", "nobody brings the other one back"
         assert (tmp_path / "lanebridge" / "good").is_dir()
     finally:
         stage.process.send_signal(signal.SIGTERM)
-        assert stage.process.wait(10) == 0
+        assert stage.process.wait(PATIENCE_S) == 0
         stage.out.close()

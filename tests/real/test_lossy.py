@@ -22,8 +22,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 SUPPORT = Path(__file__).parent.parent / "support"
 ROOT = Path(__file__).parent.parent.parent
@@ -45,7 +46,7 @@ def started(*command: str, **more: Any) -> Iterator[subprocess.Popen[str]]:
         yield process
     finally:
         process.terminate()
-        process.communicate(timeout=15)
+        process.communicate(timeout=PATIENCE_S)
 
 
 @pytest.fixture

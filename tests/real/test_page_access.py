@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import pytest
 from support import boxes
+from support.patience import PATIENCE_S
 from support.program import MakeScreen, Needs, Running, Until
 from support.screen import VIEWS
 
@@ -321,7 +322,7 @@ def test_it_can_be_installed(screen: MakeScreen, demo: Running) -> None:
     sizes = {icon["sizes"] for icon in manifest["icons"]}
     assert {"192x192", "512x512"} <= sizes
     for icon in manifest["icons"]:
-        with urllib.request.urlopen(demo.url + icon["src"], timeout=5) as answer:
+        with urllib.request.urlopen(demo.url + icon["src"], timeout=PATIENCE_S) as answer:
             assert answer.headers["Content-Type"] == icon["type"]
             data = answer.read()
         if icon["type"] == "image/png":

@@ -21,7 +21,7 @@ from bridge.music.model import Lane, Levels
 from bridge.player.start import PortSpec, Start
 from bridge.voltage.rig_parts import ClockSettings
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 HATS = gate_lane("hats", "xxxxxxxxxxxxxxxx", 2)
 SWELL = Lane("swell", Levels((0.6,)), out="main.level-1")

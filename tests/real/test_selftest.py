@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from support import jackd
+from support.patience import PATIENCE_S
 from support.program import Needs, Record
 
 pytestmark = pytest.mark.real
@@ -38,7 +39,7 @@ def cable(env: dict[str, str], lose: int, missed: list[int]) -> Iterator[None]:
     finally:
         process.stdin.close()
         missed.append(int(process.stdout.readline() or 0))
-        process.wait(10)
+        process.wait(PATIENCE_S)
         process.stdout.close()
 
 

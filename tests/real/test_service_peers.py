@@ -13,8 +13,9 @@ from typing import Any
 import aiohttp
 import jsonschema
 import pytest
+from support.patience import PATIENCE_S
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(90)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 
 def oscsend(port: int, address: str, types: str = "", *args: object) -> None:
@@ -71,7 +72,7 @@ def test_a_c_client_mutes_and_another_hears_of_it(
             until(lambda: told(r"/macro/scatter f 0\.75"), 5, "feedback of the macro")
         finally:
             dump.terminate()
-            dump.wait(10)
+            dump.wait(PATIENCE_S)
 
 
 async def test_the_state_of_a_real_player_is_as_described(demo: Any) -> None:
@@ -131,7 +132,7 @@ async def test_a_move_on_one_page_reaches_another_quickly(demo: Any) -> None:
                     if patch.get("value") == wanted:
                         return
 
-            await asyncio.wait_for(seen(), 5)
+            await asyncio.wait_for(seen(), PATIENCE_S)
             worst = max(worst, time.monotonic() - begin)
             await asyncio.sleep(0.02)
     assert worst < 0.5  # all views agree within this time

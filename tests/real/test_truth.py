@@ -22,9 +22,10 @@ from pathlib import Path
 
 import pytest
 from support import jackd
+from support.patience import PATIENCE_S
 from support.program import Needs, Record
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 PERIOD = 32
 PERIOD_MS = PERIOD / 48.0
@@ -67,7 +68,7 @@ class Claims(threading.Thread):
     def close(self) -> None:
         with contextlib.suppress(OSError):
             self._socket.shutdown(socket.SHUT_RDWR)
-        self.join(5)
+        self.join(PATIENCE_S)
         self._socket.close()
 
 
@@ -104,12 +105,12 @@ def test_the_player_says_the_truth_about_when_it_sends(
                 stderr=log,
             )
             try:
-                jackd.wait_for(lambda: list(runtime.rglob("player.sock")), 20, "the player")
+                jackd.wait_for(lambda: list(runtime.rglob("player.sock")), PATIENCE_S, "the player")
                 claims = Claims(next(runtime.rglob("player.sock")))
                 claims.start()
                 time.sleep(12)
                 play.send_signal(signal.SIGTERM)
-                assert play.wait(10) == 0
+                assert play.wait(PATIENCE_S) == 0
                 claims.close()
             finally:
                 if play.poll() is None:

@@ -22,9 +22,10 @@ from pathlib import Path
 import pytest
 import yaml
 from support import jackd
+from support.patience import PATIENCE_S
 from support.program import Needs, Record, answers, call, free_port, state_of
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 Rows = list[tuple[str, int, bytes]]
 
@@ -150,9 +151,11 @@ def play_the_groove(folder: Path) -> Played:
             try:
                 bar = 4 * 60.0 / BPM
                 url = f"http://127.0.0.1:{http}"
-                jackd.wait_for(lambda: answers(url), 20, "the page")
+                jackd.wait_for(lambda: answers(url), PATIENCE_S, "the page")
                 jackd.wait_for(
-                    lambda: state_of(url)["clock"]["state"] == "locked", 10, "the follower to lock"
+                    lambda: state_of(url)["clock"]["state"] == "locked",
+                    PATIENCE_S,
+                    "the follower to lock",
                 )
                 assert state_of(url)["transport"]["state"] == "stopped"
                 clock.tell("start")
@@ -170,7 +173,7 @@ def play_the_groove(folder: Path) -> Played:
                 clock.tell("stop")
                 time.sleep(0.3)
                 play.send_signal(signal.SIGTERM)
-                assert play.wait(10) == 0
+                assert play.wait(PATIENCE_S) == 0
             finally:
                 if play.poll() is None:
                     play.kill()

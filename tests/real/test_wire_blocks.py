@@ -22,11 +22,12 @@ from typing import Any
 
 import pytest
 from support import jackd
+from support.patience import PATIENCE_S
 from support.program import Needs, answers, free_port, state_of
 
 from bridge.clock.tempo import TICKS_PER_CLOCK
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
 BPM = 121.0
 SET = """\
@@ -76,7 +77,9 @@ def played(
         try:
             url = f"http://127.0.0.1:{http}"
             jackd.wait_for(lambda: answers(url), 60, "the page")
-            jackd.wait_for(lambda: state_of(url)["clock"]["state"] == "locked", 30, "a lock")
+            jackd.wait_for(
+                lambda: state_of(url)["clock"]["state"] == "locked", PATIENCE_S, "a lock"
+            )
             time.sleep(4)
             clock.tell("start")
             time.sleep(10)
@@ -85,7 +88,7 @@ def played(
             jackd.wait_for(lambda: state_of(url)["transport"]["state"] == "stopped", 10, "a stop")
             shown |= {"tick": state_of(url)["transport"]["tick"]}
             play.send_signal(signal.SIGTERM)
-            assert play.wait(20) == 0
+            assert play.wait(PATIENCE_S) == 0
         finally:
             if play.poll() is None:
                 play.kill()

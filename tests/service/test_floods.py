@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.patience import PATIENCE_S
 from support.peers import bundle, frame, get, osc, raw_http, read_frame, websocket
 
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE, QUEUE_MAX, Budget, FairQueue
@@ -166,7 +167,7 @@ async def test_one_client_s_flood_leaves_another_client_its_share(stage: Any) ->
     assert refused
     assert control.budget.refused
     # The other's first command needs no waiting.
-    await asyncio.wait_for(control.do(Mute(lane="kick", muted=True), "two"), 5)
+    await asyncio.wait_for(control.do(Mute(lane="kick", muted=True), "two"), PATIENCE_S)
     now[0] += 5
     await stage.until(lambda: stage.state["lanes"]["rim"]["hand"].get("chance") == 1.0)
 
@@ -268,7 +269,7 @@ async def test_a_host_that_sends_feedback_back_plays_nothing(stage: Any) -> None
         mirror.sendto(osc("/subscribe", mirror.getsockname()[1]), door)
         stage.player.received.clear()
         while returned < 60:
-            data = await asyncio.wait_for(loop.sock_recv(mirror, 4096), 10)
+            data = await asyncio.wait_for(loop.sock_recv(mirror, 4096), PATIENCE_S)
             mirror.sendto(data, door)
             returned += 1
         await stage.until(lambda: stage.service.osc.counts["echo"])
@@ -320,9 +321,9 @@ async def test_what_the_kernel_drops_is_counted() -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             for _ in range(200):
                 sender.sendto(bytes(256), ("127.0.0.1", door.port))
-            await asyncio.wait_for(some.wait(), 10)
+            await asyncio.wait_for(some.wait(), PATIENCE_S)
             sender.sendto(b"last", ("127.0.0.1", door.port))  # it brings the count along
-            await asyncio.wait_for(last.wait(), 10)
+            await asyncio.wait_for(last.wait(), PATIENCE_S)
         assert door.lost == 200 - (len(got) - 1)
         assert door.lost > 0
     finally:

@@ -7,6 +7,8 @@ import json
 import random
 from typing import Any
 
+from support.patience import PATIENCE_S
+
 VALUES: list[Any] = [
     None,
     True,
@@ -140,7 +142,7 @@ async def test_any_object_over_the_socket_is_answered_and_the_connection_lives(s
             await page.ws.send_str(json.dumps(body))
         answered: set[int] = set()
         while len(answered) < 200:
-            message = await asyncio.wait_for(page.next(), 5)
+            message = await asyncio.wait_for(page.next(), PATIENCE_S)
             if message["type"] in ("done", "refused"):
                 answered.add(message["seq"])
                 assert message.get("problem", {}).get("status") != 500, message

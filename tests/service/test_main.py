@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.patience import PATIENCE_S
 
 from bridge.service.__main__ import parse
 
@@ -64,10 +65,10 @@ async def start(*args: str) -> asyncio.subprocess.Process:
 async def test_it_says_ready_and_ends_clean_on_a_signal(player: Any, folder: Path) -> None:
     process = await start(*arguments(folder))
     assert process.stdout is not None
-    line = await asyncio.wait_for(process.stdout.readline(), 30)
+    line = await asyncio.wait_for(process.stdout.readline(), PATIENCE_S)
     assert re.fullmatch(rb"ready http://127\.0\.0\.1:\d+/\n", line)
     process.send_signal(signal.SIGTERM)
-    out, err = await asyncio.wait_for(process.communicate(), 10)
+    out, err = await asyncio.wait_for(process.communicate(), PATIENCE_S)
     assert (process.returncode, out) == (0, b""), err
     assert b"Traceback" not in err
 
@@ -77,7 +78,7 @@ async def test_a_port_in_use_is_said_with_code_1(player: Any, folder: Path) -> N
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         process = await start(*arguments(folder, port=taken.getsockname()[1]))
-        _, err = await asyncio.wait_for(process.communicate(), 30)
+        _, err = await asyncio.wait_for(process.communicate(), PATIENCE_S)
     assert process.returncode == 1
     assert b"address already in use" in err
     assert b"Traceback" not in err
@@ -86,7 +87,7 @@ async def test_a_port_in_use_is_said_with_code_1(player: Any, folder: Path) -> N
 async def test_wrong_files_are_said_with_code_1(player: Any, folder: Path) -> None:
     (folder / "low-tide.yaml").write_text("set: x\nlanes: {a: {stepps: x}}\n", encoding="utf-8")
     process = await start(*arguments(folder))
-    _, err = await asyncio.wait_for(process.communicate(), 30)
+    _, err = await asyncio.wait_for(process.communicate(), PATIENCE_S)
     assert process.returncode == 1
     assert b"stepps" in err
     assert b"Traceback" not in err

@@ -13,6 +13,7 @@ from typing import Any
 
 import aiohttp
 import pytest
+from support.patience import PATIENCE_S, until
 from support.peers import bundle, get, osc, raw_http
 
 from bridge.control.access import ADMIT_S, Access
@@ -182,9 +183,9 @@ async def test_a_drawing_ends_with_the_last_client_that_wanted_it(
     port = stage.service.http_port
     _, writer = await asyncio.open_connection("127.0.0.1", port)
     writer.write(get("/api/scope.svg", port))
-    await asyncio.wait_for(begun.wait(), 10)
+    await asyncio.wait_for(begun.wait(), PATIENCE_S)
     writer.close()
-    await asyncio.wait_for(ended.wait(), 10)
+    await asyncio.wait_for(ended.wait(), PATIENCE_S)
     await stage.call("GET", "/api/state")
     assert not stage.service.entrance.counts  # a client that leaves is no fault of ours
 
@@ -224,7 +225,7 @@ async def test_the_bytes_of_a_stranger_are_not_parsed(
 
 
 async def test_who_was_let_in_and_who_listens_outlives_the_service(
-    options: Any, player: Any, running: Any, until: Any, caplog: pytest.LogCaptureFixture
+    options: Any, player: Any, running: Any, caplog: pytest.LogCaptureFixture
 ) -> None:
     lan = replace(options, lan=True, token=TOKEN)
     async with running(Service(lan)) as service:
@@ -240,18 +241,6 @@ async def test_who_was_let_in_and_who_listens_outlives_the_service(
             assert not service.access.osc_allowed(STRANGER[0])
             assert set(service.osc.feedback.subscribers) == {(FRIEND[0], 9000)}
     assert "1 hosts are let in and 1 subscriptions go on" in caplog.text
-
-
-@pytest.fixture
-def until() -> Any:
-    async def wait(true: Any) -> None:
-        for _ in range(2000):
-            if true():
-                return
-            await asyncio.sleep(0.002)
-        raise AssertionError("never came true")
-
-    return wait
 
 
 def test_only_this_run_s_memory_counts_and_no_time_is_won(tmp_path: Path) -> None:

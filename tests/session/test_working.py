@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import errno
 import json
@@ -15,6 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.patience import until
 
 from bridge.files import store
 from bridge.service.app import Service
@@ -148,14 +148,6 @@ async def test_the_service_takes_over_what_the_player_plays(
         assert service.session.playing.revision == 8
         assert "hits: 3" in service.session.playing.text, "the performer's change is kept"
     assert player.words.count("swap") == 1
-
-
-async def until(true: Any) -> None:
-    for _ in range(5000):
-        if true():
-            return
-        await asyncio.sleep(0.002)
-    raise AssertionError("never came true")
 
 
 @contextlib.contextmanager

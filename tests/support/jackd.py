@@ -11,6 +11,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from support.patience import PATIENCE_S
+
 SUPPORT = Path(__file__).parent
 # One interface at a receiver, led by a ClockSource.
 FOLLOWING_RIG = """\
@@ -55,11 +57,11 @@ def server(name: str, folder: Path, period: int = 64) -> Iterator[dict[str, str]
     with open(folder / "jackd.log", "wb") as log:
         process = subprocess.Popen(command, stdout=log, stderr=log, env=env)
     try:
-        wait_for(lambda: ports(env) is not None, 10, "the JACK server")
+        wait_for(lambda: ports(env) is not None, PATIENCE_S, "the JACK server")
         yield env
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(PATIENCE_S)
 
 
 def ports(env: dict[str, str]) -> list[str] | None:
@@ -83,7 +85,7 @@ def receiver(env: dict[str, str], out: Path, *labels: str) -> Iterator[subproces
         yield process
     finally:
         process.send_signal(signal.SIGTERM)
-        process.wait(10)
+        process.wait(PATIENCE_S)
         assert process.stdout is not None
         process.stdout.close()
 
@@ -109,7 +111,7 @@ class ClockSource:
     def close(self) -> None:
         with contextlib.suppress(BrokenPipeError):
             self.tell("quit")
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
         for pipe in (self.process.stdin, self.process.stdout):
             if pipe is not None:
                 pipe.close()

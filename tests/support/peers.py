@@ -8,6 +8,8 @@ import os
 import struct
 from typing import NamedTuple
 
+from support.patience import PATIENCE_S
+
 
 class Answer(NamedTuple):
     """An HTTP answer as it came: header names in lower case."""
@@ -28,7 +30,7 @@ async def raw_http(port: int, request: bytes, host: str = "127.0.0.1") -> Answer
 
 
 async def read_answer(reader: asyncio.StreamReader) -> Answer:
-    head = (await asyncio.wait_for(reader.readuntil(b"\r\n\r\n"), 30)).decode("latin-1")
+    head = (await asyncio.wait_for(reader.readuntil(b"\r\n\r\n"), PATIENCE_S)).decode("latin-1")
     lines = head.split("\r\n")
     headers = {}
     for line in lines[1:]:
@@ -84,7 +86,7 @@ def frame(payload: bytes, opcode: int = 1, masked: bool = True) -> bytes:
 
 async def read_frame(reader: asyncio.StreamReader) -> tuple[int, bytes]:
     """Opcode and payload of one frame that a server sends."""
-    first, second = await asyncio.wait_for(reader.readexactly(2), 30)
+    first, second = await asyncio.wait_for(reader.readexactly(2), PATIENCE_S)
     size = second & 0x7F
     if size == 126:
         size = int.from_bytes(await reader.readexactly(2), "big")

@@ -12,6 +12,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from support.patience import PATIENCE_S
+
 from bridge.player.messages import Swap, pack, pack_json
 from bridge.player.start import Start
 from bridge.supervisor.watch import Watch
@@ -56,7 +58,7 @@ class PlayerProcess:
 
     def errors(self) -> str:
         assert self.process.stderr is not None
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
         return self.process.stderr.read().decode()
 
     def until(self, done: Callable[[], object], seconds: float, what: str) -> float:
@@ -92,7 +94,7 @@ class PlayerProcess:
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
         try:
-            return self.process.wait(10)
+            return self.process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             self.process.kill()
             return self.process.wait()

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pytest
+from support.patience import PATIENCE_S
 
 if TYPE_CHECKING:
     from support.screen import Screen
@@ -28,8 +29,7 @@ Until: TypeAlias = Callable[..., Any]
 MakeScreen: TypeAlias = "Callable[..., Screen]"
 Record: TypeAlias = Callable[[str, object], None]
 
-START_S = 60.0
-WAIT_S = 60.0  # a wait ends by progress; the limit is for machines that are busy
+WAIT_S = PATIENCE_S
 
 
 @dataclass
@@ -104,7 +104,7 @@ def running(state_home: Path, *args: str) -> Iterator[Running]:
             said = re.search(r"http://\S+/", "".join(program.lines))
             return said[0] if said else None
 
-        program.url = wait_until(address, START_S, "an address")
+        program.url = wait_until(address, WAIT_S, "an address")
         yield program
     finally:
         process.terminate()

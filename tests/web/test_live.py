@@ -11,7 +11,9 @@ from typing import Any
 import aiohttp
 import pytest
 from support.fake_player import FakePlayer
+from support.patience import PATIENCE_S
 
+from bridge.control.ownership import HOLD_S
 from bridge.service.app import Service
 from bridge.web import live as live_module
 from bridge.web.live import CLIENTS_MOST, HEARTBEAT_S, UPDATE_S
@@ -201,6 +203,7 @@ async def test_holds_end_when_they_are_not_refreshed(stage: Any) -> None:
     control = stage.service.control
     now = [100.0]
     control._clock = lambda: now[0]
+    control.holds._hold_s = HOLD_S
     async with stage.page() as page:
         for step in (0, 0.4, 0.4):  # refreshed: the player is told once
             now[0] += step
@@ -233,13 +236,13 @@ async def test_a_message_that_is_too_large_or_not_text_ends_the_connection(stage
     async with stage.page() as page:
         await page.next()
         await page.ws.send_str("x" * 20_000)
-        while (message := await page.ws.receive(5)).type != aiohttp.WSMsgType.CLOSE:
+        while (message := await page.ws.receive(PATIENCE_S)).type != aiohttp.WSMsgType.CLOSE:
             pass
         assert message.data == 1009  # RFC 6455, section 7.4.1: too big
     async with stage.page() as page:
         await page.next()
         await page.ws.send_bytes(b"x")
-        while (message := await page.ws.receive(5)).type != aiohttp.WSMsgType.CLOSE:
+        while (message := await page.ws.receive(PATIENCE_S)).type != aiohttp.WSMsgType.CLOSE:
             pass
         assert message.data == 1003  # RFC 6455, section 7.4.1: unsupported data
 
@@ -286,7 +289,7 @@ async def test_the_heartbeat_is_at_most_five_seconds(
     assert HEARTBEAT_S <= 5
     monkeypatch.setattr(live_module, "HEARTBEAT_S", 0.05)
     async with stage.session.ws_connect(stage.base + "/api/live", autoping=False) as ws:
-        while (message := await ws.receive(5)).type != aiohttp.WSMsgType.PING:
+        while (message := await ws.receive(PATIENCE_S)).type != aiohttp.WSMsgType.PING:
             pass
         assert message.type == aiohttp.WSMsgType.PING
         # no pong comes: the service takes the client for gone
@@ -331,7 +334,7 @@ async def test_a_page_that_cannot_be_told_the_state_is_not_left_hanging(
         stage.player.play_to(10)
         kinds = set()
         while aiohttp.WSMsgType.CLOSED not in kinds:
-            kinds.add((await page.ws.receive(5)).type)
+            kinds.add((await page.ws.receive(PATIENCE_S)).type)
     await stage.until(lambda: not stage.service.live.clients)
 
 
