@@ -21,9 +21,9 @@ from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Row, 
 from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.causes import FEEL_SAYS
+from bridge.music.comparators import ON_STEPS as FUNCTIONS
 from bridge.music.gate_functions import GATE_FUNCTIONS
 from bridge.music.hit_node import LONGEST_GATE_BARS
-from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import FUNCTIONS as ARGUMENTS
 from bridge.music.logic_parse import TAPS_SAY
 from bridge.music.logic_tree import Expression
@@ -93,8 +93,15 @@ RULES = (
 LOGIC_RULES = (
     "*Hits* are true at single ticks and false between them: a lane, and what is made of hits and "
     "is false where none of them falls (`rim and not kick`). A *state* is true or false at every "
-    "tick: `not`, `toggle`, `hold`, `latch`, and what can be true because of states alone (`rim or "
-    "toggle(kick)`, `not kick and not rim`).",
+    "tick: `not`, `toggle`, `hold`, `latch`, `above`, `below`, `rising`, `falling`, and what can "
+    "be true because of states alone (`rim or toggle(kick)`, `not kick and not rim`).",
+    "Values make hits: `above`, `below`, `rising`, `falling` and `changed` take a line, the name "
+    "of a lane of values. It is looked at on each step of the derived lane's own rate (a glide "
+    "where it is then), and between two steps the answer stays as it was: "
+    "`rim and above(swell, 0.5)` are the hits of rim while swell was high at the last step, `edge(above(swell, 0.5))` is one "
+    "hit each time it has become so. Levels are those of the lane before its `depth` and `offset`, "
+    "-1 to 1; a lane of notes, or one that goes to a pitch output, is compared by note numbers. "
+    "Whether the line is muted makes no difference.",
     "Operators compare tick by tick, before swing and shift, whatever the rates of the lanes: "
     "`rim and not kick` are all hits of rim at which kick does not hit, triplets too.",
     "Functions with a memory take hits. Where hits are taken of a state, by a function or to be "
@@ -125,6 +132,8 @@ LOGIC_KINDS = {
     "delay": "takes hits, gives hits, as accented",
     "gap": "takes hits, gives hits, plain",
     "toggle, hold": "take hits, give a state; accented where an accented hit falls",
+    "above, below, rising, falling": "take a line, give a state, without accents",
+    "changed": "takes a line, gives hits, plain",
     "latch": "takes hits, gives a state; accented where an accented hit of `set` falls",
     "after-mute, before-mute": "what stands in them",
 }
@@ -291,7 +300,8 @@ def _logic() -> Iterator[Block]:
     yield Head(3, "Logic")
     yield Words(
         "Lane names with `not`, `and`, `xor`, `or` (binding in this order) and parentheses. Times "
-        "are rates, chances are 0 to 1. In the tables `x` is a hit, `.` none; 1 and 0 are states."
+        "are rates, chances are 0 to 1, lines are lanes of values. In the tables `x` is a hit, "
+        "`.` none; 1 and 0 are states."
     )
     yield from _signs(inspect.getdoc(Expression) or "")
     yield Picture(("and", "or", "xor", "not"))

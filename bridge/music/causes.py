@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import Term
 from bridge.music.node import SOUNDING, WRITTEN, Feel
 
@@ -25,8 +26,8 @@ on top. `feel: grid` puts the lane on the grid instead, straight, with only its 
 Where several hits cause one at the same place, the first lane written in the expression decides,
 among those that sound there; a muted lane decides only where no other one hits. A delayed hit has
 the shift and humanise of the hit that is delayed, and its lane's swing at the new place. What no
-hit causes (`not kick`, `gap`, or a state between two hits) stands on a step of its lane and swings
-with the set. By gates there is nothing to inherit: gates are heard when they sound.
+hit causes (`not kick`, `gap`, `above`, or a state between two hits) stands on a step of its lane
+and swings with the set. By gates there is nothing to inherit: gates are heard when they sound.
 
 The ticks at which each sounds (a sixteenth is 240 ticks, and the set is straight):
 
@@ -49,7 +50,7 @@ hat: {steps: "xxxx", swing: 60}        0    288  480  768
 """
 
 _ANY = ("and", "or", "xor", "at-least", "exactly")
-_NOTHING = ("not", "gap")
+_NOTHING = ("not", "gap", *COMPARATORS)
 
 
 class Causes:

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 from bridge.files.blocks import Signs, of_docstring
 from bridge.music import model
+from bridge.music.comparators import ON_STEPS as FUNCTIONS
 from bridge.music.gate_functions import GATE_FUNCTIONS
-from bridge.music.logic_functions import FUNCTIONS
 from bridge.music.logic_parse import OPERATORS, TAPS_SAY
 from bridge.music.logic_tree import Expression
 
