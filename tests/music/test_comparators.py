@@ -188,6 +188,27 @@ def test_a_set_swapped_at_any_tick_goes_on_as_it_was(tick: int) -> None:
     assert hits(before + new.advance(2 * BAR)) == hits(whole)
 
 
+@pytest.mark.parametrize("tick", [100, 1111, BAR])
+def test_a_comparator_that_is_edited_in_falls_in_with_its_line(tick: int) -> None:
+    """A shape that hits start goes on in two times; nobody has read its value on the grid before.
+    The kick begins each bar, so in the next bar it is as if the lane had always been there."""
+    lanes = (
+        steps("kick", "x...............", settings={"shift": 0.2}),
+        Lane("tide", Shape("triangle", "kick"), advance=Fraction(1920), out="level"),
+    )
+    outputs = {"level": OutputRange("level", "level")}
+    with_it = score_of(*lanes, logic("out", "above(tide, 0.5)"), outputs=outputs)
+    always = grids(with_it, 3 * BAR, "out")
+    old = renderer(score_of(*lanes, outputs=outputs))
+    old.advance(tick)
+    new = Renderer(with_it, Performance(with_it))
+    new.adopt(old)
+    found = [e.grid for e in new.advance(3 * BAR) if e.kind == "hit" and e.lane == 2]
+    next_bar = (tick // BAR + 1) * BAR
+    assert [at for at in found if at >= next_bar] == [at for at in always if at >= next_bar]
+    assert len(found) > 10
+
+
 def test_a_jump_back_plays_the_same_again() -> None:
     player = renderer(score_of(*LANES, outputs=OUTPUTS))
     whole = player.advance(6 * BAR)
