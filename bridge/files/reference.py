@@ -97,11 +97,11 @@ LOGIC_RULES = (
     "be true because of states alone (`rim or toggle(kick)`, `not kick and not rim`).",
     "Values make hits: `above`, `below`, `rising`, `falling` and `changed` take a line, the name "
     "of a lane of values. It is looked at on each step of the derived lane's own rate (a glide "
-    "where it is then), and between two steps the answer stays as it was: "
-    "`rim and above(swell, 0.5)` are the hits of rim while swell was high at the last step, "
-    "`edge(above(swell, 0.5))` is one hit each time it has become so. Levels are those of the "
-    "lane before its `depth` and `offset`, -1 to 1; a lane of notes, or one that goes to a pitch output, is compared by note numbers. "
-    "Whether the line is muted makes no difference.",
+    "where it is then), and between two steps the answer stays as it was: `rim and above(swell, "
+    "0.5)` are the hits of rim while swell was high at the last step, `edge(above(swell, 0.5))` "
+    "is one hit each time it has become so. Levels are those of the lane before its `depth` and "
+    "`offset`, -1 to 1; a lane of notes, or one that goes to a pitch output, is compared by note "
+    "numbers. Whether the line is muted makes no difference.",
     "Operators compare tick by tick, before swing and shift, whatever the rates of the lanes: "
     "`rim and not kick` are all hits of rim at which kick does not hit, triplets too.",
     "Functions with a memory take hits. Where hits are taken of a state, by a function or to be "
