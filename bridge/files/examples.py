@@ -169,6 +169,11 @@ LOGIC: dict[str, str] = {
     "chance": "chance(rim, 0.5)",
     "edge": "edge(rim, 1/8)",
     "gap": "gap(kick, 1/8)",
+    "above": "rim and above(swell, 0.5, 0.4)",
+    "below": "edge(below(swell, 0.5))",
+    "rising": "rim and rising(swell)",
+    "falling": "rim or edge(falling(swell))",
+    "changed": "changed(swell)",
     "after-mute": "after-mute(kick) or rim",
     "before-mute": "before-mute(kick) and rim",
 }

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import Term
 from bridge.music.node import SOUNDING, WRITTEN, Feel
 
@@ -19,7 +20,7 @@ _Waiting = list[tuple[int, int, Feel | None]]  # when it is due, its bits, what 
 
 
 _ANY = ("and", "or", "xor", "at-least", "exactly")
-_NOTHING = ("not", "gap")
+_NOTHING = ("not", "gap", *COMPARATORS)
 
 
 class Causes:

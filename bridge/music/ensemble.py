@@ -41,7 +41,11 @@ def build(score: Score, place: int) -> Node:
     if lane.hits:
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         return PatternNode(place, score.spec, score.steps[place], advance, reset)
-    return build_node(place, score.spec, lane, positions, pitch_outputs(score))
+    node = build_node(place, score.spec, lane, positions, pitch_outputs(score))
+    leaves = (leaf for term in score.terms.values() for leaf in term.leaves())
+    if isinstance(node, ValueNode) and any((x.op, x.name) == ("line", lane.name) for x in leaves):
+        node.read = True
+    return node
 
 
 class Ensemble:

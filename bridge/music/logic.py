@@ -55,10 +55,12 @@ class LogicNode(HitNode):
         self.reset_by = reset
         written = self.written_lane
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
-        reads = {position for position, _ in self.slots}
+        lines = {leaf.name for leaf in term.leaves() if leaf.op == "line"}
+        reads = {position for position, _ in self.slots} | {positions[name] for name in lines}
         if reset is not None:
             reads.add(reset)
         self.reads = tuple(sorted(reads))
+        self.positions = positions
         # A hit that no hit causes stands on a step of the set's groove.
         groove = Swing(step, spec.bar_ticks).bends(spec.swing)
         self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
@@ -164,6 +166,7 @@ class LogicNode(HitNode):
             return
         out: list[Hit] = []
         window.hits[self.lane] = out
+        self.expression.line_value = lambda name, at: window.value(self.positions[name], at)
         resets = self._resets(window)
         places, feels = self._places(window, resets)
         timers = self.expression.timers

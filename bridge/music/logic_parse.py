@@ -9,13 +9,14 @@ Grammar, tightest first (as usual in logic: not, and, xor, or)::
     atom   := "(" or ")" | LANE | FUNCTION "(" argument ("," argument)* ")"
 
 A lane name may hold ``-``; a word is a function when ``(`` follows it. Times are rates
-(``1/8``, ``1/8T``, ``3:4``), counts are whole numbers, chances are numbers from 0 to 1.
+(``1/8``, ``1/8T``, ``3:4``), counts are whole numbers, chances are numbers from 0 to 1, lines are
+names of lanes of values, levels are what such a lane says (-1 to 1, or a note number).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -23,7 +24,7 @@ from typing import Literal
 from bridge.errors import did_you_mean
 from bridge.music.ticks import parse_rate
 
-Kind = Literal["lane", "count", "time", "chance"]
+Kind = Literal["lane", "count", "time", "chance", "line", "level"]
 
 OPERATORS = ("and", "or", "xor", "not")
 TAPS = ("after-mute", "before-mute")
@@ -42,12 +43,17 @@ FUNCTIONS: dict[str, tuple[str, ...]] = {
     "chance": ("hits", "chance"),
     "edge": ("hits", "time?"),
     "gap": ("hits", "time"),
+    "above": ("line", "level", "level?"),
+    "below": ("line", "level", "level?"),
+    "rising": ("line",),
+    "falling": ("line",),
+    "changed": ("line",),
     "after-mute": ("hits",),
     "before-mute": ("hits",),
 }
 
 _TOKEN = re.compile(
-    r"\s*(?:(?P<number>\d+(?:/\d+|:\d+|\.\d+)?[T.]?)|(?P<word>[A-Za-z][A-Za-z0-9_-]*)"
+    r"\s*(?:(?P<number>-?\d+(?:/\d+|:\d+|\.\d+)?[T.]?)|(?P<word>[A-Za-z][A-Za-z0-9_-]*)"
     r"|(?P<sign>[(),])|(?P<bad>\S))"
 )
 
@@ -62,9 +68,10 @@ class LogicError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One branch of the tree: ``op`` is "lane", an operator or a function.
+    """One branch of the tree: ``op`` is "lane", "line", an operator or a function.
 
-    `name` and `before_mute` belong to lanes; `numbers` holds counts, times (ticks) and chances.
+    `name` belongs to lanes (of hits) and lines (lanes of values), `before_mute` to lanes; `numbers`
+    holds counts, times (ticks), chances and levels.
     """
 
     op: str
@@ -75,11 +82,15 @@ class Term:
     numbers: tuple[Fraction, ...] = ()
 
     def lanes(self) -> list[str]:
-        """Names of the lanes read, each once, in the order written."""
-        found = [self.name] if self.op == "lane" else []
+        """Names of the lanes read, of hits and of values, each once, in the order written."""
+        return list(dict.fromkeys(term.name for term in self.leaves()))
+
+    def leaves(self) -> Iterator[Term]:
+        """The lanes and lines in the expression, as often as they are written."""
+        if self.op in ("lane", "line"):
+            yield self
         for term in self.terms:
-            found += [name for name in term.lanes() if name not in found]
-        return found
+            yield from term.leaves()
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +235,9 @@ class _Reader:
                 break
             if order:
                 self.expect(",", f"in {usage(name)}")
-            if kind.startswith("hits"):
+            if kind == "line":
+                terms.append(self.line(name))
+            elif kind.startswith("hits"):
                 terms.append(self.either())
                 while kind == "hits..." and self.now.text == ",":
                     self.take()
@@ -234,9 +247,26 @@ class _Reader:
         self.expect(")", f"to close {usage(name)}")
         return self.checked(Term(name, token.column, tuple(terms), numbers=tuple(numbers)))
 
+    def line(self, name: str) -> Term:
+        """The lane of values that a function compares."""
+        token = self.take()
+        if token.kind != "word":
+            raise LogicError(
+                f"a lane of values expected in {usage(name)}, {_seen(token)}", token.column
+            )
+        if token.text not in self.lanes:
+            hint = did_you_mean(token.text, self.lanes)
+            raise LogicError(f"no lane is called {token.text!r}{hint}", token.column)
+        return Term("line", token.column, name=token.text)
+
     def number(self, kind: str, name: str) -> Fraction:
         token = self.take()
-        wanted = {"count": "a whole number", "time": "a time like 1/8", "chance": "a number 0 to 1"}
+        wanted = {
+            "count": "a whole number",
+            "time": "a time like 1/8",
+            "chance": "a number 0 to 1",
+            "level": "a level like 0.5, or a note number,",
+        }
         if token.kind != "number":
             raise LogicError(
                 f"{wanted[kind]} expected in {usage(name)}, {_seen(token)}", token.column
@@ -253,6 +283,11 @@ class _Reader:
             raise LogicError(f"{token.text} is not a whole number from 1 to 64", token.column)
         if kind == "chance" and not 0 <= number <= 1:
             raise LogicError(f"{token.text} is not a chance from 0 to 1", token.column)
+        if kind == "level" and not -1 <= number <= 127:
+            raise LogicError(
+                f"{token.text} is neither a level from -1 to 1 nor a note number to 127",
+                token.column,
+            )
         return number
 
     def checked(self, term: Term) -> Term:
@@ -263,6 +298,13 @@ class _Reader:
             raise LogicError(
                 f"of every {count} hits there is no number {term.numbers[1]}", term.column
             )
+        if term.op in ("above", "below") and len(term.numbers) == 2:
+            level, back = map(float, term.numbers)
+            if back > level if term.op == "above" else back < level:
+                side = "at or below" if term.op == "above" else "at or above"
+                raise LogicError(
+                    f"{term.op} {level:g} ends {side} {level:g}, not at {back:g}", term.column
+                )
         return term
 
 

@@ -5,23 +5,24 @@ Two kinds of expression:
 - *Hits* are true at single ticks: a lane, `a and b`, `a or b`, whatever is false as long as nothing
   hits.
 - A *state* is true or false at every tick, hits or none: `not a`, `toggle(a)`, `hold`, `latch`,
-  and what can be true because of them alone (`a or not b`). A derived lane whose expression is a
-  state is one for the lanes that read it.
+  `above`, `below`, `rising`, `falling`, and what can be true because of them alone (`a or not b`).
+  A derived lane whose expression is a state is one for the lanes that read it.
 
 `and`, `or`, `xor`, `not`, `at-least` and `exactly` compare truth tick by tick. Functions with a
 memory take hits. A state hits at every step of its lane's rate on which it is true, and where
-something in it hits while it is true.
+something in it hits while it is true. Comparators look at lanes of values on the lane's own steps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from heapq import heappush
 from typing import Any
 
 from bridge.music import chance
 from bridge.music.causes import Causes
+from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_functions import (
     FUNCTIONS,
     HERE,
@@ -42,8 +43,9 @@ class Expression:
 
     `leaves` are the (lane name, read before its mute) pairs, in the order of the masks that
     `evaluate` takes; on steps one more mask follows, true at the steps of the lane's own rate.
-    `restless` says that it is a state, `samples` that the lane's own steps must be looked at. The
-    operators work bit by bit.
+    `restless` says that it is a state, `samples` that the lane's own steps must be looked at.
+    `line_value`, set by the owner, is asked for the value of a lane at a tick. The operators work
+    bit by bit.
     """
 
     def __init__(
@@ -68,6 +70,7 @@ class Expression:
         self._known = functions
         self.leaves: list[tuple[str, bool]] = []
         self.functions: list[Function] = []
+        self.line_value: Callable[[str, int], float] = _no_line
         self.timers: list[int] = []
         self._step = step
         self._seed = seed
@@ -92,6 +95,8 @@ class Expression:
                 self.leaves.append(leaf)
             slot = self.leaves.index(leaf)
             return lambda masks, tick: masks[slot]
+        if term.op in COMPARATORS:
+            return self._comparator(term)
         parts = [self._noted(part) for part in term.terms]
         if term.op in ("and", "or", "xor", "not"):
             built = _joined(term.op, parts)
@@ -111,6 +116,14 @@ class Expression:
         if self._step is None or is_state(term, self._states):
             return built
         return _at_hits(built)
+
+    def _comparator(self, term: Term) -> Evaluate:
+        assert self._step is not None, "gates know no steps"
+        self.samples = True
+        name = term.terms[0].name
+        function = COMPARATORS[term.op](lambda tick: self.line_value(name, tick), term)
+        self.functions.append(function)
+        return function.evaluate if is_state(term) else _at_hits(function.evaluate)
 
     def _sampled(self, part: Evaluate, term: Term) -> Evaluate:
         """The hits of an operand: a state hits on the lane's steps, and where a part of it does."""
@@ -165,7 +178,7 @@ def is_state(term: Term, states: frozenset[str] = frozenset()) -> bool:
     match term.op:
         case "lane":
             return term.name in states
-        case "not" | "toggle" | "hold" | "latch":
+        case "not" | "toggle" | "hold" | "latch" | "above" | "below" | "rising" | "falling":
             return True
         case "and":
             return all(below)
@@ -174,6 +187,10 @@ def is_state(term: Term, states: frozenset[str] = frozenset()) -> bool:
         case "at-least" | "exactly":
             return sum(below) >= term.numbers[0]
     return False
+
+
+def _no_line(name: str, tick: int) -> float:
+    raise LookupError(f"nobody says what {name} is")
 
 
 def _at_hits(part: Evaluate) -> Evaluate:

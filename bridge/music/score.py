@@ -7,14 +7,16 @@ pickled and sent to another process, and a renderer answers for any span of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
 from bridge.errors import InputError, Problem, did_you_mean
+from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.logic_tree import is_state
 from bridge.music.model import SIXTEENTH, Lane, Logic, OutputRange, SetSpec, kind_of
+from bridge.music.value_node import note_like
 
 Keys = tuple[str | int, ...]
 
@@ -129,16 +131,61 @@ class _Compiler:
         except LogicError as error:
             self.problem(f"{source.expression!r}: {error}", keys)
             return
-        for name in term.lanes():
-            if name not in hits:
-                self.problem(f"{name!r} is a lane of values; logic works on hits", keys)
-            elif name == lane.name:
+        if source.by == "gates":
+            self._no_comparators(term, keys)
+        for name in self._right_kinds(term, frozenset(hits), keys):
+            if name == lane.name:
                 self.problem(f"{name!r} names itself in its logic", keys)
             elif name in OPERATORS:
                 self.problem(f"a lane called {name!r} cannot be used in logic", keys)
             else:
                 self.needs[place].append((self.positions[name], keys))
         self.terms[place] = term
+
+    def _right_kinds(self, term: Term, hits: frozenset[str], keys: Keys) -> Iterator[str]:
+        """The lanes that an expression reads, without those that are of the wrong kind there."""
+        wrong = set()
+        for leaf in term.leaves():
+            if leaf.name in wrong or (leaf.op == "lane") is (leaf.name in hits):
+                continue
+            wrong.add(leaf.name)
+            if leaf.op == "lane":
+                message = (
+                    f"{leaf.name!r} is a lane of values; logic works on hits, such as those of "
+                    f"changed({leaf.name})"
+                )
+            else:
+                message = f"{leaf.name!r} is a lane of hits; its value cannot be compared"
+            self.problem(message, keys)
+        yield from (name for name in term.lanes() if name not in wrong)
+        self._levels(term, hits, keys)
+
+    def _levels(self, term: Term, hits: frozenset[str], keys: Keys) -> None:
+        """Levels that a line is compared with must be such as it can have."""
+        for part in term.terms:
+            self._levels(part, hits, keys)
+        line = term.terms[0] if term.terms else term
+        if line.op != "line" or line.name in hits or not term.numbers:
+            return
+        lane = self.spec.lanes[self.positions[line.name]]
+        pitches = frozenset(name for name, out in self.outputs.items() if out.kind == "pitch")
+        known = lane.out is None or lane.out in self.outputs
+        if known and max(term.numbers) > 1 and not note_like(lane, self.spec, pitches):
+            self.problem(
+                f"{line.name} has levels from -1 to 1; it is never {term.op} "
+                f"{float(max(term.numbers)):g}",
+                keys,
+            )
+
+    def _no_comparators(self, term: Term, keys: Keys) -> None:
+        if term.op in COMPARATORS:
+            self.problem(
+                f"{term.op} looks at the steps of its lane, and gates have none; write it as a "
+                "lane of its own, and its name here",
+                keys,
+            )
+        for part in term.terms:
+            self._no_comparators(part, keys)
 
     def _drives(self) -> None:
         """A lane that drives a setting must come before the lane that has it."""

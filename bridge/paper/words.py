@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bridge.files.phrases import listed
 from bridge.music import model
+from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
 from bridge.music.scale import SHARPS, note_name
 from bridge.music.ticks import rate_text
@@ -41,6 +42,8 @@ def _clause(term: Term) -> str:
         return f", {op} ".join(_inside(branch) for branch in term.terms)
     if op in ("xor", "at-least", "exactly"):
         return _counted(term)
+    if op in COMPARATORS:
+        return _compared(term)
     return _remembered(term)
 
 
@@ -66,6 +69,19 @@ def _counted(term: Term) -> str:
             return f"exactly one of {them} hits"
         return f"an odd number of {them} hit"
     return f"{term.op.replace('-', ' ')} {int(term.numbers[0])} of {them} hit"
+
+
+def _compared(term: Term) -> str:
+    """A function that compares a line, as a clause."""
+    line = term.terms[0].name
+    if term.op in ("above", "below"):
+        level, *back = (f"{float(number):g}" for number in term.numbers)
+        side = "at or below" if term.op == "above" else "at or above"
+        until = f" (until it is {side} {back[0]})" if back else ""
+        return f"{line} is {term.op} {level}{until}"
+    if term.op == "changed":
+        return f"{line} changes"
+    return f"{line} {'rises' if term.op == 'rising' else 'falls'}"
 
 
 def _remembered(term: Term) -> str:

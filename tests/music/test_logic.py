@@ -15,7 +15,7 @@ from support.said import carry_out
 from support.sets import BAR, STEP, grids, hits_of, logic, pattern, renderer, score_of, steps
 
 from bridge.errors import InputError
-from bridge.music.logic_functions import FUNCTIONS
+from bridge.music.comparators import ON_STEPS as FUNCTIONS
 from bridge.music.model import Lane, Levels, Passes
 from bridge.music.render import events_between
 
@@ -83,6 +83,10 @@ def step_tables() -> list[tuple[str, dict[str, str], str, str]]:
     for word in FUNCTIONS:
         inputs: dict[str, str] = {}
         for line in MANUAL[word]:
+            line_of_values = re.fullmatch(r"(\w+)\s{2,}(0\.\d(?: +0\.\d)+)", line)
+            if line_of_values:
+                inputs = {line_of_values[1]: line_of_values[2]}
+                continue
             found = re.fullmatch(r"(\S.*?)\s{2,}([x.01](?: +[x.01])+)", line)
             if not found:
                 continue
@@ -106,7 +110,12 @@ def test_every_function_has_its_table_read() -> None:
 @pytest.mark.parametrize("case", TABLES, ids=lambda case: case[2])
 def test_functions_do_what_their_tables_say(case: tuple[str, dict[str, str], str, str]) -> None:
     _, inputs, text, row = case
-    lanes = [steps(name, marks.translate({48: ".", 49: "x"})) for name, marks in inputs.items()]
+    lanes = [
+        Lane(name, Levels(tuple(map(float, marks.split()))))
+        if " " in marks
+        else steps(name, marks.translate({48: ".", 49: "x"}))
+        for name, marks in inputs.items()
+    ]
     score = score_of(*lanes, logic("out", text))
     assert pattern(score, len(row), "out") == row.translate({48: ".", 49: "x"})
 

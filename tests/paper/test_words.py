@@ -41,6 +41,10 @@ LANES = ["kick", "rim", "shaker"]
         ("edge(rim)", "rim hits, for the first time in more than one step"),
         ("edge(rim, 1/8)", "rim hits, for the first time in more than 1/8"),
         ("gap(kick, 1/4)", "kick has not hit for 1/4"),
+        ("kick and above(rim, 0.5)", "kick hits, and rim is above 0.5"),
+        ("below(rim, -0.5, 0.2)", "rim is below -0.5 (until it is at or above 0.2)"),
+        ("edge(rising(rim))", "rim rises, for the first time in more than one step"),
+        ("changed(rim)", "rim changes"),
         (
             "kick or nth(rim, 2) and shaker",
             "kick hits, or ((rim hits, but only the 2nd of every 2 times), and shaker hits)",
@@ -55,6 +59,7 @@ def test_logic_reads_as_a_clause(expression: str, words: str) -> None:
 def test_every_function_has_words() -> None:
     """A function without words of its own would fall through to its bare name."""
     written = {"hits": "kick", "hits...": "kick, rim", "count": "1", "time": "1/8", "chance": "0.5"}
+    written |= {"line": "kick", "level": "0.5"}
     said = {}
     for name, kinds in FUNCTIONS.items():
         arguments = ", ".join(written[kind] for kind in kinds if not kind.endswith("?"))
