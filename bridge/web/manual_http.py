@@ -30,11 +30,18 @@ def made() -> Made:
     from bridge.paper import manual
 
     plain = manual.manual_html().encode()
-    policy = (
+    tag = sha256(plain).hexdigest()[:20]
+    return Made(plain, gzip.compress(plain, 9, mtime=0), tag, policy())
+
+
+def policy() -> str:
+    """The policy of a page in the manual's look: it carries its style and has nothing else."""
+    from bridge.paper import manual
+
+    return (
         f"default-src 'none'; style-src {manual.style_source(manual.style())}; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
-    return Made(plain, gzip.compress(plain, 9, mtime=0), sha256(plain).hexdigest()[:20], policy)
 
 
 async def serve(request: web.Request) -> web.Response:
