@@ -26,8 +26,8 @@ def chapter() -> list[Block]:
         Words(
             "Open Sound Control 1.0, by UDP and TCP on one port (8421 unless `--osc-port` says "
             "another). The names of lanes, macros, sections, groups, outputs and settings stand in "
-            "the address where the tables have capitals. Arguments in brackets may be left out, the last "
-            "first. `GET /api/osc` has the same as JSON."
+            "the address where the tables have capitals. Arguments in brackets may be left "
+            "out, the last first. `GET /api/osc` has the same as JSON."
         ),
         Points(
             (
