@@ -190,6 +190,19 @@ async def test_an_answer_goes_to_the_host_that_asked_and_only_so_often(stage: An
     assert len(sent) == 2 * (len(osc.addresses) + 1)
 
 
+async def test_feedback_goes_to_the_host_that_asked(stage: Any) -> None:
+    """A subscription has a port and no host: there is no way to name another one."""
+    osc = stage.service.osc
+    sent: list[tuple[str, int]] = []
+    osc._socket.send = lambda data, to: sent.append(to)
+    osc.datagram_received(encode("/subscribe", 9000), ("127.0.0.7", 5000))
+    osc.datagram_received(encode("/subscribe", "192.0.2.9", 9000), ("127.0.0.7", 5000))
+    osc.datagram_received(encode("/subscribe", 9000, "192.0.2.9"), ("127.0.0.7", 5000))
+    await stage.until(lambda: len(sent) > 5)
+    assert set(sent) == {("127.0.0.7", 9000)}
+    assert osc.counts["arguments"] == 2
+
+
 async def test_a_stranger_gets_no_answer(stage: Any) -> None:
     osc = stage.service.osc
     sent: list[tuple[str, int]] = []
