@@ -122,7 +122,7 @@ def test_the_manual_lists_every_address() -> None:
 async def test_the_book_over_http_has_every_address_that_there_is(stage: Any) -> None:
     status, book, _ = await stage.call("GET", "/api/osc")
     assert status == 200
-    assert book["port"] == stage.service.osc_port
+    assert (book["port"], book["tcp"]) == (stage.service.osc_port, True)
     assert {"/lane/kick/mute", "/macro/brightness", "/section/flood", "/tempo"} <= {
         *book["addresses"]
     }
