@@ -28,6 +28,7 @@ async def test_the_service_does_what_its_description_says(stage: Any, needs: Any
         "run",
         f"{stage.base}/openapi.json",
         "--checks=all",
+        "--exclude-checks=max_response_time",  # how fast this machine is, is not asserted
         "--phases=examples,coverage,fuzzing",
         f"--max-examples={EXAMPLES}",
         "--seed=1",
