@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
+    "ctl": "bridge.commands.ctl",
     "form": "bridge.commands.form",
     "profile": "bridge.commands.profile",
     "scope": "bridge.commands.scope",

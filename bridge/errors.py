@@ -63,7 +63,8 @@ class CommandError(BridgeError, ValueError):
     """A command that arrived is refused; nothing of it was applied.
 
     `kind` is a short word that a surface can act on: ``unknown`` (no such lane, macro,
-    section...), ``value`` (wrong type, not finite, out of range), ``state`` (not possible now).
+    section...), ``value`` (wrong type, not finite, out of range), ``state`` (not possible now),
+    ``taken`` (there already; may be replaced), ``hand`` (another hand is on it), ``busy``.
     `fields` says what is wrong with single fields of it.
     """
 

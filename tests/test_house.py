@@ -31,11 +31,23 @@ FLOORS: list[set[str]] = [
     {"voltage"},
     {"clock"},
     {"music"},
+    {"client"},
     {"protocol"},
     {"errors"},
 ]
 FLOOR = {room: height for height, rooms in enumerate(reversed(FLOORS)) for room in rooms}
-ASYNC_ROOMS = {"cli", "commands", "service", "web", "osc", "desk", "bench", "session", "control"}
+ASYNC_ROOMS = {
+    "cli",
+    "client",
+    "commands",
+    "service",
+    "web",
+    "osc",
+    "desk",
+    "bench",
+    "session",
+    "control",
+}
 PURE = ("protocol", "music", "clock", "voltage")
 IMPURE_MODULES = {
     "asyncio",

@@ -7,6 +7,7 @@ unit with ``StartLimitIntervalSec=0`` is started again for ever.
 
 from __future__ import annotations
 
+import re
 import shlex
 from pathlib import Path, PurePosixPath
 
@@ -55,3 +56,14 @@ def test_the_notes_name_the_same_folder() -> None:
     notes = (SYSTEMD / "README.md").read_text("utf-8")
     assert all(str(folder) in notes for folder in writable())
     assert "/etc/lanebridge" not in notes
+
+
+def test_every_line_of_the_threat_model_names_a_test_that_there_is() -> None:
+    root = Path(__file__).parent
+    chapter = (root.parent / "systemd/README.md").read_text(encoding="utf-8")
+    chapter = chapter.split("## What somebody on the same network")[1].split("\n## ")[0]
+    lines = [line for line in chapter.splitlines() if line.startswith("| ") and "---" not in line]
+    named = [match[1] for line in lines if (match := re.search(r"`(test_\w+)` \|$", line))]
+    assert len(named) == len(lines) - 2  # two heads
+    written = "".join(path.read_text(encoding="utf-8") for path in root.rglob("test_*.py"))
+    assert [name for name in named if f"def {name}(" not in written] == []

@@ -357,7 +357,7 @@ class Controllers:
                 raise CommandError(
                     f"{words(binding)} of {controller} is for {' '.join(was)} already; forget it "
                     "first, or replace it",
-                    "state",
+                    "taken",
                 )
         await self._write(lambda rig: controls.bind(rig, controller, binding, self._today()))
         key = (

@@ -152,6 +152,7 @@ COMMANDS: dict[str, str] = {
     "ports": "lists MIDI ports by name",
     "soundcheck RIG [--only OUTPUT] [--all] [--report FILE.txt] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first",
     "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
+    "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
     "profile list|check|schema|new": "lists, checks, describes and writes profiles",
 }

@@ -56,6 +56,14 @@ def kept_token(folder: Path) -> tuple[str, str]:
     return token, note
 
 
+def read_token(folder: Path) -> str | None:
+    """The token that is kept in the state folder; None when there is none that can be used."""
+    try:
+        return _read(folder / FILE_NAME)
+    except (OSError, ValueError):
+        return None
+
+
 def _read(path: Path) -> str:
     handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     try:

@@ -56,7 +56,7 @@ TURN_S = 0.005  # after this long the loop looks after others, for as long again
 STALE_S = (
     0.5  # a button or a pattern that has waited longer is dropped: it would come as a surprise
 )
-FREE_PORTS_TRIED = 20
+FREE_PORTS_TRIED = 20  # one that is free for UDP may be in use for TCP
 TOKEN_BYTES_MAX = 256  # the longest datagram that is looked into for a token
 ECHO_HOSTS_MAX = 64
 _TOKEN_MESSAGE = b"/token\x00\x00,s\x00\x00"
@@ -106,16 +106,18 @@ class Osc:
         control.session.stream.on(StateChanged, self._state)
 
     def listen(self, host: str, port: int) -> int:
-        """Opens the port (0: any free one) and returns its number. Raises OSError."""
+        """Opens the port (0: any free one) and returns its number. Where it is in use for TCP,
+        OSC is spoken by UDP only. Raises OSError when UDP cannot be had."""
         for attempts_left in reversed(range(FREE_PORTS_TRIED if port == 0 else 1)):
             self._socket = UdpSocket(host, port, self.datagram_received)
             try:
                 self.streams.listen(host, self._socket.port)
                 break
-            except OSError:  # a port that is free for UDP may be in use for TCP
-                self._socket.close()
-                if not attempts_left:
-                    raise
+            except OSError as error:
+                if attempts_left:
+                    self._socket.close()
+                else:
+                    log.warning("OSC is spoken by UDP only: %s", error.strerror)
         assert self._socket is not None
         for to in self._access.subscribers:  # of a service that was killed
             self.feedback.subscribe(*to)

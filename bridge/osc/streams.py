@@ -160,7 +160,8 @@ class Stream(asyncio.Protocol):
 
 class Streams:
     """All connections. `receive` gets each packet with the host and the negative number of its
-    connection; `malformed` is called for each that breaks its framing; `ended` when one ends."""
+    connection; `malformed` is called for each that breaks its framing; `ended` when one ends.
+    `listening` tells whether there is TCP at all."""
 
     def __init__(
         self,
@@ -176,6 +177,7 @@ class Streams:
         self._open: dict[int, Stream] = {}
         self._numbers = 0
         self._socket: socket.socket | None = None
+        self.listening = False
         self._opening: asyncio.Task[asyncio.Server] | None = None
 
     def listen(self, host: str, port: int) -> None:
@@ -190,6 +192,7 @@ class Streams:
             self._socket.close()
             what = (error.strerror or str(error)).lower()
             raise OSError(error.errno, f"port {port} (OSC over TCP): {what}") from None
+        self.listening = True
         loop = asyncio.get_running_loop()
         self._opening = loop.create_task(
             loop.create_server(lambda: Stream(self), sock=self._socket, backlog=BACKLOG)

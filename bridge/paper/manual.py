@@ -33,17 +33,21 @@ def style_source(text: str) -> str:
 
 
 def manual_html() -> str:
-    """The whole page."""
-    blocks = reference.document()
+    """The whole manual."""
+    says = f"Version {__version__}. Each drawing is played while this page is made."
+    return page_html(TITLE, says, reference.document())
+
+
+def page_html(title: str, says: str, blocks: list[Block]) -> str:
+    """A page in the manual's look: a title, a line below it, contents, and the blocks."""
     text = style()
     body = "\n".join(_html(block, name) for block, name in _named(blocks))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{TITLE}</title><style>{text}</style></head>\n<body>\n"
+        f"<title>{escape(title)}</title><style>{text}</style></head>\n<body>\n"
         '<a class="skip" href="#main">To the text</a>\n'
-        f"<header><h1>{TITLE}</h1><p>Version {escape(__version__)}. "
-        "Each drawing is played while this page is made.</p></header>\n"
+        f"<header><h1>{escape(title)}</h1><p>{escape(says)}</p></header>\n"
         f'{_contents(blocks)}\n<main id="main">\n{body}\n</main>\n</body></html>\n'
     )
 

@@ -31,6 +31,7 @@ from bridge.session.chart import Charts
 from bridge.session.instep import InStep
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
+from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
 from bridge.web.edit_http import edit_routes
@@ -137,6 +138,12 @@ class Service:
             osc_route(self.osc, lambda: self.osc_port),
         ]
 
+    def _names(self) -> dict[str, str]:
+        wired = {} if self.book.rig is None else self.book.rig.wired
+        kinds = {name: one.output.kind for name, one in wired.items()}
+        state = self.view.full()
+        return names_in(state, kinds, state.get("document", {}).get("file", ""))
+
     def application(self) -> web.Application:
         app = web.Application(middlewares=[problems, Gate(self.access).middleware()])
         app.on_response_prepare.append(add_headers)
@@ -149,6 +156,7 @@ class Service:
 
         app.router.add_get("/openapi.json", openapi)
         app.router.add_get("/api/live", self.live.handle, allow_head=False)
+        add_api_page(app, description, self._names)
         add_page(app, Page())
         return app
 

@@ -208,7 +208,7 @@ class SetBook:
         profiles = [i.profile.name for i in self.session.loaded()[0].interfaces.values()]
         await asyncio.to_thread(self.shelf.refuse_other_files, path, profiles)
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
-            raise CommandError(f"there is a file '{file}' already", "state")
+            raise CommandError(f"there is a file '{file}' already", "taken")
         return await self._write(playing, path)
 
     async def _write(self, playing: Playing, path: Path) -> Playing:

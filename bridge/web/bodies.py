@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from bridge.protocol.limits import SwapMoment
+from bridge.web.problems import Kind
 
 
 def whole(value: Any) -> Any:
@@ -17,8 +18,9 @@ def whole(value: Any) -> Any:
     return value
 
 
-Whole = Annotated[int, BeforeValidator(whole)]
-Seq = Annotated[Whole, Field(ge=0, le=2**53 - 1)]
+AS_WHOLE = BeforeValidator(whole)
+"""Of integers; it stands after their limits, which would else not be described."""
+Seq = Annotated[int, Field(ge=0, le=2**53 - 1), AS_WHOLE]
 
 
 class Strict(BaseModel):
@@ -198,6 +200,6 @@ class ProblemAnswer(Answer):
     title: str
     status: int
     detail: str
-    kind: str | None = None
+    kind: Kind
     errors: list[ErrorRow] | None = None
     problems: list[TextProblem] | None = None

@@ -25,7 +25,7 @@ from bridge.protocol.state import PlayerReport
 from bridge.session.chart import Mirror
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
-from bridge.web.bodies import Seq, Strict, whole
+from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
 from bridge.web.heavy import Heavy, digest, in_thread
 from bridge.web.http import TEXT_BYTES, Routes, client_of
@@ -67,7 +67,7 @@ class EditBody(Strict):
 
 class PreviewBody(Strict):
     edits: Edits
-    bars: Annotated[int, Field(ge=1, le=4)] = 1
+    bars: Annotated[int, Field(ge=1, le=4), AS_WHOLE] = 1
 
 
 class PlainAnswer(b.Answer):

@@ -125,11 +125,11 @@ def origin_allowed(request: web.Request) -> bool:
 
 
 def _is_visit(request: web.Request) -> bool:
-    """Whether somebody opens the page or the manual, by a link on another site perhaps. Nothing is
-    told to that site, and nothing is made."""
+    """Whether somebody opens the page, the manual or the page of the API, by a link on another site
+    perhaps. Nothing is told to that site, and next to nothing is made."""
     return (
         request.method in SAFE
-        and request.path in ("/", "/manual")
+        and request.path in ("/", "/manual", "/api")
         and request.headers.get("Sec-Fetch-Mode") in (None, "navigate")
         and "Upgrade" not in request.headers
     )

@@ -7,7 +7,8 @@ of lanes, macros, sections, transport, state and live are fixed; programs rely o
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+import re
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar, get_type_hints
 
@@ -182,7 +183,23 @@ def state_route(full: Callable[[], State]) -> Route:
 
 
 def add_routes(app: web.Application, routes: list[Route]) -> None:
+    """Adds the routes. A word that stands in one path where another has a name is no name there, so
+    that each path has one meaning, and ``Allow`` says no more than is true of it."""
     for route in routes:
-        app.router.add_route(route.method, route.path, handler(route))
+        path = _guarded(route.path, {other.path for other in routes})
+        app.router.add_route(route.method, path, handler(route))
         if route.method == "GET":
-            app.router.add_route("HEAD", route.path, handler(route))
+            app.router.add_route("HEAD", path, handler(route))
+
+
+def _guarded(path: str, paths: Iterable[str]) -> str:
+    """The path with a pattern for a name at its end that a word of another path excludes."""
+    parts = path.split("/")
+    if not parts[-1].startswith("{"):
+        return path
+    others = [other.split("/") for other in paths]
+    words = sorted(o[-1] for o in others if o[:-1] == parts[:-1] and o[-1] != parts[-1])
+    if not words:
+        return path
+    ends = "|".join(f"{re.escape(word)}$" for word in words)
+    return "/".join([*parts[:-1], f"{{{parts[-1][1:-1]}:(?!{ends})[^{{}}/]+}}"])

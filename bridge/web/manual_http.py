@@ -19,11 +19,17 @@ def made() -> tuple[File, str]:
     """Makes the page (about a third of a second on a small computer); also its policy."""
     from bridge.paper import manual
 
-    policy = (
+    return file_of(manual.manual_html().encode(), "text/html; charset=utf-8"), policy()
+
+
+def policy() -> str:
+    """The policy of a page in the manual's look: it carries its style and has nothing else."""
+    from bridge.paper import manual
+
+    return (
         f"default-src 'none'; style-src {manual.style_source(manual.style())}; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
-    return file_of(manual.manual_html().encode(), "text/html; charset=utf-8"), policy
 
 
 async def serve(request: web.Request) -> web.Response:

@@ -42,9 +42,10 @@ class OscEntry(b.Answer):
 class OscBook(b.Answer):
     """`commands` do something, `connection` is about the connection, `feedback` is what subscribers
     are sent, `answers` what who asks for the addresses is sent; `addresses` are all that there are
-    now, names filled in. `port` is that of UDP and of TCP."""
+    now, names filled in. `port` is that of UDP, and where `tcp` is true of TCP."""
 
     port: int
+    tcp: bool
     commands: list[OscEntry]
     connection: list[OscEntry]
     feedback: list[OscEntry]
@@ -71,6 +72,7 @@ def osc_route(osc: Osc, port: Callable[[], int]) -> Route:
     async def book(request: web.Request, query: Any) -> OscBook:
         return OscBook(
             port=port(),
+            tcp=osc.streams.listening,
             commands=_shown(osc_book.commands()),
             connection=_shown(osc_book.CONNECTION),
             feedback=_shown(osc_book.FEEDBACK),

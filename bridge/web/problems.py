@@ -1,10 +1,10 @@
 """Every error of the HTTP interface as problem details (RFC 9457), and our headers on every answer.
 
 `type` is ``about:blank``, so `title` is the phrase of the status. Members of ours beside the
-standard ones: `kind` (the word of `CommandError`), `errors` (one per wrong place: `detail` and a
-JSON Pointer `pointer` into the body that was sent, as in the RFC's own example; what is missing is
-told of the object that lacks it) and `problems` (what is wrong in a set text: `message`, `path`,
-`line`, `column`).
+standard ones: `kind` (one of `KINDS`, for programs to act on), `errors` (one per wrong place:
+`detail` and a JSON Pointer `pointer` into the body that was sent, as in the RFC's own example; what
+is missing is told of the object that lacks it) and `problems` (what is wrong in a set text:
+`message`, `path`, `line`, `column`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import http
 import json
 import logging
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
+from typing import Any, Literal, get_args
 
 from aiohttp import web
 from pydantic import ValidationError
@@ -26,7 +26,69 @@ log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 SAID_MOST = 3  # of all that is wrong with a body, in the one sentence for people
-STATUS_OF_KIND = {"unknown": 404, "value": 422, "state": 409, "busy": 429}
+Kind = Literal[
+    "busy",
+    "conflict",
+    "fault",
+    "hand",
+    "host",
+    "method",
+    "origin",
+    "player",
+    "request",
+    "size",
+    "slow",
+    "state",
+    "taken",
+    "token",
+    "type",
+    "unknown",
+    "value",
+]
+KINDS: Mapping[Kind, str] = {
+    "busy": "too much is asked for at once: wait, then ask again",
+    "conflict": "somebody else has changed the same since it was read: read it again",
+    "fault": "a fault of ours; the log of the service says more",
+    "hand": "another hand is on the control: it will let go",
+    "host": "the Host that was asked for is no name of this machine",
+    "method": "this path does not take this method; Allow says which it takes",
+    "origin": "a page of another site asks",
+    "player": "the player is away: ask again in a second",
+    "request": "this is not a good request: no JSON, no HTTP, a query that is not known",
+    "size": "the body is too large; it is not read",
+    "slow": "the body did not come in time",
+    "state": "not possible now: nothing to undo, no other set was open",
+    "taken": "something of that name or at that place is there already: `replace` allows it",
+    "token": "the token is missing or wrong",
+    "type": "the body must be application/json",
+    "unknown": "there is no such path, lane, macro, section or file",
+    "value": "a value does not fit; `errors` and `problems` say where",
+}
+"""What a program can tell problems apart by. The English text may change, these words do not."""
+assert tuple(KINDS) == get_args(Kind)
+STATUS_OF_KIND = {
+    "unknown": 404,
+    "value": 422,
+    "state": 409,
+    "taken": 409,
+    "hand": 409,
+    "busy": 429,
+}
+KIND_OF_STATUS: Mapping[int, Kind] = {
+    401: "token",
+    403: "origin",
+    404: "unknown",
+    405: "method",
+    408: "slow",
+    413: "size",
+    415: "type",
+    421: "host",
+    422: "value",
+    429: "busy",
+    500: "fault",
+    503: "player",
+}
+"""Of problems that only HTTP knows; others are of the kind ``request``."""
 # The names of RFC 9110; Python 3.11 still has the older ones.
 PHRASES = {413: "Content Too Large", 422: "Unprocessable Content"}
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
@@ -53,6 +115,7 @@ def problem(status: int, detail: str, **extra: Any) -> dict[str, Any]:
         "title": phrase(status),
         "status": status,
         "detail": detail,
+        "kind": KIND_OF_STATUS.get(status, "request"),
     }
     return body | extra
 

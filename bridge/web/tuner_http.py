@@ -11,18 +11,18 @@ from pydantic import Field
 from bridge.bench.tuner import Tuner
 from bridge.protocol.state import TunedOutput, TuningState
 from bridge.web import bodies as b
-from bridge.web.bodies import Strict
+from bridge.web.bodies import AS_WHOLE, Strict
 from bridge.web.http import Routes, client_of
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
-Note = Annotated[int, Field(ge=0, le=127, description="MIDI note number")]
+Note = Annotated[int, Field(ge=0, le=127, description="MIDI note number"), AS_WHOLE]
 
 
 class BeginBody(Strict):
     """`every`: semitones between the notes to measure."""
 
     output: Output
-    every: Annotated[int, Field(ge=1, le=24)] = 6
+    every: Annotated[int, Field(ge=1, le=24), AS_WHOLE] = 6
 
 
 class SoundBody(Strict):

@@ -186,6 +186,11 @@ def _alternatives(schema: Schema, root: Schema, body: Any) -> Iterator[Schema]:
         )
 
 
+def wanted(schema: Schema, root: Schema) -> str:
+    """What a schema lets one write, in words. `root` has the `$defs` that it refers to."""
+    return _wish(_alternatives(schema, root, None), root)
+
+
 def _wish(alternatives: Iterable[Schema], root: Schema) -> str:
     """What may be written, in words: ``now, beat or bar, or a whole number from 1 to 64``."""
     wishes = list(dict.fromkeys(_one_wish(alternative) for alternative in alternatives))

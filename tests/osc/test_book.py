@@ -122,7 +122,7 @@ def test_the_manual_lists_every_address() -> None:
 async def test_the_book_over_http_has_every_address_that_there_is(stage: Any) -> None:
     status, book, _ = await stage.call("GET", "/api/osc")
     assert status == 200
-    assert book["port"] == stage.service.osc_port
+    assert (book["port"], book["tcp"]) == (stage.service.osc_port, True)
     assert {"/lane/kick/mute", "/macro/brightness", "/section/flood", "/tempo"} <= {
         *book["addresses"]
     }
@@ -188,6 +188,19 @@ async def test_an_answer_goes_to_the_host_that_asked_and_only_so_often(stage: An
     osc.datagram_received(encode("/addresses"), ME)
     await stage.until(lambda: not osc.answers._tasks)
     assert len(sent) == 2 * (len(osc.addresses) + 1)
+
+
+async def test_feedback_goes_to_the_host_that_asked(stage: Any) -> None:
+    """A subscription has a port and no host: there is no way to name another one."""
+    osc = stage.service.osc
+    sent: list[tuple[str, int]] = []
+    osc._socket.send = lambda data, to: sent.append(to)
+    osc.datagram_received(encode("/subscribe", 9000), ("127.0.0.7", 5000))
+    osc.datagram_received(encode("/subscribe", "192.0.2.9", 9000), ("127.0.0.7", 5000))
+    osc.datagram_received(encode("/subscribe", 9000, "192.0.2.9"), ("127.0.0.7", 5000))
+    await stage.until(lambda: len(sent) > 5)
+    assert set(sent) == {("127.0.0.7", 9000)}
+    assert osc.counts["arguments"] == 2
 
 
 async def test_a_stranger_gets_no_answer(stage: Any) -> None:

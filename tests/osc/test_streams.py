@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import socket
 import struct
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -207,6 +208,25 @@ async def test_a_stranger_that_shows_no_token_is_closed(
         async with connected(service) as (reader, writer):
             writer.write(slip(encode("/token", "cXVheS1yYWNr")) + slip(encode("/subscribe", 1)))
             assert await heard(reader, "slip", "/tempo")
+
+
+async def test_where_the_port_is_taken_for_tcp_udp_is_spoken_all_the_same(
+    options: Any, player: Any, running: Any
+) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen(1)
+        port = other.getsockname()[1]
+        async with running(Service(replace(options, osc_port=port))) as service:
+            await service.link.met.wait()
+            assert not service.osc.streams.listening
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+                sock.sendto(encode("/lane/kick/mute", 1), ("127.0.0.1", port))
+            for _ in range(2000):
+                if player.received:
+                    break
+                await asyncio.sleep(0.002)
+            assert player.received[0]["lane"] == "kick"
 
 
 # --- peers of other makes -----------------------------------------------------------------------

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import CommandError
+from bridge.files.set import parse_set
 from bridge.session.setbook import SetBook
-from bridge.web import edit_http
 from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy, in_thread
 
 
@@ -160,13 +160,16 @@ async def test_a_thread_that_fails_after_its_caller_left_is_silent() -> None:
 
 # --- the routes that look at a text -------------------------------------------------------------
 
-CHECK = ("/api/set/check", lambda n: {"text": f"set: number {n}\nlanes: {{a: {{steps: x.}}}}\n"})
-PREVIEW = (
+Body = Callable[[int], dict[str, Any]]
+CHECK: tuple[str, Body] = (
+    "/api/set/check",
+    lambda n: {"text": f"set: number {n}\nlanes: {{a: {{steps: x.}}}}\n"},
+)
+PREVIEW: tuple[str, Body] = (
     "/api/set/preview",
     lambda n: {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": n}]},
 )
 LOOKS = pytest.mark.parametrize(("path", "body"), [CHECK, PREVIEW], ids=["check", "preview"])
-Body = Callable[[int], dict[str, Any]]
 
 
 class Slow:
@@ -197,7 +200,7 @@ class Slow:
 def slow(monkeypatch: pytest.MonkeyPatch) -> Iterator[Slow]:
     made = Slow()
     monkeypatch.setattr(SetBook, "_weighed", made.around(SetBook._weighed))
-    monkeypatch.setattr(edit_http, "parse_set", made.around(edit_http.parse_set))
+    monkeypatch.setattr("bridge.web.edit_http.parse_set", made.around(parse_set))
     yield made
     made.go.set()
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import jsonschema
 import pytest
 import yaml
+from pydantic import ConfigDict, TypeAdapter
 
 from bridge.protocol.limits import LAST_TICK
 from bridge.web.command_http import command_routes, history_route
@@ -355,3 +356,30 @@ async def test_taps_that_come_too_fast_are_refused(stage: Any) -> None:
     assert (await stage.call("POST", "/api/tempo/tap"))[0] == 200
     status, problem, _ = await stage.call("POST", "/api/tempo/tap")
     assert (status, problem["kind"]) == (429, "busy")
+
+
+async def test_whole_numbers_may_be_written_with_a_point(stage: Any) -> None:
+    """JSON Schema 2020-12, 6.1.1: 1.0 is an integer; so it is for every body and every field."""
+    looked_at = 0
+    for route in stage.service.routes():
+        for name, field in (route.body.model_fields if route.body else {}).items():
+            adapter: TypeAdapter[Any] = TypeAdapter(
+                Annotated[field.annotation, field, *field.metadata],  # type: ignore[name-defined]
+                config=ConfigDict(strict=True),
+            )
+            if "integer" in json.dumps(adapter.json_schema()):
+                looked_at += 1
+                assert '"maximum"' in json.dumps(adapter.json_schema()), (route.path, name)
+                value = adapter.validate_json("3.0")
+                assert isinstance(value, int), (route.path, name)
+    assert looked_at >= 5
+
+
+async def test_allow_names_the_methods_of_the_very_path(stage: Any) -> None:
+    """``learn`` stands where the name of a controller may: it is none."""
+    async with stage.session.options(stage.base + "/api/controllers/learn") as response:
+        assert response.status == 405
+        assert set(response.headers["Allow"].split(",")) == {"POST", "DELETE"}
+    status, problem, _ = await stage.call("PUT", "/api/controllers/learn", {"port": "pads"})
+    assert (status, problem["kind"]) == (405, "method")
+    assert (await stage.call("PUT", "/api/controllers/learner", {"port": "pads"}))[0] == 200

@@ -50,7 +50,7 @@ export function controlsPart(app) {
       await load();
     } else {
       text(said, result.problem?.detail ?? "The link is silent: that was not sent.");
-      replace.hidden = !/already|replace/.test(result.problem?.detail ?? "");
+      replace.hidden = result.problem?.kind !== "taken";
     }
   }
 

@@ -1,0 +1,258 @@
+"""`lanebridge ctl`: plays on a running service from the shell.
+
+There is a command for each row of the table that can be sent over HTTP; required fields are
+arguments, the others are options.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import typing
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+from urllib.parse import urlsplit
+
+import click
+from click.shell_completion import CompletionItem
+
+from bridge.client import Client
+from bridge.client.asynchronous import ADDRESS
+from bridge.errors import BridgeError, CommandError
+from bridge.protocol.command import Command, Field, expected, fields_of, fits, plain
+from bridge.protocol.table import client_commands
+
+LOCAL = ("127.0.0.1", "localhost", "::1")
+COMPLETE_S = 1.0  # a shell that completes does not wait longer for the names
+WORDS = {"on": True, "true": True, "off": False, "false": False, "null": None}
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where the service is, and its token."""
+
+    address: str
+    token: str | None
+
+    def client(self, **more: Any) -> Client:
+        return Client(self.address, token=self.token, **more)
+
+
+def target_of(address: str | None) -> Target:
+    """The service to talk to. The token comes from the environment, since other users can read a
+    command line; that of this machine's own service stands in the state folder, and is shown to
+    nobody else."""
+    from bridge.files.token import read_token
+    from bridge.supervisor.folders import state_folder
+
+    address = address or os.environ.get("LANEBRIDGE_ADDRESS") or ADDRESS
+    if "://" not in address:
+        address = f"http://{address}"
+    token = os.environ.get("LANEBRIDGE_TOKEN")
+    if token is None and urlsplit(address).hostname in LOCAL:
+        token = read_token(state_folder())
+    return Target(address, token)
+
+
+if TYPE_CHECKING:  # newer releases of the library name the type of the value
+    ParamType = click.ParamType[Any]
+else:
+    ParamType = click.ParamType
+
+
+class FieldType(ParamType):
+    """A value of a field, as it is typed: ``on`` and ``off`` for true and false."""
+
+    def __init__(self, field: Field) -> None:
+        self.field = field
+        self.name = field.name
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> Any:
+        if not isinstance(value, str):
+            return value
+        for candidate in _readings(value):
+            if fits(candidate, self.field.alternatives):
+                return plain(candidate, self.field)
+        self.fail(f"must be {_expected(self.field)}, not {value!r}", param, context)
+
+    def shell_complete(
+        self, context: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        words = [*_words(self.field), *_names(context, self.field.name)]
+        return [CompletionItem(word) for word in words if word.startswith(incomplete)]
+
+
+def _readings(text: str) -> list[Any]:
+    """What a text can mean, the most special first."""
+    found: list[Any] = [WORDS[text]] if text in WORDS else []
+    for number in (int, float):
+        try:
+            found.append(number(text))
+        except ValueError:
+            continue
+    return [*found, text]
+
+
+def _expected(field: Field) -> str:
+    return expected(field).replace("true or false", "on or off")
+
+
+def _words(field: Field) -> list[str]:
+    words: list[str] = []
+    for part, _ in field.alternatives:
+        origin: Any = typing.get_origin(part)
+        if origin is Literal:
+            words += typing.get_args(part)
+        elif part is bool:
+            words += ["on", "off"]
+    return words
+
+
+def _names(context: click.Context, kind: str) -> list[str]:
+    """Names that there are in the running service; none when it cannot be asked at once."""
+    try:
+        with target_of(_address(context)).client(timeout_s=COMPLETE_S) as client:
+            state: Any = client.state()
+    except (BridgeError, OSError, RuntimeError):
+        return []
+    lanes = state.get("lanes", {})
+    known: dict[str, Any] = {
+        "lane": lanes,
+        "to": lanes,
+        "macro": state.get("macros", {}),
+        "section": state.get("sections", []),
+        "group": sorted({group for lane in lanes.values() for group in lane["groups"]}),
+        "setting": sorted({name for lane in lanes.values() for name in lane["settings"]}),
+    }
+    return list(known.get(kind, ()))
+
+
+def _address(context: click.Context) -> str | None:
+    parent: click.Context | None = context
+    while parent is not None:
+        if "address" in parent.params:
+            address: str | None = parent.params["address"]
+            return address
+        parent = parent.parent
+    return None
+
+
+@click.group()
+@click.option(
+    "--address",
+    metavar="URL",
+    help="Where the service is; LANEBRIDGE_ADDRESS says so too.  [default: 127.0.0.1:8420]",
+)
+@click.pass_context
+def command(context: click.Context, address: str | None) -> None:
+    """Plays on a running service from the shell.
+
+    With --lan the token is taken from LANEBRIDGE_TOKEN, or on the same machine from the state
+    folder.
+    """
+    context.obj = target_of(address)
+
+
+@command.group("transport")
+def transport() -> None:
+    """Starts, stops, goes on, or moves to a tick."""
+
+
+@command.command("state")
+@click.argument("member", nargs=-1)
+@click.pass_obj
+def state_command(target: Target, member: tuple[str, ...]) -> None:
+    """Prints the state as JSON, or a MEMBER of it, such as: lanes kick muted."""
+    with target.client() as client:
+        value: Any = client.state()
+    for name in member:
+        if not isinstance(value, dict) or name not in value:
+            raise CommandError(f"the state has no {' '.join(member)}", "unknown")
+        value = value[name]
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+@command.command("watch")
+@click.argument("member", nargs=-1)
+@click.option("--count", type=click.IntRange(1), help="End after so many lines.")
+@click.pass_obj
+def watch_command(target: Target, member: tuple[str, ...], count: int | None) -> None:
+    """Prints the state, or a MEMBER of it, as one line of JSON now and whenever it changes."""
+    last, lines = None, 0
+    with target.client() as client:
+        for value in client.watch():
+            found: Any = value
+            for name in member:
+                found = found.get(name) if isinstance(found, dict) else None
+            line = json.dumps(found, ensure_ascii=False)
+            if line == last:
+                continue
+            last, lines = line, lines + 1
+            click.echo(line)
+            if lines == count:
+                return
+
+
+def _carry_out(row: type[Command]) -> Callable[..., None]:
+    """What a shell command does: the values that were given make one of `row`."""
+
+    @click.pass_obj
+    def run(target: Target, /, **values: Any) -> None:
+        fields = fields_of(row)
+        said = {n: v for n, v in values.items() if v is not None or fields[n].required}
+        with target.client() as client:
+            answer = client.do(row(**said))
+        more = {name: value for name, value in answer.items() if name != "done"}
+        if more:
+            click.echo(json.dumps(more, ensure_ascii=False))
+
+    return run
+
+
+def _parameters(row: type[Command]) -> list[click.Parameter]:
+    """Required fields as arguments, the others as options. A last switch is on unless told."""
+    fields = list(fields_of(row).values())
+    required = [field for field in fields if field.required]
+    found: list[click.Parameter] = []
+    for field in required:
+        switch = field is required[-1] and field.hint is bool
+        kind = FieldType(field)
+        if switch:
+            found.append(click.Argument([field.name], type=kind, required=False, default=True))
+        else:
+            found.append(click.Argument([field.name], type=kind))
+    for field in fields:
+        if not field.required:
+            option = f"--{field.name.replace('_', '-')}"
+            found.append(
+                click.Option([option], type=FieldType(field), help=_expected(field), metavar="")
+            )
+    return found
+
+
+def _add_rows() -> None:
+    for row in client_commands():
+        if not row.ROW.http or row.ROW.by not in ("player", "service"):
+            continue
+        group = transport if "/transport/" in row.ROW.http[0].path else command
+        takes = "; ".join(
+            f"{field.name.upper()}: {_expected(field)}"
+            for field in fields_of(row).values()
+            if field.required and field.name not in row.NAMES
+        )
+        group.add_command(
+            click.Command(
+                row.ROW.do,
+                callback=_carry_out(row),
+                params=_parameters(row),
+                help="\n\n".join(filter(None, (row.ROW.http[0].says, takes and f"{takes}."))),
+                # A number below 0 is no option.
+                context_settings={"ignore_unknown_options": True},
+            )
+        )
+
+
+_add_rows()

@@ -1,0 +1,42 @@
+"""The live service against its own description, by a fuzzer of another make."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+CONFIG = Path(__file__).with_name("schemathesis.toml")
+EXAMPLES = 10  # for each operation and phase: a minute or two on two cores
+
+
+@pytest.mark.real
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+async def test_the_service_does_what_its_description_says(stage: Any, needs: Any) -> None:
+    needs("python:schemathesis")
+    program = shutil.which("schemathesis", path=str(Path(sys.executable).parent))
+    assert program is not None
+    process = await asyncio.create_subprocess_exec(
+        program,
+        "--config-file",
+        str(CONFIG),
+        "run",
+        f"{stage.base}/openapi.json",
+        "--checks=all",
+        "--exclude-checks=max_response_time",  # how fast this machine is, is not asserted
+        "--phases=examples,coverage,fuzzing",
+        f"--max-examples={EXAMPLES}",
+        "--seed=1",
+        "--request-timeout=30",
+        "--no-color",
+        cwd=stage.folder,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.STDOUT,
+    )
+    said, _ = await process.communicate()
+    assert process.returncode == 0, said.decode(errors="replace")[-8000:]

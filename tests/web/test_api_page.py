@@ -1,0 +1,89 @@
+"""The page about the HTTP interface: complete, and its examples work as they stand there."""
+
+from __future__ import annotations
+
+import asyncio
+import html
+import json
+import re
+import shutil
+from typing import Any
+
+import pytest
+
+from bridge.web.api_page import EXAMPLES, curl
+from bridge.web.problems import KINDS
+
+# What cannot be done as the service stands in the test: nothing to redo, no other set was open, no
+# control is touched, nothing is read, and a tuning that is under way cannot be undone.
+STATE = {
+    "/api/redo": 409,
+    "/api/set/back": 409,
+    "/api/controllers/learn": 409,
+    "/api/tuning/session/keep": 409,
+    "/api/tuning/undo": 409,
+}
+
+
+async def page(stage: Any) -> str:
+    async with stage.session.get(stage.base + "/api") as response:
+        assert response.status == 200
+        assert response.headers["Content-Security-Policy"].startswith("default-src 'none'")
+        return str(await response.text())
+
+
+def examples(text: str) -> list[str]:
+    return [html.unescape(line) for line in re.findall(r"<pre[^>]*>(curl .*?)</pre>", text, re.S)]
+
+
+async def test_every_operation_is_on_it_with_an_example(stage: Any) -> None:
+    text = await page(stage)
+    heads = re.findall(r"<h3 [^>]*><code>(\w+ /api\S*)</code>", text)
+    assert set(heads) == {f"{route.method} {route.path}" for route in stage.service.routes()}
+    assert len(examples(text)) == len(heads)
+    for kind, says in KINDS.items():
+        assert f"<td><code>{kind}</code></td>" in text
+        assert html.escape(says.split("`")[0], quote=False) in text
+
+
+async def test_every_body_that_is_needed_has_an_example(stage: Any) -> None:
+    _, document, _ = await stage.call("GET", "/openapi.json")
+    operations = {o["operationId"]: o for i in document["paths"].values() for o in i.values()}
+    needed = {n for n, o in operations.items() if o.get("requestBody", {}).get("required")}
+    assert needed <= EXAMPLES.keys() <= operations.keys()
+
+
+def test_an_example_can_be_pasted_whatever_the_names_are() -> None:
+    names = {"lane": "it's"}
+    line = curl("PUT", "/api/lanes/{lane}/x", {"to": "{lane}", "n": 1}, names, "http://h")
+    assert line == (
+        """curl -sS -X PUT -H 'Content-Type: application/json' -d '{"to": "it'"'"'s", "n": 1}' """
+        """'http://h/api/lanes/it'"'"'s/x'"""
+    )
+
+
+@pytest.mark.real
+@pytest.mark.slow
+async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
+    needs("curl", "bash")
+    bash = shutil.which("bash")
+    assert bash is not None
+    answers: dict[str, int] = {}
+    lines = examples(await page(stage))
+    removals = [line for line in lines if " -X DELETE " in line]
+    for line in [*(line for line in lines if line not in removals), *reversed(removals)]:
+        process = await asyncio.create_subprocess_exec(
+            bash,
+            "-c",
+            f"{line} -w '\n%{{http_code}}'",
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
+        out, err = await process.communicate()
+        assert (process.returncode, err) == (0, b""), line
+        body, _, code = out.decode().rpartition("\n")
+        if int(code) >= 400:
+            assert json.loads(body)["kind"] in KINDS, line
+            print(line, body)
+            answers[line.split(" ")[-1].removeprefix(stage.base)] = int(code)
+    assert answers == STATE
