@@ -41,16 +41,21 @@ from bridge.voltage.profile import WiredOutput
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""
-AHEAD_NS = 7_000_000
-"""How much earlier than needed rendering is done, where there is slack."""
-CHUNK_NS = 4_000_000
+AHEAD_NS = 8_000_000
+"""How much earlier than needed rendering is done, where the player is awake and there is slack."""
+GUARD_NS = 2_000_000
+"""How much earlier than needed the player wakes to render, when nothing else has woken it."""
+CHUNK_NS = 10_000_000
+BIND_MORE_NS = 25_000_000
+"""How much further than must be known deadlines are given and clocks made, so that the next wake-up
+is always one that sends."""
 RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 OTHER_TEMPO = 0.01
 """A followed clock that differs more than this is another tempo: what is in ms is made by it."""
-IDLE_NS = 50_000_000
+IDLE_NS = 1_000_000_000
 CHECK_NS = 10_000_000
 LEFT_OUT_SAID_NS = 60_000_000_000
 """What is left out is said once, and again only after so long a pause."""
@@ -157,16 +162,16 @@ class Player:
 
     def _next(self, now: int) -> int:
         times = [now + IDLE_NS]
-        due = self.timeline.next_due()
+        due = self.sender.next_due()
         if due is not None:
-            times.append(due - STAGE_NS)
+            times.append(due - self.sender.lead_ns)
         tick = self.timeline.next_tick()
-        if tick is not None:
-            times.append(self.song.time_of(tick) - self._earliest() - 3 * STAGE_NS)
+        if tick is not None and self.song.ready:
+            times.append(self.song.time_of(tick) - self._earliest() - self._horizon)
         if self.song.playing:
             must = self.song.time_of(self.part.rendered) - self._need()
-            may = must - AHEAD_NS
-            times.append(may if may > now else must)
+            early = must - GUARD_NS
+            times.append(early if early > now else must)
             if self.song.following:
                 times.append(now + CHECK_NS)
         if self.leading.send_to and self.song.ready:
@@ -212,7 +217,7 @@ class Player:
             self.leading.align(math.ceil(song.tick_at(now)))  # clocks gone by are not sent
         self._ready = song.ready
         if song.ready:
-            until = now + self._horizon
+            until = now + self._horizon + BIND_MORE_NS
             for item in self.leading.clock_bytes(until, song.time_of, not song.following):
                 self.timeline.add(item)
             self.timeline.bind(until, song.time_of, self.offset_ns, self._earliest())
@@ -352,7 +357,7 @@ class Player:
             elif what.do == "locate":
                 self._locate(what.clock, now)
             elif what.do == "close":
-                self._stop()
+                self._stop(now)
             elif what.do == "moved":
                 self._moved()
             elif what.do == "says":
@@ -396,8 +401,10 @@ class Player:
             self._change_score(tick)
         self.part.seek(tick)
 
-    def _stop(self) -> None:
+    def _stop(self, now: int) -> None:
         self.sender.quiet()
+        if self.song.ready:
+            self.leading.align(math.ceil(self.song.tick_at(now)))  # clocks go on
         self.outputs.send(self.outputs.rest_levels())
         self.performance.running = False
         self.standing.take(self.part.values())
