@@ -47,8 +47,7 @@ GUARD_NS = 2_000_000
 """How much earlier than needed the player wakes to render, when nothing else has woken it."""
 CHUNK_NS = 10_000_000
 BIND_MORE_NS = 25_000_000
-"""How much further than must be known deadlines are given and clocks made, so that the next wake-up
-is always one that sends."""
+"""So much further than needed deadlines are given: the next wake-up is one that sends."""
 RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
 STALE_NS = 300_000
@@ -162,22 +161,18 @@ class Player:
 
     def _next(self, now: int) -> int:
         times = [now + IDLE_NS]
-        due = self.sender.next_due()
-        if due is not None:
+        if (due := self.sender.next_due()) is not None:
             times.append(due - self.sender.lead_ns)
-        tick = self.timeline.next_tick()
-        if tick is not None and self.song.ready:
+        if (tick := self.timeline.next_tick()) is not None and self.song.ready:
             times.append(self.song.time_of(tick) - self._earliest() - self._horizon)
         if self.song.playing:
             must = self.song.time_of(self.part.rendered) - self._need()
-            early = must - GUARD_NS
-            times.append(early if early > now else must)
+            times.append(must - GUARD_NS if must - GUARD_NS > now else must)
             if self.song.following:
                 times.append(now + CHECK_NS)
         if self.leading.send_to and self.song.ready:
             times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
-        value = self.outputs.next_value()
-        if value is not None:
+        if (value := self.outputs.next_value()) is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
         if self.part.seeking and not self.song.playing:
             times.append(self._walk_at)
@@ -226,8 +221,7 @@ class Player:
         part = self.part
         if part.last is not None:
             goal = min(goal, part.last)
-        jump = self.song.horizon
-        if jump is not None:
+        if (jump := self.song.horizon) is not None:
             goal = min(goal, jump)
         until = self._clock() + RENDER_NS
         while part.rendered < goal:
@@ -345,8 +339,7 @@ class Player:
             self.warn(warning)
         if wanted:
             self.carry_out(self.song.midi(stamp, data), now)
-            jump = self.song.horizon
-            if jump is not None:
+            if (jump := self.song.horizon) is not None:
                 self.timeline.drop_from(jump)
 
     def carry_out(self, did: list[Did], now: int) -> None:
