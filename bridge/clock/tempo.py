@@ -100,11 +100,17 @@ class TempoMap:
 
     def time_of(self, tick: int | float) -> int:
         """Nanoseconds at which `tick` falls."""
+        last = self._pieces[-1]  # nearly always this one
+        if tick >= last.tick:
+            return last.time_of(tick)
         at = bisect_right(self._pieces, tick, key=lambda piece: piece.tick) - 1
         return self._pieces[max(at, 0)].time_of(tick)
 
     def tick_at(self, ns: int) -> float:
         """The tick at `ns`, with its fraction."""
+        last = self._pieces[-1]
+        if ns >= last.ns:
+            return last.tick_at(ns)
         at = bisect_right(self._pieces, ns, key=lambda piece: piece.ns) - 1
         return self._pieces[max(at, 0)].tick_at(ns)
 

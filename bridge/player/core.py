@@ -42,16 +42,20 @@ from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""
-AHEAD_NS = 7_000_000
-"""How much earlier than needed rendering is done, where there is slack."""
-CHUNK_NS = 4_000_000
+AHEAD_NS = 8_000_000
+"""How much earlier than needed rendering is done, where the player is awake and there is slack."""
+GUARD_NS = 2_000_000
+"""How much earlier than needed the player wakes to render, when nothing else has woken it."""
+CHUNK_NS = 10_000_000
+BIND_MORE_NS = 25_000_000
+"""So much further than needed deadlines are given: the next wake-up is one that sends."""
 RESUME_NS = 5_000_000
 """What is still to be done when a restarted player has found its place."""
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 OTHER_TEMPO = 0.01
 """A followed clock that differs more than this is another tempo: what is in ms is made by it."""
-IDLE_NS = 50_000_000
+IDLE_NS = 1_000_000_000
 CHECK_NS = 10_000_000
 LEFT_OUT_SAID_NS = 60_000_000_000
 """What is left out is said once, and again only after so long a pause."""
@@ -158,22 +162,18 @@ class Player:
 
     def _next(self, now: int) -> int:
         times = [now + IDLE_NS]
-        due = self.timeline.next_due()
-        if due is not None:
-            times.append(due - STAGE_NS)
-        tick = self.timeline.next_tick()
-        if tick is not None:
-            times.append(self.song.time_of(tick) - self._earliest() - 3 * STAGE_NS)
+        if (due := self.sender.next_due()) is not None:
+            times.append(due - self.sender.lead_ns)
+        if (tick := self.timeline.next_tick()) is not None and self.song.ready:
+            times.append(self.song.time_of(tick) - self._earliest() - self._horizon)
         if self.song.playing:
             must = self.song.time_of(self.part.rendered) - self._need()
-            may = must - AHEAD_NS
-            times.append(may if may > now else must)
+            times.append(must - GUARD_NS if must - GUARD_NS > now else must)
             if self.song.following:
                 times.append(now + CHECK_NS)
         if self.leading.send_to and self.song.ready:
             times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
-        value = self.outputs.next_value()
-        if value is not None:
+        if (value := self.outputs.next_value()) is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
         if self.part.seeking and not self.song.playing:
             times.append(self._walk_at)
@@ -213,7 +213,7 @@ class Player:
             self.leading.align(math.ceil(song.tick_at(now)))  # clocks gone by are not sent
         self._ready = song.ready
         if song.ready:
-            until = now + self._horizon
+            until = now + self._horizon + BIND_MORE_NS
             for item in self.leading.clock_bytes(until, song.time_of, not song.following):
                 self.timeline.add(item)
             self.timeline.bind(until, song.time_of, self.offset_ns, self._earliest())
@@ -222,8 +222,7 @@ class Player:
         part = self.part
         if part.last is not None:
             goal = min(goal, part.last)
-        jump = self.song.horizon
-        if jump is not None:
+        if (jump := self.song.horizon) is not None:
             goal = min(goal, jump)
         until = self._clock() + RENDER_NS
         while part.rendered < goal:
@@ -341,8 +340,7 @@ class Player:
             self.warn(warning)
         if wanted:
             self.carry_out(self.song.midi(stamp, data), now)
-            jump = self.song.horizon
-            if jump is not None:
+            if (jump := self.song.horizon) is not None:
                 self.timeline.drop_from(jump)
 
     def carry_out(self, did: list[Did], now: int) -> None:
@@ -353,7 +351,7 @@ class Player:
             elif what.do == "locate":
                 self._locate(what.clock, now)
             elif what.do == "close":
-                self._stop()
+                self._stop(now)
             elif what.do == "moved":
                 self._moved()
             elif what.do == "says":
@@ -397,8 +395,10 @@ class Player:
             self._change_score(tick)
         self.part.seek(tick)
 
-    def _stop(self) -> None:
+    def _stop(self, now: int) -> None:
         self.sender.quiet()
+        if self.song.ready:
+            self.leading.align(math.ceil(self.song.tick_at(now)))  # clocks go on
         self.outputs.send(self.outputs.rest_levels())
         self.performance.running = False
         self.standing.take(self.part.values())

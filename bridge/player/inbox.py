@@ -76,6 +76,11 @@ class Inbox:
 
         return arrived
 
+    def heard(self) -> None:
+        """`fd` was readable: it is quiet until something else comes in. To be called before `take`,
+        so that nothing which rings in between is missed."""
+        self._wake.quiet()
+
     def want(self, text: str) -> None:
         """Listens to the input that `text` names as soon as it is there."""
         if text not in self.ports:
@@ -100,8 +105,9 @@ class Inbox:
 
     def take(self) -> list[tuple[str, int, bytes]]:
         """What has come in, in order. A flood is cut to its newest part, clock bytes kept."""
-        self._wake.quiet()
         queue = self._queue
+        if not queue:
+            return []
         count = len(queue)
         rows = [queue.popleft() for _ in range(count)]
         if count > MOST:

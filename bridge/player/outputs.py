@@ -14,6 +14,9 @@ from bridge.voltage.profile import WiredOutput
 from bridge.voltage.wire import Link, Thinner, order
 
 LOG_MOST = 2048
+GRACE_NS = 5_000_000
+"""A value that comes sooner after the last one than its output may move waits so much longer for
+one that is newer, before the player wakes for it alone."""
 
 
 class Outputs:
@@ -49,7 +52,7 @@ class Outputs:
             links.setdefault(port, Link(kind="usb"))
         self.given: dict[str, float] = {}
         """The last value that was asked for of each output that moves."""
-        self._clock = clock
+        self.clock = clock
         self._thinner = Thinner(wired, links)
         self._pitched = frozenset(n for n, w in wired.items() if w.output.kind == "pitch")
         self._encoders: dict[str, Encoder] = {}
@@ -121,8 +124,7 @@ class Outputs:
     def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[Message]:
         """The messages of the values whose turn it is. `hits` gives the next deadline of each port,
         which no value may delay."""
-        again = self._thinner.next_ns()
-        if again is None or again > now:
+        if not self._thinner.waiting:
             return []
         return [
             message
@@ -131,7 +133,8 @@ class Outputs:
         ]
 
     def next_value(self) -> int | None:
-        return self._thinner.next_ns()
+        """When a value that waits has to go, if nothing else is sent before; None: none waits."""
+        return self._thinner.next_ns(GRACE_NS)
 
     # --- out ------------------------------------------------------------------------------------
 
@@ -142,7 +145,7 @@ class Outputs:
             if out is None or port in self.lost:
                 continue
             out.send(data)
-            now = self._clock()
+            now = self.clock()
             if due is not None:
                 self.lateness.add(now - max(due, self.line_ns))
             self.sent.append((now, port, data))

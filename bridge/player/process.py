@@ -46,11 +46,15 @@ from bridge.protocol.state import PortState, ProcessAbout
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
-SELECT_EARLY_NS = 100_000
+SELECT_EARLY_NS = 60_000
 ROOM_NS = 3_000_000
 PATIENCE_NS = 200_000_000
 """Work that waits for room is done without it after this long."""
 PORTS_EVERY_NS = 1_000_000_000
+STILL_NS = 330_000_000
+"""While nothing is played and nobody gives a command, changes are looked for this often."""
+FRAME_WAITS_NS = 12_000_000
+"""What readers are told waits so long for a moment at which the player is awake anyway."""
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
@@ -72,6 +76,9 @@ class Process:
         self._hear_at = 0
         self._waited_since = 0
         self._between_at = 0
+        self._told_at = 0
+        self._touched = True
+        """Whether there may be something to tell that no clock says: a command, MIDI."""
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
         self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
@@ -175,6 +182,7 @@ class Process:
             now = _now()
             for port, stamp, data in inbox.take():
                 player.midi_in(port, stamp, data, now)
+                self._touched = True
             due = player.step(now)
             now = _now()
             # A player that cannot keep up still answers, and says what it does.
@@ -197,30 +205,25 @@ class Process:
             [self.inbox.fd, *self.link.reading()], self.link.writing(), [], timeout
         )
         if readable or writable:
+            self._touched = True
+            if self.inbox.fd in readable:
+                self.inbox.heard()
             self.link.handle(readable, writable)
 
     def _between(self, now: int) -> int:
         """Work for which there is room now; returns when there will be more."""
         player, link = self.player, self.link
-        room = player.slack(now) > ROOM_NS
-        heard = bool(player.incoming.rows) and now >= self._hear_at
+        slack = player.slack(now)
+        room = slack > ROOM_NS
         remembered = player.part.renderer.memory is not self._remembered
-        waits = (
-            link.swaps
-            or heard
-            or remembered
-            or now >= self._ports_at
-            or now >= link.next_ns(now)
-            or self._litter
-        )
-        if not waits and not any(reader.box.answers for reader in link.readers):
+        if not self._work_waits(now, remembered):
             self._waited_since = now
             if self.feedback.waiting and room:
                 self.feedback.send(now)
             return self._next_work(now)
         if not room and now - self._waited_since < PATIENCE_NS:
-            # Answers are worth a little: they are small, and somebody waits.
-            return now + STAGE_NS
+            # The next messages leave before there is room: awake for them, it is looked for again.
+            return now + max(slack, STAGE_NS)
         self._waited_since = now
         if link.swaps:
             self._swap()
@@ -234,10 +237,39 @@ class Process:
             self._look_after_ports(now)
         else:
             self._tell(now)
-        return now + STAGE_NS
+        now = _now()
+        if self._work_waits(now, player.part.renderer.memory is not self._remembered):
+            return now + STAGE_NS
+        return self._next_work(now)
+
+    def _work_waits(self, now: int, remembered: bool) -> bool:
+        link, incoming = self.link, self.player.incoming.rows
+        return (
+            remembered
+            or now >= self._ports_at
+            or link.swaps
+            or (self._news and now >= link.next_ns(now))
+            or now >= self._told_at + STILL_NS
+            or (bool(incoming) and now >= self._hear_at)
+            or self._litter
+            or any(reader.box.answers for reader in link.readers)
+        )
+
+    @property
+    def _news(self) -> bool:
+        """Whether there is something that readers would see at once. Clock bytes are no news."""
+        player = self.player
+        return (
+            self._touched
+            or bool(player.sender.played)
+            or player.song.playing
+            or any(len(data) > 1 for _, _, data in player.outputs.sent)
+        )
 
     def _next_work(self, now: int) -> int:
-        times = [self.link.next_ns(now), self._ports_at]
+        times = [self._told_at + STILL_NS, self._ports_at]
+        if self._news:
+            times.append(self.link.next_ns(now) + FRAME_WAITS_NS)
         if self.player.incoming.rows:
             times.append(self._hear_at)
         if self.feedback.waiting:
@@ -246,6 +278,7 @@ class Process:
 
     def _tell(self, now: int) -> None:
         player, link = self.player, self.link
+        self._told_at, self._touched = now, False
         hurry = bool(player.incoming.rows)
         changed = self.report.changed(now)
         if changed:

@@ -12,7 +12,11 @@ from bridge.player.timeline import Item, Timeline
 from bridge.voltage.encode import CLOCK, Message
 
 STAGE_NS = 1_000_000
-"""What falls together is encoded this long before its deadline."""
+"""What falls together is encoded this long before its deadline, at most."""
+SURE_NS = 60_000
+"""This much of the time before a deadline is left when everything is encoded; and twice what
+encoding took of late is kept for it."""
+GLIDE_WAITS_NS = 2_000_000
 GLIDE_TICKS = 20
 """Values of one output that come closer than this are a glide: they may be thinned."""
 TRY_NS = 250_000_000
@@ -32,6 +36,8 @@ class Sender:
         self.notice: Callable[[Item, int], None] | None = None
         """Called with each hit and value of a lane and its deadline, when somebody wants more than
         `played` tells."""
+        self._clock = outputs.clock
+        self._took_ns = 0
         self._staged: list[Message] = []
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
@@ -41,17 +47,42 @@ class Sender:
 
     def stage(self, now: int, bpm: float) -> int | None:
         """Encodes what falls together next, if that is near; returns its deadline."""
-        due = self.timeline.next_due()
+        due = self.next_due()
         if due is None or due > now + STAGE_NS:
             return None
-        due, group = self.timeline.pop_group()
+        begun = self._clock()
+        first, group = self.timeline.pop_group()
+        if first < due:
+            group += self.timeline.pop_group()[1]
         messages: list[Message] = []
         for item in group:
             messages += self._encode(item, due, bpm)
         messages += self.outputs.moved(due, self._next_hits)
         self._staged = self.outputs.ordered(messages)
         self.staged_due = due
+        # The longest of late, little by little forgotten.
+        self._took_ns = max(self._clock() - begun, self._took_ns - self._took_ns // 16)
         return due
+
+    def next_due(self) -> int | None:
+        """When the next messages leave, or None when none are known. A step of a glide waits for
+        what is sent next, if that is no hit and comes within the time by which levels lead: the
+        player wakes once for both."""
+        timeline = self.timeline
+        due = timeline.next_due()
+        if due is None or not timeline.only_levels(due, self._glides):
+            return due
+        later = timeline.due_after(due)
+        return due if later is None or later > due + GLIDE_WAITS_NS else later
+
+    def _glides(self, item: Item) -> bool:
+        last = self._value_tick.get(item.output or "")
+        return last is not None and 0 < item.tick - last <= GLIDE_TICKS
+
+    @property
+    def lead_ns(self) -> int:
+        """How long before their deadline the next messages should be encoded."""
+        return min(SURE_NS + 2 * self._took_ns, STAGE_NS)
 
     def send_staged(self) -> None:
         messages, due = self._staged, self.staged_due
@@ -60,12 +91,14 @@ class Sender:
 
     def slack(self, now: int) -> int:
         """Ns until something must be sent."""
-        due = self.staged_due if self.staged_due is not None else self.timeline.next_due()
+        due = self.staged_due if self.staged_due is not None else self.next_due()
         return 1_000_000_000 if due is None else due - now
 
     def trickle(self, now: int) -> None:
         """Sends moved values whose turn it is."""
-        self.outputs.send(self.outputs.moved(now, self._next_hits))
+        moved = self.outputs.moved(now, self._next_hits)
+        if moved:
+            self.outputs.send(moved)
 
     # --- at once -------------------------------------------------------------------------------
 

@@ -175,6 +175,26 @@ class Timeline:
             heapq.heappop(heap)
         return heap[0][0] if heap else None
 
+    def only_levels(self, due: int, wanted: Callable[[Item], bool]) -> bool:
+        """Whether everything of a deadline moves level outputs and is `wanted`."""
+        for at, rank, _, _, item in self._due:
+            if at == due and not item.dead:
+                level = rank == VALUE and item.kind == "level" and item.output is not None
+                if not level or not wanted(item):
+                    return False
+        return True
+
+    def due_after(self, due: int) -> int | None:
+        """The next deadline after `due`; None when there is none, or it opens a gate."""
+        found: tuple[int, bool] | None = None
+        for at, rank, _, _, item in self._due:
+            if at <= due or item.dead:
+                continue
+            opens = rank == ON or item.sort == "pulse"
+            if found is None or at < found[0] or (at == found[0] and opens):
+                found = (at, opens)
+        return None if found is None or found[1] else found[0]
+
     def next_hits(self, port_of: Mapping[str, str]) -> dict[str, int]:
         """By port, the earliest deadline of what a value must not delay."""
         hits: dict[str, int] = {}

@@ -139,7 +139,8 @@ class Service:
         ]
 
     def _names(self) -> dict[str, str]:
-        wired = {} if self.book.rig is None else self.book.rig.wired
+        rig = self.session.rig
+        wired = {} if rig is None else rig.wired
         kinds = {name: one.output.kind for name, one in wired.items()}
         state = self.view.full()
         return names_in(state, kinds, state.get("document", {}).get("file", ""))

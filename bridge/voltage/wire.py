@@ -188,7 +188,11 @@ class Thinner:
     `offer` remembers only the newest value of each output; `due` gives those that may go now: at
     most `rate_hz` a second for one output, at most `share` of the link's time for all values of a
     port, one at a time, and none that would still be on the wire when the next known hit is due. A
-    hit that was not known waits for one value at most. The caller encodes and sends what it gets.
+    hit that was not known waits for one value at most; on USB, where a frame carries many messages
+    in the same time, for those of one frame. The caller encodes and sends what it gets.
+
+    A value may come up to a tenth of its period too soon, on account of those after it: what is
+    offered nearly as often as it may go is not made to wait each time.
     """
 
     def __init__(
@@ -200,6 +204,11 @@ class Thinner:
     ) -> None:
         self._port = {name: wired.port for name, wired in outputs.items()}
         self._period_ns = int(SECOND_NS / rate_hz)
+        self._early_ns = self._period_ns // 10
+        self._burst_ns = {
+            wired.port: USB_FRAME_NS if links[wired.port].kind == "usb" else 0
+            for wired in outputs.values()
+        }
         self._cost_ns = {
             name: links[wired.port].cost_ns([b"\0\0\0"] * _messages(wired))
             for name, wired in outputs.items()
@@ -231,20 +240,32 @@ class Thinner:
         # min() would scan as often: few outputs move at once.
         for name in sorted(self._waiting, key=lambda n: self._waiting[n].since_ns):
             port, cost = self._port[name], self._cost_ns[name]
-            if max(self._again_ns.get(name, 0), self._free_ns.get(port, 0)) > now_ns:
+            again = self._again_ns.get(name, 0)
+            free = self._free_ns.get(port, 0)
+            if again - self._early_ns > now_ns or free - self._burst_ns[port] > now_ns:
                 continue
             if port in hits and now_ns < hits[port] < now_ns + cost:
                 continue
             found.append((name, self._waiting.pop(name).volts))
-            self._again_ns[name] = now_ns + self._period_ns
-            self._free_ns[port] = now_ns + int(cost / self._share)
+            self._again_ns[name] = max(again, now_ns) + self._period_ns
+            self._free_ns[port] = max(free, now_ns) + int(cost / self._share)
         return found
 
-    def next_ns(self) -> int | None:
-        """The earliest time at which `due` may have something; None when nothing waits."""
+    @property
+    def waiting(self) -> bool:
+        """Whether any value waits for its turn."""
+        return bool(self._waiting)
+
+    def next_ns(self, grace_ns: int = 0) -> int | None:
+        """The time at which `due` has something at the latest; None when nothing waits. With
+        `grace_ns` an output that has moved just now may wait so much longer: its next value comes
+        soon and takes the place of this one."""
+        again, free = self._again_ns, self._free_ns
         return min(
             (
-                max(self._again_ns.get(n, 0), self._free_ns.get(self._port[n], 0), w.since_ns)
+                max(
+                    again[n] + grace_ns if n in again else 0, free.get(self._port[n], 0), w.since_ns
+                )
                 for n, w in self._waiting.items()
             ),
             default=None,
