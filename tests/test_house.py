@@ -121,21 +121,14 @@ def test_imports_point_down(path: Path) -> None:
             assert other == own or FLOOR[other] < FLOOR[own], f"{path} imports up: {name}"
 
 
-def imports_at_load(path: Path) -> set[str]:
-    """The modules of ours that a module imports when it is loaded, or later inside a function: what
-    only the type checker reads does not count."""
+def modules_named(path: Path) -> set[str]:
+    """The modules of ours that a module imports: when it is loaded, later inside a function, or for
+    its types only. Who reads the code must know all of them."""
     found: set[str] = set()
-
-    def look(node: ast.AST) -> None:
-        for child in ast.iter_child_nodes(node):
-            if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
-                continue
-            if isinstance(child, ast.ImportFrom) and (child.module or "").startswith("bridge"):
-                found.add(child.module or "")
-                found.update(f"{child.module}.{alias.name}" for alias in child.names)
-            look(child)
-
-    look(ast.parse(path.read_text(encoding="utf-8")))
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("bridge"):
+            found.add(node.module or "")
+            found.update(f"{node.module}.{alias.name}" for alias in node.names)
     return found
 
 
@@ -154,7 +147,7 @@ def circles(graph: dict[str, set[str]]) -> list[list[str]]:
 
 def test_no_module_imports_itself_by_way_of_others() -> None:
     names = {".".join(p.relative_to(PACKAGE.parent).with_suffix("").parts): p for p in modules()}
-    graph = {name: imports_at_load(path) & names.keys() - {name} for name, path in names.items()}
+    graph = {name: modules_named(path) & names.keys() - {name} for name, path in names.items()}
     assert circles(graph) == []
 
 

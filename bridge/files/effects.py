@@ -7,7 +7,6 @@ on a gate without velocity, a macro on a setting that stands at its end, a lane 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from bridge.errors import Problem
 from bridge.files.document import Document, Keys
@@ -15,11 +14,9 @@ from bridge.files.phrases import listed
 from bridge.files.reach import Reach
 from bridge.files.rig import Rig
 from bridge.files.set_lane import LaneBase
+from bridge.files.set_models import SetModel
 from bridge.music.model import SETTINGS, Drive, Hold, Lane, Notes, SetSpec, Shape, Walk, kind_of
 from bridge.music.scale import spread
-
-if TYPE_CHECKING:
-    from bridge.files.set import SetModel
 
 _NOTE_KEYS = ("quantise", "chord", "octaves", "transpose_by")
 _WORDS = {"spacing": "repeat_curve"}  # keys that are another way to write a setting

@@ -20,7 +20,7 @@ from pydantic_core import PydanticUndefined
 
 from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
-from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.kinds import KINDS

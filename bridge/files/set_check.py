@@ -7,7 +7,7 @@ reported a second time through what depends on it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import set_lane
@@ -16,6 +16,7 @@ from bridge.files.effects import Effects
 from bridge.files.rig import Rig
 from bridge.files.rig_effects import rig_warnings
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
+from bridge.files.set_models import SetModel
 from bridge.files.strict import Limits
 from bridge.music.kinds import KINDS, Takes
 from bridge.music.kinds import kind_of as kind_of_source
@@ -23,9 +24,6 @@ from bridge.music.logic_parse import OPERATORS
 from bridge.music.model import SETTINGS, Every, Lane, Levels, OutputRange, SetSpec
 from bridge.music.references import REFERENCES
 from bridge.music.score import compile_score
-
-if TYPE_CHECKING:
-    from bridge.files.set import SetModel
 
 
 def kind_written(raw: object) -> str:

@@ -21,8 +21,6 @@ from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor
 from bridge.errors import CommandError
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.player import dispatch as hands
-from bridge.player.dispatch import offset_ns_of
 from bridge.player.incoming import Incoming
 from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
@@ -38,7 +36,7 @@ from bridge.protocol.performing import MoveMacro
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
-from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing
+from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns_of
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""
@@ -73,7 +71,7 @@ Done = Callable[[CommandError | None], None]
 _TIMING, _SETTINGS = Timing(), ClockSettings()
 
 
-class Player:
+class PlayerCore:
     """One set, playing on one rig. `clock` reads the monotonic time, for stamps of what was sent.
 
     Public besides the methods: `song` (where it is), `outputs` (ports, what was sent, lateness),
@@ -265,21 +263,6 @@ class Player:
 
     # --- commands -------------------------------------------------------------------------------
 
-    def command(
-        self, command: Command, now: int, done: Done | None = None, client: str = ""
-    ) -> None:
-        """Does a command, or refuses it whole: CommandError, or `done(error)` where one is given.
-        `client` is who sent it.
-
-        What is already on its way out (less than a millisecond) goes first; then `done` is called.
-        """
-        if self.staged:
-            self._waiting.append((command, done, client))
-        elif done is None:
-            hands.dispatch(self, command, now, client)
-        else:
-            self._answer(command, now, done, client)
-
     def swap(
         self,
         score: Score,
@@ -293,21 +276,7 @@ class Player:
         self.part.swap(score, revision, when, self.song.playing, renamed, parts)
 
     def _answer(self, command: Command, now: int, done: Done | None, client: str) -> None:
-        # No error is kept in a variable: it would hold this frame, the frame would hold it, and
-        # nobody collects such rings while the player runs.
-        try:
-            hands.dispatch(self, command, now, client)
-        except CommandError as error:
-            if done is not None:
-                done(error)
-            return
-        except Exception as problem:  # no command may stop the music
-            self.warn(f"{command.ROW.do} failed: {problem!r}")
-            if done is not None:
-                done(CommandError(f"{command.ROW.do} failed: {problem!r}", "state"))
-            return
-        if done is not None:
-            done(None)
+        raise NotImplementedError("a player that takes commands is made by `player.dispatch`")
 
     def perform(self, command: Command, now: int, client: str = "") -> None:
         """Does what the performance knows about, and what follows from it here."""

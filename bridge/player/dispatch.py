@@ -7,90 +7,74 @@ song clock, the ports and the renderer.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from bridge.errors import CommandError
 from bridge.music.commands import known
+from bridge.player.core import Done, PlayerCore
 from bridge.protocol import internal, performing, running
 from bridge.protocol.command import Command
 from bridge.voltage.calibration import Correction
-from bridge.voltage.rig_parts import NS_PER_MS
-
-if TYPE_CHECKING:
-    from bridge.player.core import Player
+from bridge.voltage.rig_parts import offset_ns_of
 
 
-def offset_ns_of(ms: float) -> int:
-    """Tenths of a millisecond, in ns."""
-    return round(ms * 10) * (NS_PER_MS // 10)
-
-
-def dispatch(player: Player, command: Command, now: int, client: str = "") -> None:
-    """Does one command whole, or raises CommandError and does nothing."""
-    handler = HANDLERS.get(type(command))
-    if handler is not None:
-        handler(player, command, now)
-    else:
-        player.perform(command, now, client)
-
-
-def _start(player: Player, command: running.Start, now: int) -> None:
+def _start(player: PlayerCore, command: running.Start, now: int) -> None:
     player.carry_out(player.song.start(now), now)
 
 
-def _stop(player: Player, command: running.Stop, now: int) -> None:
+def _stop(player: PlayerCore, command: running.Stop, now: int) -> None:
     player.carry_out(player.song.stop(now), now)
 
 
-def _continue(player: Player, command: running.Continue, now: int) -> None:
+def _continue(player: PlayerCore, command: running.Continue, now: int) -> None:
     player.carry_out(player.song.go_on(now), now)
 
 
-def _position(player: Player, command: running.SetPosition, now: int) -> None:
+def _position(player: PlayerCore, command: running.SetPosition, now: int) -> None:
     player.carry_out(player.song.locate(command.tick, now), now)
 
 
-def _nudge(player: Player, command: running.Nudge, now: int) -> None:
+def _nudge(player: PlayerCore, command: running.Nudge, now: int) -> None:
     player.carry_out(player.song.nudge(command.ms, now), now)
 
 
-def _tap(player: Player, command: running.Tap, now: int) -> None:
+def _tap(player: PlayerCore, command: running.Tap, now: int) -> None:
     bpm = player.song.tap(now)
     if bpm is not None:
         player.perform(running.SetTempo(bpm=round(bpm, 1)), now)
 
 
-def _tempo(player: Player, command: running.SetTempo, now: int) -> None:
+def _tempo(player: PlayerCore, command: running.SetTempo, now: int) -> None:
     if player.song.following:
         raise CommandError(f"the tempo is that of {player.song.source}", "state")
     player.perform(command, now)
 
 
-def _take_clock(player: Player, command: running.TakeClock, now: int) -> None:
+def _take_clock(player: PlayerCore, command: running.TakeClock, now: int) -> None:
     player.carry_out(player.song.take(now), now)
     player.keep_tempo()
 
 
-def _follow(player: Player, command: running.Follow, now: int) -> None:
+def _follow(player: PlayerCore, command: running.Follow, now: int) -> None:
     player.carry_out(player.song.follow(command.source, now), now)
     player.keep_tempo()
 
 
-def _try(player: Player, command: running.TryOutput, now: int) -> None:
+def _try(player: PlayerCore, command: running.TryOutput, now: int) -> None:
     player.sender.try_output(command.output, command.action, command.value, now, command.ms or 0.0)
 
 
-def _reset(player: Player, command: performing.ResetLane, now: int) -> None:
+def _reset(player: PlayerCore, command: performing.ResetLane, now: int) -> None:
     player.part.renderer.reset(known("lane", command.lane, player.part.score.positions))
 
 
-def _offset(player: Player, command: running.SetOffset, now: int) -> None:
+def _offset(player: PlayerCore, command: running.SetOffset, now: int) -> None:
     player.offset_ns = offset_ns_of(command.ms)
     player.outputs.line_ns = now
     player.timeline.rebind()
 
 
-def _correct(player: Player, command: internal.Correct, now: int) -> None:
+def _correct(player: PlayerCore, command: internal.Correct, now: int) -> None:
     """Another correction of a tuned output, or none; while playing, heard at once."""
     output, given, correction = command.output, command.correction, None
     if given is not None:
@@ -107,11 +91,11 @@ def _correct(player: Player, command: internal.Correct, now: int) -> None:
         player.outputs.offer(output, value, now)
 
 
-def _of_process(player: Player, command: Command, now: int) -> None:
+def _of_process(player: PlayerCore, command: Command, now: int) -> None:
     raise CommandError(f"{command.ROW.do!r} is for the process that owns the ports", "state")
 
 
-HANDLERS: Mapping[type[Command], Callable[[Player, Any, int], None]] = {
+HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
     running.Start: _start,
     running.Stop: _stop,
     running.Continue: _continue,
@@ -132,14 +116,58 @@ HANDLERS: Mapping[type[Command], Callable[[Player, Any, int], None]] = {
 }
 
 
-def release_holds(player: Player, now: int) -> None:
+class Player(PlayerCore):
+    """A player that takes commands."""
+
+    def command(
+        self, command: Command, now: int, done: Done | None = None, client: str = ""
+    ) -> None:
+        """Does a command, or refuses it whole: CommandError, or `done(error)` where one is given.
+        `client` is who sent it.
+
+        What is already on its way out (less than a millisecond) goes first; then `done` is called.
+        """
+        if self.staged:
+            self._waiting.append((command, done, client))
+        elif done is None:
+            self._dispatch(command, now, client)
+        else:
+            self._answer(command, now, done, client)
+
+    def _answer(self, command: Command, now: int, done: Done | None, client: str) -> None:
+        # No error is kept in a variable: it would hold this frame, the frame would hold it, and
+        # nobody collects such rings while the player runs.
+        try:
+            self._dispatch(command, now, client)
+        except CommandError as error:
+            if done is not None:
+                done(error)
+            return
+        except Exception as problem:  # no command may stop the music
+            self.warn(f"{command.ROW.do} failed: {problem!r}")
+            if done is not None:
+                done(CommandError(f"{command.ROW.do} failed: {problem!r}", "state"))
+            return
+        if done is not None:
+            done(None)
+
+    def _dispatch(self, command: Command, now: int, client: str) -> None:
+        """Does one command whole, or raises CommandError and does nothing."""
+        handler = HANDLERS.get(type(command))
+        if handler is not None:
+            handler(self, command, now)
+        else:
+            self.perform(command, now, client)
+
+
+def release_holds(player: PlayerCore, now: int) -> None:
     """Whoever passed fingers on to the player is gone: nothing is held any more."""
     held = player.performance.at(player.part.rendered).holds.values()
     for client in {client for clients in held for client in clients}:
         player.perform(performing.Release(), now, client)
 
 
-def mute_derived(player: Player, now: int) -> None:
+def mute_derived(player: PlayerCore, now: int) -> None:
     """Every derived lane out: the safe way to begin after repeated crashes."""
     for lane in player.part.score.lanes:
         if lane.kind == "logic":

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.clock.source import INTERNAL
 from bridge.music.score import Score
-from bridge.player.core import Player
+from bridge.player.dispatch import Player
 from bridge.player.start import PortSpec
 from bridge.player.timeline import Item
 from bridge.ports.simulated import SimulatedOut

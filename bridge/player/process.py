@@ -28,8 +28,8 @@ from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.player import realtime
-from bridge.player.core import Done, Player
-from bridge.player.dispatch import mute_derived, release_holds
+from bridge.player.core import Done
+from bridge.player.dispatch import Player, mute_derived, release_holds
 from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bridge.music.ticks import position
-from bridge.player.core import Player
+from bridge.player.core import PlayerCore
 from bridge.protocol.state import ClockState, PlayerReport, ProcessAbout, TransportState
 
 SLOW_NS = 500_000_000
@@ -13,7 +13,7 @@ SLOW_NS = 500_000_000
 class Report:
     """Tells what `player` is doing. `about` holds what the process knows, and may be changed."""
 
-    def __init__(self, player: Player, about: ProcessAbout) -> None:
+    def __init__(self, player: PlayerCore, about: ProcessAbout) -> None:
         self._player = player
         self.about = about
         self._told: dict[str, object] = {}

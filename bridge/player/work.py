@@ -20,7 +20,7 @@ from bridge.errors import InputError, Problem
 from bridge.music.logic_parse import Term
 from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive
 from bridge.music.score import Score
-from bridge.player.core import Player
+from bridge.player.dispatch import Player
 from bridge.ports.simulated import SimulatedOut
 from bridge.protocol.performing import MoveSetting
 from bridge.protocol.running import SetTempo, Start

@@ -11,6 +11,11 @@ NS_PER_MS = 1_000_000
 Link = Literal["din", "usb"]
 
 
+def offset_ns_of(ms: float) -> int:
+    """Tenths of a millisecond, in ns."""
+    return round(ms * 10) * (NS_PER_MS // 10)
+
+
 @dataclass(frozen=True, slots=True)
 class Interface:
     """One interface of the rig: what it is, the MIDI port text it is found by, its link."""

@@ -52,6 +52,15 @@ async def _in_turn(
     return _shown(book, await edits.run(client, change, lambda: with_tag(request, edits)))
 
 
+def _checked(book: SetBook, text: str) -> b.CheckAnswer:
+    return b.CheckAnswer(
+        problems=[
+            b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
+            for p in book.problems(text)
+        ]
+    )
+
+
 def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
     routes = Routes()
     edits = control.edits
@@ -88,15 +97,7 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
     async def check(request: web.Request, body: b.CheckBody) -> b.CheckAnswer:
         rig, playing = control.session.loaded()
         key = (id(rig), playing.path.name, digest(body.text))
-        return await checks.get(request, key, lambda: in_thread(checked, body.text))
-
-    def checked(text: str) -> b.CheckAnswer:
-        return b.CheckAnswer(
-            problems=[
-                b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
-                for p in book.problems(text)
-            ]
-        )
+        return await checks.get(request, key, lambda: in_thread(_checked, book, body.text))
 
     @routes.add(
         "GET",

@@ -7,7 +7,7 @@ from typing import Any, get_args
 
 from aiohttp import web
 
-from bridge.files.set import SetModel
+from bridge.files.set_models import SetModel
 from bridge.files.strict import limits_of
 from bridge.music.kinds import KINDS, Kind
 from bridge.music.model import SETTINGS, Direction

@@ -212,7 +212,7 @@ async def test_what_does_something_already_is_not_taken_away_by_accident(stage: 
     before = (stage.folder / "rig.yaml").read_text(encoding="utf-8")
     turn, wish = ("b01410", "b01420"), {"target": "macro", "name": "shaker-level"}
     status, answer = await learn(stage, *turn, **wish)
-    assert (status, answer["kind"]) == (409, "state")
+    assert (status, answer["kind"]) == (409, "taken")
     assert answer["detail"].startswith("cc 20 on channel 1 of pads is for macro brightness already")
     assert (stage.folder / "rig.yaml").read_text(encoding="utf-8") == before
     status, answer = await learn(stage, *turn, **wish, replace=True)
@@ -319,9 +319,9 @@ async def test_controllers_come_and_go(stage: Any) -> None:
     assert [row["controller"] for row in answer["controllers"]] == ["pads"]
     assert list(load_rig(stage.folder / "rig.yaml").controllers) == ["pads"]
     assert (await stage.call("DELETE", "/api/controllers/knobs"))[0] == 404
-    for name in ("learn", "Knobs", "1st"):
+    for name, refused in (("learn", 405), ("Knobs", 422), ("1st", 422)):
         status, _, _ = await stage.call("PUT", f"/api/controllers/{name}", {"port": "x"})
-        assert status == 422, name
+        assert status == refused, name
 
 
 async def test_a_control_is_forgotten(stage: Any) -> None:

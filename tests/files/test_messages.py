@@ -8,8 +8,9 @@ from support.refusals import lines_of
 from bridge.files import trade_words
 from bridge.files.profile import ProfileModel, parse_profile
 from bridge.files.rig import ClockModel, InterfaceModel, RigModel, parse_rig
-from bridge.files.set import MacroModel, SectionModel, SetModel, parse_set
+from bridge.files.set import parse_set
 from bridge.files.set_lane import DriveModel, EuclidModel, LaneModel
+from bridge.files.set_models import MacroModel, SectionModel, SetModel
 from bridge.files.strict import written_keys
 
 SET = "set: S\nlanes:\n  a: {every: 1}\n"

@@ -18,6 +18,7 @@ OWN_FILES = {
     "commands/scope.py",
     "demo/__init__.py",
     "demo/working.py",
+    "files/reference.py",
     "paper/manual.py",
     "web/paper_http.py",
     "web/static.py",

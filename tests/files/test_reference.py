@@ -22,8 +22,9 @@ from bridge.files.rig import (
     TimingModel,
     parse_rig,
 )
-from bridge.files.set import KeyModel, LegModel, MacroModel, SectionModel, SetModel, parse_set
+from bridge.files.set import parse_set
 from bridge.files.set_lane import SOURCES, LaneModel
+from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import Strict, written_keys
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS

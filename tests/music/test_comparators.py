@@ -243,7 +243,7 @@ def wrong(text: str, by: str = "steps") -> str:
     [
         ("above(kick, 0.5)", "'kick' is a lane of hits; its value cannot be compared"),
         ("swell and kick", "'swell' is a lane of values; logic works on hits, such as those of"),
-        ("above(swel, 0.5)", "column 7: no lane is called 'swel'; did you mean 'swell'?"),
+        ("above(swel, 0.5)", "column 7: no lane is called 'swel'; did you mean swell?"),
         ("above(swell)", "',' expected in above(line, level, level?)"),
         ("above(swell, much)", "a level like 0.5, or a note number, expected"),
         ("rising(0.5)", "a lane of values expected in rising(line)"),

@@ -8,7 +8,8 @@ import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
 
 from bridge.errors import CommandError
-from bridge.player.dispatch import offset_ns_of, release_holds
+from bridge.player.dispatch import release_holds
+from bridge.voltage.rig_parts import offset_ns_of
 
 
 def desk() -> Desk:

@@ -12,7 +12,7 @@ from bridge.music.model import Lane, Macro, OutputRange, SetSpec, Steps
 from bridge.music.pattern import parse_steps
 from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
-from bridge.player.core import Player
+from bridge.player.dispatch import Player
 from bridge.player.start import PortSpec
 from bridge.ports.simulated import SimulatedOut
 from bridge.voltage.profile import Address, Output, WiredOutput

@@ -1,0 +1,92 @@
+"""The models of a set file: what may stand in it, key by key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from bridge.files.set_lane import DriveModel, LaneModel
+from bridge.files.set_values import MAX_BARS, KeyScale, Meter, Play, Root
+from bridge.files.strict import Limits, Name, Strict, Text
+
+MAX_LANES = 512
+
+Unit = Annotated[float, Limits(0, 1)]
+LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
+
+
+class KeyModel(Strict):
+    called: ClassVar[str] = "the set's key"
+
+    root: Root = "C"
+    """the note that the scale begins on"""
+    scale: KeyScale = "chromatic"
+    """the notes that `quantise: key` leaves"""
+
+
+class MacroModel(Strict):
+    called: ClassVar[str] = "a macro"
+
+    start: Unit = 0.0
+    """where the knob stands when the set begins"""
+    curve: Annotated[float, Limits(-1, 1)] = 0.0
+    """0 straight; above 0 slow at first, below 0 quick at first"""
+    slew_ms: Annotated[float, Limits(0, 10_000, "ms")] = 0.0
+    """time to reach a new value"""
+    drives: Annotated[list[DriveModel], Field(max_length=64)] = Field(default_factory=list)
+    """outputs and lane settings that it moves"""
+
+
+class SectionModel(Strict):
+    called: ClassVar[str] = "a section"
+
+    play: Play = None
+    """the lanes that sound, all others are muted; left out: mutes stay as they are"""
+    macros: dict[Name, Unit] = Field(default_factory=dict)
+    """where macros are put"""
+    lanes: LaneSettings = Field(default_factory=dict)
+    """settings of lanes while the section lasts"""
+    tempo: Annotated[float, Limits(20, 400, "BPM")] | None = None
+    """a tempo of its own"""
+
+
+class LegModel(Strict):
+    called: ClassVar[str] = "a leg of the order"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"bars": 1}
+
+    section: Name
+    """the section that is played"""
+    bars: Annotated[int, Limits(1, MAX_BARS, "bars", True)]
+    """for how many bars"""
+    times: Annotated[int, Limits(1, MAX_BARS, "times", True)] = 1
+    """how often in a row"""
+
+
+class SetModel(Strict):
+    called: ClassVar[str] = "a set"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"set": "unnamed"}
+
+    set: Text
+    """the name of the set"""
+    tempo: Annotated[float, Limits(20, 400, "BPM")] = 120.0
+    """quarter notes per minute"""
+    swing: Annotated[float, Limits(50, 75, "percent")] = 50.0
+    """share of each pair of sixteenths given to the first"""
+    key: KeyModel = KeyModel()
+    """root and scale"""
+    seed: Annotated[int, Limits(0, 2**32 - 1, "", True)] = 0
+    """the same seed plays the same night again"""
+    meter: Meter = (4, 4)
+    """the bar"""
+    lanes: Annotated[dict[Name, LaneModel], Field(min_length=1, max_length=MAX_LANES)]
+    """the lanes by name; the first is the tightest in time"""
+    macros: Annotated[dict[Name, MacroModel], Field(max_length=64)] = Field(default_factory=dict)
+    """knobs 0 to 1, by name"""
+    sections: Annotated[dict[Name, SectionModel], Field(max_length=128)] = Field(
+        default_factory=dict
+    )
+    """named states, by name"""
+    order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
+    """the running order: sections played one after another"""
