@@ -212,7 +212,9 @@ class Renderer:
             own += ensemble.ms(humanise_ms[1]) - ensemble.ms(shift_ms[0])
             early[place] = int(own) + 1 if own > 0 else 0
             lane = self.score.lanes[place]
-            if not lane.hits or (lane.led and lane.feel == "cause"):
+            # Values and gates follow what they read where it sounds, whatever feel the lane has.
+            follows = not lane.hits or isinstance(node, GatesNode)
+            if follows or (lane.led and lane.feel == "cause"):
                 causes = max((early[read] for read in self.score.reads[place]), default=0)
                 early[place] += causes
                 if isinstance(node, GatesNode | ValueNode):

@@ -21,9 +21,9 @@ def hulls(*rows: tuple[int, int, int]) -> Hulls:
 def test_the_extremes_touch_the_hulls_at_opposite_ends() -> None:
     """Through (0, 0..10) and (10, 100..110): from 9 to 11 for each step."""
     flat, steep = hulls((0, 10, 0), (10, 110, 100)).extremes(1, 100) or pytest.fail("no line")
-    assert (flat.period, steep.period) == (pytest.approx(9), pytest.approx(11))
-    assert (flat.at(0), flat.at(10)) == (pytest.approx(10), pytest.approx(100))
-    assert (steep.at(0), steep.at(10)) == (pytest.approx(0), pytest.approx(110))
+    assert (flat.period, steep.period) == pytest.approx((9, 11))
+    assert (flat.at(0), flat.at(10)) == pytest.approx((10, 100))
+    assert (steep.at(0), steep.at(10)) == pytest.approx((0, 110))
 
 
 def test_the_middle_has_the_most_room() -> None:
@@ -32,7 +32,7 @@ def test_the_middle_has_the_most_room() -> None:
     line = made.middle(9, 11)
     assert line is not None
     assert line.period == pytest.approx(10)
-    assert (line.at(0), line.at(10)) == (pytest.approx(5), pytest.approx(105))
+    assert (line.at(0), line.at(10)) == pytest.approx((5, 105))
     assert made.room(10) == pytest.approx(10)
     assert made.room(9.5) == pytest.approx(5)
     assert made.along(9.5).at(5) == pytest.approx(55)

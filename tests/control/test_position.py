@@ -49,4 +49,4 @@ def test_bars_and_beats_follow_the_meter(
 
 def test_without_a_meter_it_is_four_four() -> None:
     assert bar_ticks({}) == (3840, 960)
-    assert place_module.TICKS_PER_QUARTER == TICKS_PER_QUARTER
+    assert vars(place_module)["TICKS_PER_QUARTER"] == TICKS_PER_QUARTER

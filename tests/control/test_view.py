@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.states import player_report
 
+from bridge.control.link import NOT_YET
 from bridge.control.session import Session
 from bridge.control.stream import Stream
 from bridge.control.view import Additions, View, merge_patch
@@ -116,7 +117,7 @@ def test_figures_that_nobody_plays_by_reach_pages_twice_a_second() -> None:
     looked = view(link)
     counts = []
     for ms in range(0, 2000, 10):
-        link.state = {**link.state, "lateness": {"count": ms}}
+        link.state = {**link.state, "lateness": {**link.state["lateness"], "count": ms}}
         counts.append(looked.calm(ms / 1000)["lateness"]["count"])
     assert len(set(counts)) == 4
 
@@ -131,7 +132,7 @@ def test_a_clock_that_is_lost_is_seen_at_once() -> None:
 
 def test_before_the_player_has_spoken_there_is_no_state() -> None:
     link = Link()
-    link.state = {}
+    link.state = NOT_YET
     with pytest.raises(PlayerError):
         view(link).full()
 

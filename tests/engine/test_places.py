@@ -7,6 +7,7 @@ from functools import partial
 
 import pytest
 from support.desk import BAR, STEP, Desk, gate_lane, score_of
+from support.states import process_about
 
 from bridge.music.model import Lane, Note, Notes
 from bridge.player.report import Report
@@ -86,7 +87,7 @@ def test_stop_after_an_hour_goes_back_only_to_what_is_remembered() -> None:
 def test_another_player_goes_on_from_a_remembered_place_with_the_same_melody() -> None:
     old = straight(21.3)
     memory = pickle.loads(pickle.dumps(old.player.part.renderer.memory))
-    snapshot = Report(old.player, {}).full(old.now)
+    snapshot = Report(old.player, process_about()).full(old.now)
     new = Desk(SCORE, now=old.now)
     new.zero = old.zero
     rewound: list[int] = []
@@ -102,7 +103,7 @@ def test_another_player_goes_on_from_a_remembered_place_with_the_same_melody() -
 
 def test_a_memory_of_no_use_is_passed_over() -> None:
     old = straight(9.5)
-    snapshot = Report(old.player, {}).full(old.now)
+    snapshot = Report(old.player, process_about()).full(old.now)
     for memory in (None, "nonsense", 7):
         new = Desk(SCORE, now=old.now)
         new.player.resume(snapshot, partial(getattr, new, "now"), memory)

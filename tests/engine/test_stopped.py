@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
+from support.states import pending_mute, pending_section
 
 from bridge.music.model import Leg, Macro, Section
+from bridge.protocol.state import PerformanceState
 
 
 def desk() -> Desk:
@@ -25,7 +27,7 @@ def desk() -> Desk:
     )
 
 
-def state(desk: Desk) -> dict[str, Any]:
+def state(desk: Desk) -> PerformanceState:
     return desk.player.performance.state()
 
 
@@ -60,7 +62,9 @@ def test_the_order_begins_at_once_and_its_legs_lie_on_bars() -> None:
     stopped.do("order", run=True)
     now = state(stopped)
     assert (now["section"], now["order"]["leg"]) == ("dry", 0)
-    assert now["order"]["tick"] % BAR == 0
+    tick = now["order"]["tick"]
+    assert tick is not None
+    assert tick % BAR == 0
 
 
 def test_a_drop_counts_its_bars_from_the_start() -> None:
@@ -79,7 +83,7 @@ def test_what_waited_when_it_stopped_still_waits_and_can_be_cancelled() -> None:
     stopped.run_to(BAR + 100)
     stopped.do("mute", lane="kick", muted=True, when="bar")
     stopped.do("stop")
-    assert state(stopped)["lanes"]["kick"]["pending"]["muted"] is True
+    assert pending_mute(state(stopped), "kick")["muted"] is True
     stopped.do("cancel", lane="kick")
     assert state(stopped)["lanes"]["kick"]["pending"] is None
 
@@ -90,7 +94,7 @@ def test_while_it_plays_a_mute_waits_for_its_bar() -> None:
     playing.run_to(BAR + 100)
     playing.do("mute", lane="kick", muted=True, when="bar")
     assert state(playing)["lanes"]["kick"]["muted"] is False
-    assert state(playing)["lanes"]["kick"]["pending"]["bar"] == 3
+    assert pending_mute(state(playing), "kick")["bar"] == 3
 
 
 def test_only_the_section_that_waits_is_cancelled() -> None:
@@ -99,6 +103,6 @@ def test_only_the_section_that_waits_is_cancelled() -> None:
     playing.run_to(BAR + 100)
     playing.do("section", section="flood")
     playing.do("cancel", section="dry")
-    assert state(playing)["section_pending"]["section"] == "flood"
+    assert pending_section(state(playing))["section"] == "flood"
     playing.do("cancel", section="flood")
     assert state(playing)["section_pending"] is None

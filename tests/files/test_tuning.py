@@ -268,7 +268,8 @@ def test_from_readings_to_the_file_and_back(rig: Path) -> None:
     result = fit(out, readings, made="2026-01-31T20:00:00")
     rows = told(out, result, readings)
     assert [row["left_out"] for row in rows] == [i == 4 for i in range(9)]
-    assert (rows[0]["name"], rows[0]["before"]) == ("C1", pytest.approx(12.0))
+    assert rows[0]["name"] == "C1"
+    assert rows[0]["before"] == pytest.approx(12.0)
     save_tuning(rig, "main.pitch-1", tuned(result, readings, "eight-gates-four-cv"), at(20))
     found, warnings = corrections(load_rig(rig))
     assert warnings == []

@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -111,7 +112,7 @@ def inserted(path: Path, before: str, text: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def said(tmp_path_factory) -> dict:
+def said(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     root = tmp_path_factory.mktemp("recipe")
     music = root / "bridge" / "music"
     shutil.copytree(PACKAGE, root / "bridge", ignore=shutil.ignore_patterns("__pycache__"))
@@ -134,10 +135,11 @@ def said(tmp_path_factory) -> dict:
         timeout=100,
     )
     assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
 
 
-def test_it_is_read_and_plays(said) -> None:
+def test_it_is_read_and_plays(said: dict[str, Any]) -> None:
     assert said["kind"] == "count"
     assert said["hits"] is False
     # Four hits in the bar, each a quarter of the way up.
@@ -149,18 +151,18 @@ def test_it_is_read_and_plays(said) -> None:
     ]
 
 
-def test_what_is_wrong_in_it_is_said(said) -> None:
+def test_what_is_wrong_in_it_is_said(said: dict[str, Any]) -> None:
     assert said["unknown"] == ["there is no lane kik; did you mean kick?"]
     assert "a lane of hits is needed here" in said["values_where_hits"][0]
     assert said["beyond"] == ["must be from 1 to 64, not 65"]
 
 
-def test_names_in_it_follow_a_rename_and_a_removal(said) -> None:
+def test_names_in_it_follow_a_rename_and_a_removal(said: dict[str, Any]) -> None:
     assert "count: {of: drum, most: 4}" in said["renamed"]
     assert said["removed"] == ["lanes.climb"]
 
 
-def test_sheet_manual_and_page_know_it(said) -> None:
+def test_sheet_manual_and_page_know_it(said: dict[str, Any]) -> None:
     assert said["words"].startswith("counts the hits of kick up to 4")
     assert any("source of values: counts the hits of a lane" in line for line in said["manual"])
     assert [part["takes"] for part in said["page"]["parts"]] == ["hits", "whole"]

@@ -10,11 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE, WHEN
+from support.states import pending_mute
 from support.wired import BAR, BEAT, score_of
 
 from bridge.errors import CommandError
 from bridge.music.model import Every, Lane
 from bridge.music.performance import Performance
+from bridge.protocol.state import LaneState
 
 
 def after(*hands: tuple[int, dict[str, Any]]) -> Performance:
@@ -24,9 +26,8 @@ def after(*hands: tuple[int, dict[str, Any]]) -> Performance:
     return performance
 
 
-def lane(performance: Performance, name: str) -> dict[str, Any]:
-    found: dict[str, Any] = performance.state()["lanes"][name]
-    return found
+def lane(performance: Performance, name: str) -> LaneState:
+    return performance.state()["lanes"][name]
 
 
 def mute(name: str, muted: bool = True, **more: Any) -> dict[str, Any]:
@@ -227,14 +228,14 @@ def test_pending_mutes_say_so() -> None:
         "back": None,
         "auto": False,
     }
-    assert lane(performance, "rim")["pending"]["text"] == "in at bar 1 beat 2"
+    assert pending_mute(performance.state(), "rim")["text"] == "in at bar 1 beat 2"
 
 
 def test_the_drop_returns_by_itself() -> None:
     performance = after((100, mute("kick", when="bar", return_bars=2)))
     assert [performance.muted(0, bar * BAR) for bar in range(5)] == [0, 1, 1, 0, 0]
     performance.settle(BAR)
-    assert lane(performance, "kick")["pending"]["text"] == "in at bar 4"
+    assert pending_mute(performance.state(), "kick")["text"] == "in at bar 4"
     carry_out(performance, {"do": "cancel", "lane": "kick"}, BAR)
     assert performance.muted(0, 9 * BAR)
 

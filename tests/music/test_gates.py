@@ -9,11 +9,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.manual import named_tables
-from support.sets import BAR, STEP, hits_of, logic, score_of, steps
+from support.sets import BAR, STEP, hits_of, in_windows, logic, renderer, score_of, steps
 
 from bridge.music.event import Event
 from bridge.music.gate_functions import GATE_FUNCTIONS
-from bridge.music.model import Lane, OutputRange, Steps
+from bridge.music.model import FeelOf, Lane, OutputRange, Steps
 from bridge.music.render import events_between
 
 SPAN = BAR
@@ -81,6 +81,22 @@ def test_operators_against_a_sampler_of_every_tick(lanes: list[Lane], text: str)
     expected = edges(EXPRESSIONS[text](*gates), bool(EXPRESSIONS[text](*silent)[0]))
     found = [(e.tick, e.length) for e in hits_of(score, SPAN, "out")]
     assert [pair for pair in found if sum(pair) < SPAN] == expected
+
+
+@pytest.mark.parametrize("feel", ["cause", "grid"])
+def test_gates_follow_a_cause_that_sounds_early_whatever_feel_they_have(feel: FeelOf) -> None:
+    """However little is rendered at a time: a lane of gates has the feel of the signals it reads."""
+    score = score_of(
+        steps("a", ".xx", settings={"shift": -0.4}),
+        steps("b", "x..", rate="1/8"),
+        logic("out", "a xor b", "gates", feel=feel),
+    )
+    whole = renderer(score).advance(SPAN)
+    for window in (1, 7, 31, 500):
+        assert in_windows(renderer(score), [*range(window, SPAN, window), SPAN]) == whole
+    a, b = (signal(hits_of(score, SPAN + STEP, name), 2 * SPAN)[:SPAN] for name in "ab")
+    found = [(e.tick, e.length) for e in hits_of(score, SPAN, "out")]
+    assert [pair for pair in found if sum(pair) < SPAN] == edges(a ^ b, False)
 
 
 # --- the tables of the manual ---

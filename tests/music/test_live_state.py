@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import LANES, SCORE
+from support.states import pending_mute, pending_section
 from support.wired import BAR, BEAT, play, score_of
 
 from bridge.music.live_state import Glide
@@ -178,7 +179,7 @@ def test_mutes_switch_in_the_middle_of_a_morph_or_where_told(
     performance = after((0, recall("dry", morph_bars=bars, **more)))
     if tick:
         assert "kick" in who_is_in(performance, tick - 1)
-        assert performance.state()["lanes"]["kick"]["pending"]["tick"] == tick
+        assert pending_mute(performance.state(), "kick")["tick"] == tick
     assert who_is_in(performance, tick) == {"ghost"}
 
 
@@ -211,7 +212,7 @@ def test_a_morph_into_a_morph_starts_from_where_things_are() -> None:
 def test_the_order_plays_a_whole_set_through_and_ends() -> None:
     performance = after((100, {"do": "order", "run": True}))
     assert performance.state()["order"] == {"running": True, "leg": None, "next": 0, "tick": BAR}
-    assert performance.state()["section_pending"]["by"] == "order"
+    assert pending_section(performance.state())["by"] == "order"
     # From bar 2 on: shallow for 2 bars, flood 1 bar twice, dry 1 bar.
     legs = []
     for bar in range(1, 8):

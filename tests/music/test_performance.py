@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE
+from support.states import pending_mute
 from support.wired import BAR, BEAT, play, score_of
 
 from bridge.errors import CommandError
@@ -101,7 +102,7 @@ def test_what_waits_is_answered_for_its_tick_and_changes_nothing_before() -> Non
     assert performance.next_change(100) == BAR
     assert [performance.muted(0, t) for t in (100, BAR - 1, BAR, 9 * BAR)] == [0, 0, 1, 1]
     assert performance.muted(0, 100) is False  # asking did not do it
-    assert performance.state()["lanes"]["kick"]["pending"]["tick"] == BAR
+    assert pending_mute(performance.state(), "kick")["tick"] == BAR
     carry_out(performance, {"do": "cancel", "lane": "kick"}, 200)
     assert performance.muted(0, BAR) is False
     assert performance.next_change(200) is None
@@ -173,7 +174,7 @@ def test_a_jump_takes_what_waits_along_by_whole_bars() -> None:
     carry_out(performance, {"do": "macro", "macro": "push", "value": 1.0}, 5 * BAR + 8)
     assert performance.macro(1, 5 * BAR + 8) == 0.0
     performance.locate(0)
-    pending = performance.state()["lanes"]["kick"]["pending"]
+    pending = pending_mute(performance.state(), "kick")
     assert (pending["tick"], pending["back"]) == (BAR, 3 * BAR)
     assert performance.macro(1, 0) == 1.0
 

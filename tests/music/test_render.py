@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from support.said import carry_out
 from support.sets import BAR, OUTPUTS, STEP, in_windows, logic, renderer, score_of, sets, steps
 
-from bridge.music.model import SETTINGS, Lane, Note, Notes, OutputRange, Passes, SetSpec
+from bridge.music.model import SETTINGS, Lane, Logic, Note, Notes, OutputRange, Passes, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer, events_between
 from bridge.music.score import compile_score
@@ -114,7 +114,7 @@ def test_mute_then_unmute_is_never_muted_after_the_next_bar(
     heard is the same again at once, what listens (delay, hold, latch, first, edge, gap) as soon as
     its own time has passed. Two bars are enough for the times used here, and latches and first are
     left out because they may remember for ever what they heard last."""
-    texts = [lane.source.expression for lane in spec.lanes if lane.kind == "logic"]  # type: ignore[union-attr]
+    texts = [one.source.expression for one in spec.lanes if isinstance(one.source, Logic)]
     if any(word in text for text in texts for word in ("latch", "first")):
         return
     out, back = sorted((out, back))

@@ -17,6 +17,7 @@ from bridge.errors import CommandError
 from bridge.music.model import Drive, Every, Lane, Macro, Section
 from bridge.music.performance import Performance
 from bridge.music.snapshot import drive_text
+from bridge.protocol.state import PerformanceState
 
 
 def performed(hands: list[tuple[int, dict[str, Any]]]) -> tuple[Performance, int]:
@@ -101,7 +102,7 @@ def test_a_state_outlives_an_edit_of_the_set() -> None:
     assert state["macros"]["bright"]["glide"][1] == 1.0
 
 
-def _spoilt(state: dict[str, Any]) -> list[dict[str, Any]]:
+def _spoilt(state: PerformanceState) -> list[Any]:
     """The same state with one part missing or wrong, for every part."""
     found: list[Any] = []
     wrong = {bool: "yes", int: None, float: float("nan"), str: 3, list: 7, dict: 7}
@@ -117,7 +118,7 @@ def _spoilt(state: dict[str, Any]) -> list[dict[str, Any]]:
     spoilt = []
     for way in found:
         for gone in (True, False):
-            changed = copy.deepcopy(state)
+            changed: Any = copy.deepcopy(state)
             node = changed
             for key in way[:-1]:
                 node = node[key]

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from pythonosc.osc_message import OscMessage
-from support.states import lane_state, macro_state, transport_state
+from support.states import EMPTY, lane_state, macro_state, player_report
 
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
@@ -32,13 +32,14 @@ class Bench:
         self.now = 100.0
         link = PlayerLink("/nonexistent")  # type: ignore[arg-type]
         link.present = True
-        link.state = {
-            "lanes": {f"lane-{n}": lane_state(settings={"chance": 1.0}) for n in range(lanes)},
-            "macros": {"m": macro_state(0.5)},
-            "sections": ["flood"],
-            "section": None,
-            "transport": transport_state(),
-        }
+        link.state = player_report(
+            {
+                **EMPTY,
+                "lanes": {f"lane-{n}": lane_state(settings={"chance": 1.0}) for n in range(lanes)},
+                "macros": {"m": macro_state(0.5)},
+                "sections": ["flood"],
+            }
+        )
         self.link = link
         self.control = Control(Session(link), clock=lambda: self.now)
         self.sent: list[tuple[str, Any, tuple[str, int]]] = []

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
-from support.states import lane_state, macro_state
+from support.states import EMPTY, lane_state, macro_state, player_report
 
 from bridge.control.access import Access
 from bridge.control.door import Control
@@ -326,11 +326,14 @@ ARGS = st.lists(
 def test_any_arguments_are_taken(address: str, args: list[Any]) -> None:
     async def run() -> None:
         osc = await nobody()
-        osc._control.session._link.state = {
-            "lanes": {"kick": lane_state()},
-            "macros": {"m": macro_state(0)},
-            "sections": ["flood"],
-        }
+        osc._control.session._link.state = player_report(
+            {
+                **EMPTY,
+                "lanes": {"kick": lane_state()},
+                "macros": {"m": macro_state(0)},
+                "sections": ["flood"],
+            }
+        )
         osc._state(StateChanged(frozenset()))
         osc.datagram_received(encode(address, *args), ME)
         assert sum(osc.counts.values()) > 0

@@ -7,9 +7,10 @@ import contextlib
 import shutil
 import socket
 import struct
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractContextManager
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from hypothesis import given
@@ -235,7 +236,8 @@ async def test_where_the_port_is_taken_for_tcp_udp_is_spoken_all_the_same(
 @pytest.mark.parametrize("mode", ["1.0", "1.1"])
 async def test_a_general_library_is_understood(stage: Any, mode: str) -> None:
     def send() -> None:
-        with SimpleTCPClient("127.0.0.1", stage.service.osc_port, mode=mode) as client:
+        connect = cast(Callable[..., AbstractContextManager[Any]], SimpleTCPClient)
+        with connect("127.0.0.1", stage.service.osc_port, mode=mode) as client:
             client.send_message("/lane/kick/mute", 1)
 
     await asyncio.to_thread(send)

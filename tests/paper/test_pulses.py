@@ -71,4 +71,4 @@ def test_two_clocks_are_given_with_their_tempos() -> None:
     """20 ms is 125 bpm, 29 ms is 86.2."""
     other = [(7 + n * 29) * MS for n in range(60)]
     found = sort_out(sorted(even(87) + other))
-    assert found.two == (pytest.approx(86.2, abs=0.2), pytest.approx(125, abs=0.2))
+    assert found.two == pytest.approx((86.2, 125), abs=0.2)

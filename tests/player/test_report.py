@@ -1,11 +1,14 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from support.desk import BAR, BEAT, Desk, gate_lane, score_of
+from support.states import process_about
 
 from bridge.music.model import Macro, Section
 from bridge.player.report import Report
+from bridge.protocol.state import PortState
 
 KEYS = {
     "version",
@@ -25,14 +28,18 @@ KEYS = {
     "player",
     "warnings",
 }
-ABOUT = {"version": "1", "rig": "Quay rack", "ports": {}, "player": {"pid": 1}}
 
 
 def playing() -> tuple[Desk, Report]:
     desk = Desk(score_of(gate_lane("kick", "x..."), macros=[Macro("m", 0.2)]))
     desk.start()
     desk.run_to(BAR + 2 * BEAT)
-    return desk, Report(desk.player, ABOUT)
+    return desk, Report(desk.player, process_about())
+
+
+def told_again(report: Report, now: int) -> dict[str, Any]:
+    """What has changed, by the names of the members."""
+    return report.changed(now)
 
 
 def test_the_whole_state_has_every_key_and_is_json() -> None:
@@ -50,33 +57,36 @@ def test_the_whole_state_has_every_key_and_is_json() -> None:
 
 def test_only_what_changed_is_told_again() -> None:
     desk, report = playing()
-    report.changed(desk.now)
-    assert report.changed(desk.now + 1) == {}
+    told_again(report, desk.now)
+    assert told_again(report, desk.now + 1) == {}
     desk.do("macro", macro="m", value=0.9)
-    changed = report.changed(desk.now + 2)
+    changed = told_again(report, desk.now + 2)
     assert changed["macros"]["m"]["value"] == 0.9
     assert "lanes" not in changed
     desk.do("mute", lane="kick", muted=True)
-    assert set(report.changed(desk.now + 3)) == {"lanes"}
+    assert set(told_again(report, desk.now + 3)) == {"lanes"}
     desk.do("offset", ms=3.4)
-    assert report.changed(desk.now + 4)["clock"]["offset_ms"] == 3.4
-    report.about["ports"] = {"main": {"open": False}}
+    assert told_again(report, desk.now + 4)["clock"]["offset_ms"] == 3.4
+    ports: dict[str, PortState] = {
+        "main": {"port": "simulated", "open": False, "waiting": False, "link": "usb"}
+    }
+    report.about["ports"] = ports
     desk.player.warn("gone")
-    changed = report.changed(desk.now + 5)
-    assert changed["ports"] == {"main": {"open": False}}
+    changed = told_again(report, desk.now + 5)
+    assert changed["ports"] == ports
     assert changed["warnings"][-1] == "gone"
     desk.do("stop")
     desk.run(2)
-    assert report.changed(desk.now)["transport"]["state"] == "stopped"
+    assert told_again(report, desk.now)["transport"]["state"] == "stopped"
 
 
 def test_place_and_lateness_are_told_twice_a_second() -> None:
     desk, report = playing()
-    report.changed(desk.now)
+    told_again(report, desk.now)
     told = 0
     for _ in range(100):
         desk.run(20)
-        told += "transport" in report.changed(desk.now)
+        told += "transport" in told_again(report, desk.now)
     assert 3 <= told <= 5
 
 
@@ -90,13 +100,13 @@ def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
     )
     desk.start()
     desk.run_to(BAR)
-    report = Report(desk.player, ABOUT)
-    report.changed(desk.now)
+    report = Report(desk.player, process_about())
+    told_again(report, desk.now)
     desk.do("section", section="flood", when="now", morph_bars=1)
     told: list[tuple[float, float]] = []
     for _ in range(80):  # as the process does: at most each 33 ms
         desk.run(33)
-        new = report.changed(desk.now)
+        new = told_again(report, desk.now)
         if "macros" in new:
             told.append((new["macros"]["m"]["value"], new["lanes"]["kick"]["settings"]["chance"]))
     # A bar at 120 to the minute lasts 2 s: sixty frames, each further on than the one before.
@@ -105,12 +115,12 @@ def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
     assert told[-1] == (1.0, 0.0)
     assert all(abs(value + chance - 1) < 0.01 for value, chance in told)
     assert not desk.player.performance.moving
-    assert "macros" not in report.changed(desk.now + 1)
+    assert "macros" not in told_again(report, desk.now + 1)
 
 
 def test_a_new_tempo_is_told_of_the_clock_as_well() -> None:
     desk, report = playing()
-    report.changed(desk.now)
+    told_again(report, desk.now)
     desk.do("tempo", bpm=97.0)
-    changed = report.changed(desk.now + 1)
+    changed = told_again(report, desk.now + 1)
     assert changed["transport"]["tempo"] == changed["clock"]["tempo"] == 97.0

@@ -11,6 +11,7 @@ import itertools
 
 import pytest
 from support.desk import BAR, BEAT, MS, STEP, Desk, gate_lane, score_of
+from support.states import process_about
 
 from bridge.errors import CommandError
 from bridge.player.songclock import SongClock
@@ -348,7 +349,7 @@ def test_a_restart_goes_on_at_the_right_bar_with_mutes_and_macros(state_then: st
     if state_then == "stopped":
         old.do("stop")
         old.run(2)
-    snapshot = Report(old.player, {}).full(old.now)
+    snapshot = Report(old.player, process_about()).full(old.now)
     new = Desk(score_of(DOWN, HATS), now=old.now + 400 * MS)
     new.zero = old.zero
     new.player.resume(snapshot, lambda: new.now)
@@ -374,7 +375,7 @@ def test_a_restart_while_following_runs_free_and_locks_again_in_phase() -> None:
     pulses(old, 1)
     old.zero = old.now
     pulses(old, 120)
-    snapshot = Report(old.player, {}).full(old.now)
+    snapshot = Report(old.player, process_about()).full(old.now)
     new = following()
     new.now, new.zero = old.now, old.zero
     pulses(new, 10)  # went by while nobody listened

@@ -6,25 +6,25 @@ from typing import Any
 
 import pytest
 from support.said import say
-from support.states import lane_state, transport_state
+from support.states import EMPTY, lane_state, player_report
 
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
-from bridge.protocol.state import State
+from bridge.protocol.state import PlayerReport
 
-STATE: State = {
-    "transport": transport_state(tempo=97.5),
-    "tempo": 97.5,
-    "clock": {
+STATE = player_report(
+    {**EMPTY, "tempo": 97.5, "lanes": {"kick": lane_state(pending=None), "rim": lane_state()}},
+    clock={
         "source": "host",
         "state": "locked",
         "tempo": 97.5,
         "jitter_ms": 0.0,
+        "block_ms": 0.0,
+        "two": [],
         "offset_ms": -3.0,
         "others": {},
     },
-    "lanes": {"kick": lane_state(pending=None), "rim": lane_state()},
-}
+)
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,7 @@ def test_what_is_on_its_way_to_the_player_counts_as_the_present(name: str) -> No
 
 def test_a_tempo_that_glides_is_put_back_into_its_glide() -> None:
     glide: Any = {"tick": 0, "ticks": 3840, "from": 90.0}
-    state: State = {**STATE, "tempo_glide": glide}
+    state: PlayerReport = {**STATE, "tempo_glide": glide}
     put_back = PutBack(parts={"tempo": 97.5, "tempo_glide": glide})
     assert say("tempo", bpm=120.0).inverse(state, {}) == (put_back,)
     assert say("tap").merges()
@@ -82,7 +82,7 @@ def test_the_transport_remembers_what_was_asked_last(command: Command, remembere
 def test_a_waiting_mute_and_a_waiting_section_are_put_back() -> None:
     waits: Any = {"muted": True, "tick": 3840, "bar": 2, "text": "", "back": None, "auto": False}
     coming: Any = {"section": "flood", "tick": 3840, "by": "hand"}
-    state: State = {
+    state: PlayerReport = {
         **STATE,
         "lanes": {"kick": lane_state(pending=waits)},
         "section_pending": coming,
@@ -97,7 +97,7 @@ def test_a_waiting_mute_and_a_waiting_section_are_put_back() -> None:
 def test_a_setting_that_a_morph_moves_goes_back_into_the_morph() -> None:
     morph: Any = {"tick": 0, "ticks": 3840, "from": [["kick", "chance", 1.0]]}
     lane = lane_state(hand={"chance": 0.4, "gate": 0.5})
-    state: State = {**STATE, "lanes": {"kick": lane}, "morph": morph}
+    state: PlayerReport = {**STATE, "lanes": {"kick": lane}, "morph": morph}
     (back,) = say("setting", lane="kick", setting="chance", value=0.9).inverse(state, {})
     hand = {"gate": 0.5, "chance": 0.4}
     assert back == PutBack(parts={"lanes": {"kick": {"hand": hand}}, "morph": morph})

@@ -27,12 +27,13 @@ def address() -> Iterator[str]:
 
     class Answer(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
+            page, policy = made()
             self.send_response(200 if self.path == "/manual" else 404)
-            self.send_header("Content-Type", "text/html; charset=utf-8")
-            self.send_header("Content-Security-Policy", made().policy)
+            self.send_header("Content-Type", page.media)
+            self.send_header("Content-Security-Policy", policy)
             self.end_headers()
             if self.path == "/manual":
-                self.wfile.write(made().plain)
+                self.wfile.write(page.plain)
 
         def log_message(self, *args: object) -> None:
             pass

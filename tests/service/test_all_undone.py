@@ -8,13 +8,15 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support.desk import Desk
+from support.states import process_about
 
 from bridge.control.door import Control
+from bridge.control.link import PlayerLink
 from bridge.control.session import Session
 from bridge.control.stream import Stream
 from bridge.errors import CommandError, InputError, PlayerError
@@ -39,7 +41,7 @@ from bridge.protocol.performing import (
     Still,
 )
 from bridge.protocol.running import SetTempo
-from bridge.protocol.state import PlayerReport, ProcessAbout
+from bridge.protocol.state import PerformanceState, PlayerReport
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.edit_http import EditRow, edited, label_of, new_names
@@ -140,14 +142,7 @@ class DeskLink:
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-        about: ProcessAbout = {
-            "rig": "Quay rack",
-            "version": "",
-            "ports": {},
-            "inputs": {},
-            "player": {"pid": 1, "realtime": False, "restarts": 0},
-        }
-        self.report = Report(desk.player, about)
+        self.report = Report(desk.player, process_about())
         self.present = True
         self.stream = Stream()
 
@@ -194,11 +189,11 @@ class Hall:
         self.desk = Desk(score, rig=rig.wired)
         self.link = DeskLink(self.desk)
         self.now = 100.0
-        self.control = Control(Session(self.link), clock=lambda: self.now)
+        self.control = Control(Session(cast(PlayerLink, self.link)), clock=lambda: self.now)
         self.book = SetBook(folder / "rig.yaml", folder / "set.yaml", self.control)
         Varying(self.book, self.control)
 
-    def performance(self) -> dict[str, Any]:
+    def performance(self) -> PerformanceState:
         return self.desk.player.performance.state()
 
     def text(self) -> str:

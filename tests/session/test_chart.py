@@ -25,6 +25,7 @@ from bridge.music.model import (
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import compile_score
+from bridge.protocol.state import PerformanceState
 from bridge.session.chart import LEAP, WAVER, Mirror, thin
 
 BAR = 3840
@@ -48,7 +49,7 @@ OUTPUTS = {
 }
 
 
-def state(*commands: dict[str, Any], tick: int = 0) -> dict[str, Any]:
+def state(*commands: dict[str, Any], tick: int = 0) -> PerformanceState:
     performance = Performance(compile_score(SPEC, OUTPUTS))
     for command in commands:
         carry_out(performance, command, tick)

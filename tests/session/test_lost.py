@@ -9,6 +9,7 @@ from support.said import carry_out
 from bridge.music.model import Lane, Macro, Section, SetSpec, Steps
 from bridge.music.performance import Performance
 from bridge.music.score import compile_score
+from bridge.protocol.state import PerformanceState
 from bridge.session.lost import lost, turned
 
 
@@ -21,7 +22,7 @@ def spec(lanes: str, macros: str = "m", sections: str = "flood") -> SetSpec:
     )
 
 
-def state(before: SetSpec, *commands: dict[str, Any]) -> dict[str, Any]:
+def state(before: SetSpec, *commands: dict[str, Any]) -> PerformanceState:
     performance = Performance(compile_score(before, {}))
     for command in commands:
         carry_out(performance, command, 0)

@@ -25,7 +25,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
 from random import Random
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 if __name__ == "__main__":
     ROOT = Path(__file__).resolve().parents[2]
@@ -33,9 +33,11 @@ if __name__ == "__main__":
 
 from support.desk import RIG, ranges
 
+from bridge.music.kinds import Form
 from bridge.music.model import (
     SETTINGS,
     Decay,
+    Direction,
     Drive,
     Euclid,
     Every,
@@ -60,18 +62,33 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
 from bridge.player.offline import perform
-from bridge.player.start import ClockSettings
 from bridge.protocol.command import Command
 from bridge.protocol.performing import MoveMacro, MoveSetting, Mute, RecallSection, Solo
 from bridge.protocol.running import SetTempo
+from bridge.voltage.rig_parts import ClockSettings
 
 FILE = Path(__file__).resolve().parents[1] / "reference" / "corpus.csv"
 COUNT = 300
 BARS = 2
 BAR = 3840
 RATES = (240, 240, 480, 320, 160, 720, Fraction(3840, 7), 120, 1280, 960)
-DIRECTIONS = ("forward", "forward", "backward", "back-and-forth", "random-walk", "shuffle")
-FORMS = ("sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth")
+DIRECTIONS: tuple[Direction, ...] = (
+    "forward",
+    "forward",
+    "backward",
+    "back-and-forth",
+    "random-walk",
+    "shuffle",
+)
+FORMS: tuple[Form, ...] = (
+    "sine",
+    "triangle",
+    "ramp",
+    "saw",
+    "square",
+    "random-steps",
+    "random-smooth",
+)
 LOGIC = (
     "{0} and {1}",
     "{0} or {1}",
@@ -146,6 +163,9 @@ def hand_of(number: int) -> dict[int, list[Command]]:
     names, hits = [lane.name for lane in lanes], [lane.name for lane in lanes if lane.hits]
     found: dict[int, list[Command]] = {}
     for tick in sorted(dice.randrange(1, 2 * BAR) for _ in range(dice.randint(1, 5))):
+        # A quarter of a bar, so that the glide ends while the set plays; only whole bars come from
+        # outside, but the music reckons in ticks.
+        bars = cast(int, 0.25 * (number % 10 == 1))
         made: list[Command] = [
             Mute(lane=dice.choice(names), muted=dice.random() < 0.7),
             MoveMacro(macro="knob", value=round(dice.random(), 3)),
@@ -153,7 +173,7 @@ def hand_of(number: int) -> dict[int, list[Command]]:
             MoveSetting(
                 lane=dice.choice(hits), setting="shift_ms", value=dice.choice((-20.0, 9.0))
             ),
-            RecallSection(section="other", when="beat", morph_bars=0.25 * (number % 10 == 1)),
+            RecallSection(section="other", when="beat", morph_bars=bars),
             Solo(lane=dice.choice(names), on=True),
             SetTempo(bpm=dice.choice((90.0, 140.5))),
         ]

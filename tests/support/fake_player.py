@@ -176,7 +176,7 @@ class FakePlayer:
             case "continue":
                 self.running = "running"
             case "stop":
-                self.running: TransportWord = "stopped"
+                self.running = "stopped"
             case "position":
                 self.tick = command["tick"]
             case "offset":

@@ -18,7 +18,7 @@ from bridge.control import door
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.music.score import compile_score
-from bridge.protocol.state import State
+from bridge.protocol.state import PlayerReport
 from bridge.service.app import Service, ServiceOptions
 
 RIG = """\
@@ -77,7 +77,7 @@ class Stage:
         return f"http://127.0.0.1:{self.service.http_port}"
 
     @property
-    def state(self) -> State:
+    def state(self) -> PlayerReport:
         return self.service.link.state
 
     async def call(

@@ -7,8 +7,11 @@ from typing import Any, cast
 from bridge.protocol.state import (
     LaneState,
     MacroState,
+    PendingMute,
     PerformanceState,
     PlayerReport,
+    ProcessAbout,
+    SectionPending,
     TransportState,
 )
 
@@ -25,24 +28,27 @@ EMPTY: PerformanceState = {
 }
 
 
+def process_about() -> ProcessAbout:
+    """What the process of a player with one simulated port knows."""
+    return {
+        "version": "0.1.0",
+        "rig": "Quay rack",
+        "ports": {"main": {"port": "simulated", "open": True, "waiting": False, "link": "usb"}},
+        "inputs": {},
+        "player": {"pid": 1, "realtime": False, "restarts": 0},
+    }
+
+
 def player_report(performance: PerformanceState = EMPTY, **other: object) -> PlayerReport:
     """The whole state of a player that stands at the beginning, with `performance`; `other` are
     top-level members that differ."""
     report: PlayerReport = {
+        **process_about(),
         **performance,
-        "version": "0.1.0",
-        "rig": "Quay rack",
         "set": "Low tide",
         "revision": 1,
         "meter": [4, 4],
-        "transport": {
-            "state": "stopped",
-            "tick": 0,
-            "bar": 1,
-            "beat": 1,
-            "tempo": performance["tempo"],
-            "at_ms": 0.0,
-        },
+        "transport": transport_state(tempo=performance["tempo"]),
         "clock": {
             "source": "internal",
             "state": "leading",
@@ -53,8 +59,6 @@ def player_report(performance: PerformanceState = EMPTY, **other: object) -> Pla
             "offset_ms": 0.0,
             "others": {},
         },
-        "ports": {"main": {"port": "simulated", "open": True, "waiting": False, "link": "usb"}},
-        "inputs": {},
         "lateness": {
             "count": 0,
             "p50_us": 0,
@@ -64,7 +68,6 @@ def player_report(performance: PerformanceState = EMPTY, **other: object) -> Pla
             "left_out_ms": 0,
             "histogram": [],
         },
-        "player": {"pid": 1, "realtime": False, "restarts": 0},
         "warnings": [],
     }
     assert other.keys() <= report.keys(), "no such member of the state"
@@ -108,3 +111,17 @@ def transport_state(**given: Any) -> TransportState:
     }
     assert given.keys() <= at.keys()
     return at | given  # type: ignore[return-value]
+
+
+def pending_mute(state: PerformanceState, lane: str) -> PendingMute:
+    """The mute that waits in this lane; there must be one."""
+    pending = state["lanes"][lane]["pending"]
+    assert pending is not None, "no mute waits"
+    return pending
+
+
+def pending_section(state: PerformanceState) -> SectionPending:
+    """The section to come; there must be one."""
+    pending = state["section_pending"]
+    assert pending is not None, "no section waits"
+    return pending

@@ -12,7 +12,7 @@ import pytest
 
 from bridge.errors import CommandError
 from bridge.files.set import parse_set
-from bridge.session.setbook import SetBook
+from bridge.session.texts import weighed
 from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy, in_thread
 
 
@@ -199,7 +199,7 @@ class Slow:
 @pytest.fixture
 def slow(monkeypatch: pytest.MonkeyPatch) -> Iterator[Slow]:
     made = Slow()
-    monkeypatch.setattr(SetBook, "_weighed", made.around(SetBook._weighed))
+    monkeypatch.setattr("bridge.session.setbook.weighed", made.around(weighed))
     monkeypatch.setattr("bridge.web.edit_http.parse_set", made.around(parse_set))
     yield made
     made.go.set()
