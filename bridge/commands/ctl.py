@@ -140,7 +140,12 @@ def _address(context: click.Context) -> str | None:
     return None
 
 
-@click.group()
+@click.group(
+    help=(
+        "Plays on a running service from the shell.\n\nWith --lan the token is taken from "
+        "LANEBRIDGE_TOKEN, or on the same machine from the state folder."
+    )
+)
 @click.option(
     "--address",
     metavar="URL",
@@ -148,24 +153,20 @@ def _address(context: click.Context) -> str | None:
 )
 @click.pass_context
 def command(context: click.Context, address: str | None) -> None:
-    """Plays on a running service from the shell.
-
-    With --lan the token is taken from LANEBRIDGE_TOKEN, or on the same machine from the state
-    folder.
-    """
     context.obj = target_of(address)
 
 
-@command.group("transport")
+@command.group("transport", help="Starts, stops, goes on, or moves to a tick.")
 def transport() -> None:
-    """Starts, stops, goes on, or moves to a tick."""
+    pass
 
 
-@command.command("state")
+@command.command(
+    "state", help="Prints the state as JSON, or a MEMBER of it, such as: lanes kick muted."
+)
 @click.argument("member", nargs=-1)
 @click.pass_obj
 def state_command(target: Target, member: tuple[str, ...]) -> None:
-    """Prints the state as JSON, or a MEMBER of it, such as: lanes kick muted."""
     with target.client() as client:
         value: Any = client.state()
     for name in member:
@@ -175,12 +176,14 @@ def state_command(target: Target, member: tuple[str, ...]) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False))
 
 
-@command.command("watch")
+@command.command(
+    "watch",
+    help=("Prints the state, or a MEMBER of it, as one line of JSON now and whenever it changes."),
+)
 @click.argument("member", nargs=-1)
 @click.option("--count", type=click.IntRange(1), help="End after so many lines.")
 @click.pass_obj
 def watch_command(target: Target, member: tuple[str, ...], count: int | None) -> None:
-    """Prints the state, or a MEMBER of it, as one line of JSON now and whenever it changes."""
     last, lines = None, 0
     with target.client() as client:
         for value in client.watch():

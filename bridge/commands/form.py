@@ -9,7 +9,10 @@ import click
 FILE = click.Path(path_type=Path)
 
 
-@click.command("form")
+@click.command(
+    "form",
+    help="Shows how SET goes over its running order: what is new, what repeats, what never sounds.",
+)
 @click.argument("rig", type=FILE)
 @click.argument("set_file", metavar="SET", type=FILE)
 @click.option("--out", type=FILE, help="FILE.svg, to draw it as well.")
@@ -19,7 +22,6 @@ FILE = click.Path(path_type=Path)
     help="How long each section lasts where SET has no running order.",
 )
 def command(rig: Path, set_file: Path, out: Path | None, bars: int | None) -> None:
-    """Shows how SET goes over its running order: what is new, what repeats, what never sounds."""
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set

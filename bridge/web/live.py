@@ -29,6 +29,7 @@ from typing import Any
 from aiohttp import WSMsgType, web
 
 from bridge.bench.live_scope import Scope, ScopeView
+from bridge.control.budget import CLIENT_BURST
 from bridge.control.door import Control
 from bridge.control.position import place
 from bridge.control.stream import (
@@ -107,7 +108,8 @@ class Client:
             self.answers.append(message)
         else:
             self.unanswered += 1
-        if len(self.answers) > 2 * ANSWERS_MOST and not self.closing:
+        # All commands of a burst that the budget lets through may be answered in one moment.
+        if len(self.answers) > CLIENT_BURST + 2 * ANSWERS_MOST and not self.closing:
             self.closing = True
             self.start(self.ws.close(code=1008, message=b"answers are not read"))
         self.dirty.set()

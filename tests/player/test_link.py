@@ -180,8 +180,8 @@ def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
     turn(link)
     size = 100_000
     for number in range(300):
-        swap = {"do": "swap", "score": "x" * size, "revision": number, "when": "bar"}
-        link.keep("score", pickle.dumps(swap))
+        score: Any = "x" * size  # as heavy as a score
+        link.keep("score", pickle.dumps(Swap(score, number)))
         link.keep("memory", pickle.dumps({"do": "memory", "revision": number, "memory": {}}))
         link.deliver(number * FRAME_NS)
     assert sum(len(kept) for reader in link.readers for kept in reader._kept.values()) < 2 * size

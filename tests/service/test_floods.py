@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from support.patience import PATIENCE_S
 from support.peers import bundle, frame, get, osc, raw_http, read_frame, websocket
 
+from bridge.control import door
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE, QUEUE_MAX, Budget, FairQueue
 from bridge.errors import CommandError
 from bridge.osc.echo import QUIET_S, RETURNS_MAX, Echo
@@ -145,7 +146,7 @@ async def test_answers_that_never_come_are_not_waited_for_twice(stage: Any) -> N
     lost = [control.submit(MoveMacro(macro="brightness", value=n / 9), "osc x") for n in range(2)]
     await stage.until(lambda: stage.player.words.count("macro") == 2)
     stage.player.answering = True
-    now[0] += 10
+    now[0] += 2 * door.ANSWER_S
     status, answer, _ = await stage.call("POST", "/api/undo")
     assert (status, answer["label"]) == (200, "kick muted")
     assert all(future.done() for future in lost)

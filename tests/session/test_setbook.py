@@ -97,7 +97,7 @@ async def test_save_as_never_writes_over_another_file_unasked(stage: Any) -> Non
     other.write_text(OTHER, encoding="utf-8")
     body = {"file": "slack-water.yaml"}
     status, problem, _ = await stage.call("POST", "/api/set/save-as", body)
-    assert (status, problem["kind"]) == (409, "state")
+    assert (status, problem["kind"]) == (409, "taken")
     assert other.read_text(encoding="utf-8") == OTHER
     status, answer, _ = await stage.call("POST", "/api/set/save-as", {**body, "replace": True})
     assert (status, answer["file"], answer["saved"]) == (200, "slack-water.yaml", True)
