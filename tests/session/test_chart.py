@@ -122,6 +122,26 @@ def test_causes_are_named(mirror: Mirror) -> None:
     assert all(causes == [] for *_, causes in chart["lanes"]["kick"]["hits"])
 
 
+def test_a_chart_that_grows_is_the_one_that_begins_anew(mirror: Mirror) -> None:
+    """Bar by bar, in two widths by turns; lines are compared by their value at every 1/32:
+    each is thinned to a 64th of its height, which is 5 V at most here."""
+
+    def value(rows: list[list[float]], tick: int) -> float:
+        return [-1.0, *(value for at, value in rows if at <= tick)][-1]
+
+    mute = {"do": "mute", "lane": "rim", "muted": True}
+    for hands in (state(), state(mute)):
+        for bar in range(12):
+            tick, end = bar * BAR + 70 * bar, (bar + 3 - bar % 2) * BAR
+            grown = mirror.chart(hands, tick, end)
+            fresh = Mirror(mirror.score).chart(hands, tick, end)
+            assert hits(grown) == hits(fresh)
+            for name in ("line", "swell"):
+                one, other = (chart["lanes"][name]["values"] for chart in (grown, fresh))
+                for at in range(tick, end, 120):
+                    assert value(one, at) == pytest.approx(value(other, at), abs=2 * 5 / 64)
+
+
 def test_a_lane_that_is_out_shows_what_it_would_play(mirror: Mirror) -> None:
     mute = {"do": "mute", "lane": "kick", "muted": True}
     chart = mirror.chart(state(mute), 0, 2 * BAR)
