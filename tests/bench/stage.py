@@ -162,10 +162,18 @@ class Stage(NamedTuple):
 
 
 @contextlib.contextmanager
-def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterator[Stage]:
-    """`lanebridge play`, with its load unless told otherwise, until the block ends."""
+def stage(
+    folder: Path,
+    *,
+    realtime: bool = True,
+    loaded: bool = True,
+    document: str = SET,
+    before: Sequence[str] = (),
+) -> Iterator[Stage]:
+    """`lanebridge play`, with its load unless told otherwise, until the block ends. The words of
+    `before` begin the command line: a program that sets limits and starts another."""
     (folder / "rig.yaml").write_text(RIG)
-    (folder / "set.yaml").write_text(SET)
+    (folder / "set.yaml").write_text(document)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     log = folder / "wire.log"
     env = os.environ | {
@@ -182,6 +190,7 @@ def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterat
     )
     play = subprocess.Popen(
         [
+            *before,
             *refused,
             sys.executable,
             "-m",
