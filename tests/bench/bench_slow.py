@@ -92,7 +92,7 @@ def slow(core: int, share: float, slice_ms: float) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def pages(http: int) -> Iterator[None]:
+def pages(http: int, count: int = PAGES) -> Iterator[None]:
     """Viewers that read all they are sent, from another core."""
     import aiohttp
 
@@ -104,7 +104,7 @@ def pages(http: int) -> Iterator[None]:
 
     async def all_of_them() -> None:
         async with aiohttp.ClientSession() as session:
-            await asyncio.gather(*(view(session) for _ in range(PAGES)))
+            await asyncio.gather(*(view(session) for _ in range(count)))
 
     loop = asyncio.new_event_loop()
     work = loop.create_task(all_of_them())
