@@ -10,6 +10,7 @@ of others silences, gets the rows it would play, and `out` true.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -20,6 +21,7 @@ from typing import Any
 from bridge.control.position import bar_and_beat, place
 from bridge.control.session import Session
 from bridge.control.stream import ChartsChanged, ScoreChanged, StateChanged
+from bridge.control.threads import in_thread
 from bridge.errors import BridgeError
 from bridge.music.event import Event
 from bridge.music.performance import Performance
@@ -33,6 +35,7 @@ LOOK_S = 0.25  # how often a new bar is noticed
 REST_S = 1.0  # at most, after a chart that was costly; pages ask for a bar more than they show
 FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
+NEAR = 3840 * 4  # ticks: a way that is rendered rather than left out
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
 WATCHED = ("lanes", "macros", "section", "section_pending", "order", "revision", "transport")
 
@@ -68,14 +71,29 @@ class Ahead:
 
 class Mirror:
     """A renderer that follows the player. Everything blocks for some milliseconds: one call at a
-    time, in a thread. Raises `CommandError` for a state that does not fit the score."""
+    time, in a thread. Raises `CommandError` for a state that does not fit the score.
 
-    def __init__(self, score: Score) -> None:
+    It begins, in this order, from what the player itself remembers (`recall`), from the mirror of
+    the score `before`, whose lanes hand over their counters as at a swap, or from the start; far
+    from the start what counts hits, drifts or walks then begins anew, until the player's memory
+    comes.
+    """
+
+    def __init__(self, score: Score, before: Mirror | None = None) -> None:
         self.score = score
+        # One that was never asked knows nothing: what was before it is handed on.
+        idle = before is not None and before._state is None
+        self._before: Mirror | None = before._before if before is not None and idle else before
+        self._memory: object | None = None
+        self._exact = False
         self._names = [lane.name for lane in score.lanes]
         self._state: Mapping[str, Any] | None = None
         self._renderer = Renderer(score, Performance(score))
         self._ahead: Ahead | None = None
+
+    def recall(self, memory: object | None) -> None:
+        """This is where the player's renderer of the same score was, not long ago."""
+        self._memory = memory
 
     def chart(self, state: Mapping[str, Any], tick: int, end: int) -> dict[str, Any]:
         """The ``chart`` message for ticks tick..end (end excluded), hands as in `state`."""
@@ -99,10 +117,9 @@ class Mirror:
         """Brings the renderer to `tick` with the hands as they were, then takes the new hands; and
         has everything rendered to `end`."""
         renderer, ahead = self._renderer, self._ahead
-        if self._state is None or tick < renderer.position or tick > renderer.position + LEAP:
-            renderer = self._renderer = Renderer(self.score, Performance(self.score))
-            renderer.performance.restore(state, 0)
-            renderer.seek(tick)
+        lost = self._state is None or not renderer.position <= tick <= renderer.position + LEAP
+        if lost or (self._memory is not None and not self._exact):
+            renderer = self._renderer = self._begin(state, tick)
             ahead = None
         else:
             renderer.advance(tick)
@@ -124,6 +141,35 @@ class Mirror:
             ahead.rows[name] = _since(tick, rows, self._is_line[name])
         self._ahead = ahead
         return ahead
+
+    def _begin(self, state: Mapping[str, Any], tick: int) -> Renderer:
+        """A renderer at `tick`, from the best that is known of the way there."""
+        renderer = Renderer(self.score, Performance(self.score))
+        renderer.performance.restore(state, 0)
+        before, self._before = self._before, None
+        self._exact = False
+        if self._memory is not None:
+            with contextlib.suppress(ValueError):  # it lies after `tick`: the song was set back
+                renderer.recall(self._memory, tick)
+                self._exact = True
+        if not self._exact:
+            self._memory = None
+            old = None if before is None else before._at(tick)
+            if old is not None:
+                renderer.adopt(old)
+            elif tick > LEAP:
+                renderer.fall_in(tick - NEAR)
+        renderer.seek(tick)
+        return renderer
+
+    def _at(self, tick: int) -> Renderer | None:
+        """A copy that has gone on to `tick`; None where this is not on the way there."""
+        at = self._renderer.position
+        if self._state is None or not at <= tick <= at + LEAP:
+            return None
+        copy = self._copy(self._state, at)
+        copy.advance(tick)
+        return copy
 
     @cached_property
     def _is_line(self) -> dict[str, bool]:
@@ -206,7 +252,7 @@ class Charts:
         session.stream.on(ScoreChanged, self._score)
 
     def _score(self, event: ScoreChanged) -> None:
-        self._mirror = Mirror(event.score)
+        self._mirror = Mirror(event.score, self._mirror)
         self._dirty.set()
 
     def look(self) -> None:
@@ -224,10 +270,21 @@ class Charts:
             mirror, state = self._mirror, self._session.state
             if mirror is None or "lanes" not in state:
                 return None
-            bar = mirror.score.spec.bar_ticks
-            tick = int(place(state, self._clock() * 1000))
-            end = (tick // bar + bars) * bar
-            return await asyncio.to_thread(mirror.chart, state, tick, end)
+            mirror.recall(self._session.memory)
+            return await self._render(mirror, state, bars)
+
+    async def preview(self, score: Score, bars: int) -> dict[str, Any]:
+        """The same, of another score that would take over now."""
+        async with self._lock:
+            mirror = Mirror(score, self._mirror)
+            return await self._render(mirror, self._session.state, bars)
+
+    async def _render(self, mirror: Mirror, state: Mapping[str, Any], bars: int) -> dict[str, Any]:
+        bar = mirror.score.spec.bar_ticks
+        tick = int(place(state, self._clock() * 1000))
+        end = (tick // bar + bars) * bar
+        # Also when nobody waits any more: no other work may touch the mirror meanwhile.
+        return await in_thread(mirror.chart, state, tick, end)
 
     async def run(self) -> None:
         """Makes new charts when what they show has changed; never returns."""
