@@ -106,26 +106,26 @@ async def test_buttons_are_not_made_one_of_press_and_release(stage: Any) -> None
 async def test_a_page_that_floods_is_answered_and_delays_nobody(stage: Any) -> None:
     """3,000 messages on one WebSocket that is read; a request of another client comes through among
     them. Nobody is sent away for it: what the budget refuses is counted."""
-    reader, writer = await websocket(stage.service.http_port)
-    for kind in (
-        {"do": "clear", "lane": "kick"},
-        {"do": "tap"},
-        {"do": "macro", "macro": "brightness", "value": 0.25},
-        {"do": "undo"},
-        {"do": "chart", "bars": 8},
-        {"do": "nonsense"},
-    ):
-        flood = b"".join(frame(json.dumps({**kind, "seq": n}).encode()) for n in range(3000))
-        writer.write(flood)
-        told = asyncio.create_task(answers(reader, writer, 3000))
-        turns = Turns()
-        answer = await raw_http(stage.service.http_port, get("/api/state", stage.service.http_port))
-        turns.stop()
-        assert answer.status == 200
-        assert turns.count < 3000 / 16 * 2, kind  # not after the whole flood
-        assert await told == 3000, kind  # every one is answered, or counted in one word
-    writer.close()
-    await writer.wait_closed()
+    async with websocket(stage.service.http_port) as (reader, writer):
+        for kind in (
+            {"do": "clear", "lane": "kick"},
+            {"do": "tap"},
+            {"do": "macro", "macro": "brightness", "value": 0.25},
+            {"do": "undo"},
+            {"do": "chart", "bars": 8},
+            {"do": "nonsense"},
+        ):
+            flood = b"".join(frame(json.dumps({**kind, "seq": n}).encode()) for n in range(3000))
+            writer.write(flood)
+            told = asyncio.create_task(answers(reader, writer, 3000))
+            turns = Turns()
+            answer = await raw_http(
+                stage.service.http_port, get("/api/state", stage.service.http_port)
+            )
+            turns.stop()
+            assert answer.status == 200
+            assert turns.count < 3000 / 16 * 2, kind  # not after the whole flood
+            assert await told == 3000, kind  # every one is answered, or counted in one word
     assert stage.service.live.dropped == 0
     assert (await stage.call("PUT", "/api/tempo", {"bpm": 90}))[0] == 200
 
