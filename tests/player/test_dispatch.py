@@ -8,7 +8,7 @@ import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
 
 from bridge.errors import CommandError
-from bridge.player.dispatch import release_holds
+from bridge.player.dispatch import let_go
 from bridge.voltage.rig_parts import offset_ns_of
 
 
@@ -56,7 +56,7 @@ def test_holds_are_let_go_when_whoever_passed_them_on_is_gone() -> None:
     playing.do("hold", lane="hats", muted=True, client="right", active=True)
     playing.run(1000)
     assert playing.ons(1) == []
-    release_holds(playing.player, playing.now)
+    let_go(playing.player, playing.now)
     playing.run(2100)
     assert len(playing.ons(1)) >= 3
     state = playing.player.performance.state()["lanes"]
