@@ -52,6 +52,8 @@ STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
 """How long the children have to end, and after how long their outputs are closed for them."""
 MEND_S = 2.0
 TURN_S = 0.25
+OTHERS_S = 3600.0
+"""In a folder that is not ours alone, what a killed writer has left is swept after so long."""
 
 
 _now = time.monotonic_ns
@@ -91,6 +93,9 @@ class Supervisor:
         try_network_ports(
             "0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port
         )
+        store.sweep(state)
+        for folder_of in {options.rig.resolve().parent, options.set.resolve().parent}:
+            store.sweep(folder_of, OTHERS_S)
         good = begin.last_good(options.set, rig, start, state)
         self._moments = Moments(state, options.rig, options.set, self._run)
         self._start = comeback.bring_back(rig, start, self._moments, fresh=options.fresh)
