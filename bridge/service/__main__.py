@@ -38,6 +38,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
     parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
     parser.add_argument("--run", default="", help="the name of the run that it belongs to")
     parser.add_argument("--log-json", action="store_true", help="log lines as JSON objects")
+    parser.add_argument("--memory", type=int, help="a handle on what outlives this process")
     given = parser.parse_args(argv)
     token = os.environ.get("LANEBRIDGE_TOKEN") or None
     if given.lan and token is None:
@@ -56,6 +57,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         state_dir=given.state_dir,
         run=given.run,
         log_json=given.log_json,
+        memory=given.memory,
     )
 
 

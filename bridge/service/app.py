@@ -24,10 +24,12 @@ from bridge.control.session import Session
 from bridge.control.stream import BenchChanged
 from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
+from bridge.files.slots import Slots
 from bridge.osc.server import Osc
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
+from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.api_page import add_api_page, names_in
@@ -53,7 +55,8 @@ log = logging.getLogger(__name__)
 @dataclass(frozen=True, slots=True)
 class ServiceOptions:
     """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``;
-    `run` names the run of the program, so that what another one has left is not taken over."""
+    `run` names the run of the program, so that what another one has left is not taken over;
+    `memory` is a handle on what the service before has left (`bridge.files.slots`)."""
 
     rig: Path
     set: Path
@@ -65,6 +68,7 @@ class ServiceOptions:
     state_dir: Path | None = None
     run: str = ""
     log_json: bool = False
+    memory: int | None = None
 
     @property
     def host(self) -> str:
@@ -110,6 +114,8 @@ class Service:
             options.rig, options.set, self.control, options.state_dir, run=options.run
         )
         self.in_step = InStep(self.book)
+        slots = None if options.memory is None else Slots(options.memory)
+        self.lasting = Lasting(self.session, self.book.shelf, slots)
         self.varying = Varying(self.book, self.control)
 
     def _bench_changed(self) -> None:
@@ -172,6 +178,7 @@ class Service:
         Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
         """
         await self.book.load()
+        self.lasting.load()
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -192,6 +199,7 @@ class Service:
                             self.charts,
                             self.osc.feedback,
                             self.in_step,
+                            self.lasting,
                             self.controllers,
                             self.entrance,
                         )

@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
+from bridge.files.slots import make_handle
 from bridge.player.realtime import PARENT
 from bridge.supervisor.lines import Lines
 
@@ -43,6 +44,8 @@ class ServiceChild:
         self.ready = False
         self._arguments = [sys.executable, "-m", "bridge.supervisor.child", "bridge.service"]
         self._arguments += arguments
+        self._memory = make_handle()
+        self._arguments += ["--memory", str(self._memory)]
         self._secret = secret
         self._said = said
         self._told_ready = ready
@@ -61,6 +64,7 @@ class ServiceChild:
             stderr=subprocess.PIPE,
             env={**os.environ, **self._secret, PARENT: str(os.getpid())},
             start_new_session=True,
+            pass_fds=(self._memory,),
         )
         self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
         return child
@@ -94,6 +98,12 @@ class ServiceChild:
         self.at = time.monotonic() + self._pause
         self._pause = min(self._pause * 2, PAUSE_S[1])
         return code
+
+    def close(self) -> None:
+        """No other is started: what outlived it ends, and the rest of its log is read."""
+        for lines in self._lines:
+            lines.close()
+        os.close(self._memory)
 
     def _word(self, text: str) -> None:
         if text.startswith("ready "):

@@ -12,11 +12,9 @@ from __future__ import annotations
 
 import contextlib
 import os
-import pickle
 import secrets
 import select
 import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -37,17 +35,15 @@ from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
 from bridge.supervisor.greeting import greeting
 from bridge.supervisor.guards import Guards
-from bridge.supervisor.lines import Lines
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
+from bridge.supervisor.player_child import PlayerChild
 from bridge.supervisor.service_child import ServiceChild
 from bridge.supervisor.watch import Watch
 
-READY_S = 30.0
 CLOSE_NS, SILENT_NS = 1_000_000_000, 2_000_000_000
 """A player that is well says something three times a second. One that has said nothing for so long
 has its outputs closed; one that goes on saying nothing is ended."""
-PLAYER_PAUSE_S = (1.0, 5.0)
 STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
 """How long the children have to end, and after how long their outputs are closed for them."""
 MEND_S = 2.0
@@ -84,7 +80,6 @@ class Supervisor:
         self._notify = Notifier()
         self._stopping = False
         self._warned: set[str] = set()
-        self.player: subprocess.Popen[bytes] | None = None
         self.token = self._access_token() if options.lan else None
         self._run = secrets.token_hex(8)
         self._socket = str(folder / "player.sock")
@@ -104,11 +99,7 @@ class Supervisor:
         self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
         self._watch = Watch()
         self._crashes = Crashes()
-        self._player_ready = False
-        self._player_until = 0.0
-        self._player_at: float | None = None
-        self._player_pause = 0.0
-        self._player_lines: list[Lines] = []
+        self.player = PlayerChild(self._said_by_player, self._player_began)
         self._closed_for = 0
         self._greeted = False
         self.service = ServiceChild(
@@ -137,7 +128,7 @@ class Supervisor:
         old = [(name, signal.signal(name, handler)) for name, handler in handlers.items()]
         signal.set_wakeup_fd(self._wake.write_fd, warn_on_full_buffer=False)
         try:
-            self._start_player()
+            self._guards.add(self.player.start(self._start))
             self._failsafe.open()
             self._guards.add(self.service.start())
             while not self._stopping:
@@ -153,7 +144,7 @@ class Supervisor:
     def _turn(self) -> None:
         """Waits for the next thing that happens, and sees to it."""
         watch = self._watch.sock
-        lines = [*self._player_lines, *self.service.sources()]
+        lines = [*self.player.sources(), *self.service.sources()]
         sources: list[Any] = [self._wake.fd, *self._guards.sources, *lines]
         if watch is not None:
             sources.append(watch)
@@ -168,9 +159,8 @@ class Supervisor:
         for source in lines:
             if source in readable:
                 source.read()
-        self._player_lines = [source for source in self._player_lines if not source.ended]
         for child in self._guards.ended(readable):
-            if child is self.player:
+            if child is self.player.child:
                 self._player_died()
             elif child is self.service.child:
                 self._service_died()
@@ -180,7 +170,7 @@ class Supervisor:
 
     def _pause(self) -> float:
         clock = time.monotonic()
-        until = [at - clock for at in (self.service.at, self._player_at) if at is not None]
+        until = [at - clock for at in (self.service.at, self.player.at) if at is not None]
         if self._failsafe.again_ns is not None:
             until.append((self._failsafe.again_ns - _now()) / 1e9)
         return max(0.0, min([TURN_S, *until]))
@@ -210,33 +200,30 @@ class Supervisor:
 
     def _look_at_player(self, now: int, clock: float) -> None:
         player, silent = self.player, now - self._watch.heard_ns
-        if player is not None and not self._player_ready and clock > self._player_until:
-            self.say(f"the player was not ready after {READY_S:g} s", "error")
-            self._player_until = clock + READY_S
-            player.kill()
-        if self._player_ready and silent > CLOSE_NS and self._closed_for != self._watch.heard_ns:
+        why = player.look(clock)
+        if why:
+            self.say(f"the player {why}; starting it again", "error")
+        if player.ready and silent > CLOSE_NS and self._closed_for != self._watch.heard_ns:
             self._closed_for = self._watch.heard_ns
             self.say("the player does not answer; outputs are closed", "error")
             self._failsafe.begin(now)
-        elif self._player_ready and silent < CLOSE_NS and self._failsafe.again_ns is not None:
+        elif player.ready and silent < CLOSE_NS and self._failsafe.again_ns is not None:
             self._failsafe.rest()  # it was only slow
-        if self._player_ready and silent > SILENT_NS:
+        if player.ready and silent > SILENT_NS:
             self.say("the player still does not answer; starting it again", "error")
             self._watch.heard_ns = now
-            if player is not None:
-                player.kill()
-        if self._watch.sock is None and self._player_ready and not self._stopping:
+            player.kill()
+        if self._watch.sock is None and player.ready and not self._stopping:
             with contextlib.suppress(OSError):
                 self._watch.connect(self._socket, now)
-        if self._player_at is not None and clock >= self._player_at:
-            self._player_at = None
-            self._start_player()
+        if player.at is not None and clock >= player.at:
+            self._guards.add(player.start(self._start))
 
     def _end(self) -> None:
         """Stops both at once, and closes every output unless the player has done it."""
         self._notify.tell(STOPPING="1")
         self._stopping = True
-        children = [child for child in (self.player, self.service.child) if child is not None]
+        children = [child for child in (self.player.child, self.service.child) if child is not None]
         for child in children:
             if child.poll() is None:
                 child.terminate()
@@ -246,15 +233,15 @@ class Supervisor:
             if now - begun > STOP_S * 1e9:
                 for child in children:
                     child.kill()
-            slow = self.player is not None and now - begun > CLOSE_ANYWAY_S * 1e9
+            slow = self.player.child is not None and now - begun > CLOSE_ANYWAY_S * 1e9
             if slow and self._failsafe.again_ns is None:
                 self._failsafe.begin(now)
             self._failsafe.turn(now)
             time.sleep(0.01)
-        if self.player is None or self.player.returncode != 0:
+        if self.player.child is None or self.player.child.returncode != 0:
             self._close_for_good()
-        for lines in (*self._player_lines, *self.service.sources()):
-            lines.close()
+        self.player.close()
+        self.service.close()
         self._failsafe.stop()
         self._watch.close()
         self._guards.close()
@@ -296,40 +283,11 @@ class Supervisor:
 
     # --- the player -----------------------------------------------------------------------------
 
-    def _start_player(self) -> None:
-        """It says when it is ready."""
-        self._player_ready = False
-        self._player_until = time.monotonic() + READY_S
-        self.player = child = subprocess.Popen(
-            [sys.executable, "-m", "bridge.player.process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
-        assert child.stdin is not None
-        with contextlib.suppress(BrokenPipeError):
-            pickle.dump(
-                replace(self._start, parent=os.getpid()), child.stdin, pickle.HIGHEST_PROTOCOL
-            )
-            child.stdin.close()
-        for lines in self._player_lines:
-            lines.close()
-        self._player_lines = [
-            Lines(child.stdout, self._player_speaks),
-            Lines(child.stderr, self._said_by_player),
-        ]
-        self._guards.add(child)
-
     def _said_by_player(self, text: str) -> None:
         self._log.say(text, "warning", who="player")
 
-    def _player_speaks(self, text: str) -> None:
-        """``ready``, or nothing because it ends."""
-        if text != "ready":
-            self._said_by_player(text)
-            return
-        self._player_ready = True
+    def _player_began(self) -> None:
+        """It plays."""
         self._failsafe.rest()
         start = self._start
         if start.restarts == 0:
@@ -357,9 +315,7 @@ class Supervisor:
 
     def _player_died(self) -> None:
         self._failsafe.begin(_now())
-        assert self.player is not None
-        code, was_ready = self.player.wait(), self._player_ready
-        self.player, self._player_ready = None, False
+        code, was_ready = self.player.ended()
         self._watch.read(_now())
         self._follow()
         self._watch.close()
@@ -368,17 +324,10 @@ class Supervisor:
         self.say(
             f"the player ended ({_cause(code)}); outputs are closed, starting it again", "error"
         )
-        now = time.monotonic()
-        care = self._crashes.died(now)
-        said = self._next_start(care)
-        for text in said:
+        care = self._crashes.died(time.monotonic())
+        for text in self._next_start(care):
             self.say(text, "error")
-        # At once the first time; a player that does not even come up, or dies again and again, is
-        # tried less and less often.
-        low, high = PLAYER_PAUSE_S
-        again = not was_ready or care.fresh
-        self._player_pause = min(max(low, 2 * self._player_pause), high) if again else 0.0
-        self._player_at = now + self._player_pause
+        self.player.again(slowly=care.fresh or not was_ready)
 
     def _next_start(self, care: Care) -> tuple[str, ...]:
         """Makes what the next player is begun with; gives the lines that say what is odd in it."""

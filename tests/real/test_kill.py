@@ -18,6 +18,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ from support.killing import (
     SPRAY,
     STEP_NS,
     Stage,
+    children,
     environment,
     service_pid,
     wait_for,
@@ -99,7 +101,18 @@ def test_the_player_killed(stage: Stage, record_property: Any) -> None:
 
 
 def test_the_service_killed(stage: Stage) -> None:
+    """The groove goes on, and what a hand did can still be undone."""
     player = stage.player()
+    stage.put("/api/macros/depth", {"value": 0.9})
+    put_text(stage, SET.replace('"xxxx"', '"x.xx"'))
+    stage.put("/api/lanes/spray/mute", {"muted": True, "when": "now"})
+    stage.post("/api/undo")
+    history = stage.state()["history"]
+    assert (history["undo"], history["redo"]) == (2, 1)
+    time.sleep(1.0)
+    put_text(stage, SET)
+    history = stage.state()["history"]
+    time.sleep(1.0)
     begin = time.monotonic_ns()
     os.kill(service_pid(stage), signal.SIGKILL)
     took = wait_for(stage.answers, PATIENCE_S, "the service", stage)
@@ -108,7 +121,22 @@ def test_the_service_killed(stage: Stage) -> None:
     hits = [line.ns for line in stage.hits(OTHER, begin)]
     gaps = [two - one for one, two in itertools.pairwise(hits)]
     assert max(gaps) < STEP_NS + 20_000_000, "the groove went on"
+    assert stage.state()["history"] == history
+    for _ in range(3):
+        stage.post("/api/undo")
+    state = stage.state()
+    assert state["macros"]["depth"]["value"] == 0.2
+    assert (state["history"]["undo"], state["history"]["redo"]) == (0, 3)
+    assert state["document"]["saved"] is True
     print(f"the service answered again after {took:.2f} s")
+
+
+def test_a_service_that_hangs_is_replaced(stage: Stage) -> None:
+    hung = service_pid(stage)
+    os.kill(hung, signal.SIGSTOP)
+    wait_for(lambda: hung not in children(stage.process.pid), PATIENCE_S, "its end", stage)
+    wait_for(stage.answers, PATIENCE_S, "another", stage)
+    assert "does not answer" in (stage.folder / "out.txt").read_text()
 
 
 @pytest.mark.parametrize("name", [signal.SIGTERM, signal.SIGINT])
@@ -134,8 +162,13 @@ def test_asked_to_end(stage: Stage, name: signal.Signals) -> None:
 
 def test_a_player_that_hangs_is_replaced(stage: Stage) -> None:
     player = stage.player()
+    stage.wait_for_open()
     hung = time.monotonic_ns()
     os.kill(player, signal.SIGSTOP)
+    wait_for(lambda: not stage.open_notes(), PATIENCE_S, "closed gates", stage)
+    closed = max(line.ns for line in stage.lines() if line.pid != player) - hung
+    # Hung, it is silent; a second later it is closed for. The machine may be slow.
+    assert 0.6e9 < closed < 2e9
     took = wait_for(
         lambda: [hit for hit in stage.hits(OTHER, hung) if hit.pid != player],
         PATIENCE_S,
@@ -161,6 +194,16 @@ def test_three_crashes_bring_derived_lanes_back_muted(stage: Stage) -> None:
     assert state["lanes"]["kick"]["muted"] is False
     assert any("derived" in text for text in state["warnings"])
     assert "3 times" in (stage.folder / "out.txt").read_text()
+    assert state["transport"]["state"] == "running"
+    for crash in (4, 5):  # and then it stands at rest, and can be started by hand
+        os.kill(stage.player(), signal.SIGKILL)
+        wait_for(partial(back, crash), PATIENCE_S, f"restart {crash}", stage)
+    state = stage.state()
+    assert state["transport"]["state"] == "stopped"
+    assert any("stands at rest" in text for text in state["warnings"])
+    since = time.monotonic_ns()
+    stage.post("/api/transport/start")
+    wait_for(lambda: stage.hits(KICK, since), PATIENCE_S, "playing", stage)
 
 
 def test_the_whole_program_killed_leaves_no_gate_open(stage: Stage) -> None:

@@ -101,14 +101,17 @@ class Stage:
         with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
             return json.load(answer)  # type: ignore[no-any-return]
 
-    def put(self, path: str, body: dict[str, Any]) -> None:
+    def put(self, path: str, body: dict[str, Any], method: str = "PUT") -> None:
         request = urllib.request.Request(
             f"http://127.0.0.1:{self.http}{path}",
             json.dumps(body).encode(),
             {"Content-Type": "application/json"},
-            method="PUT",
+            method=method,
         )
         urllib.request.urlopen(request, timeout=PATIENCE_S).close()
+
+    def post(self, path: str) -> None:
+        self.put(path, {}, "POST")
 
     def player(self) -> int:
         return int(self.state()["player"]["pid"])
