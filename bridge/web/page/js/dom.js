@@ -49,6 +49,11 @@ export function text(el, value) {
   if (el.textContent !== value) el.textContent = value;
 }
 
+/** Set text of several lines only when it changes. @param {HTMLElement} el @param {string[]} lines */
+export function textLines(el, lines) {
+  if (el.textContent !== lines.join("")) el.replaceChildren(...lines.flatMap((line, i) => (i ? [h("br"), line] : [line])));
+}
+
 /** A button of the house. @returns {HTMLButtonElement} */
 export function button(label, down, attrs = {}, up = undefined) {
   const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k", ...attrs }, ...(Array.isArray(label) ? label : [label])));

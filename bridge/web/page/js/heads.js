@@ -1,13 +1,13 @@
 /** The heads of the traces: one large mute switch per lane, acting on touch-down. */
 
 import { attr, h, say, text } from "./dom.js";
-import { isLong, linesOfName } from "./ink.js";
+import { isLong } from "./ink.js";
 import { press } from "./press.js";
 import { silent } from "./store.js";
 
 const HOLD_REFRESH_MS = 180; // the service lets go of a hold that is not renewed for 500 ms
 const FLASH_MS = 200;
-const MEANT_MS = 90; // a finger that scrolls has moved by then
+const MEANT_MS = 140, STILL_PX = 7; // a finger that scrolls has moved by more than that before then
 
 /** How a touch on a head acts. @type {{value: string}} */
 export const touchMode = { value: "now" };
@@ -34,7 +34,7 @@ export class Head {
     this.store = store;
     this.holding = 0;
     this.meant = 0; // timer of a touch that may yet turn out to scroll
-    this.label = h("span", { class: "name", "aria-hidden": "true" }, ...linesOfName(name).flatMap((line, i) => (i ? [h("br"), line] : [line])));
+    this.label = h("span", { class: "name", "aria-hidden": "true" });
     this.status = h("span", { class: "st" });
     this.lamp = h("i", { "aria-hidden": "true" });
     this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) }, h("span", { class: "sr", text: `${name} ` }), this.label, this.status, this.lamp);
@@ -54,16 +54,22 @@ export class Head {
   touch(event) {
     const scrolls = event.pointerType === "touch" && this.el.closest(".bank[tabindex]");
     if (!scrolls) { this.down(); return; }
+    const { clientX: x, clientY: y } = event;
     this.meant = window.setTimeout(() => { this.meant = 0; this.down(); }, MEANT_MS);
+    this.el.onpointermove = (now) => { if (Math.hypot(now.clientX - x, now.clientY - y) > STILL_PX) this.unmean(); };
+  }
+
+  unmean() {
+    clearTimeout(this.meant);
+    this.meant = 0;
+    this.el.onpointermove = null;
   }
 
   /** It has left: a short tap is meant, a finger that the browser took for scrolling is not. */
   leave(event) {
-    if (this.meant) {
-      clearTimeout(this.meant);
-      this.meant = 0;
-      if (event?.type === "pointerup") this.down();
-    }
+    const short = this.meant && event?.type === "pointerup";
+    this.unmean();
+    if (short) this.down();
     this.up();
   }
 

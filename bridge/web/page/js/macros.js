@@ -4,7 +4,7 @@
  */
 
 import { attr, h, say, text } from "./dom.js";
-import { isLong, linesOfName } from "./ink.js";
+import { isLong } from "./ink.js";
 import { drag } from "./press.js";
 
 const SETTLE_MS = 300;
@@ -39,9 +39,10 @@ export class Macro {
     this.gear = h("em", { class: "gear", text: "fine" });
     this.what = h("div", { class: "what" });
     const long = isLong(name), spoken = name.replaceAll("-", " ");
+    this.label = h("span", { "data-long": long });
     this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": spoken, "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
       h("i"), h("u"),
-      h("div", { class: "lab" }, h("span", { "data-long": long }, ...linesOfName(spoken).flatMap((line, i) => (i ? [h("br"), line] : [line]))), this.gear, this.number), this.what);
+      h("div", { class: "lab" }, this.label, this.gear, this.number), this.what);
     this.hand = drag(this.el, { begin: () => this.down(), move: (finger, dx) => this.move(finger, dx), end: (finger, givenUp) => this.up(finger, givenUp) });
     this.el.addEventListener("keydown", (event) => this.key(event));
   }

@@ -1,10 +1,10 @@
 /** The playing view: banks of heads and traces, and the deck under them. */
 
-import { attr, button, choice, h, text, tool } from "./dom.js";
+import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
-import { isLong, noteName } from "./ink.js";
+import { isLong, linesOfNames, noteName } from "./ink.js";
 import { silent } from "./store.js";
 
 const MIN_ROW = 48; // a head of 44 px and the gap around it
@@ -109,6 +109,7 @@ export class PlayView {
       const old = this.heads;
       this.heads = new Map(besideSources(names, this.sources).map((name) => [name, old.get(name) ?? new Head(name, this.link, this.store)]));
       for (const [name, head] of old) if (!this.heads.has(name)) head.up();
+      for (const [name, lines] of linesOfNames(names)) textLines(/** @type {Head} */ (this.heads.get(name)).label, lines);
       this.layout(true);
     }
     for (const head of this.heads.values()) head.update();
@@ -151,6 +152,7 @@ export class PlayView {
     if (names.join() !== [...this.macros.keys()].join()) {
       const old = this.macros;
       this.macros = new Map(names.map((name) => [name, old.get(name) ?? new Macro(name, this.link, this.store)]));
+      for (const [name, lines] of linesOfNames(names)) textLines(/** @type {Macro} */ (this.macros.get(name)).label, lines.map((line) => line.replaceAll("-", " ")));
       this.macroRow.replaceChildren(...[...this.macros.values()].map((macro) => macro.el));
       this.layoutMacros();
     }
