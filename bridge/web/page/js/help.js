@@ -38,6 +38,7 @@ const LINES = [
   ["[aria-label='Full screen'], [title='Full screen']", "Shows the page on the whole screen, where the browser can."],
   ["[aria-label=Listen], [title=Listen]", "Listen: plays a sketch of the rig in this browser. It begins quietly; the level stands in its panel."],
   [".sheet, .strip-one", "The chart: what lies left of the pen has sounded. Marks are hits as tall as their level, lines are values, and a thread leads from a hit to the one it causes."],
+  ["[aria-label^='Open as saved']", "Opens this set as its file has it, without what was changed since."],
   ["[aria-label^='Open: ']", "Opens this set; it takes over on the next bar line, and the tempo stays."],
   ["[aria-label^='Make ready: ']", "Reads this set ahead, so that it takes over without a wait when you open it."],
   ["[aria-label^='Undo to here']", "Takes back this step and everything after it."],
