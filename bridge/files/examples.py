@@ -183,6 +183,14 @@ LOGIC: dict[str, str] = {
 }
 """An example of each function of logic."""
 
+OPERATORS: dict[str, str] = {
+    "and": "kick and rim",
+    "or": "kick or rim",
+    "xor": "kick xor rim",
+    "not": "rim and not kick",
+}
+"""An example of each operator of logic."""
+
 
 def of_setting(setting: Setting) -> str:
     """A lane that has this setting, some way from where it starts to its high end (or, when it

@@ -246,7 +246,8 @@ def test_a_line_of_values_ends_where_nothing_is_known(
 def test_threads_come_from_the_other_bank_too(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
-    """A derived lane of the second bank says from which lanes its hits come."""
+    """A derived lane stands beside the last of its sources; of those in the other bank it says the
+    names."""
     demo.send("PUT", "set", {"text": CROWDED, "when": "step"})
     until(lambda: len(demo.state["macros"]) == 12)
     lanes = list(demo.state["lanes"])
@@ -254,7 +255,10 @@ def test_threads_come_from_the_other_bank_too(
     demo.send(
         "POST",
         "set/edits",
-        {"edits": [{"path": ["lanes", last, "logic"], "value": first}], "when": "step"},
+        {
+            "edits": [{"path": ["lanes", last, "logic"], "value": f"{first} or bell"}],
+            "when": "step",
+        },
     )
     one = screen(1024, 768).open(demo.url)
     until(lambda: one.page.evaluate("lanebridge.app.play.banks.length") == 2)

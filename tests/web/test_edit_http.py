@@ -92,3 +92,8 @@ async def test_the_words_an_editor_needs(stage: Any) -> None:
     assert words["scales"]["minor"] == [0, 2, 3, 5, 7, 8, 10]  # natural minor
     hits = [name for name, kind in words["kinds"].items() if kind["plays"] == "hits"]
     assert words["settings"]["chance"]["kinds"] == hits
+    # As the chapter on logic in the manual has it.
+    assert set(words["operators"]) == {"and", "or", "xor", "not"}
+    assert words["functions"]["nth"]["arguments"] == ["hits", "count", "count?"]
+    assert words["functions"]["gap"]["says"] == "kick has not hit for 1/8"
+    assert all(name in word["example"] for name, word in words["functions"].items())

@@ -107,9 +107,22 @@ export async function build(root, app) {
   const problem = h("div", { class: "problem", role: "alert" });
   const work = h("div", { class: "work" });
   const adder = addForm(model, (what, name) => choose(what, name));
-  root.append(h("div", { class: "bench" },
-    h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo), whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros, adder),
-    h("div", { class: "editor" }, problem, work)));
+  const mute = tool("Mute", () => { // the lane that is on the bench, without going back to the chart
+    const lane = app.store.state.lanes[chosen.name];
+    if (lane) app.link.send({ do: "mute", lane: chosen.name, muted: !lane.muted, when: "now" });
+  });
+  const adding = tool([icon("add")], () => attr(index, "data-adding", index.dataset.adding ? null : "yes"), { class: "k tool add-toggle", "aria-label": "Add a lane or a macro" });
+  const index = h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo, mute, adding),
+    h("div", { class: "picker" }, whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros), adder);
+  root.append(h("div", { class: "bench" }, index, h("div", { class: "editor" }, problem, work)));
+
+  function showMute() {
+    const lane = chosen.what === "lane" ? app.store.state.lanes[chosen.name] : undefined;
+    attr(mute, "aria-disabled", !lane);
+    attr(mute, "aria-pressed", Boolean(lane?.muted));
+    attr(mute, "aria-label", lane ? `Mute ${chosen.name}` : null);
+  }
+  app.store.on(["lanes"], showMute);
 
   async function travel(way) {
     const result = await app.link.send({ do: way });
@@ -140,6 +153,9 @@ export async function build(root, app) {
     work.replaceChildren(editor.el);
     editor.update();
     list();
+    showMute();
+    attr(index, "data-adding", null);
+    root.querySelector(".entry[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
   function list() {
@@ -177,13 +193,20 @@ function addForm(model, choose) {
     kind.select.prepend(...Object.keys(model.words.kinds).map((name) => h("option", { value: name, text: name })));
     kind.select.selectedIndex = 0;
   });
+  /** A name that nobody has yet, for those who do not care. */
+  const free = () => {
+    const what = kind.select.value, pool = (what === "macro" ? model.data.macros : model.data.lanes) ?? {};
+    for (let n = 1; ; n++) if (!(`${what}-${n}` in pool)) return `${what}-${n}`;
+  };
+  const offer = () => { name.placeholder = kind.select.value ? free() : ""; };
+  kind.select.addEventListener("change", offer);
+  model.addEventListener("data", () => setTimeout(offer));
   const field = labelled("New name", name);
   const said = judged(field, name);
   const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const what = kind.select.value, key = name.value.trim();
-    if (!key) { said.show(["A name: small letters, digits and -, beginning with a letter."]); name.focus(); return; }
+    const what = kind.select.value, key = name.value.trim() || free();
     const pool = what === "macro" ? "macros" : "lanes";
     if (key in model.data[pool]) { said.show([`There is a ${pool.slice(0, -1)} called ${key} already.`]); name.focus(); return; }
     const [value, lacks] = begun(model, what);
