@@ -30,7 +30,16 @@ LOOK_S = 0.25  # how often a new bar is noticed
 FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
-WATCHED = ("lanes", "macros", "section", "section_pending", "order", "revision", "transport")
+WATCHED = (
+    "lanes",
+    "macros",
+    "section",
+    "form",
+    "section_pending",
+    "order",
+    "revision",
+    "transport",
+)
 
 
 def thin(rows: list[list[float]]) -> list[list[float]]:
