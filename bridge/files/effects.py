@@ -235,5 +235,6 @@ class Effects:
                 message = f"changes nothing: the rig follows the tempo of {follow}"
                 yield self.say((*top, "tempo"), message, at_key=True)
             changes = section.macros or section.lanes or section.tempo is not None
+            changes = changes or section.rewrites or section.swing is not None
             if section.play is None and not changes:
                 yield self.say(top, "changes nothing: no play, macros, lanes or tempo", at_key=True)

@@ -71,8 +71,10 @@ EXAMPLES: dict[str, str] = {
     "macro.drives": "{drives: [{out: main.level-1, depth: 0.5}]}",
     "section.play": "{play: [kick, rim]}",
     "section.macros": "{macros: {brightness: 0.8}}",
-    "section.lanes": "{lanes: {rim: {chance: 0.4}}}",
+    "section.lanes": '{lanes: {rim: {chance: 0.4, steps: "x..x ..x."}}}',
     "section.tempo": "{tempo: 96}",
+    "section.swing": "{swing: 62}",
+    "section.key": "{key: {root: D, scale: dorian}}",
     "leg.section": "{section: shallow, bars: 8}",
     "leg.bars": "{section: shallow, bars: 16}",
     "leg.times": "{section: shallow, bars: 4, times: 2}",
@@ -183,6 +185,14 @@ LOGIC: dict[str, str] = {
     "before-mute": "before-mute(kick) and rim",
 }
 """An example of each function of logic."""
+
+OPERATORS: dict[str, str] = {
+    "and": "kick and rim",
+    "or": "kick or rim",
+    "xor": "kick xor rim",
+    "not": "rim and not kick",
+}
+"""An example of each operator of logic."""
 
 
 def of_setting(setting: Setting) -> str:

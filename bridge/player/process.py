@@ -16,7 +16,6 @@ A port that is not there is waited for, at the start as later: the song goes on 
 from __future__ import annotations
 
 import contextlib
-import gc
 import os
 import pickle
 import select
@@ -39,6 +38,7 @@ from bridge.player.link import Link
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
 from bridge.player.start import PortSpec, Start
+from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
 from bridge.ports import OutPort, open_output
 from bridge.protocol import running
@@ -87,7 +87,7 @@ class Process:
         self._remembered: object | None = None
         self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
         self._alarm = Alarm()
-        self._swaps_done = self._swaps_swept = 0
+        self._sweeper = Sweeper(_now)
         self._open_ports()
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
@@ -238,9 +238,8 @@ class Process:
         self._waited_since = now
         if link.swaps:
             self._swap()
-        elif self._litter:
-            self._swaps_swept = self._swaps_done
-            gc.collect()
+        elif self._sweeper.wants(player.slack(now)):
+            self._sweeper.sweep()
         elif remembered:
             self._remember()
         elif now >= self._ports_at:
@@ -262,7 +261,7 @@ class Process:
             or (self._news and now >= link.next_ns(now))
             or now >= self._told_at + STILL_NS
             or (bool(incoming) and now >= self._hear_at)
-            or self._litter
+            or self._sweeper.wants(self.player.slack(now))
             or any(reader.box.answers for reader in link.readers)
         )
 
@@ -322,14 +321,8 @@ class Process:
             }
             self.link.keep("memory", pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
 
-    @property
-    def _litter(self) -> bool:
-        """Whether an old score lies about and there is all the time to sweep it up: nothing else
-        makes garbage that does not go by itself, and nothing else collects it."""
-        return self._swaps_swept != self._swaps_done and not self.player.song.playing
-
     def _swap(self) -> None:
-        self._swaps_done += 1
+        self._sweeper.swapped()
         swap, done, payload = self.link.take_swap()
         try:
             if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything

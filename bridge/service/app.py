@@ -145,7 +145,7 @@ class Service:
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
-            *edit_routes(self.book, self.control),
+            *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
             *self.watching.routes(),

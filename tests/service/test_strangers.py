@@ -14,7 +14,7 @@ from typing import Any
 import aiohttp
 import pytest
 from support.patience import PATIENCE_S, until
-from support.peers import bundle, get, osc, raw_http
+from support.peers import bundle, connected, get, osc, raw_http
 
 from bridge.control.access import ADMIT_S, Access
 from bridge.control.remembered import FILE_NAME, Network, Remembered
@@ -181,13 +181,13 @@ async def test_a_drawing_ends_with_the_last_client_that_wanted_it(
 
     monkeypatch.setattr(paper_http, "draw_scope", draw)
     port = stage.service.http_port
-    _, writer = await asyncio.open_connection("127.0.0.1", port)
-    writer.write(get("/api/scope.svg", port))
-    await asyncio.wait_for(begun.wait(), PATIENCE_S)
-    writer.close()
-    await asyncio.wait_for(ended.wait(), PATIENCE_S)
-    await stage.call("GET", "/api/state")
-    assert not stage.service.entrance.counts  # a client that leaves is no fault of ours
+    async with connected(port) as (_, writer):
+        writer.write(get("/api/scope.svg", port))
+        await asyncio.wait_for(begun.wait(), PATIENCE_S)
+        writer.close()
+        await asyncio.wait_for(ended.wait(), PATIENCE_S)
+        await stage.call("GET", "/api/state")
+        assert not stage.service.entrance.counts  # a client that leaves is no fault of ours
 
 
 # --- OSC ------------------------------------------------------------------------------------------

@@ -1,15 +1,13 @@
 /** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
 
-import { h, text, tool } from "./dom.js";
-import { judged, labelled, picker, stepper } from "./fields.js";
+import { h } from "./dom.js";
+import { picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
 import { columns, stepGrid } from "./grids.js";
-import { Ink, noteName } from "./ink.js";
-import { at, playsHits } from "./kinds.js";
+import { noteName } from "./ink.js";
+import { at } from "./kinds.js";
+import { logic } from "./logic.js";
 
-const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
-const PREVIEW_MS = 250;
-const PREVIEW_BARS = 4; // the most that the service previews at once
 const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
 
 /** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
@@ -105,43 +103,6 @@ function levels(edit, into) {
   };
   into.append(h("small", { text: "Drag up and down. Double tap: rest." }));
   edit.add(columns(kind, (v) => edit.put("levels", v)), (l) => l.levels ?? [], into);
-}
-
-function logic(edit, into) {
-  const field = /** @type {HTMLTextAreaElement} */ (h("textarea", { rows: "2", spellcheck: "false", autocapitalize: "none", class: "logic" }));
-  const box = labelled("Sounds when", field);
-  const said = judged(box, field);
-  const use = tool("Use it", async () => { asked++; clearTimeout(later); if (await said.hear(edit.put("logic", field.value))) dirty = false; });
-  let later = 0, dirty = false, asked = 0;
-  const look = async (further = false) => {
-    const mine = ++asked;
-    if (field.value.trim() === edit.lane.logic) { dirty = false; edit.forget(); said.show([]); edit.size(); return; }
-    try {
-      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], PREVIEW_BARS);
-      if (mine !== asked) return;
-      said.show(problems.map((p) => p.message));
-      if (!chart) return;
-      const { pen, store } = edit.app;
-      if (!further || !edit.trial) edit.trial = new Ink();
-      edit.trial.add(chart, further ? pen.at(performance.now()) : chart.from, Object.keys(store.state.lanes));
-      edit.further = () => look(true);
-      text(edit.note, "This is how it would play; it does not yet.");
-      edit.size();
-    } catch (error) { said.show([String(/** @type {any} */ (error).message)]); }
-  };
-  field.addEventListener("input", () => { dirty = true; clearTimeout(later); later = window.setTimeout(() => look(), PREVIEW_MS); });
-  field.addEventListener("keydown", (event) => { if (event.key === "Enter" && !event.shiftKey) { event.preventDefault(); use.click(); } });
-  const insert = (word) => {
-    const at = field.selectionStart ?? field.value.length, before = field.value.slice(0, at), after = field.value.slice(field.selectionEnd ?? at);
-    const gap = before && !/[\s(]$/.test(before) && word !== ")" ? " " : "";
-    field.value = `${before}${gap}${word} ${after.trimStart()}`;
-    field.focus();
-    field.selectionStart = field.selectionEnd = (before + gap + word).length + 1;
-    field.dispatchEvent(new Event("input"));
-  };
-  const words = [...LOGIC_WORDS, ...Object.keys(edit.model.data.lanes).filter((n) => n !== edit.name && playsHits(edit.model.words, edit.model.data.lanes[n]))];
-  into.append(h("div", { class: "with-button" }, box, use), h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => tool(w, () => insert(w)))));
-  edit.controls.push({ update: (lane) => { if (!dirty || field.value === lane.logic) { field.value = lane.logic ?? ""; dirty = false; } } });
 }
 
 /** The kinds with a notation of their own; `parts` are the fields of all others.
