@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
     "install-service": "bridge.commands.install",
     "profile": "bridge.commands.profile",

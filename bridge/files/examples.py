@@ -149,6 +149,7 @@ COMMANDS: dict[str, str] = {
     "check RIG [SET]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "form RIG SET [--out FILE] [--bars N]": "shows how a set goes over its running order (without one, section after section): hits a bar, register, how much is distinct, what repeats or never sounds; `--out FILE.svg` draws it. Bars are compared by which lanes hit where on the grid and by the notes that sound, not by levels, volts or feel",
+    "doctor [RIG] [SET] [--address ADDRESS] [--bundle FILE]": "looks at everything that usually goes wrong (rights, ports, clock, disk, time, network, processor) and says what to do; `--bundle FILE.zip` writes it down for somebody who helps, without the token",
     "install-service RIG SET [--user NAME] [--lan] [--write] [--root FOLDER]": "starts RIG and SET at boot under systemd: shows every file it would write and every command it would run; `--write` does it",
     "remove-service [--write] [--root FOLDER]": "takes that back; rigs and sets stay",
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",

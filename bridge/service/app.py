@@ -38,6 +38,7 @@ from bridge.web.controllers_http import controller_routes
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
+from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.live import Live
 from bridge.web.openapi import describe
@@ -110,6 +111,7 @@ class Service:
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
+        self.watching = Watching(self.session, self.view.full, options.socket.parent)
         self.book = SetBook(
             options.rig, options.set, self.control, options.state_dir, run=options.run
         )
@@ -146,6 +148,7 @@ class Service:
             *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
+            *self.watching.routes(),
         ]
 
     def _names(self) -> dict[str, str]:

@@ -35,6 +35,7 @@ from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
 from bridge.supervisor.greeting import greeting
 from bridge.supervisor.guards import Guards
+from bridge.supervisor.health import Health, Told
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
 from bridge.supervisor.player_child import PlayerChild
@@ -99,6 +100,7 @@ class Supervisor:
         self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
         self._watch = Watch()
         self._crashes = Crashes()
+        self._told = Told(folder)
         self.player = PlayerChild(self._said_by_player, self._player_began)
         self._closed_for = 0
         self._greeted = False
@@ -197,6 +199,17 @@ class Supervisor:
         note = self._moments.news()
         if note:
             self.say(note, "warning")
+        if self._told.due(clock):
+            self._told.tell(
+                Health(
+                    player_restarts=self._start.restarts,
+                    service_starts=self.service.starts,
+                    recent_deaths=self._crashes.recent(clock),
+                    kept_bytes=self._moments.bytes_of_hour(clock),
+                    unkept=self._moments.problem,
+                    lines_left_out=self._log.left_out,
+                )
+            )
 
     def _look_at_player(self, now: int, clock: float) -> None:
         player, silent = self.player, now - self._watch.heard_ns
@@ -287,7 +300,8 @@ class Supervisor:
         self._log.say(text, "warning", who="player")
 
     def _player_began(self) -> None:
-        """It plays."""
+        """It plays: all that a start promises, the page may still be on its way."""
+        self._notify.tell(READY="1")
         self._failsafe.rest()
         start = self._start
         if start.restarts == 0:
@@ -381,7 +395,6 @@ class Supervisor:
         self._log.raw(text)
 
     def _service_ready(self, address: str) -> None:
-        self._notify.tell(READY="1")
         if not self._greeted:
             self._greeted = True
             self._out.line(greeting(address, self._start, self.token, self._encoding))
