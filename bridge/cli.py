@@ -29,7 +29,9 @@ MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
     "form": "bridge.commands.form",
+    "install-service": "bridge.commands.install",
     "profile": "bridge.commands.profile",
+    "remove-service": "bridge.commands.remove",
     "scope": "bridge.commands.scope",
     "sheet": "bridge.commands.sheet",
     "soundcheck": "bridge.commands.soundcheck",
@@ -133,6 +135,13 @@ def serving(command: Command) -> Command:
             is_flag=True,
             help="Reachable from the network, with a token in the printed address.",
         ),
+        click.option(
+            "--log",
+            default="text",
+            show_default=True,
+            type=click.Choice(["text", "json"]),
+            help="How the log is written: for people, or one JSON object a line.",
+        ),
     )
     for option in reversed(options):
         command = option(command)
@@ -157,6 +166,7 @@ def demo(
     port: int,
     osc_port: int,
     lan: bool,
+    log: str,
 ) -> None:
     from bridge import demo as sets
 
@@ -172,7 +182,14 @@ def demo(
         supervise.say(line)
     context.exit(
         supervise.run(
-            rig, set_file, http_port=port, osc_port=osc_port, lan=lan, start=True, demo=True
+            rig,
+            set_file,
+            http_port=port,
+            osc_port=osc_port,
+            lan=lan,
+            start=True,
+            fresh=fresh,
+            log_json=log == "json",
         )
     )
 
@@ -182,13 +199,37 @@ def demo(
 @click.argument("set", type=FILE)
 @serving
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
+@click.option(
+    "--fresh",
+    is_flag=True,
+    help="Begin with the files, also after a power cut; unsaved edits are kept as a dated copy.",
+)
 @click.pass_context
 def play(
-    context: click.Context, rig: Path, set: Path, port: int, osc_port: int, lan: bool, start: bool
+    context: click.Context,
+    rig: Path,
+    set: Path,
+    port: int,
+    osc_port: int,
+    lan: bool,
+    log: str,
+    start: bool,
+    fresh: bool,
 ) -> None:
     from bridge.supervisor import supervise
 
-    context.exit(supervise.run(rig, set, http_port=port, osc_port=osc_port, lan=lan, start=start))
+    context.exit(
+        supervise.run(
+            rig,
+            set,
+            http_port=port,
+            osc_port=osc_port,
+            lan=lan,
+            start=start,
+            fresh=fresh,
+            log_json=log == "json",
+        )
+    )
 
 
 @main.command(help="Explains every mistake in RIG and SET.")

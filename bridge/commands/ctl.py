@@ -17,11 +17,11 @@ from urllib.parse import urlsplit
 import click
 from click.shell_completion import CompletionItem
 
-from bridge.client import Client
-from bridge.client.asynchronous import ADDRESS
 from bridge.errors import BridgeError, CommandError
-from bridge.protocol.command import Command, Field, expected, fields_of, fits, plain
-from bridge.protocol.table import client_commands
+
+if TYPE_CHECKING:  # the client and the table take longer to load than any help to be printed
+    from bridge.client import Client
+    from bridge.protocol.command import Command, Field
 
 LOCAL = ("127.0.0.1", "localhost", "::1")
 COMPLETE_S = 1.0  # a shell that completes does not wait longer for the names
@@ -30,12 +30,16 @@ WORDS = {"on": True, "true": True, "off": False, "false": False, "null": None}
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where the service is, and its token."""
+    """Where the service is (None: on this machine, at the usual port), and its token."""
 
-    address: str
+    address: str | None
     token: str | None
 
     def client(self, **more: Any) -> Client:
+        from bridge.client import Client
+
+        if self.address is None:
+            return Client(token=self.token, **more)
         return Client(self.address, token=self.token, **more)
 
 
@@ -46,11 +50,11 @@ def target_of(address: str | None) -> Target:
     from bridge.files.token import read_token
     from bridge.supervisor.folders import state_folder
 
-    address = address or os.environ.get("LANEBRIDGE_ADDRESS") or ADDRESS
-    if "://" not in address:
+    address = address or os.environ.get("LANEBRIDGE_ADDRESS") or None
+    if address is not None and "://" not in address:
         address = f"http://{address}"
     token = os.environ.get("LANEBRIDGE_TOKEN")
-    if token is None and urlsplit(address).hostname in LOCAL:
+    if token is None and (address is None or urlsplit(address).hostname in LOCAL):
         token = read_token(state_folder())
     return Target(address, token)
 
@@ -71,6 +75,8 @@ class FieldType(ParamType):
     def convert(
         self, value: Any, param: click.Parameter | None, context: click.Context | None
     ) -> Any:
+        from bridge.protocol.command import fits, plain
+
         if not isinstance(value, str):
             return value
         for candidate in _readings(value):
@@ -97,6 +103,8 @@ def _readings(text: str) -> list[Any]:
 
 
 def _expected(field: Field) -> str:
+    from bridge.protocol.command import expected
+
     return expected(field).replace("true or false", "on or off")
 
 
@@ -140,11 +148,33 @@ def _address(context: click.Context) -> str | None:
     return None
 
 
+class Rows(click.Group):
+    """The commands that are written here, and one for each row of the table, made when somebody
+    asks for them."""
+
+    made = False
+
+    def make(self) -> None:
+        """Adds the commands of the table, once."""
+        if not self.made:
+            self.made = True
+            _add_rows()
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        self.make()
+        return super().list_commands(context)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        self.make()
+        return super().get_command(context, name)
+
+
 @click.group(
+    cls=Rows,
     help=(
         "Plays on a running service from the shell.\n\nWith --lan the token is taken from "
         "LANEBRIDGE_TOKEN, or on the same machine from the state folder."
-    )
+    ),
 )
 @click.option(
     "--address",
@@ -202,6 +232,8 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
 def _carry_out(row: type[Command]) -> Callable[..., None]:
     """What a shell command does: the values that were given make one of `row`."""
 
+    from bridge.protocol.command import fields_of
+
     @click.pass_obj
     def run(target: Target, /, **values: Any) -> None:
         fields = fields_of(row)
@@ -217,6 +249,8 @@ def _carry_out(row: type[Command]) -> Callable[..., None]:
 
 def _parameters(row: type[Command]) -> list[click.Parameter]:
     """Required fields as arguments, the others as options. A last switch is on unless told."""
+    from bridge.protocol.command import fields_of
+
     fields = list(fields_of(row).values())
     required = [field for field in fields if field.required]
     found: list[click.Parameter] = []
@@ -237,6 +271,9 @@ def _parameters(row: type[Command]) -> list[click.Parameter]:
 
 
 def _add_rows() -> None:
+    from bridge.protocol.command import fields_of
+    from bridge.protocol.table import client_commands
+
     for row in client_commands():
         if not row.ROW.http or row.ROW.by not in ("player", "service"):
             continue
@@ -256,6 +293,3 @@ def _add_rows() -> None:
                 context_settings={"ignore_unknown_options": True},
             )
         )
-
-
-_add_rows()

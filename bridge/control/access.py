@@ -72,7 +72,7 @@ class Access:
         self.token = token
         self.refused = 0
         self._clock = clock
-        self._remembered = remembered or Remembered(None, 0)
+        self._remembered = remembered or Remembered(None, "")
         self._network = self._remembered.load()
         self._admitted: dict[str, float] = {}
         if token is not None:

@@ -82,6 +82,7 @@ EXAMPLES: dict[str, str] = {
     "rig.clock": "clock: {follow: internal}",
     "rig.timing": "timing: {lead_ms: 3}",
     "rig.controllers": "controllers: {desk: {port: Knobs, controls: [{cc: 20, macro: scatter}]}}",
+    "rig.resume": "resume: playing",
     "interface.profile": "{profile: four-voices}",
     "interface.port": "{profile: four-voices, port: Rack}",
     "interface.link": "{profile: four-voices, link: din}",
@@ -145,11 +146,13 @@ EXAMPLES: dict[str, str] = {
 }
 
 COMMANDS: dict[str, str] = {
-    "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
-    "play RIG SET [--start] [--port N] [--osc-port N] [--lan]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`",
+    "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
+    "play RIG SET [--start] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`; after a power cut it brings back what was played unless `--fresh`; `--log json` writes one JSON object a line",
     "check RIG [SET]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "form RIG SET [--out FILE] [--bars N]": "shows how a set goes over its running order (without one, section after section): hits a bar, register, how much is distinct, what repeats or never sounds; `--out FILE.svg` draws it. Bars are compared by which lanes hit where on the grid and by the notes that sound, not by levels, volts or feel",
+    "install-service RIG SET [--user NAME] [--lan] [--write] [--root FOLDER]": "starts RIG and SET at boot under systemd: shows every file it would write and every command it would run; `--write` does it",
+    "remove-service [--write] [--root FOLDER]": "takes that back; rigs and sets stay",
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",

@@ -21,6 +21,8 @@ from bridge.music.model import OutputRange
 from bridge.voltage.profile import Profile, WiredOutput
 from bridge.voltage.rig_parts import ClockSettings, Interface, Link, Timing
 
+Resume = Literal["stopped", "playing"]
+
 
 @dataclass(frozen=True, slots=True)
 class Binding:
@@ -74,6 +76,7 @@ class Rig:
     controllers: Mapping[str, Controller] = field(default_factory=dict)
     path: Path | None = None
     text: str = ""
+    resume: Resume = "stopped"
     cables: Mapping[str, Cable] = field(default_factory=dict)
 
 
@@ -188,6 +191,8 @@ class RigModel(Strict):
     """how things that belong together are spaced"""
     controllers: dict[Name, ControllerModel] = Field(default_factory=dict)
     """MIDI controllers whose knobs and buttons move macros, mutes, sections, transport"""
+    resume: Resume = "stopped"
+    """after a power cut the set comes back `stopped`, or `playing` from its last bar line"""
 
 
 def load_rig(path: Path | str, shown: str | None = None, place: Path | None = None) -> Rig:
@@ -247,6 +252,7 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
         controllers,
         path,
         document.text,
+        model.resume,
         cables,
     )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import os
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,10 +24,12 @@ from bridge.control.session import Session
 from bridge.control.stream import BenchChanged
 from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
+from bridge.files.slots import Slots
 from bridge.osc.server import Osc
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
+from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.api_page import add_api_page, names_in
@@ -53,7 +54,9 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class ServiceOptions:
-    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``."""
+    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``;
+    `run` names the run of the program, so that what another one has left is not taken over;
+    `memory` is a handle on what the service before has left (`bridge.files.slots`)."""
 
     rig: Path
     set: Path
@@ -63,6 +66,9 @@ class ServiceOptions:
     lan: bool = False
     token: str | None = None
     state_dir: Path | None = None
+    run: str = ""
+    log_json: bool = False
+    memory: int | None = None
 
     @property
     def host(self) -> str:
@@ -80,7 +86,7 @@ class Service:
         self.osc_port = options.osc_port
         self.access = Access(
             options.token if options.lan else None,
-            remembered=Remembered(options.state_dir, os.getppid()),
+            remembered=Remembered(options.state_dir, options.run),
         )
         self.entrance = Entrance(self.access.osc_allowed)
         self.link = PlayerLink(options.socket)
@@ -104,8 +110,12 @@ class Service:
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
-        self.book = SetBook(options.rig, options.set, self.control, options.state_dir)
+        self.book = SetBook(
+            options.rig, options.set, self.control, options.state_dir, run=options.run
+        )
         self.in_step = InStep(self.book)
+        slots = None if options.memory is None else Slots(options.memory)
+        self.lasting = Lasting(self.session, self.book.shelf, slots)
         self.varying = Varying(self.book, self.control)
 
     def _bench_changed(self) -> None:
@@ -133,7 +143,7 @@ class Service:
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
-            *edit_routes(self.book, self.control),
+            *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
         ]
@@ -168,6 +178,7 @@ class Service:
         Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
         """
         await self.book.load()
+        self.lasting.load()
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -188,6 +199,7 @@ class Service:
                             self.charts,
                             self.osc.feedback,
                             self.in_step,
+                            self.lasting,
                             self.controllers,
                             self.entrance,
                         )
@@ -215,11 +227,12 @@ class Service:
 async def serve(
     options: ServiceOptions,
     stop: asyncio.Event,
+    tell: Callable[[str], None] = print,
     *,
     ready_within_s: float = 5.0,
     settle: Callable[[], None] = lambda: None,
 ) -> None:
-    """Runs the service until `stop` is set; prints ``ready ADDRESS`` when it can be used.
+    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
     page then says that the player is away). `settle` is called just before.
@@ -228,6 +241,6 @@ async def serve(
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
         settle()
-        print(f"ready {service.address}", flush=True)
+        tell(f"ready {service.address}")
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
         await stop.wait()

@@ -15,19 +15,19 @@ from pydantic import BeforeValidator, Field
 
 from bridge.control.door import Control
 from bridge.control.session import Playing, Session
+from bridge.control.threads import in_thread
 from bridge.errors import InputError, PlayerError, Problem
 from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
-from bridge.music.score import compile_score
-from bridge.protocol.state import PlayerReport
-from bridge.session.chart import Mirror
+from bridge.music.score import Score, compile_score
+from bridge.session.chart import Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
-from bridge.web.heavy import Heavy, digest, in_thread
+from bridge.web.heavy import Heavy, digest
 from bridge.web.http import TEXT_BYTES, Routes, client_of
 from bridge.web.words_http import WORDS_ROUTE
 
@@ -157,7 +157,7 @@ PERFORMED = (
 and the bar."""
 
 
-def edit_routes(book: SetBook, control: Control) -> Routes:
+def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
     routes = Routes()
     session = control.session
 
@@ -203,25 +203,23 @@ def edit_routes(book: SetBook, control: Control) -> Routes:
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
-    return Routes([*routes, *_preview_routes(session), WORDS_ROUTE])
+    return Routes([*routes, *_preview_routes(session, charts), WORDS_ROUTE])
 
 
-def _preview_routes(session: Session) -> Routes:
+def _preview_routes(session: Session, charts: Charts) -> Routes:
     routes = Routes()
     previews: Heavy[dict[str, Any]] = Heavy()
 
-    def look_ahead(
-        playing: Playing, rig: Rig, state: PlayerReport, body: PreviewBody, at: int
-    ) -> dict[str, Any]:
+    def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
+        text, _ = edited(playing.text, body.edits)
+        return compile_score(parse_set(text, playing.path.name, rig).spec, rig.ranges)
+
+    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, Any]:
         try:
-            text, _ = edited(playing.text, body.edits)
-            document = parse_set(text, playing.path.name, rig)
-            score = compile_score(document.spec, rig.ranges)
+            score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
             return {"problems": rows_of(error.problems), "chart": None}
-        bar = score.spec.bar_ticks
-        start = at // bar * bar
-        chart = Mirror(score).chart(state, start, start + body.bars * bar)
+        chart = await charts.preview(score, body.bars)
         del chart["type"]
         return {"problems": [], "chart": chart}
 
@@ -246,7 +244,7 @@ def _preview_routes(session: Session) -> Routes:
         return await previews.get(
             request,
             (id(rig), digest(playing.text), at, asked),
-            lambda: in_thread(look_ahead, playing, rig, state, body, at),
+            lambda: look_ahead(playing, rig, body),
         )
 
     return routes

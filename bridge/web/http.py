@@ -10,7 +10,7 @@ import asyncio
 import re
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, get_type_hints
+from typing import Any, TypeVar, get_type_hints, is_typeddict
 
 from aiohttp import web
 from pydantic import BaseModel, ValidationError
@@ -76,7 +76,7 @@ class Routes(list[Route]):
             hints = get_type_hints(run)
             answer, given = hints.pop("return"), list(hints.values())[-1]
             said: dict[str, Any] = {}
-            if isinstance(answer, type) and issubclass(answer, BaseModel):
+            if is_typeddict(answer) or (isinstance(answer, type) and issubclass(answer, BaseModel)):
                 said["answer"] = answer
             if isinstance(given, type) and issubclass(given, BaseModel):
                 said["query" if method == "GET" else "body"] = given

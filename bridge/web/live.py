@@ -29,7 +29,6 @@ from typing import Any
 from aiohttp import WSMsgType, web
 
 from bridge.bench.live_scope import Scope, ScopeView
-from bridge.control.budget import CLIENT_BURST
 from bridge.control.door import Control
 from bridge.control.position import place
 from bridge.control.stream import (
@@ -65,7 +64,7 @@ BUFFER_BYTES = 64 << 10  # waiting to be taken by one client; above a quarter no
 STALL_S = 5.0  # a client whose buffer does not empty for this long is dropped
 MESSAGE_BYTES = 8 << 10  # largest message from a client: a command is a few words
 HITS_MOST = 256
-ANSWERS_MOST = 256  # answers that a client has not read; more is no page of ours
+ANSWERS_MOST = 256  # answers that wait for one client; of more refusals only the number is told
 CLIENTS_MOST = 32
 TASKS_MAX = 1024  # commands of one client that wait for the player
 TURN_MESSAGES = 16  # messages of one client before the loop looks after others
@@ -100,18 +99,15 @@ class Client:
         self.scope: ScopeView | None = None
         self.tasks: set[asyncio.Task[Any]] = set()
         self.unanswered = 0
-        self.closing = False
 
     def answer(self, message: dict[str, Any]) -> None:
-        """Queues an answer. Of too many refusals only the number is told."""
+        """Queues an answer. Of too many refusals only the number is told. What is done has been
+        paid for from the budget, so it is no more than a burst and `STALL_S` of it before a client
+        that takes nothing is dropped."""
         if len(self.answers) < ANSWERS_MOST or message["type"] != "refused":
             self.answers.append(message)
         else:
             self.unanswered += 1
-        # All commands of a burst that the budget lets through may be answered in one moment.
-        if len(self.answers) > CLIENT_BURST + 2 * ANSWERS_MOST and not self.closing:
-            self.closing = True
-            self.start(self.ws.close(code=1008, message=b"answers are not read"))
         self.dirty.set()
 
     def start(self, work: Coroutine[Any, Any, Any]) -> None:

@@ -7,7 +7,7 @@ import contextlib
 import shutil
 import socket
 import struct
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import Any, cast
@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.tcp_client import SimpleTCPClient
+from support.peers import connected
 
 from bridge.osc.guard import DATAGRAM_MOST, MalformedError
 from bridge.osc.streams import PER_HOST_MOST, Packets, sized, slip, unslip
@@ -116,19 +117,6 @@ def test_an_escape_at_the_end_is_refused() -> None:
 
 # --- connections --------------------------------------------------------------------------------
 
-Pipe = tuple[asyncio.StreamReader, asyncio.StreamWriter]
-
-
-@contextlib.asynccontextmanager
-async def connected(service: Service) -> AsyncIterator[Pipe]:
-    reader, writer = await asyncio.open_connection("127.0.0.1", service.osc_port)
-    try:
-        yield reader, writer
-    finally:
-        writer.close()
-        with contextlib.suppress(OSError):
-            await writer.wait_closed()
-
 
 async def heard(reader: asyncio.StreamReader, framing: str, last: str) -> dict[str, Any]:
     """The messages that come up to one to the address `last`, by address."""
@@ -147,7 +135,7 @@ async def heard(reader: asyncio.StreamReader, framing: str, last: str) -> dict[s
 async def test_commands_come_in_and_feedback_goes_out_on_the_same_connection(
     stage: Any, frame: Any, framing: str
 ) -> None:
-    async with connected(stage.service) as (reader, writer):
+    async with connected(stage.service.osc_port) as (reader, writer):
         writer.write(frame(encode("/macro/brightness", 0.25)) + frame(encode("/subscribe", 1)))
         await stage.until(lambda: stage.player.received)
         assert stage.player.received[0]["macro"] == "brightness"
@@ -159,7 +147,7 @@ async def test_commands_come_in_and_feedback_goes_out_on_the_same_connection(
 
 
 async def test_addresses_are_told_on_the_same_connection(stage: Any) -> None:
-    async with connected(stage.service) as (reader, writer):
+    async with connected(stage.service.osc_port) as (reader, writer):
         writer.write(slip(encode("/addresses", "/tempo")))
         found = await heard(reader, "slip", "/addresses/end")
         assert found["/address"][0] == "/tempo"
@@ -167,7 +155,7 @@ async def test_addresses_are_told_on_the_same_connection(stage: Any) -> None:
 
 
 async def test_subscribe_0_ends_it(stage: Any) -> None:
-    async with connected(stage.service) as (_, writer):
+    async with connected(stage.service.osc_port) as (_, writer):
         writer.write(slip(encode("/subscribe", 1)))
         await stage.until(lambda: stage.service.osc.feedback.subscribers)
         writer.write(slip(encode("/subscribe", 0)))
@@ -175,7 +163,7 @@ async def test_subscribe_0_ends_it(stage: Any) -> None:
 
 
 async def test_a_broken_stream_is_closed_and_counted(stage: Any) -> None:
-    async with connected(stage.service) as (reader, writer):
+    async with connected(stage.service.osc_port) as (reader, writer):
         writer.write(b"\x00\x10\x00\x00GET / HTTP/1.1\r\n\r\n")
         with contextlib.suppress(ConnectionResetError):
             assert await asyncio.wait_for(reader.read(), 20) == b""
@@ -185,7 +173,7 @@ async def test_a_broken_stream_is_closed_and_counted(stage: Any) -> None:
 async def test_one_host_has_so_many_connections(stage: Any) -> None:
     async with contextlib.AsyncExitStack() as stack:
         pipes = [
-            await stack.enter_async_context(connected(stage.service))
+            await stack.enter_async_context(connected(stage.service.osc_port))
             for _ in range(PER_HOST_MOST + 1)
         ]
         reader, _ = pipes[-1]
@@ -201,12 +189,12 @@ async def test_a_stranger_that_shows_no_token_is_closed(
     monkeypatch.setattr("bridge.control.access.is_loopback", lambda host: False)
     lan = replace(options, lan=True, token="cXVheS1yYWNr")
     async with running(Service(lan)) as service:
-        async with connected(service) as (reader, writer):
+        async with connected(service.osc_port) as (reader, writer):
             writer.write(slip(encode("/lane/kick/mute", 1)))
             with contextlib.suppress(ConnectionResetError):
                 assert await asyncio.wait_for(reader.read(), 20) == b""
         assert service.osc.counts["done"] == 0
-        async with connected(service) as (reader, writer):
+        async with connected(service.osc_port) as (reader, writer):
             writer.write(slip(encode("/token", "cXVheS1yYWNr")) + slip(encode("/subscribe", 1)))
             assert await heard(reader, "slip", "/tempo")
 

@@ -2,9 +2,11 @@
 
 Two network namespaces and a link between them that loses and delays (see support/lossy_link.py);
 the service with ``--lan`` in one, the tablets in the other. Limits: requirement of this project
-(all views agree within 500 ms). Over TCP one lost packet alone can cost a retransmission time-out
-of 200 ms (Linux' smallest) and, lost again, twice that; so the limit is held to the median, and
-every single time to two seconds.
+(all views agree within 500 ms). It is held to the median, since no program can keep it always: TCP
+sends a lost packet again after its time-out, and doubles that each time (RFC 6298, section 5.5). The
+time-out is the smoothed round trip and four times its variation (section 2.3), here 0.1 s and at
+least 0.2 s (the smallest that Linux adds), on this link at most 0.4 s together. The fifth repetition
+comes 0.4 x (2^5 - 1) s after the first try; that all six are lost happens to one packet in a million.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ ROOT = Path(__file__).parent.parent.parent
 RIG, TABLETS = f"rig{os.getpid()}", f"tab{os.getpid()}"
 ADDRESS, REMOTE = "10.77.0.1", "10.77.0.2"
 DELAY_MS, JITTER_MS, LOSS_PCT = 50, 50, 10
+BACK_OFF_S = 0.4 * (2**5 - 1)
 
 
 def ip(*args: str) -> None:
@@ -110,14 +113,15 @@ def test_two_tablets_agree_over_a_bad_link(network: None, tmp_path: Path) -> Non
             check=True,
             capture_output=True,
             text=True,
-            timeout=100,
+            timeout=300,
         )
     told = json.loads(answer.stdout)
     print(told)
     assert told["first"] == ["state", "state"]
     assert statistics.median(told["one_moves"]) <= 0.5, told
-    assert max(told["one_moves"]) <= 2.0, told
-    assert max(told["confirmed"]) <= 2.3, told  # 300 ms after the finger has left
-    assert max(told["both_move"]) <= 2.0, told
+    # The mover is told what stands 300 ms after the finger has left: see `control.ownership`.
+    assert statistics.median(told["confirmed"]) <= 0.5 + 0.3, told
+    for times in (told["one_moves"], told["confirmed"], told["both_move"]):
+        assert max(times) <= BACK_OFF_S, told
     assert told["refused"] > 0  # the second finger was refused, not obeyed
     assert max(told["swings"]) == 0, told  # nothing moves any more once the fingers have left

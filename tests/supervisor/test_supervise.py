@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import sys
 from pathlib import Path
 
 import pytest
@@ -11,7 +9,8 @@ import pytest
 from bridge.player.start import Start
 from bridge.supervisor import supervise
 from bridge.supervisor.folders import state_folder
-from bridge.supervisor.supervise import greet, run
+from bridge.supervisor.greeting import greeting
+from bridge.supervisor.supervise import run
 
 GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
 START = Start(None, {}, {}, "", rig="Quay rack", set="Low tide")  # type: ignore[arg-type]
@@ -36,24 +35,19 @@ def test_wrong_files_are_exit_1_with_every_problem(
     assert "nowhere.yaml" in capsys.readouterr().err
 
 
-def test_the_address_is_one_line_and_has_a_picture_only_on_the_network(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    greet("http://127.0.0.1:8420/", START, None)
-    assert capsys.readouterr().out == "Low tide on Quay rack: http://127.0.0.1:8420/\n"
-    greet("http://192.0.2.7:8420/", START, "secret")
-    line, *picture = capsys.readouterr().out.splitlines()
+def test_the_address_is_one_line_and_has_a_picture_only_on_the_network() -> None:
+    assert greeting("http://127.0.0.1:8420/", START, None) == (
+        "Low tide on Quay rack: http://127.0.0.1:8420/"
+    )
+    line, *picture = greeting("http://192.0.2.7:8420/", START, "secret").splitlines()
     assert line.endswith("http://192.0.2.7:8420/?token=secret")
     assert len(picture) > 10
 
 
-def test_a_terminal_without_block_characters_gets_the_address_alone(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    raw = io.BytesIO()
-    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="ascii"))
-    greet("http://192.0.2.7:8420/", START, "secret")
-    assert b"?token=secret" in raw.getvalue()
+@pytest.mark.parametrize("encoding", ["ascii", "no such encoding"])
+def test_a_terminal_without_block_characters_gets_the_address_alone(encoding: str) -> None:
+    text = greeting("http://192.0.2.7:8420/", START, "secret", encoding)
+    assert text == "Low tide on Quay rack: http://192.0.2.7:8420/?token=secret"
 
 
 def test_where_the_state_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

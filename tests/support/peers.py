@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import contextlib
 import os
 import struct
+from collections.abc import AsyncIterator
 from typing import NamedTuple
 
 from support.patience import PATIENCE_S
@@ -21,12 +23,9 @@ class Answer(NamedTuple):
 
 async def raw_http(port: int, request: bytes, host: str = "127.0.0.1") -> Answer:
     """Sends bytes and reads one answer (RFC 9112)."""
-    reader, writer = await asyncio.open_connection(host, port)
-    try:
+    async with connected(port, host) as (reader, writer):
         writer.write(request)
         return await read_answer(reader)
-    finally:
-        writer.close()
 
 
 async def read_answer(reader: asyncio.StreamReader) -> Answer:
@@ -49,22 +48,41 @@ def get(path: str, port: int, **headers: str) -> bytes:
     return ("\r\n".join(lines) + "\r\n\r\n").encode("latin-1")
 
 
-async def websocket(port: int) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+Pipe = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
+@contextlib.asynccontextmanager
+async def connected(
+    port: int, host: str = "127.0.0.1", limit: int = 1 << 16
+) -> AsyncIterator[Pipe]:
+    """A TCP connection that is gone afterwards, also when the test fails: what a failed test leaves
+    open is told by the next one."""
+    reader, writer = await asyncio.open_connection(host, port, limit=limit)
+    try:
+        yield reader, writer
+    finally:
+        writer.transport.abort()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+
+@contextlib.asynccontextmanager
+async def websocket(port: int) -> AsyncIterator[Pipe]:
     """The opening handshake of RFC 6455, section 4.1."""
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    key = base64.b64encode(os.urandom(16)).decode()
-    writer.write(
-        get(
-            "/api/live",
-            port,
-            Upgrade="websocket",
-            Connection="Upgrade",
-            Sec_WebSocket_Key=key,
-            Sec_WebSocket_Version="13",
+    async with connected(port) as (reader, writer):
+        key = base64.b64encode(os.urandom(16)).decode()
+        writer.write(
+            get(
+                "/api/live",
+                port,
+                Upgrade="websocket",
+                Connection="Upgrade",
+                Sec_WebSocket_Key=key,
+                Sec_WebSocket_Version="13",
+            )
         )
-    )
-    assert (await read_answer(reader)).status == 101
-    return reader, writer
+        assert (await read_answer(reader)).status == 101
+        yield reader, writer
 
 
 def frame(payload: bytes, opcode: int = 1, masked: bool = True) -> bytes:

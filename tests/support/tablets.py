@@ -13,6 +13,7 @@ from typing import Any
 import aiohttp
 
 ROUNDS = 8
+PATIENCE_S = 60.0
 
 
 class Tablet:
@@ -24,14 +25,16 @@ class Tablet:
         self.moved_at = 0.0
         self.changes = 0
         self.refused = 0
+        self.sent = 0
+        self.answered = 0
         self.first: str | None = None
 
     async def read(self) -> None:
         async for message in self.ws:
             told = json.loads(message.data)
             self.first = self.first or told["type"]
-            if told["type"] == "refused":
-                self.refused += 1
+            self.refused += told["type"] == "refused"
+            self.answered += told["type"] in ("done", "refused")
             told = told.get("state") or told.get("patch") or {}
             value = told.get("macros", {}).get("scatter", {}).get("value")
             if value is not None and value != self.value:
@@ -39,6 +42,7 @@ class Tablet:
                 self.changes += 1
 
     async def move(self, value: float) -> None:
+        self.sent += 1
         await self.ws.send_json({"do": "macro", "macro": "scatter", "value": value})
 
 
@@ -47,7 +51,7 @@ async def wait(true: Callable[[], bool]) -> float:
     begin = time.monotonic()
     while not true():
         await asyncio.sleep(0.005)
-        if time.monotonic() - begin > 20:
+        if time.monotonic() - begin > PATIENCE_S:
             raise TimeoutError("they never agree")
     return time.monotonic() - begin
 
@@ -59,6 +63,17 @@ async def shows(tablet: Tablet, value: float) -> float:
 async def agree(one: Tablet, other: Tablet) -> float:
     """Seconds until the service has told both the same."""
     return await wait(lambda: one.value == other.value)
+
+
+async def rest(tablets: list[Tablet], session: aiohttp.ClientSession, url: str) -> None:
+    """Waits until every command has been answered, however often its packet was lost, and both
+    show what stands at the service."""
+    for tablet in tablets:
+        await wait(lambda tablet=tablet: tablet.answered >= tablet.sent)  # type: ignore[misc]
+    async with session.get(f"{url}api/state") as answer:
+        value = (await answer.json())["macros"]["scatter"]["value"]
+    for tablet in tablets:
+        await shows(tablet, value)
 
 
 async def main(url: str, token: str) -> dict[str, Any]:
@@ -91,7 +106,7 @@ async def main(url: str, token: str) -> dict[str, Any]:
                 await asyncio.sleep(0.04)
             await asyncio.sleep(0.3)  # the finger that owns it has left
             both_move.append(await agree(one, other))
-            await asyncio.sleep(1.0)
+            await rest(tablets, session, url)
             before = one.changes + other.changes
             await asyncio.sleep(0.5)
             swings.append(one.changes + other.changes - before)

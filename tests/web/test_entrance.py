@@ -10,7 +10,16 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.peers import close_code, frame, get, raw_http, read_answer, read_frame, websocket
+from support.peers import (
+    close_code,
+    connected,
+    frame,
+    get,
+    raw_http,
+    read_answer,
+    read_frame,
+    websocket,
+)
 
 from bridge.web import http
 from bridge.web.entrance import connections_max
@@ -46,26 +55,25 @@ async def test_a_head_that_does_not_come_is_not_waited_for(stage: Any) -> None:
     entrance = stage.service.entrance
     now = [100.0]
     entrance.clock = lambda: now[0]
-    reader, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port)
-    writer.write(b"GET /api/state HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
-    await stage.until(lambda: any(c.head_since for c in entrance._connections))
-    entrance.look()
-    for _ in range(30):  # a byte now and then does not lengthen it
-        now[0] += 1
-        if not entrance.counts["slow"]:
-            writer.write(b"x")
-        await asyncio.sleep(0.001)
+    async with connected(stage.service.http_port) as (reader, writer):
+        writer.write(b"GET /api/state HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
+        await stage.until(lambda: any(c.head_since for c in entrance._connections))
         entrance.look()
-    with contextlib.suppress(ConnectionResetError):
-        assert await reader.read() == b""
-    assert entrance.counts == {"slow": 1}
-    writer.close()
-    # One that sends a whole head and then waits is not slow.
-    async with stage.session.get(stage.base + "/api/state") as response:
-        assert response.status == 200
-    now[0] += 30
-    entrance.look()
-    assert entrance.counts == {"slow": 1}
+        for _ in range(30):  # a byte now and then does not lengthen it
+            now[0] += 1
+            if not entrance.counts["slow"]:
+                writer.write(b"x")
+            await asyncio.sleep(0.001)
+            entrance.look()
+        with contextlib.suppress(ConnectionResetError):
+            assert await reader.read() == b""
+        assert entrance.counts == {"slow": 1}
+        # One that sends a whole head and then waits is not slow.
+        async with stage.session.get(stage.base + "/api/state") as response:
+            assert response.status == 200
+        now[0] += 30
+        entrance.look()
+        assert entrance.counts == {"slow": 1}
 
 
 async def test_a_body_that_does_not_come_is_answered(
@@ -85,22 +93,21 @@ async def test_an_answer_that_is_not_taken_is_given_up(stage: Any) -> None:
     entrance = stage.service.entrance
     now = [100.0]
     entrance.clock = lambda: now[0]
-    _, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port, limit=1)
-    writer.write(get("/openapi.json", stage.service.http_port) * 400)
-    await stage.until(
-        lambda: any(
-            c.transport and c.transport.get_write_buffer_size() for c in entrance._connections
+    async with connected(stage.service.http_port, limit=1) as (_, writer):
+        writer.write(get("/openapi.json", stage.service.http_port) * 400)
+        await stage.until(
+            lambda: any(
+                c.transport and c.transport.get_write_buffer_size() for c in entrance._connections
+            )
         )
-    )
-    for _ in range(40):
-        await asyncio.sleep(0.002)
-        entrance.look()
-        now[0] += 31
-        if entrance.counts["stalled"]:
-            break
-    assert entrance.counts["stalled"] == 1
-    writer.transport.abort()
-    assert (await stage.call("GET", "/api/state"))[0] == 200
+        for _ in range(40):
+            await asyncio.sleep(0.002)
+            entrance.look()
+            now[0] += 31
+            if entrance.counts["stalled"]:
+                break
+        assert entrance.counts["stalled"] == 1
+        assert (await stage.call("GET", "/api/state"))[0] == 200
 
 
 async def test_full_up_idle_strangers_give_way_first(stage: Any) -> None:
@@ -108,19 +115,17 @@ async def test_full_up_idle_strangers_give_way_first(stage: Any) -> None:
     entrance.most = 12
     known = {"127.0.0.1"}
     entrance._is_known = lambda host: host in known
-    page_reader, page_writer = await websocket(stage.service.http_port)
-    known.clear()
-    strangers = [
-        await asyncio.open_connection("127.0.0.1", stage.service.http_port) for _ in range(30)
-    ]
-    await stage.until(lambda: entrance.counts["full"])
-    assert len(entrance._connections) <= 12
-    known.add("127.0.0.1")
-    assert (await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True}))[0] == 200
-    opcode, _ = await read_frame(page_reader)  # the page has stayed
-    assert opcode == 1
-    for _, writer in [(page_reader, page_writer), *strangers]:
-        writer.close()
+    async with contextlib.AsyncExitStack() as open_now:
+        page_reader, _ = await open_now.enter_async_context(websocket(stage.service.http_port))
+        known.clear()
+        for _ in range(30):
+            await open_now.enter_async_context(connected(stage.service.http_port))
+        await stage.until(lambda: entrance.counts["full"])
+        assert len(entrance._connections) <= 12
+        known.add("127.0.0.1")
+        assert (await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True}))[0] == 200
+        opcode, _ = await read_frame(page_reader)  # the page has stayed
+        assert opcode == 1
 
 
 async def test_descriptors_are_left_for_everything_else() -> None:
@@ -148,49 +153,50 @@ async def test_a_plain_request_for_the_websocket_is_told_to_upgrade(stage: Any) 
 
 async def test_a_frame_without_a_mask_ends_the_connection(stage: Any) -> None:
     """RFC 6455, section 5.1: with status code 1002."""
-    reader, writer = await websocket(stage.service.http_port)
-    writer.write(
-        frame(b'{"do": "macro", "macro": "brightness", "value": 1, "seq": 1}', masked=False)
-    )
-    assert await close_code(reader) == 1002
-    assert await reader.read() == b""
-    writer.close()
-    await stage.call("PUT", "/api/tempo", {"bpm": 99})
-    assert "macro" not in stage.player.words
+    async with websocket(stage.service.http_port) as (reader, writer):
+        writer.write(
+            frame(b'{"do": "macro", "macro": "brightness", "value": 1, "seq": 1}', masked=False)
+        )
+        assert await close_code(reader) == 1002
+        assert await reader.read() == b""
+        await stage.call("PUT", "/api/tempo", {"bpm": 99})
+        assert "macro" not in stage.player.words
 
 
 @pytest.mark.parametrize(
     ("sent", "code"),
     [
-        (frame(b"\x00", opcode=2), 1003),  # RFC 6455, section 7.4.1: a kind that is not taken
-        (frame(b"\xff\xfe"), 1007),  # no UTF-8
-        (frame(b" " * 20_000), 1009),  # too big
-        (frame(b"", opcode=3), 1002),  # a reserved opcode
+        ((b"\x00", 2), 1003),  # RFC 6455, section 7.4.1: a kind that is not taken
+        ((b"\xff\xfe", 1), 1007),  # no UTF-8
+        ((b" " * 20_000, 1), 1009),  # too big
+        ((b"", 3), 1002),  # a reserved opcode
     ],
+    ids=["kind", "text", "size", "opcode"],
 )
-async def test_every_end_has_its_code(stage: Any, sent: bytes, code: int) -> None:
-    reader, writer = await websocket(stage.service.http_port)
-    writer.write(sent)
-    assert await close_code(reader) == code
-    writer.close()
+async def test_every_end_has_its_code(stage: Any, sent: tuple[bytes, int], code: int) -> None:
+    payload, opcode = sent
+    async with websocket(stage.service.http_port) as (reader, writer):
+        writer.write(frame(payload, opcode=opcode))
+        assert await close_code(reader) == code
 
 
 async def test_a_frame_that_comes_right_behind_the_handshake_is_looked_at_too(stage: Any) -> None:
-    reader, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port)
-    head = get(
-        "/api/live",
-        stage.service.http_port,
-        Upgrade="websocket",
-        Connection="Upgrade",
-        Sec_WebSocket_Key="dGhlIHNhbXBsZSBub25jZQ==",
-        Sec_WebSocket_Version="13",
-    )
-    writer.write(head + frame(b'{"do": "all-out"}', masked=False))
-    answer = await read_answer(reader)
-    assert answer.headers["sec-websocket-accept"] == "s3pPLMBiTxaQ9kYGzzhZRbK+xOo="  # section 1.3
-    assert await close_code(reader) == 1002
-    writer.close()
-    assert stage.player.received == []
+    async with connected(stage.service.http_port) as (reader, writer):
+        head = get(
+            "/api/live",
+            stage.service.http_port,
+            Upgrade="websocket",
+            Connection="Upgrade",
+            Sec_WebSocket_Key="dGhlIHNhbXBsZSBub25jZQ==",
+            Sec_WebSocket_Version="13",
+        )
+        writer.write(head + frame(b'{"do": "all-out"}', masked=False))
+        answer = await read_answer(reader)
+        assert (
+            answer.headers["sec-websocket-accept"] == "s3pPLMBiTxaQ9kYGzzhZRbK+xOo="
+        )  # section 1.3
+        assert await close_code(reader) == 1002
+        assert stage.player.received == []
 
 
 FRAMES = st.lists(st.tuples(st.integers(0, 300) | st.just(66_000), st.booleans()), max_size=6)

@@ -12,6 +12,7 @@ import aiohttp
 import pytest
 from support.fake_player import FakePlayer
 from support.patience import PATIENCE_S
+from support.peers import connected
 
 from bridge.control.ownership import HOLD_S
 from bridge.service.app import Service
@@ -250,25 +251,23 @@ async def test_a_message_that_is_too_large_or_not_text_ends_the_connection(stage
 async def test_a_client_that_does_not_read_is_dropped_and_nobody_else_notices(stage: Any) -> None:
     live = stage.service.live
     live._stall_s = 0.2
-    reader, writer = await asyncio.open_connection("127.0.0.1", stage.service.http_port, limit=1)
-    writer.write(
-        b"GET /api/live HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: Upgrade\r\n"
-        b"Upgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
-        b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"  # the key of RFC 6455, section 1.3
-    )
-    async with stage.page() as page:
-        await page.next()
-        await stage.until(lambda: len(live.clients) == 2)
-        for number in range(400):
-            if live.dropped:
-                break
-            stage.player.tell({"type": "state", "warnings": [f"{number} " * 20_000]})
-            await page.wait(lambda m: m["type"] in ("change", "tick"))
-        assert live.dropped == 1
-        await stage.until(lambda: len(live.clients) == 1)
-        assert (await page.do(do="mute", lane="kick", muted=True))["type"] == "done"
-    writer.close()
-    assert reader is not None
+    async with connected(stage.service.http_port, limit=1) as (_, writer):
+        writer.write(
+            b"GET /api/live HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: Upgrade\r\n"
+            b"Upgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
+            b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"  # the key of RFC 6455, section 1.3
+        )
+        async with stage.page() as page:
+            await page.next()
+            await stage.until(lambda: len(live.clients) == 2)
+            for number in range(400):
+                if live.dropped:
+                    break
+                stage.player.tell({"type": "state", "warnings": [f"{number} " * 20_000]})
+                await page.wait(lambda m: m["type"] in ("change", "tick"))
+            assert live.dropped == 1
+            await stage.until(lambda: len(live.clients) == 1)
+            assert (await page.do(do="mute", lane="kick", muted=True))["type"] == "done"
 
 
 async def test_there_is_room_for_many_pages_but_not_for_any_number(

@@ -52,7 +52,7 @@ export class Chart {
   /** Pixels per tick: what is shown ahead of the pen is never more than can be known. */
   scale(bar) {
     const step = Math.max(13, Math.min(32, this.width / 38));
-    return Math.max(step / 240, (this.width * (1 - PEN_SHARE)) / ((MOST_BARS - 1) * bar));
+    return Math.max(step / 240, (this.width * (1 - PEN_SHARE)) / ((MOST_BARS - 2) * bar));
   }
 
   /** Ticks that are shown after the pen, at most. */

@@ -185,7 +185,8 @@ export function fader(setting, commit) {
     value = Math.min(high, Math.max(low, value + moves[event.key]));
     show();
     clearTimeout(later);
-    later = window.setTimeout(() => { before = value = shown; said.hear(commit(value)); }, 350);
+    later = window.setTimeout(() => { later = 0; before = value = shown; said.hear(commit(value)); }, 350);
   });
-  return { el: box, update(next) { if (!hand.finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
+  // Between a key and its edit, news of an earlier edit must not put the old value back.
+  return { el: box, update(next) { if (!hand.finger && !later && !said.kept) { value = before = Number(next ?? low); show(); } } };
 }

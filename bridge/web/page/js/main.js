@@ -105,10 +105,10 @@ function queueDescribe() {
 
 /** Say how many bars this screen shows; the service then sends them anew whenever they change. */
 function feed() {
-  const { bar, beat } = meter(store.state);
+  const { bar } = meter(store.state);
   const ahead = Math.max(LEAST_AHEAD, app.play.ahead(), ...[...ready.values()].map((view) => view?.ahead?.() ?? 0));
-  // One beat more: the next chart comes some time after the bar has begun.
-  const bars = Math.min(MOST_BARS, Math.ceil((ahead + beat) / bar) + 1);
+  // One bar more: the next chart comes some time after the bar has begun, on a busy machine late.
+  const bars = Math.min(MOST_BARS, Math.ceil(ahead / bar) + 2);
   if (link.live && bars !== asked) {
     asked = bars;
     link.send({ do: "chart", bars });
