@@ -55,6 +55,7 @@ EXAMPLES: dict[str, str] = {
     "lane.still": '{steps: "x..x", drift: 0.2, still: true}',
     "lane.quantise": "{walk: true, quantise: key}",
     "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
+    "lane.octave": "{notes: [^1, ^5, ^b7, ^3-], octave: 2}",
     "lane.octaves": "{shape: random-steps, quantise: key, octaves: [2, 3]}",
     "lane.transpose_by": "{notes: [A1, C2], transpose_by: swell}",
     "lane.drives": "{shape: sine, rate: 4/1, drives: [{lane: rim, setting: chance, depth: -0.5}]}",
@@ -204,6 +205,8 @@ def of_setting(setting: Setting) -> str:
     starts there, to its low end)."""
     if setting.name in ("hits", "steps"):
         return "{euclid: {hits: 5, steps: 12}}"
+    if setting.name == "degree_shift":
+        return "{notes: [^1, ^3, ^5], degree_shift: 2}"
     if setting.name == "low":
         return "{shape: sine, low: -0.5}"
     goal = setting.high if setting.high != setting.start else setting.low

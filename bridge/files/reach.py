@@ -169,6 +169,15 @@ class Reach:
         """Whether the values of a lane are notes."""
         return note_like(lane, self.spec, self._pitches)
 
+    def in_degrees(self, lane: Lane) -> bool:
+        """Whether any note of a lane is written as a degree of the key."""
+        return any(
+            note.degree is not None
+            for one in self.written[lane.name]
+            if isinstance(one.source, Notes)
+            for note in one.source.notes
+        )
+
     def bases(self, lane: Lane, name: str) -> set[float]:
         """What a setting may be before anything is added: as written, and in sections."""
         over = [section.lanes.get(lane.name, {}) for section in self.spec.sections]
@@ -234,6 +243,8 @@ class Reach:
             return f"{lane.name} has no output"
         if name == "depth" and lane.out in self._pitches:
             return f"{lane.out} takes notes, which are never scaled"
+        if name == "degree_shift" and not self.in_degrees(lane):
+            return f"no note of {lane.name} is written as a degree"
         if name == "transpose" and not self.notes(lane):
             return f"the values of {lane.name} are levels and no notes"
         return None

@@ -19,6 +19,7 @@ from bridge.music.kinds import HIT_KINDS as HIT_KINDS
 from bridge.music.kinds import KINDS as KINDS
 from bridge.music.kinds import VALUE_KINDS as VALUE_KINDS
 from bridge.music.kinds import Decay as Decay
+from bridge.music.kinds import Degree as Degree
 from bridge.music.kinds import Euclid as Euclid
 from bridge.music.kinds import Every as Every
 from bridge.music.kinds import Fill as Fill
