@@ -6,21 +6,24 @@ arguments, the others are options.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import time
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 import click
 from click.shell_completion import CompletionItem
 
 from bridge.client import Client
 from bridge.client.asynchronous import ADDRESS
+from bridge.client.requests import Request
 from bridge.errors import BridgeError, CommandError
-from bridge.protocol.command import Command, Field, expected, fields_of, fits, plain
+from bridge.protocol.command import Command, Field, Role, expected, fields_of, fits, plain
 from bridge.protocol.table import client_commands
 
 LOCAL = ("127.0.0.1", "localhost", "::1")
@@ -197,6 +200,57 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
             click.echo(line)
             if lines == count:
                 return
+
+
+@command.command(
+    "pair",
+    help=(
+        "Makes a code that lets one device in, within ten minutes: to be typed where the page asks "
+        "for it, or as a picture for its camera."
+    ),
+)
+@click.option(
+    "--role",
+    type=click.Choice(typing.get_args(Role)),
+    default="play",
+    show_default=True,
+    help="What the device may do; to edit includes to play, to play includes to watch.",
+)
+@click.option(
+    "--picture", metavar="FILE.svg", help="Writes the picture to a file, to print or to show."
+)
+@click.pass_obj
+def pair_command(target: Target, role: str, picture: str | None) -> None:
+    import segno
+
+    with target.client() as client:
+        made = client.send(Request("POST", "/api/pairing", {"role": role}))
+    click.echo(f"{made['code']} at {made['address'].partition('?')[0]}")
+    drawn = segno.make(made["address"], micro=False)
+    if picture is not None:
+        with open(picture, "wb") as file:
+            drawn.save(file, kind="svg", scale=8, light="white")
+        return
+    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
+        drawn.terminal(compact=True)
+
+
+@command.command("devices", help="Lists the devices that are let in, the last used first.")
+@click.pass_obj
+def devices_command(target: Target) -> None:
+    with target.client() as client:
+        rows = client.send(Request("GET", "/api/devices"))["devices"]
+    for row in rows:
+        used = time.strftime("%Y-%m-%d %H:%M", time.localtime(row["used"]))
+        click.echo(f"{row['id']}  {row['role']:5}  {used}  {row['host']:15}  {row['name']}")
+
+
+@command.command("shut-out", help="Shuts a DEVICE out; `devices` lists them.")
+@click.argument("device")
+@click.pass_obj
+def shut_out_command(target: Target, device: str) -> None:
+    with target.client() as client:
+        client.send(Request("DELETE", f"/api/devices/{quote(device, safe='')}"))
 
 
 def _carry_out(row: type[Command]) -> Callable[..., None]:

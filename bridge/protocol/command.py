@@ -27,6 +27,8 @@ from bridge.protocol.state import FieldLimits, PlayerReport
 Alternative = tuple[Any, tuple[Any, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
 By = Literal["player", "service", "connection", "process"]
+Role = Literal["watch", "play", "edit"]
+"""What a device may do: look; also perform; also change the set, the rig and who is let in."""
 Address = tuple[str, ...]
 """What a command is about: a later command to the same address replaces an earlier one."""
 Unconfirmed = Mapping[Address, Any]
@@ -69,7 +71,8 @@ class Row:
     1/60 s only the last is sent. `value`: it says how something shall be, so that of several that
     wait only the last needs to be done. `about`: commands with the same word share their address.
     `by`: who carries it out: the player, the service itself, the page's own connection, or
-    (``process``) the player for our own processes only, since no client can send it."""
+    (``process``) the player for our own processes only, since no client can send it. `role`: what
+    a device must at least be let in as to send it."""
 
     do: str
     osc: tuple[Osc, ...] = ()
@@ -78,6 +81,7 @@ class Row:
     value: bool = False
     about: str = ""
     by: By = "player"
+    role: Role = "play"
 
 
 class Command:
@@ -126,6 +130,7 @@ def row(
     value: bool = False,
     about: str = "",
     by: By = "player",
+    role: Role = "play",
 ) -> Callable[[type[C]], type[C]]:
     """Makes a class the row of a command: a frozen dataclass, entered into `TABLE`."""
 
@@ -133,7 +138,7 @@ def row(
         made = dataclass(frozen=True, slots=True, kw_only=True)(cls)
         osc_all = osc if isinstance(osc, tuple) else (osc,)
         http_all = http if isinstance(http, tuple) else (http,)
-        made.ROW = Row(do, osc_all, http_all, paced, value, about, by)
+        made.ROW = Row(do, osc_all, http_all, paced, value, about, by, role)
         if do in TABLE:
             raise ValueError(f"there are two commands {do!r}")
         TABLE[do] = made

@@ -33,6 +33,7 @@ from bridge.supervisor.failsafe import Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import state_folder
 from bridge.supervisor.free_ports import try_network_ports
+from bridge.supervisor.greeting import greet
 from bridge.supervisor.watch import Watch
 
 READY_S = 30.0
@@ -391,7 +392,8 @@ class Supervisor:
                 self._service_pause = SERVICE_PAUSE_S[0]
                 if not self._ready:
                     self._ready = True
-                    greet(text.removeprefix("ready "), self._start, self.token)
+                    _, address, *code = text.split(" ")
+                    greet(address, self._start, self.token, *code)
             else:
                 print(text, flush=True)
 
@@ -416,20 +418,6 @@ class Supervisor:
 def say(text: str) -> None:
     """One line for whoever looks at the terminal or the journal."""
     print(f"lanebridge: {text}", file=sys.stderr, flush=True)
-
-
-def greet(address: str, start: Start, token: str | None) -> None:
-    """The address, and on the network a picture of it to point a tablet's camera at."""
-    if token is not None:
-        address = f"{address.rstrip('/')}/?token={token}"
-    print(f"{start.set} on {start.rig}: {address}", flush=True)
-    if token is None:
-        return
-    import segno
-
-    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
-        segno.make(address, micro=False).terminal(compact=True)
-        sys.stdout.flush()
 
 
 def access_token() -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 from pathlib import Path
 
@@ -11,7 +12,8 @@ import pytest
 from bridge.player.start import Start
 from bridge.supervisor import supervise
 from bridge.supervisor.folders import state_folder
-from bridge.supervisor.supervise import greet, run
+from bridge.supervisor.greeting import greet
+from bridge.supervisor.supervise import run
 
 GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
 START = Start(None, {}, {}, "", rig="Quay rack", set="Low tide")  # type: ignore[arg-type]
@@ -41,9 +43,10 @@ def test_the_address_is_one_line_and_has_a_picture_only_on_the_network(
 ) -> None:
     greet("http://127.0.0.1:8420/", START, None)
     assert capsys.readouterr().out == "Low tide on Quay rack: http://127.0.0.1:8420/\n"
-    greet("http://192.0.2.7:8420/", START, "secret")
+    greet("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH")
     line, *picture = capsys.readouterr().out.splitlines()
     assert line.endswith("http://192.0.2.7:8420/?token=secret")
+    assert picture[0].endswith("ABCD-EFGH")
     assert len(picture) > 10
 
 
@@ -54,6 +57,26 @@ def test_a_terminal_without_block_characters_gets_the_address_alone(
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="ascii"))
     greet("http://192.0.2.7:8420/", START, "secret")
     assert b"?token=secret" in raw.getvalue()
+
+
+def test_the_journal_gets_neither_token_nor_code(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """systemd.exec(5): JOURNAL_STREAM has device and inode of the stream to the journal."""
+    with (tmp_path / "journal").open("w+", encoding="utf-8") as out:
+        facts = os.fstat(out.fileno())
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setenv("JOURNAL_STREAM", f"{facts.st_dev}:{facts.st_ino}")
+        greet("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH")
+        monkeypatch.setenv("JOURNAL_STREAM", f"{facts.st_dev}:{facts.st_ino + 1}")
+        out.seek(0)
+        assert out.read().splitlines() == [
+            "Low tide on Quay rack: http://192.0.2.7:8420/",
+            "To let a device in: lanebridge ctl pair",
+        ]
+        greet("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH")  # another program's
+        out.seek(0)
+        assert "?token=secret" in out.read()
 
 
 def test_where_the_state_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
