@@ -25,6 +25,7 @@ import click
 from bridge import __version__
 from bridge.control.health import Finding, worst
 from bridge.errors import BridgeError, InputError, PortError, printable
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 ROOM_MB = 50
 PACKAGES = ("aiohttp", "click", "mido", "pydantic", "python-osc", "python-rtmidi", "pyyaml")
@@ -179,7 +180,7 @@ def running(address: str | None) -> Iterator[Finding]:
         answer = asked(address, "healthz")
     except (OSError, ValueError, PlayerError):
         try:
-            try_network_ports("127.0.0.1", 8420, 8421)
+            try_network_ports("127.0.0.1", HTTP_PORT, OSC_PORT)
         except BridgeError as error:
             yield Finding("network", "warning", str(error).replace("\n", "; "), "end what has it")
         else:

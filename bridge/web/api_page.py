@@ -44,6 +44,8 @@ CHAPTERS = {
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "devices": "Who is let in",
+    "pairing": "Who is let in",
 }
 """By the first part of the path after /api; others are in the last chapter."""
 LAST = "All the rest"
@@ -85,6 +87,8 @@ EXAMPLES: Mapping[str, Any] = {
     "beginSoundcheck": {"monitors_down": True},
     "playOutput": {"output": "{output}"},
     "answerSoundcheck": {"output": "{output}", "answer": "yes"},
+    "changeDevice": {"name": "Tablet at the desk", "role": "play"},
+    "makeCode": {"role": "watch"},
 }
 
 
@@ -105,6 +109,7 @@ def names_in(state: Mapping[str, Any], outputs: Mapping[str, str], file: str) ->
         "kind": "cc",
         "channel": "1",
         "number": "20",
+        "device": "0123abcd",
         "file": file or "low-tide.yaml",
     }
 
@@ -152,7 +157,9 @@ def _introduction(base: str) -> Iterator[Block]:
         "out."
     )
     yield Words(
-        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`."
+        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`. "
+        "A device that was paired shows its cookie instead, and has a role: to watch, to play, "
+        "which includes that, or to edit, which includes both. The token may edit."
     )
     yield Words(
         "`GET /api/set` and `GET /api/set/plain` have an `ETag`. Sent back as `If-Match` with a "
@@ -189,7 +196,7 @@ def _operation(
     document: Schema, method: str, path: str, operation: Schema, names: Mapping[str, str], base: str
 ) -> Iterator[Block]:
     yield Head(2, f"`{method} {path}`")
-    yield Words(operation["summary"])
+    yield Words(f"{operation['summary']} Role: {operation['x-role']}.")
     root = {"$defs": document["components"]["schemas"]}
     query = [p for p in operation["parameters"] if p["in"] == "query"]
     if query:

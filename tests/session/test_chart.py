@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import pickle
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -163,7 +164,7 @@ def test_a_lane_that_waits_shows_both_sides_of_the_line(mirror: Mirror) -> None:
 
 def test_a_section_that_writes_a_lane_anew_is_drawn_from_its_bar_line() -> None:
     """Four quarters until the line, three eighths in a bar of it after; grown bar by bar, too."""
-    lane = Lane("kick", Steps((1, 1, 1, 0, 0, 0, 0, 0)), out="main.gate-1", advance=480)
+    lane = Lane("kick", Steps((1, 1, 1, 0, 0, 0, 0, 0)), out="main.gate-1", advance=Fraction(480))
     changed = Section("ebb", written={"kick": lane})
     score = compile_score(replace(SPEC, sections=(*SPEC.sections, changed)), OUTPUTS)
     performance = Performance(score)
