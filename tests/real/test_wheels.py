@@ -16,7 +16,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent.parent
 WITHOUT = {"3.11": (), "3.13": ("python-rtmidi",)}
-"""Packages without a wheel, by Python; README, "Install", names what builds them."""
+"""Packages without a wheel, by Python; the README names the two system packages that build them."""
 
 
 @pytest.mark.real
@@ -26,6 +26,7 @@ WITHOUT = {"3.11": (), "3.13": ("python-rtmidi",)}
     ("machine", "python"), [("aarch64", "3.11"), ("aarch64", "3.13"), ("x86_64", "3.11")]
 )
 def test_everything_comes_as_a_wheel(tmp_path: Path, machine: str, python: str) -> None:
+    assert "`apt-get install libasound2-dev libjack-jackd2-dev`" in (ROOT / "README.md").read_text()
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     wanted = [d for d in project["dependencies"] if not d.startswith(WITHOUT[python])]
     assert len(wanted) == len(project["dependencies"]) - len(WITHOUT[python])
