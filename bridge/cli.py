@@ -20,6 +20,7 @@ import click
 
 from bridge import __version__
 from bridge.errors import BridgeError, InputError, printable
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 if TYPE_CHECKING:
     from bridge.music.model import SetSpec
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
     "init": "bridge.commands.init",
     "install-service": "bridge.commands.install",
@@ -120,14 +122,14 @@ def serving(command: Command) -> Command:
     options = (
         click.option(
             "--port",
-            default=8420,
+            default=HTTP_PORT,
             show_default=True,
             type=click.IntRange(0, 65535),
             help="HTTP port of the page.",
         ),
         click.option(
             "--osc-port",
-            default=8421,
+            default=OSC_PORT,
             show_default=True,
             type=click.IntRange(0, 65535),
             help="Port of OSC, UDP and TCP.",

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import click
 
-from bridge.errors import BridgeError, printable
+from bridge.errors import BridgeError, InputError, printable
 
 UNIT = "lanebridge.service"
 SHIPPED_BIN = "/opt/lanebridge/bin/"
@@ -69,7 +69,7 @@ def plan(rig: Path, set_file: Path, user: str, root: Path, lan: bool) -> Plan:
             "install into /opt/lanebridge first (systemd/README.md)"
         )
     sets = _under(root, SHIPPED_SETS)
-    wanted = [rig, set_file, *_beside(rig, [i.profile.name for i in loaded.interfaces.values()])]
+    wanted = [rig, set_file, *beside(rig)]
     files = {sets / path.name: path.read_bytes() for path in wanted}
     unit = unit_for(rig.name, set_file.name, user, binaries, lan)
     files[_under(root, f"/etc/systemd/system/{UNIT}")] = unit.encode()
@@ -82,10 +82,15 @@ def plan(rig: Path, set_file: Path, user: str, root: Path, lan: bool) -> Plan:
     return Plan(files, commands)
 
 
-def _beside(rig: Path, profiles: list[str]) -> list[Path]:
-    """What belongs to a rig: profiles of its own, and its tuning."""
+def beside(rig: Path) -> list[Path]:
+    """What belongs to a rig and lies beside it: profiles of its own, and its tuning."""
+    from bridge.files.rig import load_rig
     from bridge.files.tuning import tuning_path
 
+    try:
+        profiles = [one.profile.name for one in load_rig(rig).interfaces.values()]
+    except InputError:
+        profiles = []
     places = [rig.parent / f"{name}.yaml" for name in profiles] + [tuning_path(rig)]
     return [place for place in dict.fromkeys(places) if place.is_file()]
 

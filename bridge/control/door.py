@@ -22,6 +22,7 @@ from bridge.control.budget import Budget, FairQueue
 from bridge.control.edits import Edits
 from bridge.control.history import Step, TextChange
 from bridge.control.ownership import Holds, Owners, Pacer
+from bridge.control.roles import demand
 from bridge.control.session import Session
 from bridge.control.stream import OwnershipEnded, PresenceChanged
 from bridge.errors import CommandError, PlayerError
@@ -116,6 +117,7 @@ class Control:
         """Carries out any command that a client can send, and returns what is said about it: the
         label of a step that was undone, what a change of a lane has done. Raises as `do`, and
         `InputError` when the set would be wrong."""
+        demand(command.ROW.role, command.ROW.do)
         if command.ROW.by == "player":
             await self.do(command, client)
             return {}
@@ -147,6 +149,7 @@ class Control:
 
         Raises as `do` for what is known at once. Nobody needs to wait for the future.
         """
+        demand(command.ROW.role, command.ROW.do)
         if not self.session.present:
             raise PlayerError("the player is away; it is being started again")
         now = self._clock()
@@ -341,6 +344,9 @@ class Control:
             if error.kind == "hand":  # another client owns the control now, and will let go
                 self.history.put_back(undo)
                 raise CommandError(str(error), "state") from None
+            if error.kind == "role":  # a device that may do more can take it back
+                self.history.put_back(undo)
+                raise
             # What the player refuses once it refuses for ever: it must not bar the way.
             self.history.drop(undo)
             if error.kind == "unknown":
@@ -353,6 +359,8 @@ class Control:
 
     def _hands_are_off(self, actions: Sequence[Command | TextChange], client: str) -> None:
         for action in actions:
+            if isinstance(action, TextChange):
+                demand("edit", "a step that changes the text")
             for macro in _moves(action):
                 if self.owner(macro) not in (None, client):
                     raise CommandError(f"another hand is on '{macro}'", "hand")

@@ -55,6 +55,7 @@ EXAMPLES: dict[str, str] = {
     "lane.still": '{steps: "x..x", drift: 0.2, still: true}',
     "lane.quantise": "{walk: true, quantise: key}",
     "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
+    "lane.octave": "{notes: [^1, ^5, ^b7, ^3-], octave: 2}",
     "lane.octaves": "{shape: random-steps, quantise: key, octaves: [2, 3]}",
     "lane.transpose_by": "{notes: [A1, C2], transpose_by: swell}",
     "lane.drives": "{shape: sine, rate: 4/1, drives: [{lane: rim, setting: chance, depth: -0.5}]}",
@@ -71,8 +72,10 @@ EXAMPLES: dict[str, str] = {
     "macro.drives": "{drives: [{out: main.level-1, depth: 0.5}]}",
     "section.play": "{play: [kick, rim]}",
     "section.macros": "{macros: {brightness: 0.8}}",
-    "section.lanes": "{lanes: {rim: {chance: 0.4}}}",
+    "section.lanes": '{lanes: {rim: {chance: 0.4, steps: "x..x ..x."}}}',
     "section.tempo": "{tempo: 96}",
+    "section.swing": "{swing: 62}",
+    "section.key": "{key: {root: D, scale: dorian}}",
     "leg.section": "{section: shallow, bars: 8}",
     "leg.bars": "{section: shallow, bars: 16}",
     "leg.times": "{section: shallow, bars: 4, times: 2}",
@@ -152,6 +155,7 @@ COMMANDS: dict[str, str] = {
     "init [FOLDER] [--profile NAME]": "writes a rig and a set to begin with; what is there is never written over",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "form RIG SET [--out FILE] [--bars N]": "shows how a set goes over its running order (without one, section after section): hits a bar, register, how much is distinct, what repeats or never sounds; `--out FILE.svg` draws it. Bars are compared by which lanes hit where on the grid and by the notes that sound, not by levels, volts or feel",
+    "doctor [RIG] [SET] [--address ADDRESS] [--bundle FILE]": "looks at everything that usually goes wrong (rights, ports, clock, disk, time, network, processor) and says what to do; `--bundle FILE.zip` writes it down for somebody who helps, without the token",
     "install-service RIG SET [--user NAME] [--lan] [--write] [--root FOLDER]": "starts RIG and SET at boot under systemd: shows every file it would write and every command it would run; `--write` does it",
     "remove-service [--write] [--root FOLDER]": "takes that back; rigs and sets stay",
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
@@ -202,6 +206,8 @@ def of_setting(setting: Setting) -> str:
     starts there, to its low end)."""
     if setting.name in ("hits", "steps"):
         return "{euclid: {hits: 5, steps: 12}}"
+    if setting.name == "degree_shift":
+        return "{notes: [^1, ^3, ^5], degree_shift: 2}"
     if setting.name == "low":
         return "{shape: sine, low: -0.5}"
     goal = setting.high if setting.high != setting.start else setting.low

@@ -14,7 +14,7 @@ from bridge.files.document import AmbiguousText
 from bridge.files.strict import Limits, Reads, one_of, read_name, read_text, shown
 from bridge.music.model import SETTINGS, Note
 from bridge.music.pattern import parse_steps
-from bridge.music.scale import SCALES, parse_note, parse_root
+from bridge.music.scale import SCALES, parse_degree, parse_note, parse_root
 from bridge.music.ticks import parse_rate
 
 MAX_STEPS = 64
@@ -90,10 +90,12 @@ def read_one_note(value: object) -> Note:
         if not isinstance(glide, bool):
             raise ValueError(f"glide must be true or false, not {shown(glide)}")
         inner = read_one_note(value["note"])
-        if inner.number is None and glide:
+        if inner.number is None and inner.degree is None and glide:
             raise ValueError("only a note can glide, not a rest or a tie")
-        return Note(inner.number, inner.tie, glide)
+        return Note(inner.number, inner.tie, glide, inner.degree)
     if isinstance(value, str):
+        if value.startswith("^"):
+            return Note(None, degree=parse_degree(value))
         return Note(float(parse_note(value)))
     return Note(float(Limits(0, 127, "(or a name such as A1, or . to rest)").check(value)))
 
@@ -195,7 +197,8 @@ OneNote = Annotated[
     Note,
     Reads(
         read_one_note,
-        'a note name or number, `.` or `~` rest, `"-"` tie, `{note: E2, glide: true}`',
+        'a note name or number, a degree of the key (`^5`), `.` or `~` rest, `"-"` tie, '
+        "`{note: E2, glide: true}`",
     ),
 ]
 OneLevel = Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]

@@ -96,6 +96,7 @@ class PatternNode(HitNode):
             "step_length": self.step,
             "accent_place": self.accent_place,
             "next_reset": self.next_reset,
+            "reset_ticks": self.reset_ticks,
             "hand": self.hand,
             "next_tick": self.next_tick,
         }
@@ -112,7 +113,7 @@ class PatternNode(HitNode):
         self.drifting.changed = carry["drift"]
         self.accent_place = carry["accent_place"]
         self.hand = carry["hand"]
-        if self.reset_ticks and carry["next_reset"] % self.reset_ticks == 0:
+        if carry["reset_ticks"] == self.reset_ticks:
             self.next_reset = carry["next_reset"]
         if self.advance_by is not None:
             return
@@ -122,6 +123,14 @@ class PatternNode(HitNode):
             self.next_tick = carry["next_tick"]
         else:
             self._align(at)
+
+    def restart(self, tick: int, bar: int) -> None:
+        """Begin at the first step (see `Node.restart`)."""
+        self.drifting.clear()
+        self._to_first(by_hand=True)
+        if self.advance_by is None:
+            self.origin = bar
+            self._align(tick)
 
     def _align(self, tick: int) -> None:
         """The next step is the first of the lane's own at or after `tick`."""

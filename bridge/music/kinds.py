@@ -84,13 +84,25 @@ class Logic(Source):
 
 
 @dataclass(frozen=True, slots=True)
+class Degree:
+    """A degree of the key: `step` from 1, `alteration` in semitones, `octave` that of the root on
+    which degree 1 stands, as in note names."""
+
+    step: int
+    alteration: int = 0
+    octave: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """One place of a notes lane. `number` is a MIDI note number (may be fractional), None a rest
-    (keeps the pitch); `tie` keeps the last note; `glide` slides into this one."""
+    (keeps the pitch); `tie` keeps the last note; `glide` slides into this one. `degree` is what the
+    number was made of, where it is written as a degree of the key."""
 
     number: float | None
     tie: bool = False
     glide: bool = False
+    degree: Degree | None = None
 
 
 @dataclass(frozen=True, slots=True)

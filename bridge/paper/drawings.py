@@ -15,7 +15,7 @@ from html import escape
 from bridge.files.rig import Binding, Rig
 from bridge.files.rig_effects import CLOCKED, drivers
 from bridge.music.event import Event
-from bridge.music.model import SETTINGS, Drive, Lane, Macro, Section, SetSpec
+from bridge.music.model import Drive, Lane, Macro, Section, SetSpec
 from bridge.music.scale import note_name
 from bridge.music.spelling import spelled
 from bridge.paper import svg
@@ -289,15 +289,3 @@ def _played(lane: Lane, section: Section) -> str:
     )
     label = "sounds" if plays else "is out"
     return svg.picture(80, 8, [stroke], label, preserveAspectRatio="none")
-
-
-def variant_words(section: Section) -> str:
-    """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``."""
-    says = [] if section.tempo is None else [f"{section.tempo:g} BPM"]
-    for lane, settings in section.lanes.items():
-        changes = (
-            f"{name.replace('_', ' ')} {value:g} {SETTINGS[name].unit}".rstrip()
-            for name, value in settings.items()
-        )
-        says.append(f"{lane}: {', '.join(changes)}")
-    return "; ".join(says)

@@ -24,7 +24,7 @@ from bridge.music.score import compile_score
 from bridge.music.spelling import names_for
 from bridge.paper import drawings
 from bridge.paper.card import css_text, patch_card, photos
-from bridge.paper.words import lane_words
+from bridge.paper.words import lane_words, section_words
 
 CAUTIONS = (
     "Turn monitors and headphones down before patching or soundchecking: control voltages and test "
@@ -238,7 +238,7 @@ def _macros(rig: Rig, document: SetDocument) -> list[str]:
 
 
 def _variants(spec: SetSpec) -> str:
-    words = {section.name: drawings.variant_words(section) for section in spec.sections}
+    words = {section.name: section_words(section, spec) for section in spec.sections}
     return "".join(
         f"<p><b>{escape(name)}</b>: {escape(says)}</p>" for name, says in words.items() if says
     )

@@ -9,6 +9,7 @@ from bridge.music import model
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
 from bridge.music.scale import SHARPS, note_name
+from bridge.music.spelling import names_for
 from bridge.music.ticks import rate_text
 
 
@@ -179,6 +180,26 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         written = {part.field: getattr(source, part.field) for part in kind.parts}
         says = kind.phrase.format(**written, moved=moved)
     return "; ".join([says, *_unusual(lane)])
+
+
+def section_words(section: model.Section, spec: model.SetSpec) -> str:
+    """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``; empty when
+    nothing. Lanes that it writes otherwise stand there as `lane_words` has them."""
+    says = [] if section.tempo is None else [f"{section.tempo:g} BPM"]
+    says += [] if section.swing is None else [f"swing {section.swing:g} percent"]
+    says += [f"key {section.key_name}"] if section.key_name else []
+    names, note_names = [lane.name for lane in spec.lanes], names_for(spec.within(section))
+    for lane, settings in section.lanes.items():
+        changes = (
+            f"{name.replace('_', ' ')} {value:g} {model.SETTINGS[name].unit}".rstrip()
+            for name, value in settings.items()
+        )
+        if lane not in section.written:
+            says.append(f"{lane}: {', '.join(changes)}")
+    says += [
+        f"{name}: {lane_words(lane, names, note_names)}" for name, lane in section.written.items()
+    ]
+    return "; ".join(says)
 
 
 def _unusual(lane: model.Lane) -> list[str]:

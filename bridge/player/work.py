@@ -107,9 +107,14 @@ def measure(
 
 
 def check(score: Score, wired: Mapping[str, WiredOutput], file: str = "") -> None:
-    """Raises InputError, naming the lanes that cost most, when a set is too much to play here."""
-    if is_light(score):
-        return
+    """Raises InputError, naming the lanes that cost most, when a set is too much to play here as
+    it is written, or as one of its sections has it."""
+    for form in score.forms:
+        if not is_light(form):
+            _check_form(form, wired, file)
+
+
+def _check_form(score: Score, wired: Mapping[str, WiredOutput], file: str) -> None:
     work = measure(score, wired)
     if not work.too_much:
         return

@@ -17,6 +17,7 @@ from bridge.bench.tuner import Tuner
 from bridge.bench.workbench import Workbench
 from bridge.control.access import Access
 from bridge.control.addresses import lan_address
+from bridge.control.devices import Device, Devices
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
 from bridge.control.remembered import Remembered
@@ -26,6 +27,7 @@ from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
 from bridge.files.slots import Slots
 from bridge.osc.server import Osc
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
@@ -35,9 +37,11 @@ from bridge.session.varying import Varying
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
+from bridge.web.devices_http import device_routes
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
+from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.live import Live
 from bridge.web.openapi import describe
@@ -61,8 +65,8 @@ class ServiceOptions:
     rig: Path
     set: Path
     socket: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     token: str | None = None
     state_dir: Path | None = None
@@ -87,6 +91,7 @@ class Service:
         self.access = Access(
             options.token if options.lan else None,
             remembered=Remembered(options.state_dir, options.run),
+            devices=Devices(options.state_dir if options.lan else None),
         )
         self.entrance = Entrance(self.access.osc_allowed)
         self.link = PlayerLink(options.socket)
@@ -110,6 +115,7 @@ class Service:
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
+        self.watching = Watching(self.session, self.view.full, options.socket.parent)
         self.book = SetBook(
             options.rig, options.set, self.control, options.state_dir, run=options.run
         )
@@ -146,7 +152,15 @@ class Service:
             *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
+            *self.watching.routes(),
+            *device_routes(self.access, lambda: self.address, self._device_changed),
         ]
+
+    def _device_changed(self, device: Device) -> None:
+        """What it has open is closed; its host may ask again, as what the device is now."""
+        self.live.end(device.id)
+        if not self.access.osc_allowed(device.host):
+            self.osc.feedback.subscribe(device.host, 0)
 
     def _names(self) -> dict[str, str]:
         rig = self.session.rig
@@ -232,7 +246,8 @@ async def serve(
     ready_within_s: float = 5.0,
     settle: Callable[[], None] = lambda: None,
 ) -> None:
-    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used.
+    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used, with
+    ``--lan`` followed by a code that lets a device in.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
     page then says that the player is away). `settle` is called just before.
@@ -241,6 +256,7 @@ async def serve(
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
         settle()
-        tell(f"ready {service.address}")
+        code = [service.access.pairing.make("edit")] if options.lan else []
+        tell(" ".join(["ready", service.address, *code]))
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
         await stop.wait()

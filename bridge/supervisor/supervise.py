@@ -27,14 +27,16 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
 from bridge.supervisor.crashes import Care, Crashes
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
-from bridge.supervisor.greeting import greeting
+from bridge.supervisor.greeting import greeting, is_journal
 from bridge.supervisor.guards import Guards
+from bridge.supervisor.health import Health, Told
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
 from bridge.supervisor.player_child import PlayerChild
@@ -47,6 +49,7 @@ has its outputs closed; one that goes on saying nothing is ended."""
 STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
 """How long the children have to end, and after how long their outputs are closed for them."""
 MEND_S = 2.0
+STANDARD_OUTPUT = 1
 TURN_S = 0.25
 OTHERS_S = 3600.0
 """In a folder that is not ours alone, what a killed writer has left is swept after so long."""
@@ -61,8 +64,8 @@ class Options:
 
     rig: Path
     set: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     start: bool = False
     fresh: bool = False
@@ -99,6 +102,7 @@ class Supervisor:
         self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
         self._watch = Watch()
         self._crashes = Crashes()
+        self._told = Told(folder)
         self.player = PlayerChild(self._said_by_player, self._player_began)
         self._closed_for = 0
         self._greeted = False
@@ -197,6 +201,17 @@ class Supervisor:
         note = self._moments.news()
         if note:
             self.say(note, "warning")
+        if self._told.due(clock):
+            self._told.tell(
+                Health(
+                    player_restarts=self._start.restarts,
+                    service_starts=self.service.starts,
+                    recent_deaths=self._crashes.recent(clock),
+                    kept_bytes=self._moments.bytes_of_hour(clock),
+                    unkept=self._moments.problem,
+                    lines_left_out=self._log.left_out,
+                )
+            )
 
     def _look_at_player(self, now: int, clock: float) -> None:
         player, silent = self.player, now - self._watch.heard_ns
@@ -287,7 +302,8 @@ class Supervisor:
         self._log.say(text, "warning", who="player")
 
     def _player_began(self) -> None:
-        """It plays."""
+        """It plays: all that a start promises, the page may still be on its way."""
+        self._notify.tell(READY="1")
         self._failsafe.rest()
         start = self._start
         if start.restarts == 0:
@@ -380,11 +396,19 @@ class Supervisor:
     def _said_by_service(self, text: str) -> None:
         self._log.raw(text)
 
-    def _service_ready(self, address: str) -> None:
-        self._notify.tell(READY="1")
+    def _service_ready(self, address: str, code: str) -> None:
         if not self._greeted:
             self._greeted = True
-            self._out.line(greeting(address, self._start, self.token, self._encoding))
+            self._out.line(
+                greeting(
+                    address,
+                    self._start,
+                    self.token,
+                    code,
+                    encoding=self._encoding,
+                    journal=is_journal(STANDARD_OUTPUT),
+                )
+            )
 
     def _service_died(self) -> None:
         code = self.service.ended()
@@ -420,8 +444,8 @@ def run(
     rig_path: Path,
     set_path: Path,
     *,
-    http_port: int = 8420,
-    osc_port: int = 8421,
+    http_port: int = HTTP_PORT,
+    osc_port: int = OSC_PORT,
     lan: bool = False,
     start: bool = False,
     fresh: bool = False,

@@ -118,6 +118,11 @@ class Log:
         row = {"time": stamp, "level": level, "from": name, "text": text}
         self._voice.line(json.dumps(row, ensure_ascii=False))
 
+    @property
+    def left_out(self) -> int:
+        """As `Voice.left_out`."""
+        return self._voice.left_out
+
     def raw(self, text: str) -> None:
         """A line that another process has made in the same way."""
         self._voice.line(text)

@@ -27,6 +27,8 @@ Schema = Mapping[str, Any]
 TITLE = "Lanebridge: the HTTP interface"
 CHAPTERS = {
     "state": "State",
+    "healthz": "How it is",
+    "metrics": "How it is",
     "lanes": "Lanes",
     "groups": "Groups",
     "macros": "Macros",
@@ -42,6 +44,8 @@ CHAPTERS = {
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "devices": "Who is let in",
+    "pairing": "Who is let in",
 }
 """By the first part of the path after /api; others are in the last chapter."""
 LAST = "All the rest"
@@ -83,6 +87,8 @@ EXAMPLES: Mapping[str, Any] = {
     "beginSoundcheck": {"monitors_down": True},
     "playOutput": {"output": "{output}"},
     "answerSoundcheck": {"output": "{output}", "answer": "yes"},
+    "changeDevice": {"name": "Tablet at the desk", "role": "play"},
+    "makeCode": {"role": "watch"},
 }
 
 
@@ -103,6 +109,7 @@ def names_in(state: Mapping[str, Any], outputs: Mapping[str, str], file: str) ->
         "kind": "cc",
         "channel": "1",
         "number": "20",
+        "device": "0123abcd",
         "file": file or "low-tide.yaml",
     }
 
@@ -150,7 +157,9 @@ def _introduction(base: str) -> Iterator[Block]:
         "out."
     )
     yield Words(
-        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`."
+        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`. "
+        "A device that was paired shows its cookie instead, and has a role: to watch, to play, "
+        "which includes that, or to edit, which includes both. The token may edit."
     )
     yield Words(
         "`GET /api/set` and `GET /api/set/plain` have an `ETag`. Sent back as `If-Match` with a "
@@ -175,7 +184,7 @@ def _introduction(base: str) -> Iterator[Block]:
 def _chapters(document: Schema, names: Mapping[str, str], base: str) -> Iterator[Block]:
     chapters: dict[str, list[Block]] = {title: [] for title in (*CHAPTERS.values(), LAST)}
     for path, item in document["paths"].items():
-        chapter = chapters[CHAPTERS.get(path.split("/")[2], LAST)]
+        chapter = chapters[CHAPTERS.get(path.removeprefix("/api").split("/")[1], LAST)]
         for method, operation in item.items():
             chapter += _operation(document, method.upper(), path, operation, names, base)
     for title, blocks in chapters.items():
@@ -187,7 +196,7 @@ def _operation(
     document: Schema, method: str, path: str, operation: Schema, names: Mapping[str, str], base: str
 ) -> Iterator[Block]:
     yield Head(2, f"`{method} {path}`")
-    yield Words(operation["summary"])
+    yield Words(f"{operation['summary']} Role: {operation['x-role']}.")
     root = {"$defs": document["components"]["schemas"]}
     query = [p for p in operation["parameters"] if p["in"] == "query"]
     if query:

@@ -31,6 +31,7 @@ from aiohttp import WSMsgType, web
 from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
 from bridge.control.position import place
+from bridge.control.roles import demand
 from bridge.control.stream import (
     BenchChanged,
     ChartsChanged,
@@ -53,6 +54,7 @@ from bridge.protocol.table import decode
 from bridge.session.chart import Charts
 from bridge.web.controllers_http import wish_of
 from bridge.web.entrance import Connection
+from bridge.web.gate import DEVICE
 from bridge.web.problems import ProblemError, describe, problem
 from bridge.web.wrong import NotJSONError, parsed
 
@@ -85,8 +87,15 @@ SHOWN = (
 class Client:
     """One connected page."""
 
-    def __init__(self, name: str, ws: web.WebSocketResponse, transport: asyncio.Transport) -> None:
+    def __init__(
+        self,
+        name: str,
+        ws: web.WebSocketResponse,
+        transport: asyncio.Transport,
+        device: str | None = None,
+    ) -> None:
         self.name = name
+        self.device = device
         self.ws = ws
         self.transport = transport
         self.dirty = asyncio.Event()
@@ -218,7 +227,7 @@ class Live:
         sock = transport.get_extra_info("socket")
         if sock is not None:  # or the kernel would keep seconds of old states for a sleeper
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, BUFFER_BYTES)
-        client = Client(f"page {next(self._numbers)}", ws, transport)
+        client = Client(f"page {next(self._numbers)}", ws, transport, request.get(DEVICE))
         self.clients.add(client)
         self._charts.look()
         client.dirty.set()
@@ -245,6 +254,13 @@ class Live:
             await asyncio.gather(writer, *client.tasks, return_exceptions=True)
             self._control.gone(client.name)
         return ws
+
+    def end(self, device: str) -> None:
+        """The device is shut out, or its role has changed: its pages are closed (1008, policy), and
+        come back as what they are now."""
+        for client in self.clients:
+            if client.device == device:
+                client.start(client.ws.close(code=1008, message=b"let in differently"))
 
     async def close(self) -> None:
         """The service stops: says goodbye to every page (1001, going away)."""
@@ -351,6 +367,7 @@ class Live:
             command = decode(given)
             if command.ROW.by == "process":
                 raise CommandError(f"there is no command {command.ROW.do!r}", "unknown")
+            demand(command.ROW.role, command.ROW.do)
         except (CommandError, NotJSONError) as error:
             client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             self._control.budget.spend(client.name, 1, self._clock())

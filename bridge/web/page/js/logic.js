@@ -49,7 +49,7 @@ export function logic(edit, into) {
     const mine = ++asked;
     if (field.value.trim() === edit.lane.logic) { dirty = false; edit.forget(); said.show([]); edit.size(); return; }
     try {
-      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], PREVIEW_BARS);
+      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], PREVIEW_BARS, edit.within.section);
       if (mine !== asked) return;
       said.show(problems.map((p) => p.message));
       if (!chart) return;

@@ -8,6 +8,7 @@ import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
 import { editsOnto } from "./merge.js";
 import { WholeEditor } from "./whole-edit.js";
+import { prefixed, unprefixed } from "./within.js";
 
 /** @typedef {(edits: any[], when?: string, more?: {label: string, act: () => any}|null) => Promise<false|{also?: string[]}>} Attempt
  * Runs one edit and shows what is said against it at the top, with one more button where it helps. */
@@ -23,6 +24,8 @@ export class SetModel extends EventTarget {
     /** @type {{output: string, kind: string, cable: string, low: number, high: number, lanes: string[], macros: string[]}[]} */
     this.outputs = [];
     this.revision = -1;
+    /** The section that changes of lanes hold in; null: everywhere. @type {string|null} */
+    this.section = null;
     /** Names the text that the editors show. @type {string|null} */
     this.tag = null;
     this.busy = 0;
@@ -48,17 +51,18 @@ export class SetModel extends EventTarget {
 
   /** Make edits on the text that is shown. What somebody else has changed meanwhile stays: the edits
    * are made on that, unless they are about the same value.
-   * @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`. */
-  async edit(edits, when = "beat") {
+   * @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`.
+   * @param {string|null} section where they hold only; null: everywhere */
+  async edit(edits, when = "beat", section = null) {
     this.busy++;
     try {
-      const answer = await this.post(edits, when).catch(async (error) => {
+      const answer = await this.post(edits, when, section).catch(async (error) => {
         if (!(error instanceof Refusal) || !error.conflict) throw error;
         const before = this.data;
         await this.load();
-        const moved = editsOnto(edits, before, this.data);
+        const moved = editsOnto(prefixed(edits, section), before, this.data);
         if (!moved) throw error;
-        const again = await this.post(moved, when);
+        const again = await this.post(unprefixed(moved, section), when, section);
         say("Another editor changed this too: both changes are in.");
         return again;
       });
@@ -70,7 +74,7 @@ export class SetModel extends EventTarget {
     }
   }
 
-  post(edits, when) { return tagged("POST", "set/edits", { edits, when }, this.tag); }
+  post(edits, when, section) { return tagged("POST", "set/edits", section === null ? { edits, when } : { edits, when, section }, this.tag); }
 
   /** Load the set again when the state tells of a newer one. */
   follow() {
@@ -80,8 +84,8 @@ export class SetModel extends EventTarget {
 
   /** The same for a field: gives back the lines that are said against it, none when it was taken.
    * @returns {Promise<string[]>} */
-  async judge(edits, when = "beat") {
-    try { await this.edit(edits, when); return []; } catch (error) {
+  async judge(edits, when = "beat", section = null) {
+    try { await this.edit(edits, when, section); return []; } catch (error) {
       if (!(error instanceof Refusal) || !error.conflict) return linesOf(error);
       this.dispatchEvent(new Event("data")); // the fields show what stands
       say("Another editor changed the same value just before: that stands, and yours was not taken.");
@@ -90,7 +94,7 @@ export class SetModel extends EventTarget {
   }
 
   /** @returns {Promise<{problems: any[], chart: any}>} */
-  preview(edits, bars = 1) { return api("POST", "set/preview", { edits, bars }); }
+  preview(edits, bars = 1, section = null) { return api("POST", "set/preview", section === null ? { edits, bars } : { edits, bars, section }); }
 }
 
 export async function build(root, app) {
