@@ -49,6 +49,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         lan=given.lan,
         token=token,
         state_dir=given.state_dir,
+        announce=given.lan,
     )
 
 

@@ -36,6 +36,7 @@ from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
 from bridge.web.devices_http import device_routes
+from bridge.web.discovery import Discovery
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
@@ -55,7 +56,8 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class ServiceOptions:
-    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``."""
+    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``.
+    `announce`: it can be found on the network by DNS-SD."""
 
     rig: Path
     set: Path
@@ -65,6 +67,7 @@ class ServiceOptions:
     lan: bool = False
     token: str | None = None
     state_dir: Path | None = None
+    announce: bool = False
 
     @property
     def host(self) -> str:
@@ -107,6 +110,9 @@ class Service:
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
+        self.discovery = Discovery(
+            lambda: "" if self.session.rig is None else self.session.rig.name
+        )
         self.book = SetBook(options.rig, options.set, self.control, options.state_dir)
         self.in_step = InStep(self.book)
         self.varying = Varying(self.book, self.control)
@@ -202,6 +208,9 @@ class Service:
                             self.entrance,
                         )
                     ]
+                    if self.options.announce:
+                        found = self.discovery.run(self.http_port, self.osc_port)
+                        tasks.append(group.create_task(found))
                     try:
                         yield self
                     finally:
