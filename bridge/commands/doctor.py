@@ -198,8 +198,8 @@ def asked(address: str | None, what: str) -> Any:
     import urllib.error
     import urllib.request
 
-    from bridge.client.asynchronous import ADDRESS
     from bridge.commands.ctl import target_of
+    from bridge.protocol.ports import ADDRESS
 
     target = target_of(address)
     headers = {} if target.token is None else {"Authorization": f"Bearer {target.token}"}
