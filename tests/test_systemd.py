@@ -9,7 +9,14 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
+import subprocess
+import sys
 from pathlib import Path, PurePosixPath
+
+import pytest
+
+from bridge.supervisor import failsafe, moment, supervise, voice
 
 SYSTEMD = Path(__file__).parent.parent / "systemd"
 
@@ -50,6 +57,38 @@ def test_nothing_ends_it_for_good() -> None:
     settings = unit()
     assert settings["Restart"] == ["always"]
     assert settings["StartLimitIntervalSec"] == ["0"]
+
+
+def test_it_is_watched_and_has_time_to_end() -> None:
+    """systemd.service(5): ``Type=notify`` with ``WatchdogSec=``; who is not heard is restarted."""
+    settings = unit()
+    assert settings["Type"] == ["notify"]
+    assert int(settings["WatchdogSec"][0]) >= 10
+    assert settings["TimeoutStartSec"] == ["infinity"], "a missing port is waited for"
+    longest = supervise.STOP_S + failsafe.OFTEN_NS / 1e9 + moment.END_S + 2 * voice.DRAIN_S
+    assert longest < int(settings["TimeoutStopSec"][0])
+    (stop,) = settings["ExecStopPost"]
+    assert shlex.split(stop)[1:3] == ["-m", "bridge.supervisor.lastwords"]
+
+
+def test_systemd_takes_it_and_finds_it_closed(tmp_path: Path) -> None:
+    """systemd-analyze(1): no output of ``verify`` is good; ``security`` weighs the sandbox."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("there is no systemd-analyze")
+    text = (SYSTEMD / "lanebridge.service").read_text("utf-8")
+    there = tmp_path / "lanebridge.service"
+    there.write_text(text.replace("/opt/lanebridge/bin/", f"{Path(sys.executable).parent}/"))
+    done = subprocess.run(
+        ["systemd-analyze", "verify", str(there)], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+    weighed = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--threshold=15", str(there)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert weighed.returncode == 0, weighed.stdout[-200:]
 
 
 def test_the_notes_name_the_same_folder() -> None:

@@ -19,9 +19,9 @@ from bridge.client.requests import (
     request_of,
 )
 from bridge.protocol.command import Command
+from bridge.protocol.ports import ADDRESS
 from bridge.protocol.state import State
 
-ADDRESS = "http://127.0.0.1:8420"
 TIMEOUT_S = 30.0
 AGAIN_S = 1.0  # before a lost connection is made again
 

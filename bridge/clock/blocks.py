@@ -70,13 +70,13 @@ def nearest(ns: float) -> Block | None:
 
 def length_of(gaps: Sequence[int]) -> float:
     """The length in ns of the blocks that these gaps between stamps are made of, or 0."""
-    gaps = _usual(gaps)
+    every, gaps = gaps, _usual(gaps)
     if len(gaps) < _FEWEST:
         return 0.0
     ranked = sorted(gaps)
     for apart in _APART_NS:
         heaps = _heaps(ranked, apart)
-        length = _of_heaps(heaps, gaps)
+        length = _of_heaps(heaps, gaps, every)
         if length:
             return length
     return 0.0
@@ -96,13 +96,13 @@ def _usual(gaps: Sequence[int]) -> list[int]:
         return []
     usual = statistics.median_low(wide)
     kept: list[int] = []
-    bunch = False
     at = 0
     for first in range(_LATE_MOST):  # a stamp before the first gap may have been late
         if first < len(gaps) and gaps[first] < usual - _APART_NS[0]:
             at = first + 1
     if gaps[0] <= _APART_NS[0]:  # perhaps the end of a bunch, and what is left of one gap
         at = max(at, 1 + next(n for n, gap in enumerate(gaps) if gap > _APART_NS[0]))
+    bunch = any(gap > _STALL * usual for gap in gaps[:at])
     while at < len(gaps):
         gap = gaps[at]
         late = _late_for(gaps[at : at + _LATE_MOST], usual)
@@ -141,10 +141,10 @@ def _heaps(ranked: Sequence[int], apart: int) -> list[list[int]]:
     return heaps
 
 
-def _of_heaps(heaps: list[list[int]], gaps: Sequence[int]) -> float:
+def _of_heaps(heaps: list[list[int]], gaps: Sequence[int], every: Sequence[int]) -> float:
     main = max(heaps, key=len)
     if len(gaps) >= _EVEN and len(main) >= 0.92 * len(gaps):
-        return _of_one(heaps, main)
+        return _of_one(heaps, main, every)
     means = [statistics.fmean(heap) for heap in heaps if len(heap) >= max(2, len(gaps) // 20)]
     found = [
         (misfits(gaps, length), -length)
@@ -172,12 +172,20 @@ def _in_turn(counts: Sequence[int]) -> bool:
     return turns >= max(_TURNS, _ALONE * common[1][1])
 
 
-def _of_one(heaps: list[list[int]], main: list[int]) -> float:
-    """An even clock, and a few other gaps: blocks only if everything fits a known size closely."""
+def _of_one(heaps: list[list[int]], main: list[int], every: Sequence[int]) -> float:
+    """An even clock, and a few other gaps: blocks only if everything fits a known size closely, and
+    at least one of them stands alone between usual ones: beside a pause there is a bunch."""
     usual = statistics.fmean(main)
     if main[-1] - main[0] > _NARROW_NS:
         return 0.0
     others = [gap for heap in heaps if heap is not main for gap in heap]
+    beside = [main[0] <= gap <= main[-1] for gap in every]
+    alone = (
+        beside[at - 2] and beside[at - 1] and not beside[at] and beside[at + 1]
+        for at in range(2, len(every) - 1)
+    )
+    if not any(alone):
+        return 0.0
     for block in reversed(_KNOWN):
         times = round(usual / block.ns)
         # All at once but for a few: the end of a long bunch, and no clock.

@@ -20,7 +20,7 @@ sends all it owes in a bunch, and the last of the bunch is in time again. There 
 
 - *a gap*: after a silence the clocks come at their usual pace, and no bunch makes the silence good.
   Only then were clocks lost (a cable out), as many as the line says. It takes two clocks to tell;
-  until then the line runs on alone;
+  until then the line runs on alone. When a bunch comes after all, the gap is taken back;
 - *two clocks on one input*: see `merged`. The line that was good before is kept, and of all stamps
   only those near its clocks count, until one clock is left.
 
@@ -33,7 +33,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import replace
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from bridge.clock.blocks import Blocks
 from bridge.clock.envelope import Line, Point
@@ -41,7 +41,7 @@ from bridge.clock.merged import Merged, Row
 from bridge.clock.reading import ClockReading, bpm_of
 from bridge.clock.strip import MOST, Strip
 from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
-from bridge.clock.track import FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
+from bridge.clock.track import BUNCH, FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
 
 ClockState = Literal["waiting", "locked", "free", "lost"]
 
@@ -62,6 +62,14 @@ _EVEN_HELD = 5
 _EVEN_GAPS = 1.3
 _ROOM = 3  # usual latenesses
 _UNLIKE = 0.12  # of the period: another tempo
+
+
+class _Gap(NamedTuple):
+    """A gap that may still be taken back."""
+
+    missing: int
+    before: list[Point]
+    line: Line  # that was played behind it
 
 
 class Follower:
@@ -92,6 +100,7 @@ class Follower:
         self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap
         self._last_ns = 0
         self._back_ns = 0  # when the latest silence ended
+        self._last_gap: _Gap | None = None
         self.began = 0
         self._locked = False
         self._anew = False
@@ -204,6 +213,7 @@ class Follower:
         self.began = self.index
         self._locked = False
         self._held.clear()
+        self._last_gap = None
         self._blocks.take(ns)
         self._merged.restart()
         self._good.clear()
@@ -225,6 +235,7 @@ class Follower:
         """The first clock after Start or Continue: in the old phase, or the first of a new one."""
         self.index += 1
         self._settle_held()
+        self._last_gap = None
         self._blocks.take(ns)
         late = ns - self._line.at(self.index)
         spread = self._track.spread
@@ -249,7 +260,8 @@ class Follower:
             self._await(ns, silence=silence)
         else:
             self.index += 1
-            self._learn(ns)
+            if not self._last_gap or not self._takes_back(ns, self._last_gap):
+                self._learn(ns)
 
     def _patience(self) -> float:
         """A silence that is more than lateness, in ns."""
@@ -283,7 +295,8 @@ class Follower:
             return self._strip.sure
         times = [ns for _, ns in list(self._points)[-LOCK_PULSES:]]
         gaps = [b - a for a, b in pairwise(times)]
-        return max(gaps) < _EVEN * min(gaps) or clocks > _SURELY
+        even = min(gaps) > SHORTEST_NS / 2 and max(gaps) < _EVEN * min(gaps)
+        return even or clocks > _SURELY
 
     # --- another beginning -----------------------------------------------------------------------
 
@@ -339,6 +352,7 @@ class Follower:
         """Keeps to the line that was good before the second clock came; where there was none, to
         the clock that was heard first."""
         self._held.clear()
+        self._last_gap = None
         if self._strip:  # what looked like blocks was the beat of the two
             self._strip = None
             self._blocks = Blocks()
@@ -381,8 +395,9 @@ class Follower:
         bunch = first - late > self._width() + _BUNCH * line.period
         pace = (ns - held[-2][1]) / line.period
         if bunch:
-            # Much came at once, so nothing was lost, however late the end of it still seems.
-            if pace > 1 / 2:
+            # Much came at once, so nothing was lost, however late the end of it still seems. (The
+            # first stamp after another silence is no end: what is owed may come with the next.)
+            if pace > 1 / 2 and not silence:
                 self._settle_held()
             return
         usual = abs(pace - 1) < _PACE and span > self._width()
@@ -401,8 +416,12 @@ class Follower:
         """The silence is made good: all held stamps were clocks, in their order."""
         held, self._held = self._held, []
         index = self.index
-        for self.index, ns in held:
-            self._learn(ns)
+        nearest = BUNCH * self._line.period
+        for place, (at, ns) in enumerate(held, 1):
+            ends = place == len(held) or held[place][1] - ns > nearest
+            if ends or self._strip:  # to a track only the last of a bunch says anything
+                self.index = at
+                self._learn(ns)
         self.index = index
 
     def _gap(self) -> None:
@@ -416,6 +435,7 @@ class Follower:
             return
         late = min(ns - line.at(index) for index, ns in held)
         missing = max(0, round(late / line.period - 0.1))
+        before = list(self._points)
         self.index += missing
         self.lost_clocks += missing
         placed = [(index + missing, ns) for index, ns in held]
@@ -423,9 +443,34 @@ class Follower:
         usual = self._track.spread.quantile(0.5) + FLOOR_NS
         if self._strip or not -2 * usual < late < self._track.spread.worst + FLOOR_NS:
             self._restart(placed, line.period)
-            return
-        self._held = placed
-        self._settle_held()
+        else:
+            self._held = placed
+            self._settle_held()
+        self._last_gap = _Gap(missing, before, self._line)
+
+    def _takes_back(self, ns: int, gap: _Gap) -> bool:
+        """Whether a bunch came after all: the host stood still a second time just after it had sent
+        some of the clocks that it owed. The stamp is dealt with then."""
+        if ns - self._back_ns > _BACK_NS:
+            self._last_gap = None
+            return False
+        last = self._points[-1][1]
+        early = gap.line.at(self.index) - ns
+        if ns - last > BUNCH * gap.line.period or early < self._width() + _BUNCH * gap.line.period:
+            return False
+        end, _ = gap.before[-1]
+        since = [*(point for point in self._points if point[0] > end), (self.index, ns)]
+        self.index -= gap.missing
+        self.lost_clocks -= gap.missing
+        self._held = [(index - gap.missing, at) for index, at in since]
+        self._last_gap = None
+        self._points.clear()
+        self._points.extend(gap.before)
+        if self._strip:
+            self._strip.refill(gap.before, None)
+        else:
+            self._track.restart(gap.before[-_SURELY:], 0.0)
+        return True
 
 
 def _unlike(row: Row, line: Line) -> float:

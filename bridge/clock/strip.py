@@ -31,12 +31,13 @@ from typing import NamedTuple
 from bridge.clock.envelope import Envelope, Line, Point, push
 from bridge.clock.reading import bpm_of
 from bridge.clock.tempo import clock_ns
+from bridge.clock.track import LONGEST_NS, SHORTEST_NS
 
 MOST = 1024
 """Stamps in the window."""
-_SPARE = 128
+_SPARE = 128  # that are dropped at once
 _STEP = 1 / 16  # of a period: how far the played line moves at one clock
-_CHUNK = 4
+_CHUNK = 4  # stamps that are taken or left together when a window is cut
 _LATE_BLOCKS = 2
 _YOUNG = 0.03  # of the period: while it is less sure than that, the tempo before is a guide
 _EDGE_NS = 1000
@@ -46,7 +47,6 @@ _FADE = 0.9
 _MISFIT = 1.5
 _BEYOND_NS = 1_000_000
 _SINCE = 6  # blocks
-_RANGE = 8
 _WHOLE_BPM = 0.5  # the tempo is known this closely: one whole number at most is possible
 _LIKELY = 0.5  # of the widest room: less room makes a whole tempo unlikely, too
 _GUESS_NS = 20_000_000
@@ -85,6 +85,19 @@ class Hulls:
         push(self.roof, (index, latest))
         if earliest is not None:
             push(self.floor, (index, -earliest))
+
+    def copy(self) -> Hulls:
+        """Another one with the same points."""
+        made = Hulls()
+        made.join(self)
+        return made
+
+    def join(self, later: Hulls) -> None:
+        """Adds all points of hulls whose indices are above these."""
+        for point in later.roof:
+            push(self.roof, point)
+        for point in later.floor:
+            push(self.floor, point)
 
     def extremes(self, low: float, high: float) -> tuple[Line, Line] | None:
         """The flattest and the steepest line of all with a period from `low` to `high` ns; None
@@ -161,12 +174,16 @@ class Strip:
         self.sure = False
         self.points: deque[tuple[int, int, bool]] = deque()  # and whether it was in time
         self._hulls = Hulls()
+        self._parts: deque[Hulls] = deque()  # of the window, `_SPARE` stamps each
+        self._part = Hulls()  # the newest, not full yet
+        self._in_part = 0
         self._flat = self._steep = self.line
         self._centre = self.line
         self._hint = 0.0
         self._late_blocks = 0
         self._stood = False  # before the newest block
         self._block_ns = 0  # first stamp of the newest block
+        self._in_block = 0  # stamps in the newest block
         self._misfit = 0.0  # late blocks, the older ones fading
         self._in_time = True  # the newest stamp
 
@@ -216,30 +233,30 @@ class Strip:
     def add(self, index: int, ns: int) -> None:
         """Takes the stamp of clock `index`, which is above all before."""
         if ns - self._block_ns > self.width / 2:
-            self._late_blocks = 0 if self._in_time else self._late_blocks + 1
+            bunch = self._stood and self._in_block > 1
+            self._late_blocks = 0 if self._in_time or bunch else self._late_blocks + 1
+            self._in_block = 0
             self._stood = ns - self.points[-1][1] > self._longest(self.line.period)
             self._block_ns = ns
             beyond = ns - self.width - self._steep.at(index)
             misfits = beyond > _BEYOND_NS and not self._stood
             self._misfit = self._misfit * _FADE + misfits
+        self._in_block += 1
         earliest = round(ns - self.width)
         self._in_time = earliest <= self._steep.at(index) + _EDGE_NS
         bounds = self._in_time and not self._stood
         self.points.append((index, ns, bounds))
-        if not self._in_time:
-            if self._late_blocks >= _LATE_BLOCKS or self._misfit > _MISFIT:
-                self._slower()
+        slower = self._late_blocks >= _LATE_BLOCKS or self._misfit > _MISFIT
+        if not self._in_time and slower:
+            self._slower()
         elif ns < self._flat.at(index) - _EDGE_NS:
             self._hint = 0.0
             self._cut()
         else:
-            self._hulls.add(index, ns, earliest if bounds else None)
+            self._bind(index, ns, earliest if bounds else None)
             if ns < self._steep.at(index) or (bounds and earliest > self._flat.at(index)):
                 self._measure()
-        if len(self.points) > MOST + _SPARE:
-            for _ in range(_SPARE):
-                self.points.popleft()
-            self._cut()
+        self._drop()
         self._move()
 
     def _longest(self, period: float) -> float:
@@ -258,8 +275,7 @@ class Strip:
         self._cut()
 
     def _measure(self) -> None:
-        guess = self.line.period or self._hint or _GUESS_NS
-        found = self._hulls.extremes(guess / _RANGE, guess * _RANGE)
+        found = self._hulls.extremes(SHORTEST_NS, LONGEST_NS)
         if found is None:
             self._cut()
         else:
@@ -285,27 +301,63 @@ class Strip:
 
     def _cut(self) -> None:
         """Keeps the longest end of the window that one line satisfies."""
-        guess = self.line.period or self._hint or _GUESS_NS
-        low, high = guess / _RANGE, guess * _RANGE
-        turned = Hulls()  # from the newest stamp backwards
-        fits = 0
-        for kept, (index, ns, ok) in enumerate(reversed(self.points), 1):
-            turned.add(-index, ns, round(ns - self.width) if ok else None)
-            if kept % _CHUNK == 0 or kept == len(self.points):
-                if turned.extremes(-high, -low) is None:
-                    break
-                fits = kept
-        fits = max(fits, 1)
+        fits = self._newest_that_fit()
         while len(self.points) > fits:
             self.points.popleft()
         self._hulls = Hulls()
+        self._parts.clear()
+        self._part, self._in_part = Hulls(), 0
         for index, ns, ok in self.points:
-            self._hulls.add(index, ns, round(ns - self.width) if ok else None)
+            self._bind(index, ns, round(ns - self.width) if ok else None)
+        low, high = SHORTEST_NS, LONGEST_NS
         found = self._hulls.extremes(low, high)
-        if found is None:
+        if found is None or fits == 1:
             index, ns, _ = self.points[-1]
-            found = Line(index, ns, low), Line(index, ns - self.width, high)
+            period = min(max(self._hint or self.line.period or _GUESS_NS, low), high)
+            found = Line(index, ns - self.width, period), Line(index, ns, period)
         self._bound(*found)
+
+    def _newest_that_fit(self) -> int:
+        """How many of the newest stamps one line satisfies. Looks back by ever longer steps, and
+        from the first that is too long by ever shorter ones."""
+        back = list(reversed(self.points))
+        fits, step, longer = 0, _CHUNK, True
+        good = Hulls()  # from the newest stamp backwards
+        while fits < len(back):
+            tried = good.copy()
+            for index, ns, ok in back[fits : fits + step]:
+                tried.add(-index, ns, round(ns - self.width) if ok else None)
+            if tried.extremes(-LONGEST_NS, -SHORTEST_NS):
+                good = tried
+                fits = min(len(back), fits + step)
+                step = 2 * step if longer else step
+            elif step > _CHUNK:
+                step, longer = step // 2, False
+            else:
+                break
+        return max(fits, 1)
+
+    def _bind(self, index: int, latest: int, earliest: int | None) -> None:
+        """Each part of the window keeps hulls of its own: to drop the oldest costs little then."""
+        self._hulls.add(index, latest, earliest)
+        self._part.add(index, latest, earliest)
+        self._in_part += 1
+        if self._in_part == _SPARE:
+            self._parts.append(self._part)
+            self._part, self._in_part = Hulls(), 0
+
+    def _drop(self) -> None:
+        """Forgets the oldest part of a window that has grown too long. What was possible still is,
+        and a little more."""
+        if len(self.points) <= MOST + _SPARE:
+            return
+        self._parts.popleft()
+        for _ in range(_SPARE):
+            self.points.popleft()
+        self._hulls = Hulls()
+        for part in (*self._parts, self._part):
+            self._hulls.join(part)
+        self._measure()
 
     def _middle(self) -> Line:
         """The centre of what is possible, at the next clock: at most half a block from anything

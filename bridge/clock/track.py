@@ -33,6 +33,9 @@ LONGEST_NS = 170_000_000
 FLOOR_NS = 100_000
 """Differences below this are never taken for a change: no link is better, and no ear hears it."""
 
+BUNCH = 1 / 4
+"""Of the period: clocks that come closer together were owed, and say nothing about the tempo."""
+
 _CHANCE = 1e-7
 _RUNS = (3, 4, 5, 6, 7, 8, 10, 12, 16, 24, 32, 48)
 _LEVELS = tuple((run, 1 - _CHANCE ** (1 / run)) for run in _RUNS)
@@ -78,8 +81,8 @@ class Track:
         other tempo is looked for: the first stamps of a clock may be anything."""
         late = ns - self.line.at(index)
         self.window.add(index, ns)
-        bunch = ns - self._last_ns < self.line.period / 2
-        self._last_ns = ns
+        since, self._last_ns = ns - self._last_ns, ns
+        bunch = since < self.line.period / 2
         if not bunch or late < self.spread.worst + FLOOR_NS:
             self._judged.append((index, ns))
         if not firm:
@@ -87,14 +90,19 @@ class Track:
             self._sample()
             return
         usual = self.spread.quantile(0.68)
-        if late < -(_EARLY * usual + FLOOR_NS):
-            self._faster(index)
-        if late < -(_CREEP * usual + _CREEP_NS) and len(self.window) >= 24:
-            self._creeping(index)
+        if since > BUNCH * self.line.period:  # a pause bends the line, and its bunch mends that
+            self._quicker(index, late, usual)
         self._fit()
         if not bunch:
             self._slower()
         self._sample()
+
+    def _quicker(self, index: int, late: float, usual: int) -> None:
+        """Cuts the window where early stamps show a quicker clock."""
+        if late < -(_EARLY * usual + FLOOR_NS):
+            self._faster(index)
+        if late < -(_CREEP * usual + _CREEP_NS) and len(self.window) >= 24:
+            self._creeping(index)
 
     def _cut(self, points: Iterable[Point]) -> None:
         self._hint = 0.0
@@ -140,6 +148,7 @@ class Track:
         points = self._judged
         line = self.line
         lowest = float("inf")
+        least = self.spread.quantile(_LEVELS[-1][1]) + FLOOR_NS  # that any run must be late by
         at = 1
         for run, level in _LEVELS:
             if run > min(len(self.window), len(points)) - 3:
@@ -147,6 +156,8 @@ class Track:
             while at <= run:
                 where, ns = points[-at]
                 lowest = min(lowest, ns - line.at(where))
+                if lowest <= least:
+                    return
                 at += 1
             bound = self.spread.quantile(level) if run > 3 else self.spread.worst * 1.25
             if lowest > bound + FLOOR_NS:

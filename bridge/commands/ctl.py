@@ -19,12 +19,13 @@ from urllib.parse import quote, urlsplit
 import click
 from click.shell_completion import CompletionItem
 
-from bridge.client import Client
-from bridge.client.asynchronous import ADDRESS
-from bridge.client.requests import Request
 from bridge.errors import BridgeError, CommandError
-from bridge.protocol.command import Command, Field, Role, expected, fields_of, fits, plain
-from bridge.protocol.table import client_commands
+from bridge.protocol.ports import ADDRESS
+from bridge.protocol.roles import Role
+
+if TYPE_CHECKING:  # the client and the table take longer to load than any help to be printed
+    from bridge.client import Client
+    from bridge.protocol.command import Command, Field
 
 LOCAL = ("127.0.0.1", "localhost", "::1")
 COMPLETE_S = 1.0  # a shell that completes does not wait longer for the names
@@ -39,6 +40,8 @@ class Target:
     token: str | None
 
     def client(self, **more: Any) -> Client:
+        from bridge.client import Client
+
         return Client(self.address, token=self.token, **more)
 
 
@@ -74,6 +77,8 @@ class FieldType(ParamType):
     def convert(
         self, value: Any, param: click.Parameter | None, context: click.Context | None
     ) -> Any:
+        from bridge.protocol.command import fits, plain
+
         if not isinstance(value, str):
             return value
         for candidate in _readings(value):
@@ -100,6 +105,8 @@ def _readings(text: str) -> list[Any]:
 
 
 def _expected(field: Field) -> str:
+    from bridge.protocol.command import expected
+
     return expected(field).replace("true or false", "on or off")
 
 
@@ -143,16 +150,38 @@ def _address(context: click.Context) -> str | None:
     return None
 
 
+class Rows(click.Group):
+    """The commands that are written here, and one for each row of the table, made when somebody
+    asks for them."""
+
+    made = False
+
+    def make(self) -> None:
+        """Adds the commands of the table, once."""
+        if not self.made:
+            self.made = True
+            _add_rows()
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        self.make()
+        return super().list_commands(context)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        self.make()
+        return super().get_command(context, name)
+
+
 @click.group(
+    cls=Rows,
     help=(
         "Plays on a running service from the shell.\n\nWith --lan the token is taken from "
         "LANEBRIDGE_TOKEN, or on the same machine from the state folder."
-    )
+    ),
 )
 @click.option(
     "--address",
     metavar="URL",
-    help="Where the service is; LANEBRIDGE_ADDRESS says so too.  [default: 127.0.0.1:8420]",
+    help=f"Where the service is; LANEBRIDGE_ADDRESS says so too.  [default: {ADDRESS}]",
 )
 @click.pass_context
 def command(context: click.Context, address: str | None) -> None:
@@ -223,6 +252,8 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
 def pair_command(target: Target, role: str, picture: str | None) -> None:
     import segno
 
+    from bridge.client.requests import Request
+
     with target.client() as client:
         made = client.send(Request("POST", "/api/pairing", {"role": role}))
     click.echo(f"{made['code']} at {made['address'].partition('?')[0]}")
@@ -238,6 +269,8 @@ def pair_command(target: Target, role: str, picture: str | None) -> None:
 @command.command("devices", help="Lists the devices that are let in, the last used first.")
 @click.pass_obj
 def devices_command(target: Target) -> None:
+    from bridge.client.requests import Request
+
     with target.client() as client:
         rows = client.send(Request("GET", "/api/devices"))["devices"]
     for row in rows:
@@ -249,12 +282,16 @@ def devices_command(target: Target) -> None:
 @click.argument("device")
 @click.pass_obj
 def shut_out_command(target: Target, device: str) -> None:
+    from bridge.client.requests import Request
+
     with target.client() as client:
         client.send(Request("DELETE", f"/api/devices/{quote(device, safe='')}"))
 
 
 def _carry_out(row: type[Command]) -> Callable[..., None]:
     """What a shell command does: the values that were given make one of `row`."""
+
+    from bridge.protocol.command import fields_of
 
     @click.pass_obj
     def run(target: Target, /, **values: Any) -> None:
@@ -271,6 +308,8 @@ def _carry_out(row: type[Command]) -> Callable[..., None]:
 
 def _parameters(row: type[Command]) -> list[click.Parameter]:
     """Required fields as arguments, the others as options. A last switch is on unless told."""
+    from bridge.protocol.command import fields_of
+
     fields = list(fields_of(row).values())
     required = [field for field in fields if field.required]
     found: list[click.Parameter] = []
@@ -291,6 +330,9 @@ def _parameters(row: type[Command]) -> list[click.Parameter]:
 
 
 def _add_rows() -> None:
+    from bridge.protocol.command import fields_of
+    from bridge.protocol.table import client_commands
+
     for row in client_commands():
         if not row.ROW.http or row.ROW.by not in ("player", "service"):
             continue
@@ -310,6 +352,3 @@ def _add_rows() -> None:
                 context_settings={"ignore_unknown_options": True},
             )
         )
-
-
-_add_rows()

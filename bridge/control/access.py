@@ -36,7 +36,7 @@ from collections.abc import Callable
 from bridge.control.devices import Device, Devices, Pairing
 from bridge.control.remembered import Remembered
 from bridge.control.roles import suffices
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 
 log = logging.getLogger(__name__)
 
@@ -83,7 +83,7 @@ class Access:
         self._roles: dict[str, Role] = {}  # of hosts, since this service has been started
         self.refused = 0
         self._clock = clock
-        self._remembered = remembered or Remembered(None, 0)
+        self._remembered = remembered or Remembered(None, "")
         self._network = self._remembered.load()
         self._admitted: dict[str, float] = {}
         if token is not None:

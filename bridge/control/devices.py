@@ -25,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from bridge.control.remembered import KeptFile
 from bridge.control.roles import suffices
 from bridge.errors import CommandError
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 
 FILE_NAME = "devices.json"
 DEVICES_MAX = 64  # the one that was used longest ago gives way

@@ -8,7 +8,7 @@ undone at once.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -99,6 +99,17 @@ class History:
             self._undone.pop()
         else:
             self._done.pop()
+        self._on_change()
+
+    def steps(self) -> tuple[list[Step], list[Step]]:
+        """Everything that can be undone, and everything that can be redone, for `take_over`."""
+        return list(self._done), list(self._undone)
+
+    def take_over(self, done: Iterable[Step], undone: Iterable[Step]) -> None:
+        """Goes on with the steps of another history."""
+        self._done.clear()
+        self._done.extend(done)
+        self._undone[:] = undone
         self._on_change()
 
     def summary(self) -> HistoryState:

@@ -49,6 +49,8 @@ class PlayerLink:
         self.origin: dict[str, object] = {}
         """What the player said at its hello of the set that it plays: `revision`, `text`, `file`
         (empty when it does not know)."""
+        self.memory: tuple[int, object] | None = None
+        """The revision and the newest place that the player's renderer has remembered in it."""
         self.present = False
         self.met = asyncio.Event()  # set when the player has said hello for the first time
         self.stream = Stream()
@@ -68,6 +70,7 @@ class PlayerLink:
                 delay = min(delay * 2, RETRY_MOST_S)
                 continue
             self._writer = writer
+            writer.write(pack_json({"do": "keep", "what": ["memory"]}))
             try:
                 unpacker = Unpacker()
                 while data := await reader.read(READ_BYTES):
@@ -150,8 +153,9 @@ class PlayerLink:
             self._writer.write(b"".join(frames))
 
     def _frame(self, kind: Kind, payload: bytes) -> None:
-        if kind != "J":  # pickles are only ever sent towards the player
-            raise ValueError(f"a frame of kind {kind}")
+        if kind == "P":
+            self._remember(payload)
+            return
         frame = json.loads(payload)
         what = frame.pop("type", None)
         if what == "played":
@@ -181,6 +185,13 @@ class PlayerLink:
         for number, error_kind, message in refused:
             self._answer(number, CommandError(message, error_kind))
 
+    def _remember(self, payload: bytes) -> None:
+        try:
+            kept = pickle.loads(payload)
+            self.memory = int(kept["revision"]), kept["memory"]
+        except Exception as error:  # a pickle may fail in any way
+            raise ValueError(f"a memory that cannot be read ({error!r})") from None
+
     def _answer(self, number: int, error: Exception | None) -> None:
         future = self._waiting.pop(number, None)
         if future is None or future.done():
@@ -193,6 +204,7 @@ class PlayerLink:
     def _lost(self) -> None:
         self._writer = None
         self._outgoing.clear()
+        self.memory = None
         waiting, self._waiting = self._waiting, {}
         for future in waiting.values():
             if not future.done():

@@ -27,11 +27,11 @@ Host = Annotated[str, Field(min_length=2, max_length=64)]
 
 
 class Network(BaseModel):
-    """`run` is the number of the program's process, `admitted` until when (monotonic seconds) a
+    """`run` names the run of the program, `admitted` until when (monotonic seconds) a
     host may send OSC, `subscribers` host and port of each that gets feedback."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-    run: int
+    run: Annotated[str, Field(max_length=64)]
     admitted: Annotated[dict[Host, float], Field(max_length=512)] = Field(default_factory=dict)
     subscribers: Annotated[list[tuple[Host, int]], Field(max_length=64)] = Field(
         default_factory=list
@@ -94,7 +94,7 @@ class KeptFile:
 class Remembered(KeptFile):
     """What one run of the program remembers. `folder` None keeps nothing."""
 
-    def __init__(self, folder: Path | None, run: int) -> None:
+    def __init__(self, folder: Path | None, run: str) -> None:
         super().__init__(None if folder is None else folder / FILE_NAME)
         self._run = run
 

@@ -13,7 +13,7 @@ from contextvars import ContextVar
 from typing import get_args
 
 from bridge.errors import CommandError
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 
 ROLES: tuple[Role, ...] = get_args(Role)
 """From the one that may do least."""

@@ -112,6 +112,13 @@ class Session:
         """What the player said at its hello of the set that it plays."""
         return self._link.origin
 
+    @property
+    def memory(self) -> object | None:
+        """Where the player's renderer was in the score that it plays, not long ago; for
+        `Renderer.recall`."""
+        kept = self._link.memory
+        return kept[1] if kept is not None and kept[0] == self.state.get("revision") else None
+
     def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
         """As `PlayerLink.send`; for the door alone."""
         return self._link.send(command, client)

@@ -284,7 +284,9 @@ def _scalars(node: yaml.Node, where: Path) -> Iterator[tuple[Path, yaml.ScalarNo
 
 def _refers_to_lane(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
     match where:
-        case ("lanes", _, *keys) if (found := BY_KEYS.get(tuple(keys))) is not None:
+        case ("lanes", _, *keys) | ("sections", _, "lanes", _, *keys) if (
+            found := BY_KEYS.get(tuple(keys))
+        ) is not None:
             if found.takes != "expression":
                 return render(new) if node.value == old else None
             # A function may be called like a lane; it has a parenthesis behind it.

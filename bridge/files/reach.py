@@ -45,6 +45,14 @@ class Reach:
         self.spec = spec
         self.rig = rig
         self.lanes = {lane.name: lane for lane in spec.lanes}
+        # Every lane in all the ways it is written, the set's own first.
+        self.written: dict[str, tuple[Lane, ...]] = {
+            lane.name: (
+                lane,
+                *(s.written[lane.name] for s in spec.sections if lane.name in s.written),
+            )
+            for lane in spec.lanes
+        }
         self._pitches = frozenset(n for n, out in rig.ranges.items() if out.kind == "pitch")
         self.sources = {lane.name: self._sources(lane) for lane in spec.lanes}
         self.used = self._used()
@@ -55,10 +63,12 @@ class Reach:
     # --- who reads whom --------------------------------------------------------------------------
 
     def _sources(self, lane: Lane) -> frozenset[str]:
-        """The lanes that a lane reads."""
-        found = {name for _, name in lane.named()}
-        if isinstance(lane.source, Logic):
-            found |= set(self.parsed(lane).lanes())
+        """The lanes that a lane reads, in the set or in any section."""
+        found = set()
+        for one in self.written[lane.name]:
+            found |= {name for _, name in one.named()}
+            if isinstance(one.source, Logic):
+                found |= set(self.parsed(one).lanes())
         return frozenset(name for name in found if name in self.lanes)
 
     def parsed(self, lane: Lane) -> Term:
@@ -93,7 +103,8 @@ class Reach:
         return any(
             reference.hears_level and name == lane.name
             for reader in self.readers(lane.name)
-            for reference, name in reader.named()
+            for one in self.written[reader.name]
+            for reference, name in one.named()
         )
 
     def _has_velocity(self, wired: WiredOutput) -> bool:
@@ -137,10 +148,11 @@ class Reach:
         while waiting:
             one = waiting.pop()
             seen.add(one.name)
-            marks = one.source.marks if isinstance(one.source, Steps) else ()
-            if any(one.accents) or 2 in marks:
-                return True
-            if isinstance(one.source, Logic):
+            for written in self.written[one.name]:
+                marks = written.source.marks if isinstance(written.source, Steps) else ()
+                if any(written.accents) or 2 in marks:
+                    return True
+            if any(isinstance(written.source, Logic) for written in self.written[one.name]):
                 names = self.sources[one.name] - seen
                 waiting += [self.lanes[n] for n in names if self.lanes[n].hits]
         return False
@@ -157,11 +169,32 @@ class Reach:
         """Whether the values of a lane are notes."""
         return note_like(lane, self.spec, self._pitches)
 
+    def repeats(self, lane: Lane) -> bool:
+        """Whether a lane may hit more than once in a step."""
+        shapes = [
+            shape
+            for one in self.written[lane.name]
+            if isinstance(one.source, Steps)
+            for shape in one.source.shapes
+        ]
+        own = any(shape is not None and (shape.repeats or 1) > 1 for shape in shapes)
+        return own or self.may_be(lane, "repeats")[1] >= 1.5
+
+    def in_degrees(self, lane: Lane) -> bool:
+        """Whether any note of a lane is written as a degree of the key."""
+        return any(
+            note.degree is not None
+            for one in self.written[lane.name]
+            if isinstance(one.source, Notes)
+            for note in one.source.notes
+        )
+
     def bases(self, lane: Lane, name: str) -> set[float]:
         """What a setting may be before anything is added: as written, and in sections."""
-        written = lane.settings.get(name, SETTINGS[name].start)
         over = [section.lanes.get(lane.name, {}) for section in self.spec.sections]
-        return {float(written), *(float(values[name]) for values in over if name in values)}
+        written = [one.settings for one in self.written.get(lane.name, (lane,))]
+        found = {float(values.get(name, SETTINGS[name].start)) for values in written}
+        return found | {float(values[name]) for values in over if name in values}
 
     def moved(self, lane: Lane, name: str) -> list[Moved]:
         """The drives that move a setting."""
@@ -209,7 +242,7 @@ class Reach:
             return self.level_reason(lane)
         if name == "accent" and not self.accented(lane):
             return f"no hit of {lane.name} is accented"
-        if name in ("repeat_curve", "repeat_ramp") and self.may_be(lane, "repeats")[1] < 1.5:
+        if name in ("repeat_curve", "repeat_ramp") and not self.repeats(lane):
             return f"{lane.name} has no repeats"
         if name in ("gate", "gate_ms"):
             return self._dead_gate(lane, name)
@@ -221,6 +254,8 @@ class Reach:
             return f"{lane.name} has no output"
         if name == "depth" and lane.out in self._pitches:
             return f"{lane.out} takes notes, which are never scaled"
+        if name == "degree_shift" and not self.in_degrees(lane):
+            return f"no note of {lane.name} is written as a degree"
         if name == "transpose" and not self.notes(lane):
             return f"the values of {lane.name} are levels and no notes"
         return None
@@ -234,11 +269,12 @@ class Reach:
         pulse = self.pulse(lane)
         if pulse is not None:
             return pulse
-        if lane.tie:
+        if all(one.tie for one in self.written[lane.name]):
             return "tied gates last until the next hit"
         if lane.out is None and not any(
-            isinstance(reader.source, Logic) and reader.source.by == "gates"
+            isinstance(one.source, Logic) and one.source.by == "gates"
             for reader in self.readers(lane.name)
+            for one in self.written[reader.name]
         ):
             return f"{lane.name} has no output, and no logic reads its gates"
         if name == "gate" and self.may_be(lane, "gate_ms")[0] > 0.0:

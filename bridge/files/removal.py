@@ -91,7 +91,7 @@ def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:
         return edit.Change(path, [row for row in value if name not in _named(row)])
     if where[-1] == "!":
         where = where[:-1]
-    if where[0] == "sections" and _only(text, where):
+    if where[:1] == ("sections",) and _only(text, where):
         # A section that says nothing else would be gone with its last key, and the order with it.
         return edit.Change(where[:2], {"macros": {}})
     return edit.Change(where)
@@ -102,8 +102,13 @@ def _named(row: Any) -> tuple[Any, ...]:
 
 
 def _only(text: str, where: edit.Path) -> bool:
-    section = Document.parse(text, "").data[where[0]][where[1]]
-    return len(section) == 1 and len(section[where[2]]) == 1
+    """Whether a section says nothing else than what stands at a path."""
+    inside: Any = Document.parse(text, "").data[where[0]][where[1]]
+    for key in where[2:]:
+        if not isinstance(inside, dict) or len(inside) != 1:
+            return False
+        inside = inside[key]
+    return True
 
 
 def refuse(problems: list[Problem]) -> None:

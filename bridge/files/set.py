@@ -12,9 +12,10 @@ from bridge.files.document import Document, in_order
 from bridge.files.rig import Rig
 from bridge.files.set_check import SetCheck, stand_in
 from bridge.files.set_models import SectionModel, SetModel
+from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
-from bridge.music.model import Leg, Macro, Quantise, Section, SetSpec
-from bridge.music.scale import SCALES, parse_root, quantise_to
+from bridge.music.model import Lane, Leg, Macro, Section, SetSpec
+from bridge.music.scale import SCALES, Key, parse_root
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,29 +101,23 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
     """The frozen set. Lanes that are wrong are replaced by silent ones of their name and sort, so
     that whatever refers to them can still be checked."""
     key = model.key
-    root = parse_root(key.root)
-    scale = key.scale if isinstance(key.scale, tuple) else SCALES[key.scale]
-
-    def quantise(wanted: str | tuple[int, ...] | None) -> Quantise | None:
-        return None if wanted is None else quantise_to(wanted, root, scale)
-
+    home = _key(key.root, key.scale)
     written: Any = document.data.get("lanes")
-    lanes = []
+    lanes: list[Lane] = []
     for name in written if isinstance(written, dict) else ():
         item = model.lanes.get(name)
         if item is None or name in broken:
             lanes.append(stand_in(str(name), written[name]))
         else:
-            lanes.append(set_lane.made(str(name), item, quantise))
-    named = f"{key.root} {key.scale}" if isinstance(key.scale, str) else f"{key.root} {list(scale)}"
+            lanes.append(set_lane.made(str(name), item, home))
     return SetSpec(
         name=model.set,
         tempo=model.tempo,
         swing=model.swing,
         seed=model.seed,
-        root=root,
-        scale=scale,
-        key_name=named if "key" in document.data else "",
+        root=home.root,
+        scale=home.scale,
+        key_name=_key_name(key.root, key.scale) if "key" in document.data else "",
         meter=model.meter,
         lanes=tuple(lanes),
         macros=tuple(
@@ -130,15 +125,53 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             for name, item in model.macros.items()
         ),
         sections=tuple(
-            _section(name, item, tuple(map(str, written))) for name, item in model.sections.items()
+            _section(name, item, model, lanes, broken) for name, item in model.sections.items()
         ),
         order=tuple(Leg(leg.section, leg.bars, leg.times) for leg in model.order),
     )
 
 
-def _section(name: str, model: SectionModel, lanes: tuple[str, ...]) -> Section:
-    play = lanes if model.play == "all" else model.play
-    settings = {lane: dict(values) for lane, values in model.lanes.items()}
+def _key(root: str, scale: str | tuple[int, ...]) -> Key:
+    return Key(parse_root(root), scale if isinstance(scale, tuple) else SCALES[scale])
+
+
+def _key_name(root: str, scale: str | tuple[int, ...]) -> str:
+    return f"{root} {scale}" if isinstance(scale, str) else f"{root} {list(scale)}"
+
+
+def _section(
+    name: str, model: SectionModel, whole: SetModel, lanes: list[Lane], broken: frozenset[str]
+) -> Section:
+    play = tuple(lane.name for lane in lanes) if model.play == "all" else model.play
+    key = model.key
+    root = whole.key.root if key is None or key.root is None else key.root
+    scale = whole.key.scale if key is None or key.scale is None else key.scale
+    within = _key(root, scale)
+    settings: dict[str, dict[str, float]] = {}
+    written: dict[str, Lane] = {}
+    for lane in lanes:
+        base = whole.lanes.get(lane.name)
+        if base is None or lane.name in broken:
+            continue
+        over = model.lanes.get(lane.name)
+        if over is None:
+            changed = None if key is None else in_section(lane, base, within)
+        else:
+            there = varied(base, over)
+            wrong = next(there.complaints(), None)
+            settings[lane.name] = there.numbers()
+            changed = None if wrong else in_section(lane, there.model, within)
+        if changed is not None:
+            written[lane.name] = changed
     return Section(
-        name, None if play is None else tuple(play), dict(model.macros), settings, model.tempo
+        name,
+        None if play is None else tuple(play),
+        dict(model.macros),
+        {lane: values for lane, values in settings.items() if values},
+        model.tempo,
+        model.swing,
+        None if key is None else within.root,
+        None if key is None else within.scale,
+        "" if key is None else _key_name(root, scale),
+        written,
     )

@@ -17,7 +17,7 @@ from bridge.files.rig import Rig
 from bridge.files.rig_effects import rig_warnings
 from bridge.files.set_lane import DriveModel, LaneBase, kind_of
 from bridge.files.set_models import SetModel
-from bridge.files.strict import Limits
+from bridge.files.set_variant import VariantBase, varied
 from bridge.music.kinds import KINDS, Takes
 from bridge.music.kinds import kind_of as kind_of_source
 from bridge.music.logic_parse import OPERATORS
@@ -239,35 +239,35 @@ class SetCheck:
             for macro in section.macros:
                 keys = (*top, "macros", macro)
                 yield from self._known(keys, macro, self.macros, "macro", at_key=True)
-            for lane, settings in section.lanes.items():
+            for lane, over in section.lanes.items():
                 keys = (*top, "lanes", lane)
                 yield from self._known(keys, lane, self.lanes, "lane", at_key=True)
-                for setting, value in settings.items():
-                    yield from self._variant((*keys, setting), lane, setting, value)
-                yield from self._variant_hits(keys, lane, settings)
+                yield from self._variant(keys, lane, over)
 
-    def _variant(self, keys: Keys, lane: str, name: str, value: float) -> Iterator[Problem]:
-        wrong = list(self._setting(keys, lane, name, at_key=True))
-        yield from wrong
-        setting = SETTINGS.get(name)
-        if not wrong and setting is not None:
-            try:
-                Limits(setting.low, setting.high, setting.unit, setting.whole).check(value)
-            except ValueError as error:
-                yield self.say(keys, str(error))
-
-    def _variant_hits(
-        self, keys: Keys, lane: str, settings: Mapping[str, float]
-    ) -> Iterator[Problem]:
-        model = self.model.lanes.get(lane)
-        if model is None or model.euclid is None or not ({"hits", "steps"} & set(settings)):
+    def _variant(self, top: Keys, name: str, over: VariantBase) -> Iterator[Problem]:
+        """What is wrong with a lane as a section has it, unless it is wrong in the set itself."""
+        lane = self.model.lanes.get(name)
+        if lane is None or kind_of(lane) is None or any(set_lane.complaints(lane, lambda _: False)):
             return
-        hits = settings.get("hits", model.euclid.hits)
-        steps = settings.get("steps", model.euclid.steps)
-        if hits > steps and model.euclid.hits <= model.euclid.steps:
-            which = "hits" if "hits" in settings else "steps"
-            message = f"{hits:g} hits do not fit in {steps:g} steps"
-            yield self.say((*keys, which), message)
+        within = varied(lane, over)
+        wrong = list(within.complaints())
+        kind, own = kind_of(within.model), KINDS[str(kind_of(lane))].plays
+        if kind is not None and KINDS[kind].plays != own:
+            message = f"is a lane of {own} in the set and cannot be one of {KINDS[kind].plays} here"
+            yield self.say((*top, kind), message, at_key=True)
+            return
+        for setting in within.numbers():
+            if kind is not None and kind not in SETTINGS[setting].kinds and setting in within.given:
+                at: Keys = (*top, setting)
+                message = f"{setting} means nothing on {name}, a lane of {kind}"
+                yield self.say(at, message, at_key=True)
+                wrong = [row for row in wrong if row[0] != (setting,)]
+        for path, message, at_key in wrong:
+            yield self.say((*top, *path), message, at_key=at_key)
+        for one in REFERENCES:
+            target = within.model.at(one.keys) if one.keys[0] in within.given else None
+            if isinstance(target, str) and one.takes != "expression":
+                yield from self._reference((*top, *one.keys), target, one.takes)
 
     # --- compiling -----------------------------------------------------------------------------
 

@@ -9,12 +9,12 @@ from pydantic import Field
 
 from bridge.files.set_lane import DriveModel, LaneModel
 from bridge.files.set_values import MAX_BARS, KeyScale, Meter, Play, Root
+from bridge.files.set_variant import VariantModel
 from bridge.files.strict import Limits, Name, Strict, Text
 
 MAX_LANES = 512
 
 Unit = Annotated[float, Limits(0, 1)]
-LaneSettings = dict[Name, dict[str, Annotated[float, Limits(-10_000, 20_000)]]]
 
 
 class KeyModel(Strict):
@@ -24,6 +24,15 @@ class KeyModel(Strict):
     """the note that the scale begins on"""
     scale: KeyScale = "chromatic"
     """the notes that `quantise: key` leaves"""
+
+
+class SectionKeyModel(Strict):
+    called: ClassVar[str] = "a section's key"
+
+    root: Root | None = None
+    """the note that the scale begins on; left out: the set's"""
+    scale: KeyScale | None = None
+    """the notes of the key; left out: the set's"""
 
 
 class MacroModel(Strict):
@@ -46,10 +55,14 @@ class SectionModel(Strict):
     """the lanes that sound, all others are muted; left out: mutes stay as they are"""
     macros: dict[Name, Unit] = Field(default_factory=dict)
     """where macros are put"""
-    lanes: LaneSettings = Field(default_factory=dict)
-    """settings of lanes while the section lasts"""
+    lanes: dict[Name, VariantModel] = Field(default_factory=dict)
+    """what lanes are while the section lasts, as far as it differs from the set"""
     tempo: Annotated[float, Limits(20, 400, "BPM")] | None = None
     """a tempo of its own"""
+    swing: Annotated[float, Limits(50, 75, "percent")] | None = None
+    """the set's swing while the section lasts"""
+    key: SectionKeyModel | None = None
+    """root and scale while the section lasts"""
 
 
 class LegModel(Strict):

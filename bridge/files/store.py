@@ -16,6 +16,7 @@ import os
 import re
 import stat
 import tempfile
+import time
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -29,6 +30,9 @@ MOST_BACKUPS = 50  # of one file; the oldest go first
 MOST_KEPT_BYTES = 16 << 20  # of a file that is copied before it is replaced; ours are far smaller
 
 _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
+
+_LEFT = re.compile(r"\..+\.[a-z0-9_]{8}\.new")
+"""As `tempfile.mkstemp` names what `write_atomic` asks it for."""
 
 T = TypeVar("T")
 
@@ -57,6 +61,20 @@ def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None
             os.unlink(name)
         raise
     flush_folder(path.parent)
+
+
+def sweep(folder: Path, older_s: float = 0.0) -> None:
+    """Removes what writers that were killed have left in a folder and the folders in it.
+
+    Args:
+        folder: where to look; what cannot be looked at is left.
+        older_s: files that were touched within so many seconds may be another program's and stay.
+    """
+    with contextlib.suppress(OSError):
+        for path in [*folder.glob(".*.new"), *folder.glob("*/.*.new")]:
+            old = older_s == 0 or abs(time.time() - path.lstat().st_mtime) > older_s
+            if _LEFT.fullmatch(path.name) and old:
+                path.unlink()
 
 
 def _mode(path: Path) -> int:

@@ -154,7 +154,7 @@ def _setting(
 ) -> None:
     """Set a setting by hand; the value None gives it back to the section and the set."""
     lane, name = _lane(index, command.lane), command.setting
-    check_setting(index.lanes[lane].kind, name, command.value)
+    check_setting(index.lane(live, lane).kind, name, command.value)
     if command.value is None:
         live.hand.pop((lane, name), None)
     else:

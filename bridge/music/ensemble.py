@@ -3,6 +3,9 @@
 Some lengths are only known from what comes next: a tie lasts until the lane's next hit, a derived
 gate until the result falls. For these a second, smaller ensemble takes over the state of the lanes
 concerned, plays on by itself, and is thrown back when the answer is found.
+
+A section may have lanes made of something else. Then their nodes are changed at the very tick of
+the section, each taking over what the one before it carries; the nodes of all other lanes stay.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.mix import pitch_outputs
-from bridge.music.model import TICKS_PER_QUARTER, Logic
+from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -24,7 +27,7 @@ from bridge.music.values import build_node
 MS_PER_MINUTE = 60000
 AHEAD_TICKS = TICKS_PER_QUARTER // 2
 
-Kept = tuple[dict[int, dict[str, Any]], dict[int, int]]
+Kept = tuple[dict[int, dict[str, Any]], dict[int, int], int | None]
 
 
 def build(score: Score, place: int) -> Node:
@@ -49,16 +52,29 @@ def build(score: Score, place: int) -> Node:
 
 
 class Ensemble:
-    """The nodes of some lanes of a score; `places` must hold all that these lanes read."""
+    """The nodes of some lanes of a score; `places` must hold all that these lanes read, in every
+    section."""
 
-    def __init__(self, score: Score, performance: Performance, places: Iterable[int]) -> None:
+    def __init__(
+        self,
+        score: Score,
+        performance: Performance,
+        places: Iterable[int],
+        lags: dict[int, int] | None = None,
+    ) -> None:
+        """`lags` says how far behind the grid lanes of values and on gates are, by position; the
+        renderer sets it."""
         self.score = score
         self.performance = performance
+        self.lags: dict[int, int] = {} if lags is None else lags
         wanted = set(places)
         self.nodes: dict[int, Node] = {
             place: build(score, place) for place in score.order if place in wanted
         }
         self._ordered = list(self.nodes.values())
+        self._form: int | None = None
+        self._spare: dict[tuple[int | None, int], Node] = {}
+        self._changes: dict[tuple[int | None, int | None], tuple[int, ...]] = {}
         self._below: dict[int, Ensemble] = {}
         self._hand: dict[int, int] = {}
         self._start = 0
@@ -92,6 +108,9 @@ class Ensemble:
         if version == self._version:
             return False
         self._version = version
+        form = self.performance.form(tick)
+        if form != self._form:
+            self._change_form(form, tick)
         self._ticks_per_ms = self.performance.tempo_at(tick) * TICKS_PER_QUARTER / MS_PER_MINUTE
         return True
 
@@ -121,11 +140,58 @@ class Ensemble:
                 node.run(window)
         return window
 
+    # --- sections that change what lanes are made of ---
+
+    def _change_form(self, form: int | None, tick: int, begin: bool = True) -> None:
+        """Play as the section `form` has it from `tick` on. Lanes that it makes of something else
+        begin at their first step (unless told not to); all others go on."""
+        old, new = self.score.form(self._form), self.score.form(form)
+        bar = self.score.spec.bar_ticks
+        changed = self._changes.get((self._form, form))
+        if changed is None:
+            changed = self._changes[self._form, form] = _rebuilt(old, new)
+        for place in changed:
+            before = self.nodes.get(place)
+            if before is None:
+                continue
+            node = self._node(form, place)
+            lane, was = new.lanes[place], old.lanes[place]
+            node.adopt({**before.carry(), "at": tick})
+            if begin and _position(lane) != _position(was):
+                node.restart(tick, tick // bar * bar)
+            self._spare[self._form, place] = before
+            self.nodes[place] = node
+        self._form = form
+        self._ordered = [self.nodes[place] for place in new.order if place in self.nodes]
+
+    def _node(self, form: int | None, place: int) -> Node:
+        node = self._spare.pop((form, place), None)
+        if node is None:
+            node = build(self.score.form(form), place)
+        if isinstance(node, ValueNode | GatesNode):
+            node.lag = self.lags.get(place, 0)
+        return node
+
+    def _as_kept(self, form: int | None) -> None:
+        """Have the nodes of a section, to be given what they carry."""
+        if form != self._form:
+            self._change_form(form, 0, begin=False)
+
+    def prepare(self) -> None:
+        """Build what sections will need, so that none of it is built while music plays."""
+        before: Score = self.score
+        for form, variant in enumerate(self.score.variants):
+            if variant is not None:
+                for place in _rebuilt(before, variant):
+                    if place in self.nodes:
+                        self._spare[form, place] = build(variant, place)
+
     def reset(self, lane: int, tick: int) -> None:
         """Note a reset by hand."""
         self._hand[lane] = tick
 
     def rewind(self) -> None:
+        self._as_kept(None)
         self._hand.clear()
         self._version = -1
         for node in self._ordered:
@@ -136,6 +202,7 @@ class Ensemble:
         the lanes of this one are, when some had other names there."""
         if places is None:
             places = old.score.positions
+        self._as_kept(self._same_form(old))
         self._hand.clear()
         self._version = -1
         for place, node in self.nodes.items():
@@ -149,8 +216,17 @@ class Ensemble:
                     self._hand[place] = old._hand[other]
             node.adopt({**carry, "at": tick})
 
+    def _same_form(self, old: Ensemble) -> int | None:
+        """The section of this score that is called as the one which `old` plays."""
+        if old._form is None or old.score is self.score:
+            return old._form
+        name = old.score.spec.sections[old._form].name
+        sections = self.score.spec.sections
+        return next((i for i, s in enumerate(sections) if s.name == name and s.rewrites), None)
+
     def fall_in(self, tick: int) -> None:
         """Every lane as a new one that comes in at `tick`: nothing of the way there is played."""
+        self._as_kept(self.performance.form(tick))
         self._hand.clear()
         self._version = -1
         for node in self._ordered:
@@ -158,11 +234,13 @@ class Ensemble:
 
     def keep(self) -> Kept:
         """The state of all nodes, for `go_back`."""
-        return {place: node.carry() for place, node in self.nodes.items()}, dict(self._hand)
+        nodes = {place: node.carry() for place, node in self.nodes.items()}
+        return nodes, dict(self._hand), self._form
 
     def go_back(self, kept: Kept, tick: int) -> None:
         """Be as `keep` found it, at the tick it was called at."""
-        carries, hand = kept
+        carries, hand, form = kept
+        self._as_kept(form)
         self._hand = dict(hand)
         self._version = -1
         for place, node in self.nodes.items():
@@ -175,13 +253,14 @@ class Ensemble:
         played, each with the lane's twin."""
         below = self._below.get(lane)
         if below is None:
-            below = Ensemble(self.score, self.performance, _cone(self.score, lane))
-            below.nodes[lane].alone = True  # type: ignore[attr-defined]
+            below = Ensemble(self.score, self.performance, _cone(self.score, lane), self.lags)
             self._below[lane] = below
         below.adopt(self, window.end)
         start = window.end
         while True:
             lane_value, self.performance.lane_value = self.performance.lane_value, below.value
+            below.look(start)
+            below.nodes[lane].alone = True  # type: ignore[attr-defined]
             try:
                 part = below.run(start, start + AHEAD_TICKS)
             finally:
@@ -191,10 +270,41 @@ class Ensemble:
 
 
 def _cone(score: Score, lane: int) -> set[int]:
-    """`lane` and all that it reads, directly or not."""
+    """`lane` and all that it reads, directly or not, in any section."""
     cone: set[int] = set()
     new = {lane}
     while new:
         cone |= new
-        new = {read for place in new for read in score.reads[place]} - cone
+        new = {read for form in score.forms for place in new for read in form.reads[place]} - cone
     return cone
+
+
+def _position(lane: Lane) -> tuple[object, ...]:
+    """What of a lane says where it is: when it is another one, the lane begins anew."""
+    return lane.source, lane.advance, lane.direction, lane.reset
+
+
+def _rebuilt(old: Score, new: Score) -> tuple[int, ...]:
+    """The lanes whose nodes are not the same in both: those that differ, all that read them (for
+    their steps, the kind of their values, what they are true between hits), and those that they
+    read (which keep what is asked of them)."""
+    spec, other = old.spec, new.spec
+    key = (spec.root, spec.scale) != (other.root, other.scale)
+    places = {
+        place
+        for place, (lane, before) in enumerate(zip(new.lanes, old.lanes, strict=True))
+        if lane != before or (key and not lane.hits)
+    }
+    if not places:
+        return ()
+    below = {read for form in (old, new) for place in places for read in form.reads[place]}
+    waiting = set(places)
+    while waiting:
+        waiting = {
+            place
+            for form in (old, new)
+            for place, reads in enumerate(form.reads)
+            if waiting.intersection(reads)
+        } - places
+        places |= waiting
+    return tuple(sorted(places | below))

@@ -113,6 +113,7 @@ class GatesNode(HitNode):
             "done": self.done,
             "resets": list(self.resets),
             "next_reset": self.next_reset,
+            "reset_ticks": self.reset_ticks,
             "reset_at": self.reset_at,
             "hand": self.hand,
             "lag": self.lag,
@@ -124,15 +125,23 @@ class GatesNode(HitNode):
         if "gates" in carry and self.expression.adopt(carry["gates"]):
             for name in ("starts", "ends", "accented", "turns", "promised", "unheard", "signals"):
                 setattr(self, name, list(carry[name]))
-            for name in ("turned", "value", "own_accent", "done", "next_reset", "reset_at"):
+            for name in ("turned", "value", "own_accent", "done", "reset_at"):
                 setattr(self, name, carry[name])
             self.until = [list(pair) for pair in carry["until"]]
             self.resets = list(carry["resets"])
             self.hand = carry["hand"]
             self.lag = carry["lag"]
+            if carry["reset_ticks"] == self.reset_ticks:
+                self.next_reset = carry["next_reset"]
+            else:
+                self._first_reset(at)
             return
         self.expression.begin(at)
         self.done = at
+        self._first_reset(at)
+
+    def _first_reset(self, at: int) -> None:
+        """Resets by bars as for a lane that has always had them."""
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
             self.reset_at = at // self.reset_ticks * self.reset_ticks
@@ -363,8 +372,10 @@ class GatesNode(HitNode):
 
     def _lasting(self, window: Window, bit: int, tick: int) -> int:
         """Play ahead until the result falls: some bars at most. Ticks from `tick` on."""
+        source = self.written_lane.source
         for twin, part in window.ahead(self.lane, window):
-            assert isinstance(twin, GatesNode)
+            if not isinstance(twin, GatesNode) or twin.written_lane.source != source:
+                return min(max(1, part.start - tick), self.longest)  # a section makes it of another
             fell = twin.fell[bit - 1]
             if fell:
                 return min(fell - tick, self.longest)

@@ -227,6 +227,9 @@ class HitNode:
                 break
         return limit
 
+    def restart(self, tick: int, bar: int) -> None:
+        """A derived lane hits where its logic says: it has no first step."""
+
     def value_at(self, tick: int) -> float:
         raise TypeError(f"lane {self.written_lane.name} has hits and no value")
 

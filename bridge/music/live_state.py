@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from bridge.music.model import SETTINGS, Lane, Macro, Section, SetSpec
+from bridge.music.model import KINDS, SETTINGS, Lane, Macro, Section, SetSpec
 
 NEVER = 1 << 62
 Key = tuple[int, str]  # lane position, name of a setting
@@ -57,6 +57,13 @@ class Recall(NamedTuple):
     mutes_at: float = 0.5
 
 
+class Rewrite(NamedTuple):
+    """What lanes are made of changes at `tick` to what a section has; None: the set's own."""
+
+    tick: int
+    form: int | None
+
+
 class Leg(NamedTuple):
     """The running order at work: `now` is the leg that plays (None before the first bar line),
     `then` the leg that begins at `tick` (one past the last: the order ends)."""
@@ -78,7 +85,8 @@ class Morph:
 @dataclass(slots=True)
 class LiveState:
     """Everything that holds until `until`. `base` is the value of every setting of each lane before
-    drives; `moving` names those that need more than a look at `base`."""
+    drives; `moving` names those that need more than a look at `base`. `form` is the section whose
+    patterns, notes and sources are played (None: the set's own)."""
 
     muted: list[bool]
     pending: dict[int, Pending]
@@ -95,6 +103,8 @@ class LiveState:
     recall: Recall | None = None
     leg: Leg | None = None
     morph: Morph | None = None
+    form: int | None = None
+    rewrite: Rewrite | None = None
     bpm: float = 120.0
     until: int = NEVER
     serial: int = 0
@@ -145,22 +155,48 @@ class SetIndex:
             frozenset(name for lane, name in self.drives if lane == position)
             for position in range(len(self.lanes))
         ]
-        self.written = [self._written(lane) for lane in self.lanes]
+        self.written = [self._written(lane, spec.swing) for lane in self.lanes]
+        self.rewritten = [
+            spec.within(section).lanes if section.rewrites else None for section in spec.sections
+        ]
+        self.overrides = [self._overrides(place) for place in range(len(spec.sections))]
         self.helper = [
             lane.out is None and all(drive.out is None for drive in lane.drives)
             for lane in self.lanes
         ]
-        self.fit = [
-            tuple(name for name, setting in SETTINGS.items() if lane.kind in setting.kinds)
-            for lane in self.lanes
-        ]
+        self.fit = {
+            kind.name: tuple(
+                name for name, setting in SETTINGS.items() if kind.name in setting.kinds
+            )
+            for kind in KINDS.values()
+        }
 
-    def _written(self, lane: Lane) -> dict[str, float]:
+    def _written(self, lane: Lane, swing: float) -> dict[str, float]:
         values = {name: float(setting.start) for name, setting in SETTINGS.items()}
         if not lane.led:  # which has the swing of the lanes that lead it
-            values["swing"] = float(self.spec.swing)
+            values["swing"] = float(swing)
         values.update({name: float(value) for name, value in lane.settings.items()})
         return values
+
+    def _overrides(self, place: int) -> dict[Key, float]:
+        """The settings that differ while a section lasts, and those that it names."""
+        section = self.spec.sections[place]
+        over: dict[Key, float] = {}
+        swing = self.spec.swing if section.swing is None else section.swing
+        if section.rewrites or section.swing is not None:
+            for position, lane in enumerate(self.rewritten[place] or self.lanes):
+                before = self.written[position]
+                after = self._written(lane, swing)
+                over |= {(position, n): v for n, v in after.items() if v != before[n]}
+        for lane_name, values in section.lanes.items():
+            for name, value in values.items():
+                over[(self.positions[lane_name], name)] = float(value)
+        return over
+
+    def lane(self, live: LiveState, position: int) -> Lane:
+        """A lane as it is written in the section whose patterns are played."""
+        written = None if live.form is None else self.rewritten[live.form]
+        return self.lanes[position] if written is None else written[position]
 
     def opening(self) -> LiveState:
         """The state at the start: everything as written."""
@@ -226,6 +262,8 @@ class SetIndex:
             until = min(until, live.recall.tick)
         if live.leg is not None:
             until = min(until, live.leg.tick)
+        if live.rewrite is not None:
+            until = min(until, live.rewrite.tick)
         if live.morph is not None:
             until = min(until, live.morph.at + live.morph.ticks)
         if live.tempo.moves(tick):
@@ -254,6 +292,8 @@ class SetIndex:
         if after.recall is not None and after.recall.tick <= tick:
             due, after.recall = after.recall, None
             self._recall(after, due, tick)
+        if after.rewrite is not None and after.rewrite.tick <= tick:
+            after.form, after.rewrite = after.rewrite.form, None
         for lane, due_mute in list(after.pending.items()):
             if due_mute.tick <= tick:
                 del after.pending[lane]
@@ -278,20 +318,23 @@ class SetIndex:
         section = self.spec.sections[recall.section]
         live.section = recall.section
         ticks = recall.bars * self.spec.bar_ticks
-        self._recall_mutes(live, section, recall, tick)
+        switch = int(ticks * recall.mutes_at) // self.spec.beat_ticks * self.spec.beat_ticks
+        self._recall_mutes(live, section, tick, switch)
+        # What cannot glide changes where mutes do.
+        live.rewrite = Rewrite(tick + switch, recall.section if section.rewrites else None)
+        if live.rewrite.form == live.form or switch == 0:
+            live.form, live.rewrite = live.rewrite.form, None
         for name, value in section.macros.items():
             self.turn_knob(live, self.macros[name], value, tick, ticks)
-        self._recall_settings(live, section, tick, ticks)
+        self._recall_settings(live, self.overrides[recall.section], tick, ticks)
         if section.tempo is not None:
             live.tempo = Glide(live.tempo.value(tick), float(section.tempo), tick, ticks)
 
-    def _recall_mutes(self, live: LiveState, section: Section, recall: Recall, tick: int) -> None:
+    def _recall_mutes(self, live: LiveState, section: Section, tick: int, switch: int) -> None:
         # What earlier sections and drops left to come is void; a hand's own wish stays.
         live.pending = {lane: p for lane, p in live.pending.items() if not p.auto}
         if section.play is None:
             return
-        beat = self.spec.beat_ticks
-        switch = int(recall.bars * self.spec.bar_ticks * recall.mutes_at) // beat * beat
         for lane, written in enumerate(self.lanes):
             muted = written.name not in section.play
             if muted and self.helper[lane]:
@@ -301,15 +344,13 @@ class SetIndex:
             elif live.muted[lane] != muted and lane not in live.pending:
                 live.pending[lane] = Pending(tick + switch, muted, None, True)
 
-    def _recall_settings(self, live: LiveState, section: Section, tick: int, ticks: int) -> None:
-        over: dict[Key, float] = {}
-        for lane_name, values in section.lanes.items():
-            for name, value in values.items():
-                over[(self.positions[lane_name], name)] = float(value)
+    def _recall_settings(
+        self, live: LiveState, over: dict[Key, float], tick: int, ticks: int
+    ) -> None:
         moving = live.morph.starts if live.morph is not None else {}
         touched = dict.fromkeys((*moving, *live.over, *over))
         starts = {key: self.base_at(live, key, tick) for key in touched}
-        live.over = over
+        live.over = dict(over)
         for key in over:
             live.hand.pop(key, None)  # the section says so itself
         live.morph = None
@@ -350,6 +391,8 @@ class SetIndex:
             live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
         if live.leg is not None:
             live.leg = live.leg._replace(tick=max(0, live.leg.tick + ticks))
+        if live.rewrite is not None:
+            live.rewrite = live.rewrite._replace(tick=max(0, live.rewrite.tick + ticks))
         live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]
         live.tempo = Glide(live.tempo.end, live.tempo.end)
         live.bpm = live.tempo.end

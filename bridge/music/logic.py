@@ -87,6 +87,7 @@ class LogicNode(HitNode):
             "index": self.index,
             "step_length": self.step,
             "next_reset": self.next_reset,
+            "reset_ticks": self.reset_ticks,
             "reset_at": self.reset_at,
             "resting": self.resting,
             "hand": self.hand,
@@ -104,9 +105,16 @@ class LogicNode(HitNode):
         if same and carry["step_length"] == self.step:
             self.index = carry["index"]
             self.hand = carry["hand"]
-            self.next_reset = carry["next_reset"]
+            if carry["reset_ticks"] == self.reset_ticks:
+                self.next_reset = carry["next_reset"]
+            else:
+                self._first_reset(at)
             return
         self.index = first_step_from(at, self.step)
+        self._first_reset(at)
+
+    def _first_reset(self, at: int) -> None:
+        """Resets by bars as for a lane that has always had them."""
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
             self.reset_at = at // self.reset_ticks * self.reset_ticks

@@ -10,7 +10,7 @@ and free ratios never drift.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from operator import attrgetter
 from typing import Literal
@@ -19,6 +19,7 @@ from bridge.music.kinds import HIT_KINDS as HIT_KINDS
 from bridge.music.kinds import KINDS as KINDS
 from bridge.music.kinds import VALUE_KINDS as VALUE_KINDS
 from bridge.music.kinds import Decay as Decay
+from bridge.music.kinds import Degree as Degree
 from bridge.music.kinds import Euclid as Euclid
 from bridge.music.kinds import Every as Every
 from bridge.music.kinds import Fill as Fill
@@ -32,6 +33,7 @@ from bridge.music.kinds import OutputKind as OutputKind
 from bridge.music.kinds import Shape as Shape
 from bridge.music.kinds import Source as Source
 from bridge.music.kinds import Steps as Steps
+from bridge.music.kinds import StepShape as StepShape
 from bridge.music.kinds import Walk as Walk
 from bridge.music.kinds import kind_of as kind_of
 from bridge.music.references import Reference as Reference
@@ -150,13 +152,35 @@ class Macro:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A named state. `play` None leaves mutes as they are; `lanes` overrides settings by lane."""
+    """A named state.
+
+    Attributes:
+        play: the lanes that sound; None leaves mutes as they are.
+        macros: where macros go.
+        lanes: numeric settings of lanes while the section lasts.
+        tempo: quarter notes per minute; None leaves the tempo as it is.
+        swing: the set's swing while the section lasts, in percent; None: as the set has it.
+        root, scale: the key while the section lasts; None: as the set has it.
+        key_name: that key in words; empty without one.
+        written: lanes that are written otherwise while the section lasts, whole. They have the
+            name, output and drives of the set's lane, and play hits or values as it does.
+    """
 
     name: str
     play: tuple[str, ...] | None = None
     macros: Mapping[str, float] = field(default_factory=dict)
     lanes: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     tempo: float | None = None
+    swing: float | None = None
+    root: int | None = None
+    scale: tuple[int, ...] | None = None
+    key_name: str = ""
+    written: Mapping[str, Lane] = field(default_factory=dict)
+
+    @property
+    def rewrites(self) -> bool:
+        """Whether it changes more than numbers: what lanes are made of, or the key."""
+        return bool(self.written) or self.root is not None or self.scale is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +206,19 @@ class SetSpec:
     macros: tuple[Macro, ...] = ()
     sections: tuple[Section, ...] = ()
     order: tuple[Leg, ...] = ()
+
+    def within(self, section: Section) -> SetSpec:
+        """The set as it is written while a section lasts, without sections of its own."""
+        return replace(
+            self,
+            lanes=tuple(section.written.get(lane.name, lane) for lane in self.lanes),
+            root=self.root if section.root is None else section.root,
+            scale=self.scale if section.scale is None else section.scale,
+            swing=self.swing if section.swing is None else section.swing,
+            key_name=section.key_name or self.key_name,
+            sections=(),
+            order=(),
+        )
 
     @property
     def beat_ticks(self) -> int:

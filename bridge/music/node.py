@@ -197,6 +197,11 @@ class Node(Protocol):
         kind of source left, or left out, are ignored."""
         ...
 
+    def restart(self, tick: int, bar: int) -> None:
+        """Begin at the first step, at the first place at or after `tick` of steps counted from the
+        bar line at `bar`; what is random goes on. Nothing to do for what has no steps."""
+        ...
+
     def rewind(self) -> None:
         """Back to tick 0, as built."""
         ...

@@ -132,6 +132,11 @@ class Performance:
         sees the same one need not look again."""
         return self._live.serial
 
+    def form(self, tick: int) -> int | None:
+        """The section whose patterns, notes and sources are played at a tick; None: the set's
+        own."""
+        return self.at(tick).form
+
     def version(self, tick: int) -> int:
         """The same number for all ticks between which nothing changes that is `fixed`."""
         return self.at(tick).serial

@@ -13,7 +13,7 @@ from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
 from bridge.music.mix import Mixer
-from bridge.music.model import SETTINGS, Drive
+from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
@@ -48,6 +48,7 @@ class Renderer:
         self.performance = performance
         self.position = 0
         self._ensemble = Ensemble(score, performance, score.order)
+        self._ensemble.prepare()
         self._outs = [lane.out for lane in score.lanes]
         self._mixer = Mixer(score)
         self._grid = 0
@@ -55,7 +56,7 @@ class Renderer:
         self._marks: list[_Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
-        self._reach = _reach(score)
+        self._reach = _reach(score, performance.index.overrides)
         performance.lane_value = self._ensemble.value
 
     # --- the caller's side ---
@@ -203,22 +204,35 @@ class Renderer:
 
     def _earliest(self) -> int:
         """How far before its grid tick a hit or change may sound, with settings as they are and as
-        sections and drives may make them."""
+        sections and drives may make them, in every section: what is to come must not be late."""
         ensemble = self._ensemble
-        early = [0] * len(self.score.lanes)
+        early = 0
+        lags: dict[int, int] = {}
+        for form in self.score.forms:
+            early = max(early, self._early_in(form, lags))
+        ensemble.lags.update(lags)
         for place, node in ensemble.nodes.items():
+            if isinstance(node, GatesNode | ValueNode):
+                node.lag = lags.get(place, 0)
+        return early
+
+    def _early_in(self, score: Score, lags: dict[int, int]) -> int:
+        """The same for one way the set is written. `lags` becomes how much earlier than the grid
+        the causes of lanes of values and on gates may sound, where that is more."""
+        ms = self._ensemble.ms
+        early = [0] * len(score.lanes)
+        for place in score.order:
             shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
-            own = -shift[0] * float(self.score.steps[place])
-            own += ensemble.ms(humanise_ms[1]) - ensemble.ms(shift_ms[0])
+            own = -shift[0] * float(score.steps[place]) + ms(humanise_ms[1]) - ms(shift_ms[0])
             early[place] = int(own) + 1 if own > 0 else 0
-            lane = self.score.lanes[place]
+            lane = score.lanes[place]
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
-            follows = not lane.hits or isinstance(node, GatesNode)
-            if follows or (lane.led and lane.feel == "cause"):
-                causes = max((early[read] for read in self.score.reads[place]), default=0)
+            gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
+            if not lane.hits or gates or (lane.led and lane.feel == "cause"):
+                causes = max((early[read] for read in score.reads[place]), default=0)
                 early[place] += causes
-                if isinstance(node, GatesNode | ValueNode):
-                    node.lag = causes
+                if not lane.hits or gates:
+                    lags[place] = max(causes, lags.get(place, 0))
         return max(early, default=0)
 
     def _extremes(self, lane: int, name: str) -> tuple[float, float]:
@@ -291,16 +305,16 @@ def _sending_order(event: Event) -> tuple[int, bool, int]:
     return (event.tick, event.kind == "hit", event.lane)
 
 
-def _reach(score: Score) -> dict[tuple[int, str], tuple[float, float]]:
+def _reach(
+    score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
+) -> dict[tuple[int, str], tuple[float, float]]:
     """What sections and drives may make of the settings that let a lane sound early."""
     reach: dict[tuple[int, str], tuple[float, float]] = {}
-    for section in score.spec.sections:
-        for lane, values in section.lanes.items():
-            for name, value in values.items():
-                if name in _EARLY:
-                    key = (score.positions[lane], name)
-                    low, high = reach.get(key, (value, value))
-                    reach[key] = (min(low, value), max(high, value))
+    for over in overrides:
+        for key, value in over.items():
+            if key[1] in _EARLY:
+                low, high = reach.get(key, (value, value))
+                reach[key] = (min(low, value), max(high, value))
     drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
     drives += [drive for macro in score.spec.macros for drive in macro.drives]
     for drive in drives:

@@ -15,7 +15,7 @@ from bridge.errors import InputError, Problem, did_you_mean
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import OPERATORS, LogicError, Term, parse
 from bridge.music.logic_tree import is_state
-from bridge.music.model import SIXTEENTH, Lane, Logic, OutputRange, SetSpec, kind_of
+from bridge.music.model import SIXTEENTH, Lane, Logic, OutputRange, Section, SetSpec, kind_of
 from bridge.music.value_node import note_like
 
 Keys = tuple[str | int, ...]
@@ -29,7 +29,8 @@ class Score:
     `positions` finds a lane by name; `order` is the order of evaluation (positions of `lanes`);
     `terms` holds the logic of derived lanes by position; `steps` what one step of each lane is, in
     ticks (of a lane moved by another: that lane's); `reads` what each lane depends on; `states`
-    names the derived lanes on steps that may be true where nothing hits.
+    names the derived lanes on steps that may be true where nothing hits. `variants` has, by the
+    position of a section, the score while that section lasts; None where it only changes numbers.
     """
 
     spec: SetSpec
@@ -41,6 +42,17 @@ class Score:
     reads: tuple[tuple[int, ...], ...]
     lanes: tuple[Lane, ...] = field(default=())
     states: frozenset[str] = frozenset()
+    variants: tuple[Score | None, ...] = ()
+
+    @property
+    def forms(self) -> tuple[Score, ...]:
+        """This score and all its variants."""
+        return (self, *(variant for variant in self.variants if variant is not None))
+
+    def form(self, section: int | None) -> Score:
+        """The score while the section at a position lasts; None: as the set is written."""
+        variant = None if section is None else self.variants[section]
+        return self if variant is None else variant
 
 
 def compile_score(spec: SetSpec, outputs: Mapping[str, OutputRange]) -> Score:
@@ -70,6 +82,7 @@ class _Compiler:
             self._lane(place, lane)
         self._drives()
         order = self._order()
+        variants = () if self.problems else tuple(map(self._variant, self.spec.sections))
         if self.problems:
             raise InputError(self.problems)
         return Score(
@@ -82,7 +95,32 @@ class _Compiler:
             reads=tuple(tuple(sorted({read for read, _ in need})) for need in self.needs),
             lanes=tuple(self.spec.lanes),
             states=self._states(order),
+            variants=variants,
         )
+
+    def _variant(self, section: Section) -> Score | None:
+        """The score while a section lasts."""
+        if not section.rewrites:
+            return None
+        top: Keys = ("sections", section.name)
+        spec = self.spec.within(section)
+        try:
+            score = compile_score(spec, self.outputs)
+        except InputError as error:
+            for problem in error.problems:
+                owned = problem.keys[1:2] and problem.keys[1] in section.written
+                self.problem(problem.message, (*top, *problem.keys) if owned else (*top, "lanes"))
+            return None
+        pitches = frozenset(name for name, out in self.outputs.items() if out.kind == "pitch")
+        for before, lane in zip(self.spec.lanes, spec.lanes, strict=True):
+            if before.hits is not lane.hits:
+                words = [f"a lane of {'hits' if one.hits else 'values'}" for one in (before, lane)]
+                message = f"is {words[0]} in the set and cannot be {words[1]} in a section"
+                self.problem(message, (*top, "lanes", lane.name, lane.kind))
+            elif note_like(before, self.spec, pitches) is not note_like(lane, spec, pitches):
+                message = "has notes in the set or in the section, and levels in the other"
+                self.problem(f"{lane.name} {message}", (*top, "lanes", lane.name))
+        return score
 
     def problem(self, message: str, keys: Keys) -> None:
         path = ".".join(str(key) for key in keys)

@@ -277,6 +277,14 @@ class ShapeNode(SampledNode):
             return before + (after - before) * (0.5 - 0.5 * math.cos(math.pi * phase))
         return form_at(self.form, phase)
 
+    def restart(self, tick: int, bar: int) -> None:
+        """Begin the cycle anew, counted from the bar line at `bar`."""
+        self._origin, self._at = bar, tick
+        self._restarts += 1
+        self._cycles = 0.0
+        if isinstance(self.twin, ShapeNode):
+            self.twin.restart(tick, bar)
+
     def rewind(self) -> None:
         super().rewind()
         self._origin = self._restarts = self._at = 0

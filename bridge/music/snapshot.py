@@ -12,10 +12,11 @@ from collections.abc import Mapping
 from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
-from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, SetIndex
+from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, Rewrite, SetIndex
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.protocol.state import (
+    FormState,
     LaneState,
     MacroState,
     MorphState,
@@ -75,6 +76,7 @@ def take(
         "macros": macros,
         "sections": names,
         "section": None if live.section is None else names[live.section],
+        "form": _form(index, live),
         "section_pending": _section_pending(index, live),
         "order": _order(live),
         "morph": _morph(index, live),
@@ -86,7 +88,7 @@ def take(
 def _lane(index: SetIndex, live: LiveState, position: int, lane: Lane, tick: int) -> LaneState:
     pending = live.pending.get(position)
     return {
-        "kind": lane.kind,
+        "kind": index.lane(live, position).kind,
         "out": lane.out,
         "muted": live.out[position],
         "under": live.muted[position],
@@ -104,7 +106,7 @@ def _lane(index: SetIndex, live: LiveState, position: int, lane: Lane, tick: int
 
 def _settings(index: SetIndex, live: LiveState, position: int, tick: int) -> dict[str, float]:
     base = live.base[position]
-    shown = {name: base[name] for name in index.fit[position]}
+    shown = {name: base[name] for name in index.fit[index.lane(live, position).kind]}
     if live.morph is not None:
         for lane, name in live.morph.starts:
             if lane == position:
@@ -141,6 +143,17 @@ def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
         "morph_bars": recall.bars,
         "mutes_at": recall.mutes_at,
         "by": by,
+    }
+
+
+def _form(index: SetIndex, live: LiveState) -> FormState:
+    names = [section.name for section in index.spec.sections]
+    rewrite = live.rewrite
+    then = None if rewrite is None or rewrite.form is None else names[rewrite.form]
+    return {
+        "section": None if live.form is None else names[live.form],
+        "next": then,
+        "tick": None if rewrite is None else rewrite.tick,
     }
 
 
@@ -192,6 +205,12 @@ def renamed(state: PerformanceState, names: Mapping[str, Mapping[str, str]]) -> 
         "macros": _renamed(state["macros"], macros),
         "section": None if state["section"] is None else after(state["section"], sections),
     }
+    form = state["form"]
+    new["form"] = {
+        "section": None if form["section"] is None else after(form["section"], sections),
+        "next": None if form["next"] is None else after(form["next"], sections),
+        "tick": form["tick"],
+    }
     waits = state["section_pending"]
     if waits is not None:
         section = after(waits["section"], sections)
@@ -211,6 +230,26 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
     return {name: value for name, value in named if name is not None}
 
 
+# --- keeping ------------------------------------------------------------------------------------
+
+_OF_LANE = ("under", "pending", "solo", "still", "hand")
+_WHOLE = ("section", "section_pending", "order", "morph", "tempo", "tempo_glide")
+
+
+def essential(state: Mapping[str, Any]) -> dict[str, Any]:
+    """What `put` needs of a state, without what a surface shows of it, and without fingers that are
+    held: whoever held them is gone when it is put back."""
+    lanes = {
+        name: {**{part: lane[part] for part in _OF_LANE}, "holds": {}}
+        for name, lane in state["lanes"].items()
+    }
+    macros = {
+        name: {part: macro[part] for part in ("value", "glide") if part in macro}
+        for name, macro in state["macros"].items()
+    }
+    return {"lanes": lanes, "macros": macros, **{name: state[name] for name in _WHOLE}}
+
+
 # --- putting back ------------------------------------------------------------------------------
 
 
@@ -218,6 +257,7 @@ def put(index: SetIndex, state: Mapping[str, Any]) -> LiveState:
     """A state from what `take` gave. KeyError, TypeError, ValueError or AttributeError when
     `state` has not its shape."""
     live = index.opening()
+    _put_form(index, live, state)
     lanes = {index.positions[n]: s for n, s in state["lanes"].items() if n in index.positions}
     for position, kept in lanes.items():
         _put_lane(index, live, position, kept)
@@ -239,7 +279,7 @@ def put(index: SetIndex, state: Mapping[str, Any]) -> LiveState:
 
 
 def _put_lane(index: SetIndex, live: LiveState, position: int, kept: Mapping[str, Any]) -> None:
-    kind = index.lanes[position].kind
+    kind = index.lane(live, position).kind
     live.muted[position] = _flag(kept["under"])
     pending = kept["pending"]
     if pending is not None:
@@ -262,12 +302,26 @@ def _put_lane(index: SetIndex, live: LiveState, position: int, kept: Mapping[str
             live.hand[(position, name)] = min(max(_real(value), low), high)
 
 
+def _put_form(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> None:
+    """What lanes are made of. It follows from the section unless it waits for the middle of a
+    morph: a section that has been given differences since the state was taken has them at once."""
+
+    def known(name: Any) -> int | None:
+        place = index.sections.get(name)
+        return place if place is not None and index.spec.sections[place].rewrites else None
+
+    form = state.get("form")
+    if form is None or form["tick"] is None:  # a state from before sections could do this has none
+        live.form = known(state["section"])
+        return
+    live.form = known(form["section"])
+    live.rewrite = Rewrite(_whole(form["tick"]), known(form["next"]))
+
+
 def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> None:
     if state["section"] in index.sections:
         live.section = index.sections[state["section"]]
-        for lane, values in index.spec.sections[live.section].lanes.items():
-            for name, value in values.items():
-                live.over[(index.positions[lane], name)] = float(value)
+        live.over = dict(index.overrides[live.section])
     waits = state["section_pending"]
     if waits is not None and waits["by"] == "hand" and waits["section"] in index.sections:
         live.recall = Recall(

@@ -273,6 +273,9 @@ class ValueNode:
 
     # --- state ---
 
+    def restart(self, tick: int, bar: int) -> None:
+        """What follows the hits of others alone has no first step."""
+
     def rewind(self) -> None:
         self.line.clear()
         if self.heard_line is not None:
@@ -402,6 +405,15 @@ class SteppedNode(ValueNode):
 
     # --- state ---
 
+    def restart(self, tick: int, bar: int) -> None:
+        """Begin at the first step (see `Node.restart`)."""
+        self.to_first(by_hand=True)
+        if self.mover is None:
+            self.origin = bar
+            self.index = first_step_from(tick, self.step, bar)
+            self.next = step_tick(self.index, self.step, bar)
+            self.due = -1 if self.reads else self.next
+
     def rewind(self) -> None:
         super().rewind()
         self.cursor.rewind()
@@ -417,6 +429,7 @@ class SteppedNode(ValueNode):
             "index": self.index,
             "next": self.next,
             "next_reset": self.next_reset,
+            "reset_ticks": self.reset_ticks,
             "hand": self.hand,
             "step": self.step,
         }
@@ -426,7 +439,7 @@ class SteppedNode(ValueNode):
         at = carry.get("at", 0)
         if self.reset_ticks:
             self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
-            if carry.get("next_reset", 1) % self.reset_ticks == 0:
+            if carry.get("reset_ticks") == self.reset_ticks:
                 self.next_reset = carry["next_reset"]
         self.hand = carry.get("hand", -1)
         if "cursor" in carry:

@@ -22,6 +22,7 @@ _SAME = 0.15  # of a period
 _WIDE = 1.6  # periods: something happened
 _SHORT = 0.5  # of a period: part of a bunch
 _ODD = 0.25  # of the gaps around: too uneven to judge
+_EDGE = 12  # stamps before and after, for their early edge
 _TWICE = 0.35  # of a period: one that came twice is at most this far behind
 
 
@@ -113,7 +114,8 @@ def _counted(stamps: Sequence[int]) -> Pulses:
         gap = gaps[at]
         steady = bool(before and after and abs(after / before - 1) < _SAME)
         rest = gaps[at + 1] if at + 1 < len(gaps) else 0
-        if steady and gap < _TWICE * usual and abs(gap + rest - usual) < _SAME * usual:
+        twice = gap < _TWICE * usual and abs(gap + rest - usual) < _SAME * usual
+        if steady and twice and _moved(stamps, at, usual) < -_SHORT:
             # The pulse, the same once more, and the next one in time.
             found.doubled += 1
             index += 1
@@ -127,12 +129,22 @@ def _counted(stamps: Sequence[int]) -> Pulses:
             while at + bunch < len(gaps) and gaps[at + bunch] < _SHORT * (usual or middle):
                 bunch += 1
             found.bunched += bunch
-            if not bunch and steady and abs(rest - usual) < 2 * _SAME * usual:
-                never = round(gap / usual) - 1
+            never = round(gap / usual) - 1 if usual else 0
+            back = steady and abs(rest - usual) < 2 * _SAME * usual
+            if not bunch and back and _moved(stamps, at - 1, usual) > _SHORT * never:
                 found.missing += never
                 index += never
         found.points.append((index, stamps[at]))
     return found
+
+
+def _moved(stamps: Sequence[int], at: int, usual: float) -> float:
+    """By how many periods the early edge of the stamps behind gap `at` is later than that of those
+    before it would have it, by the count of the stamps. Late pulses leave the edge in place."""
+    before, after = stamps[max(0, at - _EDGE) : at + 1], stamps[at + 1 : at + 2 + _EDGE]
+    here = min(ns - (n - len(before)) * usual for n, ns in enumerate(before))
+    there = min(ns - n * usual for n, ns in enumerate(after))
+    return (there - here) / usual
 
 
 def _usual(gaps: Sequence[int], start: int, end: int) -> float:

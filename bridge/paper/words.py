@@ -8,7 +8,9 @@ from bridge.files.phrases import listed
 from bridge.music import model
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
+from bridge.music.pattern import steps_text
 from bridge.music.scale import SHARPS, note_name
+from bridge.music.spelling import names_for
 from bridge.music.ticks import rate_text
 
 
@@ -148,7 +150,7 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         )
         says = f"{hits} hits spread over {steps} steps, {moved}"
     elif isinstance(source, model.Steps):
-        says = "".join(".xX"[mark] for mark in source.marks) + f", {moved}"
+        says = f"{steps_text(source.marks, source.shapes)}, {moved}"
     elif isinstance(source, model.Every):
         says = f"a hit on each {'' if source.n == 1 else ordinal(source.n) + ' '}step, {moved}"
     elif isinstance(source, model.Logic):
@@ -179,6 +181,26 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         written = {part.field: getattr(source, part.field) for part in kind.parts}
         says = kind.phrase.format(**written, moved=moved)
     return "; ".join([says, *_unusual(lane)])
+
+
+def section_words(section: model.Section, spec: model.SetSpec) -> str:
+    """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``; empty when
+    nothing. Lanes that it writes otherwise stand there as `lane_words` has them."""
+    says = [] if section.tempo is None else [f"{section.tempo:g} BPM"]
+    says += [] if section.swing is None else [f"swing {section.swing:g} percent"]
+    says += [f"key {section.key_name}"] if section.key_name else []
+    names, note_names = [lane.name for lane in spec.lanes], names_for(spec.within(section))
+    for lane, settings in section.lanes.items():
+        changes = (
+            f"{name.replace('_', ' ')} {value:g} {model.SETTINGS[name].unit}".rstrip()
+            for name, value in settings.items()
+        )
+        if lane not in section.written:
+            says.append(f"{lane}: {', '.join(changes)}")
+    says += [
+        f"{name}: {lane_words(lane, names, note_names)}" for name, lane in section.written.items()
+    ]
+    return "; ".join(says)
 
 
 def _unusual(lane: model.Lane) -> list[str]:

@@ -160,8 +160,11 @@ class Player(PlayerCore):
             self.perform(command, now, client)
 
 
-def release_holds(player: PlayerCore, now: int) -> None:
-    """Whoever passed fingers on to the player is gone: nothing is held any more."""
+def let_go(player: PlayerCore, now: int) -> None:
+    """Whoever passed fingers on to the player is gone: nothing is held any more, and what was tried
+    on an output goes back to what is played, or to rest."""
+    playing = player.part.values() if player.song.playing else {}
+    player.sender.end_trials(playing, now)
     held = player.performance.at(player.part.rendered).holds.values()
     for client in {client for clients in held for client in clients}:
         player.perform(performing.Release(), now, client)

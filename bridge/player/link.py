@@ -19,6 +19,8 @@ from bridge.protocol.table import decode
 
 FRAME_NS = 33_000_000
 SWAPS_MOST = 4
+KEPT = ("score", "memory")
+"""What may be kept by readers that ask for it, all of it unless they say ``what``."""
 READ_BYTES = 16 << 10
 """At a time. A larger buffer would be mapped and given back for each command, page by page
 (measured: 6400 page faults a second under load); a score just takes a few turns."""
@@ -34,7 +36,7 @@ class Reader:
         self.unpacker = Unpacker()
         self.next_ns = 0
         self.closed = False
-        self.keeper = False
+        self.keeps: frozenset[str] = frozenset()
         self._kept: dict[str, bytes] = {}
         self._left = b""
 
@@ -98,6 +100,7 @@ class Link:
         self.wake: int | None = None
         """One more thing to wake for: written to by signals."""
         self._swaps: deque[tuple[Reader, bytes]] = deque()
+        self._newest: dict[str, bytes] = {}
         with contextlib.suppress(FileNotFoundError):
             os.unlink(path)
         self._path = path
@@ -126,7 +129,7 @@ class Link:
         for reader in [reader for reader in self.readers if reader.closed]:
             reader.close()
             self.readers.remove(reader)
-            if not reader.keeper and self.gone is not None:
+            if "score" not in reader.keeps and self.gone is not None:
                 self.gone()
 
     def state(self, changed: Mapping[str, Any]) -> None:
@@ -165,10 +168,12 @@ class Link:
         return swap, self._answer(reader, None if swap is None else swap.seq), payload
 
     def keep(self, what: str, payload: bytes) -> None:
-        """Gives a pickle, a ``score`` or a ``memory``, to whoever keeps what another player would
-        need; a newer one takes the place of one of the same kind that still waits."""
+        """Gives a pickle, a ``score`` or a ``memory``, to whoever keeps it: what another player
+        would need, or a drawing of the bars to come. A newer one takes the place of one of the
+        same kind that still waits."""
+        self._newest[what] = payload
         for reader in self.readers:
-            if reader.keeper:
+            if what in reader.keeps:
                 reader.keep(what, payload)
 
     def close(self) -> None:
@@ -222,7 +227,9 @@ class Link:
             reader.closed = True
             return
         if command.get("do") == "keep":
-            reader.keeper = True
+            reader.keeps = frozenset(map(str, command.get("what", KEPT)))
+            for what in reader.keeps & self._newest.keys() - {"score"}:
+                reader.keep(what, self._newest[what])
             return
         done = self._answer(reader, command.get("seq"))
         try:

@@ -7,7 +7,8 @@ the next deadline leaves room.
 
 On SIGTERM or SIGINT, or when its parent dies: every open gate gets its note-off at once, then
 controllers 123 and 120, bend centred, values at rest; ports stay open for a moment, because some
-systems lose what was sent just before closing. Exit 0.
+systems lose what was sent just before closing. When its parent has died, that is said for a second.
+Exit 0.
 
 A port that is not there is waited for, at the start as later: the song goes on without it.
 """
@@ -15,13 +16,13 @@ A port that is not there is waited for, at the start as later: the song goes on 
 from __future__ import annotations
 
 import contextlib
-import gc
 import os
 import pickle
 import select
 import signal
 import sys
 import time
+from dataclasses import replace
 from typing import Any
 
 from bridge.clock.source import INTERNAL
@@ -29,7 +30,7 @@ from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.player import realtime
 from bridge.player.core import Done
-from bridge.player.dispatch import Player, mute_derived, release_holds
+from bridge.player.dispatch import Player, let_go, mute_derived
 from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
@@ -37,6 +38,7 @@ from bridge.player.link import Link
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
 from bridge.player.start import PortSpec, Start
+from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
 from bridge.ports import OutPort, open_output
 from bridge.protocol import running
@@ -58,6 +60,8 @@ FRAME_WAITS_NS = 12_000_000
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
+CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_000_000_000
+"""Closing is repeated this often, for so long, when nobody else can do it."""
 
 _now = time.monotonic_ns
 
@@ -83,12 +87,12 @@ class Process:
         self._remembered: object | None = None
         self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
         self._alarm = Alarm()
-        self._swaps_done = self._swaps_swept = 0
+        self._sweeper = Sweeper(_now)
         self._open_ports()
         self.player = self._make_player()
         self.report = Report(self.player, self._about())
         self.link = Link(start.socket, self._command, self._hello)
-        self.link.gone = lambda: release_holds(self.player, _now())
+        self.link.gone = lambda: let_go(self.player, _now())
 
     # --- start ----------------------------------------------------------------------------------
 
@@ -102,8 +106,9 @@ class Process:
                 self.ports[name] = Missing(name, spec)
                 self._lost.add(name)
         inputs = dict.fromkeys(start.inputs, "controller")
-        if start.clock.follow != INTERNAL:
-            inputs = {start.clock.follow: "clock", **inputs}
+        for source in (start.clock.follow, self._source()):
+            if source != INTERNAL:
+                inputs = {source: "clock", **inputs}
         for text, what in inputs.items():
             try:
                 self.inbox.open(text)
@@ -111,6 +116,11 @@ class Process:
                 self._warnings.append(f"waiting for {text} ({what}): {problem}")
                 self.inbox.want(text)
         self.inbox.overhear()
+
+    def _source(self) -> str:
+        """The clock that leads: what a hand chose before a crash goes before what the rig says."""
+        snapshot = self.start.snapshot
+        return self.start.clock.follow if snapshot is None else str(snapshot["clock"]["source"])
 
     def _make_player(self) -> Player:
         start = self.start
@@ -122,7 +132,7 @@ class Process:
             _now,
             specs=start.ports,
             timing=start.timing,
-            settings=start.clock,
+            settings=replace(start.clock, follow=self._source()),
             corrections=start.corrections,
             revision=start.revision,
         )
@@ -176,8 +186,9 @@ class Process:
 
     def run(self) -> None:
         player, inbox = self.player, self.inbox
-        if self.start.play and self.start.snapshot is None:
-            player.command(running.Start(), _now())
+        if self.start.play:
+            fresh = self.start.snapshot is None
+            player.command(running.Start() if fresh else running.Continue(), _now())
         while not self.stopping:
             now = _now()
             for port, stamp, data in inbox.take():
@@ -227,9 +238,8 @@ class Process:
         self._waited_since = now
         if link.swaps:
             self._swap()
-        elif self._litter:
-            self._swaps_swept = self._swaps_done
-            gc.collect()
+        elif self._sweeper.wants(player.slack(now)):
+            self._sweeper.sweep()
         elif remembered:
             self._remember()
         elif now >= self._ports_at:
@@ -251,7 +261,7 @@ class Process:
             or (self._news and now >= link.next_ns(now))
             or now >= self._told_at + STILL_NS
             or (bool(incoming) and now >= self._hear_at)
-            or self._litter
+            or self._sweeper.wants(self.player.slack(now))
             or any(reader.box.answers for reader in link.readers)
         )
 
@@ -311,14 +321,8 @@ class Process:
             }
             self.link.keep("memory", pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
 
-    @property
-    def _litter(self) -> bool:
-        """Whether an old score lies about and there is all the time to sweep it up: nothing else
-        makes garbage that does not go by itself, and nothing else collects it."""
-        return self._swaps_swept != self._swaps_done and not self.player.song.playing
-
     def _swap(self) -> None:
-        self._swaps_done += 1
+        self._sweeper.swapped()
         swap, done, payload = self.link.take_swap()
         try:
             if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything
@@ -388,12 +392,22 @@ class Process:
         with contextlib.suppress(OSError):
             self.player.finish()
         time.sleep(DRAIN_S)
+        self._close_alone()
         for port in self.ports.values():
             with contextlib.suppress(OSError):
                 port.close()
         self.inbox.stop()
         self.feedback.stop()
         self.link.close()
+
+    def _close_alone(self) -> None:
+        """When whoever started us has died, nobody else closes the outputs, and its death may stall
+        the MIDI system for a while: closing is said again and again."""
+        parent = self.start.parent
+        until = _now() + CLOSE_AGAIN_NS
+        while parent and parent != os.getppid() and _now() < until:
+            time.sleep(CLOSE_EVERY_S)
+            self.player.outputs.send(self.player.outputs.panic())
 
 
 class Missing:
@@ -433,7 +447,12 @@ class Missing:
 
 def main() -> int:
     realtime.die_with_parent()
-    start: Start = pickle.load(sys.stdin.buffer)
+    try:
+        start: Start = pickle.load(sys.stdin.buffer)
+    except EOFError:
+        return 1  # whoever starts us has gone
+    if not realtime.die_with_parent(parent=start.parent):
+        return 1
     process = Process(start)
 
     def stop(*_: object) -> None:

@@ -12,6 +12,8 @@ import signal
 import sys
 
 PRIORITY = 60
+PARENT = "LANEBRIDGE_PARENT"
+"""The variable that tells a child who started it."""
 _PR_SET_PDEATHSIG = 1
 _PR_SET_TIMERSLACK = 29
 _MCL_CURRENT_AND_FUTURE = 3
@@ -51,9 +53,19 @@ def settle_interpreter() -> None:
     sys.setswitchinterval(0.0005)
 
 
-def die_with_parent() -> None:
-    """SIGTERM when the process that started this one is gone, so that gates are closed then too."""
-    _prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+def die_with_parent(name: signal.Signals = signal.SIGTERM, parent: int = 0) -> bool:
+    """A signal when the process that started this one is gone: SIGTERM, so that gates are closed
+    then too, or another.
+
+    Args:
+        name: the signal.
+        parent: the number of that process, where it is known; 0 where it is not.
+
+    Returns:
+        False when that process is gone already: no signal will come any more.
+    """
+    _prctl(_PR_SET_PDEATHSIG, name)
+    return parent in (0, os.getppid())
 
 
 def _prctl(option: int, value: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from bridge.errors import CommandError
@@ -42,6 +42,7 @@ class Sender:
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
         self._value_tick: dict[str, int] = {}
+        self._raised: set[str] = set()
 
     # --- on time -------------------------------------------------------------------------------
 
@@ -152,12 +153,24 @@ class Sender:
             raise CommandError(f"{output} is a {kind} output: no {action} there")
         if action != "gate":
             self.outputs.offer(output, value, now)
+            if action == "level" and value != wired.output.rest:
+                self._raised.add(output)
+            else:
+                self._raised.discard(output)
         elif value > 0:
             width = round((ms or wired.output.pulse_ms) * 1e6) or TRY_NS
             item = Item("on", 0, output=output, value=min(value, 1.0), kind="try", width=width)
             self.timeline.hit_at(item, now)
         else:
             self._close(self.timeline.close_output(output))
+
+    def end_trials(self, playing: Mapping[str, float], now: int) -> None:
+        """Nobody is there any more who could end what was tried: levels go back to what is
+        `playing`, or to rest. Gates close by themselves; pitches stay, they make no sound."""
+        for output in sorted(self._raised):
+            rest = self.outputs.wired[output].output.rest
+            self.outputs.offer(output, playing.get(output, rest), now)
+        self._raised.clear()
 
     # --- inside --------------------------------------------------------------------------------
 

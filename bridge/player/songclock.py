@@ -216,12 +216,13 @@ class SongClock:
         is locked again, and falls in with it."""
         clock = max(0, math.ceil(tick / TICKS_PER_CLOCK))
         self.transport.event("locate", clock)
+        at = Anchor(tick, now, bpm)
+        self._bpm = bpm
         if state not in ("running", "lost"):
+            self._map = TempoMap(at)
             return [Did("locate", clock)]
         self.transport.event("continue")
         self.transport.event("pulse", 1)
-        at = Anchor(tick, now, bpm)
-        self._bpm = bpm
         if self.following:
             self._line = at
             self.transport.event("loss")

@@ -45,6 +45,8 @@ class Start:
     that its renderer remembered; `safe` mutes all derived lanes
     (after repeated crashes). `inputs` are further MIDI inputs to listen to, by part of their name.
     `text` and `file` are what the score was made of; the player hands them to whoever asks.
+    `play`: it starts by itself, with a `snapshot` from the place that it tells. `parent` is the
+    process that starts it, where that is to be watched.
     """
 
     score: Score
@@ -66,4 +68,5 @@ class Start:
     play: bool = False
     safe: bool = False
     restarts: int = 0
+    parent: int = 0
     warnings: tuple[str, ...] = ()

@@ -89,4 +89,5 @@ def _the_system() -> System:
         from bridge.ports.rtmidi import System
 
         _system = System()
+    _system = _system.renewed()
     return _system

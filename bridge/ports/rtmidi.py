@@ -10,11 +10,17 @@ Facts about that library (1.5.8) that decide the shape of this module:
 - A peer that returns is not connected again by itself; closing and opening again does it, but
   closing an input also takes its callback away.
 - Clock messages are filtered unless asked for.
+- A JACK server that ends leaves objects that must never be touched again, not even to be closed:
+  the library underneath frees its clients at the next opening. They are kept for ever instead, and
+  everything is made anew (`System.renewed`).
+- A JACK server that hangs takes nothing, and sending waits for ever once its buffer is full: so
+  nothing is sent while `System.taking` is False.
 """
 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import sys
 import time
@@ -23,9 +29,12 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import PortError
+from bridge.ports.jack_watch import JackWatch
 from bridge.ports.port import CLIENT, Receive, find, plain
 
 ALSA_SEQUENCER = Path("/dev/snd/seq")
+RETRY_S = 2.0
+"""A system that is away is looked for this often: it takes some milliseconds each time."""
 
 
 class System:
@@ -42,6 +51,11 @@ class System:
         self._rtmidi: Any = rtmidi
         self._out: Any = None
         self.api: Any = None
+        self.taking = True
+        self._gone = False
+        self._made: list[Any] = []
+        self._next: System | None = None
+        self._retry_at = 0.0
         for api in self._candidates():
             with contextlib.suppress(rtmidi.RtMidiError), _quiet():
                 self._out = rtmidi.MidiOut(api, name=f"{CLIENT}-names")
@@ -53,6 +67,36 @@ class System:
                 "neither an ALSA sequencer (module snd-seq) nor a JACK server"
             )
         self._in: Any = None
+        self._watch: JackWatch | None = None
+        if self.api == rtmidi.API_UNIX_JACK:
+            # Without it everything works but noticing the server's end.
+            with contextlib.suppress(OSError), _quiet():
+                self._watch = JackWatch(f"{CLIENT}-watch")
+
+    def look(self) -> bool:
+        """Whether what is sent is taken now (`taking` says so until the next look)."""
+        state = "alive" if self._watch is None else self._watch.state()
+        self.taking = state == "alive" and not self._gone
+        if state == "gone" and not self._gone:
+            self._gone = True
+            # One reference more than there are: never freed, since freeing would close them.
+            for midi in (*self._made, self._out, self._in):
+                ctypes.pythonapi.Py_IncRef(ctypes.py_object(midi))
+        return self.taking
+
+    def renewed(self) -> System:
+        """This system, or what has come in its place after its end. Raises PortError while there
+        is nothing."""
+        self.look()
+        if not self._gone:
+            return self
+        if self._next is None:
+            now = time.monotonic()
+            if now < self._retry_at:
+                raise PortError("the MIDI system has ended; waiting for it")
+            self._retry_at = now + RETRY_S
+            self._next = System()
+        return self._next.renewed()
 
     def outputs(self) -> list[str]:
         """Names of ports that take bytes from us."""
@@ -65,16 +109,34 @@ class System:
         return [str(name) for name in self._in.get_ports()]
 
     def make_out(self, client: str) -> Any:
-        return self._rtmidi.MidiOut(self.api, name=client)
+        midi = self._rtmidi.MidiOut(self.api, name=client)
+        self._made.append(midi)
+        return midi
 
     def make_in(self, client: str) -> Any:
-        return self._rtmidi.MidiIn(self.api, name=client)
+        midi = self._rtmidi.MidiIn(self.api, name=client)
+        self._made.append(midi)
+        return midi
+
+    def unmake(self, midi: Any) -> None:
+        """Closes what `make_out` or `make_in` gave."""
+        if self._gone:
+            return
+        with contextlib.suppress(OSError):
+            midi.close_port()
+        midi.delete()
+        self._made.remove(midi)
 
     def close(self) -> None:
+        self.look()
+        if self._gone:
+            return
+        if self._watch is not None:
+            self._watch.close()
         for port in (self._out, self._in):
             if port is not None:
                 port.delete()
-        self._out = self._in = None
+        self._out = self._in = self._watch = None
 
     def _candidates(self) -> list[Any]:
         rtmidi = self._rtmidi
@@ -117,16 +179,16 @@ class _Port:
             self.name = find(self._text, names, self._way)
             self._midi.open_port(names.index(self.name), name=self._label)
         except PortError:
-            self._midi.delete()
+            self._system.unmake(self._midi)
             raise
         except OSError as problem:  # the library's errors are OSErrors
-            self._midi.delete()
+            self._system.unmake(self._midi)
             raise PortError(
                 f"MIDI {self._way} {self.name!r} cannot be opened: {problem}"
             ) from problem
 
     def alive(self) -> bool:
-        if self._closed:
+        if self._closed or not self._system.look():
             return False
         if self._virtual:
             return True
@@ -135,6 +197,14 @@ class _Port:
 
     def reopen(self) -> bool:
         if self._closed:
+            return False
+        try:
+            system = self._system.renewed()
+            if system is not self._system:
+                return self._anew(system)
+        except OSError:  # PortError included
+            return False
+        if not system.taking:
             return False
         if self._virtual:
             return True
@@ -149,6 +219,22 @@ class _Port:
         self.name = found
         return True
 
+    def _anew(self, system: System) -> bool:
+        """In another system than before: nothing of the old one is touched."""
+        before, text = (self._system, self._midi), self._text
+        self._system = system
+        self._midi = self._make()
+        try:
+            self._text = self._text if self._virtual else plain(self.name)
+            self._open()
+        except PortError:
+            self._system, self._midi = before
+            return False
+        finally:
+            self._text = text
+        self._listen()
+        return True
+
     def _listen(self) -> None:
         """What an input needs after each opening."""
 
@@ -156,9 +242,8 @@ class _Port:
         if self._closed:
             return
         self._closed = True
-        with contextlib.suppress(OSError):
-            self._midi.close_port()
-        self._midi.delete()
+        self._system.look()
+        self._system.unmake(self._midi)
 
 
 class RtOut(_Port):
@@ -171,7 +256,7 @@ class RtOut(_Port):
         return self._system.make_out(CLIENT)
 
     def send(self, data: bytes) -> None:
-        if self._closed:
+        if self._closed or not self._system.taking:
             return
         # Not an error of ours: the port is gone, and `alive` will say so.
         with contextlib.suppress(OSError):

@@ -22,13 +22,12 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_t
 from annotated_types import Ge, Le, MaxLen, MinLen
 
 from bridge.errors import CommandError, did_you_mean
+from bridge.protocol.roles import Role
 from bridge.protocol.state import FieldLimits, PlayerReport
 
 Alternative = tuple[Any, tuple[Any, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
 By = Literal["player", "service", "connection", "process"]
-Role = Literal["watch", "play", "edit"]
-"""What a device may do: look; also perform; also change the set, the rig and who is let in."""
 Address = tuple[str, ...]
 """What a command is about: a later command to the same address replaces an earlier one."""
 Unconfirmed = Mapping[Address, Any]

@@ -17,7 +17,7 @@ from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Bars, GlideBars, Name, OrderEntry, Share, When
 from bridge.protocol.state import LaneState, MacroState, PlayerReport
 
-_SECTION_PARTS = ("section", "section_pending", "order", "morph", "tempo", "tempo_glide")
+_SECTION_PARTS = ("section", "form", "section_pending", "order", "morph", "tempo", "tempo_glide")
 _MUTE_ARGS = ("muted", "when", "return_bars")
 
 

@@ -94,6 +94,15 @@ class SectionPending(TypedDict):
     by: Literal["hand", "order"]
 
 
+class FormState(TypedDict):
+    """What lanes are made of: as the section `section` writes them (None: as the set does), and as
+    `next` does from `tick` on, where that waits (tick None: nothing waits)."""
+
+    section: str | None
+    next: str | None
+    tick: int | None
+
+
 class OrderState(TypedDict):
     """The running order: the entry that plays, the one after it, and the tick of the change."""
 
@@ -160,6 +169,7 @@ class PerformanceState(TypedDict):
     macros: dict[str, MacroState]
     sections: list[str]
     section: str | None
+    form: FormState
     section_pending: SectionPending | None
     order: OrderState
     morph: MorphState | None

@@ -15,9 +15,13 @@ import sys
 from pathlib import Path
 
 from bridge.errors import BridgeError
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.service import logs
 from bridge.service.app import ServiceOptions, serve
+from bridge.supervisor import voice
+from bridge.supervisor.voice import Voice
 
+ALIVE_S = 1.0
 SWITCH_S = 0.0005
 """Charts are worked out in a thread; with Python's own 5 ms the loop, which gives the interpreter
 lock away at every send, would wait that long for it each time, and a finger with it."""
@@ -29,10 +33,13 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
     parser.add_argument("--rig", type=Path, required=True)
     parser.add_argument("--set", type=Path, required=True)
     parser.add_argument("--socket", type=Path, required=True, help="the player's socket")
-    parser.add_argument("--port", type=int, default=8420, help="HTTP (0: any free port)")
-    parser.add_argument("--osc-port", type=int, default=8421, help="OSC (0: any free port)")
+    parser.add_argument("--port", type=int, default=HTTP_PORT, help="HTTP (0: any free port)")
+    parser.add_argument("--osc-port", type=int, default=OSC_PORT, help="OSC (0: any free port)")
     parser.add_argument("--lan", action="store_true", help="listen on the network too")
     parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
+    parser.add_argument("--run", default="", help="the name of the run that it belongs to")
+    parser.add_argument("--log-json", action="store_true", help="log lines as JSON objects")
+    parser.add_argument("--memory", type=int, help="a handle on what outlives this process")
     given = parser.parse_args(argv)
     token = os.environ.get("LANEBRIDGE_TOKEN") or None
     if given.lan and token is None:
@@ -49,20 +56,31 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         lan=given.lan,
         token=token,
         state_dir=given.state_dir,
+        run=given.run,
+        log_json=given.log_json,
+        memory=given.memory,
         announce=given.lan,
     )
 
 
-async def run(options: ServiceOptions, summary: logs.Summary) -> None:
+async def run(options: ServiceOptions, summary: logs.Summary, words: Voice) -> None:
     stop = asyncio.Event()
     said = asyncio.create_task(_tell_missed(summary))
+    ready = asyncio.Event()
+    alive = asyncio.create_task(_say_alive(words, ready))
+
+    def tell(text: str) -> None:
+        words.line(text)
+        ready.set()
+
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, stop.set)
     try:
-        await serve(options, stop, settle=settle)
+        await serve(options, stop, tell, settle=settle)
     finally:
         said.cancel()
+        alive.cancel()
         logs.tell_missed(summary)
 
 
@@ -70,6 +88,14 @@ async def _tell_missed(summary: logs.Summary) -> None:
     while True:
         await asyncio.sleep(logs.WINDOW_S)
         logs.tell_missed(summary)
+
+
+async def _say_alive(words: Voice, ready: asyncio.Event) -> None:
+    """For whoever watches over this process: its loop goes round."""
+    await ready.wait()
+    while True:
+        words.line("alive")
+        await asyncio.sleep(ALIVE_S)
 
 
 def settle() -> None:
@@ -82,19 +108,23 @@ def settle() -> None:
 def main(argv: list[str] | None = None) -> int:
     options = parse(argv)
     sys.setswitchinterval(SWITCH_S)
-    summary = logs.set_up(sys.stderr)
+    words = voice.standard()
+    log = voice.Log("service", voice.standard(lambda: sys.stderr, 2), options.log_json)
+    summary = logs.set_up(voice.Handler(log))
     try:
-        asyncio.run(run(options, summary))
+        asyncio.run(run(options, summary, words))
     except BridgeError as error:
-        print(error, file=sys.stderr)
-        return 1
+        log.say(str(error), "error")
     except OSError as error:
-        print(f"cannot listen: {error.strerror or error}", file=sys.stderr)
-        return 1
+        log.say(f"cannot listen: {error.strerror or error}", "error")
     except BaseExceptionGroup as group:
-        print(f"the service has failed: {group.exceptions[0]!r}", file=sys.stderr)
-        return 1
-    return 0
+        log.say(f"the service has failed: {group.exceptions[0]!r}", "error")
+    else:
+        return 0
+    finally:
+        words.close()
+        log.close()
+    return 1
 
 
 if __name__ == "__main__":

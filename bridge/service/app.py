@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import os
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,10 +25,13 @@ from bridge.control.session import Session
 from bridge.control.stream import BenchChanged
 from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
+from bridge.files.slots import Slots
 from bridge.osc.server import Osc
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
+from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.web.api_page import add_api_page, names_in
@@ -40,6 +42,7 @@ from bridge.web.discovery import Discovery
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
+from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.live import Live
 from bridge.web.openapi import describe
@@ -56,17 +59,22 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class ServiceOptions:
-    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``.
-    `announce`: it can be found on the network by DNS-SD."""
+    """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``;
+    `run` names the run of the program, so that what another one has left is not taken over;
+    `memory` is a handle on what the service before has left (`bridge.files.slots`). `announce`: it
+    can be found on the network by DNS-SD."""
 
     rig: Path
     set: Path
     socket: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     token: str | None = None
     state_dir: Path | None = None
+    run: str = ""
+    log_json: bool = False
+    memory: int | None = None
     announce: bool = False
 
     @property
@@ -85,7 +93,7 @@ class Service:
         self.osc_port = options.osc_port
         self.access = Access(
             options.token if options.lan else None,
-            remembered=Remembered(options.state_dir, os.getppid()),
+            remembered=Remembered(options.state_dir, options.run),
             devices=Devices(options.state_dir if options.lan else None),
         )
         self.entrance = Entrance(self.access.osc_allowed)
@@ -110,11 +118,16 @@ class Service:
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
+        self.watching = Watching(self.session, self.view.full, options.socket.parent)
         self.discovery = Discovery(
             lambda: "" if self.session.rig is None else self.session.rig.name
         )
-        self.book = SetBook(options.rig, options.set, self.control, options.state_dir)
+        self.book = SetBook(
+            options.rig, options.set, self.control, options.state_dir, run=options.run
+        )
         self.in_step = InStep(self.book)
+        slots = None if options.memory is None else Slots(options.memory)
+        self.lasting = Lasting(self.session, self.book.shelf, slots)
         self.varying = Varying(self.book, self.control)
 
     def _bench_changed(self) -> None:
@@ -142,9 +155,10 @@ class Service:
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
-            *edit_routes(self.book, self.control),
+            *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
+            *self.watching.routes(),
             *device_routes(self.access, lambda: self.address, self._device_changed),
         ]
 
@@ -184,6 +198,7 @@ class Service:
         Raises `OSError` when a port is in use, `InputError` when rig or set cannot be read.
         """
         await self.book.load()
+        self.lasting.load()
         runner = web.AppRunner(
             self.application(), access_log=None, shutdown_timeout=1.0, handle_signals=False
         )
@@ -204,6 +219,7 @@ class Service:
                             self.charts,
                             self.osc.feedback,
                             self.in_step,
+                            self.lasting,
                             self.controllers,
                             self.entrance,
                         )
@@ -234,11 +250,12 @@ class Service:
 async def serve(
     options: ServiceOptions,
     stop: asyncio.Event,
+    tell: Callable[[str], None] = print,
     *,
     ready_within_s: float = 5.0,
     settle: Callable[[], None] = lambda: None,
 ) -> None:
-    """Runs the service until `stop` is set; prints ``ready ADDRESS`` when it can be used, with
+    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used, with
     ``--lan`` followed by a code that lets a device in.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
@@ -249,6 +266,6 @@ async def serve(
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
         settle()
         code = [service.access.pairing.make("edit")] if options.lan else []
-        print("ready", service.address, *code, flush=True)
+        tell(" ".join(["ready", service.address, *code]))
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
         await stop.wait()

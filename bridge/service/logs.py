@@ -64,12 +64,12 @@ class Summary(logging.Filter):
         return found
 
 
-def set_up(stream: object) -> Summary:
-    """Sends the log to `stream` with what repeats summarised; returns the filter."""
+def set_up(handler: logging.Handler) -> Summary:
+    """Sends the log to `handler` with what repeats summarised; returns the filter."""
     summary = Summary()
-    logging.basicConfig(level=logging.INFO, format="service: %(message)s", stream=stream)  # type: ignore[call-overload]
-    for handler in logging.getLogger().handlers:
-        handler.addFilter(summary)
+    logging.raiseExceptions = False  # a line that cannot be written ends nothing
+    logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[handler])
+    handler.addFilter(summary)
     return summary
 
 

@@ -2,21 +2,26 @@
 
 The player is not asked: the service has compiled the same score and keeps a renderer of its own
 that follows the player's position and hands (so that walks, drifting patterns and counters stand
-where the player's do). Each chart is rendered on from there by a copy, in a thread. A lane that is
-out, or that the solo of others silences, gets the rows it would play, and `out` true.
+where the player's do). Each chart is rendered on from there by a copy, in a thread; while nobody
+moves anything, the copy goes on from the end of the last one. A lane that is out, or that the solo
+of others silences, gets the rows it would play, and `out` true.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from bridge.control.position import bar_and_beat, place
 from bridge.control.session import Session
 from bridge.control.stream import ChartsChanged, ScoreChanged, StateChanged
+from bridge.control.threads import in_thread
 from bridge.errors import BridgeError
 from bridge.music.event import Event
 from bridge.music.performance import Performance
@@ -27,10 +32,21 @@ log = logging.getLogger(__name__)
 
 SETTLE_S = 0.1  # several changes in this time make one chart
 LOOK_S = 0.25  # how often a new bar is noticed
+REST_S = 1.0  # at most, after a chart that was costly; pages ask for a bar more than they show
 FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
+NEAR = 3840 * 4  # ticks: a way that is rendered rather than left out
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
-WATCHED = ("lanes", "macros", "section", "section_pending", "order", "revision", "transport")
+WATCHED = (
+    "lanes",
+    "macros",
+    "section",
+    "form",
+    "section_pending",
+    "order",
+    "revision",
+    "transport",
+)
 
 
 def thin(rows: list[list[float]]) -> list[list[float]]:
@@ -47,76 +63,162 @@ def thin(rows: list[list[float]]) -> list[list[float]]:
     return [*kept, rows[-1]]
 
 
+@dataclass
+class Ahead:
+    """What has been rendered past the player's position, and the renderers that go on from `end`.
+
+    A `bar` later nothing but one more bar has to be rendered, as long as the hands (`hands`) are
+    what they were. `begin` and `end` are in ticks, the end excluded.
+    """
+
+    hands: tuple[Any, ...]
+    begin: int
+    end: int
+    parts: list[tuple[Renderer, set[str]]]  # what is heard; and lanes that would be, were they in
+    rows: dict[str, list[list[Any]]]
+
+
 class Mirror:
     """A renderer that follows the player. Everything blocks for some milliseconds: one call at a
-    time, in a thread. Raises `CommandError` for a state that does not fit the score."""
+    time, in a thread. Raises `CommandError` for a state that does not fit the score.
 
-    def __init__(self, score: Score) -> None:
+    It begins, in this order, from what the player itself remembers (`recall`), from the mirror of
+    the score `before`, whose lanes hand over their counters as at a swap, or from the start; far
+    from the start what counts hits, drifts or walks then begins anew, until the player's memory
+    comes.
+    """
+
+    def __init__(self, score: Score, before: Mirror | None = None) -> None:
         self.score = score
+        # One that was never asked knows nothing: what was before it is handed on.
+        idle = before is not None and before._state is None
+        self._before: Mirror | None = before._before if before is not None and idle else before
+        self._memory: object | None = None
+        self._exact = False
         self._names = [lane.name for lane in score.lanes]
         self._state: Mapping[str, Any] | None = None
         self._renderer = Renderer(score, Performance(score))
+        self._ahead: Ahead | None = None
+
+    def recall(self, memory: object | None) -> None:
+        """This is where the player's renderer of the same score was, not long ago."""
+        self._memory = memory
 
     def chart(self, state: Mapping[str, Any], tick: int, end: int) -> dict[str, Any]:
         """The ``chart`` message for ticks tick..end (end excluded), hands as in `state`."""
         if tick < self._renderer.position <= tick + WAVER:
             tick = self._renderer.position
-        self._follow(state, tick)
         muted = {
             name
             for name, lane in state["lanes"].items()
             if lane["muted"] or not lane.get("heard", True)
         }
+        ahead = self._follow(state, tick, end, muted)
         lanes: dict[str, dict[str, Any]] = {}
         for lane in self.score.lanes:
-            rows: dict[str, Any] = {"hits" if lane.hits else "values": []}
+            rows = [row for row in ahead.rows[lane.name] if row[0] < end]
+            lanes[lane.name] = {"hits": rows} if lane.hits else {"values": thin(rows)}
             if lane.name in muted:
-                rows["out"] = True
-            lanes[lane.name] = rows
-        self._fill(lanes, state, tick, end, set(lanes))
-        silent = {name for name in muted if name in lanes and not lanes[name].get("hits", True)}
-        if silent:
-            self._fill(lanes, _all_in(state), tick, end, silent)
+                lanes[lane.name]["out"] = True
         return {"type": "chart", "from": tick, "to": end, "lanes": lanes}
 
-    def _follow(self, state: Mapping[str, Any], tick: int) -> None:
-        """Brings the renderer to `tick` with the hands as they were, then takes the new hands."""
-        renderer = self._renderer
-        if self._state is None or tick < renderer.position or tick > renderer.position + LEAP:
-            renderer = self._renderer = Renderer(self.score, Performance(self.score))
-            renderer.performance.restore(state, 0)
-            renderer.seek(tick)
+    def _follow(self, state: Mapping[str, Any], tick: int, end: int, muted: set[str]) -> Ahead:
+        """Brings the renderer to `tick` with the hands as they were, then takes the new hands; and
+        has everything rendered to `end`."""
+        renderer, ahead = self._renderer, self._ahead
+        lost = self._state is None or not renderer.position <= tick <= renderer.position + LEAP
+        if lost or (self._memory is not None and not self._exact):
+            renderer = self._renderer = self._begin(state, tick)
+            ahead = None
         else:
             renderer.advance(tick)
         renderer.performance.restore(state, tick)
         self._state = state
+        hands = _hands(state)
+        if ahead is None or ahead.hands != hands or not ahead.begin <= tick <= ahead.end:
+            ahead = Ahead(hands, tick, tick, [], {name: [] for name in self._names})
+            self._render(ahead, self._copy(state, tick), set(self._names), end)
+            quiet = {lane.name for lane in self.score.lanes if lane.hits and lane.name in muted}
+            silent = {name for name in quiet if not ahead.rows[name]}
+            if silent:
+                self._render(ahead, self._copy(_all_in(state), tick), silent, end)
+        else:
+            for part, names in ahead.parts:
+                self._add(ahead, part.advance(max(end, ahead.end)), names)
+        ahead.begin, ahead.end = tick, max(end, ahead.end)
+        for name, rows in ahead.rows.items():
+            ahead.rows[name] = _since(tick, rows, self._is_line[name])
+        self._ahead = ahead
+        return ahead
 
-    def _fill(
-        self,
-        lanes: dict[str, dict[str, Any]],
-        state: Mapping[str, Any],
-        tick: int,
-        end: int,
-        only: set[str],
-    ) -> None:
+    def _begin(self, state: Mapping[str, Any], tick: int) -> Renderer:
+        """A renderer at `tick`, from the best that is known of the way there."""
+        renderer = Renderer(self.score, Performance(self.score))
+        renderer.performance.restore(state, 0)
+        before, self._before = self._before, None
+        self._exact = False
+        if self._memory is not None:
+            with contextlib.suppress(ValueError):  # it lies after `tick`: the song was set back
+                renderer.recall(self._memory, tick)
+                self._exact = True
+        if not self._exact:
+            self._memory = None
+            old = None if before is None else before._at(tick)
+            if old is not None:
+                renderer.adopt(old)
+            elif tick > LEAP:
+                renderer.fall_in(tick - NEAR)
+        renderer.seek(tick)
+        return renderer
+
+    def _at(self, tick: int) -> Renderer | None:
+        """A copy that has gone on to `tick`; None where this is not on the way there."""
+        at = self._renderer.position
+        if self._state is None or not at <= tick <= at + LEAP:
+            return None
+        copy = self._copy(self._state, at)
+        copy.advance(tick)
+        return copy
+
+    @cached_property
+    def _is_line(self) -> dict[str, bool]:
+        return {lane.name: not lane.hits for lane in self.score.lanes}
+
+    def _copy(self, state: Mapping[str, Any], tick: int) -> Renderer:
         performance = Performance(self.score)
         performance.restore(state, tick)
         renderer = Renderer(self.score, performance)
         renderer.adopt(self._renderer)
-        held = renderer.hold_values()
-        for event in (*held, *renderer.advance(end)):
-            if event.lane >= 0 and self._names[event.lane] in only:
-                self._add(lanes[self._names[event.lane]], event)
-        for name in only:
-            if "values" in lanes[name]:
-                lanes[name]["values"] = thin(lanes[name]["values"])
+        return renderer
 
-    def _add(self, rows: dict[str, Any], event: Event) -> None:
-        if event.kind == "hit" and "hits" in rows:
-            causes = [self._names[cause] for cause in event.causes]
-            rows["hits"].append([event.tick, round(event.value, 4), event.length, causes])
-        elif event.kind != "hit" and "values" in rows:
-            rows["values"].append([event.tick, round(event.value, 4)])
+    def _render(self, ahead: Ahead, renderer: Renderer, names: set[str], end: int) -> None:
+        self._add(ahead, (*renderer.hold_values(), *renderer.advance(end)), names)
+        ahead.parts.append((renderer, names))
+
+    def _add(self, ahead: Ahead, events: Iterable[Event], names: set[str]) -> None:
+        for event in events:
+            name = self._names[event.lane] if event.lane >= 0 else ""
+            if name not in names or self._is_line[name] == (event.kind == "hit"):
+                continue
+            row: list[Any] = [event.tick, round(event.value, 4)]
+            if event.kind == "hit":
+                row += [event.length, [self._names[cause] for cause in event.causes]]
+            ahead.rows[name].append(row)
+
+
+def _hands(state: Mapping[str, Any]) -> tuple[Any, ...]:
+    """What a chart depends on besides the position: while it stays, a chart only grows."""
+    tempo = state.get("transport", {}).get("tempo")
+    return (*(state.get(key) for key in WATCHED if key != "transport"), tempo)
+
+
+def _since(tick: int, rows: list[list[Any]], is_line: bool) -> list[list[Any]]:
+    """The rows from `tick` on; a line begins there with the value that it has."""
+    kept = [row for row in rows if row[0] >= tick]
+    before = rows[: len(rows) - len(kept)]
+    if is_line and before and not (kept and kept[0][0] == tick):
+        kept.insert(0, [tick, before[-1][1]])
+    return kept
 
 
 def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
@@ -159,7 +261,7 @@ class Charts:
         session.stream.on(ScoreChanged, self._score)
 
     def _score(self, event: ScoreChanged) -> None:
-        self._mirror = Mirror(event.score)
+        self._mirror = Mirror(event.score, self._mirror)
         self._dirty.set()
 
     def look(self) -> None:
@@ -177,10 +279,21 @@ class Charts:
             mirror, state = self._mirror, self._session.state
             if mirror is None or "lanes" not in state:
                 return None
-            bar = mirror.score.spec.bar_ticks
-            tick = int(place(state, self._clock() * 1000))
-            end = (tick // bar + bars) * bar
-            return await asyncio.to_thread(mirror.chart, state, tick, end)
+            mirror.recall(self._session.memory)
+            return await self._render(mirror, state, bars)
+
+    async def preview(self, score: Score, bars: int) -> dict[str, Any]:
+        """The same, of another score that would take over now."""
+        async with self._lock:
+            mirror = Mirror(score, self._mirror)
+            return await self._render(mirror, self._session.state, bars)
+
+    async def _render(self, mirror: Mirror, state: Mapping[str, Any], bars: int) -> dict[str, Any]:
+        bar = mirror.score.spec.bar_ticks
+        tick = int(place(state, self._clock() * 1000))
+        end = (tick // bar + bars) * bar
+        # Also when nobody waits any more: no other work may touch the mirror meanwhile.
+        return await in_thread(mirror.chart, state, tick, end)
 
     async def run(self) -> None:
         """Makes new charts when what they show has changed; never returns."""
@@ -211,7 +324,7 @@ class Charts:
                 continue
             self._session.stream.tell(ChartsChanged())
             # A set that is costly to draw is drawn less often: at most a tenth of the time.
-            await asyncio.sleep(min(2.0, 9 * (self._clock() - begun)))
+            await asyncio.sleep(min(REST_S, 9 * (self._clock() - begun)))
 
     def _new_bar(self) -> bool:
         """Whether the music has come to another bar since the last time this was asked."""

@@ -1,15 +1,14 @@
 """Keeps the text that plays in the state folder, for a service that comes back while the player is
-away; that it cannot be kept is said until it can."""
+away, and for the next start after a power cut; that it cannot be kept is said until it can."""
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import os
 from pathlib import Path
 
 from bridge.control.session import Session
-from bridge.session import working
+from bridge.files import working
 
 log = logging.getLogger(__name__)
 
@@ -17,10 +16,13 @@ log = logging.getLogger(__name__)
 class Keeping:
     """`unkept` says why the text cannot be kept now; "" when it can."""
 
-    def __init__(self, session: Session, set_path: Path, state_dir: Path | None) -> None:
+    def __init__(
+        self, session: Session, set_path: Path, state_dir: Path | None, run: str = ""
+    ) -> None:
         self._session = session
         self._set_path = set_path
         self._state_dir = state_dir
+        self._run = run
         self._writing = asyncio.Lock()
         self.unkept = ""
 
@@ -31,7 +33,7 @@ class Keeping:
             return None, ""
         kept, note = working.read(self._state_dir)
         started_with = str(self._set_path.resolve())
-        if kept is None or kept.started_with != started_with or kept.run != os.getppid():
+        if kept is None or kept.started_with != started_with or kept.run != self._run:
             return None, note
         return kept, note
 
@@ -46,7 +48,8 @@ class Keeping:
                 return False
             kept = working.Kept(
                 started_with=str(self._set_path.resolve()),
-                run=os.getppid(),
+                run=self._run,
+                disk=await asyncio.to_thread(working.digest, playing.path),
                 revision=playing.revision,
                 file=str(playing.path),
                 text=playing.text,

@@ -54,6 +54,8 @@ def lost(
     section = state.get("section")
     if section is not None and named(section, names) not in kept:
         found["section"] = section
+        if "form" in state:
+            found["form"] = state["form"]
     if state.get("order", {}).get("running") and len(after.order) < len(before.order):
         found["order"] = state["order"]
     if "tempo" in parts and state.get("tempo") not in (None, parts["tempo"]):

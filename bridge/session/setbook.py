@@ -42,6 +42,7 @@ class SetBook:
         control: Control,
         state_dir: Path | None = None,
         *,
+        run: str = "",
         clock: Callable[[], float] = time.monotonic,
         today: Callable[[], datetime] = datetime.now,
     ) -> None:
@@ -49,7 +50,7 @@ class SetBook:
         self.lock = asyncio.Lock()
         self.shelf: Shelf[Playing] = Shelf(rig_path, set_path)
         self.texts = Texts(rig_path, set_path, state_dir)
-        self.keeping = Keeping(self.session, set_path, state_dir)
+        self.keeping = Keeping(self.session, set_path, state_dir, run)
         self.swapping = Swapping(self.session)
         self._clock = clock
         self._today = today

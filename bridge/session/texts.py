@@ -13,13 +13,12 @@ from typing import TypeVar
 
 from bridge.control.session import Playing
 from bridge.errors import BridgeError, CommandError
-from bridge.files import store
+from bridge.files import store, working
 from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set, parse_set
 from bridge.music.score import compile_score
 from bridge.player import work
-from bridge.session import working
 from bridge.session.keeping import Keeping
 from bridge.session.shelf import Shelf
 

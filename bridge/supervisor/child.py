@@ -1,13 +1,21 @@
-"""Runs a module that ends with its parent: ``python -m bridge.supervisor.child MODULE ARGS``."""
+"""Runs a module that ends with its parent: ``python -m bridge.supervisor.child MODULE ARGS``.
+
+It ends by SIGKILL, stopped or wedged as it may be: what it holds besides the network is on the disk
+already, and a port that it kept would be taken from the next start.
+"""
 
 from __future__ import annotations
 
+import os
 import runpy
+import signal
 import sys
 
-from bridge.player.realtime import die_with_parent
+from bridge.player.realtime import PARENT, die_with_parent
 
 if __name__ == "__main__":
-    die_with_parent()
+    parent = os.environ.pop(PARENT, "")
+    if not die_with_parent(signal.SIGKILL, int(parent) if parent.isdecimal() else 0):
+        sys.exit(1)
     del sys.argv[0]
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -1,11 +1,17 @@
 """Closes every output when the player cannot: from another process, over ports of its own.
 
-``python -m bridge.supervisor.failsafe RIG`` does it once, for whoever finds that nothing of the
-program is left to do it (a service manager after a kill).
+A client that dies may stall a MIDI system for some tenths of a second, and what is sent meanwhile
+is lost (measured with a JACK server: 70 to 430 ms). So closing is said again and again: every
+100 ms for a second, then once a second, until a new player has set its outputs up.
+
+``python -m bridge.supervisor.failsafe RIG`` does it for whoever finds that nothing of the program
+is left to do it (a service manager after a kill), where `bridge.supervisor.lastwords` cannot.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import sys
 import time
 from collections.abc import Iterable, Mapping
@@ -13,14 +19,18 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputError, PortError
+from bridge.files import store
 from bridge.player.start import PortSpec
 from bridge.ports import OutPort, open_output
+from bridge.supervisor.folders import CLOSING
 from bridge.voltage.encode import Encoder
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.voice import RELEASE
 
 DRAIN_S = 0.06
 """Some systems lose what was sent just before a port is closed."""
+AGAIN_NS, OFTEN_NS, LATER_NS = 100_000_000, 1_000_000_000, 1_000_000_000
+"""Closing is repeated this often, for so long, and then more slowly."""
 
 
 class Failsafe:
@@ -35,6 +45,9 @@ class Failsafe:
         self._outputs = outputs
         self._ports: dict[str, OutPort] = {}
         self._sounding: dict[str, set[tuple[int, int]]] = {name: set() for name in self._specs}
+        self._often_until = 0
+        self.again_ns: int | None = None
+        """When closing is to be said again (`turn`), or None."""
 
     def open(self) -> None:
         """Opens what is not open yet, so that no time is lost when it counts."""
@@ -71,10 +84,25 @@ class Failsafe:
         for name, port in self._ports.items():
             for channel, note in sorted(self._sounding[name]):
                 port.send(bytes((0x80 | channel, note, RELEASE)))
-            self._sounding[name].clear()
-            mine = {key: wired for key, wired in self._outputs.items() if wired.port == name}
-            for message in Encoder(mine).panic():
-                port.send(message.data)
+            for data in closing(self._outputs, name):
+                port.send(data)
+
+    def begin(self, now: int) -> None:
+        """Closes everything, and will again (`again_ns`) until `rest`."""
+        self._often_until, self.again_ns = now + OFTEN_NS, now + AGAIN_NS
+        self.close_all()
+
+    def turn(self, now: int) -> None:
+        """Says it again when it is time."""
+        if self.again_ns is not None and now >= self.again_ns:
+            self.again_ns = now + (AGAIN_NS if now < self._often_until else LATER_NS)
+            self.close_all()
+
+    def rest(self) -> None:
+        """A player answers for the outputs again."""
+        self.again_ns = None
+        for sounding in self._sounding.values():
+            sounding.clear()
 
     def stop(self) -> None:
         for port in self._ports.values():
@@ -82,9 +110,35 @@ class Failsafe:
         self._ports.clear()
 
 
+def closing(outputs: Mapping[str, WiredOutput], port: str) -> list[bytes]:
+    """Everything that closes and puts at rest the outputs on one port."""
+    mine = {name: wired for name, wired in outputs.items() if wired.port == port}
+    return [message.data for message in Encoder(mine).panic()]
+
+
+def keep(
+    outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec], state: Path
+) -> tuple[str, ...]:
+    """Writes down what closes every output, for `lastwords`; why it cannot be done, or nothing."""
+    texts: dict[str, list[str]] = {}
+    for name, spec in specs.items():
+        if not spec.text.startswith("virtual:"):
+            rows = texts.setdefault(spec.text, [])
+            rows += [data.hex() for data in closing(outputs, name)]
+    path = state / CLOSING
+    raw = json.dumps(list(texts.items())).encode()
+    try:
+        with contextlib.suppress(FileNotFoundError):
+            if path.read_bytes() == raw:
+                return ()
+        store.write_atomic(path, raw)
+    except OSError as error:
+        return (f"the closing messages cannot be saved in {path}: {error.strerror or error}",)
+    return ()
+
+
 def main(arguments: list[str]) -> int:
     """Closes every output of a rig; 0, or 1 when the rig cannot be read."""
-    from bridge.files import store
     from bridge.files.rig import load_rig
     from bridge.player.start import port_specs
     from bridge.supervisor.folders import state_folder

@@ -1,37 +1,50 @@
-"""What is printed when all is ready: where the page is, and how a device is let in."""
+"""What people see first: where the page is, and on the network how a device is let in."""
 
 from __future__ import annotations
 
-import contextlib
+import io
 import os
-import sys
 
 from bridge.player.start import Start
 
 
-def greet(address: str, start: Start, token: str | None, code: str = "") -> None:
-    """The address, and on the network a picture of it to point a tablet's camera at, and a code to
-    type. A journal, which others read and which is kept, gets none of these."""
-    if token is None or is_journal():
-        print(f"{start.set} on {start.rig}: {address}", flush=True)
-        if token is not None:
-            print("To let a device in: lanebridge ctl pair", flush=True)
-        return
+def greeting(
+    address: str,
+    start: Start,
+    token: str | None,
+    code: str = "",
+    *,
+    encoding: str = "utf-8",
+    journal: bool = False,
+) -> str:
+    """The address; on the network (with a `token`) also a `code` to type and a picture to point a
+    tablet's camera at, unless the terminal's `encoding` has no block characters. A `journal`, which
+    others read and which is kept, gets none of these."""
+    line = f"{start.set} on {start.rig}: {address}"
+    if token is None:
+        return line
+    if journal:
+        return f"{line}\nTo let a device in: lanebridge ctl pair"
     address = f"{address.rstrip('/')}/?token={token}"
-    print(f"{start.set} on {start.rig}: {address}", flush=True)
+    lines = [f"{start.set} on {start.rig}: {address}"]
     if code:
-        print(f"Or type this code on one device, within ten minutes: {code}", flush=True)
+        lines.append(f"Or type this code on one device, within ten minutes: {code}")
     import segno
 
-    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
-        segno.make(address, micro=False).terminal(compact=True)
-        sys.stdout.flush()
-
-
-def is_journal() -> bool:
-    """Whether what is printed goes to the journal (systemd.exec(5), JOURNAL_STREAM)."""
+    picture = io.StringIO()
+    segno.make(address, micro=False).terminal(picture, compact=True)
     try:
-        out = os.fstat(sys.stdout.fileno())
-    except (OSError, ValueError):
+        picture.getvalue().encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return "\n".join(lines)
+    return "\n".join([*lines, picture.getvalue().rstrip()])
+
+
+def is_journal(handle: int) -> bool:
+    """Whether what is written to a file handle goes to the journal (systemd.exec(5),
+    JOURNAL_STREAM)."""
+    try:
+        out = os.fstat(handle)
+    except OSError:
         return False
     return os.environ.get("JOURNAL_STREAM") == f"{out.st_dev}:{out.st_ino}"

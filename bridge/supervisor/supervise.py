@@ -2,23 +2,22 @@
 
 When the player dies, every output is closed at once over ports that this process holds for the
 purpose, and a new player goes on where the old one would be by now, mutes and macros as they
-were. When players die of a set that has not sounded for long, the last one that has comes back.
-When the service dies, the groove goes on, and the service is started again. A player that
-says nothing for too long is ended and counts as dead. Neither is ever given up.
+were. When players die of a set that has not sounded for long, the last one that has comes back;
+when they go on dying, each new one begins with less of what may have ended the others. When the
+service dies, the groove goes on, and the service is started again. A player that says nothing has
+its outputs closed, then it is ended and counts as dead. Neither is ever given up.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import pickle
+import secrets
 import select
 import signal
-import subprocess
 import sys
 import tempfile
 import time
-from collections import deque
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -28,22 +27,32 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
-from bridge.supervisor import begin, lock
-from bridge.supervisor.failsafe import Failsafe
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.supervisor import begin, comeback, failsafe, lock, voice
+from bridge.supervisor.crashes import Care, Crashes
+from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
-from bridge.supervisor.folders import state_folder
+from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
-from bridge.supervisor.greeting import greet
+from bridge.supervisor.greeting import greeting, is_journal
+from bridge.supervisor.guards import Guards
+from bridge.supervisor.health import Health, Told
+from bridge.supervisor.moment import Moments
+from bridge.supervisor.notify import Notifier
+from bridge.supervisor.player_child import PlayerChild
+from bridge.supervisor.service_child import ServiceChild
 from bridge.supervisor.watch import Watch
 
-READY_S = 30.0
-CRASHES, WITHIN_S = 3, 60.0
-SILENT_NS = 3_000_000_000
-"""A player that is well says something twice a second."""
-SERVICE_PAUSE_S = (0.2, 5.0)
-PLAYER_PAUSE_S = (1.0, 5.0)
-STOP_S = 3.0
+CLOSE_NS, SILENT_NS = 1_000_000_000, 2_000_000_000
+"""A player that is well says something three times a second. One that has said nothing for so long
+has its outputs closed; one that goes on saying nothing is ended."""
+STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
+"""How long the children have to end, and after how long their outputs are closed for them."""
 MEND_S = 2.0
+STANDARD_OUTPUT = 1
+TURN_S = 0.25
+OTHERS_S = 3600.0
+"""In a folder that is not ours alone, what a killed writer has left is swept after so long."""
 
 
 _now = time.monotonic_ns
@@ -55,11 +64,12 @@ class Options:
 
     rig: Path
     set: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     start: bool = False
-    demo: bool = False
+    fresh: bool = False
+    log_json: bool = False
 
 
 class Supervisor:
@@ -67,51 +77,64 @@ class Supervisor:
 
     def __init__(self, options: Options, folder: Path) -> None:
         self.options = options
-        self.player: subprocess.Popen[bytes] | None = None
-        self.service: subprocess.Popen[bytes] | None = None
-        self.token = access_token() if options.lan else None
+        self._out = voice.standard()
+        self._log = voice.Log("lanebridge", voice.standard(lambda: sys.stderr, 2), options.log_json)
+        self._encoding = voice.encoding_of(sys.stdout)
+        self._notify = Notifier()
+        self._stopping = False
+        self._warned: set[str] = set()
+        self.token = self._access_token() if options.lan else None
+        self._run = secrets.token_hex(8)
         self._socket = str(folder / "player.sock")
-        rig, self._start = begin.from_files(
-            options.rig, options.set, self._socket, options.start, state_folder()
-        )
-        good = begin.last_good(options.set, rig, self._start, state_folder())
-        self._fallback = Fallback(_loaded(self._start), good)
+        state = state_folder()
+        rig, start = begin.from_files(options.rig, options.set, self._socket, options.start, state)
         try_network_ports(
             "0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port
         )
+        store.sweep(state)
+        for folder_of in {options.rig.resolve().parent, options.set.resolve().parent}:
+            store.sweep(folder_of, OTHERS_S)
+        good = begin.last_good(options.set, rig, start, state)
+        self._moments = Moments(state, options.rig, options.set, self._run)
+        self._start = comeback.bring_back(rig, start, self._moments, fresh=options.fresh)
+        self._fallback = Fallback(_loaded(self._start), good)
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
+        self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
         self._watch = Watch()
-        self._crashes: deque[float] = deque(maxlen=CRASHES)
-        self._player_ready = False
-        self._player_until = 0.0
-        self._player_at: float | None = None
-        self._player_pause = 0.0
-        self._stopping = False
-        self._ready = False
-        self._service_at: float | None = None
-        self._service_pause = SERVICE_PAUSE_S[0]
-        self._service_text = b""
-        self._warned: set[str] = set()
-        for text in self._start.warnings:
-            self._say_once(text)
+        self._crashes = Crashes()
+        self._told = Told(folder)
+        self.player = PlayerChild(self._said_by_player, self._player_began)
+        self._closed_for = 0
+        self._greeted = False
+        self.service = ServiceChild(
+            self._service_arguments(),
+            {} if self.token is None else {"LANEBRIDGE_TOKEN": self.token},
+            self._said_by_service,
+            self._service_ready,
+        )
+        self._say_once(*self._start.warnings)
         self._rig_text = rig.text
         self._looked_ns = _now()
         self._mend_at = 0.0
-        self._fds: dict[int, subprocess.Popen[bytes]] = {}
-        self._plain: list[subprocess.Popen[bytes]] = []
+        self._guards = Guards()
         self._wake = Wake()
 
     # --- from start to end ----------------------------------------------------------------------
 
     def run(self) -> int:
-        """Until a signal asks to stop."""
-        old = [(name, signal.signal(name, self._stop)) for name in (signal.SIGTERM, signal.SIGINT)]
-        old.append((signal.SIGCHLD, signal.signal(signal.SIGCHLD, lambda *_: None)))
+        """Until a signal asks to stop. The end of a terminal does not."""
+        handlers: dict[signal.Signals, Any] = {
+            signal.SIGTERM: self._stop,
+            signal.SIGINT: self._stop,
+            signal.SIGCHLD: lambda *_: None,
+            signal.SIGHUP: lambda *_: None,
+        }
+        old = [(name, signal.signal(name, handler)) for name, handler in handlers.items()]
         signal.set_wakeup_fd(self._wake.write_fd, warn_on_full_buffer=False)
         try:
-            self._start_player()
+            self._guards.add(self.player.start(self._start))
             self._failsafe.open()
-            self._start_service()
+            self._guards.add(self.service.start())
             while not self._stopping:
                 self._turn()
         finally:
@@ -125,150 +148,171 @@ class Supervisor:
     def _turn(self) -> None:
         """Waits for the next thing that happens, and sees to it."""
         watch = self._watch.sock
-        output = self.service.stdout if self.service is not None else None
-        word = self.player.stdout if self.player is not None else None
-        sources: list[Any] = [self._wake.fd, *self._fds]
-        sources += [source for source in (watch, output, word) if source is not None]
-        until = [at for at in (self._service_at, self._player_at) if at is not None]
-        pause = min(until, default=time.monotonic() + 0.5) - time.monotonic()
-        readable, _, _ = select.select(sources, [], [], min(0.5, max(0.0, pause)))
+        lines = [*self.player.sources(), *self.service.sources()]
+        sources: list[Any] = [self._wake.fd, *self._guards.sources, *lines]
+        if watch is not None:
+            sources.append(watch)
+        readable, _, _ = select.select(sources, [], [], self._pause())
         self._wake.quiet()
         if watch is not None and watch in readable:
             self._watch.read(_now())
             self._failsafe.heard(self._watch.sent)
             self._watch.sent.clear()
-            self._print_warnings()
+            self._say_once(*self._watch.state.get("warnings", ()))
             self._follow()
-        if word is not None and word in readable:
-            self._player_speaks()
-        for child in self._ended(readable):
-            if child is self.player:
+        for source in lines:
+            if source in readable:
+                source.read()
+        for child in self._guards.ended(readable):
+            if child is self.player.child:
                 self._player_died()
-            elif child is self.service:
+            elif child is self.service.child:
                 self._service_died()
-        if output is not None and output in readable and self.service is not None:
-            self._read_service()
+        self._failsafe.turn(_now())
         self._look()
+        self._notify.alive(time.monotonic())
 
-    def _guard(self, child: subprocess.Popen[bytes]) -> None:
-        """From now on its end is noticed at once."""
-        if hasattr(os, "pidfd_open"):
-            self._fds[os.pidfd_open(child.pid)] = child
-        else:  # there the signal of its end wakes us
-            self._plain.append(child)
-
-    def _ended(self, readable: list[Any]) -> list[subprocess.Popen[bytes]]:
-        """The children that have ended."""
-        ended = []
-        for fd in [fd for fd in self._fds if fd in readable]:
-            ended.append(self._fds.pop(fd))
-            os.close(fd)
-        ended += [child for child in self._plain if child.poll() is not None]
-        self._plain = [child for child in self._plain if child not in ended]
-        return ended
+    def _pause(self) -> float:
+        clock = time.monotonic()
+        until = [at - clock for at in (self.service.at, self.player.at) if at is not None]
+        if self._failsafe.again_ns is not None:
+            until.append((self._failsafe.again_ns - _now()) / 1e9)
+        return max(0.0, min([TURN_S, *until]))
 
     def _look(self) -> None:
-        """What is done now and then: a silent player, a service to start, ports to mend."""
-        now = _now()
-        # After a pause of our own (a suspended computer) the player's silence says nothing.
-        if now - self._looked_ns > SILENT_NS // 2:
+        """What is done now and then: a silent child, one to start, ports to mend, the moment."""
+        now, clock = _now(), time.monotonic()
+        # After a pause of our own (a suspended computer) the silence of others says nothing.
+        if now - self._looked_ns > CLOSE_NS // 2:
             self._watch.heard_ns = now
+            self.service.awake(clock)
         self._looked_ns = now
-        clock = time.monotonic()
-        if self.player is not None and not self._player_ready and clock > self._player_until:
-            say(f"the player was not ready after {READY_S:g} s")
-            self._player_until = clock + READY_S
-            self.player.kill()
-        if self._player_ready and now - self._watch.heard_ns > SILENT_NS:
-            say("the player does not answer; starting it again")
-            self._watch.heard_ns = now
-            if self.player is not None:
-                self.player.kill()
-        if self._watch.sock is None and self._player_ready and not self._stopping:
-            with contextlib.suppress(OSError):
-                self._watch.connect(self._socket, now)
-        if self._player_at is not None and clock >= self._player_at:
-            self._player_at = None
-            self._start_player()
-        if self._service_at is not None and clock >= self._service_at:
-            self._service_at = None
-            self._start_service()
+        self._look_at_player(now, clock)
+        why = self.service.look(clock)
+        if why:
+            self.say(f"the service {why}; starting it again", "error")
+        if self.service.at is not None and clock >= self.service.at:
+            self._guards.add(self.service.start())
         if clock >= self._mend_at:
             self._mend_at = clock + MEND_S
             self._failsafe.mend()
+        if self._watch.state:
+            self._moments.look(self._watch.state, clock)
+        note = self._moments.news()
+        if note:
+            self.say(note, "warning")
+        if self._told.due(clock):
+            self._told.tell(
+                Health(
+                    player_restarts=self._start.restarts,
+                    service_starts=self.service.starts,
+                    recent_deaths=self._crashes.recent(clock),
+                    kept_bytes=self._moments.bytes_of_hour(clock),
+                    unkept=self._moments.problem,
+                    lines_left_out=self._log.left_out,
+                )
+            )
+
+    def _look_at_player(self, now: int, clock: float) -> None:
+        player, silent = self.player, now - self._watch.heard_ns
+        why = player.look(clock)
+        if why:
+            self.say(f"the player {why}; starting it again", "error")
+        if player.ready and silent > CLOSE_NS and self._closed_for != self._watch.heard_ns:
+            self._closed_for = self._watch.heard_ns
+            self.say("the player does not answer; outputs are closed", "error")
+            self._failsafe.begin(now)
+        elif player.ready and silent < CLOSE_NS and self._failsafe.again_ns is not None:
+            self._failsafe.rest()  # it was only slow
+        if player.ready and silent > SILENT_NS:
+            self.say("the player still does not answer; starting it again", "error")
+            self._watch.heard_ns = now
+            player.kill()
+        if self._watch.sock is None and player.ready and not self._stopping:
+            with contextlib.suppress(OSError):
+                self._watch.connect(self._socket, now)
+        if player.at is not None and clock >= player.at:
+            self._guards.add(player.start(self._start))
 
     def _end(self) -> None:
-        """Stops both, the player first: gates close before anything else."""
-        for child in (self.player, self.service):
-            if child is not None and child.poll() is None:
+        """Stops both at once, and closes every output unless the player has done it."""
+        self._notify.tell(STOPPING="1")
+        self._stopping = True
+        children = [child for child in (self.player.child, self.service.child) if child is not None]
+        for child in children:
+            if child.poll() is None:
                 child.terminate()
-        player_ended = self._wait_for(self.player)
-        self._wait_for(self.service)
-        if self.player is not None and (not player_ended or self.player.returncode != 0):
-            self._failsafe.close_all()
-            time.sleep(0.05)
+        begun = _now()
+        while any(child.poll() is None for child in children):
+            now = _now()
+            if now - begun > STOP_S * 1e9:
+                for child in children:
+                    child.kill()
+            slow = self.player.child is not None and now - begun > CLOSE_ANYWAY_S * 1e9
+            if slow and self._failsafe.again_ns is None:
+                self._failsafe.begin(now)
+            self._failsafe.turn(now)
+            time.sleep(0.01)
+        if self.player.child is None or self.player.child.returncode != 0:
+            self._close_for_good()
+        self.player.close()
+        self.service.close()
         self._failsafe.stop()
         self._watch.close()
-        for fd in self._fds:
-            os.close(fd)
-        self._fds.clear()
+        self._guards.close()
+        self._moments.end(self._watch.state)
+        self._notify.close()
+        self._out.close()
+        self._log.close()
 
-    @staticmethod
-    def _wait_for(child: subprocess.Popen[bytes] | None) -> bool:
-        if child is None:
-            return True
-        try:
-            child.wait(STOP_S)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            child.wait()
-            return False
-        finally:
-            if child.stdout is not None:
-                child.stdout.close()
-        return True
+    def _close_for_good(self) -> None:
+        until = _now() + OFTEN_NS
+        self._failsafe.begin(_now())
+        while (now := _now()) < until:
+            time.sleep(0.02)
+            self._failsafe.turn(now)
 
     def _stop(self, *_: object) -> None:
         self._stopping = True
 
+    # --- what is said ---------------------------------------------------------------------------
+
+    def say(self, text: str, level: voice.Level = "info") -> None:
+        """One line for whoever looks at the terminal or the journal."""
+        self._log.say(text, level)
+        self._notify.tell(STATUS=text.replace("\n", " "))
+
+    def _say_once(self, *texts: str) -> None:
+        for text in texts:
+            if text not in self._warned:
+                self._warned.add(text)
+                self.say(text, "warning")
+
+    def _access_token(self) -> str:
+        """The token that the network needs, the same at every start; what is odd about it is
+        said."""
+        token, note = kept_token(state_folder())
+        if note:
+            self.say(note, "warning")
+        return token
+
     # --- the player -----------------------------------------------------------------------------
 
-    def _start_player(self) -> None:
-        """It says when it is ready."""
-        self._player_ready = False
-        self._player_until = time.monotonic() + READY_S
-        self.player = subprocess.Popen(
-            [sys.executable, "-m", "bridge.player.process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,
-        )
-        child = self.player
-        assert child.stdin is not None
-        assert child.stdout is not None
-        with contextlib.suppress(BrokenPipeError):
-            pickle.dump(self._start, child.stdin, pickle.HIGHEST_PROTOCOL)
-            child.stdin.close()
-        self._guard(child)
+    def _said_by_player(self, text: str) -> None:
+        self._log.say(text, "warning", who="player")
 
-    def _player_speaks(self) -> None:
-        """``ready``, or nothing because it ends."""
-        child = self.player
-        assert child is not None
-        assert child.stdout is not None
-        ready = child.stdout.readline() == b"ready\n"
-        child.stdout.close()
-        child.stdout = None
-        if ready:
-            self._player_ready = True
-            start = self._start
-            if start.restarts == 0:
-                self._keep_good(str(self.options.rig), self._rig_text)
-            if not store.good_copy(Path(start.file), state_folder()).exists():
-                self._keep_good(start.file, start.text)
-            self._watch.heard_ns = _now()
-            with contextlib.suppress(OSError):
-                self._watch.connect(self._socket, _now())
+    def _player_began(self) -> None:
+        """It plays: all that a start promises, the page may still be on its way."""
+        self._notify.tell(READY="1")
+        self._failsafe.rest()
+        start = self._start
+        if start.restarts == 0:
+            self._keep_good(str(self.options.rig), self._rig_text)
+        if not store.good_copy(Path(start.file), state_folder()).exists():
+            self._keep_good(start.file, start.text)
+        self._watch.heard_ns = _now()
+        with contextlib.suppress(OSError):
+            self._watch.connect(self._socket, _now())
 
     def _follow(self) -> None:
         """What the player plays by now, and whether that has sounded for long enough to be good."""
@@ -286,146 +330,101 @@ class Supervisor:
             self._say_once(problem)
 
     def _player_died(self) -> None:
-        self._failsafe.close_all()
-        assert self.player is not None
-        code, was_ready = self.player.wait(), self._player_ready
-        if self.player.stdout is not None:
-            self.player.stdout.close()
-        self.player, self._player_ready = None, False
+        self._failsafe.begin(_now())
+        code, was_ready = self.player.ended()
         self._watch.read(_now())
         self._follow()
         self._watch.close()
         if self._stopping:
             return
-        now = time.monotonic()
-        self._crashes.append(now)
-        often = len(self._crashes) == CRASHES and now - self._crashes[0] < WITHIN_S
-        say(f"the player ended ({_cause(code)}); outputs are closed, starting it again")
-        if often:
-            say(f"that was {CRASHES} times within {WITHIN_S:g} s: derived lanes stay muted")
+        self.say(
+            f"the player ended ({_cause(code)}); outputs are closed, starting it again", "error"
+        )
+        care = self._crashes.died(time.monotonic())
+        for text in self._next_start(care):
+            self.say(text, "error")
+        self.player.again(slowly=care.fresh or not was_ready)
+
+    def _next_start(self, care: Care) -> tuple[str, ...]:
+        """Makes what the next player is begun with; gives the lines that say what is odd in it."""
+        watch = self._watch
         fell_back = self._fallback.died()
         present = self._fallback.present
         if fell_back:
-            text = "the set ended the player twice; the last one that played well is back"
-            say(text)
-            self._watch.score, self._watch.revision = present.score, present.revision
-            self._watch.text, self._watch.file = present.text, present.file
-        memory, revision = self._watch.memory, present.revision
-        fits = memory is not None and memory["revision"] == revision
+            watch.score, watch.revision = present.score, present.revision
+            watch.text, watch.file = present.text, present.file
+        memory = watch.memory
+        fits = memory is not None and memory["revision"] == present.revision and not care.safe
+        said = FELL_BACK if fell_back else care.says
+        warnings = (said,) if said else ()
+        if care.fresh:
+            watch.state = {}
+        start = self._start
         self._start = replace(
-            self._start,
+            start,
             memory=memory["memory"] if fits and memory is not None else None,
-            snapshot=self._watch.state or None,
+            snapshot=None if care.fresh else watch.state or start.snapshot,
+            play=start.play and not watch.state and not care.fresh,
             score=present.score,
             text=present.text,
             file=present.file,
             set=present.score.spec.name,
-            revision=revision,
-            restarts=self._start.restarts + 1,
-            safe=often and not fell_back,
-            warnings=(text,) if fell_back else (),
+            revision=present.revision,
+            restarts=start.restarts + 1,
+            safe=care.safe and not fell_back,
+            warnings=warnings,
         )
-        # At once the first time; a player that does not even come up is tried less and less often.
-        low, high = PLAYER_PAUSE_S
-        self._player_pause = 0.0 if was_ready else min(max(low, 2 * self._player_pause), high)
-        self._player_at = now + self._player_pause
-
-    def _print_warnings(self) -> None:
-        for text in self._watch.state.get("warnings", ()):
-            self._say_once(text)
-
-    def _say_once(self, text: str) -> None:
-        if text not in self._warned:
-            self._warned.add(text)
-            say(text)
+        return warnings
 
     # --- the service ----------------------------------------------------------------------------
 
-    def _start_service(self) -> None:
+    def _service_arguments(self) -> list[str]:
         options = self.options
-        arguments = [
-            sys.executable,
-            "-m",
-            "bridge.supervisor.child",
-            "bridge.service",
-            "--rig",
-            str(options.rig),
-            "--set",
-            str(options.set),
-            "--socket",
-            self._socket,
-            "--port",
-            str(options.http_port),
-            "--osc-port",
-            str(options.osc_port),
-            "--state-dir",
-            str(state_folder()),
-        ]
-        environment = dict(os.environ)
-        if self.token is not None:
-            arguments.append("--lan")
-            environment["LANEBRIDGE_TOKEN"] = self.token
-        self.service = subprocess.Popen(
-            arguments,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            env=environment,
-            start_new_session=True,
-        )
-        assert self.service.stdout is not None
-        os.set_blocking(self.service.stdout.fileno(), False)
-        self._service_text = b""
-        self._guard(self.service)
+        given = {
+            "rig": options.rig,
+            "set": options.set,
+            "socket": self._socket,
+            "port": options.http_port,
+            "osc-port": options.osc_port,
+            "state-dir": state_folder(),
+            "run": self._run,
+        }
+        words = [word for name, value in given.items() for word in (f"--{name}", str(value))]
+        words += ["--lan"] if options.lan else []
+        return [*words, "--log-json"] if options.log_json else words
 
-    def _read_service(self) -> None:
-        assert self.service is not None
-        assert self.service.stdout is not None
-        data = self.service.stdout.read(4096)
-        if not data:  # its end is noticed by itself
-            self.service.stdout.close()
-            self.service.stdout = None
-            return
-        *lines, self._service_text = (self._service_text + data).split(b"\n")
-        for line in lines:
-            text = line.decode(errors="replace")
-            if text.startswith("ready "):
-                self._service_pause = SERVICE_PAUSE_S[0]
-                if not self._ready:
-                    self._ready = True
-                    _, address, *code = text.split(" ")
-                    greet(address, self._start, self.token, *code)
-            else:
-                print(text, flush=True)
+    def _said_by_service(self, text: str) -> None:
+        self._log.raw(text)
+
+    def _service_ready(self, address: str, code: str) -> None:
+        if not self._greeted:
+            self._greeted = True
+            self._out.line(
+                greeting(
+                    address,
+                    self._start,
+                    self.token,
+                    code,
+                    encoding=self._encoding,
+                    journal=is_journal(STANDARD_OUTPUT),
+                )
+            )
 
     def _service_died(self) -> None:
-        assert self.service is not None
-        if self.service.stdout is not None:
-            self._read_service()
-        code = self.service.wait()
-        if self.service is not None and self.service.stdout is not None:
-            self.service.stdout.close()
-        self.service = None
-        if self._stopping:
-            return
-        say(f"the service ended ({_cause(code)}); playing goes on, starting it again")
-        self._service_at = time.monotonic() + self._service_pause
-        self._service_pause = min(self._service_pause * 2, SERVICE_PAUSE_S[1])
+        code = self.service.ended()
+        if not self._stopping:
+            self.say(
+                f"the service ended ({_cause(code)}); playing goes on, starting it again", "error"
+            )
 
 
-# --- what people see ----------------------------------------------------------------------------
+FELL_BACK = "the set ended the player twice; the last one that played well is back"
 
 
 def say(text: str) -> None:
-    """One line for whoever looks at the terminal or the journal."""
-    print(f"lanebridge: {text}", file=sys.stderr, flush=True)
-
-
-def access_token() -> str:
-    """The token that the network needs, the same at every start; what is odd about it is said."""
-    token, note = kept_token(state_folder())
-    if note:
-        say(note)
-    return token
+    """One line for whoever looks at the terminal, before anything runs."""
+    with contextlib.suppress(OSError):
+        print(f"lanebridge: {text}", file=sys.stderr, flush=True)
 
 
 def _loaded(start: Start) -> Loaded:
@@ -445,25 +444,28 @@ def run(
     rig_path: Path,
     set_path: Path,
     *,
-    http_port: int = 8420,
-    osc_port: int = 8421,
+    http_port: int = HTTP_PORT,
+    osc_port: int = OSC_PORT,
     lan: bool = False,
     start: bool = False,
-    demo: bool = False,
+    fresh: bool = False,
+    log_json: bool = False,
 ) -> int:
     """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code (0, or 1 when the files
     are wrong or a network port is taken: said in a line or more on standard error)."""
-    options = Options(Path(rig_path), Path(set_path), http_port, osc_port, lan, start, demo)
+    options = Options(
+        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json
+    )
+    voice.hold_standard_handles()
     # Private to this user (0700), and gone afterwards.
-    with tempfile.TemporaryDirectory(
-        prefix="lanebridge-", dir=os.environ.get("XDG_RUNTIME_DIR") or None
-    ) as folder:
+    with tempfile.TemporaryDirectory(prefix="lanebridge-", dir=run_folder()) as folder:
         handle = None
         try:
             handle = lock.take(state_folder())
             return Supervisor(options, Path(folder)).run()
         except BridgeError as error:
-            print(error, file=sys.stderr)
+            with contextlib.suppress(OSError):
+                print(error, file=sys.stderr, flush=True)
             return 1
         finally:
             if handle is not None:

@@ -27,6 +27,8 @@ Schema = Mapping[str, Any]
 TITLE = "Lanebridge: the HTTP interface"
 CHAPTERS = {
     "state": "State",
+    "healthz": "How it is",
+    "metrics": "How it is",
     "lanes": "Lanes",
     "groups": "Groups",
     "macros": "Macros",
@@ -182,7 +184,7 @@ def _introduction(base: str) -> Iterator[Block]:
 def _chapters(document: Schema, names: Mapping[str, str], base: str) -> Iterator[Block]:
     chapters: dict[str, list[Block]] = {title: [] for title in (*CHAPTERS.values(), LAST)}
     for path, item in document["paths"].items():
-        chapter = chapters[CHAPTERS.get(path.split("/")[2], LAST)]
+        chapter = chapters[CHAPTERS.get(path.removeprefix("/api").split("/")[1], LAST)]
         for method, operation in item.items():
             chapter += _operation(document, method.upper(), path, operation, names, base)
     for title, blocks in chapters.items():

@@ -11,7 +11,7 @@ from pydantic import Field
 from bridge.control.access import Access
 from bridge.control.devices import CODE_S, NAME_MAX, Device
 from bridge.errors import CommandError
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.gate import DEVICE

@@ -15,19 +15,19 @@ from pydantic import BeforeValidator, Field
 
 from bridge.control.door import Control
 from bridge.control.session import Playing, Session
-from bridge.errors import InputError, PlayerError, Problem
+from bridge.control.threads import in_thread
+from bridge.errors import InputError, PlayerError, Problem, did_you_mean
 from bridge.files import edit, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
-from bridge.music.score import compile_score
-from bridge.protocol.state import PlayerReport
-from bridge.session.chart import Mirror
+from bridge.music.score import Score, compile_score
+from bridge.session.chart import Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
 from bridge.web.conditions import base_of, with_tag
-from bridge.web.heavy import Heavy, digest, in_thread
+from bridge.web.heavy import Heavy, digest
 from bridge.web.http import TEXT_BYTES, Routes, client_of
 from bridge.web.words_http import WORDS_ROUTE
 
@@ -58,15 +58,19 @@ Edits = Annotated[list[EditRow], Field(min_length=1, max_length=64)]
 
 
 class EditBody(Strict):
-    """`revision`: that of the text which the edits were made on (``If-Match`` says the same)."""
+    """`revision`: that of the text which the edits were made on (``If-Match`` says the same).
+    `section`: the edits hold in that section only; without it they hold everywhere. A value of
+    null then takes the difference away: the section has what the set has."""
 
     edits: Edits
+    section: Key | None = None
     when: Literal["step", "beat", "bar"] = "beat"
     revision: Seq | None = None
 
 
 class PreviewBody(Strict):
     edits: Edits
+    section: Key | None = None
     bars: Annotated[int, Field(ge=1, le=4), AS_WHOLE] = 1
 
 
@@ -86,6 +90,36 @@ class PreviewAnswer(b.Answer):
 
     problems: list[b.TextProblem]
     chart: b.ChartAnswer | None
+
+
+VARIED = ("tempo", "swing", "key")
+"""Keys of the set that a section may have otherwise, beside those of lanes."""
+
+
+def within(rows: list[EditRow], section: str | None) -> list[EditRow]:
+    """The rows as changes of one section's own text; None: as they are. Raises `InputError` for
+    what only the whole set can have."""
+    if section is None:
+        return rows
+    found = []
+    for row in rows:
+        path = row.path
+        of_lane = path[0] == "lanes" and (len(path) > 2 or (len(path) == 2 and row.value is None))
+        if row.rename is not None or not (of_lane or path[0] in VARIED):
+            message = (
+                f"a section cannot have this otherwise; change it everywhere: {'.'.join(path)}"
+            )
+            raise InputError([Problem(message, ".".join(path), keys=tuple(path))])
+        found.append(row.model_copy(update={"path": ["sections", section, *path]}))
+    return found
+
+
+def of_section(text: str, section: str | None) -> None:
+    """Raises `InputError` when the text has no such section."""
+    sections = Document.parse(text, "").data.get("sections") or {}
+    if section is not None and section not in sections:
+        message = f"there is no section {section}{did_you_mean(section, sections)}"
+        raise InputError([Problem(message, f"sections.{section}")])
 
 
 def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
@@ -147,6 +181,7 @@ PERFORMED = (
     "lanes",
     "macros",
     "section",
+    "form",
     "section_pending",
     "order",
     "morph",
@@ -157,7 +192,7 @@ PERFORMED = (
 and the bar."""
 
 
-def edit_routes(book: SetBook, control: Control) -> Routes:
+def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
     routes = Routes()
     session = control.session
 
@@ -194,34 +229,37 @@ def edit_routes(book: SetBook, control: Control) -> Routes:
         base = base_of(request, control.edits, client, body.revision)
 
         async def change() -> PlainAnswer:
-            control.edits.check(base, touched(body.edits))
-            text, also = await asyncio.to_thread(edited, playing_now().text, body.edits)
-            after = await book.put(
-                text, body.when, client, label=label_of(body.edits), renamed=new_names(body.edits)
-            )
+            rows = within(body.edits, body.section)
+            control.edits.check(base, touched(rows))
+            before = playing_now().text
+            of_section(before, body.section)
+            text, also = await asyncio.to_thread(edited, before, rows)
+            label = label_of(body.edits)
+            if body.section is not None:
+                label = f"{label} in {body.section}"[:80]
+            after = await book.put(text, body.when, client, label=label, renamed=new_names(rows))
             return await asyncio.to_thread(plain, after, also)
 
         return await control.edits.run(client, change, lambda: with_tag(request, control.edits))
 
-    return Routes([*routes, *_preview_routes(session), WORDS_ROUTE])
+    return Routes([*routes, *_preview_routes(session, charts), WORDS_ROUTE])
 
 
-def _preview_routes(session: Session) -> Routes:
+def _preview_routes(session: Session, charts: Charts) -> Routes:
     routes = Routes()
     previews: Heavy[dict[str, Any]] = Heavy()
 
-    def look_ahead(
-        playing: Playing, rig: Rig, state: PlayerReport, body: PreviewBody, at: int
-    ) -> dict[str, Any]:
+    def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
+        of_section(playing.text, body.section)
+        text, _ = edited(playing.text, within(body.edits, body.section))
+        return compile_score(parse_set(text, playing.path.name, rig).spec, rig.ranges)
+
+    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, Any]:
         try:
-            text, _ = edited(playing.text, body.edits)
-            document = parse_set(text, playing.path.name, rig)
-            score = compile_score(document.spec, rig.ranges)
+            score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
             return {"problems": rows_of(error.problems), "chart": None}
-        bar = score.spec.bar_ticks
-        start = at // bar * bar
-        chart = Mirror(score).chart(state, start, start + body.bars * bar)
+        chart = await charts.preview(score, body.bars)
         del chart["type"]
         return {"problems": [], "chart": chart}
 
@@ -246,7 +284,7 @@ def _preview_routes(session: Session) -> Routes:
         return await previews.get(
             request,
             (id(rig), digest(playing.text), at, asked),
-            lambda: in_thread(look_ahead, playing, rig, state, body, at),
+            lambda: look_ahead(playing, rig, body),
         )
 
     return routes

@@ -13,7 +13,7 @@ from aiohttp.typedefs import Middleware
 from bridge.control.access import Access
 from bridge.control.devices import Device
 from bridge.control.roles import acting
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 from bridge.web.problems import ProblemError
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]

@@ -9,7 +9,7 @@ import contextlib
 from collections import OrderedDict
 from collections.abc import Callable, Coroutine, Hashable
 from hashlib import sha256
-from typing import Any, Generic, ParamSpec, TypeVar
+from typing import Any, Generic, TypeVar
 
 from aiohttp import web
 
@@ -20,29 +20,11 @@ WAITING_MAX = 8  # different works that wait
 LEFT_LOOK_S = 0.2  # how often it is looked whether the client is still there
 
 T = TypeVar("T")
-P = ParamSpec("P")
 
 
 def digest(text: str) -> bytes:
     """A text as a part of a key: of one length however long it is."""
     return sha256(text.encode()).digest()
-
-
-async def in_thread(function: Callable[P, T], *args: P.args, **more: P.kwargs) -> T:
-    """What a function returns that blocks, called in a thread.
-
-    A thread cannot be stopped: when the caller is cancelled, this ends only when the function has
-    ended, so that the next work does not begin beside it.
-    """
-    task = asyncio.ensure_future(asyncio.to_thread(function, *args, **more))
-    try:
-        return await asyncio.shield(task)
-    except asyncio.CancelledError:
-        while not task.done():
-            with contextlib.suppress(asyncio.CancelledError):
-                await asyncio.wait({task})
-        task.exception()  # nobody asks for it any more
-        raise
 
 
 class _Work(Generic[T]):

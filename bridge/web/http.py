@@ -16,7 +16,8 @@ from aiohttp import web
 from pydantic import BaseModel, ValidationError
 
 from bridge.control.roles import demand
-from bridge.protocol.command import Command, Role
+from bridge.protocol.command import Command
+from bridge.protocol.roles import Role
 from bridge.protocol.state import State
 from bridge.web import bodies as b
 from bridge.web.command_body import CommandBody

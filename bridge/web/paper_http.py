@@ -14,13 +14,14 @@ from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
 
 from bridge.control.session import Playing, Session
+from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
 from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
-from bridge.web.heavy import Heavy, in_thread
+from bridge.web.heavy import Heavy
 from bridge.web.http import Routes
 
 DRAW_S = 60.0

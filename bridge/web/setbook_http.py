@@ -11,12 +11,13 @@ from aiohttp import web
 from bridge.control.door import Control
 from bridge.control.edits import EVERYTHING, Edits
 from bridge.control.session import Playing, Session
+from bridge.control.threads import in_thread
 from bridge.errors import PlayerError
 from bridge.session.chart import Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.conditions import base_of, with_tag
-from bridge.web.heavy import Heavy, digest, in_thread
+from bridge.web.heavy import Heavy, digest
 from bridge.web.http import TEXT_BYTES, Routes, client_of
 
 

@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import Any, get_args
 
 from aiohttp import web
 
+from bridge.files import examples
 from bridge.files.set_models import SetModel
 from bridge.files.strict import limits_of
 from bridge.music.kinds import KINDS, Kind
+from bridge.music.logic_parse import FUNCTIONS, OPERATORS
 from bridge.music.model import SETTINGS, Direction
 from bridge.music.references import LANE_KEYS, REFERENCES
 from bridge.music.scale import SCALES
 from bridge.music.ticks import USUAL_RATES
+from bridge.paper.words import logic_words
 from bridge.web.bodies import Answer
 from bridge.web.http import Route
+
+# The lanes that the examples of logic speak of.
+_SHOWN_LANES = ("kick", "rim", "bell", "swell")
 
 
 class PartAnswer(Answer):
@@ -66,6 +73,15 @@ class SettingAnswer(Answer):
     main: bool
 
 
+class LogicAnswer(Answer):
+    """A word of expressions over lanes: the kinds of its `arguments`, an `example`, and what that
+    says. The arguments of operators stand beside them, those of functions in parentheses."""
+
+    arguments: list[str]
+    example: str
+    says: str
+
+
 class NumberOfSet(Answer):
     """A number of the whole set, such as its tempo, and its limits."""
 
@@ -76,7 +92,7 @@ class NumberOfSet(Answer):
 
 class WordsAnswer(Answer):
     """Kinds of lanes, what names lanes, `keys` that only some kinds have, numeric settings, numbers
-    of the `whole` set, scales, usual rates and directions."""
+    of the `whole` set, scales, usual rates and directions; `operators` and `functions` of logic."""
 
     kinds: dict[str, KindAnswer]
     references: list[ReferenceAnswer]
@@ -86,6 +102,13 @@ class WordsAnswer(Answer):
     scales: dict[str, list[int]]
     rates: list[str]
     directions: list[str]
+    operators: dict[str, LogicAnswer]
+    functions: dict[str, LogicAnswer]
+
+
+def _logic(example: str, arguments: Sequence[str]) -> LogicAnswer:
+    says = logic_words(example, _SHOWN_LANES)
+    return LogicAnswer(arguments=list(arguments), example=example, says=says)
 
 
 def _kind(kind: Kind) -> KindAnswer:
@@ -140,6 +163,11 @@ async def _words(request: web.Request, query: Any) -> WordsAnswer:
         scales={name: list(degrees) for name, degrees in SCALES.items()},
         rates=list(USUAL_RATES),
         directions=list(get_args(Direction)),
+        operators={
+            name: _logic(examples.OPERATORS[name], ("hits",) if name == "not" else ("hits", "hits"))
+            for name in OPERATORS
+        },
+        functions={name: _logic(examples.LOGIC[name], kinds) for name, kinds in FUNCTIONS.items()},
     )
 
 

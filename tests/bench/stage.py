@@ -142,13 +142,15 @@ def busy() -> Iterator[None]:
 
 
 class Stage(NamedTuple):
-    """The running program: its ports, the player's socket, the log of its simulated ports."""
+    """The running program: its ports, the player's socket, the log of its simulated ports, and its
+    first process."""
 
     folder: Path
     http: int
     osc: int
     socket: str
     log: Path
+    pid: int
 
     def state(self) -> dict[str, Any]:
         return state(self.http)
@@ -162,10 +164,19 @@ class Stage(NamedTuple):
 
 
 @contextlib.contextmanager
-def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterator[Stage]:
-    """`lanebridge play`, with its load unless told otherwise, until the block ends."""
-    (folder / "rig.yaml").write_text(RIG)
-    (folder / "set.yaml").write_text(SET)
+def stage(
+    folder: Path,
+    *,
+    realtime: bool = True,
+    loaded: bool = True,
+    document: str = SET,
+    rig: str = RIG,
+    before: Sequence[str] = (),
+) -> Iterator[Stage]:
+    """`lanebridge play`, with its load unless told otherwise, until the block ends. The words of
+    `before` begin the command line: a program that sets limits and starts another."""
+    (folder / "rig.yaml").write_text(rig)
+    (folder / "set.yaml").write_text(document)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     log = folder / "wire.log"
     env = os.environ | {
@@ -182,6 +193,7 @@ def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterat
     )
     play = subprocess.Popen(
         [
+            *before,
             *refused,
             sys.executable,
             "-m",
@@ -208,7 +220,7 @@ def stage(folder: Path, *, realtime: bool = True, loaded: bool = True) -> Iterat
             load = subprocess.Popen([sys.executable, __file__, *arguments], env=env)
         time.sleep(1.5)
         (path,) = folder.glob("lanebridge-*/player.sock")
-        yield Stage(folder, http, osc, str(path), log)
+        yield Stage(folder, http, osc, str(path), log, play.pid)
     finally:
         if load is not None:
             load.kill()

@@ -14,6 +14,8 @@ GAIN, OFFSET = 0.99, 0.02  # of the synthetic interface the readings are taken f
 
 
 async def begin(stage: Any, **body: Any) -> dict[str, Any]:
+    # A player that has just come is given the tunings of the file first.
+    await stage.until(lambda: not stage.service.tuner._tasks)
     body = {"output": OUT, "every": 12} | body
     status, session, _ = await stage.call("POST", "/api/tuning/session", body)
     assert status == 200, session

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import pytest
 from support.clocks import MS, clock, period, ramp, steady
-from support.hosts import FRAMES, RATES, Stall, block_ns, host
+from support.hosts import FRAMES, RATES, Stall, arrivals, block_ns, host, unknowable_ms
 
 from bridge.clock.follower import Follower
 
@@ -86,7 +86,7 @@ def test_a_clock_in_blocks_is_followed_at_its_tempo_and_phase(frames: int, rate:
         steady_ones += (max(settled) - min(settled)) / 2 < limit
         in_phase += max(map(abs, settled)) < limit
     assert steady_ones >= 0.9 * len(every), f"{steady_ones} of {len(every)} are steady"
-    assert in_phase >= 0.8 * len(every), f"{in_phase} of {len(every)} are in phase"
+    assert in_phase >= 0.9 * len(every), f"{in_phase} of {len(every)} are in phase"
 
 
 @in_some_blocks
@@ -169,6 +169,75 @@ def test_a_host_that_stands_still_and_sends_what_it_owes(
             far.append((seed, round(bpm, 1), round(off, 1)))
     assert not wrong, f"count wrong (seed, clocks): {wrong}"
     assert not far, f"phase far (seed, bpm, ms): {far}"
+
+
+@pytest.mark.slow
+def test_five_stalls_anywhere_in_any_blocks() -> None:
+    """Each of up to 800 ms, and some run into one another, whatever the tempo. The count is exact.
+    Two beats after the last the phase is within 3 ms, unless so little of a slow beat between
+    clock and blocks has gone by that nothing could tell (`unknowable_ms`)."""
+    wrong: list[tuple[int, int]] = []
+    far: list[tuple[int, int, float, float]] = []
+    unknowable: list[tuple[int, int, float, float]] = []
+    seeds = 240
+    for seed in range(seeds):
+        rng = random.Random(10_000 + seed)
+        frames, rate = rng.choice([(0, 48_000), *BLOCKS])
+        bpm = rng.uniform(40, 300)
+        times = steady(bpm, int(15e9 / period(bpm)))
+        stalls = [(times[0] + rng.uniform(0, 11e9), rng.uniform(20e6, 800e6)) for _ in range(5)]
+        stamps = host(times, length(frames, rate), seed, stalls)
+        run = Run(times, stamps)
+        if run.follower.index != len(times):
+            wrong.append((seed, run.follower.index - len(times)))
+        last = max(begin + lasts for begin, lasts in stalls) + 48 * period(bpm)
+        settled = next(at for at, t in enumerate(times) if t > last)
+        off = max(map(abs, run.after(settled)[:-1]))
+        if off > 3:
+            known = unknowable_ms(times, stamps, length(frames, rate), settled) < 3
+            (far if known else unknowable).append((seed, frames, round(bpm, 1), round(off, 1)))
+    assert not wrong, f"count wrong (seed, clocks): {wrong}"
+    assert not far, f"phase far (seed, frames, bpm, ms): {far}"
+    assert len(unknowable) <= 0.02 * seeds, unknowable
+
+
+@pytest.mark.parametrize("between", [1, 2, 3])
+@in_some_blocks
+def test_a_gap_is_taken_back_when_its_clocks_come_after_all(
+    frames: int, rate: int, between: int
+) -> None:
+    """The host stands still twice, and sends only a few of the clocks that it owes in between:
+    they look like clocks behind a gap."""
+    times = steady(117, 600)
+    for seed in range(8):
+        rng = random.Random(seed)
+        pace = max(period(117), length(frames, rate))
+        first = rng.randint(100, 300)
+        back = times[first] + rng.uniform(300e6, 700e6)
+        late = list(times)
+        for count in range(between):
+            late[first + count] = back + count * pace
+        late = [
+            max(t, late[first + between - 1]) if n >= first + between else t
+            for n, t in enumerate(late)
+        ]
+        stamps = arrivals(
+            -(-t // length(frames, rate)) * length(frames, rate) if frames else t for t in late
+        )
+        run = Run(times, stamps)
+        assert run.follower.index == 600, f"seed {seed}"
+        assert run.follower.lost_clocks == 0, f"seed {seed}"
+        assert run.follower.bpm == pytest.approx(117, rel=0.005), f"seed {seed}"
+
+
+def test_what_a_pause_leaves_is_no_block() -> None:
+    """216.2 bpm is nearly one clock in each block of 512 frames, but this host has none."""
+    for seed in range(60):
+        rng = random.Random(seed)
+        times = steady(216.2, 700)
+        begin = times[rng.randint(20, 400)]
+        stalls = [(begin + rng.uniform(0, 3e8), rng.uniform(50e6, 600e6)) for _ in range(3)]
+        assert Run(times, host(times, 0, seed, stalls)).block_known == 0, f"seed {seed}"
 
 
 @in_some_blocks

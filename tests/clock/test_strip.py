@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from itertools import pairwise
+from types import FrameType
 
 import pytest
 
@@ -92,3 +94,28 @@ def test_a_bunch_after_a_pause_does_not_bend_the_line() -> None:
     stalled = [(n, max(ns, pause_ends) if 100 <= n <= 120 else ns) for n, ns in points]
     strip = followed(stalled, 10 * MS)
     assert strip.line.at(200) == pytest.approx(200 * 20_833_333, abs=MS)
+
+
+def test_no_clock_takes_much_work() -> None:
+    """The player follows between two hits. Counted in calls, not in time: while the window grows,
+    when its oldest part is dropped, and when it is cut where a tempo began."""
+    block = 10_666_667
+    points = in_blocks(21_333_000, block, 1600)  # nearly two blocks: the hulls change for long
+    index, ns = points[-1]
+    points += [(index + n, ns + at) for n, at in in_blocks(18_000_000, block, 40)[1:]]
+    strip = Strip(block + 200_000)
+    strip.restart(points[:30])
+    most = calls = 0
+
+    def count(frame: FrameType, event: str, argument: object) -> None:
+        nonlocal calls
+        calls += event in ("call", "c_call")
+
+    for point in points[30:]:
+        calls = 0
+        sys.setprofile(count)
+        strip.add(*point)
+        sys.setprofile(None)
+        most = max(most, calls)
+    assert strip.line.period == pytest.approx(18_000_000, rel=0.03)
+    assert most < 8_000

@@ -32,6 +32,9 @@ HUGE_BYTES = 3 * MEMORY_BYTES  # more than may be used
 GOOD = {
     "check": "FOLDER/rig.yaml FOLDER/set.yaml",
     "clockcheck": "FOLDER/rig.yaml",
+    "doctor": "FOLDER/rig.yaml FOLDER/set.yaml --address 127.0.0.1:9 --bundle FOLDER/new.zip",
+    "install-service": "FOLDER/rig.yaml FOLDER/set.yaml --root FOLDER",
+    "remove-service": "--root FOLDER",
     "import": "FOLDER/beat.mid --out FOLDER/new.yaml",
     "play": "FOLDER/rig.yaml FOLDER/set.yaml",
     "profile check": "FOLDER/mine.yaml",
@@ -44,8 +47,8 @@ GOOD = {
     "soundcheck": "FOLDER/rig.yaml --report FOLDER/new.txt",
     "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt",
 }
-WRITES = {"--out", "--report"}
-FOLDERS = {"--beside", "--folder"}
+WRITES = {"--out", "--report", "--bundle"}
+FOLDERS = {"--beside", "--folder", "--root"}
 
 
 def taking_files(

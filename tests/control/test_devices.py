@@ -29,7 +29,7 @@ from bridge.control.devices import (
 )
 from bridge.control.roles import acting, demand, suffices
 from bridge.errors import CommandError
-from bridge.protocol.command import Role
+from bridge.protocol.roles import Role
 from bridge.protocol.table import client_commands
 from bridge.service.app import Service
 

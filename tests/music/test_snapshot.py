@@ -16,7 +16,7 @@ from support.wired import BAR, play, score_of
 from bridge.errors import CommandError
 from bridge.music.model import Drive, Every, Lane, Macro, Section
 from bridge.music.performance import Performance
-from bridge.music.snapshot import drive_text
+from bridge.music.snapshot import drive_text, essential
 from bridge.protocol.state import PerformanceState
 
 
@@ -50,6 +50,24 @@ def test_restoring_a_state_is_identity(hands: list[tuple[int, dict[str, Any]]]) 
         other.settle(moment)
         performance.settle(moment)
         assert other.state() == performance.state()
+
+
+@settings(max_examples=60, deadline=None)
+@given(HANDS)
+def test_what_is_essential_brings_everything_back_but_fingers(
+    hands: list[tuple[int, dict[str, Any]]],
+) -> None:
+    performance, tick = performed(hands)
+    state = performance.state()
+    kept = json.loads(json.dumps(essential(state), allow_nan=False))
+    assert len(json.dumps(kept)) < len(json.dumps(state))
+    let_go: Any = copy.deepcopy(state)
+    for lane in let_go["lanes"].values():
+        lane["holds"] = {}
+    one, other = Performance(SCORE), Performance(SCORE)
+    one.restore(kept, tick)
+    other.restore(let_go, tick)
+    assert one.state() == other.state()
 
 
 @settings(max_examples=40, deadline=None)

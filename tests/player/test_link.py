@@ -172,6 +172,27 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     watch.close()
 
 
+def test_one_who_draws_gets_the_newest_memory_and_no_score(link: Link, tmp_path: Path) -> None:
+    left: list[int] = []
+    link.gone = lambda: left.append(1)
+    link.keep("score", b"a score")
+    link.keep("memory", b"old")
+    link.keep("memory", b"new")
+    client = Client(link, tmp_path)
+    client.sock.sendall(pack_json({"do": "keep", "what": ["memory", "wages"]}))
+    turn(link)
+    link.deliver(0)
+    link.keep("score", b"another")
+    link.keep("memory", b"newer")
+    link.deliver(FRAME_NS)
+    data = client.sock.recv(1 << 16)
+    frames = Unpacker().feed(data)
+    assert [payload for kind, payload in frames if kind == "P"] == [b"new", b"newer"]
+    client.sock.close()
+    turn(link)
+    assert left, "it gave commands too, so its hands are let go"
+
+
 def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
     link: Link, tmp_path: Path
 ) -> None:

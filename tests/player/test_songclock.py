@@ -346,6 +346,8 @@ def test_a_restart_goes_on_at_the_right_bar_with_mutes_and_macros(state_then: st
     old.run_to(BAR + STEP)
     old.do("mute", lane="down", muted=True)
     old.run_to(BAR + BEAT)
+    old.do("tempo", bpm=120.5)
+    old.do("tempo", bpm=120.0 if state_then == "running" else 133.0)
     if state_then == "stopped":
         old.do("stop")
         old.run(2)
@@ -358,6 +360,7 @@ def test_a_restart_goes_on_at_the_right_bar_with_mutes_and_macros(state_then: st
     if state_then == "stopped":
         assert new.ons(2) == []
         assert new.player.song.place(new.now) == pytest.approx(BAR + BEAT, abs=40)
+        assert new.player.song.bpm == new.player.song.shown_bpm == 133.0
         return
     ons = new.ons(2)
     assert ons[0] == pytest.approx(round(ons[0] / 125) * 125, abs=0.01)

@@ -166,3 +166,63 @@ def test_a_followed_port_of_a_real_system_leads(tmp_path: Path, needs: Needs) ->
     assert b"\xf8" in rows
     assert b"\xfa" in rows
     assert b"\xfc" in rows
+
+
+def test_the_clock_that_a_hand_took_stays_taken_through_a_crash(tmp_path: Path) -> None:
+    """And where a hand follows a clock that is away just then, it is followed when it comes."""
+    clock = ClockSettings(follow="nobody's clock")
+    first = PlayerProcess(start(clock=clock), tmp_path, os.environ)
+    assert first.ready
+    first.until(lambda: "clock" in first.watch.state, 3, "the state")
+    assert first.do("take-clock") == ""
+    assert first.do("tempo", bpm=131.0) == ""
+    assert first.do("start") == ""
+    first.until(lambda: first.watch.state["transport"]["state"] == "running", 2, "running")
+    first.until(lambda: first.watch.state["clock"]["source"] == "internal", 2, "our own clock")
+    state = first.watch.state
+    first.process.kill()
+    first.stop()
+    again = Start(
+        SCORE,
+        dict(RIG),
+        {"main": PortSpec("simulated")},
+        "",
+        clock=clock,
+        snapshot=state,
+        restarts=1,
+    )
+    second = PlayerProcess(again, tmp_path, os.environ)
+    assert second.ready
+    second.until(lambda: "clock" in second.watch.state, 3, "the state")
+    now = second.watch.state
+    assert (now["clock"]["source"], now["clock"]["state"]) == ("internal", "leading")
+    assert now["transport"]["state"] == "running"
+    assert now["transport"]["tempo"] == 131.0
+    assert now["inputs"] == {"nobody's clock": False}, "still wanted, for whoever follows it again"
+    assert second.stop() == 0
+
+
+def test_a_clock_that_was_away_at_the_crash_leads_when_it_comes(
+    tmp_path: Path, needs: Needs
+) -> None:
+    needs("jackd", "python:jack")
+    with jackd.server(f"lbaway{os.getpid()}", tmp_path) as env:
+        settings = ClockSettings(follow="internal")
+        before = PlayerProcess(start(clock=settings), tmp_path, env)
+        assert before.ready
+        before.until(lambda: "clock" in before.watch.state, 3, "the state")
+        state = {**before.watch.state, "clock": {"source": "pulse", "offset_ms": 0.0}}
+        before.stop()
+        running = PlayerProcess(start(clock=settings, snapshot=state, restarts=1), tmp_path, env)
+        assert running.ready, running.errors()
+        running.until(lambda: "clock" in running.watch.state, 3, "the state")
+        assert running.watch.state["inputs"] == {"pulse": False}
+        clock = jackd.ClockSource(env, 120.0)
+        try:
+            running.until(
+                lambda: running.watch.state["clock"]["state"] == "locked", 10, "the clock"
+            )
+            assert running.watch.state["inputs"] == {"pulse": True}
+        finally:
+            assert running.stop() == 0
+            clock.close()

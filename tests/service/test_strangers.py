@@ -245,16 +245,16 @@ async def test_who_was_let_in_and_who_listens_outlives_the_service(
 
 def test_only_this_run_s_memory_counts_and_no_time_is_won(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_text(
-        Network(run=7, admitted={"192.0.2.4": 1e12, "192.0.2.5": 5.0}).model_dump_json()
+        Network(run="seven", admitted={"192.0.2.4": 1e12, "192.0.2.5": 5.0}).model_dump_json()
     )
-    same = Access(TOKEN, clock=lambda: 10.0, remembered=Remembered(tmp_path, 7))
+    same = Access(TOKEN, clock=lambda: 10.0, remembered=Remembered(tmp_path, "seven"))
     assert same.osc_allowed("192.0.2.4")
     assert not same.osc_allowed("192.0.2.5")  # its time was over
     same._clock = lambda: 11.0 + ADMIT_S
     assert not same.osc_allowed("192.0.2.4")
     for other in (
-        Access(TOKEN, clock=lambda: 10.0, remembered=Remembered(tmp_path, 8)),
-        Access(None, clock=lambda: 10.0, remembered=Remembered(tmp_path, 7)),
+        Access(TOKEN, clock=lambda: 10.0, remembered=Remembered(tmp_path, "eight")),
+        Access(None, clock=lambda: 10.0, remembered=Remembered(tmp_path, "seven")),
     ):
         assert not other.osc_allowed("192.0.2.4")
 
@@ -264,9 +264,9 @@ def test_only_this_run_s_memory_counts_and_no_time_is_won(tmp_path: Path) -> Non
     [
         b"[" * 200_000,
         b"\x00" * 100,
-        b'{"run": 7, "admitted": 5}',
-        b'{"run": 7, "admitted": {"192.0.2.4": "long"}}',
-        b'{"run": 7, "subscribers": [["192.0.2.4", "x"]]}',
+        b'{"run": "seven", "admitted": 5}',
+        b'{"run": "seven", "admitted": {"192.0.2.4": "long"}}',
+        b'{"run": "seven", "subscribers": [["192.0.2.4", "x"]]}',
         b"null",
         b"\xff\xfe",
     ],
@@ -275,5 +275,5 @@ def test_a_strange_memory_is_said_and_not_used(
     tmp_path: Path, content: bytes, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / FILE_NAME).write_bytes(content)
-    assert Remembered(tmp_path, 7).load() == Network(run=7)
+    assert Remembered(tmp_path, "seven").load() == Network(run="seven")
     assert FILE_NAME in caplog.text

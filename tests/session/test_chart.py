@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import pickle
+from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -122,6 +125,26 @@ def test_causes_are_named(mirror: Mirror) -> None:
     assert all(causes == [] for *_, causes in chart["lanes"]["kick"]["hits"])
 
 
+def test_a_chart_that_grows_is_the_one_that_begins_anew(mirror: Mirror) -> None:
+    """Bar by bar, in two widths by turns; lines are compared by their value at every 1/32:
+    each is thinned to a 64th of its height, which is 5 V at most here."""
+
+    def value(rows: list[list[float]], tick: int) -> float:
+        return [-1.0, *(value for at, value in rows if at <= tick)][-1]
+
+    mute = {"do": "mute", "lane": "rim", "muted": True}
+    for hands in (state(), state(mute)):
+        for bar in range(12):
+            tick, end = bar * BAR + 70 * bar, (bar + 3 - bar % 2) * BAR
+            grown = mirror.chart(hands, tick, end)
+            fresh = Mirror(mirror.score).chart(hands, tick, end)
+            assert hits(grown) == hits(fresh)
+            for name in ("line", "swell"):
+                one, other = (chart["lanes"][name]["values"] for chart in (grown, fresh))
+                for at in range(tick, end, 120):
+                    assert value(one, at) == pytest.approx(value(other, at), abs=2 * 5 / 64)
+
+
 def test_a_lane_that_is_out_shows_what_it_would_play(mirror: Mirror) -> None:
     mute = {"do": "mute", "lane": "kick", "muted": True}
     chart = mirror.chart(state(mute), 0, 2 * BAR)
@@ -139,10 +162,99 @@ def test_a_lane_that_waits_shows_both_sides_of_the_line(mirror: Mirror) -> None:
     assert hits(chart)["kick"]
 
 
+def test_a_section_that_writes_a_lane_anew_is_drawn_from_its_bar_line() -> None:
+    """Four quarters until the line, three eighths in a bar of it after; grown bar by bar, too."""
+    lane = Lane("kick", Steps((1, 1, 1, 0, 0, 0, 0, 0)), out="main.gate-1", advance=Fraction(480))
+    changed = Section("ebb", written={"kick": lane})
+    score = compile_score(replace(SPEC, sections=(*SPEC.sections, changed)), OUTPUTS)
+    performance = Performance(score)
+    carry_out(performance, {"do": "section", "section": "ebb", "when": 4}, 10)
+    quarters = [beat * 960 for beat in range(16)]
+    eighths = [bar * BAR + n * 480 for bar in (4, 5, 6) for n in range(3)]
+    mirror = Mirror(score)
+    for bar in range(4):
+        chart = mirror.chart(performance.state(), bar * BAR, 7 * BAR)
+        assert hits(chart)["kick"] == [t for t in quarters + eighths if t >= bar * BAR]
+
+
 def test_values_begin_with_what_holds_now(mirror: Mirror) -> None:
     chart = mirror.chart(state(), 1000, 2 * BAR)
     assert chart["lanes"]["line"]["values"][0][0] == 1000
     assert chart["lanes"]["line"]["values"][0][1] in (33.0, 36.0, 40.0)
+
+
+def player_at(bar: int) -> tuple[Renderer, Any]:
+    """A player's renderer after so many bars, and what it remembers."""
+    score = compile_score(WANDERING, OUTPUTS)
+    renderer = Renderer(score, Performance(score))
+    for end in range(BAR, bar * BAR + 1, BAR):
+        renderer.advance(end)
+    return renderer, pickle.loads(pickle.dumps(renderer.memory))
+
+
+def goes_on(renderer: Renderer, end: int) -> dict[str, list[int]]:
+    names = [lane.name for lane in renderer.score.lanes]
+    ticks: dict[str, list[int]] = {lane.name: [] for lane in renderer.score.lanes if lane.hits}
+    for event in renderer.advance(end):
+        if event.kind == "hit":
+            ticks[names[event.lane]].append(event.tick)
+    return ticks
+
+
+WANDERING = replace(
+    SPEC,
+    lanes=(
+        *SPEC.lanes,
+        Lane("loose", Steps((1, 0, 1, 1, 0, 0, 1, 0)), settings={"drift": 0.3, "drift_bound": 3}),
+        Lane("third", Logic("nth(rim, 7)"), out="main.gate-3"),
+    ),
+)
+
+
+def test_far_on_it_begins_where_the_player_remembers_to_be() -> None:
+    """Drift and counts of a player that has come there by itself, 100 bars beyond what is walked."""
+    bar = LEAP // BAR + 101
+    player, memory = player_at(bar)
+    mirror = Mirror(compile_score(WANDERING, OUTPUTS))
+    hands = Performance(compile_score(WANDERING, OUTPUTS)).state()
+    blind = hits(mirror.chart(hands, bar * BAR, (bar + 4) * BAR))
+    mirror.recall(memory)
+    told = hits(mirror.chart(hands, bar * BAR, (bar + 4) * BAR))
+    plays = goes_on(player, (bar + 4) * BAR)
+    assert told == plays
+    assert blind["kick"] == plays["kick"]
+    assert blind["third"] != plays["third"], "what nobody has remembered cannot be known"
+    assert mirror._renderer._marks[0].tick > bar * BAR - 5 * BAR, "the way there was not walked"
+
+
+def test_another_score_goes_on_where_the_last_one_was() -> None:
+    """As at a swap in the player: lanes of the same name keep their counters."""
+    bar = LEAP // BAR + 6
+    player, memory = player_at(bar)
+    before = Mirror(player.score)
+    before.recall(memory)
+    hands = Performance(player.score).state()
+    before.chart(hands, bar * BAR, (bar + 1) * BAR)
+    changed = tuple(
+        replace(lane, source=Steps((1, 0, 0, 1, 0))) if lane.name == "kick" else lane
+        for lane in WANDERING.lanes
+    )
+    score = compile_score(replace(WANDERING, lanes=changed), OUTPUTS)
+    after = Renderer(score, Performance(score))
+    after.adopt(player)
+    idle = Mirror(score, before)  # two edits in a row: the first is never drawn
+    told = hits(Mirror(score, idle).chart(hands, bar * BAR, (bar + 4) * BAR))
+    assert told == goes_on(after, (bar + 4) * BAR)
+    assert hits(before.chart(hands, bar * BAR, (bar + 1) * BAR)) == goes_on(player, (bar + 1) * BAR)
+
+
+def test_a_memory_of_later_is_of_no_use_when_the_song_was_set_back(mirror: Mirror) -> None:
+    _, memory = player_at(12)
+    other = Mirror(compile_score(WANDERING, OUTPUTS))
+    other.recall(memory)
+    hands = Performance(compile_score(WANDERING, OUTPUTS)).state()
+    fresh = Mirror(compile_score(WANDERING, OUTPUTS))
+    assert hits(other.chart(hands, BAR, 2 * BAR)) == hits(fresh.chart(hands, BAR, 2 * BAR))
 
 
 def test_a_state_of_another_shape_is_refused(mirror: Mirror) -> None:

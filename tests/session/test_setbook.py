@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import InputError
+from bridge.files.working import WORKING
 from bridge.service.app import Service
-from bridge.session.working import WORKING
 
 OTHER = """\
 set: Slack water

@@ -53,6 +53,7 @@ class FakePlayer:
         self.lamps: list[dict[str, Any]] = []
         self.tunings: list[dict[str, Any]] = []
         self.aside = {"feedback": self.lamps, "listen": self.lamps, "correct": self.tunings}
+        self.aside["keep"] = []
         self.answering = True
         self.refuse: str | None = None
         self.revision = revision

@@ -54,6 +54,39 @@ def arrivals(times: Iterable[float], wire_ns: int = 1_000) -> list[int]:
     return list(accumulate((round(t) for t in times), lambda a, b: max(a + wire_ns, b)))
 
 
+def unknowable_ms(
+    times: Sequence[float], stamps: Sequence[int], block: float, clocks: int, jitter_ms: float = 0.2
+) -> float:
+    """How far the next clock may be from the middle of where it can be, in ms, after `clocks` stamps.
+
+    A clock left its host before its stamp and, where nothing stood still, at most a block and the
+    jitter before it. The steady clocks that fit form one range of periods around the true one, and
+    the flattest and the steepest of them bound the next clock.
+    """
+    width = block + jitter_ms * MS
+    true = (times[clocks - 1] - times[0]) / (clocks - 1)
+    # Distances from the true clock: below `late`, and above `late - width` if it was in time.
+    lates = [stamp - at for stamp, at in zip(stamps[:clocks], times, strict=False)]
+    floors = [(n, late - width) for n, late in enumerate(lates) if late <= width]
+
+    def fits(lean: float) -> bool:
+        roof = min(late - lean * n for n, late in enumerate(lates))
+        return max(floor - lean * n for n, floor in floors) <= roof
+
+    def furthest(lean: float) -> float:
+        """The last lean that fits, between none and `lean`."""
+        good = 0.0
+        for _ in range(30):
+            middle = (good + lean) / 2
+            good, lean = (middle, lean) if fits(middle) else (good, middle)
+        return good
+
+    high, low = furthest(true / 2), furthest(-true / 2)
+    latest = min(late + high * (clocks - n) for n, late in enumerate(lates))
+    earliest = max(floor + low * (clocks - n) for n, floor in floors)
+    return (latest - earliest) / 2 / MS
+
+
 def host(
     times: Sequence[float],
     block: float,

@@ -64,8 +64,8 @@ class Screen:
         assert box is not None, where
         return box
 
-    def spot(self, selector: str, along: float = 0.5) -> tuple[float, float]:
-        box = self.box(selector)
+    def spot(self, where: str | Locator, along: float = 0.5) -> tuple[float, float]:
+        box = self.box(where)
         return box["x"] + box["width"] * along, box["y"] + box["height"] / 2
 
     def down(self, finger: int, x: float, y: float) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
+from hypothesis import assume
 from hypothesis import strategies as st
 
+from bridge.errors import InputError
 from bridge.music.event import Event
 from bridge.music.model import (
     SETTINGS,
@@ -241,6 +244,38 @@ def sets(draw: st.DrawFn) -> SetSpec:
         macros=(macro,),
         sections=(section,),
     )
+
+
+@st.composite
+def rewritten_sets(draw: st.DrawFn) -> SetSpec:
+    """A random set of which two sections write lanes otherwise: other patterns, rates, logic, notes,
+    and another key."""
+    spec = draw(sets())
+    sections = []
+    for name in ("other", "third"):
+        others = {lane.name: lane for lane in draw(lanes_of_hits())}
+        written = {}
+        for lane in spec.lanes:
+            other = others.get(lane.name)
+            if other is not None and draw(st.booleans()):
+                written[lane.name] = replace(other, drives=lane.drives, muted=lane.muted)
+        if draw(st.booleans()):
+            tune = next(lane for lane in spec.lanes if lane.name == "tune")
+            notes = Notes((Note(50), Note(47), Note(None), Note(52, tie=True), Note(55)))
+            written["tune"] = replace(tune, source=notes, advance=draw(st.sampled_from(RATES)))
+        section = Section(
+            name,
+            root=draw(st.none() | st.integers(0, 11)),
+            scale=draw(st.none() | st.just((0, 2, 4, 5, 7, 9, 11))),
+            swing=draw(st.none() | st.just(62.0)),
+            written=written,
+        )
+        sections.append(section)
+        try:
+            compile_score(replace(spec, sections=(section,)), OUTPUTS)
+        except InputError:  # a lane that is not in the set, or lanes that wait for each other
+            assume(False)
+    return replace(spec, sections=tuple(sections))
 
 
 OUTPUTS = {"pitch": OutputRange("pitch", "pitch"), "level": OutputRange("level", "level")}

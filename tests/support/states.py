@@ -20,6 +20,7 @@ EMPTY: PerformanceState = {
     "macros": {},
     "sections": [],
     "section": None,
+    "form": {"section": None, "next": None, "tick": None},
     "section_pending": None,
     "order": {"running": False, "leg": None, "next": None, "tick": None},
     "morph": None,

@@ -41,7 +41,7 @@ def examples(text: str) -> list[str]:
 
 async def test_every_operation_is_on_it_with_an_example(stage: Any) -> None:
     text = await page(stage)
-    heads = re.findall(r"<h3 [^>]*><code>(\w+ /api\S*)</code>", text)
+    heads = re.findall(r"<h3 [^>]*><code>([A-Z]+ /\S+)</code>", text)
     assert set(heads) == {f"{route.method} {route.path}" for route in stage.service.routes()}
     assert len(examples(text)) == len(heads)
     assert text.count("Role: edit.") > text.count("Role: watch.") > 5

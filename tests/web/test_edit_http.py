@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 
+from bridge.files.document import Document
+
 
 @pytest.mark.parametrize("when", ["step", "beat", "bar"])
 async def test_an_edit_is_played_and_can_be_undone(stage: Any, when: str) -> None:
@@ -92,6 +94,60 @@ async def test_the_words_an_editor_needs(stage: Any) -> None:
     assert words["scales"]["minor"] == [0, 2, 3, 5, 7, 8, 10]  # natural minor
     hits = [name for name, kind in words["kinds"].items() if kind["plays"] == "hits"]
     assert words["settings"]["chance"]["kinds"] == hits
+    # As the chapter on logic in the manual has it.
+    assert set(words["operators"]) == {"and", "or", "xor", "not"}
+    assert words["functions"]["nth"]["arguments"] == ["hits", "count", "count?"]
+    assert words["functions"]["gap"]["says"] == "kick has not hit for 1/8"
+    assert all(name in word["example"] for name, word in words["functions"].items())
+
+
+async def test_an_edit_may_hold_in_one_section_only(stage: Any) -> None:
+    await stage.call("POST", "/api/sections/flood", {"when": "now"})
+    await stage.until(lambda: stage.state["section"] == "flood")
+    _, before, _ = await stage.call("GET", "/api/set")
+    edits = [{"path": ["lanes", "shaker", "steps"], "value": "X..x"}]
+    body = {"edits": edits, "section": "flood"}
+    _, preview, _ = await stage.call("POST", "/api/set/preview", body)
+    assert preview["problems"] == []
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
+    status, plain, _ = await stage.call("POST", "/api/set/edits", body)
+    assert status == 200
+    assert plain["data"]["sections"]["flood"]["lanes"]["shaker"] == {"steps": "X..x"}
+    assert plain["data"]["lanes"]["shaker"] == before_lane(before["text"])
+    await stage.until(lambda: stage.state["form"]["section"] == "flood")
+    # Nothing else is said of it there: with the value the whole difference goes.
+    gone = {"edits": [{"path": ["lanes", "shaker", "steps"], "value": None}], "section": "flood"}
+    status, plain, _ = await stage.call("POST", "/api/set/edits", gone)
+    assert status == 200
+    assert "shaker" not in plain["data"]["sections"]["flood"].get("lanes", {})
+    await stage.until(lambda: stage.state["form"]["section"] is None)
+
+
+def before_lane(text: str) -> Any:
+    return Document.parse(text, "").data["lanes"]["shaker"]
+
+
+@pytest.mark.parametrize(
+    ("edit", "section", "said"),
+    [
+        ({"path": ["lanes", "kick", "steps"], "value": "x"}, "floot", "did you mean flood"),
+        ({"path": ["macros", "brightness", "start"], "value": 1}, "flood", "change it everywhere"),
+        ({"path": ["lanes", "kick"], "rename": "drum"}, "flood", "change it everywhere"),
+        ({"path": ["lanes", "kick", "out"], "value": "main.gate-1"}, "flood", "in every section"),
+        ({"path": ["lanes", "kick", "euclid", "hits"], "value": 17}, "flood", "do not fit"),
+    ],
+)
+async def test_what_a_section_cannot_have_is_refused(
+    stage: Any, edit: dict[str, Any], section: str, said: str
+) -> None:
+    _, before, _ = await stage.call("GET", "/api/set")
+    body = {"edits": [edit], "section": section}
+    status, problem, _ = await stage.call("POST", "/api/set/edits", body)
+    assert status == 422
+    assert said in str(problem["problems"])
+    _, preview, _ = await stage.call("POST", "/api/set/preview", body)
+    assert said in str(preview["problems"])
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
 
 
 @pytest.mark.parametrize(

@@ -166,15 +166,17 @@ async def test_a_frame_without_a_mask_ends_the_connection(stage: Any) -> None:
 @pytest.mark.parametrize(
     ("sent", "code"),
     [
-        (frame(b"\x00", opcode=2), 1003),  # RFC 6455, section 7.4.1: a kind that is not taken
-        (frame(b"\xff\xfe"), 1007),  # no UTF-8
-        (frame(b" " * 20_000), 1009),  # too big
-        (frame(b"", opcode=3), 1002),  # a reserved opcode
+        ((b"\x00", 2), 1003),  # RFC 6455, section 7.4.1: a kind that is not taken
+        ((b"\xff\xfe", 1), 1007),  # no UTF-8
+        ((b" " * 20_000, 1), 1009),  # too big
+        ((b"", 3), 1002),  # a reserved opcode
     ],
+    ids=["kind", "text", "size", "opcode"],
 )
-async def test_every_end_has_its_code(stage: Any, sent: bytes, code: int) -> None:
+async def test_every_end_has_its_code(stage: Any, sent: tuple[bytes, int], code: int) -> None:
+    payload, opcode = sent
     async with websocket(stage.service.http_port) as (reader, writer):
-        writer.write(sent)
+        writer.write(frame(payload, opcode=opcode))
         assert await close_code(reader) == code
 
 

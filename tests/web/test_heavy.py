@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
+from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.set import parse_set
 from bridge.session.texts import weighed
-from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy, in_thread
+from bridge.web.heavy import KEPT_MAX, WAITING_MAX, Heavy
 
 
 def client() -> Any:

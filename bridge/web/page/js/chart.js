@@ -4,12 +4,13 @@
  */
 
 import { silent } from "./store.js";
-import { drawHits, drawValues } from "./trace.js";
+import { LEAST_MARK, drawHits, drawValues } from "./trace.js";
 
 /** @typedef {import("./ink.js").Ink} Ink */
 const STILL_SHARE = 0.04; // margin before the page that lies still
 const PEN_SHARE = 0.3; // where the pen stands while the sheet moves
 export const MOST_BARS = 8; // that the service tells ahead
+const MOST_MARK = 12;
 
 export class Chart {
   /** @param {HTMLCanvasElement} canvas */
@@ -23,6 +24,7 @@ export class Chart {
     this.row = 60;
     this.ruler = 24;
     this.scroll = 0;
+    this.version = 0; // counts what has changed of its size and colours
     /** Whether the traces carry their names, where no heads stand beside them. */
     this.named = false;
     /** What the twelve notes are called in the key of the set. @type {string[]} */
@@ -32,6 +34,7 @@ export class Chart {
 
   /** Read the colours of the present theme once: asking per frame would force style work. */
   theme() {
+    this.version++;
     const css = getComputedStyle(document.documentElement);
     const get = (name) => css.getPropertyValue(`--${name}`).trim();
     this.c = { paper: get("paper"), paper2: get("paper2"), ink: get("ink"), ink2: get("ink2"), rule: get("rule"), accent: get("accent"), wash: get("wash") };
@@ -40,6 +43,7 @@ export class Chart {
   }
 
   size(width, height) {
+    this.version++;
     const ratio = Math.min(devicePixelRatio || 1, 2);
     this.width = width;
     this.height = height;
@@ -51,7 +55,7 @@ export class Chart {
   /** Pixels per tick: what is shown ahead of the pen is never more than can be known. */
   scale(bar) {
     const step = Math.max(13, Math.min(32, this.width / 38));
-    return Math.max(step / 240, (this.width * (1 - PEN_SHARE)) / ((MOST_BARS - 1) * bar));
+    return Math.max(step / 240, (this.width * (1 - PEN_SHARE)) / ((MOST_BARS - 2) * bar));
   }
 
   /** Ticks that are shown after the pen, at most. */
@@ -76,7 +80,7 @@ export class Chart {
     const index = new Map(this.lanes.map((name, i) => [name, i]));
     const base = (i) => ruler + this.row * (i + 1) - this.scroll - Math.max(8, this.row * 0.16);
     const amp = this.row - Math.max(15, this.row * 0.34);
-    const thick = Math.max(3, Math.min(7, step * 0.24));
+    const thick = Math.max(LEAST_MARK, Math.min(MOST_MARK, step * 0.4));
     const view = { noteNames: this.noteNames, g, c, serif: this.serif, width: W, height: H, row: this.row, x, left, right, now, known: x(ink.to), tick: still ? penTick : tick, thick, index, base, k, nib: running && !still };
 
     g.fillStyle = c.wash;
@@ -106,15 +110,14 @@ export class Chart {
 
   grid(x, left, right, bar, beat) {
     const { g, c, ruler, height: H } = this;
-    g.lineWidth = 1;
-    g.strokeStyle = c.rule;
-    g.fillStyle = c.ink2;
-    g.font = `italic 15px ${this.serif}`;
+    g.fillStyle = c.ink;
+    g.font = `italic 18px ${this.serif}`;
     g.textBaseline = "middle";
     for (let t = Math.ceil(left / beat) * beat; t < right; t += beat) {
       const isBar = t % bar === 0;
       const px = Math.round(x(t)) + 0.5;
-      g.globalAlpha = 1;
+      g.lineWidth = isBar ? 2 : 1;
+      g.strokeStyle = isBar ? c.ink2 : c.rule;
       g.setLineDash(isBar ? [] : [2, 6]);
       g.beginPath();
       g.moveTo(px, isBar ? 4 : ruler);
@@ -122,6 +125,8 @@ export class Chart {
       g.stroke();
       if (isBar && t >= 0) g.fillText(String(t / bar + 1), px + 6, ruler / 2 + 1);
       g.setLineDash([]);
+      g.lineWidth = 1;
+      g.strokeStyle = c.rule;
       for (let s = 0; s < 4; s++) {
         const q = Math.round(x(t + (s * beat) / 4)) + 0.5;
         g.beginPath();
@@ -166,13 +171,13 @@ export class Chart {
     g.globalAlpha = 1;
     if (edge < W - 4) {
       const label = pending.muted ? "out" : "in";
-      g.font = `600 13px ${this.sans}`;
+      g.font = `600 16px ${this.sans}`;
       const w = g.measureText(label).width + 12;
       g.fillStyle = c.ink;
-      g.fillRect(edge, y - 20, w, 20);
+      g.fillRect(edge, y - 22, w, 22);
       g.fillStyle = c.paper;
       g.textBaseline = "middle";
-      g.fillText(label, edge + 6, y - 9.5);
+      g.fillText(label, edge + 6, y - 10.5);
     }
   }
 
@@ -200,7 +205,7 @@ export class Chart {
     g.lineTo(px, H);
     g.stroke();
     g.setLineDash([]);
-    g.font = `600 14px ${this.sans}`;
+    g.font = `600 16px ${this.sans}`;
     const w = g.measureText(label).width + 14;
     g.fillStyle = c.ink;
     g.fillRect(px, 1, w, ruler - 2);

@@ -49,6 +49,11 @@ export function text(el, value) {
   if (el.textContent !== value) el.textContent = value;
 }
 
+/** Set text of several lines only when it changes. @param {HTMLElement} el @param {string[]} lines */
+export function textLines(el, lines) {
+  if (el.textContent !== lines.join("")) el.replaceChildren(...lines.flatMap((line, i) => (i ? [h("br"), line] : [line])));
+}
+
 /** A button of the house. @returns {HTMLButtonElement} */
 export function button(label, down, attrs = {}, up = undefined) {
   const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k", ...attrs }, ...(Array.isArray(label) ? label : [label])));
@@ -72,10 +77,11 @@ export function tool(label, act, attrs = {}) {
 
 /** A row of choices of which one is taken, moved through by arrow keys like any radio group.
  * @param {string} caption
- * @param {[string, string, string?][]} options value, label, spoken label
+ * @param {[string, string, string?, string?][]} options value, label, spoken label, what the line above says while it is taken
  * @param {(value: string) => void} take */
 export function choice(caption, options, take) {
-  const el = h("div", { class: "choice", role: "radiogroup", "aria-label": caption }, h("span", { class: "cap", text: caption, "aria-hidden": "true" }));
+  const told = h("span", { class: "cap", "aria-hidden": "true" });
+  const el = h("div", { class: "choice", role: "radiogroup", "aria-label": caption }, told);
   const items = options.map(([value, label, spoken]) => {
     const item = h("button", { type: "button", class: "k", role: "radio", text: label, "aria-label": spoken ?? null, "aria-checked": "false", tabindex: "-1" });
     press(item, () => { set(value); take(value); });
@@ -85,6 +91,7 @@ export function choice(caption, options, take) {
     const on = options[i][0] === value;
     attr(item, "aria-checked", on);
     item.tabIndex = on ? 0 : -1;
+    if (on) text(told, options[i][3] ?? caption);
   });
   el.append(...items);
   el.addEventListener("keydown", (event) => {

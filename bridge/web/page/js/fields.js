@@ -56,7 +56,7 @@ export async function tagged(method, path, body = undefined, tag = /** @type {st
       headers: { ...(body === undefined ? {} : { "Content-Type": "application/json" }), ...(tag ? { "If-Match": tag } : {}) },
       body: body === undefined ? undefined : JSON.stringify(body),
     });
-  } catch { throw new Refusal({ title: "No word from the rig." }); }
+  } catch { throw new Refusal({ title: "No answer: the connection is lost." }); }
   const data = await response.json().catch(() => ({}));
   if (!response.ok) throw new Refusal({ status: response.status, ...data });
   return { data, tag: response.headers.get("ETag") };
@@ -185,7 +185,8 @@ export function fader(setting, commit) {
     value = Math.min(high, Math.max(low, value + moves[event.key]));
     show();
     clearTimeout(later);
-    later = window.setTimeout(() => { before = value = shown; said.hear(commit(value)); }, 350);
+    later = window.setTimeout(() => { later = 0; before = value = shown; said.hear(commit(value)); }, 350);
   });
-  return { el: box, update(next) { if (!hand.finger && !said.kept) { value = before = Number(next ?? low); show(); } } };
+  // Between a key and its edit, news of an earlier edit must not put the old value back.
+  return { el: box, update(next) { if (!hand.finger && !later && !said.kept) { value = before = Number(next ?? low); show(); } } };
 }

@@ -7,6 +7,7 @@ import { silent } from "./store.js";
 
 const HOLD_REFRESH_MS = 180; // the service lets go of a hold that is not renewed for 500 ms
 const FLASH_MS = 200;
+const MEANT_MS = 140, STILL_PX = 7; // a finger that scrolls has moved by more than that before then
 
 /** How a touch on a head acts. @type {{value: string}} */
 export const touchMode = { value: "now" };
@@ -31,14 +32,13 @@ export class Head {
     this.name = name;
     this.link = link;
     this.store = store;
-    this.flashAt = -1e9;
-    this.flashLevel = 0;
-    this.shown = 0;
     this.holding = 0;
-    this.label = h("span", { class: "name", text: name });
+    this.meant = 0; // timer of a touch that may yet turn out to scroll
+    this.label = h("span", { class: "name", "aria-hidden": "true" });
     this.status = h("span", { class: "st" });
-    this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) }, this.label, this.status);
-    press(this.el, () => this.down(), () => this.up());
+    this.lamp = h("i", { "aria-hidden": "true" });
+    this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) }, h("span", { class: "sr", text: `${name} ` }), this.label, this.status, this.lamp);
+    press(this.el, (event) => this.touch(event), (event) => this.leave(event));
   }
 
   get lane() { return this.store.state.lanes[this.name]; }
@@ -48,6 +48,29 @@ export class Head {
     const result = await this.link.send({ lane: this.name, ...command });
     this.el.classList.remove("asked");
     if (!result.ok && !result.lost) this.el.dispatchEvent(new CustomEvent("refused", { bubbles: true, detail: result.problem }));
+  }
+
+  /** A finger comes down. Where the switches scroll it may mean to scroll: a moment tells. */
+  touch(event) {
+    const scrolls = event.pointerType === "touch" && this.el.closest(".bank[tabindex]");
+    if (!scrolls) { this.down(); return; }
+    const { clientX: x, clientY: y } = event;
+    this.meant = window.setTimeout(() => { this.meant = 0; this.down(); }, MEANT_MS);
+    this.el.onpointermove = (now) => { if (Math.hypot(now.clientX - x, now.clientY - y) > STILL_PX) this.unmean(); };
+  }
+
+  unmean() {
+    clearTimeout(this.meant);
+    this.meant = 0;
+    this.el.onpointermove = null;
+  }
+
+  /** It has left: a short tap is meant, a finger that the browser took for scrolling is not. */
+  leave(event) {
+    const short = this.meant && event?.type === "pointerup";
+    this.unmean();
+    if (short) this.down();
+    this.up();
   }
 
   down() {
@@ -62,6 +85,8 @@ export class Head {
     else if (mode === "solo") this.ask({ do: "solo", on: !lane.solo });
     // While a solo silences it or plays it, a touch joins the solo or leaves it: the mute under it would not be heard.
     else if (alone || (lane.solo && !lane.muted)) this.ask({ do: "solo", on: alone });
+    // A second touch takes back what the first one began: it comes back now.
+    else if (mode === "drop" && lane.pending && !lane.pending.muted) this.ask({ do: "mute", muted: false, when: "now" });
     else if (mode === "drop") this.ask({ do: "mute", muted: true, when: "now", return_bars: 4 });
     else if (lane.pending && mode !== "now") this.ask({ do: "cancel" });
     else {
@@ -94,21 +119,12 @@ export class Head {
     const [shape, words] = look(lane);
     attr(this.el, "data-look", shape);
     attr(this.el, "aria-pressed", !silent(lane));
-    attr(this.el, "data-stack", words.length > 6 ? "yes" : null);
+    attr(this.el, "data-stack", words.length > 6 || this.name.length + words.length > 9 ? "yes" : null);
     text(this.status, words);
   }
 
-  /** A hit sounded. */
-  flash(level, now) {
-    this.flashAt = now;
-    this.flashLevel = 0.35 + 0.65 * level;
-  }
-
-  frame(now) {
-    const age = now - this.flashAt;
-    const value = age < FLASH_MS ? this.flashLevel * (1 - age / FLASH_MS) : 0;
-    if (Math.abs(value - this.shown) < 0.03 && !(value === 0 && this.shown)) return;
-    this.shown = value;
-    this.el.style.setProperty("--s", value.toFixed(2));
+  /** A hit sounded. The browser fades the lamp by itself: no frame of ours writes a style for it. */
+  flash(level) {
+    this.lamp.animate([{ transform: `scaleY(${(0.35 + 0.65 * level).toFixed(2)})` }, { transform: "scaleY(0)" }], FLASH_MS);
   }
 }

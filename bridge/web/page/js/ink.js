@@ -13,9 +13,10 @@ export class Ink {
     /** @type {Map<string, Trace>} */
     this.traces = new Map();
     this.to = 0;
+    this.version = 0; // counts what has changed
   }
 
-  clear() { this.traces.clear(); this.to = 0; }
+  clear() { this.traces.clear(); this.to = 0; this.version++; }
 
   /**
    * Take in a chart message. What lies before `now` has happened and stays as it was drawn.
@@ -25,6 +26,7 @@ export class Ink {
    */
   add(chart, now, names) {
     if (chart.from > this.to + 960 || now < chart.from - 3840) this.clear();
+    this.version++;
     const cut = this.to ? Math.max(chart.from, Math.min(now, this.to)) : chart.from;
     this.to = chart.to;
     for (const name of [...this.traces.keys()]) if (!(name in chart.lanes)) this.traces.delete(name);
@@ -60,8 +62,34 @@ export class Ink {
   }
 }
 
-/** How a name needs more than one line on a head or a macro, if it does. @param {string} name */
-export const isLong = (name) => (name.length > 26 ? "very" : name.length > 12 ? "yes" : null);
+const LINE = 12; // letters of one line on the narrowest head
+
+/** Whether a name needs more than one line on a head or a macro. @param {string} name */
+export const isLong = (name) => (name.length > LINE ? "yes" : null);
+
+/** Names in one line or two. What does not fit is left out in the middle; where that would make two
+ * of them alike, what tells them apart is shown instead.
+ * @param {string[]} names @returns {Map<string, string[]>} */
+export function linesOfNames(names) {
+  const lines = new Map(names.map((name) => [name, linesOf(name)]));
+  for (const [name, shown] of lines) {
+    const alike = names.filter((other) => other !== name && linesOf(other).join() === shown.join());
+    if (!alike.length) continue;
+    const apart = Math.min(...alike.map((other) => [...name].findIndex((letter, i) => letter !== other[i])));
+    lines.set(name, [`${name.slice(0, LINE - 8)}…${name.slice(apart, apart + 7)}`, name.slice(-LINE)]);
+  }
+  return lines;
+}
+
+/** @param {string} name @returns {string[]} */
+function linesOf(name) {
+  if (name.length <= LINE) return [name];
+  if (name.length > 2 * LINE) return [`${name.slice(0, LINE - 1)}…`, name.slice(-LINE)];
+  const breaks = [...name.matchAll(/[- ]/g)].map((m) => m.index + 1).filter((i) => i <= LINE && name.length - i <= LINE);
+  const middle = name.length / 2;
+  const at = breaks.sort((a, b) => Math.abs(a - middle) - Math.abs(b - middle))[0] ?? LINE;
+  return [name.slice(0, at), name.slice(at)];
+}
 
 /**
  * Note name of a MIDI number: A4 is 69, C4 is 60. The octave follows the letter: Cb4 is 59.

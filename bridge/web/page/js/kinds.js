@@ -5,10 +5,11 @@
  * @typedef {{keys: string[], takes: string, kinds: string[], leading: string[]}} Reference
  * @typedef {{kinds: Record<string, Kind>, references: Reference[], keys: Record<string, string[]>, settings: Record<string, any>,
  *   scales: Record<string, number[]>, rates: string[], directions: string[],
- *   whole: Record<string, {low: number, high: number, unit: string}>}} Words */
+ *   whole: Record<string, {low: number, high: number, unit: string}>, operators: Record<string, LogicWord>, functions: Record<string, LogicWord>}} Words
+ * @typedef {{arguments: string[], example: string, says: string}} LogicWord */
 
 /** @returns {Words} */
-export const noWords = () => ({ kinds: {}, references: [], keys: {}, settings: {}, scales: {}, rates: [], directions: [], whole: {} });
+export const noWords = () => ({ kinds: {}, references: [], keys: {}, settings: {}, scales: {}, rates: [], directions: [], whole: {}, operators: {}, functions: {} });
 
 /** Which kind a written lane is of. @param {Words} words */
 export const kindOf = (words, lane) => Object.keys(words.kinds).find((kind) => kind in (lane ?? {})) ?? "?";

@@ -10,6 +10,7 @@ import { meter } from "./play.js";
 import { kindOf, namesIn, playsHits } from "./kinds.js";
 import { buildOrder, buildPitch } from "./lane-more.js";
 import { SOURCES, parts } from "./sources.js";
+import { Within } from "./within.js";
 
 const ROW = 72;
 
@@ -28,19 +29,21 @@ export class LaneEditor {
     this.asking = false;
     this.note = h("p", { class: "trial" });
     this.kind = "";
+    this.within = new Within(this);
     this.fields = h("div", { class: "fields" });
     /** @type {{update: (lane: any) => void}[]} */
     this.controls = [];
-    this.el = h("article", { "aria-label": `Lane ${name}` }, this.head(), this.strip, this.note, this.fields);
+    this.el = h("article", { "aria-label": `Lane ${name}` }, this.head(), this.within.el, this.strip, this.note, this.fields);
     new ResizeObserver(() => this.size()).observe(this.strip);
   }
 
-  get lane() { return this.model.data.lanes[this.name] ?? {}; }
+  /** As it is where changes hold: everywhere, or in one section. */
+  get lane() { return this.within.lane; }
 
   /** Changes one key of the lane; gives back what is said against it. @returns {Promise<string[]>} */
   put(key, value, when) { return this.edit([{ path: ["lanes", this.name, ...[].concat(key)], value }], when); }
 
-  edit(edits, when) { return this.model.judge(edits, when); }
+  edit(edits, when) { return this.within.change(edits, when); }
 
   head() {
     const name = words({ class: "title", ".value": this.name, "aria-label": "Name of the lane", maxlength: "32" });
@@ -66,6 +69,7 @@ export class LaneEditor {
   }
 
   update() {
+    this.within.update();
     const kind = kindOf(this.model.words, this.lane);
     if (kind !== this.kind) { this.kind = kind; this.buildFields(); }
     for (const control of this.controls) control.update(this.lane);
@@ -90,7 +94,7 @@ export class LaneEditor {
     const row = h("div", { class: "field-row" });
     this.fields.append(row);
     if (this.made?.moved) {
-      this.add(picker("Moves on by", [...this.model.words.rates.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
+      this.add(picker("Step length", [...this.model.words.rates.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
         const key = v.includes("/") || v.includes(":") ? "rate" : "advance", other = key === "rate" ? "advance" : "rate";
         return this.edit([...(this.lane[other] === undefined ? [] : [{ path: ["lanes", this.name, other], value: null }]), { path: ["lanes", this.name, key], value: v }]);
       }), (lane) => lane.advance ?? lane.rate ?? "1/16", row);

@@ -5,6 +5,7 @@
 
 import { button, h } from "./dom.js";
 
+const FADE_S = 0.15;
 const AHEAD_MS = 110; // hits are told as they are sent; this much later all of them can be placed exactly
 
 /** Which voice fits a lane, by what the cable or the lane is called. */
@@ -59,15 +60,26 @@ export class Listener {
     } catch { /* names alone will do */ }
   }
 
-  async stop() { await this.audio?.suspend(); }
+  /** Fades out first: sound that is cut off clicks. */
+  async stop() {
+    if (!this.audio || !this.master) return;
+    this.fade(0, FADE_S);
+    await new Promise((done) => { setTimeout(done, 1000 * FADE_S + 40); });
+    await this.audio.suspend();
+  }
 
   turn(volume, seconds = 0.1) {
     this.volume = volume;
+    this.fade(volume * volume, seconds);
+  }
+
+  /** From where it is to a gain, without a step that would click. */
+  fade(to, seconds) {
     if (!this.audio || !this.master) return;
     const gain = this.master.gain, now = this.audio.currentTime;
     gain.cancelScheduledValues(now);
     gain.setValueAtTime(gain.value, now);
-    gain.linearRampToValueAtTime(volume * volume, now + seconds);
+    gain.linearRampToValueAtTime(to, now + seconds);
   }
 
   played({ hits }) {

@@ -38,10 +38,11 @@ export class Macro {
     this.number = h("output", {});
     this.gear = h("em", { class: "gear", text: "fine" });
     this.what = h("div", { class: "what" });
-    const long = isLong(name);
-    this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": name.replaceAll("-", " "), "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
+    const long = isLong(name), spoken = name.replaceAll("-", " ");
+    this.label = h("span", { "data-long": long });
+    this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": spoken, "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
       h("i"), h("u"),
-      h("div", { class: "lab" }, h("span", { text: name.replaceAll("-", " "), "data-long": long }), this.gear, this.number), this.what);
+      h("div", { class: "lab" }, this.label, this.gear, this.number), this.what);
     this.hand = drag(this.el, { begin: () => this.down(), move: (finger, dx) => this.move(finger, dx), end: (finger, givenUp) => this.up(finger, givenUp) });
     this.el.addEventListener("keydown", (event) => this.key(event));
   }

@@ -1,15 +1,15 @@
 /** Puts the page together. */
 
-import { button, h, icon, keep, say, text } from "./dom.js";
+import { button, h, icon, keep, say, text, tool } from "./dom.js";
+import { buildAsk } from "./ask.js";
 import { MOST_BARS } from "./chart.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
-import { Listener } from "./listen.js";
 import { Pen } from "./pen.js";
 import { PlayView, meter } from "./play.js";
 import { releaseAll } from "./press.js";
 import { buildPlace, buildRail } from "./rail.js";
-import { buildSigns, clockPanel, healthPanel } from "./signs.js";
+import { buildSigns } from "./signs.js";
 import { WakeLock, firstTheme, keysSwitch, screenButtons, setTheme, shortcuts } from "./stage.js";
 import { Store } from "./store.js";
 
@@ -24,13 +24,13 @@ const pen = new Pen();
 const ink = new Ink();
 const app = { store, link, pen, ink, cables: {}, advances: {}, openPanel, themed: () => { app.play.theme(); for (const view of ready.values()) view?.themed?.(); }, play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
 app.play = new PlayView($("view-play"), app);
-app.listener = new Listener(app);
 const wake = new WakeLock();
-buildRail($("rail"), link, store);
+buildRail($("rail"), link, store, openPanel);
 const placeFrame = buildPlace($("place"), store, pen);
 buildSigns($("signs"), link, store, wake, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
+buildAsk($("ask"), app);
 
 // --- views ---
 const VIEWS = ["play", "set", "rig", "shelf"];
@@ -62,7 +62,7 @@ function showCondition() {
   document.body.dataset.link = link.condition;
   for (const id of ["top", "main", "rail", "panel"]) $(id).inert = !link.live;
   if (!link.live) { releaseAll(); pen.forget(); asked = 0; }
-  text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "No word from the rig. What it plays goes on; this page is trying again." : "Waiting for the rig.");
+  text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "Connection lost. The music goes on; reconnecting." : "Connecting.");
 }
 link.addEventListener("condition", showCondition);
 showCondition();
@@ -105,10 +105,10 @@ function queueDescribe() {
 
 /** Say how many bars this screen shows; the service then sends them anew whenever they change. */
 function feed() {
-  const { bar, beat } = meter(store.state);
+  const { bar } = meter(store.state);
   const ahead = Math.max(LEAST_AHEAD, app.play.ahead(), ...[...ready.values()].map((view) => view?.ahead?.() ?? 0));
-  // One beat more: the next chart comes some time after the bar has begun.
-  const bars = Math.min(MOST_BARS, Math.ceil((ahead + beat) / bar) + 1);
+  // One bar more: the next chart comes some time after the bar has begun, on a busy machine late.
+  const bars = Math.min(MOST_BARS, Math.ceil(ahead / bar) + 2);
   if (link.live && bars !== asked) {
     asked = bars;
     link.send({ do: "chart", bars });
@@ -117,15 +117,32 @@ function feed() {
 
 // --- panel ---
 let opener = /** @type {HTMLElement|null} */ (null);
-function openPanel(which, from) {
+/** What each panel is called and holds. @type {Record<string, [string, () => (Node|null)[]|Promise<(Node|null)[]>]>} */
+const PANELS = {
+  clock: ["Clock", async () => (await import("./figures.js")).clockPanel(store.state, link)],
+  health: ["How it runs", howItRuns],
+  listen: ["Listen", async () => {
+    const { Listener } = await import("./listen.js");
+    return (app.listener ??= new Listener(app)).panel();
+  }],
+  tempo: ["Tempo", async () => (await import("./tempo.js")).tempoPanel(app)],
+};
+async function openPanel(which, from) {
   const panel = $("panel");
   if (!panel.hidden && panel.dataset.which === which) return closePanel();
+  const [title, make] = PANELS[which];
+  const body = await make();
   opener = from;
   panel.dataset.which = which;
-  const titles = { clock: "Clock", health: "How it runs", listen: "Listen" };
-  panel.setAttribute("aria-label", titles[which]);
-  const close = button([icon("close")], closePanel, { "aria-label": "Close", class: "k plain" });
-  const body = which === "clock" ? clockPanel(store.state, link) : which === "listen" ? app.listener.panel() : [
+  panel.setAttribute("aria-label", title);
+  const close = tool([icon("close")], closePanel, { "aria-label": "Close", class: "k tool plain" });
+  panel.replaceChildren(h("div", { class: "panel-top" }, h("h2", { text: title }), close), ...body.filter((one) => one !== null));
+  panel.hidden = false;
+  close.focus({ preventScroll: true });
+}
+async function howItRuns() {
+  const { healthPanel } = await import("./figures.js");
+  return [
     ...healthPanel(store.state, link),
     h("h3", { text: "This screen" }),
     h("p", { text: `Wake lock: ${wake.words}.` }),
@@ -135,9 +152,6 @@ function openPanel(which, from) {
     h("p", { text: "1 to 9 and 0: the first ten lanes. T: tap. Space: start or stop. Arrow keys on a macro or the tempo; with Shift, finer." }),
     keysSwitch(),
   ];
-  panel.replaceChildren(h("div", { class: "panel-top" }, h("h2", { text: titles[which] }), close), ...body.filter(Boolean));
-  panel.hidden = false;
-  close.focus({ preventScroll: true });
 }
 function closePanel() {
   $("panel").hidden = true;

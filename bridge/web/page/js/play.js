@@ -1,22 +1,47 @@
 /** The playing view: banks of heads and traces, and the deck under them. */
 
-import { attr, button, choice, h, text, tool } from "./dom.js";
+import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
-import { isLong, noteName } from "./ink.js";
+import { isLong, linesOfNames, noteName } from "./ink.js";
 import { silent } from "./store.js";
 
 const MIN_ROW = 48; // a head of 44 px and the gap around it
 const MIN_BANK = 460;
 const MIN_MACRO = 140;
-const MOST_RULER = 24; // the ruler of large screens; play.css has lower ones for small screens
+const MOST_RULER = 26; // the ruler of large screens; play.css has lower ones for small screens
 
 /** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */
 export function meter(state) {
   const [count, unit] = state.meter ?? [4, 4];
   const beat = 3840 / unit;
   return { beat, bar: beat * count };
+}
+
+/** The lanes whose hits make those of a lane, from its written source. @returns {string[]} */
+function sourcesOf(name, lane, names) {
+  const words = new Set(String(lane?.logic ?? "").match(/[a-z][a-z0-9-]*/g));
+  return names.filter((other) => other !== name && words.has(other));
+}
+
+/** Lanes in the order of the set, but each derived one right after the last of those it follows
+ * from, so that threads are short. @param {string[]} names @param {Map<string, string[]>} sources */
+export function besideSources(names, sources) {
+  /** @type {string[]} */
+  const placed = [];
+  const derived = (name) => (sources.get(name) ?? []).length > 0;
+  for (const name of names.filter((one) => !derived(one))) placed.push(name);
+  let left = names.filter(derived);
+  while (left.length) {
+    // Of what hangs on placed lanes; where lanes hang on each other, whichever comes first.
+    const name = left.find((one) => sources.get(one)?.every((source) => placed.includes(source))) ?? left[0];
+    left = left.filter((one) => one !== name);
+    let at = Math.max(-1, ...(sources.get(name) ?? []).map((source) => placed.indexOf(source))) + 1;
+    while (at < placed.length && derived(placed[at]) && names.indexOf(placed[at]) < names.indexOf(name)) at++;
+    placed.splice(at || placed.length, 0, name);
+  }
+  return placed;
 }
 
 export class PlayView {
@@ -31,13 +56,15 @@ export class PlayView {
     this.heads = new Map();
     /** @type {Map<string, Macro>} */
     this.macros = new Map();
-    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart}[]} */
+    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart, drawn: string}[]} */
     this.banks = [];
     this.traces = h("div", { class: "traces" });
     this.spoken = h("ul", { class: "sr", "aria-label": "What each lane plays in the coming bar" });
     this.deck = this.buildDeck();
     root.append(this.traces, this.spoken, this.deck);
     this.hasOrder = false;
+    /** The lanes that each lane follows from, as far as the set's text has told. @type {Map<string, string[]>} */
+    this.sources = new Map();
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
     new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
@@ -50,8 +77,13 @@ export class PlayView {
 
   buildDeck() {
     const modes = choice("A touch on a lane acts", [
-      ["now", "now"], ["beat", "beat", "on the next beat"], ["bar", "bar", "on the next bar"], ["4", "4 bars", "in 4 bars"],
-      ["held", "held", "only while held"], ["drop", "drop", "drop: out for 4 bars, then back"], ["solo", "solo"],
+      ["now", "now", undefined, "A touch mutes a lane at once"],
+      ["beat", "beat", "on the next beat", "A touch mutes on the next beat"],
+      ["bar", "bar", "on the next bar", "A touch mutes on the next bar"],
+      ["4", "4 bars", "in 4 bars", "A touch mutes in 4 bars"],
+      ["held", "held", "only while held", "A touch mutes while it is held"],
+      ["drop", "drop", "drop: out for 4 bars, then back", "A touch mutes for 4 bars"],
+      ["solo", "solo", undefined, "A touch plays a lane alone"],
     ], (value) => { touchMode.value = value; });
     this.modes = modes;
     this.fine = button("fine", () => {
@@ -63,7 +95,7 @@ export class PlayView {
     this.sections = h("div", { class: "sections", role: "group", "aria-label": "Sections" });
     this.macroRow = h("div", { class: "macros", role: "group", "aria-label": "Macros" });
     this.morph = /** @type {HTMLSelectElement} */ (h("select", { "aria-label": "How sections change" },
-      ...[["0", "at once"], ["1", "over 1 bar"], ["2", "over 2 bars"], ["4", "over 4 bars"], ["8", "over 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
+      ...[["0", "macros jump"], ["1", "glide 1 bar"], ["2", "glide 2 bars"], ["4", "glide 4 bars"], ["8", "glide 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
     // What stands in the strip acts once the finger has left: a swipe along it plays nothing.
     this.order = tool("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
     const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order)));
@@ -73,10 +105,11 @@ export class PlayView {
   showLanes() {
     const state = this.store.state;
     const names = Object.keys(state.lanes);
-    if (names.join() !== [...this.heads.keys()].join()) {
+    if (names.length !== this.heads.size || names.some((name) => !this.heads.has(name))) {
       const old = this.heads;
-      this.heads = new Map(names.map((name) => [name, old.get(name) ?? new Head(name, this.link, this.store)]));
+      this.heads = new Map(besideSources(names, this.sources).map((name) => [name, old.get(name) ?? new Head(name, this.link, this.store)]));
       for (const [name, head] of old) if (!this.heads.has(name)) head.up();
+      for (const [name, lines] of linesOfNames(names)) textLines(/** @type {Head} */ (this.heads.get(name)).label, lines);
       this.layout(true);
     }
     for (const head of this.heads.values()) head.update();
@@ -88,6 +121,7 @@ export class PlayView {
     for (const el of /** @type {HTMLCollectionOf<HTMLElement>} */ (this.groups.children)) {
       const members = names.filter((name) => state.lanes[name].groups?.includes(el.dataset.group));
       attr(el, "aria-pressed", members.some((name) => !silent(state.lanes[name])));
+      attr(el, "data-pending", members.some((name) => state.lanes[name].pending) ? "yes" : null);
     }
     this.groups.hidden = groups.length === 0;
   }
@@ -102,9 +136,13 @@ export class PlayView {
     attr(this.deck, "data-scrolls", scrolls ? "yes" : null);
   }
 
+  /** Mute a group, or bring it back; a touch on one that waits takes that back. */
   touchGroup(group) {
-    const lanes = Object.values(this.store.state.lanes).filter((lane) => lane.groups?.includes(group));
+    const members = Object.entries(this.store.state.lanes).filter(([, lane]) => lane.groups?.includes(group));
+    const lanes = members.map(([, lane]) => lane);
     const { value } = touchMode;
+    const waits = value === "now" ? [] : members.filter(([, lane]) => lane.pending);
+    if (waits.length) { for (const [lane] of waits) this.link.send({ do: "cancel", lane }); return; }
     const when = value === "beat" || value === "bar" ? value : value === "4" ? 4 : "now";
     this.link.send({ do: "group", group, muted: lanes.some((lane) => !lane.muted), when });
   }
@@ -114,6 +152,7 @@ export class PlayView {
     if (names.join() !== [...this.macros.keys()].join()) {
       const old = this.macros;
       this.macros = new Map(names.map((name) => [name, old.get(name) ?? new Macro(name, this.link, this.store)]));
+      for (const [name, lines] of linesOfNames(names)) textLines(/** @type {Macro} */ (this.macros.get(name)).label, lines.map((line) => line.replaceAll("-", " ")));
       this.macroRow.replaceChildren(...[...this.macros.values()].map((macro) => macro.el));
       this.layoutMacros();
     }
@@ -157,7 +196,7 @@ export class PlayView {
         const list = h("ul", { class: "heads", "aria-label": "Lanes" });
         const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { "aria-hidden": "true" }));
         const sheet = h("div", { class: "sheet" }, canvas);
-        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas) };
+        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas), drawn: "" };
       });
       this.traces.replaceChildren(...this.banks.map((bank) => bank.el));
     }
@@ -189,12 +228,15 @@ export class PlayView {
   /** The set as it is written: only it says whether there is a running order. */
   learn(data) {
     this.hasOrder = (data.order?.length ?? 0) > 0;
+    const first = !this.sources.size;
+    this.sources = new Map(Object.entries(data.lanes ?? {}).map(([name, lane]) => [name, sourcesOf(name, lane, Object.keys(data.lanes))]));
+    // Later edits leave every switch where the hand knows it; the next set is put in order anew.
+    if (first) { this.heads = new Map(besideSources([...this.heads.keys()], this.sources).map((name) => [name, /** @type {Head} */ (this.heads.get(name))])); this.layout(true); }
     this.showSections(this.store.state);
   }
 
   played({ hits }) {
-    const now = performance.now();
-    for (const [lane, , level] of hits) this.heads.get(lane)?.flash(level ?? 1, now);
+    if (!document.hidden) for (const [lane, , level] of hits) this.heads.get(lane)?.flash(level ?? 1);
   }
 
   /** One animation frame. */
@@ -202,11 +244,16 @@ export class PlayView {
     const state = this.store.state;
     const tick = this.pen.at(now);
     const { bar, beat } = meter(state);
+    const shown = this.still.matches ? Math.floor(tick / beat) : tick;
     for (const bank of this.banks) {
-      bank.chart.scroll = bank.el.scrollTop;
-      bank.chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
+      const { chart } = bank, { scrollTop } = bank.el;
+      // Nothing is drawn while nothing moves: a picture costs the battery of a tablet as much as a song.
+      const key = [shown, this.pen.running, this.ink.version, this.store.version, scrollTop, chart.version].join();
+      if (key === bank.drawn) continue;
+      bank.drawn = key;
+      chart.scroll = scrollTop;
+      chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
     }
-    for (const head of this.heads.values()) head.frame(now);
   }
 
   /** The same chart in words, for those who do not see it. */

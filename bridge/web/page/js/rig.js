@@ -32,9 +32,9 @@ export async function build(root, app) {
 function paperPart() {
   const link = (href, words) => h("a", { class: "k", href, target: "_blank", rel: "noopener", text: words });
   return {
-    name: "paper", title: "Paper", note: () => "patch sheet",
-    el: h("article", { "aria-label": "Paper", class: "fields" },
-      h("h2", { text: "Paper" }),
+    name: "paper", title: "Print", note: () => "patch sheet",
+    el: h("article", { "aria-label": "Print", class: "fields" },
+      h("h2", { text: "Print" }),
       h("p", { text: "The patch sheet has every cable, every lane and every macro on a few printed pages, so that the rig can be built again tomorrow." }),
       h("div", { class: "row-wrap" }, link("api/sheet", "Patch sheet"), link("api/sheet?bars=4", "Patch sheet, four bars of each lane"), link("api/scope.svg?bars=2", "Volts of two bars, as a drawing"), link("manual", "The manual")),
       h("h3", { text: "Cautions" }),

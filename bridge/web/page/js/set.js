@@ -8,6 +8,7 @@ import { LaneEditor } from "./lane-edit.js";
 import { MacroEditor } from "./macro-edit.js";
 import { editsOnto } from "./merge.js";
 import { WholeEditor } from "./whole-edit.js";
+import { prefixed, unprefixed } from "./within.js";
 
 /** @typedef {(edits: any[], when?: string, more?: {label: string, act: () => any}|null) => Promise<false|{also?: string[]}>} Attempt
  * Runs one edit and shows what is said against it at the top, with one more button where it helps. */
@@ -23,6 +24,8 @@ export class SetModel extends EventTarget {
     /** @type {{output: string, kind: string, cable: string, low: number, high: number, lanes: string[], macros: string[]}[]} */
     this.outputs = [];
     this.revision = -1;
+    /** The section that changes of lanes hold in; null: everywhere. @type {string|null} */
+    this.section = null;
     /** Names the text that the editors show. @type {string|null} */
     this.tag = null;
     this.busy = 0;
@@ -48,17 +51,18 @@ export class SetModel extends EventTarget {
 
   /** Make edits on the text that is shown. What somebody else has changed meanwhile stays: the edits
    * are made on that, unless they are about the same value.
-   * @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`. */
-  async edit(edits, when = "beat") {
+   * @param {{path: string[], value?: any, rename?: string}[]} edits Throws `Refusal`.
+   * @param {string|null} section where they hold only; null: everywhere */
+  async edit(edits, when = "beat", section = null) {
     this.busy++;
     try {
-      const answer = await this.post(edits, when).catch(async (error) => {
+      const answer = await this.post(edits, when, section).catch(async (error) => {
         if (!(error instanceof Refusal) || !error.conflict) throw error;
         const before = this.data;
         await this.load();
-        const moved = editsOnto(edits, before, this.data);
+        const moved = editsOnto(prefixed(edits, section), before, this.data);
         if (!moved) throw error;
-        const again = await this.post(moved, when);
+        const again = await this.post(unprefixed(moved, section), when, section);
         say("Another editor changed this too: both changes are in.");
         return again;
       });
@@ -70,7 +74,7 @@ export class SetModel extends EventTarget {
     }
   }
 
-  post(edits, when) { return tagged("POST", "set/edits", { edits, when }, this.tag); }
+  post(edits, when, section) { return tagged("POST", "set/edits", section === null ? { edits, when } : { edits, when, section }, this.tag); }
 
   /** Load the set again when the state tells of a newer one. */
   follow() {
@@ -80,8 +84,8 @@ export class SetModel extends EventTarget {
 
   /** The same for a field: gives back the lines that are said against it, none when it was taken.
    * @returns {Promise<string[]>} */
-  async judge(edits, when = "beat") {
-    try { await this.edit(edits, when); return []; } catch (error) {
+  async judge(edits, when = "beat", section = null) {
+    try { await this.edit(edits, when, section); return []; } catch (error) {
       if (!(error instanceof Refusal) || !error.conflict) return linesOf(error);
       this.dispatchEvent(new Event("data")); // the fields show what stands
       say("Another editor changed the same value just before: that stands, and yours was not taken.");
@@ -90,7 +94,7 @@ export class SetModel extends EventTarget {
   }
 
   /** @returns {Promise<{problems: any[], chart: any}>} */
-  preview(edits, bars = 1) { return api("POST", "set/preview", { edits, bars }); }
+  preview(edits, bars = 1, section = null) { return api("POST", "set/preview", section === null ? { edits, bars } : { edits, bars, section }); }
 }
 
 export async function build(root, app) {
@@ -107,9 +111,22 @@ export async function build(root, app) {
   const problem = h("div", { class: "problem", role: "alert" });
   const work = h("div", { class: "work" });
   const adder = addForm(model, (what, name) => choose(what, name));
-  root.append(h("div", { class: "bench" },
-    h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo), whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros, adder),
-    h("div", { class: "editor" }, problem, work)));
+  const mute = tool("Mute", () => { // the lane that is on the bench, without going back to the chart
+    const lane = app.store.state.lanes[chosen.name];
+    if (lane) app.link.send({ do: "mute", lane: chosen.name, muted: !lane.muted, when: "now" });
+  });
+  const adding = tool([icon("add")], () => attr(index, "data-adding", index.dataset.adding ? null : "yes"), { class: "k tool add-toggle", "aria-label": "Add a lane or a macro" });
+  const index = h("div", { class: "index" }, h("div", { class: "pair" }, undo, redo, mute, adding),
+    h("div", { class: "picker" }, whole, h("h2", { text: "Lanes" }), lanes, h("h2", { text: "Macros" }), macros), adder);
+  root.append(h("div", { class: "bench" }, index, h("div", { class: "editor" }, problem, work)));
+
+  function showMute() {
+    const lane = chosen.what === "lane" ? app.store.state.lanes[chosen.name] : undefined;
+    attr(mute, "aria-disabled", !lane);
+    attr(mute, "aria-pressed", Boolean(lane?.muted));
+    attr(mute, "aria-label", lane ? `Mute ${chosen.name}` : null);
+  }
+  app.store.on(["lanes"], showMute);
 
   async function travel(way) {
     const result = await app.link.send({ do: way });
@@ -140,6 +157,9 @@ export async function build(root, app) {
     work.replaceChildren(editor.el);
     editor.update();
     list();
+    showMute();
+    attr(index, "data-adding", null);
+    root.querySelector(".entry[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
   function list() {
@@ -177,13 +197,20 @@ function addForm(model, choose) {
     kind.select.prepend(...Object.keys(model.words.kinds).map((name) => h("option", { value: name, text: name })));
     kind.select.selectedIndex = 0;
   });
+  /** A name that nobody has yet, for those who do not care. */
+  const free = () => {
+    const what = kind.select.value, pool = (what === "macro" ? model.data.macros : model.data.lanes) ?? {};
+    for (let n = 1; ; n++) if (!(`${what}-${n}` in pool)) return `${what}-${n}`;
+  };
+  const offer = () => { name.placeholder = kind.select.value ? free() : ""; };
+  kind.select.addEventListener("change", offer);
+  model.addEventListener("data", () => setTimeout(offer));
   const field = labelled("New name", name);
   const said = judged(field, name);
   const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const what = kind.select.value, key = name.value.trim();
-    if (!key) { said.show(["A name: small letters, digits and -, beginning with a letter."]); name.focus(); return; }
+    const what = kind.select.value, key = name.value.trim() || free();
     const pool = what === "macro" ? "macros" : "lanes";
     if (key in model.data[pool]) { said.show([`There is a ${pool.slice(0, -1)} called ${key} already.`]); name.focus(); return; }
     const [value, lacks] = begun(model, what);

@@ -1,29 +1,15 @@
 /** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
 
-import { h, text, tool } from "./dom.js";
-import { judged, labelled, picker, stepper } from "./fields.js";
+import { h } from "./dom.js";
+import { degreeMoved, degreeOf, degreeShown, keyOf, soundOf } from "./degrees.js";
+import { picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
 import { columns, stepGrid } from "./grids.js";
-import { Ink, noteName } from "./ink.js";
-import { at, playsHits } from "./kinds.js";
-
-const LOGIC_WORDS = ["and", "or", "xor", "not", "(", ")"];
-const PREVIEW_MS = 250;
-const PREVIEW_BARS = 4; // the most that the service previews at once
-const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
+import { noteName } from "./ink.js";
+import { at } from "./kinds.js";
+import { logic } from "./logic.js";
 
 /** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
-
-/** Number of a written note, or null for rests and ties. */
-export function numberOf(note) {
-  if (note !== null && typeof note === "object") return numberOf(note.note);
-  if (typeof note === "number") return note;
-  const m = /^([A-G])([#b]*)(-?\d+)$/i.exec(String(note));
-  if (!m) return null;
-  let n = LETTERS[m[1].toUpperCase()] + 12 * (Number(m[3]) + 1);
-  for (const c of m[2].toLowerCase()) n += c === "#" ? 1 : -1;
-  return n;
-}
 
 /** @param {LaneEditor} edit */
 function euclid(edit, into) {
@@ -61,34 +47,29 @@ export function parts(edit, into) {
   }
 }
 
-/** Degrees of the set's key in semitones, or all twelve. */
-function keyOf(model) {
-  const { root = "C", scale = "chromatic" } = model.data.key ?? {};
-  const degrees = Array.isArray(scale) ? scale : model.words.scales[scale] ?? [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11];
-  const base = (numberOf(`${root}4`) ?? 60) % 12;
-  return new Set(degrees.map((d) => (d + base) % 12));
-}
-
 function notes(edit, into) {
-  const allowed = keyOf(edit.model);
+  let key = keyOf(edit.model, edit.lane, edit.within.section);
   let low = 20, high = 96;
-  const named = (n) => noteName(n, edit.app.store.state.note_names);
+  const named = (n) => noteName(n, edit.app.store.state.note_names), sounds = (v) => soundOf(v, key);
   const kind = {
     caption: "Note", px: 13, fresh: "A2",
-    show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : named(numberOf(v))),
-    place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
-    rest: (v) => (numberOf(v) === null ? "A2" : "."),
+    show: (v) => (degreeOf(v) ? degreeShown(v) : sounds(v) === null ? (v === "-" ? "tie" : "rest") : named(sounds(v))),
+    place: (v) => { const n = sounds(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
+    rest: (v) => (sounds(v) === null ? "A2" : "."),
     move: (v, steps) => {
-      let n = numberOf(v);
+      if (degreeOf(v)) return degreeMoved(v, steps, key);
+      const allowed = new Set(key.scale.map((d) => (d + key.root) % 12));
+      let n = sounds(v);
       if (n === null) n = 57;
       for (let left = Math.abs(steps); left > 0 && n > 0 && n < 127;) { n += Math.sign(steps); if (allowed.has(((n % 12) + 12) % 12)) left--; }
       const name = named(n);
       return v !== null && typeof v === "object" ? { ...v, note: name } : name;
     },
   };
-  into.append(h("small", { text: "Drag up and down, in the key of the set. Double tap: rest." }));
+  into.append(h("small", { text: "Drag up and down, in the key of the set; what begins with ^ is a degree of the key. Double tap: rest." }));
   edit.add(columns(kind, (v) => edit.put("notes", v)), (l) => {
-    const numbers = (l.notes ?? []).map(numberOf).filter((n) => n !== null);
+    key = keyOf(edit.model, l, edit.within.section);
+    const numbers = (l.notes ?? []).map(sounds).filter((n) => n !== null);
     low = (numbers.length ? Math.min(...numbers) : 48) - 7; // an octave or so around what is there
     high = Math.max(...numbers, low + 19) + 7;
     return l.notes ?? [];
@@ -105,43 +86,6 @@ function levels(edit, into) {
   };
   into.append(h("small", { text: "Drag up and down. Double tap: rest." }));
   edit.add(columns(kind, (v) => edit.put("levels", v)), (l) => l.levels ?? [], into);
-}
-
-function logic(edit, into) {
-  const field = /** @type {HTMLTextAreaElement} */ (h("textarea", { rows: "2", spellcheck: "false", autocapitalize: "none", class: "logic" }));
-  const box = labelled("Sounds when", field);
-  const said = judged(box, field);
-  const use = tool("Use it", async () => { asked++; clearTimeout(later); if (await said.hear(edit.put("logic", field.value))) dirty = false; });
-  let later = 0, dirty = false, asked = 0;
-  const look = async (further = false) => {
-    const mine = ++asked;
-    if (field.value.trim() === edit.lane.logic) { dirty = false; edit.forget(); said.show([]); edit.size(); return; }
-    try {
-      const { problems, chart } = await edit.model.preview([{ path: ["lanes", edit.name, "logic"], value: field.value }], PREVIEW_BARS);
-      if (mine !== asked) return;
-      said.show(problems.map((p) => p.message));
-      if (!chart) return;
-      const { pen, store } = edit.app;
-      if (!further || !edit.trial) edit.trial = new Ink();
-      edit.trial.add(chart, further ? pen.at(performance.now()) : chart.from, Object.keys(store.state.lanes));
-      edit.further = () => look(true);
-      text(edit.note, "This is how it would play; it does not yet.");
-      edit.size();
-    } catch (error) { said.show([String(/** @type {any} */ (error).message)]); }
-  };
-  field.addEventListener("input", () => { dirty = true; clearTimeout(later); later = window.setTimeout(() => look(), PREVIEW_MS); });
-  field.addEventListener("keydown", (event) => { if (event.key === "Enter" && !event.shiftKey) { event.preventDefault(); use.click(); } });
-  const insert = (word) => {
-    const at = field.selectionStart ?? field.value.length, before = field.value.slice(0, at), after = field.value.slice(field.selectionEnd ?? at);
-    const gap = before && !/[\s(]$/.test(before) && word !== ")" ? " " : "";
-    field.value = `${before}${gap}${word} ${after.trimStart()}`;
-    field.focus();
-    field.selectionStart = field.selectionEnd = (before + gap + word).length + 1;
-    field.dispatchEvent(new Event("input"));
-  };
-  const words = [...LOGIC_WORDS, ...Object.keys(edit.model.data.lanes).filter((n) => n !== edit.name && playsHits(edit.model.words, edit.model.data.lanes[n]))];
-  into.append(h("div", { class: "with-button" }, box, use), h("div", { class: "word-row", role: "group", "aria-label": "Put in" }, ...words.map((w) => tool(w, () => insert(w)))));
-  edit.controls.push({ update: (lane) => { if (!dirty || field.value === lane.logic) { field.value = lane.logic ?? ""; dirty = false; } } });
 }
 
 /** The kinds with a notation of their own; `parts` are the fields of all others.

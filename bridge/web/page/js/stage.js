@@ -59,7 +59,7 @@ export class WakeLock {
 
 /** Buttons of the header; on small screens the same ones stand in the panel. */
 export function screenButtons(app, compact = false) {
-  const label = (name, words) => (compact ? [icon(name), words] : [icon(name)]);
+  const label = (name, words) => (compact || name === "ear" ? [icon(name), words] : [icon(name)]);
   const attrs = (words) => ({ class: compact ? "k" : "k plain", "aria-label": compact ? null : words, title: compact ? null : words });
   const theme = button(label("theme", "Day or night"), () => setTheme(otherTheme(), app.themed), attrs("Day or night"));
   const full = button(label("full", "Full screen"), () => {}, attrs("Full screen"));

@@ -3,6 +3,7 @@
 import { noteName } from "./ink.js";
 import { silent } from "./store.js";
 
+export const LEAST_MARK = 6; // CSS pixels; thinner is not seen at arm's length
 const GLIDE_TICKS = 30; // values this close together are samples of a glide
 const LONG_GATE = 200; // ticks; gates longer than this lie along the trace
 
@@ -59,11 +60,11 @@ export function drawHits(view, trace, lane, y, amp) {
     if (out) ghosts.rect(px - thick / 2 + 0.5, y - height, thick - 1, height);
     else if (gone) {
       past.rect(px - thick / 2, y - height, thick, height);
-      if (mark.d > LONG_GATE) feet.rect(px, y - 2, mark.d * k, 3);
+      if (mark.d > LONG_GATE) feet.rect(px, y - 3, mark.d * k, 4);
       if (tick - mark.t < 720) wet.push([px, height, 1 - (tick - mark.t) / 720]);
       last = mark;
     } else {
-      future.rect(px - thick / 4, y - height, thick / 2, height);
+      future.rect(px - LEAST_MARK / 2, y - height, LEAST_MARK, height);
       if (mark.d > LONG_GATE) feet.rect(px, y - 1, mark.d * k, 2);
     }
     const elsewhere = mark.c.filter((cause) => !index.has(cause));
@@ -81,7 +82,7 @@ export function drawHits(view, trace, lane, y, amp) {
     }
   }
   const tags = fromElsewhere(view, far, y, amp, threads, dim);
-  g.lineWidth = 1.3;
+  g.lineWidth = 1.6;
   g.strokeStyle = c.accent;
   g.globalAlpha = 0.9;
   g.stroke(threads);
@@ -92,7 +93,7 @@ export function drawHits(view, trace, lane, y, amp) {
   g.lineWidth = 1;
   g.stroke(ghosts);
   g.fillStyle = c.ink;
-  g.globalAlpha = 0.62;
+  g.globalAlpha = 0.5;
   g.fill(future);
   g.globalAlpha = 0.7;
   g.fill(feet);
@@ -130,7 +131,7 @@ export function drawValues(view, trace, lane, y, amp) {
   const { g, c, x, left, right, now, known } = view;
   const out = silent(lane), end = Math.min(view.width + 4, known);
   const isNotes = lane.kind === "notes" || trace.high > 12; // volts stay below that
-  if (isNotes && view.row > 40) amp -= 9; // room for the names
+  if (isNotes && view.row > 40) amp -= 11; // room for the names
   const low = isNotes ? trace.low - 2 : Math.min(0, trace.low);
   const scale = amp / Math.max(isNotes ? 6 : 0.001, (isNotes ? trace.high : Math.max(trace.high, low + 1)) - low);
   const at = (v) => y - (v - low) * scale;
@@ -152,7 +153,7 @@ export function drawValues(view, trace, lane, y, amp) {
     const px = x(t), py = at(v);
     if (px <= now) nowY = py;
     push(Math.max(-4, px), py, i > 0 && t - list[i - 1][0] <= GLIDE_TICKS);
-    if (isNotes && view.row > 40 && px - lastLabel > 26 && (!next || x(next[0]) - px > 20)) {
+    if (isNotes && view.row > 40 && px - lastLabel > 34 && (!next || x(next[0]) - px > 24)) {
       labels.push([px, py, noteName(v, view.noteNames)]);
       lastLabel = px;
     }
@@ -173,7 +174,7 @@ export function drawValues(view, trace, lane, y, amp) {
   g.globalAlpha = out ? 0.05 : 0.13;
   g.fill(body);
   g.globalAlpha = out ? 0.6 : 1;
-  g.lineWidth = out ? 1.5 : 3;
+  g.lineWidth = out ? 2 : 4;
   if (out) g.setLineDash([5, 5]);
   g.stroke(line);
   g.restore();
@@ -182,14 +183,14 @@ export function drawValues(view, trace, lane, y, amp) {
   g.rect(now, 0, view.width, view.height);
   g.clip();
   g.globalAlpha = out ? 0.5 : 0.75;
-  g.lineWidth = 1.5;
+  g.lineWidth = 2;
   if (out) g.setLineDash([5, 5]);
   g.stroke(line);
   g.restore();
   if (labels.length) {
-    g.font = `italic 13px ${view.serif}`;
+    g.font = `italic 17px ${view.serif}`;
     g.textBaseline = "alphabetic";
-    g.fillStyle = c.ink2;
+    g.fillStyle = c.ink;
     for (const [px, py, label] of labels) g.fillText(label, px + 4, py - 5);
   }
   if (nowY !== null && !out && now <= end) {

@@ -66,6 +66,13 @@ export interface SectionPending {
   by: "hand" | "order";
 }
 
+/** What lanes are made of: as the section `section` writes them (None: as the set does), and as `next` does from `tick` on, where that waits (tick None: nothing waits). */
+export interface FormState {
+  section: string | null;
+  next: string | null;
+  tick: number | null;
+}
+
 /** The running order: the entry that plays, the one after it, and the tick of the change. */
 export interface OrderState {
   running: boolean;
@@ -122,6 +129,7 @@ export interface PerformanceState {
   macros: Record<string, MacroState>;
   sections: string[];
   section: string | null;
+  form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
   morph: MorphState | null;
@@ -140,6 +148,7 @@ export interface PlayerReport {
   macros: Record<string, MacroState>;
   sections: string[];
   section: string | null;
+  form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
   morph: MorphState | null;
@@ -329,6 +338,7 @@ export interface State {
   macros: Record<string, MacroState>;
   sections: string[];
   section: string | null;
+  form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
   morph: MorphState | null;

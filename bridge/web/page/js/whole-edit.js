@@ -19,16 +19,17 @@ export class WholeEditor {
     this.meter = entry("Bar", put("meter"), { hint: "beats and their note value, as 4/4 or 7/8" });
     this.tempo = fader({ name: "tempo", ...whole.tempo }, put("tempo"));
     this.swing = fader({ name: "swing", ...whole.swing }, put("swing"));
-    this.seed = stepper("Seed of all chance", { ...whole.seed, set: put("seed") });
+    this.seed = stepper("Random seed", { ...whole.seed, set: put("seed") });
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
     this.sections = h("div", { class: "drives" });
-    const fresh = words({ maxlength: "32" });
+    const fresh = words({ maxlength: "32", placeholder: this.free() });
+    this.fresh = fresh;
     const field = labelled("A new section, or one to take anew", fresh, "Keeps which lanes are in and where the macros stand.");
     const said = judged(field, fresh);
     const keep = tool("Keep what plays now", async () => {
-      if (!fresh.value.trim()) { said.show(["A name for it."]); fresh.focus(); return; }
-      if (await said.hear(model.judge([{ path: ["sections", fresh.value.trim()], value: this.now() }]))) { say(`${fresh.value} is kept as a section.`); fresh.value = ""; }
+      const name = fresh.value.trim() || this.free();
+      if (await said.hear(model.judge([{ path: ["sections", name], value: this.now() }]))) { say(`${name} is kept as a section.`); fresh.value = ""; }
     });
     this.el = h("article", { "aria-label": "The whole set" }, head,
       h("div", { class: "fields" },
@@ -36,6 +37,12 @@ export class WholeEditor {
         h("div", { class: "field-row" }, this.root.el, this.scale.el, this.meter.el, this.seed.el),
         h("h3", { text: "Sections" }), this.sections,
         h("div", { class: "with-button" }, field, keep)));
+  }
+
+  /** A name that no section has yet, for those who do not care. */
+  free() {
+    const taken = this.model.data.sections ?? {};
+    for (let n = 1; ; n++) if (!(`section-${n}` in taken)) return `section-${n}`;
   }
 
   /** The present state as a section is written. */
@@ -57,6 +64,7 @@ export class WholeEditor {
     this.root.update(data.key?.root ?? "C");
     this.scale.update(typeof data.key?.scale === "string" ? data.key.scale : data.key ? "a list of degrees" : "chromatic");
     this.meter.update(data.meter ?? "4/4");
+    this.fresh.placeholder = this.free();
     if (this.sections.querySelector("[aria-invalid=true]")) return; // what was typed stays
     this.sections.replaceChildren(...Object.entries(data.sections ?? {}).map(([name, section]) => this.row(name, section)));
   }

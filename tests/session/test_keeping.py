@@ -16,10 +16,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.patience import until
 
-from bridge.files import store
+from bridge.files import store, working
+from bridge.files.working import WORKING
 from bridge.service.app import Service
-from bridge.session import instep, working
-from bridge.session.working import WORKING
+from bridge.session import instep
 
 OTHER = "set: Ebb\nlanes:\n  kick: {steps: x..., out: main.gate-1}\n"
 JSON = st.recursive(
@@ -27,14 +27,15 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
     max_leaves=12,
 )
-NAMES = ("started_with", "run", "revision", "file", "text")
+NAMES = ("started_with", "run", "revision", "file", "text", "disk")
 
 
 def kept(folder: Path, **other: Any) -> dict[str, Any]:
     path = str((folder / "low-tide.yaml").resolve())
     return {
         "started_with": path,
-        "run": os.getppid(),
+        "run": "",
+        "disk": "",
         "revision": 3,
         "file": path,
         "text": OTHER,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 from pathlib import Path
 
@@ -18,15 +19,18 @@ MOST_BYTES = 8 << 20
 
 
 class Kept(BaseModel):
-    """What one run of the program has left: `file` is the set's, as the shelf names it."""
+    """What one run of the program has left: `file` is the set's, as the shelf names it, `disk` the
+    digest of what that file held then (`digest`), and `run` a random name of the run: process
+    numbers come again, above all after a boot."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
     started_with: str
-    run: int
+    run: str = Field(max_length=64)
     revision: int = Field(ge=0, lt=2**53)
     file: str = Field(min_length=1, max_length=4096)
     text: str
+    disk: str = Field(max_length=64)
 
 
 def read(folder: Path) -> tuple[Kept | None, str]:
@@ -52,6 +56,25 @@ def write(folder: Path, kept: Kept) -> None:
     """Whole or not at all. Raises OSError."""
     folder.mkdir(parents=True, exist_ok=True)
     store.write_atomic(folder / WORKING, kept.model_dump_json())
+
+
+def drop(folder: Path) -> None:
+    """What was kept is dealt with."""
+    with contextlib.suppress(OSError):
+        (folder / WORKING).unlink()
+
+
+def digest(path: Path) -> str:
+    """Tells one content of a file from another; "" when it cannot be read."""
+    try:
+        return hashlib.sha256(read_bytes(path, MOST_BYTES)).hexdigest()
+    except (OSError, ValueError):
+        return ""
+
+
+def digest_of(text: str) -> str:
+    """That of a file that holds this text."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def stamp(path: Path) -> tuple[int, int] | None:

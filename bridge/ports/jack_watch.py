@@ -1,0 +1,80 @@
+"""Whether a JACK server is there and takes what is sent: the MIDI library does not tell.
+
+After the server has ended, listing and sending go on into nothing, and where the server hangs, the
+library waits for ever once its buffer is full. So a client of our own, without ports, asks to be
+told of the server's end (``jack_on_shutdown``), and looks whether its time goes on
+(``jack_last_frame_time``; both in jack/jack.h). Only what is needed is called, by ctypes.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from typing import Any, Literal
+
+State = Literal["alive", "stalled", "gone"]
+
+LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
+NO_START_SERVER = 0x01
+STALL_S = 0.9
+"""A server whose time has stood for so long takes nothing: its periods are at most some tenths of
+a second, and clients that die hold it up for less than half a second (measured)."""
+
+
+class JackWatch:
+    """A client that only watches. Raises OSError when there is no library or no server."""
+
+    def __init__(self, name: str) -> None:
+        library = _library()
+        opened = library.jack_client_open(name.encode(), NO_START_SERVER, None)
+        if not opened:
+            raise OSError("the JACK server takes no client")
+        self._library = library
+        self._client = ctypes.c_void_p(opened)
+        self._gone = False
+        # Kept as long as we live: it is called from a thread of the library.
+        self._told = _SHUTDOWN(self._shut_down)
+        library.jack_on_shutdown(self._client, self._told, None)
+        library.jack_activate(self._client)
+        self._frame = library.jack_last_frame_time(self._client)
+        self._moved_at = time.monotonic()
+
+    def state(self) -> State:
+        """Takes microseconds."""
+        if self._gone:
+            return "gone"
+        frame, now = self._library.jack_last_frame_time(self._client), time.monotonic()
+        if frame != self._frame:
+            self._frame, self._moved_at = frame, now
+        return "stalled" if now - self._moved_at > STALL_S else "alive"
+
+    def close(self) -> None:
+        """Not after the server's end: the library has cleared our client away by then."""
+        if not self._gone:
+            self._gone = True
+            self._library.jack_client_close(self._client)
+
+    def _shut_down(self, _: object) -> None:
+        self._gone = True
+
+
+_SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
+
+
+def _library() -> Any:
+    for name in LIBRARIES:
+        try:
+            library: Any = ctypes.CDLL(name)
+        except OSError:
+            continue
+        client = ctypes.c_void_p
+        library.jack_client_open.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.c_void_p]
+        library.jack_client_open.restype = client
+        library.jack_on_shutdown.argtypes = [client, _SHUTDOWN, ctypes.c_void_p]
+        library.jack_on_shutdown.restype = None
+        library.jack_last_frame_time.argtypes = [client]
+        library.jack_last_frame_time.restype = ctypes.c_uint32
+        library.jack_activate.argtypes = [client]
+        library.jack_client_close.argtypes = [client]
+        return library
+    raise OSError("no JACK library is found")

@@ -1,0 +1,61 @@
+"""What the supervisor alone knows, for whoever asks how we are: a small file in the folder of the
+run, which is not on the disk where the system has a place for such folders."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+FILE = "health.json"
+EVERY_S = 2.0
+
+
+class Health(BaseModel):
+    """`player_restarts` and `service_starts` since the start, `recent_deaths` of players within the
+    last minute, `kept_bytes` written for a power cut within the last hour, `unkept` why that cannot
+    be done now, `lines_left_out` of the log that nobody has read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    player_restarts: int = 0
+    service_starts: int = 0
+    recent_deaths: int = 0
+    kept_bytes: int = 0
+    unkept: str = ""
+    lines_left_out: int = 0
+
+
+class Told:
+    """Writes it when it has changed; what cannot be written is not."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / FILE
+        self._last: Health | None = None
+        self._next_at = 0.0
+
+    def due(self, now: float) -> bool:
+        """Whether it is time to look again (monotonic seconds)."""
+        if now < self._next_at:
+            return False
+        self._next_at = now + EVERY_S
+        return True
+
+    def tell(self, health: Health) -> None:
+        if health == self._last:
+            return
+        self._last = health
+        new = self._path.with_suffix(".new")
+        with contextlib.suppress(OSError):  # nobody's playing depends on it
+            new.write_text(health.model_dump_json())
+            os.replace(new, self._path)
+
+
+def read(folder: Path) -> Health | None:
+    """What was told last; None when nothing was, or nothing that can be read."""
+    try:
+        return Health.model_validate_json((folder / FILE).read_bytes())
+    except (OSError, ValidationError):
+        return None

@@ -1,0 +1,71 @@
+"""Closes every output when nothing of the program is left: quickly, from bytes kept in a file.
+
+``python -m bridge.supervisor.lastwords RIG`` is for a service manager, after an end of any kind.
+It reads no rig and imports next to nothing: each port and the bytes that close what hangs on it
+were written down when the program started (`failsafe.keep`). Where that file is missing, the rig is
+read after all. After an end in good order (systemd.exec(5): ``SERVICE_RESULT`` is ``success``)
+closing is said once, else again and again for a second: a MIDI system may still stall.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import time
+from pathlib import Path
+
+from bridge.errors import PortError
+from bridge.ports import OutPort, open_output
+from bridge.supervisor.folders import CLOSING, state_folder
+
+MOST_BYTES = 4 << 20
+AGAIN_S, OFTEN_S, DRAIN_S = 0.1, 1.0, 0.06
+
+
+def read(path: Path) -> list[tuple[str, list[bytes]]]:
+    """Ports by the text they are found by, and what closes them. Raises OSError or ValueError."""
+    with path.open("rb") as file:
+        rows = json.loads(file.read(MOST_BYTES))
+    try:
+        return [(str(text), [bytes.fromhex(data) for data in all_]) for text, all_ in rows]
+    except TypeError as error:
+        raise ValueError(f"{path} is not as we write it") from error
+
+
+def close(rows: list[tuple[str, list[bytes]]], for_s: float) -> int:
+    """Sends everything at once, and again for so long; returns how many ports were there."""
+    ports: dict[str, OutPort] = {}
+    until = time.monotonic() + for_s
+    while True:
+        for text, messages in rows:
+            if text not in ports:
+                with contextlib.suppress(PortError):
+                    ports[text] = open_output(text, "last-words")
+            if text in ports:
+                for data in messages:
+                    ports[text].send(data)
+        if time.monotonic() >= until:
+            break
+        time.sleep(AGAIN_S)
+    time.sleep(DRAIN_S)
+    for port in ports.values():
+        port.close()
+    return len(ports)
+
+
+def main(arguments: list[str]) -> int:
+    """0 when every port was reached or none is known, 1 when one was away."""
+    well = os.environ.get("SERVICE_RESULT") == "success"
+    try:
+        rows = read(state_folder() / CLOSING)
+    except (OSError, ValueError):
+        from bridge.supervisor import failsafe
+
+        return failsafe.main(arguments)
+    return 0 if close(rows, 0.0 if well else OFTEN_S) == len(rows) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

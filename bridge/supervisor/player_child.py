@@ -1,0 +1,95 @@
+"""The player as the supervisor sees it: a child that is begun with a `Start` and says ``ready``."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+from bridge.player.start import Start
+from bridge.supervisor.lines import Lines
+
+READY_S = 30.0
+PAUSE_S = (1.0, 5.0)
+
+
+class PlayerChild:
+    """`child` is the process, or None; `ready` whether it plays. `said` is told what it writes (it
+    should not), `began` that it is ready."""
+
+    def __init__(self, said: Callable[[str], None], began: Callable[[], None]) -> None:
+        self.child: subprocess.Popen[bytes] | None = None
+        self.ready = False
+        self.at: float | None = None
+        """When the next one is to be started (monotonic seconds), or None."""
+        self._said = said
+        self._began = began
+        self._until = 0.0
+        self._pause = 0.0
+        self._lines: list[Lines] = []
+
+    def start(self, start: Start) -> subprocess.Popen[bytes]:
+        self.at, self.ready = None, False
+        self._until = time.monotonic() + READY_S
+        self.child = child = subprocess.Popen(
+            [sys.executable, "-m", "bridge.player.process"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+        assert child.stdin is not None
+        with contextlib.suppress(BrokenPipeError):
+            pickle.dump(replace(start, parent=os.getpid()), child.stdin, pickle.HIGHEST_PROTOCOL)
+            child.stdin.close()
+        self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
+        return child
+
+    def sources(self) -> list[Lines]:
+        """What may become readable."""
+        return [lines for lines in self._lines if not lines.ended]
+
+    def look(self, now: float) -> str:
+        """Ends one that does not come up; why, or ""."""
+        if self.child is None or self.ready or now < self._until:
+            return ""
+        self._until = now + READY_S
+        self.child.kill()
+        return f"was not ready after {READY_S:g} s"
+
+    def kill(self) -> None:
+        if self.child is not None:
+            self.child.kill()
+
+    def ended(self) -> tuple[int, bool]:
+        """It has ended: reads its last words, gives its exit code and whether it had been ready."""
+        assert self.child is not None
+        code, was_ready = self.child.wait(), self.ready
+        self.close()
+        self.child, self.ready = None, False
+        return code, was_ready
+
+    def again(self, slowly: bool) -> None:
+        """Another is started: at once, or one that does not even come up, or dies again and again,
+        less and less often."""
+        low, high = PAUSE_S
+        self._pause = min(max(low, 2 * self._pause), high) if slowly else 0.0
+        self.at = time.monotonic() + self._pause
+
+    def close(self) -> None:
+        """What it has said is read to the end."""
+        for lines in self._lines:
+            lines.close()
+        self._lines = []
+
+    def _word(self, text: str) -> None:
+        if text == "ready":
+            self.ready = True
+            self._began()
+        else:
+            self._said(text)

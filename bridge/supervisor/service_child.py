@@ -1,0 +1,119 @@
+"""The service as the supervisor sees it: a child that is started, heard, and started again.
+
+It says ``ready ADDRESS`` once (with ``--lan`` followed by a code), then ``alive`` about once a
+second from its loop. One that says nothing for too long is ended and counts as dead.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+
+from bridge.files.slots import make_handle
+from bridge.player.realtime import PARENT
+from bridge.supervisor.lines import Lines
+
+PAUSE_S = (0.2, 5.0)
+READY_S = 60.0
+SILENT_S = 10.0
+"""Far above what any work of the service takes; below what a performer waits."""
+
+
+class ServiceChild:
+    """`child` is the process, or None. `said` is told its log, `ready` its address and
+    a code that lets a device in (or "") at each start.
+
+    Args:
+        arguments: what the service module is started with.
+        secret: more of its environment.
+    """
+
+    def __init__(
+        self,
+        arguments: Sequence[str],
+        secret: dict[str, str],
+        said: Callable[[str], None],
+        ready: Callable[[str, str], None],
+    ) -> None:
+        self.child: subprocess.Popen[bytes] | None = None
+        self.at: float | None = None
+        """When it is to be started (monotonic seconds), or None."""
+        self.starts = 0
+        self.ready = False
+        self._arguments = [sys.executable, "-m", "bridge.supervisor.child", "bridge.service"]
+        self._arguments += arguments
+        self._memory = make_handle()
+        self._arguments += ["--memory", str(self._memory)]
+        self._secret = secret
+        self._said = said
+        self._told_ready = ready
+        self._pause = PAUSE_S[0]
+        self._until = 0.0
+        self._lines: list[Lines] = []
+
+    def start(self) -> subprocess.Popen[bytes]:
+        self.at, self.ready = None, False
+        self.starts += 1
+        self._until = time.monotonic() + READY_S
+        self.child = child = subprocess.Popen(
+            self._arguments,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env={**os.environ, **self._secret, PARENT: str(os.getpid())},
+            start_new_session=True,
+            pass_fds=(self._memory,),
+        )
+        self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
+        return child
+
+    def sources(self) -> list[Lines]:
+        """What may become readable."""
+        return [lines for lines in self._lines if not lines.ended]
+
+    def look(self, now: float) -> str:
+        """Ends it when it has said nothing for too long; why, or ""."""
+        if self.child is None or now < self._until:
+            return ""
+        self._until = now + SILENT_S
+        self.child.kill()
+        return "does not answer" if self.ready else f"was not ready after {READY_S:g} s"
+
+    def awake(self, now: float) -> None:
+        """After a pause of our own, its silence says nothing."""
+        self._until = max(self._until, now + SILENT_S)
+
+    def ended(self) -> int:
+        """It has ended: reads its last words, and gives its exit code. It is to be started again
+        at `at`."""
+        child = self.child
+        assert child is not None
+        code = child.wait()
+        for lines in self._lines:
+            lines.close()
+        self._lines = []
+        self.child = None
+        self.at = time.monotonic() + self._pause
+        self._pause = min(self._pause * 2, PAUSE_S[1])
+        return code
+
+    def close(self) -> None:
+        """No other is started: what outlived it ends, and the rest of its log is read."""
+        for lines in self._lines:
+            lines.close()
+        os.close(self._memory)
+
+    def _word(self, text: str) -> None:
+        if text.startswith("ready "):
+            self._pause = PAUSE_S[0]
+            self.ready = True
+            _, address, *code = text.split(" ")
+            self._told_ready(address, *(code or [""]))
+        elif text != "alive":
+            self._said(text)
+            return
+        if self.ready:
+            self._until = time.monotonic() + SILENT_S

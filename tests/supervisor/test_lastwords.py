@@ -1,0 +1,78 @@
+"""Closing from bytes that were kept ready, for a service manager."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from support.desk import RIG
+
+from bridge.player.start import PortSpec
+from bridge.ports.simulated import LOG_VARIABLE
+from bridge.supervisor import failsafe, lastwords
+from bridge.supervisor.folders import CLOSING
+
+ROOT = Path(__file__).parent.parent.parent
+OFFS = {bytes((0x89, note, 0x40)) for note in range(36, 44)}
+SPECS = {"main": PortSpec(), "own": PortSpec("virtual:x")}
+
+
+@pytest.fixture
+def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
+    (tmp_path / "lanebridge").mkdir()
+    return tmp_path / "log"
+
+
+def sent(log: Path) -> list[bytes]:
+    return [bytes.fromhex(line.split()[3]) for line in log.read_text().splitlines()]
+
+
+@pytest.mark.parametrize(("result", "times"), [("success", 1), ("watchdog", 5)])
+def test_once_after_a_good_end_and_again_after_any_other(
+    log: Path, monkeypatch: pytest.MonkeyPatch, result: str, times: int
+) -> None:
+    monkeypatch.setenv("SERVICE_RESULT", result)
+    assert failsafe.keep(RIG, SPECS, log.parent / "lanebridge") == ()
+    assert lastwords.main(["no-rig-is-read.yaml"]) == 0
+    data = sent(log)
+    assert set(data) >= OFFS | {bytes((0xB9, 123, 0)), bytes((0xB9, 120, 0)), bytes((0xB0, 20, 0))}
+    count = data.count(bytes((0x89, 36, 0x40)))
+    assert count == 1 if times == 1 else count >= times
+
+
+def test_without_the_file_the_rig_is_read(log: Path, tmp_path: Path) -> None:
+    rig = tmp_path / "rig.yaml"
+    rig.write_text("rig: Quay rack\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
+    for content in (None, "[[1]]", "[", '[["simulated", ["zz"]]]'):
+        if content is not None:
+            (log.parent / "lanebridge" / CLOSING).write_text(content)
+        log.unlink(missing_ok=True)
+        assert lastwords.main([str(rig)]) == 0
+        assert set(sent(log)) >= OFFS
+
+
+def test_a_port_that_is_away_is_told_by_the_exit_code(
+    log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SERVICE_RESULT", "success")
+    failsafe.keep(RIG, {"main": PortSpec("nobody's box")}, log.parent / "lanebridge")
+    assert lastwords.main([]) == 1
+
+
+def test_it_imports_next_to_nothing() -> None:
+    """What takes long is what is imported: neither YAML nor models nor the encoder."""
+    code = "import sys, bridge.supervisor.lastwords; print(*sys.modules)"
+    out = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.split()
+    heavy = {"yaml", "pydantic", "ruamel", "asyncio", "bridge.voltage.encode", "bridge.files.store"}
+    assert heavy & set(out) == set()
