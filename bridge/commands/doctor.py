@@ -6,6 +6,7 @@ it into one file to send to somebody who helps, without the token and without ad
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import platform
@@ -28,6 +29,7 @@ from bridge.errors import BridgeError, InputError, PortError, printable
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 ROOM_MB = 50
+FILE_BYTES = 1 << 20
 PACKAGES = ("aiohttp", "click", "mido", "pydantic", "python-osc", "python-rtmidi", "pyyaml")
 BUILT = time.struct_time((2025, 1, 1, 0, 0, 0, 2, 1, 0))
 """A computer that says it is earlier than this has lost its time."""
@@ -164,9 +166,9 @@ def files(rig: Path, set_file: Path | None) -> Iterator[Finding]:
         loaded = load_rig(rig)
         if set_file is not None:
             load_set(set_file, loaded)
-    except (InputError, OSError) as error:
-        lines = str(error).splitlines()
-        yield Finding("files", "failing", lines[0], "`lanebridge check` shows all that is wrong")
+    except InputError as error:
+        says = str(error.problems[0])
+        yield Finding("files", "failing", says, "`lanebridge check` shows all that is wrong")
         return
     yield Finding("files", "ok", "rig and set load" if set_file else "the rig loads")
 
@@ -197,10 +199,13 @@ def asked(address: str | None, what: str) -> Any:
     import urllib.request
 
     from bridge.commands.ctl import target_of
+    from bridge.protocol.ports import ADDRESS
 
     target = target_of(address)
     headers = {} if target.token is None else {"Authorization": f"Bearer {target.token}"}
-    request = urllib.request.Request(f"{target.address.rstrip('/')}/{what}", headers=headers)
+    request = urllib.request.Request(
+        f"{(target.address or ADDRESS).rstrip('/')}/{what}", headers=headers
+    )
     try:
         with urllib.request.urlopen(request, timeout=3) as answer:
             return json.load(answer)
@@ -218,6 +223,7 @@ def bundle(
 ) -> bytes:
     """A zip archive of what was found, of the files, and of what the running program shows; without
     the token, wherever it stands."""
+    from bridge.files.read import read_bytes
     from bridge.files.token import read_token
     from bridge.supervisor.folders import state_folder
 
@@ -232,7 +238,9 @@ def bundle(
     except (OSError, ValueError, BridgeError):
         pass
     for path in _files_of(rig, set_file):
-        parts[f"files/{path.name}"] = path.read_text(encoding="utf-8", errors="replace")
+        with contextlib.suppress(OSError):
+            text = read_bytes(path, FILE_BYTES).decode("utf-8", "replace")
+            parts[f"files/{path.name}"] = text
     token = read_token(state_folder())
     out = BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -267,7 +275,7 @@ def _files_of(rig: Path | None, set_file: Path | None) -> list[Path]:
     wanted = [path for path in (rig, set_file) if path is not None]
     if rig is not None:
         wanted += beside(rig)
-    return [path for path in wanted if path.is_file()]
+    return wanted
 
 
 @click.command(
@@ -304,7 +312,13 @@ def command(
         click.echo(f"{SIGNS[finding.level]} {finding.what}: {printable(finding.says)}")
         if finding.do:
             click.echo(f"        {finding.do}")
-    if out is not None:
+    wrong = any(row.what == "files" and row.level == "failing" for row in found)
+    if out is not None and wrong:
+        click.echo("no bundle is written: mend the files, or leave them out")
+    elif out is not None:
         write_atomic(out, bundle(found, rig, set_file, address), mode=0o600)
         click.echo(f"wrote {printable(str(out))}")
+    for finding in found:
+        if finding.level == "failing":
+            click.echo(printable(finding.says), err=True)
     context.exit(1 if worst(found) == "failing" else 0)

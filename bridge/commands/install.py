@@ -116,8 +116,9 @@ def _user_is_there(user: str) -> bool:
     return True
 
 
-def _root_option() -> click.Path:
-    return click.Path(path_type=Path, file_okay=False, exists=True)
+def _refuse_no_folder(root: Path) -> None:
+    if not root.is_dir():
+        raise BridgeError(f"{printable(str(root))}  is not a folder")
 
 
 @click.command(
@@ -135,12 +136,13 @@ def _root_option() -> click.Path:
 @click.option(
     "--root",
     default="/",
-    type=_root_option(),
+    type=click.Path(path_type=Path),
     help="Write below this folder, for an image; no command is run then.",
 )
 def command(rig: Path, set_file: Path, user: str, lan: bool, write: bool, root: Path) -> None:
     from bridge.files.store import write_atomic
 
+    _refuse_no_folder(root)
     made = plan(rig, set_file, user, root, lan)
     commands = made.commands if root == Path("/") else []
     if commands and _user_is_there(user):
@@ -178,10 +180,11 @@ def command(rig: Path, set_file: Path, user: str, lan: bool, write: bool, root: 
 @click.option(
     "--root",
     default="/",
-    type=_root_option(),
+    type=click.Path(path_type=Path),
     help="Remove below this folder; no command is run then.",
 )
 def remove(write: bool, root: Path) -> None:
+    _refuse_no_folder(root)
     unit = _under(root, f"/etc/systemd/system/{UNIT}")
     if not unit.exists():
         raise BridgeError(f"{printable(str(unit))} is not there")

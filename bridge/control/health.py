@@ -121,4 +121,4 @@ def _disk(state: Mapping[str, Any], health: Health | None) -> Iterator[Finding]:
         yield Finding("disk", "warning", note, "make room, or look whether the disk is read-only")
     if not notes:
         kept = "" if health is None else f": {health.kept_bytes / 1e6:.1f} MB in the last hour"
-        yield Finding("disk", "ok", f"what is played is kept{kept}")
+        yield Finding("disk", "ok", f"the performance is saved for a power cut{kept}")

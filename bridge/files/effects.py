@@ -88,7 +88,7 @@ class Effects:
                 reason = reach.pulse(lane) if tied else reach.dead(lane, name)
                 if reason is not None:
                     yield key, reason
-        accents = "steps" in written and 2 in (model.steps or ())
+        accents = model.steps is not None and 2 in model.steps.marks
         if (accents or "accents" in written) and not reach.accent_counts(lane):
             reason = reach.level_reason(lane)
             yield from ((key, reason) for key in ("accents",) if key in written)

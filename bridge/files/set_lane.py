@@ -22,11 +22,11 @@ from bridge.files.set_values import (
     Chord,
     Expression,
     Gate,
-    Marks,
     Octaves,
     OneLevel,
     OneNote,
     Output,
+    Pattern,
     Rate,
     Reset,
     Scale,
@@ -49,7 +49,6 @@ from bridge.music.model import (
     Notes,
     Passes,
     Source,
-    Steps,
     Tap,
 )
 from bridge.music.references import LANE_KEYS, is_led
@@ -142,7 +141,7 @@ class LaneBase(Strict):
 
     euclid: EuclidModel | None = None
     """source of hits: a Euclidean pattern"""
-    steps: Marks = None
+    steps: Pattern = None
     """source of hits: a pattern written out"""
     logic: Expression = None
     """source of hits: derived from other lanes"""
@@ -364,7 +363,7 @@ def _source(model: LaneBase, kind: Kind, key: Key) -> Source:
         fill = model.euclid.fill
         return Euclid(Fill(fill.hits, fill.length, fill.every) if fill else None)
     if model.steps is not None:
-        return Steps(model.steps)
+        return model.steps
     if model.logic is not None:
         return Logic(model.logic, model.by)
     if model.notes is not None:

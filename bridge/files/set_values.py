@@ -12,8 +12,8 @@ from typing import Annotated
 
 from bridge.files.document import AmbiguousText
 from bridge.files.strict import Limits, Reads, one_of, read_name, read_text, shown
-from bridge.music.model import SETTINGS, Note
-from bridge.music.pattern import parse_steps
+from bridge.music.model import SETTINGS, Note, Steps
+from bridge.music.pattern import parse_pattern, parse_steps
 from bridge.music.scale import SCALES, parse_degree, parse_note, parse_root
 from bridge.music.ticks import parse_rate
 
@@ -47,6 +47,12 @@ def read_marks(value: object) -> tuple[int, ...]:
     if not isinstance(value, str):
         raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
     return parse_steps(value)
+
+
+def read_pattern(value: object) -> Steps:
+    if not isinstance(value, str):
+        raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
+    return parse_pattern(value)
 
 
 def read_gate(value: object) -> float | str:
@@ -184,9 +190,12 @@ def read_play(value: object) -> str | tuple[str, ...]:
 Whole = Annotated[int, Limits(1, MAX_STEPS, "", True)]
 Rate = Annotated[Fraction, Reads(read_rate, "a rate: `1/16`, `1/8T`, `1/8.`, `3/32`, `3:4`")]
 Output = Annotated[str | None, Reads(read_out, "an output of the rig: `interface.output`")]
-Marks = Annotated[
-    tuple[int, ...] | None,
-    Reads(read_marks, "`x` hit, `X` accented hit, `.` rest; spaces are ignored"),
+Pattern = Annotated[
+    Steps | None,
+    Reads(
+        read_pattern,
+        "`x` hit, `X` accented hit, `.` rest; behind a hit its own `(60%, 3x, level 0.5)`",
+    ),
 ]
 Accents = Annotated[tuple[int, ...], Reads(read_marks, "`X` accented, `x` half as much, `.` not")]
 Expression = Annotated[

@@ -24,9 +24,10 @@ from bridge.files.set_lane import (
     kind_of,
     made,
 )
-from bridge.files.set_values import MAX_STEPS, read_marks
+from bridge.files.set_values import MAX_STEPS, read_pattern
 from bridge.files.strict import Limits, Reads, Strict
 from bridge.music.model import KINDS, SETTINGS, Lane
+from bridge.music.model import Steps as Pattern
 from bridge.music.references import LANE_KEYS, is_led
 from bridge.music.scale import Key
 
@@ -36,15 +37,15 @@ _PATTERN = ("hits", "steps", "rotate")  # numbers of euclid that a section may w
 _EITHER = MappingProxyType({"rate": "advance", "advance": "rate"})
 
 
-def read_steps(value: object) -> tuple[int, ...] | int:
+def read_steps(value: object) -> Pattern | int:
     """A pattern in quotes, or the number of steps of a Euclidean one."""
     if isinstance(value, str):
-        return read_marks(value)
+        return read_pattern(value)
     return int(Limits(1, MAX_STEPS, "steps (or a pattern in quotes)", True).check(value))
 
 
 Steps = Annotated[
-    tuple[int, ...] | int | None,
+    Pattern | int | None,
     Reads(read_steps, "a pattern in quotes, or the number of steps of a Euclidean one"),
 ]
 

@@ -33,6 +33,7 @@ from bridge.music.kinds import OutputKind as OutputKind
 from bridge.music.kinds import Shape as Shape
 from bridge.music.kinds import Source as Source
 from bridge.music.kinds import Steps as Steps
+from bridge.music.kinds import StepShape as StepShape
 from bridge.music.kinds import Walk as Walk
 from bridge.music.kinds import kind_of as kind_of
 from bridge.music.references import Reference as Reference

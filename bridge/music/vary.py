@@ -128,8 +128,8 @@ def randomised(
     match lane.source:
         case Euclid():
             return {"euclid": {**written["euclid"], **_euclid(lane, amount, stream)}}
-        case Steps(marks):
-            return {"steps": steps_text(_steps(marks, amount, stream))}
+        case Steps(marks, shapes):
+            return {"steps": steps_text(_steps(marks, amount, stream), shapes)}
         case Every(n):
             low, high = max(1, round(n - amount * n)), min(64, round(n + amount * n))
             return {"every": low + chance.pick(stream, 0, 0, high - low + 1)}

@@ -59,6 +59,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         run=given.run,
         log_json=given.log_json,
         memory=given.memory,
+        announce=given.lan,
     )
 
 

@@ -38,6 +38,7 @@ from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
 from bridge.web.devices_http import device_routes
+from bridge.web.discovery import Discovery
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
@@ -60,7 +61,8 @@ log = logging.getLogger(__name__)
 class ServiceOptions:
     """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``;
     `run` names the run of the program, so that what another one has left is not taken over;
-    `memory` is a handle on what the service before has left (`bridge.files.slots`)."""
+    `memory` is a handle on what the service before has left (`bridge.files.slots`). `announce`: it
+    can be found on the network by DNS-SD."""
 
     rig: Path
     set: Path
@@ -73,6 +75,7 @@ class ServiceOptions:
     run: str = ""
     log_json: bool = False
     memory: int | None = None
+    announce: bool = False
 
     @property
     def host(self) -> str:
@@ -116,6 +119,9 @@ class Service:
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
         self.watching = Watching(self.session, self.view.full, options.socket.parent)
+        self.discovery = Discovery(
+            lambda: "" if self.session.rig is None else self.session.rig.name
+        )
         self.book = SetBook(
             options.rig, options.set, self.control, options.state_dir, run=options.run
         )
@@ -218,6 +224,9 @@ class Service:
                             self.entrance,
                         )
                     ]
+                    if self.options.announce:
+                        found = self.discovery.run(self.http_port, self.osc_port)
+                        tasks.append(group.create_task(found))
                     try:
                         yield self
                     finally:

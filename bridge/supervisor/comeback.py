@@ -65,10 +65,10 @@ def _with_text(
             score = compile_score(document.spec, rig.ranges)
             work.check(score, rig.wired, path.name)
         except BridgeError as error:
-            notes.append(f"the set that was played last cannot be brought back: {error}")
+            notes.append(f"the last set cannot be restored: {error}")
         else:
             if unsaved:
-                notes.append(f"unsaved changes of {path.name} are back")
+                notes.append(f"restored the unsaved changes of {path.name}")
             return replace(
                 start,
                 score=score,
@@ -83,7 +83,7 @@ def _with_text(
 
 
 def _put_aside(path: Path, text: str, changed: bool) -> str:
-    why = "was changed since; its" if changed else "had"
+    why = "was changed by somebody else and had" if changed else "had"
     try:
         copy = store.back_up(path, text.encode(), datetime.now())
     except OSError as error:
@@ -99,7 +99,7 @@ def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> St
     try:
         Performance(start.score).restore(moment.performance)
     except CommandError as error:
-        notes.append(f"what was played last cannot be brought back: {error}")
+        notes.append(f"the last performance cannot be restored: {error}")
         return start
     tick = int(moment.tick) // spec.bar_ticks * spec.bar_ticks if moment.playing else moment.tick
     transport = {
@@ -115,5 +115,7 @@ def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> St
     }
     play = moment.playing and (start.play or rig.resume == "playing")
     how = "playing" if play else "stopped"
-    notes.append(f"what was played when the power went is back, {how} at bar {moment.bar}")
+    notes.append(
+        f"restored after a power cut: {how} at bar {moment.bar}; --fresh starts from the files"
+    )
     return replace(start, snapshot=snapshot, play=play)

@@ -37,8 +37,8 @@ class Crashes:
             return Care(
                 True,
                 True,
-                f"the player ended {count} times within {WITHIN_S:g} s: the set stands at rest, "
-                "as written, derived lanes muted; start it by hand",
+                f"the player ended {count} times within {WITHIN_S:g} s: the set is stopped, "
+                "as written, with derived lanes muted; start it by hand",
             )
         if count >= SAFE:
             return Care(

@@ -133,7 +133,7 @@ def keep(
                 return ()
         store.write_atomic(path, raw)
     except OSError as error:
-        return (f"what closes the outputs cannot be kept in {path}: {error.strerror or error}",)
+        return (f"the closing messages cannot be saved in {path}: {error.strerror or error}",)
     return ()
 
 

@@ -103,7 +103,7 @@ class Moments:
         except FileNotFoundError:
             return None, ""
         except (OSError, ValueError) as error:
-            return None, f"what was played last cannot be brought back from {self._path}: {error}"
+            return None, f"the last performance cannot be restored from {self._path}: {error}"
         return (found if (found.rig, found.set) == self._files else None), ""
 
     def look(self, state: Mapping[str, Any], now: float) -> None:
@@ -136,7 +136,7 @@ class Moments:
         if problem == self._said:
             return ""
         self._said = problem
-        return problem or "what is played is kept again"
+        return problem or "the performance is saved again"
 
     @property
     def problem(self) -> str:
@@ -191,6 +191,6 @@ class Moments:
                 store.write_atomic(self._path, raw, mode=0o600)
             except OSError as error:
                 why = error.strerror or error
-                self._problem = f"what is played cannot be kept for a power cut: {why}"
+                self._problem = f"the performance cannot be saved for a power cut: {why}"
             else:
                 self._problem = ""

@@ -240,8 +240,13 @@ def _socket() -> Iterator[Block]:
         "to it. `played` has hits as they are played, `tick` the position four times a second, "
         "`chart` the coming bars for those who ask. A client sends commands as objects: `do` is "
         "one of the words below, and `seq`, a number, comes back in the answer `done` or "
-        "`refused`, the latter with a problem as above. After a gap connect again: the whole "
-        "state comes first."
+        "`refused`, the latter with a problem as above."
+    )
+    yield Words(
+        "`state` and `change` have a `number`, one more each time, and `state` has a name to "
+        "`resume` with. After a gap connect to `/api/live?resume=NAME&number=N`, with the last "
+        "number that arrived: within two minutes `resumed` comes first, and then only what has "
+        "changed since; later the whole state."
     )
     rows = tuple(
         (do, ", ".join(f"`{name}`" for name in members) or "nothing more")

@@ -1,7 +1,9 @@
 """The WebSocket of the page: the state first, then only what changes.
 
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
-members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
+members that become null disappear; each has the `number` after the last), ``resumed`` (in place of
+``state`` after a gap, for who comes back with ``?resume=NAME&number=N``: see
+`bridge.web.resuming`), ``played``, ``chart``, ``tick`` (position now, about 4/s),
 ``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`), ``dropped``
 (how many refusals more there were than are answered one by one). From a
 client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
@@ -56,6 +58,7 @@ from bridge.web.controllers_http import wish_of
 from bridge.web.entrance import Connection
 from bridge.web.gate import DEVICE
 from bridge.web.problems import ProblemError, describe, problem
+from bridge.web.resuming import Trail, Trails
 from bridge.web.wrong import NotJSONError, parsed
 
 log = logging.getLogger(__name__)
@@ -96,6 +99,8 @@ class Client:
     ) -> None:
         self.name = name
         self.device = device
+        self.trail = Trail()
+        self.resumed: int | None = None  # the number from which it goes on, until it is told
         self.ws = ws
         self.transport = transport
         self.dirty = asyncio.Event()
@@ -151,6 +156,7 @@ class Live:
         self._stall_s = stall_s
         self._numbers = itertools.count(1)
         self.clients: set[Client] = set()
+        self._trails = Trails()
         self.dropped = 0
         stream = control.session.stream
         stream.on(Played, self._played)
@@ -228,6 +234,7 @@ class Live:
         if sock is not None:  # or the kernel would keep seconds of old states for a sleeper
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, BUFFER_BYTES)
         client = Client(f"page {next(self._numbers)}", ws, transport, request.get(DEVICE))
+        self._resume(client, request)
         self.clients.add(client)
         self._charts.look()
         client.dirty.set()
@@ -247,6 +254,7 @@ class Live:
             await ws.close(code=1011, message=b"a fault of ours")
         finally:
             self.clients.discard(client)
+            self._trails.park(client.trail, self._clock())
             self._look_away(client)
             self._controllers.cancel(client.name)
             for task in (writer, *client.tasks):
@@ -254,6 +262,21 @@ class Live:
             await asyncio.gather(writer, *client.tasks, return_exceptions=True)
             self._control.gone(client.name)
         return ws
+
+    def _resume(self, client: Client, request: web.Request) -> None:
+        """Lets a page that has been here go on from what it has got."""
+        name, number = request.query.get("resume", ""), request.query.get("number", "")
+        if not (number.isascii() and number.isdigit() and len(number) < 12):
+            return
+        trail = self._trails.take(name, self._clock())
+        for other in self.clients:  # a connection that broke without a word may still be here
+            if other.trail.name == name:
+                trail, other.trail = other.trail, Trail()
+                other.transport.abort()
+        sent = None if trail is None else trail.back_to(int(number))
+        if trail is not None and sent is not None:
+            client.trail, client.sent = trail, sent
+            client.resumed = int(number)
 
     def end(self, device: str) -> None:
         """The device is shut out, or its role has changed: its pages are closed (1008, policy), and
@@ -305,17 +328,25 @@ class Live:
     def _round(self, client: Client) -> list[dict[str, Any]]:
         """What a client is sent now: the newest of everything, nothing twice."""
         messages: list[dict[str, Any]] = []
+        if client.resumed is not None:
+            messages.append({"type": "resumed", "number": client.resumed})
+            client.resumed = None
         try:
             state = self._for(client, self._view.calm(self._clock()))
         except PlayerError:
             state = None  # the player has never been there: nothing to show yet
         if state is not None:
             if client.sent is None:
-                messages.append({"type": "state", "state": state})
+                number = client.trail.add(state)
+                resume = client.trail.name
+                messages.append(
+                    {"type": "state", "state": state, "number": number, "resume": resume}
+                )
             else:
                 patch = merge_patch(client.sent, state)
                 if patch:
-                    messages.append({"type": "change", "patch": patch})
+                    number = client.trail.add(state)
+                    messages.append({"type": "change", "patch": patch, "number": number})
             client.sent = state
             chart = self._charts.get(client.bars)
             if chart is not None and chart is not client.chart_sent:

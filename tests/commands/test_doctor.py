@@ -19,6 +19,7 @@ from bridge.commands import doctor
 from bridge.files.token import kept_token
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
+SET = "set: x\nlanes: {a: {steps: x, out: main.gate-1}}\n"
 NOBODY = "127.0.0.1:9"
 """The discard port: nobody answers there (RFC 863)."""
 
@@ -45,7 +46,7 @@ def test_a_wrong_set_fails_and_names_the_place(tmp_path: Path) -> None:
     done = run(str(DEMO / "rig.yaml"), str(tmp_path / "set.yaml"))
     assert done.exit_code == 1
     assert "FAILING files:" in done.output
-    assert "set.yaml:2" in done.output
+    assert "set.yaml:2" in done.stderr
     assert "lanebridge check" in done.output
 
 
@@ -85,7 +86,7 @@ def test_what_runs_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_bundle_tells_no_token(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     token, _ = kept_token(tmp_path / "state" / "lanebridge")
     shutil.copy(DEMO / "rig.yaml", tmp_path / "rig.yaml")
-    (tmp_path / "set.yaml").write_text(f"# http://192.0.2.7:8420/?token={token}\nset: x\n")
+    (tmp_path / "set.yaml").write_text(f"# http://192.0.2.7:8420/?token={token}\n{SET}")
     answers: dict[str, Any] = {
         "healthz": {"findings": []},
         "api/state": {"set": "x", "links": {"echoing": ["192.0.2.9"]}, "warnings": [token]},

@@ -32,10 +32,15 @@ HUGE_BYTES = 3 * MEMORY_BYTES  # more than may be used
 GOOD = {
     "check": "FOLDER/rig.yaml FOLDER/set.yaml",
     "clockcheck": "FOLDER/rig.yaml",
+    "doctor": "FOLDER/rig.yaml FOLDER/set.yaml --address 127.0.0.1:9 --bundle FOLDER/new.zip",
+    "install-service": "FOLDER/rig.yaml FOLDER/set.yaml --root FOLDER",
+    "remove-service": "--root FOLDER",
     "import": "FOLDER/beat.mid --out FOLDER/new.yaml",
     "play": "FOLDER/rig.yaml FOLDER/set.yaml",
     "profile check": "FOLDER/mine.yaml",
+    "init": "FOLDER",
     "profile list": "--beside FOLDER",
+    "profile show": "eight-gates-four-cv --beside FOLDER",
     "profile new": "--folder FOLDER",
     "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "render": "FOLDER/rig.yaml FOLDER/set.yaml --bars 1 --out FOLDER/new.mid",
@@ -44,8 +49,8 @@ GOOD = {
     "soundcheck": "FOLDER/rig.yaml --report FOLDER/new.txt",
     "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt",
 }
-WRITES = {"--out", "--report"}
-FOLDERS = {"--beside", "--folder"}
+WRITES = {"--out", "--report", "--bundle"}
+FOLDERS = {"--beside", "--folder", "--root"}
 
 
 def taking_files(
@@ -235,7 +240,13 @@ def assert_refused(result: Result, bad: Path, codes: tuple[int, ...] = (1,)) -> 
 CASES = [
     pytest.param(command, at, option, kind, id=f"{command} {option or at}: {kind}")
     for command, at, option in places()
-    for kind in (SPECIAL if option in WRITES else DIRECTORIES if option in FOLDERS else INPUTS)
+    for kind in (
+        SPECIAL
+        if option in WRITES
+        else DIRECTORIES
+        if option in FOLDERS or command == "init"
+        else INPUTS
+    )
 ]
 
 

@@ -200,7 +200,7 @@ def test_three_crashes_bring_derived_lanes_back_muted(stage: Stage) -> None:
         wait_for(partial(back, crash), PATIENCE_S, f"restart {crash}", stage)
     state = stage.state()
     assert state["transport"]["state"] == "stopped"
-    assert any("stands at rest" in text for text in state["warnings"])
+    assert any("is stopped" in text for text in state["warnings"])
     since = time.monotonic_ns()
     stage.post("/api/transport/start")
     wait_for(lambda: stage.hits(KICK, since), PATIENCE_S, "playing", stage)

@@ -11,6 +11,7 @@ import fcntl
 import json
 import os
 import signal
+import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -75,12 +76,48 @@ def test_killed_processes_are_replaced_though_nothing_can_be_said(tmp_path: Path
             stage.end()
 
 
+def test_a_service_manager_hears_that_it_plays_and_that_its_loop_goes_round(tmp_path: Path) -> None:
+    """The manager's end of sd_notify(3): a datagram socket. A loop that stands gives no sign."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(PATIENCE_S)
+        env = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+        stage = Stage(tmp_path, env=env)
+        try:
+            heard = [manager.recv(4096).decode()]
+            while "WATCHDOG=1" not in heard or "READY=1" not in heard:
+                heard.append(manager.recv(4096).decode())
+            stage.ready()
+            stage.process.send_signal(signal.SIGSTOP)
+            manager.setblocking(False)
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    manager.recv(4096)
+            time.sleep(1.2)
+            with pytest.raises(BlockingIOError):
+                manager.recv(4096)
+            stage.process.send_signal(signal.SIGCONT)
+            manager.settimeout(PATIENCE_S)
+            assert manager.recv(4096)
+            since = time.monotonic_ns()
+            wait_for(lambda: stage.hits(OTHER, since), PATIENCE_S, "playing on", stage)
+            assert stage.state()["player"]["restarts"] == 0, "its own pause was nobody's fault"
+            stage.process.send_signal(signal.SIGTERM)
+            while manager.recv(4096) != b"STOPPING=1":
+                pass
+            assert stage.process.wait(PATIENCE_S) == 0
+        finally:
+            stage.end()
+
+
 def test_a_service_that_hangs_leaves_no_port_behind_and_its_log_is_whole_objects(
     tmp_path: Path,
 ) -> None:
     stage = Stage(tmp_path, more=("--log", "json"))
     try:
         stage.ready()
+        out = tmp_path / "out.txt"
+        wait_for(lambda: "HTTP on port" in out.read_text(), PATIENCE_S, "its first line", stage)
         service, player = service_pid(stage), stage.player()
         os.kill(service, signal.SIGSTOP)
         stage.process.kill()

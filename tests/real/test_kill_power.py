@@ -92,8 +92,8 @@ def test_what_was_played_comes_back(tmp_path: Path, resume: str) -> None:
         assert state["transport"]["tempo"] == 133.0
         assert state["document"]["saved"] is False
         said = "\n".join(state["warnings"])
-        assert "unsaved changes of set.yaml are back" in said
-        assert f"is back, {resume} at bar" in said
+        assert "restored the unsaved changes of set.yaml" in said
+        assert f"restored after a power cut: {resume} at bar" in said
         place = state["transport"]
         if resume == "stopped":
             assert place["state"] == "stopped"
@@ -141,7 +141,7 @@ def test_a_file_that_was_written_since_is_played(tmp_path: Path) -> None:
         assert state["macros"]["depth"]["value"] == 0.9, "the hand's part is by name"
         (copy,) = (tmp_path / "backups").iterdir()
         assert copy.read_text() == EDITED
-        assert "was changed since" in "\n".join(state["warnings"])
+        assert "was changed by somebody else" in "\n".join(state["warnings"])
         time.sleep(0.1)
     finally:
         again.end()

@@ -62,6 +62,20 @@ def test_steps_by_touch(screen: MakeScreen, demo: Running, until: Until) -> None
     one.page.locator(".step").nth(1).tap()
     after = before[0] + "x" + before[2:]
     until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
+    shape = one.page.get_by_role("textbox", name="Step touched last has")
+    shape.fill("60%, 3x")
+    shape.press("Enter")
+    after = f"{before[0]}x(60%,3x){before[2:]}"
+    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
+    label = "step 2: hit, 60%, 3x"
+    until(lambda: one.page.locator(".step").nth(1).get_attribute("aria-label") == label)
+    with one.page.expect_response("**/set/edits"):
+        one.page.locator(".step").nth(1).tap()  # accented, and shaped as it was
+    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after.replace("x(", "X("))
+    shape.fill("often")
+    shape.press("Enter")
+    until(lambda: "says nothing of a step" in one.page.inner_text("article"))
+    one.forgive(422)
 
 
 def test_changes_hold_in_one_section_or_everywhere(

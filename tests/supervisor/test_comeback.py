@@ -92,7 +92,7 @@ def test_text_and_performance_come_back(
     assert made.snapshot["transport"]["tick"] == 2 * BAR, "the beginning of the bar"
     assert made.snapshot["transport"]["tempo"] == 133.0
     assert made.play is plays
-    assert "unsaved changes of set.yaml are back" in said
+    assert "restored the unsaved changes of set.yaml" in said
     assert "at bar 3" in said
     assert place.back()[0].snapshot is not None, "until this run has left its own"
 
@@ -133,7 +133,7 @@ def test_a_file_that_was_written_since_is_not_replaced(tmp_path: Path) -> None:
     assert made.text == newer
     assert made.snapshot is not None
     assert place.copies() == [EDITED]
-    assert "was changed since" in said
+    assert "was changed by somebody else" in said
 
 
 def test_what_cannot_be_used_is_said_and_the_file_is_played(tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_what_cannot_be_used_is_said_and_the_file_is_played(tmp_path: Path) -> N
     place.left("lanes: {kick: {steps: '?'}}")
     made, said = place.back()
     assert made.text == SET
-    assert "cannot be brought back" in said
+    assert "cannot be restored" in said
     assert len(place.copies()) == 1
 
 

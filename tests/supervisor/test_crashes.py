@@ -11,7 +11,7 @@ def test_more_care_with_each_death_within_a_minute() -> None:
     assert [care.safe for care in cares] == [n >= SAFE for n in range(1, FRESH + 2)]
     assert [care.fresh for care in cares] == [n >= FRESH for n in range(1, FRESH + 2)]
     assert "derived lanes" in cares[SAFE - 1].says
-    assert "at rest" in cares[FRESH - 1].says
+    assert "is stopped" in cares[FRESH - 1].says
     assert not cares[0].says
 
 
