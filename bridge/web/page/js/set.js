@@ -29,6 +29,8 @@ export class SetModel extends EventTarget {
     /** Names the text that the editors show. @type {string|null} */
     this.tag = null;
     this.busy = 0;
+    /** Ends with the edit that is on its way. @type {Promise<unknown>} */
+    this.turn = Promise.resolve();
   }
 
   async load() {
@@ -55,6 +57,11 @@ export class SetModel extends EventTarget {
    * @param {string|null} section where they hold only; null: everywhere */
   async edit(edits, when = "beat", section = null) {
     this.busy++;
+    // One after the other: an edit of this very page must not find its own predecessor in the way.
+    const before = this.turn;
+    let done = () => {};
+    this.turn = new Promise((resolve) => { done = () => resolve(undefined); });
+    await before;
     try {
       const answer = await this.post(edits, when, section).catch(async (error) => {
         if (!(error instanceof Refusal) || !error.conflict) throw error;
@@ -69,6 +76,7 @@ export class SetModel extends EventTarget {
       this.take(answer);
       return answer.data;
     } finally {
+      done();
       this.busy--;
       this.follow();
     }

@@ -43,7 +43,7 @@ export class Within {
   constructor(edit) {
     this.edit = edit;
     this.picker = picker("Changes hold", [["", "everywhere"]], (name) => { this.model.section = name || null; edit.update(); return []; });
-    this.note = h("p", { class: "trial" });
+    this.note = h("p", { class: "trial-within" });
     this.back = tool("As everywhere", () => this.forget());
     this.el = h("div", {}, h("div", { class: "title-row" }, this.picker.el, this.back), this.note);
   }
