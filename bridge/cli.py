@@ -9,6 +9,7 @@ import contextlib
 import importlib
 import importlib.util
 import io
+import json
 import os
 import sys
 from collections.abc import Callable, Iterable
@@ -19,6 +20,7 @@ import click
 
 from bridge import __version__
 from bridge.errors import BridgeError, InputError, printable
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 if TYPE_CHECKING:
     from bridge.music.model import SetSpec
@@ -30,6 +32,7 @@ MODULES = {
     "ctl": "bridge.commands.ctl",
     "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
+    "init": "bridge.commands.init",
     "install-service": "bridge.commands.install",
     "profile": "bridge.commands.profile",
     "remove-service": "bridge.commands.remove",
@@ -119,14 +122,14 @@ def serving(command: Command) -> Command:
     options = (
         click.option(
             "--port",
-            default=8420,
+            default=HTTP_PORT,
             show_default=True,
             type=click.IntRange(0, 65535),
             help="HTTP port of the page.",
         ),
         click.option(
             "--osc-port",
-            default=8421,
+            default=OSC_PORT,
             show_default=True,
             type=click.IntRange(0, 65535),
             help="Port of OSC, UDP and TCP.",
@@ -236,11 +239,22 @@ def play(
 @main.command(help="Explains every mistake in RIG and SET.")
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
-def check(rig: Path, set: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="As one JSON object, for programs.")
+@click.pass_context
+def check(context: click.Context, rig: Path, set: Path | None, as_json: bool) -> None:
     from bridge.paper import plan
 
-    for line in plan.checked(rig, set):
-        click.echo(line)
+    if not as_json:
+        for line in plan.checked(rig, set):
+            click.echo(line)
+        return
+    try:
+        facts = plan.facts(*plan.read_both(rig, set))
+    except InputError as error:
+        wrong = [plan.problem_facts(problem) for problem in error.problems]
+        facts = {"good": False, "problems": wrong}
+    click.echo(json.dumps(facts, indent=2))
+    context.exit(0 if facts["good"] else 1)
 
 
 @main.command(
@@ -254,7 +268,7 @@ def check(rig: Path, set: Path | None) -> None:
 @click.option(
     "--bars", type=click.IntRange(1, 100_000), help="How many bars; with --order all of them."
 )
-@click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv")
+@click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv; - prints the table.")
 @click.option("--section", metavar="NAME", help="This section, instead of the set as it opens.")
 @click.option("--order", is_flag=True, help="The running order, section after section.")
 @click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
@@ -267,13 +281,14 @@ def render(
     order: bool,
     everything: bool,
 ) -> None:
+    from bridge.commands import outfile
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.paper import csv_rows
 
-    kind = out.suffix.lower()
-    check_out(out, (".mid", ".csv", ".midi"), (rig, set))
+    kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
+    check_out(out, (".mid", ".csv", ".midi"), (rig, set), prints=True)
     if everything and kind != ".csv":
         raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
     if order and section is not None:
@@ -291,7 +306,7 @@ def render(
 
         write_out(out, smf.render(spec, wired, bars, course))
     of = f", section {section}" if section is not None else ", the running order" if order else ""
-    click.echo(f"{out}: {bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
+    outfile.written(out, f"{bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
 
 
 def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
@@ -314,10 +329,15 @@ def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
 
 
 @main.command(help="Lists MIDI ports by name.")
-def ports() -> None:
+@click.option("--json", "as_json", is_flag=True, help="As one JSON list, for programs.")
+def ports(as_json: bool) -> None:
     from bridge.ports import list_ports
 
     found = list_ports()
+    if as_json:
+        told = [{"way": p.way, "name": p.name, "usable": p.usable, "why": p.why} for p in found]
+        click.echo(json.dumps(told, indent=2))
+        return
     for port in found:
         note = "" if port.usable else f"  ({port.why})"
         click.echo(f"{port.way:3}  {port.name}{note}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -360,6 +361,68 @@ def test_ports_lists_names_and_why_some_are_not_for_use(monkeypatch: pytest.Monk
     assert run("ports").stdout == "out  Rack out\nin   Loop  (leads back to us)\n"
     monkeypatch.setattr(ports, "list_ports", list)
     assert "simulated" in run("ports").stdout
+
+
+def test_ports_and_check_speak_to_programs(monkeypatch: pytest.MonkeyPatch, bad_set: Path) -> None:
+    from bridge import ports
+    from bridge.ports.port import PortInfo
+
+    monkeypatch.setattr(ports, "list_ports", lambda: [PortInfo("Loop", "in", False, "ours")])
+    told = json.loads(run("ports", "--json").stdout)
+    assert told == [{"way": "in", "name": "Loop", "usable": False, "why": "ours"}]
+    good = run("check", RIG, SET, "--json")
+    facts = json.loads(good.stdout)
+    assert (good.exit_code, facts["good"], facts["problems"]) == (0, True, [])
+    assert (facts["rig"], facts["set"]) == ("Quay rack", "Low tide")
+    first = facts["outputs"][0]
+    assert (first["name"], first["drivers"], first["free"]) == ("main.gate-1", ["kick"], False)
+    bad = run("check", RIG, str(bad_set), "--json")
+    facts = json.loads(bad.stdout)
+    assert (bad.exit_code, bad.stderr, facts["good"]) == (1, "", False)
+    plain = run("check", RIG, str(bad_set)).stderr.splitlines()
+    for problem, line in zip(facts["problems"], plain, strict=True):
+        assert problem["message"] in line
+        assert f":{problem['line']}:{problem['column']}" in line
+
+
+def test_init_writes_what_plays_and_writes_over_nothing(tmp_path: Path) -> None:
+    for profile in ("eight-gates-four-cv", "drum-triggers-eight", "one-voice-bend"):
+        folder = tmp_path / profile
+        folder.mkdir()
+        assert run("init", str(folder), "--profile", profile).exit_code == 0
+        checked = run("check", str(folder / "rig.yaml"), str(folder / "set.yaml"))
+        assert checked.exit_code == 0, checked.stderr
+        assert "(1 derived)" in checked.stdout
+        before = (folder / "rig.yaml").read_bytes()
+        again = run("init", str(folder))
+        assert again.exit_code == 1
+        assert "is there already" in again.stderr
+        assert (folder / "rig.yaml").read_bytes() == before
+    none = run("init", str(tmp_path), "--profile", "plain-levels-eight")
+    assert (none.exit_code, list(tmp_path.glob("*.yaml"))) == (1, [])
+
+
+def test_profile_show_lists_every_output() -> None:
+    from bridge.files.profile import load_profile
+
+    shown = run("profile", "show", "eight-gates-four-cv").stdout.splitlines()
+    outputs = load_profile("eight-gates-four-cv").outputs
+    assert len(shown) == 1 + len(outputs)
+    for line, out in zip(shown[1:], outputs, strict=True):
+        assert line.split()[:2] == [out.name, out.kind]
+    assert run("profile", "show", "eight-gatos-four-cv").exit_code == 1
+
+
+def test_a_dash_prints_what_would_be_written() -> None:
+    """And nothing else: words about it go to the other stream."""
+    table = run("render", RIG, SET, "--bars", "1", "--out", "-")
+    assert table.stdout.splitlines()[0] == "tick,lane,kind,value,length,output"
+    assert "1 bar of Low tide" in table.stderr
+    sheet = run("sheet", RIG, SET, "--out", "-")
+    assert sheet.stdout.startswith("<!doctype html>")
+    assert sheet.stdout.endswith("</html>\n")
+    assert "written" in sheet.stderr
+    assert run("scope", RIG, SET, "--out", "-").exit_code == 2, "a picture is a file"
 
 
 def test_import_prints_or_writes_a_set(tmp_path: Path) -> None:

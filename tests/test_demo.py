@@ -240,6 +240,29 @@ def test_the_running_order_is_as_long_as_it_says(rig: Rig) -> None:
     assert sum(leg.bars * leg.times for leg in spec.order) == 40
 
 
+def test_a_b_part_from_the_same_lanes_and_the_first_part_as_it_was(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/shores.yaml")
+    lanes = played(score, 28, {"do": "order", "run": True})
+    kicks = [
+        [step % 16 for step in grid_steps(lanes["kick"]) if step // 16 == bar] for bar in range(28)
+    ]
+    near, far = [0, 4, 8, 12], [0, 6, 8, 11]
+    assert kicks == [near] * 8 + [far] * 8 + [near] * 8 + [far] * 4
+    minor = {(9 + degree) % 12 for degree in (0, 2, 3, 5, 7, 8, 10)}  # A minor
+    dorian = {(2 + degree) % 12 for degree in (0, 2, 3, 5, 7, 9, 10)}  # D dorian
+    for bar in range(28):
+        key = minor if bar < 8 or 16 <= bar < 24 else dorian
+        for name in ("bassline", "lantern"):
+            heard = {e.value % 12 for e in lanes[name] if e.grid // BAR == bar}
+            assert heard <= key, (bar, name)
+    first, again = (
+        [(e.grid - start, e.value) for e in lanes["bassline"] if start <= e.grid < start + 8 * BAR]
+        for start in (0, 16 * BAR)
+    )
+    assert len(first) > 30
+    assert first == again
+
+
 def played(score: Score, bars: int, *commands: dict[str, object]) -> dict[str, list[Event]]:
     """What sounds when `commands` are given at the very start."""
     performance = Performance(score)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncGenerator
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self, cast
 
@@ -18,11 +19,20 @@ from bridge.client.requests import (
     request_of,
 )
 from bridge.protocol.command import Command
+from bridge.protocol.ports import ADDRESS
 from bridge.protocol.state import State
 
-ADDRESS = "http://127.0.0.1:8420"
 TIMEOUT_S = 30.0
 AGAIN_S = 1.0  # before a lost connection is made again
+
+
+@dataclass(slots=True)
+class _Gap:
+    """The state as far as it has arrived, and what to go on with after a lost connection."""
+
+    name: str = ""
+    number: int = 0
+    state: Any = None
 
 
 class AsyncClient:
@@ -96,9 +106,10 @@ class AsyncClient:
             RefusedError: the service does not let us in.
             UnreachableError: nobody answers, and `again` is False.
         """
+        gap = _Gap()
         while True:
             try:
-                async for state in self._watched():
+                async for state in self._watched(gap):
                     yield state
                 lost: Exception = ConnectionError("the connection has ended")
             except aiohttp.WSServerHandshakeError as error:
@@ -109,20 +120,21 @@ class AsyncClient:
                 raise self._unreachable(lost) from lost
             await asyncio.sleep(AGAIN_S)
 
-    async def _watched(self) -> AsyncGenerator[State, None]:
-        state: Any = None
-        async with self._open().ws_connect(f"{self.address}/api/live") as socket:
+    async def _watched(self, gap: _Gap) -> AsyncGenerator[State, None]:
+        resume = {"resume": gap.name, "number": str(gap.number)} if gap.name else {}
+        async with self._open().ws_connect(f"{self.address}/api/live", params=resume) as socket:
             async for message in socket:
                 if message.type is not aiohttp.WSMsgType.TEXT:
                     return
                 told = message.json()
                 if told["type"] == "state":
-                    state = told["state"]
+                    gap.name, gap.state = told["resume"], told["state"]
                 elif told["type"] == "change":
-                    state = patched(state, told["patch"])
+                    gap.state = patched(gap.state, told["patch"])
                 else:
                     continue
-                yield state
+                gap.number = told["number"]
+                yield gap.state
 
     def _open(self) -> aiohttp.ClientSession:
         if self._session is None:

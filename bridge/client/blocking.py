@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from types import TracebackType
 from typing import Any, Self
 
-from bridge.client.asynchronous import ADDRESS, TIMEOUT_S, AsyncClient
+from bridge.client.asynchronous import TIMEOUT_S, AsyncClient
 from bridge.client.requests import Request
 from bridge.protocol.command import Command
+from bridge.protocol.ports import ADDRESS
 from bridge.protocol.state import State
 
 

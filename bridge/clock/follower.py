@@ -397,7 +397,7 @@ class Follower:
         if bunch:
             # Much came at once, so nothing was lost, however late the end of it still seems. (The
             # first stamp after another silence is no end: what is owed may come with the next.)
-            if pace > 1 / 2 and not silence:
+            if (pace > 1 / 2 and not silence) or self._even_held():
                 self._settle_held()
             return
         usual = abs(pace - 1) < _PACE and span > self._width()
@@ -405,12 +405,13 @@ class Follower:
             self._gap()
 
     def _even_held(self) -> bool:
-        """Whether the clocks since the silence are even: of a far slower tempo, or behind a gap."""
+        """Whether the clocks since the silence are even, but for their blocks: of a far slower
+        tempo, or behind a gap."""
         times = [ns for _, ns in self._held[-_EVEN_HELD:]]
         gaps = [b - a for a, b in pairwise(times)]
         if len(times) < _EVEN_HELD or min(gaps) < self._line.period / 2:
             return False
-        return max(gaps) < _EVEN_GAPS * min(gaps)
+        return max(gaps) < max(_EVEN_GAPS * min(gaps), min(gaps) + 1.1 * self._width())
 
     def _settle_held(self) -> None:
         """The silence is made good: all held stamps were clocks, in their order."""
@@ -430,7 +431,8 @@ class Follower:
         line = self._line
         index, last = self._points[-1]
         period = (held[-1][1] - held[0][1]) / (len(held) - 1)
-        if abs(period - line.period) > _UNLIKE * line.period and held[0][1] - last < 1.5 * period:
+        at_once = held[0][1] - last < 1.5 * period + self._width()
+        if at_once and abs(period - line.period) > _UNLIKE * line.period:
             self._restart([(index, last), *held], 0.0)
             return
         late = min(ns - line.at(index) for index, ns in held)

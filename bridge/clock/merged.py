@@ -25,6 +25,7 @@ _FEWEST = 10  # stamps in a row
 _MISSED = 0.06  # of a row
 _SPAN = 5  # stamps between the first two of a row
 _MOST = 0.9  # of what is left over
+_GOES_ON = 0.6  # of the stamps of a row come while the other one runs
 _HALF = 0.12  # of a period
 _KEPT = 64
 _EVERY = 16
@@ -69,10 +70,20 @@ def separate(stamps: Sequence[int]) -> tuple[Row, Row] | None:
             times = [stamps[at] for at in rest]
             other = _row(times, 0, times[1] - times[0]) or _row(times, 1, times[2] - times[1])
             if other and len(other) >= _MOST * len(rest):
-                one, two = _as_row([stamps[at] for at in row]), _as_row([times[at] for at in other])
-                if not _halves(one, two):
+                ones, others = [stamps[at] for at in row], [times[at] for at in other]
+                one, two = _as_row(ones), _as_row(others)
+                both = _both_run(ones, two, one) and _both_run(others, one, two)
+                if both and not _halves(one, two):
                     return one, two
     return None
+
+
+def _both_run(times: Sequence[int], during: Row, row: Row) -> bool:
+    """Whether a row goes on while the other one runs. One that ends where the other one begins is
+    a clock that changes its tempo."""
+    since, until = max(during.first, row.first), during.last
+    due = (until - since) / row.period
+    return due > 0 and sum(since < ns <= until for ns in times) >= _GOES_ON * due
 
 
 def _halves(one: Row, two: Row) -> bool:

@@ -3,11 +3,11 @@
 A clock waits for the edge of its block: its stamp is late by anything from nothing to one block,
 and never by more unless the sender stood still. So each stamp says two hard things: the clock fell
 before it, and not more than one block before it. The lines that satisfy all stamps of a window
-form a small polygon, and everything that can be known is in it. The line taken is the one furthest
-from all that is impossible, in the middle of the widest strip between an upper and a lower hull
-(the line of least greatest error); where a whole tempo is nearly as likely, that one. With most
-tempos it is within a fraction of a millisecond after a few seconds. Half a block, by which stamps
-are late on average, is taken out by it.
+form a small polygon, and everything that can be known is in it. The line taken lies halfway between
+the one furthest from all that is impossible (the middle of the widest strip between an upper and a
+lower hull: the line of least greatest error) and the middle of the earliest and the latest line;
+where a whole tempo is nearly as likely, that one. With most tempos it is within a fraction of a
+millisecond after a few seconds. Half a block, by which stamps are late on average, is taken out.
 
 Where the period is nearly a whole number of blocks, or a simple fraction of one, stamps fall on
 few places in their blocks, and the phase between these cannot be known before their slow beat has
@@ -19,13 +19,17 @@ When no line satisfies a new stamp, the tempo has changed:
 - *too late* may be a sender that stood still. Then the clocks it owes come in one bunch and the
   last of them is in time. Only lateness that stays from block to block is a slower clock.
 
+Both are forgiven once in a while where a single block before it explains them, which was late after
+all: while much is possible, nobody notices that.
+
 Whatever is found, the line that is played moves there by a small step at each clock: never a jump.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
+from itertools import islice
 from typing import NamedTuple
 
 from bridge.clock.envelope import Envelope, Line, Point, push
@@ -43,6 +47,7 @@ _YOUNG = 0.03  # of the period: while it is less sure than that, the tempo befor
 _EDGE_NS = 1000
 _REFILL = 128
 _STOOD_NS = 500_000
+_FORGIVE = 96  # clocks between two blocks that are found out to be late
 _FADE = 0.9
 _MISFIT = 1.5
 _BEYOND_NS = 1_000_000
@@ -186,6 +191,7 @@ class Strip:
         self._in_block = 0  # stamps in the newest block
         self._misfit = 0.0  # late blocks, the older ones fading
         self._in_time = True  # the newest stamp
+        self._forgiven = -_FORGIVE  # the clock at which a late block was found out
 
     def __len__(self) -> int:
         return len(self.points)
@@ -209,7 +215,11 @@ class Strip:
         window = Envelope(most=_REFILL + 1, block=_REFILL + 1)
         window.refill(kept)
         self.restart(kept)
-        line = window.line() if len(kept) > 1 else self.line
+        lines = [self.line]  # of the newest end; of the early edge where a pause is in that
+        if len(kept) > 1:
+            edges = (window.line(where) for where in (0.5, 0.8))
+            lines += [edge for edge in edges if edge.period > SHORTEST_NS]
+        line = max(lines, key=lambda line: self._near(kept, line))
         for width in (1.5 * self.width, 1.1 * self.width):
             self.points = deque(self._flagged(kept, line, width))
             self._cut()
@@ -217,6 +227,11 @@ class Strip:
         if played:
             self.line = played
             self._move()
+
+    def _near(self, points: list[Point], line: Line) -> int:
+        """How many of the points lie along a line."""
+        low, high = -self.width / 2, 1.5 * self.width
+        return sum(low <= ns - line.at(index) < high for index, ns in points)
 
     def _flagged(
         self, points: list[Point], line: Line, width: float
@@ -235,9 +250,10 @@ class Strip:
         if ns - self._block_ns > self.width / 2:
             bunch = self._stood and self._in_block > 1
             self._late_blocks = 0 if self._in_time or bunch else self._late_blocks + 1
-            self._in_block = 0
-            self._stood = ns - self.points[-1][1] > self._longest(self.line.period)
+            pace = self._stood and self._in_block == 1  # twice in a row it is a slower clock
+            self._stood = not pace and ns - self.points[-1][1] > self._longest(self.line.period)
             self._block_ns = ns
+            self._in_block = 0
             beyond = ns - self.width - self._steep.at(index)
             misfits = beyond > _BEYOND_NS and not self._stood
             self._misfit = self._misfit * _FADE + misfits
@@ -247,9 +263,9 @@ class Strip:
         bounds = self._in_time and not self._stood
         self.points.append((index, ns, bounds))
         slower = self._late_blocks >= _LATE_BLOCKS or self._misfit > _MISFIT
-        if not self._in_time and slower:
+        if not self._in_time and slower and not self._forgives(index, ns, self._steep):
             self._slower()
-        elif ns < self._flat.at(index) - _EDGE_NS:
+        elif ns < self._flat.at(index) - _EDGE_NS and not self._forgives(index, ns, self._flat):
             self._hint = 0.0
             self._cut()
         else:
@@ -287,7 +303,11 @@ class Strip:
         low, high = flat.period, steep.period
         index = self.points[-1][0]
         mean = Line(index, (flat.at(index) + steep.at(index)) / 2, (low + high) / 2)
-        self._centre = self._hulls.middle(low, high) or mean
+        widest = self._hulls.middle(low, high) or mean
+        # Halfway between the middle of the widest strip and that of the extremes: each is further
+        # off now and then, where the other one is near.
+        period = (widest.period + mean.period) / 2
+        self._centre = Line(index, (widest.at(index) + mean.ns) / 2, period)
         self.sure = high - low < _YOUNG * mean.period
         if not self._hulls.floor:
             return
@@ -309,13 +329,43 @@ class Strip:
         self._part, self._in_part = Hulls(), 0
         for index, ns, ok in self.points:
             self._bind(index, ns, round(ns - self.width) if ok else None)
-        low, high = SHORTEST_NS, LONGEST_NS
-        found = self._hulls.extremes(low, high)
+        found = self._hulls.extremes(SHORTEST_NS, LONGEST_NS)
         if found is None or fits == 1:
             index, ns, _ = self.points[-1]
-            period = min(max(self._hint or self.line.period or _GUESS_NS, low), high)
+            period = self._hint or self.line.period or _GUESS_NS
+            period = min(max(period, SHORTEST_NS), LONGEST_NS)
             found = Line(index, ns - self.width, period), Line(index, ns, period)
         self._bound(*found)
+
+    def _forgives(self, index: int, ns: int, bound: Line) -> bool:
+        """Whether a stamp is beyond `bound` (one of the extremes) only because one block before it
+        was late, unnoticed while so much was possible. That block bounds nothing then, and all
+        else is kept."""
+        if index - self._forgiven < _FORGIVE or not self._hulls.floor:
+            return False
+        points = self.points
+        _, below = min(self._hulls.floor, key=lambda point: point[1] + bound.at(point[0]))
+        since, until = self.width / 2 - below, self.width * 3 / 2 - below
+        block = [n for n, point in enumerate(points) if since < point[1] < until]
+        before = [points[n] for n in block]
+        for n in block:
+            points[n] = (*points[n][:2], False)
+        self._join(anew={n // _SPARE for n in block})
+        found = self._hulls.extremes(SHORTEST_NS, LONGEST_NS)
+        if (
+            found is None
+            or ns < found[0].at(index) - _EDGE_NS
+            or ns > found[1].at(index) + self.width + _EDGE_NS
+        ):
+            for n, point in zip(block, before, strict=True):
+                points[n] = point
+            return False
+        self._forgiven = index
+        self._late_blocks = 0
+        self._misfit = 0.0
+        self._in_time = True
+        self._bound(*found)
+        return True
 
     def _newest_that_fit(self) -> int:
         """How many of the newest stamps one line satisfies. Looks back by ever longer steps, and
@@ -354,10 +404,22 @@ class Strip:
         self._parts.popleft()
         for _ in range(_SPARE):
             self.points.popleft()
-        self._hulls = Hulls()
-        for part in (*self._parts, self._part):
-            self._hulls.join(part)
+        self._join()
         self._measure()
+
+    def _join(self, anew: Collection[int] = ()) -> None:
+        """The hulls of the window, of those of its parts; those numbered in `anew` are made of the
+        stamps first, without the newest one."""
+        parts = [*self._parts, self._part]
+        for number in anew:
+            parts[number] = part = Hulls()
+            since, until = number * _SPARE, min((number + 1) * _SPARE, len(self.points) - 1)
+            for index, ns, ok in islice(self.points, since, until):
+                part.add(index, ns, round(ns - self.width) if ok else None)
+        self._parts, self._part = deque(parts[:-1]), parts[-1]
+        self._hulls = Hulls()
+        for part in parts:
+            self._hulls.join(part)
 
     def _middle(self) -> Line:
         """The centre of what is possible, at the next clock: at most half a block from anything

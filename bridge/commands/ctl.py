@@ -6,18 +6,22 @@ arguments, the others are options.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import time
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 import click
 from click.shell_completion import CompletionItem
 
 from bridge.errors import BridgeError, CommandError
+from bridge.protocol.ports import ADDRESS
+from bridge.protocol.roles import Role
 
 if TYPE_CHECKING:  # the client and the table take longer to load than any help to be printed
     from bridge.client import Client
@@ -30,16 +34,14 @@ WORDS = {"on": True, "true": True, "off": False, "false": False, "null": None}
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where the service is (None: on this machine, at the usual port), and its token."""
+    """Where the service is, and its token."""
 
-    address: str | None
+    address: str
     token: str | None
 
     def client(self, **more: Any) -> Client:
         from bridge.client import Client
 
-        if self.address is None:
-            return Client(token=self.token, **more)
         return Client(self.address, token=self.token, **more)
 
 
@@ -50,11 +52,11 @@ def target_of(address: str | None) -> Target:
     from bridge.files.token import read_token
     from bridge.supervisor.folders import state_folder
 
-    address = address or os.environ.get("LANEBRIDGE_ADDRESS") or None
-    if address is not None and "://" not in address:
+    address = address or os.environ.get("LANEBRIDGE_ADDRESS") or ADDRESS
+    if "://" not in address:
         address = f"http://{address}"
     token = os.environ.get("LANEBRIDGE_TOKEN")
-    if token is None and (address is None or urlsplit(address).hostname in LOCAL):
+    if token is None and urlsplit(address).hostname in LOCAL:
         token = read_token(state_folder())
     return Target(address, token)
 
@@ -179,7 +181,7 @@ class Rows(click.Group):
 @click.option(
     "--address",
     metavar="URL",
-    help="Where the service is; LANEBRIDGE_ADDRESS says so too.  [default: 127.0.0.1:8420]",
+    help=f"Where the service is; LANEBRIDGE_ADDRESS says so too.  [default: {ADDRESS}]",
 )
 @click.pass_context
 def command(context: click.Context, address: str | None) -> None:
@@ -227,6 +229,63 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
             click.echo(line)
             if lines == count:
                 return
+
+
+@command.command(
+    "pair",
+    help=(
+        "Makes a code that lets one device in, within ten minutes: to be typed where the page asks "
+        "for it, or as a picture for its camera."
+    ),
+)
+@click.option(
+    "--role",
+    type=click.Choice(typing.get_args(Role)),
+    default="play",
+    show_default=True,
+    help="What the device may do; to edit includes to play, to play includes to watch.",
+)
+@click.option(
+    "--picture", metavar="FILE.svg", help="Writes the picture to a file, to print or to show."
+)
+@click.pass_obj
+def pair_command(target: Target, role: str, picture: str | None) -> None:
+    import segno
+
+    from bridge.client.requests import Request
+
+    with target.client() as client:
+        made = client.send(Request("POST", "/api/pairing", {"role": role}))
+    click.echo(f"{made['code']} at {made['address'].partition('?')[0]}")
+    drawn = segno.make(made["address"], micro=False)
+    if picture is not None:
+        with open(picture, "wb") as file:
+            drawn.save(file, kind="svg", scale=8, light="white")
+        return
+    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
+        drawn.terminal(compact=True)
+
+
+@command.command("devices", help="Lists the devices that are let in, the last used first.")
+@click.pass_obj
+def devices_command(target: Target) -> None:
+    from bridge.client.requests import Request
+
+    with target.client() as client:
+        rows = client.send(Request("GET", "/api/devices"))["devices"]
+    for row in rows:
+        used = time.strftime("%Y-%m-%d %H:%M", time.localtime(row["used"]))
+        click.echo(f"{row['id']}  {row['role']:5}  {used}  {row['host']:15}  {row['name']}")
+
+
+@command.command("shut-out", help="Shuts a DEVICE out; `devices` lists them.")
+@click.argument("device")
+@click.pass_obj
+def shut_out_command(target: Target, device: str) -> None:
+    from bridge.client.requests import Request
+
+    with target.client() as client:
+        client.send(Request("DELETE", f"/api/devices/{quote(device, safe='')}"))
 
 
 def _carry_out(row: type[Command]) -> Callable[..., None]:

@@ -26,6 +26,7 @@ import click
 from bridge import __version__
 from bridge.control.health import Finding, worst
 from bridge.errors import BridgeError, InputError, PortError, printable
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 ROOM_MB = 50
 FILE_BYTES = 1 << 20
@@ -181,7 +182,7 @@ def running(address: str | None) -> Iterator[Finding]:
         answer = asked(address, "healthz")
     except (OSError, ValueError, PlayerError):
         try:
-            try_network_ports("127.0.0.1", 8420, 8421)
+            try_network_ports("127.0.0.1", HTTP_PORT, OSC_PORT)
         except BridgeError as error:
             yield Finding("network", "warning", str(error).replace("\n", "; "), "end what has it")
         else:
@@ -197,8 +198,8 @@ def asked(address: str | None, what: str) -> Any:
     import urllib.error
     import urllib.request
 
-    from bridge.client.asynchronous import ADDRESS
     from bridge.commands.ctl import target_of
+    from bridge.protocol.ports import ADDRESS
 
     target = target_of(address)
     headers = {} if target.token is None else {"Authorization": f"Bearer {target.token}"}

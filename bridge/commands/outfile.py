@@ -17,7 +17,12 @@ from bridge.errors import BridgeError, printable
 
 
 def check_out(
-    out: Path, endings: tuple[str, ...], inputs: Iterable[Path], option: str = "--out"
+    out: Path,
+    endings: tuple[str, ...],
+    inputs: Iterable[Path],
+    option: str = "--out",
+    *,
+    prints: bool = False,
 ) -> None:
     """Refuses a file that this command should not or cannot write.
 
@@ -26,6 +31,7 @@ def check_out(
         endings: what its name may end in, such as ``.html``.
         inputs: the files that the command reads.
         option: the option that named it, for messages.
+        prints: whether ``-`` is allowed, for printing it.
 
     Raises:
         click.BadParameter: the name has another ending.
@@ -34,6 +40,8 @@ def check_out(
     """
     from bridge.files.read import reason, refuse_special
 
+    if prints and is_stdout(out):
+        return
     for read in inputs:
         if _same(out, read):
             raise BridgeError(
@@ -58,6 +66,16 @@ def check_out(
         raise cannot_write(out, reason(error)) from error
 
 
+def is_stdout(out: Path) -> bool:
+    """Whether ``-`` was given: the output goes where it is printed, to be piped on."""
+    return str(out) == "-"
+
+
+def written(out: Path, words: str) -> None:
+    """Says what was written where, beside the output and never in it."""
+    click.echo(f"{out}: {words}", err=is_stdout(out))
+
+
 def check_folder(folder: Path, *, to_write: bool = False) -> None:
     """BridgeError when there is no such folder, or it may not be read or (`to_write`) written."""
     named = printable(str(folder))
@@ -78,6 +96,9 @@ def write_out(out: Path, data: str | bytes) -> None:
     from bridge.files.read import reason
     from bridge.files.store import write_atomic
 
+    if is_stdout(out):
+        click.echo(data, nl=False)
+        return
     try:
         write_atomic(out, data)
     except OSError as error:
@@ -89,6 +110,9 @@ def save_out(out: Path, data: str | bytes) -> Path | None:
     from bridge.files.read import reason
     from bridge.files.store import save
 
+    if is_stdout(out):
+        write_out(out, data)
+        return None
     try:
         return save(out, data, datetime.now())
     except OSError as error:

@@ -34,6 +34,24 @@ def list_(beside: Path | None) -> None:
         )
 
 
+@command.command("show", help="Shows the outputs of the profile NAME: kind, volts, MIDI address.")
+@click.argument("name")
+@click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
+def show(name: str, beside: Path | None) -> None:
+    from bridge.commands.outfile import check_folder
+    from bridge.files.profile import load_profile
+    from bridge.paper.outputs import address_words
+
+    if beside is not None:
+        check_folder(beside)
+    profile = load_profile(name, beside)
+    click.echo(f"{profile.name}: {profile.says}")
+    wide = max(len(out.name) for out in profile.outputs)
+    for out in profile.outputs:
+        volts = f"{out.low:g} to {out.high:g} V"
+        click.echo(f"  {out.name:<{wide}}  {out.kind:<8}  {volts:<14}  {address_words(out)}")
+
+
 @command.command("check", help="Checks profile FILES: form, ranges, overlaps, address clashes.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 def check(files: tuple[Path, ...]) -> None:

@@ -8,15 +8,19 @@ the WebSocket.
 A page of another site may not read anything here either, nor have anything made that costs time:
 its requests carry ``Sec-Fetch-Site`` or ``Origin``, and only a plain visit of the page is let in.
 
-With ``--lan`` every request needs a token of 128 random bits: in the cookie that the printed
-address (``/?token=...``) leaves behind once, or as ``Authorization: Bearer``. The query is looked
-at on every path, so a program may also put it on the WebSocket's address.
+With ``--lan`` every request must come from somebody who is let in: from a device that was paired
+(by the printed address with the token, ``/?token=...``, or by a short code, see
+`bridge.control.devices`) and shows the secret in its cookie, or from a program that shows the token
+itself, 128 random bits, as ``Authorization: Bearer``. The query is looked at on every path, so a
+program may also put it on the WebSocket's address. The token may do everything; a device has a role
+(`bridge.control.roles`).
 
 OSC has no place for a token in its fixed addresses. The rule: a host may send OSC from the moment
-it has shown the token, over HTTP (opening the page is enough) or once as ``/token s`` over OSC,
-until `ADMIT_S` after it did so last, also when the service has been started again meanwhile.
-Loopback always may. (A host on the same network could forge the sender of a datagram; who must
-exclude that keeps OSC on the machine.)
+it has shown the token, over HTTP (opening the page on a device that may play is enough) or once as
+``/token s`` over OSC, until `ADMIT_S` after it did so last, also when the service has been started
+again meanwhile. It may do what the best of its devices may. Loopback always may everything. (A
+host on the same network could forge the sender of a datagram; who must exclude that keeps OSC on
+the machine.)
 """
 
 from __future__ import annotations
@@ -29,7 +33,10 @@ import socket
 import time
 from collections.abc import Callable
 
+from bridge.control.devices import Device, Devices, Pairing
 from bridge.control.remembered import Remembered
+from bridge.control.roles import suffices
+from bridge.protocol.roles import Role
 
 log = logging.getLogger(__name__)
 
@@ -68,8 +75,12 @@ class Access:
         *,
         clock: Callable[[], float] = time.monotonic,
         remembered: Remembered | None = None,
+        devices: Devices | None = None,
     ) -> None:
         self.token = token
+        self.devices = devices or Devices(None)
+        self.pairing = Pairing(clock=clock)
+        self._roles: dict[str, Role] = {}  # of hosts, since this service has been started
         self.refused = 0
         self._clock = clock
         self._remembered = remembered or Remembered(None, "")
@@ -111,14 +122,19 @@ class Access:
             and hmac.compare_digest(shown.encode("utf-8", "surrogatepass"), self.token.encode())
         )
 
-    def admit(self, host: str) -> None:
-        """The host has shown the token: it may send OSC for `ADMIT_S`."""
-        if self.token is None:
+    def admit(self, host: str, role: Role = "edit") -> None:
+        """The host has shown the token, or is a device that may play: it may send OSC for
+        `ADMIT_S`, in this role."""
+        if self.token is None or not suffices(role, "play"):
             return
+        if not suffices(self._roles.get(host, "play"), role):
+            self._roles[host] = role
         self._admitted.pop(host, None)
         self._admitted[host] = self._clock() + ADMIT_S
         while len(self._admitted) > HOSTS_MOST:
-            del self._admitted[next(iter(self._admitted))]
+            oldest = next(iter(self._admitted))
+            del self._admitted[oldest]
+            self._roles.pop(oldest, None)
         if self._admitted[host] - self._network.admitted.get(host, 0.0) > KEEP_S:
             self._network.admitted = dict(self._admitted)
             self._remembered.keep(lambda: self._network)
@@ -138,3 +154,15 @@ class Access:
         if is_loopback(host):
             return True
         return self.token is not None and self._admitted.get(host, 0.0) > self._clock()
+
+    def osc_role(self, host: str) -> Role:
+        """In which role a host that may send OSC does so. One that was let in before a restart
+        plays on; it changes texts again once it has shown who it is."""
+        return "edit" if is_loopback(host) else self._roles.get(host, "play")
+
+    def shut_out(self, device: Device) -> None:
+        """The device was shut out, or may do less: its host shows again what it may do by OSC."""
+        self._roles.pop(device.host, None)
+        if self._admitted.pop(device.host, None) is not None:
+            self._network.admitted = dict(self._admitted)
+            self._remembered.keep(lambda: self._network)

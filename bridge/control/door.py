@@ -19,9 +19,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.control.budget import Budget, FairQueue
-from bridge.control.edits import Edits
+from bridge.control.edits import Base, Edits
 from bridge.control.history import Step, TextChange
 from bridge.control.ownership import Holds, Owners, Pacer
+from bridge.control.roles import demand
 from bridge.control.session import Session
 from bridge.control.stream import OwnershipEnded, PresenceChanged
 from bridge.errors import CommandError, PlayerError
@@ -47,6 +48,7 @@ LANDING_S = 5.0  # a text that was swapped in waits for a bar line, which comes 
 TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after others
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
+Then = Callable[[], None]
 
 
 @dataclass(slots=True)
@@ -112,10 +114,15 @@ class Control:
 
     # --- commands ---------------------------------------------------------------------------
 
-    async def carry_out(self, command: Command, client: str) -> dict[str, Any]:
+    async def carry_out(
+        self, command: Command, client: str, base: Base | None = None, then: Then = lambda: None
+    ) -> dict[str, Any]:
         """Carries out any command that a client can send, and returns what is said about it: the
-        label of a step that was undone, what a change of a lane has done. Raises as `do`, and
-        `InputError` when the set would be wrong."""
+        label of a step that was undone, what a change of a lane has done. `base` is the text that
+        such a change was made on, `then` is called while the text is the one it has made. Raises as
+        `do`, `InputError` when the set would be wrong, and `ConflictError` when the lanes have
+        changed since `base`."""
+        demand(command.ROW.role, command.ROW.do)
         if command.ROW.by == "player":
             await self.do(command, client)
             return {}
@@ -123,7 +130,7 @@ class Control:
             return {"label": await self.undo(client)}
         if isinstance(command, Redo):
             return {"label": await self.redo(client)}
-        return await self.vary(command, client)
+        return await self.vary(command, client, base, then)
 
     async def do(self, command: Command, client: str) -> None:
         """Carries a command of the player's out and returns when the player has applied it.
@@ -147,6 +154,7 @@ class Control:
 
         Raises as `do` for what is known at once. Nobody needs to wait for the future.
         """
+        demand(command.ROW.role, command.ROW.do)
         if not self.session.present:
             raise PlayerError("the player is away; it is being started again")
         now = self._clock()
@@ -278,14 +286,24 @@ class Control:
             case TryOutput() if self.session.outputs:
                 known("output", command.output, self.session.outputs)
 
-    async def vary(self, command: Command, client: str) -> dict[str, Any]:
+    async def vary(
+        self, command: Command, client: str, base: Base | None = None, then: Then = lambda: None
+    ) -> dict[str, Any]:
         """Copies, clears or randomises a lane; returns what is said about it (see
-        `bridge.session.varying`). Raises `CommandError`, `InputError`, `PlayerError`."""
+        `bridge.session.varying`). Raises `CommandError`, `InputError`, `PlayerError`, and
+        `ConflictError` when the lanes have changed since `base`."""
         if not self.session.present or self.change_lane is None:
             raise PlayerError("the player is away; it is being started again")
         self.check(command)
         change = self.change_lane
-        return await self.edits.run(client, lambda: change(command, client))
+        lanes = [getattr(command, name, None) for name in ("lane", "to")]
+
+        async def in_turn() -> dict[str, Any]:
+            if base is not None:
+                self.edits.check(base, [("lanes", lane) for lane in lanes if lane is not None])
+            return await change(command, client)
+
+        return await self.edits.run(client, in_turn, then)
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""
@@ -341,6 +359,9 @@ class Control:
             if error.kind == "hand":  # another client owns the control now, and will let go
                 self.history.put_back(undo)
                 raise CommandError(str(error), "state") from None
+            if error.kind == "role":  # a device that may do more can take it back
+                self.history.put_back(undo)
+                raise
             # What the player refuses once it refuses for ever: it must not bar the way.
             self.history.drop(undo)
             if error.kind == "unknown":
@@ -353,6 +374,8 @@ class Control:
 
     def _hands_are_off(self, actions: Sequence[Command | TextChange], client: str) -> None:
         for action in actions:
+            if isinstance(action, TextChange):
+                demand("edit", "a step that changes the text")
             for macro in _moves(action):
                 if self.owner(macro) not in (None, client):
                     raise CommandError(f"another hand is on '{macro}'", "hand")

@@ -11,7 +11,7 @@ import asyncio
 import logging
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -38,34 +38,31 @@ class Network(BaseModel):
     )
 
 
-class Remembered:
-    """The file. `folder` None keeps nothing."""
+class KeptFile:
+    """A private file that is written in a thread. `path` None keeps nothing."""
 
-    def __init__(self, folder: Path | None, run: str) -> None:
-        self._path = None if folder is None else folder / FILE_NAME
-        self._run = run
-        self._newest: Callable[[], Network] | None = None
+    def __init__(self, path: Path | None) -> None:
+        self._path = path
+        self._newest: Callable[[], BaseModel] | None = None
         self._writing: asyncio.Task[None] | None = None
         self.failed = False
 
-    def load(self) -> Network:
-        """What a service before this one has left in this run; nothing else is taken over."""
-        empty = Network(run=self._run)
+    def read(self, model: type[Any]) -> Any:
+        """What the file holds; None when there is none, or it cannot be read (that is logged)."""
         if self._path is None:
-            return empty
+            return None
         try:
-            found = Network.model_validate_json(read_bytes(self._path, FILE_BYTES_MAX))
+            return model.model_validate_json(read_bytes(self._path, FILE_BYTES_MAX))
         except FileNotFoundError:
-            return empty
+            return None
         except (OSError, ValueError) as error:
             what = "it is not as we write it" if isinstance(error, ValidationError) else error
             log.warning(
                 "who was let in before is not known: %s cannot be read: %s", self._path, what
             )
-            return empty
-        return found if found.run == self._run else empty
+            return None
 
-    def keep(self, newest: Callable[[], Network]) -> None:
+    def keep(self, newest: Callable[[], BaseModel]) -> None:
         """Writes what `newest` gives, soon; calls that come while it is written are one."""
         if self._path is None:
             return
@@ -92,3 +89,18 @@ class Remembered:
         assert self._path is not None
         self._path.parent.mkdir(parents=True, exist_ok=True)
         store.write_atomic(self._path, text, mode=0o600)
+
+
+class Remembered(KeptFile):
+    """What one run of the program remembers. `folder` None keeps nothing."""
+
+    def __init__(self, folder: Path | None, run: str) -> None:
+        super().__init__(None if folder is None else folder / FILE_NAME)
+        self._run = run
+
+    def load(self) -> Network:
+        """What a service before this one has left in this run; nothing else is taken over."""
+        found = self.read(Network)
+        if isinstance(found, Network) and found.run == self._run:
+            return found
+        return Network(run=self._run)

@@ -88,7 +88,7 @@ class Effects:
                 reason = reach.pulse(lane) if tied else reach.dead(lane, name)
                 if reason is not None:
                     yield key, reason
-        accents = "steps" in written and 2 in (model.steps or ())
+        accents = model.steps is not None and 2 in model.steps.marks
         if (accents or "accents" in written) and not reach.accent_counts(lane):
             reason = reach.level_reason(lane)
             yield from ((key, reason) for key in ("accents",) if key in written)
@@ -104,6 +104,8 @@ class Effects:
             yield "rate", f"a lane of {lane.kind} has no steps of its own"
         if lane.passes is not None and len(lane.passes.on) == lane.passes.of:
             yield "passes", "it sounds on every pass"
+        if "octave" in written and not reach.in_degrees(lane):
+            yield "octave", f"no note of {lane.name} is written as a degree"
         if not lane.hits and not reach.notes(lane):
             for key in _NOTE_KEYS:
                 if key in written and model.quantise != "off":
@@ -145,6 +147,12 @@ class Effects:
                     "{root: A, scale: minor}"
                 )
                 yield self.say((*top, "chord"), message)
+            if "notes" in written and reach.in_degrees(lane):
+                message = (
+                    "its degrees are semitones above C, for the set names no scale; write key: "
+                    "{root: A, scale: minor}"
+                )
+                yield self.say((*top, "notes"), message)
         shut = reach.may_be(lane, "depth") == (0.0, 0.0) and not lane.drives
         if lane.out is not None and shut and not reach.notes(lane):
             yield self.say((*top, "depth"), f"nothing reaches {lane.out}: depth is 0")

@@ -55,6 +55,7 @@ EXAMPLES: dict[str, str] = {
     "lane.still": '{steps: "x..x", drift: 0.2, still: true}',
     "lane.quantise": "{walk: true, quantise: key}",
     "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
+    "lane.octave": "{notes: [^1, ^5, ^b7, ^3-], octave: 2}",
     "lane.octaves": "{shape: random-steps, quantise: key, octaves: [2, 3]}",
     "lane.transpose_by": "{notes: [A1, C2], transpose_by: swell}",
     "lane.drives": "{shape: sine, rate: 4/1, drives: [{lane: rim, setting: chance, depth: -0.5}]}",
@@ -89,6 +90,10 @@ EXAMPLES: dict[str, str] = {
     "interface.port": "{profile: four-voices, port: Rack}",
     "interface.link": "{profile: four-voices, link: din}",
     "interface.cables": "{profile: eight-gates-four-cv, cables: {gate-1: kick voice}}",
+    "cable.to": "{to: kick voice}",
+    "cable.colour": "{to: kick voice, colour: red}",
+    "cable.notes": "{to: kick voice, notes: decay at a third}",
+    "cable.photo": "{to: kick voice, photo: kick.jpg}",
     "clock.follow": "{follow: Recorder}",
     "clock.offset_ms": "{offset_ms: -4.5}",
     "clock.send_to": "{send_to: [main]}",
@@ -146,21 +151,22 @@ EXAMPLES: dict[str, str] = {
 COMMANDS: dict[str, str] = {
     "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
     "play RIG SET [--start] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`; after a power cut it brings back what was played unless `--fresh`; `--log json` writes one JSON object a line",
-    "check RIG [SET]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output",
+    "check RIG [SET] [--json]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output; `--json` says it as one object for programs",
+    "init [FOLDER] [--profile NAME]": "writes a rig and a set to begin with; what is there is never written over",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "form RIG SET [--out FILE] [--bars N]": "shows how a set goes over its running order (without one, section after section): hits a bar, register, how much is distinct, what repeats or never sounds; `--out FILE.svg` draws it. Bars are compared by which lanes hit where on the grid and by the notes that sound, not by levels, volts or feel",
     "doctor [RIG] [SET] [--address ADDRESS] [--bundle FILE]": "looks at everything that usually goes wrong (rights, ports, clock, disk, time, network, processor) and says what to do; `--bundle FILE.zip` writes it down for somebody who helps, without the token",
     "install-service RIG SET [--user NAME] [--lan] [--write] [--root FOLDER]": "starts RIG and SET at boot under systemd: shows every file it would write and every command it would run; `--write` does it",
     "remove-service [--write] [--root FOLDER]": "takes that back; rigs and sets stay",
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
-    "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file",
+    "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file (or a PDF, where Chromium is installed); `--out -` prints the HTML",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
-    "ports": "lists MIDI ports by name",
+    "ports [--json]": "lists MIDI ports by name",
     "soundcheck RIG [--only OUTPUT] [--all] [--report FILE.txt] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first",
     "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
     "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
-    "profile list|check|schema|new": "lists, checks, describes and writes profiles",
+    "profile list|show|check|schema|new": "lists, shows, checks, describes and writes profiles",
 }
 """Every command with its options, and what it does."""
 
@@ -200,6 +206,8 @@ def of_setting(setting: Setting) -> str:
     starts there, to its low end)."""
     if setting.name in ("hits", "steps"):
         return "{euclid: {hits: 5, steps: 12}}"
+    if setting.name == "degree_shift":
+        return "{notes: [^1, ^3, ^5], degree_shift: 2}"
     if setting.name == "low":
         return "{shape: sine, low: -0.5}"
     goal = setting.high if setting.high != setting.start else setting.low

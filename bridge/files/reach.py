@@ -169,6 +169,26 @@ class Reach:
         """Whether the values of a lane are notes."""
         return note_like(lane, self.spec, self._pitches)
 
+    def repeats(self, lane: Lane) -> bool:
+        """Whether a lane may hit more than once in a step."""
+        shapes = [
+            shape
+            for one in self.written[lane.name]
+            if isinstance(one.source, Steps)
+            for shape in one.source.shapes
+        ]
+        own = any(shape is not None and (shape.repeats or 1) > 1 for shape in shapes)
+        return own or self.may_be(lane, "repeats")[1] >= 1.5
+
+    def in_degrees(self, lane: Lane) -> bool:
+        """Whether any note of a lane is written as a degree of the key."""
+        return any(
+            note.degree is not None
+            for one in self.written[lane.name]
+            if isinstance(one.source, Notes)
+            for note in one.source.notes
+        )
+
     def bases(self, lane: Lane, name: str) -> set[float]:
         """What a setting may be before anything is added: as written, and in sections."""
         over = [section.lanes.get(lane.name, {}) for section in self.spec.sections]
@@ -222,7 +242,7 @@ class Reach:
             return self.level_reason(lane)
         if name == "accent" and not self.accented(lane):
             return f"no hit of {lane.name} is accented"
-        if name in ("repeat_curve", "repeat_ramp") and self.may_be(lane, "repeats")[1] < 1.5:
+        if name in ("repeat_curve", "repeat_ramp") and not self.repeats(lane):
             return f"{lane.name} has no repeats"
         if name in ("gate", "gate_ms"):
             return self._dead_gate(lane, name)
@@ -234,6 +254,8 @@ class Reach:
             return f"{lane.name} has no output"
         if name == "depth" and lane.out in self._pitches:
             return f"{lane.out} takes notes, which are never scaled"
+        if name == "degree_shift" and not self.in_degrees(lane):
+            return f"no note of {lane.name} is written as a degree"
         if name == "transpose" and not self.notes(lane):
             return f"the values of {lane.name} are levels and no notes"
         return None

@@ -42,6 +42,7 @@ MODELS: dict[str, type[Strict]] = {
     "leg": LegModel,
     "rig": rig.RigModel,
     "interface": rig.InterfaceModel,
+    "cable": rig.CableModel,
     "clock": rig.ClockModel,
     "timing": rig.TimingModel,
     "controller": rig.ControllerModel,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files.document import Document, Keys, in_order
@@ -52,8 +52,20 @@ class Controller:
 
 
 @dataclass(frozen=True, slots=True)
+class Cable:
+    """One cable: where it goes, and what a person wants to find again at the next set-up. `photo`
+    is the name of a picture beside the rig file."""
+
+    to: str
+    colour: str = ""
+    notes: str = ""
+    photo: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
-    """A rig, read and checked. `wired` and `ranges` have one entry per output, by its full name."""
+    """A rig, read and checked. `wired` and `ranges` have one entry per output, by its full name;
+    `cables` has one per cable that is written down."""
 
     name: str
     interfaces: Mapping[str, Interface]
@@ -65,6 +77,7 @@ class Rig:
     path: Path | None = None
     text: str = ""
     resume: Resume = "stopped"
+    cables: Mapping[str, Cable] = field(default_factory=dict)
 
 
 def _port(value: object) -> str:
@@ -72,6 +85,25 @@ def _port(value: object) -> str:
 
 
 Port = Annotated[str, Reads(_port, "`simulated`, or a part of a MIDI port's name")]
+
+
+class CableModel(Strict):
+    called: ClassVar[str] = "a cable"
+    stand_ins: ClassVar[Mapping[str, Any]] = {"to": "unnamed"}
+
+    to: Text
+    """where it goes, in words"""
+    colour: Text = ""
+    """the colour of the cable"""
+    notes: Text = ""
+    """knobs, switches and cables at its other end"""
+    photo: Text = ""
+    """a picture (PNG or JPEG) of its other end, beside the rig file"""
+
+
+def _cable(value: object) -> object:
+    """A cable that is only said in words is the same as one with `to` alone."""
+    return value if isinstance(value, dict) else {"to": read_text(value)}
 
 
 class InterfaceModel(Strict):
@@ -83,8 +115,8 @@ class InterfaceModel(Strict):
     """where it is plugged in: `simulated`, or a part of a MIDI port's name"""
     link: Link | None = None
     """`din` or `usb`, when it is not connected the way its profile says"""
-    cables: dict[Name, Text] = Field(default_factory=dict)
-    """where the cable of each output goes, in words"""
+    cables: dict[Name, Annotated[CableModel, BeforeValidator(_cable)]] = Field(default_factory=dict)
+    """where the cable of each output goes: in words, or with the keys of a cable"""
 
 
 class ClockModel(Strict):
@@ -195,11 +227,14 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
         raise InputError(in_order(problems))
     wired: dict[str, WiredOutput] = {}
     ranges: dict[str, OutputRange] = {}
+    cables: dict[str, Cable] = {}
     for name, interface in interfaces.items():
         for out in interface.profile.outputs:
             full = f"{name}.{out.name}"
-            cable = model.interfaces[name].cables.get(out.name, "")
-            wired[full] = WiredOutput(full, name, out, cable)
+            cable = model.interfaces[name].cables.get(out.name)
+            if cable is not None:
+                cables[full] = Cable(cable.to, cable.colour, cable.notes, cable.photo)
+            wired[full] = WiredOutput(full, name, out, cable.to if cable else "")
             pulse = out.pulse_ms
             if not pulse and out.kind == "trigger":
                 pulse = model.timing.trigger_ms
@@ -218,6 +253,7 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
         path,
         document.text,
         model.resume,
+        cables,
     )
 
 

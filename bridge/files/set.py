@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,10 +14,8 @@ from bridge.files.set_check import SetCheck, stand_in
 from bridge.files.set_models import SectionModel, SetModel
 from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
-from bridge.music.model import Lane, Leg, Macro, Quantise, Section, SetSpec
-from bridge.music.scale import SCALES, parse_root, quantise_to
-
-Quantising = Callable[[Any], Quantise | None]
+from bridge.music.model import Lane, Leg, Macro, Section, SetSpec
+from bridge.music.scale import SCALES, Key, parse_root
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +101,7 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
     """The frozen set. Lanes that are wrong are replaced by silent ones of their name and sort, so
     that whatever refers to them can still be checked."""
     key = model.key
-    root, scale = _key(key.root, key.scale)
-    quantise = _quantising(root, scale)
+    home = _key(key.root, key.scale)
     written: Any = document.data.get("lanes")
     lanes: list[Lane] = []
     for name in written if isinstance(written, dict) else ():
@@ -113,14 +109,14 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
         if item is None or name in broken:
             lanes.append(stand_in(str(name), written[name]))
         else:
-            lanes.append(set_lane.made(str(name), item, quantise))
+            lanes.append(set_lane.made(str(name), item, home))
     return SetSpec(
         name=model.set,
         tempo=model.tempo,
         swing=model.swing,
         seed=model.seed,
-        root=root,
-        scale=scale,
+        root=home.root,
+        scale=home.scale,
         key_name=_key_name(key.root, key.scale) if "key" in document.data else "",
         meter=model.meter,
         lanes=tuple(lanes),
@@ -135,19 +131,12 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
     )
 
 
-def _key(root: str, scale: str | tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
-    return parse_root(root), scale if isinstance(scale, tuple) else SCALES[scale]
+def _key(root: str, scale: str | tuple[int, ...]) -> Key:
+    return Key(parse_root(root), scale if isinstance(scale, tuple) else SCALES[scale])
 
 
 def _key_name(root: str, scale: str | tuple[int, ...]) -> str:
     return f"{root} {scale}" if isinstance(scale, str) else f"{root} {list(scale)}"
-
-
-def _quantising(root: int, scale: tuple[int, ...]) -> Quantising:
-    def quantise(wanted: str | tuple[int, ...] | None) -> Quantise | None:
-        return None if wanted is None else quantise_to(wanted, root, scale)
-
-    return quantise
 
 
 def _section(
@@ -157,8 +146,7 @@ def _section(
     key = model.key
     root = whole.key.root if key is None or key.root is None else key.root
     scale = whole.key.scale if key is None or key.scale is None else key.scale
-    within = None if key is None else _key(root, scale)
-    quantise = _quantising(*_key(root, scale))
+    within = _key(root, scale)
     settings: dict[str, dict[str, float]] = {}
     written: dict[str, Lane] = {}
     for lane in lanes:
@@ -167,12 +155,12 @@ def _section(
             continue
         over = model.lanes.get(lane.name)
         if over is None:
-            changed = None if key is None else in_section(lane, base, quantise)
+            changed = None if key is None else in_section(lane, base, within)
         else:
             there = varied(base, over)
             wrong = next(there.complaints(), None)
             settings[lane.name] = there.numbers()
-            changed = None if wrong else in_section(lane, there.model, quantise)
+            changed = None if wrong else in_section(lane, there.model, within)
         if changed is not None:
             written[lane.name] = changed
     return Section(
@@ -182,8 +170,8 @@ def _section(
         {lane: values for lane, values in settings.items() if values},
         model.tempo,
         model.swing,
-        None if within is None else within[0],
-        None if within is None else within[1],
-        "" if within is None else _key_name(root, scale),
+        None if key is None else within.root,
+        None if key is None else within.scale,
+        "" if key is None else _key_name(root, scale),
         written,
     )

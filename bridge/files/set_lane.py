@@ -22,11 +22,11 @@ from bridge.files.set_values import (
     Chord,
     Expression,
     Gate,
-    Marks,
     Octaves,
     OneLevel,
     OneNote,
     Output,
+    Pattern,
     Rate,
     Reset,
     Scale,
@@ -48,12 +48,11 @@ from bridge.music.model import (
     Logic,
     Notes,
     Passes,
-    Quantise,
     Source,
-    Steps,
     Tap,
 )
 from bridge.music.references import LANE_KEYS, is_led
+from bridge.music.scale import Key
 
 SOURCES = tuple(KINDS)
 # A setting that stands inside its source's own mapping or under another key.
@@ -142,7 +141,7 @@ class LaneBase(Strict):
 
     euclid: EuclidModel | None = None
     """source of hits: a Euclidean pattern"""
-    steps: Marks = None
+    steps: Pattern = None
     """source of hits: a pattern written out"""
     logic: Expression = None
     """source of hits: derived from other lanes"""
@@ -189,6 +188,8 @@ class LaneBase(Strict):
     """notes are moved to the nearest of these steps of the scale"""
     octaves: Octaves = None
     """notes are folded into these octaves"""
+    octave: Annotated[int, Limits(-1, 9, "octaves", True)] = 3
+    """the octave of the key's root on which degree `^1` stands"""
     transpose_by: Name | None = None
     """a lane of values that is added to the notes"""
     drives: Annotated[list[DriveModel], Field(max_length=32)] = Field(default_factory=list)
@@ -315,6 +316,10 @@ def complaints(
     low, high = model.setting("low"), model.setting("high")
     if (0.0 if low is None else low) > (1.0 if high is None else high):
         yield ("low" if low is not None else "high",), "low lies above high", False
+    for place, note in enumerate(model.notes or ()):
+        octaves = 0 if note.degree is None else model.octave + note.degree.octave
+        if not -1 <= octaves <= 9:
+            yield ("notes", place), f"would stand in octave {octaves}; there are -1 to 9", False
     for place, drive in enumerate(model.drives):
         for keys, message in drive.complaints():
             yield ("drives", place, *keys), message, bool(keys)
@@ -353,16 +358,16 @@ def _euclid(euclid: EuclidModel) -> Iterator[tuple[tuple[str, ...], str, bool]]:
         yield ("euclid", "fill", "length"), message, False
 
 
-def _source(model: LaneBase, kind: Kind) -> Source:
+def _source(model: LaneBase, kind: Kind, key: Key) -> Source:
     if model.euclid is not None:
         fill = model.euclid.fill
         return Euclid(Fill(fill.hits, fill.length, fill.every) if fill else None)
     if model.steps is not None:
-        return Steps(model.steps)
+        return model.steps
     if model.logic is not None:
         return Logic(model.logic, model.by)
     if model.notes is not None:
-        return Notes(tuple(model.notes))
+        return Notes(tuple(key.noted(note, model.octave) for note in model.notes))
     if model.levels is not None:
         return Levels(tuple(model.levels))
     made: Callable[..., Source] = kind.source
@@ -393,8 +398,8 @@ def _settings(model: LaneBase) -> dict[str, float]:
     }
 
 
-def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None]) -> Lane:
-    """The frozen lane. `quantise` turns what is written under that key into degrees."""
+def made(name: str, model: LaneBase, key: Key) -> Lane:
+    """The frozen lane, in a key."""
     kind = kind_of(model)
     if kind is None:
         raise AssertionError("only a lane with one source is made")
@@ -406,7 +411,7 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
     passes = model.passes
     return Lane(
         name=name,
-        source=_source(model, KINDS[kind]),
+        source=_source(model, KINDS[kind], key),
         advance=advance,
         out=model.out,
         muted=model.muted,
@@ -420,7 +425,7 @@ def made(name: str, model: LaneBase, quantise: Callable[[Any], Quantise | None])
         tie=model.gate == "tie",
         still=model.still,
         groups=tuple(model.groups),
-        quantise=quantise(model.quantise),
+        quantise=key.quantise(model.quantise),
         chord=model.chord,
         octaves=model.octaves,
         transpose_by=model.transpose_by,

@@ -12,9 +12,9 @@ from typing import Annotated
 
 from bridge.files.document import AmbiguousText
 from bridge.files.strict import Limits, Reads, one_of, read_name, read_text, shown
-from bridge.music.model import SETTINGS, Note
-from bridge.music.pattern import parse_steps
-from bridge.music.scale import SCALES, parse_note, parse_root
+from bridge.music.model import SETTINGS, Note, Steps
+from bridge.music.pattern import parse_pattern, parse_steps
+from bridge.music.scale import SCALES, parse_degree, parse_note, parse_root
 from bridge.music.ticks import parse_rate
 
 MAX_STEPS = 64
@@ -47,6 +47,12 @@ def read_marks(value: object) -> tuple[int, ...]:
     if not isinstance(value, str):
         raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
     return parse_steps(value)
+
+
+def read_pattern(value: object) -> Steps:
+    if not isinstance(value, str):
+        raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
+    return parse_pattern(value)
 
 
 def read_gate(value: object) -> float | str:
@@ -90,10 +96,12 @@ def read_one_note(value: object) -> Note:
         if not isinstance(glide, bool):
             raise ValueError(f"glide must be true or false, not {shown(glide)}")
         inner = read_one_note(value["note"])
-        if inner.number is None and glide:
+        if inner.number is None and inner.degree is None and glide:
             raise ValueError("only a note can glide, not a rest or a tie")
-        return Note(inner.number, inner.tie, glide)
+        return Note(inner.number, inner.tie, glide, inner.degree)
     if isinstance(value, str):
+        if value.startswith("^"):
+            return Note(None, degree=parse_degree(value))
         return Note(float(parse_note(value)))
     return Note(float(Limits(0, 127, "(or a name such as A1, or . to rest)").check(value)))
 
@@ -182,9 +190,12 @@ def read_play(value: object) -> str | tuple[str, ...]:
 Whole = Annotated[int, Limits(1, MAX_STEPS, "", True)]
 Rate = Annotated[Fraction, Reads(read_rate, "a rate: `1/16`, `1/8T`, `1/8.`, `3/32`, `3:4`")]
 Output = Annotated[str | None, Reads(read_out, "an output of the rig: `interface.output`")]
-Marks = Annotated[
-    tuple[int, ...] | None,
-    Reads(read_marks, "`x` hit, `X` accented hit, `.` rest; spaces are ignored"),
+Pattern = Annotated[
+    Steps | None,
+    Reads(
+        read_pattern,
+        "`x` hit, `X` accented hit, `.` rest; behind a hit its own `(60%, 3x, level 0.5)`",
+    ),
 ]
 Accents = Annotated[tuple[int, ...], Reads(read_marks, "`X` accented, `x` half as much, `.` not")]
 Expression = Annotated[
@@ -195,7 +206,8 @@ OneNote = Annotated[
     Note,
     Reads(
         read_one_note,
-        'a note name or number, `.` or `~` rest, `"-"` tie, `{note: E2, glide: true}`',
+        'a note name or number, a degree of the key (`^5`), `.` or `~` rest, `"-"` tie, '
+        "`{note: E2, glide: true}`",
     ),
 ]
 OneLevel = Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]

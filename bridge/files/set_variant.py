@@ -7,7 +7,7 @@ set's; keys inside a source (`euclid`, `hold`) are differences as well.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -24,10 +24,12 @@ from bridge.files.set_lane import (
     kind_of,
     made,
 )
-from bridge.files.set_values import MAX_STEPS, read_marks
+from bridge.files.set_values import MAX_STEPS, read_pattern
 from bridge.files.strict import Limits, Reads, Strict
-from bridge.music.model import KINDS, SETTINGS, Lane, Quantise
+from bridge.music.model import KINDS, SETTINGS, Lane
+from bridge.music.model import Steps as Pattern
 from bridge.music.references import LANE_KEYS, is_led
+from bridge.music.scale import Key
 
 FIXED = ("out", "share", "muted", "groups", "still", "drives")
 """What a lane keeps all night. `play` says who is muted in a section."""
@@ -35,15 +37,15 @@ _PATTERN = ("hits", "steps", "rotate")  # numbers of euclid that a section may w
 _EITHER = MappingProxyType({"rate": "advance", "advance": "rate"})
 
 
-def read_steps(value: object) -> tuple[int, ...] | int:
+def read_steps(value: object) -> Pattern | int:
     """A pattern in quotes, or the number of steps of a Euclidean one."""
     if isinstance(value, str):
-        return read_marks(value)
+        return read_pattern(value)
     return int(Limits(1, MAX_STEPS, "steps (or a pattern in quotes)", True).check(value))
 
 
 Steps = Annotated[
-    tuple[int, ...] | int | None,
+    Pattern | int | None,
     Reads(read_steps, "a pattern in quotes, or the number of steps of a Euclidean one"),
 ]
 
@@ -214,13 +216,11 @@ def _means_something(key: str, kind: str, value: object) -> bool:
     return kinds is None or kind in kinds
 
 
-def in_section(
-    lane: Lane, model: LaneBase, quantise: Callable[[Any], Quantise | None]
-) -> Lane | None:
+def in_section(lane: Lane, model: LaneBase, key: Key) -> Lane | None:
     """The lane as a section has it, made of `model`; None where that is only other numbers, or
     nothing that the lane can become."""
     kind = kind_of(model)
     if kind is None or (KINDS[kind].plays == "hits") is not lane.hits:
         return None
-    whole = made(lane.name, model, quantise)
+    whole = made(lane.name, model, key)
     return None if replace(whole, settings=lane.settings) == lane else whole

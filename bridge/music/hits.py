@@ -9,7 +9,7 @@ from typing import Any
 from bridge.music import chance
 from bridge.music.euclid import euclid, rotate
 from bridge.music.hit_node import HitNode
-from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps
+from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps, StepShape
 from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
 from bridge.music.pattern import (
     Cursor,
@@ -63,6 +63,8 @@ class PatternNode(HitNode):
         self.drift = start["drift"]
         self.drift_bound = start["drift_bound"]
         self.base: tuple[int, ...] = ()
+        self.shapes = self.source.shapes if isinstance(self.source, Steps) else ()
+        self.written_at: tuple[int, ...] = ()  # for each place, the step that is written there
         self.marks: tuple[int, ...] = ()
         self.limits: tuple[float, ...] = ()
         self.order: tuple[int, ...] | None = None
@@ -180,8 +182,10 @@ class PatternNode(HitNode):
             marks = _divider(source.n)
         else:
             raise TypeError(f"{source!r} has no pattern")
-        turn = round(self.rotate)
-        return fit(rotate(marks, turn) if turn else marks, round(self.length))
+        turn, length = round(self.rotate), round(self.length)
+        if self.shapes:
+            self.written_at = fit(rotate(tuple(range(len(marks))), turn), length)
+        return fit(rotate(marks, turn) if turn else marks, length)
 
     def _renew(self) -> None:
         """Work out the marks of this pass: fill, then drift."""
@@ -327,13 +331,33 @@ class PatternNode(HitNode):
         on = self.passes_on
         if on is not None and cursor.counted % self.passes_of + 1 not in on:
             return
+        shape = self.shapes[self.written_at[place]] if self.shapes else None
+        if shape is not None and shape.of and cursor.counted % shape.of + 1 not in shape.on:
+            return
         likely = self.chance
+        if shape is not None and shape.chance is not None:
+            likely *= shape.chance
         if likely < 1.0 and chance.draw(self.chance_key, cursor.pass_index, cursor.step) >= likely:
             return
         weight = 1.0 if mark == 2 else 0.0
         if accents:
             weight = max(weight, accent / 2.0)
+        if shape is None:
+            self.sound(window, out, tick, cursor.pass_index, cursor.step, weight, causes, feel=feel)
+            return
+        kept = self.level, self.gate, self.gate_ms, self.repeats
+        self._shape(shape)
         self.sound(window, out, tick, cursor.pass_index, cursor.step, weight, causes, feel=feel)
+        self.level, self.gate, self.gate_ms, self.repeats = kept
+
+    def _shape(self, shape: StepShape) -> None:
+        """Play the next hit as its step has it."""
+        if shape.level is not None:
+            self.level *= shape.level
+        if shape.gate is not None:
+            self.gate, self.gate_ms = shape.gate, 0.0
+        if shape.repeats is not None:
+            self.repeats = float(shape.repeats)
 
 
 @lru_cache(maxsize=256)

@@ -54,10 +54,32 @@ class Euclid(Source):
 
 
 @dataclass(frozen=True, slots=True)
+class StepShape:
+    """What one written step has of its own; None where it is as the lane says.
+
+    Attributes:
+        chance: times the lane's chance, 0..1.
+        repeats: hits within the step, in place of the lane's.
+        level: times the lane's level, 0..1.
+        gate: length in steps, in place of the lane's gate.
+        on, of: sounds only on these passes (counted from 1) of every `of`; `of` 0: on all.
+    """
+
+    chance: float | None = None
+    repeats: int | None = None
+    level: float | None = None
+    gate: float | None = None
+    on: tuple[int, ...] = ()
+    of: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Steps(Source):
-    """One digit per step: 0 rest, 1 hit, 2 accented hit."""
+    """One digit per step: 0 rest, 1 hit, 2 accented hit. `shapes` is empty, or has for each step
+    what it has of its own."""
 
     marks: tuple[int, ...]
+    shapes: tuple[StepShape | None, ...] = ()
 
     @property
     def count(self) -> int | None:
@@ -84,13 +106,25 @@ class Logic(Source):
 
 
 @dataclass(frozen=True, slots=True)
+class Degree:
+    """A degree of the key: `step` from 1, `alteration` in semitones, `octave` that of the root on
+    which degree 1 stands, as in note names."""
+
+    step: int
+    alteration: int = 0
+    octave: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """One place of a notes lane. `number` is a MIDI note number (may be fractional), None a rest
-    (keeps the pitch); `tie` keeps the last note; `glide` slides into this one."""
+    (keeps the pitch); `tie` keeps the last note; `glide` slides into this one. `degree` is what the
+    number was made of, where it is written as a degree of the key."""
 
     number: float | None
     tie: bool = False
     glide: bool = False
+    degree: Degree | None = None
 
 
 @dataclass(frozen=True, slots=True)

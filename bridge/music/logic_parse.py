@@ -238,6 +238,10 @@ class _Reader:
             if kind == "line":
                 terms.append(self.line(name))
             elif kind.startswith("hits"):
+                if self.now.kind == "number":
+                    raise LogicError(
+                        f"a lane comes here in {usage(name)}, {_seen(self.now)}", self.now.column
+                    )
                 terms.append(self.either())
                 while kind == "hits..." and self.now.text == ",":
                     self.take()

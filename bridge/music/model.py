@@ -19,6 +19,7 @@ from bridge.music.kinds import HIT_KINDS as HIT_KINDS
 from bridge.music.kinds import KINDS as KINDS
 from bridge.music.kinds import VALUE_KINDS as VALUE_KINDS
 from bridge.music.kinds import Decay as Decay
+from bridge.music.kinds import Degree as Degree
 from bridge.music.kinds import Euclid as Euclid
 from bridge.music.kinds import Every as Every
 from bridge.music.kinds import Fill as Fill
@@ -32,6 +33,7 @@ from bridge.music.kinds import OutputKind as OutputKind
 from bridge.music.kinds import Shape as Shape
 from bridge.music.kinds import Source as Source
 from bridge.music.kinds import Steps as Steps
+from bridge.music.kinds import StepShape as StepShape
 from bridge.music.kinds import Walk as Walk
 from bridge.music.kinds import kind_of as kind_of
 from bridge.music.references import Reference as Reference

@@ -5,17 +5,22 @@ A pattern is a tuple of marks, one per step: 0 a rest, 1 a hit, 2 an accented hi
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from math import gcd
 from typing import Any
 
 from bridge.music import chance
 from bridge.music.euclid import rotate as rotate  # re-exported: a pattern is what is rotated
-from bridge.music.model import Direction
+from bridge.music.model import Direction, Steps, StepShape
 
 MOST_STEPS = 64
 _MARKS = {".": 0, "x": 1, "X": 2}
 _GOLDEN = 0.6180339887498949
+_PERCENT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?%")
+_TIMES = re.compile(r"([0-9]+) ?x")
+_NAMED = re.compile(r"(level|gate) ([0-9]*\.?[0-9]+)")
+_PASSES = re.compile(r"([0-9]+(?: [0-9]+)*) of ([0-9]+)")
 
 
 def parse_steps(text: str) -> tuple[int, ...]:
@@ -40,9 +45,105 @@ def parse_steps(text: str) -> tuple[int, ...]:
     return tuple(marks)
 
 
-def steps_text(marks: tuple[int, ...]) -> str:
-    """The step string that reads back as `marks`."""
-    return "".join(".xX"[mark] for mark in marks)
+def parse_pattern(text: str) -> Steps:
+    """
+    A step string whose hits may have parentheses behind them: ``x..x(60%, 3x) X(level 0.5)``.
+
+    Raises:
+        ValueError: as `parse_steps`; parentheses without a hit before them or without an end; what
+            `parse_shape` refuses.
+
+    """
+    shapes: dict[int, StepShape] = {}
+    plain = ""
+    rest = text
+    while "(" in rest:
+        before, _, after = rest.partition("(")
+        plain += before
+        inside, closed, rest = after.partition(")")
+        column = len(text) - len(after)
+        if not closed or "(" in inside:
+            raise ValueError(f"column {column}: this parenthesis is not closed")
+        if not plain.strip() or before[-1:] not in ("x", "X"):
+            raise ValueError(f"column {column}: parentheses stand right behind a hit, as in x(60%)")
+        shapes[len("".join(plain.split())) - 1] = parse_shape(inside)
+        plain += " " * (len(inside) + 2)  # so that columns of what follows stay true
+    marks = parse_steps(plain + rest)
+    if not shapes:
+        return Steps(marks)
+    return Steps(marks, tuple(shapes.get(place) for place in range(len(marks))))
+
+
+def parse_shape(text: str) -> StepShape:
+    """
+    What stands in the parentheses behind a hit, in any order, with commas between: ``60%`` how
+    likely, ``3x`` repeats, ``level 0.5``, ``gate 2``, ``1 of 4`` or ``1 3 of 4`` the passes.
+
+    Raises:
+        ValueError: nothing of these, one twice, or a number outside its range.
+
+    """
+    found: dict[str, Any] = {}
+    for part in text.split(","):
+        said = part.strip()
+        new = _shaped(said)
+        if new.keys() & found.keys():
+            raise ValueError(f"{said!r} says again what stands before it")
+        found |= new
+    return StepShape(**found)
+
+
+def _shaped(said: str) -> dict[str, Any]:
+    if found := _PERCENT.fullmatch(said):
+        return {"chance": _within(float(found[1]), 0, 100, "%") / 100}
+    if found := _TIMES.fullmatch(said):
+        return {"repeats": int(_within(int(found[1]), 1, 16, "x"))}
+    if found := _NAMED.fullmatch(said):
+        low, high = (0.0, 1.0) if found[1] == "level" else (0.01, 16.0)
+        return {found[1]: _within(float(found[2]), low, high, found[1])}
+    if found := _PASSES.fullmatch(said):
+        on, of = sorted({int(one) for one in found[1].split()}), int(found[2])
+        _within(of, 1, 1024, "passes")
+        _within(on[0], 1, of, f"of {of}")
+        _within(on[-1], 1, of, f"of {of}")
+        return {"on": tuple(on), "of": of}
+    raise ValueError(
+        f"{said!r} says nothing of a step; write 60%, 3x, level 0.5, gate 2 or 1 of 4, "
+        "with commas between"
+    )
+
+
+def _within(value: float, low: float, high: float, what: str) -> float:
+    if not low <= value <= high:
+        raise ValueError(f"{value:g} {what}: must be from {low:g} to {high:g}")
+    return value
+
+
+def steps_text(marks: tuple[int, ...], shapes: tuple[StepShape | None, ...] = ()) -> str:
+    """The step string that reads back as `marks` and `shapes`."""
+    if not shapes:
+        return "".join(".xX"[mark] for mark in marks)
+    text = ""
+    for mark, shape in zip(marks, shapes, strict=True):
+        own = f"({shape_text(shape)})" if mark and shape is not None else ""
+        text += ".xX"[mark] + own
+    return text
+
+
+def shape_text(shape: StepShape) -> str:
+    """What stands in the parentheses behind such a hit."""
+    said = []
+    if shape.chance is not None:
+        said.append(f"{shape.chance * 100:.6g}%")
+    if shape.repeats is not None:
+        said.append(f"{shape.repeats}x")
+    if shape.level is not None:
+        said.append(f"level {shape.level:g}")
+    if shape.gate is not None:
+        said.append(f"gate {shape.gate:g}")
+    if shape.of:
+        said.append(f"{' '.join(map(str, shape.on))} of {shape.of}")
+    return ", ".join(said)
 
 
 @lru_cache(maxsize=4096)

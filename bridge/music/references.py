@@ -21,6 +21,7 @@ _KEY_TRAITS = MappingProxyType(
         "quantise": "pitched",
         "chord": "pitched",
         "octaves": "pitched",
+        "octave": "notes",
         "transpose_by": "pitched",
         "drives": "values",
     }

@@ -10,9 +10,10 @@ import math
 import re
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from bridge.music.model import Lane, Quantise, SetSpec
+from bridge.music.model import Degree, Lane, Note, Quantise, SetSpec
 
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
 _MINOR = (0, 2, 3, 5, 7, 8, 10)
@@ -131,6 +132,67 @@ def quantise_to(wanted: str | Sequence[int], root: int, scale: Sequence[int]) ->
     if not degrees or not all(isinstance(d, int) and 0 <= d <= 11 for d in degrees):
         raise ValueError("degrees are whole numbers from 0 to 11, at least one")
     return Quantise(root, degrees)
+
+
+_DEGREE = re.compile(r"\^(#{0,2}|b{0,2})([1-9][0-9]?)(\+{0,4}|-{0,4})")
+MOST_DEGREE = 36
+
+
+def parse_degree(text: str) -> Degree:
+    """A degree such as ``^5``, ``^b7`` or ``^3-``: alteration, step from 1, and ``+`` or ``-`` for
+    each octave up or down; `octave` of what comes back counts these.
+
+    Raises:
+        ValueError: not a degree, or above 36.
+    """
+    match = _DEGREE.fullmatch(text.strip())
+    if match is None or int(match[2]) > MOST_DEGREE:
+        raise ValueError(
+            f"{text!r} is not a degree: ^ and 1 to {MOST_DEGREE}, with # or b before the number "
+            "and + or - for each octave after it, as in ^5, ^b7 or ^3-"
+        )
+    accidental, step, octaves = match.groups()
+    up = len(octaves) if octaves.startswith("+") else -len(octaves)
+    return Degree(int(step), _ACCIDENTALS[accidental], up)
+
+
+def degree_text(degree: Degree) -> str:
+    """A degree as it is written, `octave` counted in signs: what `parse_degree` reads back."""
+    altered = ("b" if degree.alteration < 0 else "#") * abs(degree.alteration)
+    octaves = ("-" if degree.octave < 0 else "+") * abs(degree.octave)
+    return f"^{altered}{degree.step}{octaves}"
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A root (pitch class 0..11) and the scale on it, in semitones rising from the root."""
+
+    root: int
+    scale: tuple[int, ...]
+
+    def quantise(self, wanted: str | Sequence[int] | None) -> Quantise | None:
+        """What ``quantise:`` means in this key; None where nothing is written."""
+        return None if wanted is None else quantise_to(wanted, self.root, self.scale)
+
+    def note(self, degree: Degree, shift: int = 0) -> float:
+        """The note number of a degree, moved by `shift` degrees along the scale; its alteration
+        moves with it. Beyond the last degree the scale goes on an octave higher: in a scale of
+        seven, degree 8 is the octave and 10 the third above it."""
+        octaves, place = divmod(degree.step - 1 + shift, len(self.scale))
+        above = self.root + self.scale[place] + degree.alteration
+        return float(12 * (degree.octave + 1 + octaves) + above)
+
+    def noted(self, note: Note, octave: int) -> Note:
+        """A note as it was read, with its number where it is a degree; `octave` is the lane's."""
+        if note.degree is None:
+            return note
+        degree = replace(note.degree, octave=note.degree.octave + octave)
+        return replace(note, number=self.note(degree), degree=degree)
+
+
+def key_of(spec: SetSpec) -> Key:
+    """The key of a set."""
+    return Key(spec.root, tuple(spec.scale))
 
 
 def chord_tones(scale: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:

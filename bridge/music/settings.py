@@ -180,6 +180,16 @@ _TABLE = (
         "transpose", -48, 48, 0, "semitones", kinds_with("pitched"), "added to the note", main=True
     ),
     Setting(
+        "degree_shift",
+        -28,
+        28,
+        0,
+        "degrees",
+        kinds_with("notes"),
+        "moves the notes written as degrees along the key's scale",
+        whole=True,
+    ),
+    Setting(
         "slew_ms",
         0,
         10000,

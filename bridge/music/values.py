@@ -16,7 +16,7 @@ from bridge.music.euclid import rotate
 from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, fit
-from bridge.music.scale import spread
+from bridge.music.scale import key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, note_like
 
@@ -124,6 +124,8 @@ class NotesNode(PatternedNode):
         assert isinstance(written.source, Notes)
         self.sequence = written.source.notes
         super().__init__(lane, spec, written, positions, pitches, len(self.sequence))
+        self.key = key_of(spec)
+        self.in_degrees = any(note.degree is not None for note in self.sequence)
         start = next((n.number for n in self.sequence if n.number is not None), 60.0)
         transpose = written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(float(start) + transpose))
@@ -136,7 +138,11 @@ class NotesNode(PatternedNode):
         if written.glide:
             glide = max(glide, round(self.step_length))
         tick = self.sounding(window, grid, lead)
-        self.move(out, grid, tick, self.note(window, grid, float(written.number)), glide)
+        number = float(written.number)
+        if self.in_degrees and written.degree is not None:
+            shift = round(window.setting(self.lane, "degree_shift", grid))
+            number = self.key.note(written.degree, shift) if shift else number
+        self.move(out, grid, tick, self.note(window, grid, number), glide)
 
 
 class LevelsNode(PatternedNode):

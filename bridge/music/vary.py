@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import accumulate
 from types import MappingProxyType
 from typing import Any, Literal
@@ -21,6 +22,7 @@ from bridge.music import chance
 from bridge.music.model import (
     KINDS,
     SETTINGS,
+    Degree,
     Euclid,
     Every,
     Lane,
@@ -31,6 +33,7 @@ from bridge.music.model import (
     Steps,
 )
 from bridge.music.pattern import steps_text, strength
+from bridge.music.scale import Key, degree_text, key_of, parse_degree
 from bridge.music.spelling import spelled
 
 What = Literal["pattern", "settings"]
@@ -125,8 +128,8 @@ def randomised(
     match lane.source:
         case Euclid():
             return {"euclid": {**written["euclid"], **_euclid(lane, amount, stream)}}
-        case Steps(marks):
-            return {"steps": steps_text(_steps(marks, amount, stream))}
+        case Steps(marks, shapes):
+            return {"steps": steps_text(_steps(marks, amount, stream), shapes)}
         case Every(n):
             low, high = max(1, round(n - amount * n)), min(64, round(n + amount * n))
             return {"every": low + chance.pick(stream, 0, 0, high - low + 1)}
@@ -180,6 +183,7 @@ def _notes(
         return list(written)
     low, high = min(pitched), max(pitched)
     room = max(0.0, 12 - (high - low)) / 2  # a single note may move by half an octave
+    key = key_of(spec)
     scale = [
         number
         for number in range(128)
@@ -187,6 +191,16 @@ def _notes(
     ]
     new: list[Any] = []
     for place, (note, said) in enumerate(zip(notes, written, strict=True)):
+        if note.degree is not None:
+            others = _degrees(note.degree, key, low - room, high + room)
+            if others and not note.tie and chance.draw(stream, 0, place) < amount:
+                inside = said["note"] if isinstance(said, Mapping) else said
+                octave = note.degree.octave - parse_degree(str(inside)).octave
+                other = others[chance.pick(stream, 1, place, len(others))]
+                text = degree_text(replace(other, octave=other.octave - octave))
+                said = {**said, "note": text} if isinstance(said, Mapping) else text
+            new.append(said)
+            continue
         near = [n for n in scale if note.number is not None and abs(n - note.number) <= _REACH]
         if not near or note.tie or chance.draw(stream, 0, place) >= amount:
             new.append(said)
@@ -194,6 +208,19 @@ def _notes(
         name = spelled(near[chance.pick(stream, 1, place, len(near))], spec)
         new.append({**said, "note": name} if isinstance(said, Mapping) else name)
     return new
+
+
+def _degrees(degree: Degree, key: Key, low: float, high: float) -> list[Degree]:
+    """The unaltered degrees of a key near one, between two note numbers."""
+    size = len(key.scale)
+    found = []
+    for shift in range(-_REACH, _REACH + 1):
+        octaves, place = divmod(degree.step - 1 + shift, size)
+        other = Degree(place + 1, 0, degree.octave + octaves)
+        number = key.note(other)
+        if abs(number - key.note(degree)) <= _REACH and low <= number <= high:
+            found.append(other)
+    return found
 
 
 def _levels(

@@ -38,6 +38,7 @@ from bridge.control.addresses import is_own
 from bridge.control.budget import FairQueue
 from bridge.control.door import Control
 from bridge.control.link import NOT_YET
+from bridge.control.roles import acting
 from bridge.control.stream import StateChanged
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.osc.echo import Echo
@@ -266,7 +267,8 @@ class Osc:
             self._control.budget.spend(client, 1, now)
         for address in found:
             try:
-                done = self._one(address, args, arrived.sender)
+                with acting(self._access.osc_role(host)):
+                    done = self._one(address, args, arrived.sender)
             except ArgumentError:
                 self.counts["arguments"] += 1
                 self._control.budget.spend(client, 1, now)

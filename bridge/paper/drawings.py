@@ -38,6 +38,7 @@ def cables(rig: Rig, spec: SetSpec) -> str:
     for interface in rig.interfaces.values():
         profile = interface.profile
         about = f"{profile.name}, port {interface.port}, {interface.link}"
+        parts.append("<section class='interface'>")
         parts.append(f"<h3>{escape(interface.name)} <small>{escape(about)}</small></h3>")
         for name, wired in rig.wired.items():
             if wired.port == interface.name:
@@ -45,8 +46,19 @@ def cables(rig: Rig, spec: SetSpec) -> str:
                 says = f"{out.kind}, {out.low:g} to {out.high:g} V, {address_words(out)}"
                 says += ", inverted" if out.inverted else ""
                 idle = "no clock" if out.kind in CLOCKED else "free"
-                parts.append(_cable(name, says, ", ".join(driven[name]), idle, wired.cable))
+                parts.append(
+                    _cable(name, says, ", ".join(driven[name]), idle, cable_words(rig, name))
+                )
+        parts.append("</section>")
     return "".join(parts)
+
+
+def cable_words(rig: Rig, output: str) -> str:
+    """Where the cable of an output goes and its colour; nothing where none is written down."""
+    cable = rig.cables.get(output)
+    if cable is None:
+        return ""
+    return f"{cable.to} ({cable.colour})" if cable.colour else cable.to
 
 
 def _cable(name: str, says: str, driver: str, idle: str, cable: str) -> str:
@@ -198,13 +210,13 @@ def lane_trace(
             last = y
         points.append((left + width, last or base))
         parts.append(svg.path(points, stroke=INK, stroke_width=2.0))
-        for y, value in ((9.0, high), (base, low)) if high > low else ((base, low),):
+        for y, value in ((12.0, high), (base, low)) if high > low else ((base, low),):
             shown = (
                 spelled(value, spec) if own[0].kind == "pitch" else f"{value:.2f} {unit}".rstrip()
             )
-            parts.append(svg.text(left + width + 6, y, shown, fill=PALE, font_size=10))
+            parts.append(svg.text(left + width + 6, y, shown, fill=PALE, font_size=14))
     else:
-        parts.append(svg.text(left + 8, base - 8, "silent as written", fill=PALE, font_size=11))
+        parts.append(svg.text(left + 8, base - 8, "silent as written", fill=PALE, font_size=14))
     return svg.picture(WIDTH, height + 2, parts, f"{lane.name} over {ticks // spec.bar_ticks} bars")
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from bridge.clock.source import INTERNAL
 from bridge.errors import InputError, PortError, Problem
@@ -19,7 +21,42 @@ from bridge.ports.port import find
 
 
 def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
-    """The lines of `lanebridge check`.
+    """The lines of `lanebridge check`. Raises as `read_both`."""
+    rig, document = read_both(rig_path, set_path)
+    yield from absent(rig)
+    yield from _summary(rig, document)
+
+
+def facts(rig: Rig, document: SetDocument | None) -> dict[str, Any]:
+    """The same for programs: what drives each output, and every warning, as plain data."""
+    if document is None:
+        warned = list(rig_effects.rig_warnings(rig))
+    else:
+        warned = [*document.warnings, *outputs.warnings(rig, document)]
+    return {
+        "good": True,
+        "rig": rig.name,
+        "set": None if document is None else document.spec.name,
+        "outputs": [{**asdict(row), "free": row.free} for row in outputs.table(rig, document)],
+        "absent": list(absent(rig)),
+        "warnings": [problem_facts(problem) for problem in in_order(warned)],
+        "problems": [],
+    }
+
+
+def problem_facts(problem: Problem) -> dict[str, Any]:
+    """One problem or warning as plain data."""
+    return {
+        "file": problem.file,
+        "line": problem.line,
+        "column": problem.column,
+        "path": problem.path,
+        "message": problem.message,
+    }
+
+
+def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument | None]:
+    """Read a rig and a set, and see whether the set can be played.
 
     Raises:
         InputError: all problems of both files. When the rig is wrong the set is checked without
@@ -39,8 +76,7 @@ def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
     if document is not None:
         score = compile_score(document.spec, rig.ranges)
         work.check(score, rig.wired, str(document.path))
-    yield from absent(rig)
-    yield from _summary(rig, document)
+    return rig, document
 
 
 def absent(rig: Rig) -> Iterator[str]:

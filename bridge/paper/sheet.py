@@ -23,6 +23,7 @@ from bridge.music.scale import note_name
 from bridge.music.score import compile_score
 from bridge.music.spelling import names_for
 from bridge.paper import drawings
+from bridge.paper.card import css_text, patch_card, photos
 from bridge.paper.words import lane_words, section_words
 
 CAUTIONS = (
@@ -37,7 +38,9 @@ CAUTIONS = (
 )
 
 _STYLE = """
-@page { size: auto; margin: 13mm 12mm 14mm }
+@page { size: auto; margin: 16mm 12mm 16mm;
+  @top-left { content: PAGE_TITLE; font: 9pt Georgia, serif; color: #52636a }
+  @bottom-right { content: counter(page) " of " counter(pages); font: 10pt Georgia, serif } }
 * { box-sizing: border-box }
 body { margin: 0 auto; max-width: 186mm; color: #16242a; background: #fff;
   font: 10.5pt/1.35 "Source Sans 3", "Segoe UI", system-ui, sans-serif }
@@ -46,18 +49,30 @@ h2 { font: 600 12.5pt/1.2 Georgia, "Iowan Old Style", serif; margin: 6mm 0 2mm;
   border-bottom: 0.5mm solid #16242a; padding-bottom: 0.8mm; break-after: avoid }
 svg { width: 100%; height: auto; display: block; font-family: inherit }
 h3 { font-size: 10.5pt; margin: 3mm 0 0.5mm; break-after: avoid; break-inside: avoid }
-h3 small { font-weight: 400 }
+h3 small { font-weight: 400; font-size: 10pt }
 dl { display: flex; flex-wrap: wrap; gap: 0.6mm 6mm; margin: 2.5mm 0 0 }
 dl div { display: flex; gap: 1.6mm } dt { color: #52636a; white-space: nowrap }
 dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums; overflow-wrap: anywhere }
+.card { break-after: page; font-size: 14pt; line-height: 1.25 }
+.card h1 { font-size: 22pt } .card p { margin: 1mm 0 3mm }
+.card ol { list-style: none; padding: 0; margin: 0 }
+.card h2 { font-size: 14pt; margin: 4mm 0 1mm }
+.card li { display: grid; grid-template-columns: 6mm 38% minmax(0, 1fr); gap: 0 3mm; margin: 0;
+  padding: 0.7mm 0; border-bottom: 0.2mm solid #cfc8b6; align-items: start }
+.card li > span { overflow-wrap: anywhere }
+.card small { font-size: 12pt; color: #16242a; display: block }
+.tick { width: 4.6mm; height: 4.6mm; border: 0.4mm solid #16242a; margin-top: 0.8mm }
+.interface { break-inside: avoid }
+.pictures { display: grid; grid-template-columns: 1fr 1fr; gap: 5mm } .pictures img { width: 100%;
+  max-height: 90mm; object-fit: contain } figure { margin: 0; break-inside: avoid }
 .cable { display: grid; grid-template-columns: 25% 10mm 33% 10mm minmax(0, 1fr); gap: 0 1.5mm;
-  align-items: center; padding: 0.45mm 0; font-size: 9.5pt; line-height: 1.2 }
+  align-items: center; padding: 0.45mm 0; font-size: 10pt; line-height: 1.2 }
 .cable > span { overflow-wrap: anywhere } .cable > span:first-child { text-align: right }
-.cable small { font-size: 8pt; display: block } .control small { display: inline }
+.cable small { font-size: 10pt; display: block } .control small { display: inline }
 .free, .free b { color: #52636a; font-weight: 400 }
 .control { grid-template-columns: 38% 10mm minmax(0, 1fr) }
 .line { display: inline-block; width: 22mm; height: 3.4mm; border-bottom: 0.3mm solid #52636a }
-.sections { table-layout: fixed; margin-bottom: 4mm; font-size: 9pt }
+.sections { table-layout: fixed; margin-bottom: 4mm; font-size: 10pt }
 .sections :is(td, th) { text-align: center; padding: 0.5mm 1.5mm; border: 0;
   overflow-wrap: anywhere; vertical-align: middle; color: #16242a; font-weight: 400 }
 .sections svg { height: 1.6mm }
@@ -79,7 +94,7 @@ td { overflow-wrap: anywhere }
 .photo { border: 0.4mm dashed #52636a; height: 70mm; display: grid; place-items: center;
   color: #52636a; break-inside: avoid }
 ul { margin: 0; padding-left: 4mm } li { margin: 0 0 0.5mm }
-.cautions { columns: 2; column-gap: 8mm; font-size: 8.5pt; line-height: 1.3 }
+.cautions { columns: 2; column-gap: 8mm; font-size: 10pt; line-height: 1.3 }
 .mark { font-weight: 650 }
 @media screen { body { padding: 10mm } }
 """
@@ -99,6 +114,7 @@ def sheet_html(
     """
     spec = document.spec
     body = [
+        patch_card(rig, spec, made),
         _head(rig, document, made),
         _cautions(),
         "<h2>Cables</h2>",
@@ -114,12 +130,13 @@ def sheet_html(
         body += ["<h2>Sections</h2>", drawings.sections(spec), _variants(spec), _order(document)]
     body += ["<h2>Tuning</h2>", _tuning(rig, tuning or {})]
     body += ["<h2>Knobs</h2>", _knobs(rig)]
-    body += ['<h2>Photo</h2><div class="photo">a photo of the patched rig goes here</div>']
+    body.append(photos(rig))
     title = f"{rig.name}, {spec.name}"
+    style = _STYLE.replace("PAGE_TITLE", css_text(f"{title}, {made.isoformat()}"))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n"
+        f"<title>{escape(title)}</title><style>{style}</style></head>\n<body>\n"
         + "\n".join(body)
         + "\n</body></html>\n"
     )
@@ -251,20 +268,26 @@ def _tuning(rig: Rig, tuning: Mapping[str, str]) -> str:
     if not rows:
         return "<p>No pitch outputs.</p>"
     return (
-        "<table><tr><th>output</th><th>law</th><th>correction</th></tr>"
+        "<table><thead><tr><th>output</th><th>law</th><th>correction</th></tr></thead><tbody>"
         + "".join(rows)
-        + "</table>"
+        + "</tbody></table>"
     )
 
 
 def _knobs(rig: Rig) -> str:
-    modules: dict[str, None] = {}
-    for wired in rig.wired.values():
+    """What stands at the other end of the cables: as far as the rig file says it, with room for
+    more."""
+    modules: dict[str, list[str]] = {}
+    for name, wired in rig.wired.items():
         if wired.cable:
-            modules.setdefault(wired.cable.split(",")[0].strip())
-    named = "".join(f"<tr><td>{escape(name)}</td><td></td><td></td></tr>" for name in modules)
+            notes = modules.setdefault(wired.cable.split(",")[0].strip(), [])
+            notes += [rig.cables[name].notes] if rig.cables[name].notes else []
+    named = "".join(
+        f"<tr><td>{escape(name)}</td><td>{escape('; '.join(notes))}</td><td></td></tr>"
+        for name, notes in modules.items()
+    )
     free = "<tr><td></td><td></td><td></td></tr>" * 4
     return (
-        "<table class='blank'><tr><th>voice or module</th><th>knobs and switches</th>"
-        f"<th>patched inside the rack</th></tr>{named}{free}</table>"
+        "<table class='blank'><thead><tr><th>voice or module</th><th>knobs and switches</th>"
+        f"<th>patched inside the rack</th></tr></thead><tbody>{named}{free}</tbody></table>"
     )

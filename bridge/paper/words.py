@@ -8,6 +8,7 @@ from bridge.files.phrases import listed
 from bridge.music import model
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
+from bridge.music.pattern import steps_text
 from bridge.music.scale import SHARPS, note_name
 from bridge.music.spelling import names_for
 from bridge.music.ticks import rate_text
@@ -149,7 +150,7 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
         )
         says = f"{hits} hits spread over {steps} steps, {moved}"
     elif isinstance(source, model.Steps):
-        says = "".join(".xX"[mark] for mark in source.marks) + f", {moved}"
+        says = f"{steps_text(source.marks, source.shapes)}, {moved}"
     elif isinstance(source, model.Every):
         says = f"a hit on each {'' if source.n == 1 else ordinal(source.n) + ' '}step, {moved}"
     elif isinstance(source, model.Logic):

@@ -18,7 +18,7 @@ from typing import Any
 
 from bridge.errors import InputError, Problem
 from bridge.music.logic_parse import Term
-from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive
+from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive, Steps
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
 from bridge.ports.simulated import SimulatedOut
@@ -141,6 +141,8 @@ def is_light(score: Score) -> bool:
         if lane.tie:
             return False
         repeats = max(lane.settings.get("repeats", 1.0), reach.get((lane.name, "repeats"), 1.0))
+        shapes = lane.source.shapes if isinstance(lane.source, Steps) else ()
+        repeats = max([repeats, *(shape.repeats or 1 for shape in shapes if shape is not None)])
         weight = 1 + _terms(score.terms[place]) if place in score.terms else 1
         own = ticks_per_s / float(score.steps[place]) * repeats * weight
         steps += own if lane.hits else own + VALUE_STEPS

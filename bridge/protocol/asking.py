@@ -11,19 +11,19 @@ from bridge.protocol.limits import Name, Unit
 from bridge.protocol.state import Target
 
 
-@row("chart", by="connection")
+@row("chart", by="connection", role="watch")
 class AskChart(Command):
     """The page asks to be told the hits and values of the coming bars, from now on."""
 
     bars: Annotated[int, Ge(1), Le(8), Unit("bars")] = 2
 
 
-@row("alive", by="connection")
+@row("alive", by="connection", role="watch")
 class AskAlive(Command):
     """A page asks whether anybody is there."""
 
 
-@row("scope", by="connection")
+@row("scope", by="connection", role="watch")
 class AskScope(Command):
     """The page asks for the volts of every output, or for no more of them."""
 
@@ -33,6 +33,7 @@ class AskScope(Command):
 @row(
     "learn",
     by="connection",
+    role="edit",
     http=Http(
         "POST",
         "/api/controllers/learn",
@@ -54,6 +55,6 @@ class Learn(Command):
     within_s: Annotated[float, Ge(1), Le(120), Unit("seconds")] = 20.0
 
 
-@row("learn-cancel", by="connection")
+@row("learn-cancel", by="connection", role="edit")
 class CancelLearning(Command):
     """Ends the learning that this page has begun."""

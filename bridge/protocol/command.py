@@ -22,6 +22,7 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_t
 from annotated_types import Ge, Le, MaxLen, MinLen
 
 from bridge.errors import CommandError, did_you_mean
+from bridge.protocol.roles import Role
 from bridge.protocol.state import FieldLimits, PlayerReport
 
 Alternative = tuple[Any, tuple[Any, ...]]
@@ -69,7 +70,8 @@ class Row:
     1/60 s only the last is sent. `value`: it says how something shall be, so that of several that
     wait only the last needs to be done. `about`: commands with the same word share their address.
     `by`: who carries it out: the player, the service itself, the page's own connection, or
-    (``process``) the player for our own processes only, since no client can send it."""
+    (``process``) the player for our own processes only, since no client can send it. `role`: what
+    a device must at least be let in as to send it."""
 
     do: str
     osc: tuple[Osc, ...] = ()
@@ -78,6 +80,7 @@ class Row:
     value: bool = False
     about: str = ""
     by: By = "player"
+    role: Role = "play"
 
 
 class Command:
@@ -126,6 +129,7 @@ def row(
     value: bool = False,
     about: str = "",
     by: By = "player",
+    role: Role = "play",
 ) -> Callable[[type[C]], type[C]]:
     """Makes a class the row of a command: a frozen dataclass, entered into `TABLE`."""
 
@@ -133,7 +137,7 @@ def row(
         made = dataclass(frozen=True, slots=True, kw_only=True)(cls)
         osc_all = osc if isinstance(osc, tuple) else (osc,)
         http_all = http if isinstance(http, tuple) else (http,)
-        made.ROW = Row(do, osc_all, http_all, paced, value, about, by)
+        made.ROW = Row(do, osc_all, http_all, paced, value, about, by, role)
         if do in TABLE:
             raise ValueError(f"there are two commands {do!r}")
         TABLE[do] = made

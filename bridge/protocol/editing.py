@@ -15,6 +15,7 @@ _SETTINGS = (("what", "settings"),)
 @row(
     "copy",
     by="service",
+    role="edit",
     osc=Osc("/lane/{lane}/copy", ("to", "when")),
     http=Http(
         "POST",
@@ -39,6 +40,7 @@ class CopyLane(Command):
 @row(
     "clear",
     by="service",
+    role="edit",
     osc=(Osc("/lane/{lane}/clear"), Osc("/lane/{lane}/clear/settings", fixed=_SETTINGS)),
     http=Http(
         "POST",
@@ -61,6 +63,7 @@ class ClearLane(Command):
 @row(
     "randomise",
     by="service",
+    role="edit",
     osc=(
         Osc("/lane/{lane}/randomise", ("amount", "seed")),
         Osc("/lane/{lane}/randomise/settings", ("amount", "seed"), fixed=_SETTINGS),

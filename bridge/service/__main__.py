@@ -15,6 +15,7 @@ import sys
 from pathlib import Path
 
 from bridge.errors import BridgeError
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.service import logs
 from bridge.service.app import ServiceOptions, serve
 from bridge.supervisor import voice
@@ -32,8 +33,8 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
     parser.add_argument("--rig", type=Path, required=True)
     parser.add_argument("--set", type=Path, required=True)
     parser.add_argument("--socket", type=Path, required=True, help="the player's socket")
-    parser.add_argument("--port", type=int, default=8420, help="HTTP (0: any free port)")
-    parser.add_argument("--osc-port", type=int, default=8421, help="OSC (0: any free port)")
+    parser.add_argument("--port", type=int, default=HTTP_PORT, help="HTTP (0: any free port)")
+    parser.add_argument("--osc-port", type=int, default=OSC_PORT, help="OSC (0: any free port)")
     parser.add_argument("--lan", action="store_true", help="listen on the network too")
     parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
     parser.add_argument("--run", default="", help="the name of the run that it belongs to")
@@ -58,6 +59,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         run=given.run,
         log_json=given.log_json,
         memory=given.memory,
+        announce=given.lan,
     )
 
 

@@ -17,6 +17,7 @@ from bridge.bench.tuner import Tuner
 from bridge.bench.workbench import Workbench
 from bridge.control.access import Access
 from bridge.control.addresses import lan_address
+from bridge.control.devices import Device, Devices
 from bridge.control.door import Control
 from bridge.control.link import PlayerLink
 from bridge.control.remembered import Remembered
@@ -26,6 +27,7 @@ from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
 from bridge.files.slots import Slots
 from bridge.osc.server import Osc
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
@@ -35,6 +37,8 @@ from bridge.session.varying import Varying
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
+from bridge.web.devices_http import device_routes
+from bridge.web.discovery import Discovery
 from bridge.web.edit_http import edit_routes
 from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
@@ -57,19 +61,21 @@ log = logging.getLogger(__name__)
 class ServiceOptions:
     """How the service is started. Ports may be 0 (any free one); `token` is set with ``--lan``;
     `run` names the run of the program, so that what another one has left is not taken over;
-    `memory` is a handle on what the service before has left (`bridge.files.slots`)."""
+    `memory` is a handle on what the service before has left (`bridge.files.slots`). `announce`: it
+    can be found on the network by DNS-SD."""
 
     rig: Path
     set: Path
     socket: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     token: str | None = None
     state_dir: Path | None = None
     run: str = ""
     log_json: bool = False
     memory: int | None = None
+    announce: bool = False
 
     @property
     def host(self) -> str:
@@ -88,6 +94,7 @@ class Service:
         self.access = Access(
             options.token if options.lan else None,
             remembered=Remembered(options.state_dir, options.run),
+            devices=Devices(options.state_dir if options.lan else None),
         )
         self.entrance = Entrance(self.access.osc_allowed)
         self.link = PlayerLink(options.socket)
@@ -112,6 +119,9 @@ class Service:
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
         self.watching = Watching(self.session, self.view.full, options.socket.parent)
+        self.discovery = Discovery(
+            lambda: "" if self.session.rig is None else self.session.rig.name
+        )
         self.book = SetBook(
             options.rig, options.set, self.control, options.state_dir, run=options.run
         )
@@ -149,7 +159,14 @@ class Service:
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
             *self.watching.routes(),
+            *device_routes(self.access, lambda: self.address, self._device_changed),
         ]
+
+    def _device_changed(self, device: Device) -> None:
+        """What it has open is closed; its host may ask again, as what the device is now."""
+        self.live.end(device.id)
+        if not self.access.osc_allowed(device.host):
+            self.osc.feedback.subscribe(device.host, 0)
 
     def _names(self) -> dict[str, str]:
         rig = self.session.rig
@@ -207,6 +224,9 @@ class Service:
                             self.entrance,
                         )
                     ]
+                    if self.options.announce:
+                        found = self.discovery.run(self.http_port, self.osc_port)
+                        tasks.append(group.create_task(found))
                     try:
                         yield self
                     finally:
@@ -235,7 +255,8 @@ async def serve(
     ready_within_s: float = 5.0,
     settle: Callable[[], None] = lambda: None,
 ) -> None:
-    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used.
+    """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used, with
+    ``--lan`` followed by a code that lets a device in.
 
     It is ready when it listens and the player has said hello (or `ready_within_s` has passed: the
     page then says that the player is away). `settle` is called just before.
@@ -244,6 +265,7 @@ async def serve(
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
         settle()
-        tell(f"ready {service.address}")
+        code = [service.access.pairing.make("edit")] if options.lan else []
+        tell(" ".join(["ready", service.address, *code]))
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
         await stop.wait()

@@ -1,7 +1,7 @@
 """The service as the supervisor sees it: a child that is started, heard, and started again.
 
-It says ``ready ADDRESS`` once, then ``alive`` about once a second from its loop. One that says
-nothing for too long is ended and counts as dead.
+It says ``ready ADDRESS`` once (with ``--lan`` followed by a code), then ``alive`` about once a
+second from its loop. One that says nothing for too long is ended and counts as dead.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ SILENT_S = 10.0
 
 
 class ServiceChild:
-    """`child` is the process, or None. `said` is told its log, `ready` its address at each start.
+    """`child` is the process, or None. `said` is told its log, `ready` its address and
+    a code that lets a device in (or "") at each start.
 
     Args:
         arguments: what the service module is started with.
@@ -35,7 +36,7 @@ class ServiceChild:
         arguments: Sequence[str],
         secret: dict[str, str],
         said: Callable[[str], None],
-        ready: Callable[[str], None],
+        ready: Callable[[str, str], None],
     ) -> None:
         self.child: subprocess.Popen[bytes] | None = None
         self.at: float | None = None
@@ -109,7 +110,8 @@ class ServiceChild:
         if text.startswith("ready "):
             self._pause = PAUSE_S[0]
             self.ready = True
-            self._told_ready(text.removeprefix("ready "))
+            _, address, *code = text.split(" ")
+            self._told_ready(address, *(code or [""]))
         elif text != "alive":
             self._said(text)
             return

@@ -27,13 +27,14 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
+from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
 from bridge.supervisor.crashes import Care, Crashes
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
-from bridge.supervisor.greeting import greeting
+from bridge.supervisor.greeting import greeting, is_journal
 from bridge.supervisor.guards import Guards
 from bridge.supervisor.health import Health, Told
 from bridge.supervisor.moment import Moments
@@ -48,6 +49,7 @@ has its outputs closed; one that goes on saying nothing is ended."""
 STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
 """How long the children have to end, and after how long their outputs are closed for them."""
 MEND_S = 2.0
+STANDARD_OUTPUT = 1
 TURN_S = 0.25
 OTHERS_S = 3600.0
 """In a folder that is not ours alone, what a killed writer has left is swept after so long."""
@@ -62,8 +64,8 @@ class Options:
 
     rig: Path
     set: Path
-    http_port: int = 8420
-    osc_port: int = 8421
+    http_port: int = HTTP_PORT
+    osc_port: int = OSC_PORT
     lan: bool = False
     start: bool = False
     fresh: bool = False
@@ -394,10 +396,19 @@ class Supervisor:
     def _said_by_service(self, text: str) -> None:
         self._log.raw(text)
 
-    def _service_ready(self, address: str) -> None:
+    def _service_ready(self, address: str, code: str) -> None:
         if not self._greeted:
             self._greeted = True
-            self._out.line(greeting(address, self._start, self.token, self._encoding))
+            self._out.line(
+                greeting(
+                    address,
+                    self._start,
+                    self.token,
+                    code,
+                    encoding=self._encoding,
+                    journal=is_journal(STANDARD_OUTPUT),
+                )
+            )
 
     def _service_died(self) -> None:
         code = self.service.ended()
@@ -433,8 +444,8 @@ def run(
     rig_path: Path,
     set_path: Path,
     *,
-    http_port: int = 8420,
-    osc_port: int = 8421,
+    http_port: int = HTTP_PORT,
+    osc_port: int = OSC_PORT,
     lan: bool = False,
     start: bool = False,
     fresh: bool = False,

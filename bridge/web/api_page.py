@@ -44,6 +44,8 @@ CHAPTERS = {
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "devices": "Who is let in",
+    "pairing": "Who is let in",
 }
 """By the first part of the path after /api; others are in the last chapter."""
 LAST = "All the rest"
@@ -85,6 +87,8 @@ EXAMPLES: Mapping[str, Any] = {
     "beginSoundcheck": {"monitors_down": True},
     "playOutput": {"output": "{output}"},
     "answerSoundcheck": {"output": "{output}", "answer": "yes"},
+    "changeDevice": {"name": "Tablet at the desk", "role": "play"},
+    "makeCode": {"role": "watch"},
 }
 
 
@@ -105,6 +109,7 @@ def names_in(state: Mapping[str, Any], outputs: Mapping[str, str], file: str) ->
         "kind": "cc",
         "channel": "1",
         "number": "20",
+        "device": "0123abcd",
         "file": file or "low-tide.yaml",
     }
 
@@ -152,7 +157,9 @@ def _introduction(base: str) -> Iterator[Block]:
         "out."
     )
     yield Words(
-        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`."
+        "With `--lan` each request shows the token: `-H 'Authorization: Bearer TOKEN'` for `curl`. "
+        "A device that was paired shows its cookie instead, and has a role: to watch, to play, "
+        "which includes that, or to edit, which includes both. The token may edit."
     )
     yield Words(
         "`GET /api/set` and `GET /api/set/plain` have an `ETag`. Sent back as `If-Match` with a "
@@ -189,7 +196,7 @@ def _operation(
     document: Schema, method: str, path: str, operation: Schema, names: Mapping[str, str], base: str
 ) -> Iterator[Block]:
     yield Head(2, f"`{method} {path}`")
-    yield Words(operation["summary"])
+    yield Words(f"{operation['summary']} Role: {operation['x-role']}.")
     root = {"$defs": document["components"]["schemas"]}
     query = [p for p in operation["parameters"] if p["in"] == "query"]
     if query:
@@ -233,8 +240,13 @@ def _socket() -> Iterator[Block]:
         "to it. `played` has hits as they are played, `tick` the position four times a second, "
         "`chart` the coming bars for those who ask. A client sends commands as objects: `do` is "
         "one of the words below, and `seq`, a number, comes back in the answer `done` or "
-        "`refused`, the latter with a problem as above. After a gap connect again: the whole "
-        "state comes first."
+        "`refused`, the latter with a problem as above."
+    )
+    yield Words(
+        "`state` and `change` have a `number`, one more each time, and `state` has a name to "
+        "`resume` with. After a gap connect to `/api/live?resume=NAME&number=N`, with the last "
+        "number that arrived: within two minutes `resumed` comes first, and then only what has "
+        "changed since; later the whole state."
     )
     rows = tuple(
         (do, ", ".join(f"`{name}`" for name in members) or "nothing more")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
@@ -15,6 +16,7 @@ from bridge.protocol.state import HistoryList
 from bridge.protocol.table import client_commands
 from bridge.web import bodies as b
 from bridge.web.command_body import CommandBody
+from bridge.web.conditions import base_of, with_tag
 from bridge.web.http import Route, client_of
 
 ANSWERS: Mapping[type[Command], type[BaseModel]] = {
@@ -39,24 +41,32 @@ def command_routes(control: Control) -> list[Route]:
 
 def _route(control: Control, body: CommandBody) -> Route:
     http, answer = body.http, ANSWERS.get(body.command, b.Done)
+    conditional = answer is b.VariedAnswer
+    errors = (404, 409, 422) if body.in_path else (409,)
     return Route(
         http.method,
         http.path,
         http.name,
         http.says,
-        _run(control, answer),
+        _run(control, answer, conditional),
         answer=answer,
         command=body,
-        errors=(404, 409, 422) if body.in_path else (409,),
+        errors=(*errors, 412) if conditional else errors,
+        conditional=conditional,
         params={name: _described(name) for name in body.in_path},
     )
 
 
 def _run(
-    control: Control, answer: type[BaseModel]
+    control: Control, answer: type[BaseModel], conditional: bool
 ) -> Callable[[web.Request, Any], Awaitable[BaseModel]]:
     async def run(request: web.Request, command: Command) -> BaseModel:
-        return answer(**await control.carry_out(command, client_of(request)))
+        client = client_of(request)
+        if not conditional:
+            return answer(**await control.carry_out(command, client))
+        base = base_of(request, control.edits, client)
+        tag = functools.partial(with_tag, request, control.edits)
+        return answer(**await control.carry_out(command, client, base, tag))
 
     return run
 

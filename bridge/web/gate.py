@@ -11,12 +11,16 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from bridge.control.access import Access
+from bridge.control.devices import Device
+from bridge.control.roles import acting
+from bridge.protocol.roles import Role
 from bridge.web.problems import ProblemError
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 COOKIE = "lanebridge"
-COOKIE_S = 30 * 24 * 3600
+COOKIE_S = 400 * 24 * 3600  # as long as browsers allow; `devices.UNUSED_S` ends it sooner
+DEVICE = web.RequestKey("device", str)  # the id of the device that asks, if it is one
 SAFE = ("GET", "HEAD")
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="lanebridge"'}
 NO_STORE = {"Cache-Control": "no-store"}
@@ -35,16 +39,19 @@ MOVE_ON = b"""<!doctype html><html lang="en"><meta charset="utf-8"><title>Lanebr
 <meta http-equiv="refresh" content="0;url=./"><p><a href="./">Go on</a></p></html>"""
 
 
-# What a person gets who opens the address without its token. It can be typed in, too.
+# What a person gets who opens the address on a device that is not let in.
 ASK = """<!doctype html><html lang="en"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1"><title>Lanebridge</title>
-<h1>This page needs its token</h1>
-<p>Open the whole address that was printed where Lanebridge was started, or point the camera at the
-picture beside it. This device then remembers it.</p>
-<form action="/" method="get"><p><label>Or type the token, the part of the address after
-<code>token=</code>:<br><input name="token" size="30" autocomplete="off" autocapitalize="none"
-spellcheck="false" required></label> <button>Open</button></p></form>{wrong}</html>"""
-ASK_WRONG = "<p><strong>The token that was shown is not the right one.</strong></p>"
+<h1>This device is not let in yet</h1>
+<p>Point the camera at the picture that was printed where Lanebridge was started, or open the
+address beside it with its token. This device is then remembered.</p>
+<form action="/" method="get"><p><label>Or type the code that was printed there, or that a device
+which is let in has made:<br><input name="code" size="12" maxlength="20"
+autocomplete="off" autocapitalize="characters" spellcheck="false" required></label></p>
+<p><label>A name for this device:<br><input name="name" size="20" maxlength="40"
+autocomplete="off"></label> <button>Open</button></p></form>{wrong}</html>"""
+ASK_WRONG = """<p><strong>The token or the code is not the right one, or it is over.</strong> A
+code is good for one device and for ten minutes; make a new one.</p>"""
 ASK_POLICY = "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 
@@ -62,55 +69,83 @@ class Gate:
             if not self._access.host_allowed(request.headers.get("Host")):
                 self._access.refused += 1
                 raise ProblemError(421, "this is not a name of this machine; use its number")
+            role: Role = "edit"
             if self._access.token is not None:
-                answer = self._authenticate(request)
-                if answer is not None:
-                    return answer
+                entered = self._authenticate(request)
+                if isinstance(entered, web.StreamResponse):
+                    return entered
+                role = entered
             if not _is_visit(request) and not origin_allowed(request):
                 self._access.refused += 1
                 raise ProblemError(403, "a page of another site may not control this one")
-            return await handler(request)
+            with acting(role):
+                return await handler(request)
 
         return check
 
-    def _authenticate(self, request: web.Request) -> web.StreamResponse | None:
+    def _authenticate(self, request: web.Request) -> web.StreamResponse | Role:
+        """The role of who asks, or the answer that leaves a new device its cookie."""
+        access, host = self._access, request.remote or ""
         query = request.query.get("token")
         scheme, _, bearer = request.headers.get("Authorization", "").partition(" ")
-        shown = (
-            query,
-            bearer.strip() if scheme.lower() == "bearer" else None,
-            request.cookies.get(COOKIE),
+        enters = request.method == "GET" and request.path == "/"
+        device = access.devices.find(request.cookies.get(COOKIE))
+        role = None if device is None else device.role
+        if access.matches(query):
+            if enters:
+                return self._pair(request, device, "edit")
+            role = "edit"
+        elif enters and "code" in request.query:
+            given = access.pairing.take(host, request.query["code"])
+            if given is not None:
+                return self._pair(request, device, given)
+        if scheme.lower() == "bearer" and access.matches(bearer.strip()):
+            role = "edit"
+        if role is None:
+            return self._refuse(request)
+        if device is not None:
+            request[DEVICE] = device.id
+            access.devices.seen(device, host)
+        if host:
+            access.admit(host, role)
+        return role
+
+    def _refuse(self, request: web.Request) -> web.StreamResponse:
+        self._access.refused += 1
+        if request.path == "/" and _is_person(request):
+            tried = "token" in request.query or "code" in request.query
+            return web.Response(
+                status=401,
+                text=ASK.format(wrong=ASK_WRONG if tried else ""),
+                content_type="text/html",
+                headers={**CHALLENGE, "Content-Security-Policy": ASK_POLICY} | NO_STORE,
+            )
+        raise ProblemError(
+            401, "this device is not let in: open the address that was printed", CHALLENGE
         )
-        if not any(self._access.matches(one) for one in shown):
-            self._access.refused += 1
-            if request.path == "/" and _is_person(request):
-                return web.Response(
-                    status=401,
-                    text=ASK.format(wrong=ASK_WRONG if query else ""),
-                    content_type="text/html",
-                    headers={**CHALLENGE, "Content-Security-Policy": ASK_POLICY} | NO_STORE,
-                )
-            raise ProblemError(
-                401, "the token is missing or wrong: open the address that was printed", CHALLENGE
-            )
-        if request.remote:
-            self._access.admit(request.remote)
-        if self._access.matches(query) and request.method == "GET" and request.path == "/":
-            answer = web.Response(
-                body=MOVE_ON, content_type="text/html", charset="utf-8", headers=NO_STORE
-            )
-            assert self._access.token is not None
-            answer.set_cookie(
-                COOKIE,
-                self._access.token,
-                max_age=COOKIE_S,
-                path="/",
-                httponly=True,
-                samesite="Strict",
-                secure=request.secure,
-            )
+
+    def _pair(self, request: web.Request, device: Device | None, role: Role) -> web.Response:
+        """Lets the device in, or a device that is let in already have the role too."""
+        access, host = self._access, request.remote or ""
+        answer = web.Response(
+            body=MOVE_ON, content_type="text/html", charset="utf-8", headers=NO_STORE
+        )
+        if device is not None:
+            access.devices.raise_to(device, role)
+            access.admit(host, device.role)
             return answer
-        return None
+        _, secret = access.devices.pair(request.query.get("name", ""), role, host)
+        access.admit(host, role)
+        answer.set_cookie(
+            COOKIE,
+            secret,
+            max_age=COOKIE_S,
+            path="/",
+            httponly=True,
+            samesite="Strict",
+            secure=request.secure,
+        )
+        return answer
 
 
 def origin_allowed(request: web.Request) -> bool:

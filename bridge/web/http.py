@@ -15,7 +15,9 @@ from typing import Any, TypeVar, get_type_hints, is_typeddict
 from aiohttp import web
 from pydantic import BaseModel, ValidationError
 
+from bridge.control.roles import demand
 from bridge.protocol.command import Command
+from bridge.protocol.roles import Role
 from bridge.protocol.state import State
 from bridge.web import bodies as b
 from bridge.web.command_body import CommandBody
@@ -39,7 +41,8 @@ class Route:
     """One operation. `body` None: it takes none (an empty object is let through); `optional`: the
     body may be left out; `command`: the body makes a command with what the path says; `media`: what
     comes back where it is not JSON. `errors` are the statuses beyond those that any route can
-    have."""
+    have. `role`: what a device must at least be let in as; unless told, that of the command, or to
+    watch for what only asks, or to edit."""
 
     method: str
     path: str
@@ -56,10 +59,20 @@ class Route:
     media: str = "application/json"
     params: Mapping[str, str] = field(default_factory=dict)
     conditional: bool = False  # takes If-Match
+    role: Role | None = None
 
     @property
     def takes_body(self) -> bool:
         return self.method in ("PUT", "POST")
+
+    @property
+    def needs(self) -> Role:
+        """The role that it takes."""
+        if self.role is not None:
+            return self.role
+        if self.command is not None:
+            return self.command.command.ROW.role
+        return "watch" if self.method == "GET" else "edit"
 
 
 class Routes(list[Route]):
@@ -151,6 +164,7 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
     """The aiohttp handler of a route."""
 
     async def handle(request: web.Request) -> web.StreamResponse:
+        demand(route.needs, route.name)
         given: BaseModel | Command = read_query(request, route.query)
         if route.takes_body:
             given = await read_body(request, route)

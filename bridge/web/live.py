@@ -1,7 +1,9 @@
 """The WebSocket of the page: the state first, then only what changes.
 
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
-members that become null disappear), ``played``, ``chart``, ``tick`` (position now, about 4/s),
+members that become null disappear; each has the `number` after the last), ``resumed`` (in place of
+``state`` after a gap, for who comes back with ``?resume=NAME&number=N``: see
+`bridge.web.resuming`), ``played``, ``chart``, ``tick`` (position now, about 4/s),
 ``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`), ``dropped``
 (how many refusals more there were than are answered one by one). From a
 client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
@@ -31,6 +33,7 @@ from aiohttp import WSMsgType, web
 from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
 from bridge.control.position import place
+from bridge.control.roles import demand
 from bridge.control.stream import (
     BenchChanged,
     ChartsChanged,
@@ -53,7 +56,9 @@ from bridge.protocol.table import decode
 from bridge.session.chart import Charts
 from bridge.web.controllers_http import wish_of
 from bridge.web.entrance import Connection
+from bridge.web.gate import DEVICE
 from bridge.web.problems import ProblemError, describe, problem
+from bridge.web.resuming import Trail, Trails
 from bridge.web.wrong import NotJSONError, parsed
 
 log = logging.getLogger(__name__)
@@ -85,8 +90,17 @@ SHOWN = (
 class Client:
     """One connected page."""
 
-    def __init__(self, name: str, ws: web.WebSocketResponse, transport: asyncio.Transport) -> None:
+    def __init__(
+        self,
+        name: str,
+        ws: web.WebSocketResponse,
+        transport: asyncio.Transport,
+        device: str | None = None,
+    ) -> None:
         self.name = name
+        self.device = device
+        self.trail = Trail()
+        self.resumed: int | None = None  # the number from which it goes on, until it is told
         self.ws = ws
         self.transport = transport
         self.dirty = asyncio.Event()
@@ -142,6 +156,7 @@ class Live:
         self._stall_s = stall_s
         self._numbers = itertools.count(1)
         self.clients: set[Client] = set()
+        self._trails = Trails()
         self.dropped = 0
         stream = control.session.stream
         stream.on(Played, self._played)
@@ -218,7 +233,8 @@ class Live:
         sock = transport.get_extra_info("socket")
         if sock is not None:  # or the kernel would keep seconds of old states for a sleeper
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, BUFFER_BYTES)
-        client = Client(f"page {next(self._numbers)}", ws, transport)
+        client = Client(f"page {next(self._numbers)}", ws, transport, request.get(DEVICE))
+        self._resume(client, request)
         self.clients.add(client)
         self._charts.look()
         client.dirty.set()
@@ -238,6 +254,7 @@ class Live:
             await ws.close(code=1011, message=b"a fault of ours")
         finally:
             self.clients.discard(client)
+            self._trails.park(client.trail, self._clock())
             self._look_away(client)
             self._controllers.cancel(client.name)
             for task in (writer, *client.tasks):
@@ -245,6 +262,28 @@ class Live:
             await asyncio.gather(writer, *client.tasks, return_exceptions=True)
             self._control.gone(client.name)
         return ws
+
+    def _resume(self, client: Client, request: web.Request) -> None:
+        """Lets a page that has been here go on from what it has got."""
+        name, number = request.query.get("resume", ""), request.query.get("number", "")
+        if not (number.isascii() and number.isdigit() and len(number) < 12):
+            return
+        trail = self._trails.take(name, self._clock())
+        for other in self.clients:  # a connection that broke without a word may still be here
+            if other.trail.name == name:
+                trail, other.trail = other.trail, Trail()
+                other.transport.abort()
+        sent = None if trail is None else trail.back_to(int(number))
+        if trail is not None and sent is not None:
+            client.trail, client.sent = trail, sent
+            client.resumed = int(number)
+
+    def end(self, device: str) -> None:
+        """The device is shut out, or its role has changed: its pages are closed (1008, policy), and
+        come back as what they are now."""
+        for client in self.clients:
+            if client.device == device:
+                client.start(client.ws.close(code=1008, message=b"let in differently"))
 
     async def close(self) -> None:
         """The service stops: says goodbye to every page (1001, going away)."""
@@ -289,17 +328,25 @@ class Live:
     def _round(self, client: Client) -> list[dict[str, Any]]:
         """What a client is sent now: the newest of everything, nothing twice."""
         messages: list[dict[str, Any]] = []
+        if client.resumed is not None:
+            messages.append({"type": "resumed", "number": client.resumed})
+            client.resumed = None
         try:
             state = self._for(client, self._view.calm(self._clock()))
         except PlayerError:
             state = None  # the player has never been there: nothing to show yet
         if state is not None:
             if client.sent is None:
-                messages.append({"type": "state", "state": state})
+                number = client.trail.add(state)
+                resume = client.trail.name
+                messages.append(
+                    {"type": "state", "state": state, "number": number, "resume": resume}
+                )
             else:
                 patch = merge_patch(client.sent, state)
                 if patch:
-                    messages.append({"type": "change", "patch": patch})
+                    number = client.trail.add(state)
+                    messages.append({"type": "change", "patch": patch, "number": number})
             client.sent = state
             chart = self._charts.get(client.bars)
             if chart is not None and chart is not client.chart_sent:
@@ -351,6 +398,7 @@ class Live:
             command = decode(given)
             if command.ROW.by == "process":
                 raise CommandError(f"there is no command {command.ROW.do!r}", "unknown")
+            demand(command.ROW.role, command.ROW.do)
         except (CommandError, NotJSONError) as error:
             client.answer({"type": "refused", "seq": seq, "problem": describe(error)})
             self._control.budget.spend(client.name, 1, self._clock())

@@ -74,6 +74,7 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
     operation: dict[str, Any] = {
         "operationId": route.name,
         "summary": route.says,
+        "x-role": route.needs,
         "parameters": [
             {
                 "name": name,

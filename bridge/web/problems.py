@@ -36,6 +36,7 @@ Kind = Literal[
     "origin",
     "player",
     "request",
+    "role",
     "size",
     "slow",
     "state",
@@ -55,6 +56,7 @@ KINDS: Mapping[Kind, str] = {
     "origin": "a page of another site asks",
     "player": "the player is away: ask again in a second",
     "request": "this is not a good request: no JSON, no HTTP, a query that is not known",
+    "role": "the device is let in, but not for this: see its role",
     "size": "the body is too large; it is not read",
     "slow": "the body did not come in time",
     "state": "not possible now: nothing to undo, no other set was open",
@@ -73,6 +75,7 @@ STATUS_OF_KIND = {
     "taken": 409,
     "hand": 409,
     "busy": 429,
+    "role": 403,
 }
 KIND_OF_STATUS: Mapping[int, Kind] = {
     401: "token",

@@ -174,6 +174,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         "/api/set/open",
         "openSet",
         "Another set of the folder takes over.",
+        role="play",
         errors=(404, 409, 412, 429),
         conditional=True,
     )
@@ -189,6 +190,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         "/api/set/back",
         "backToSet",
         "The set that was open before takes over.",
+        role="play",
         optional=True,
         errors=(409, 412, 429),
         conditional=True,
@@ -209,6 +211,7 @@ def _folder_routes(book: SetBook) -> Routes:
         "/api/sets/load",
         "loadSet",
         "Compiles a set, so that it can take over at once.",
+        role="play",
         errors=(404,),
     )
     async def load(request: web.Request, body: b.LoadBody) -> b.SetsAnswer:

@@ -76,7 +76,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         await checker.play(body.output, body.loud, client_of(request))
         return shown()
 
-    @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.")
+    @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", role="play")
     async def stop(request: web.Request, body: Any) -> b.Done:
         await checker.stop()
         return b.Done()

@@ -126,6 +126,23 @@ def test_a_tempo_jump_through_blocks(frames: int, rate: int, low: float, high: f
         assert max(map(abs, off)) < max(1.5, length(frames, rate) / 2 / MS), what
 
 
+def test_any_other_tempo_at_once_costs_no_clock() -> None:
+    """From any to any from 40 to 300 bpm, in any blocks or none: no clock is lost, none is another
+    clock's, and four seconds later the line is that of the new tempo."""
+    wrong = []
+    for seed in range(120):
+        rng = random.Random(seed)
+        frames, rate = rng.choice([(0, 48_000), (0, 48_000), *BLOCKS])
+        low, high = rng.uniform(40, 300), rng.uniform(40, 300)
+        times = clock([low] * 240 + [high] * 500)
+        run = Run(times, host(times, length(frames, rate), seed))
+        off = max(map(abs, run.after(240 + min(480, int(1.6 * high)))[:-1]))
+        limit = max(1.5, length(frames, rate) / 2 / MS + 0.5)
+        if run.follower.index != len(times) or run.follower.lost_clocks or off > limit:
+            wrong.append((seed, frames, round(low), round(high), run.follower.index, round(off, 1)))
+    assert not wrong, f"(seed, frames, bpm, bpm, clocks, ms): {wrong}"
+
+
 @in_some_blocks
 @pytest.mark.parametrize(("low", "high"), [(120, 140), (140, 120)])
 def test_a_ramp_through_blocks(frames: int, rate: int, low: float, high: float) -> None:

@@ -96,6 +96,18 @@ def test_a_bunch_after_a_pause_does_not_bend_the_line() -> None:
     assert strip.line.at(200) == pytest.approx(200 * 20_833_333, abs=MS)
 
 
+@pytest.mark.parametrize("late", range(40, 100, 7))
+def test_a_block_found_out_to_be_late_costs_nothing_else(late: int) -> None:
+    """20.06 ms in blocks of 10: the lateness creeps through a block in 166 clocks. Until then a
+    block that was 8 ms late is possible; a stamp that shows it up does not end the tempo."""
+    period = 20_060_000
+    points = in_blocks(period, 10 * MS, 400, begin=4 * MS)
+    points[late] = (late, points[late][1] + 8 * MS)
+    strip = followed(points, 10 * MS)
+    assert len(strip) == 400
+    assert strip.line.at(400) == pytest.approx(4 * MS + 400 * period, abs=0.3 * MS)
+
+
 def test_no_clock_takes_much_work() -> None:
     """The player follows between two hits. Counted in calls, not in time: while the window grows,
     when its oldest part is dropped, and when it is cut where a tempo began."""

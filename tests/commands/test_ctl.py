@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import aiohttp
 import pytest
 from click.shell_completion import ShellComplete
 from click.testing import CliRunner, Result
@@ -14,6 +16,9 @@ from click.testing import CliRunner, Result
 from bridge.cli import main
 from bridge.commands.ctl import command, target_of
 from bridge.protocol.table import client_commands
+from bridge.service.app import Service
+
+TOKEN = "cXVheS1yYWNrLWxvdy10aWRl"
 
 
 async def typed(stage: Any, *words: str) -> Result:
@@ -157,3 +162,27 @@ def test_the_kept_token_is_shown_to_this_machine_alone(
     (folder / "token").chmod(0o644)
     monkeypatch.delenv("LANEBRIDGE_TOKEN")
     assert target_of(None).token is None
+
+
+async def test_a_device_is_let_in_listed_and_shut_out(
+    options: Any, player: Any, folder: Path, running: Any, make_stage: Any, monkeypatch: Any
+) -> None:
+    monkeypatch.setenv("LANEBRIDGE_TOKEN", TOKEN)
+    lan = replace(options, lan=True, token=TOKEN)
+    async with running(Service(lan)) as service, aiohttp.ClientSession() as session:
+        await service.link.met.wait()
+        stage = make_stage(service, player, session, folder)
+        picture = folder / "foh.svg"
+        made = await typed(stage, "pair", "--role", "watch", "--picture", str(picture))
+        assert made.exit_code == 0, made.output
+        assert b"<svg" in picture.read_bytes()
+        code = made.output.split(" ")[0]
+        async with session.get(f"{stage.base}/", params={"code": code, "name": "Foh"}) as answer:
+            assert answer.status == 200
+        listed = await typed(stage, "devices")
+        assert "watch" in listed.output
+        assert "Foh" in listed.output
+        assert (await typed(stage, "shut-out", listed.output.split(" ")[0])).exit_code == 0
+        assert (await typed(stage, "devices")).output == ""
+        shown = await typed(stage, "pair")
+        assert len(shown.output.splitlines()) > 10  # the picture

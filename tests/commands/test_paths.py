@@ -38,7 +38,9 @@ GOOD = {
     "import": "FOLDER/beat.mid --out FOLDER/new.yaml",
     "play": "FOLDER/rig.yaml FOLDER/set.yaml",
     "profile check": "FOLDER/mine.yaml",
+    "init": "FOLDER",
     "profile list": "--beside FOLDER",
+    "profile show": "eight-gates-four-cv --beside FOLDER",
     "profile new": "--folder FOLDER",
     "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "render": "FOLDER/rig.yaml FOLDER/set.yaml --bars 1 --out FOLDER/new.mid",
@@ -238,7 +240,13 @@ def assert_refused(result: Result, bad: Path, codes: tuple[int, ...] = (1,)) -> 
 CASES = [
     pytest.param(command, at, option, kind, id=f"{command} {option or at}: {kind}")
     for command, at, option in places()
-    for kind in (SPECIAL if option in WRITES else DIRECTORIES if option in FOLDERS else INPUTS)
+    for kind in (
+        SPECIAL
+        if option in WRITES
+        else DIRECTORIES
+        if option in FOLDERS or command == "init"
+        else INPUTS
+    )
 ]
 
 

@@ -24,7 +24,7 @@ def test_a_missing_folder_is_said_in_one_line(tmp_path: Path) -> None:
     assert result.stderr == f"{out}  cannot be written: there is no folder {out.parent}\n"
 
 
-@pytest.mark.parametrize("name", ["set.yaml", "sheet", "sheet.pdf"])
+@pytest.mark.parametrize("name", ["set.yaml", "sheet", "sheet.txt"])
 def test_a_sheet_never_takes_the_place_of_another_kind_of_file(tmp_path: Path, name: str) -> None:
     out = tmp_path / name
     out.write_text("set: Low tide\n")

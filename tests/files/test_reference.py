@@ -208,7 +208,7 @@ def test_the_commands_and_their_options_are_those_there_are() -> None:
         if isinstance(command, click.Group) and usage.split()[1] == "COMMAND":  # too many to list
             named = set(re.findall(r"`([a-z-]+)`", examples.COMMANDS[usage])) - {name}
             assert named
-            assert named <= set(command.commands)
+            assert named <= set(command.list_commands(context))  # some are made when asked for
         elif isinstance(command, click.Group):
             assert set(usage.split()[1].split("|")) == set(command.commands)
 

@@ -185,5 +185,5 @@ lanes:
     flood = parse_set(text + "\n".join(example.lines) + "\n").spec.sections[0]
     assert (flood.swing, flood.key_name) == (58, "D minor")
     assert set(flood.written) == {"kick", "spray", "bassline", "bell"}
-    assert flood.written["bell"].advance == 480
+    assert flood.written["bell"].advance == Fraction(480)
     assert flood.lanes["bell"] == {"hits": 7}

@@ -76,6 +76,13 @@ def test_the_tap_of_the_lane_is_where_terms_begin() -> None:
         ("nth(kick, 0)", 11, "whole number from 1"),
         ("nth(kick, 2, 3)", 1, "no number 3"),
         ("delay(kick, 2)", 13, "a time like 1/8"),
+        ("delay(1/16, kick)", 7, "a lane comes here in delay(hits, time), not '1/16'"),
+        ("nth(3, kick)", 5, "a lane comes here in nth(hits, count, count?), not '3'"),
+        (
+            "at-least(kick, 2)",
+            10,
+            "a whole number expected in at-least(count, hits...), not 'kick'",
+        ),
         ("chance(kick, 1.5)", 14, "chance from 0 to 1"),
         ("at-least(3, kick, rim)", 1, "can never be"),
         ("delay kick", 1, "needs '('"),

@@ -143,6 +143,11 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
             assert peer.stdin is not None
             found: dict[str, Any] = json.loads(peer.stdout.readline())
             assert peer.stdout.readline() == "kill\n"
+            remembered = tmp_path / "lanebridge" / "network.json"
+            end = time.monotonic() + PATIENCE_S
+            while FRIEND not in str(json.loads(remembered.read_text())["subscribers"]):
+                assert time.monotonic() < end, "the subscription is never kept"
+                time.sleep(0.05)
             os.kill(program.service(), signal.SIGKILL)
             peer.stdin.write("done\n")
             peer.stdin.flush()
@@ -153,6 +158,7 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
             print("".join(program.lines)[-8000:])
         strangers = found["strangers"]
         assert (strangers["no token"], strangers["odd bytes"]) == (401, 401)
+        print(found, after)  # a failure is to say all of it
         assert strangers["person"].startswith("text/html")
         assert not strangers["muted by a stranger"]
         assert strangers["forbidden"] > 0

@@ -129,7 +129,7 @@ def test_a_waiting_mute_says_when_and_can_be_taken_back(
 
 def test_all_out_and_back(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "rig")
-    one.page.get_by_role("button", name="All out").tap()
+    one.page.get_by_role("button", name="Mute all").tap()
     until(lambda: all(lane["muted"] for lane in demo.state["lanes"].values()))
     one.page.get_by_role("button", name="Bring back").tap()
     until(lambda: not any(lane["muted"] for lane in demo.state["lanes"].values()))

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.real
 FIRST_LOAD_BYTES = 150_000
 SIZES = ((1024, 768), (768, 1024), (360, 640), (640, 360))
 PARTS = {
-    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "paper"),
+    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "devices", "paper"),
     "shelf": ("file", "sets", "done", "text"),
 }
 SOAK_BARS = 30  # about a minute at 126 BPM

@@ -62,6 +62,49 @@ def test_steps_by_touch(screen: MakeScreen, demo: Running, until: Until) -> None
     one.page.locator(".step").nth(1).tap()
     after = before[0] + "x" + before[2:]
     until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
+    shape = one.page.get_by_role("textbox", name="Step touched last has")
+    shape.fill("60%, 3x")
+    shape.press("Enter")
+    after = f"{before[0]}x(60%,3x){before[2:]}"
+    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
+    label = "step 2: hit, 60%, 3x"
+    until(lambda: one.page.locator(".step").nth(1).get_attribute("aria-label") == label)
+    with one.page.expect_response("**/set/edits"):
+        one.page.locator(".step").nth(1).tap()  # accented, and shaped as it was
+    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after.replace("x(", "X("))
+    shape.fill("often")
+    shape.press("Enter")
+    until(lambda: "says nothing of a step" in one.page.inner_text("article"))
+    one.forgive(422)
+
+
+def test_changes_hold_in_one_section_or_everywhere(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    one = screen().open(demo.url, "set")
+    one.choose("shaker")
+    before, text = lane(demo, "shaker")["steps"], demo.get("set")["text"]
+    where = one.page.get_by_role("combobox", name="Changes hold")
+    assert where.input_value() == ""
+    where.select_option("flood")
+    until(lambda: "All as everywhere so far" in one.page.inner_text("article"))
+    one.page.locator(".step").nth(1).tap()
+
+    def there() -> dict[str, Any]:
+        flood = demo.get("set/plain")["data"]["sections"]["flood"]
+        written: dict[str, Any] = flood.get("lanes", {}).get("shaker", {})
+        return written
+
+    until(lambda: there().get("steps", "").replace(" ", "")[:3] == "xxX")
+    assert lane(demo, "shaker")["steps"] == before
+    until(lambda: "Its own here: steps" in one.page.inner_text("article"))
+    where.select_option("")
+    until(lambda: "Otherwise in flood" in one.page.inner_text("article"))
+    assert one.page.locator(".step").nth(1).get_attribute("aria-label") is not None
+    where.select_option("flood")
+    one.page.get_by_role("button", name="As everywhere").tap()
+    until(lambda: "steps" not in there())
+    assert demo.get("set")["text"].replace(" ", "") == text.replace(" ", "")
 
 
 def test_bad_logic_is_explained_and_kept(screen: MakeScreen, demo: Running, until: Until) -> None:

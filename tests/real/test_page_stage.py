@@ -376,3 +376,41 @@ def test_listening_begins_quietly_and_ends_without_a_click(
     panel.get_by_role("button", name="Stop listening").click()
     until(lambda: one.page.evaluate("lanebridge.app.listener.audio.state") == "suspended")
     assert one.page.evaluate(gain) < 0.001
+
+
+# --- light --------------------------------------------------------------------------------------
+
+
+def test_nothing_is_drawn_while_nothing_moves(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """Stopped, the chart rests; a mute, and the music, draw it again."""
+    one = screen().open(demo.url)
+    one.page.get_by_role("button", name="Stop", exact=True).tap()
+    until(lambda: demo.state["transport"]["state"] == "stopped")
+    one.page.evaluate(
+        """() => { window.drawn = 0;
+        for (const { chart } of lanebridge.app.play.banks) {
+          const draw = chart.draw; chart.draw = function (view) { window.drawn++; return draw.call(this, view); };
+        } }"""
+    )
+    still = """async () => { const before = window.drawn, version = lanebridge.app.store.version;
+        const ink = lanebridge.app.ink.version;
+        for (let n = 0; n < 10; n++) await new Promise(requestAnimationFrame);
+        const same = version === lanebridge.app.store.version && ink === lanebridge.app.ink.version;
+        return [same, window.drawn - before]; }"""
+    until(lambda: one.page.evaluate(still) == [True, 0], what="ten frames without a picture")
+    before = one.page.evaluate("window.drawn")
+    one.page.tap(".head[data-lane=rim]")
+    until(lambda: muted(demo, "rim") and one.page.evaluate("window.drawn") > before)
+    before = one.page.evaluate("window.drawn")
+    one.page.get_by_role("button", name="Continue", exact=True).tap()
+    until(lambda: one.page.evaluate("window.drawn") > before + 10)
+    written = one.page.evaluate(
+        """async () => { let n = 0;
+        const seen = new MutationObserver(all => { n += all.filter(m => m.target.matches('.head, .head *') && m.attributeName === 'style').length; });
+        seen.observe(document.querySelector('.traces'), {attributes: true, subtree: true});
+        for (let f = 0; f < 30; f++) await new Promise(requestAnimationFrame);
+        return n; }"""
+    )
+    assert written == 0, "lamps of hits are faded by the browser alone"

@@ -48,7 +48,7 @@ def test_every_control_is_large_in_reach_and_legible(
         one.page.evaluate("document.querySelectorAll('.bank').forEach(b => b.scrollTo(0, 0))")
         assert boxes.mutes(one.page) >= (2 if size[0] <= 320 else 3), "mutes in sight"
         demo.send("PUT", "lanes/bell/solo", {"on": True})
-        one.page.get_by_role("button", name="All out").tap()
+        one.page.get_by_role("button", name="Mute all").tap()
         one.page.get_by_role("button", name="Bring back").wait_for()
         one.page.get_by_role("button", name="End solo").wait_for()
         assert boxes.faults(one.page) == {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import pickle
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -159,6 +160,21 @@ def test_a_lane_that_waits_shows_both_sides_of_the_line(mirror: Mirror) -> None:
     chart = mirror.chart(state(waits, tick=10), 10, 2 * BAR)
     assert all(tick < BAR for tick in hits(chart)["kick"])
     assert hits(chart)["kick"]
+
+
+def test_a_section_that_writes_a_lane_anew_is_drawn_from_its_bar_line() -> None:
+    """Four quarters until the line, three eighths in a bar of it after; grown bar by bar, too."""
+    lane = Lane("kick", Steps((1, 1, 1, 0, 0, 0, 0, 0)), out="main.gate-1", advance=Fraction(480))
+    changed = Section("ebb", written={"kick": lane})
+    score = compile_score(replace(SPEC, sections=(*SPEC.sections, changed)), OUTPUTS)
+    performance = Performance(score)
+    carry_out(performance, {"do": "section", "section": "ebb", "when": 4}, 10)
+    quarters = [beat * 960 for beat in range(16)]
+    eighths = [bar * BAR + n * 480 for bar in (4, 5, 6) for n in range(3)]
+    mirror = Mirror(score)
+    for bar in range(4):
+        chart = mirror.chart(performance.state(), bar * BAR, 7 * BAR)
+        assert hits(chart)["kick"] == [t for t in quarters + eighths if t >= bar * BAR]
 
 
 def test_values_begin_with_what_holds_now(mirror: Mirror) -> None:

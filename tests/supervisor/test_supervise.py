@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from bridge.player.start import Start
 from bridge.supervisor import supervise
 from bridge.supervisor.folders import state_folder
-from bridge.supervisor.greeting import greeting
+from bridge.supervisor.greeting import greeting, is_journal
 from bridge.supervisor.supervise import run
 
 GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
@@ -39,15 +40,35 @@ def test_the_address_is_one_line_and_has_a_picture_only_on_the_network() -> None
     assert greeting("http://127.0.0.1:8420/", START, None) == (
         "Low tide on Quay rack: http://127.0.0.1:8420/"
     )
-    line, *picture = greeting("http://192.0.2.7:8420/", START, "secret").splitlines()
+    line, *picture = greeting("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH").splitlines()
     assert line.endswith("http://192.0.2.7:8420/?token=secret")
+    assert picture[0].endswith("ABCD-EFGH")
     assert len(picture) > 10
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "no such encoding"])
 def test_a_terminal_without_block_characters_gets_the_address_alone(encoding: str) -> None:
-    text = greeting("http://192.0.2.7:8420/", START, "secret", encoding)
+    text = greeting("http://192.0.2.7:8420/", START, "secret", encoding=encoding)
     assert text == "Low tide on Quay rack: http://192.0.2.7:8420/?token=secret"
+
+
+def test_the_journal_gets_neither_token_nor_code(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """systemd.exec(5): JOURNAL_STREAM has device and inode of the stream to the journal."""
+    with (tmp_path / "journal").open("w+", encoding="utf-8") as out:
+        facts = os.fstat(out.fileno())
+        handle = out.fileno()
+        monkeypatch.setenv("JOURNAL_STREAM", f"{facts.st_dev}:{facts.st_ino}")
+        assert is_journal(handle)
+        monkeypatch.setenv("JOURNAL_STREAM", f"{facts.st_dev}:{facts.st_ino + 1}")
+        assert not is_journal(handle)  # another program's
+    assert not is_journal(handle)  # closed
+    said = greeting("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH", journal=True)
+    assert said.splitlines() == [
+        "Low tide on Quay rack: http://192.0.2.7:8420/",
+        "To let a device in: lanebridge ctl pair",
+    ]
 
 
 def test_where_the_state_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -69,6 +69,8 @@ from bridge.voltage.rig_parts import ClockSettings
 
 FILE = Path(__file__).resolve().parents[1] / "reference" / "corpus.csv"
 COUNT = 300
+LATER = ("degree_shift",)
+"""Settings that came after the file: with them every set would be another one."""
 BARS = 2
 BAR = 3840
 RATES = (240, 240, 480, 320, 160, 720, Fraction(3840, 7), 120, 1280, 960)
@@ -253,7 +255,7 @@ def reference() -> dict[int, Prints]:
 def _settings(dice: Random, kind: str) -> dict[str, float]:
     found = {}
     for name, setting in SETTINGS.items():
-        if kind not in setting.kinds or dice.random() > CHANCE_OF_A_SETTING:
+        if name in LATER or kind not in setting.kinds or dice.random() > CHANCE_OF_A_SETTING:
             continue
         high = min(setting.high, 20.0 if name in ("steps", "length", "hits") else 900.0)
         if setting.whole:

@@ -129,7 +129,6 @@ def crash() -> dict[str, Any]:
         ears.settimeout(0.2)
         ears.sendto(message("/subscribe", "i", number(ears.getsockname()[1])), DOOR)
         until(lambda: friend("GET", "/api/state")["links"]["subscribers"] == 1, "subscribed")
-        time.sleep(0.5)
         print("kill", flush=True)
         sys.stdin.readline()
         end, heard = time.monotonic() + PATIENCE_S, False

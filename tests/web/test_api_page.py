@@ -15,13 +15,16 @@ from bridge.web.api_page import EXAMPLES, curl
 from bridge.web.problems import KINDS
 
 # What cannot be done as the service stands in the test: nothing to redo, no other set was open, no
-# control is touched, nothing is read, and a tuning that is under way cannot be undone.
+# control is touched, nothing is read, a tuning that is under way cannot be undone, and only this
+# machine can reach it, so that there is no device and none to pair.
 STATE = {
     "/api/redo": 409,
     "/api/set/back": 409,
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/undo": 409,
+    "/api/devices/0123abcd": 404,
+    "/api/pairing": 409,
 }
 
 
@@ -41,6 +44,7 @@ async def test_every_operation_is_on_it_with_an_example(stage: Any) -> None:
     heads = re.findall(r"<h3 [^>]*><code>([A-Z]+ /\S+)</code>", text)
     assert set(heads) == {f"{route.method} {route.path}" for route in stage.service.routes()}
     assert len(examples(text)) == len(heads)
+    assert text.count("Role: edit.") > text.count("Role: watch.") > 5
     for kind, says in KINDS.items():
         assert f"<td><code>{kind}</code></td>" in text
         assert html.escape(says.split("`")[0], quote=False) in text

@@ -148,3 +148,29 @@ async def test_what_a_section_cannot_have_is_refused(
     _, preview, _ = await stage.call("POST", "/api/set/preview", body)
     assert said in str(preview["problems"])
     assert (await stage.call("GET", "/api/set"))[1]["text"] == before["text"]
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/api/lanes/kick/clear", None),
+        ("/api/lanes/kick/randomise", {"amount": 0.5, "seed": 3}),
+        ("/api/lanes/rim/copy", {"to": "kick"}),
+    ],
+)
+async def test_a_change_by_one_gesture_is_made_on_the_text_that_is_known(
+    stage: Any, path: str, body: Any
+) -> None:
+    """RFC 9110, section 13.1.1: with If-Match only on that text, of the lanes that it touches."""
+    tag = (await stage.call("GET", "/api/set"))[2].headers["ETag"]
+    edits = {"edits": [{"path": ["lanes", "kick", "muted"], "value": True}], "when": "step"}
+    assert (await stage.call("POST", "/api/set/edits", edits))[0] == 200
+    status, told, _ = await stage.call("POST", path, body, headers={"If-Match": tag})
+    assert (status, told["kind"]) == (412, "conflict")
+    assert (await stage.call("POST", path, body, headers={"If-Match": '"other"'}))[0] == 412
+    assert (await stage.call("POST", path, body, headers={"If-Match": "odd"}))[0] == 400
+    now = (await stage.call("GET", "/api/set"))[2].headers["ETag"]
+    status, _, answer = await stage.call("POST", path, body, headers={"If-Match": now})
+    assert status == 200
+    assert answer.headers["ETag"] not in (now, tag)
+    assert answer.headers["ETag"] == (await stage.call("GET", "/api/set"))[2].headers["ETag"]

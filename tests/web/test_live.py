@@ -18,6 +18,7 @@ from bridge.control.ownership import HOLD_S
 from bridge.service.app import Service
 from bridge.web import live as live_module
 from bridge.web.live import CLIENTS_MOST, HEARTBEAT_S, UPDATE_S
+from bridge.web.resuming import RESUME_S, TRAILS_KEPT, Trail, Trails
 
 
 async def test_state_comes_first_and_then_only_what_changes(stage: Any) -> None:
@@ -59,6 +60,81 @@ async def test_what_a_page_has_by_patches_is_the_state(stage: Any) -> None:
         _, state, _ = await stage.call("GET", "/api/state")
         for key in ("lanes", "macros", "sections", "section", "history", "document", "player"):
             assert bare(page.state.get(key)) == bare(state.get(key)), key
+
+
+async def follow(page: Any, true: Any) -> int:
+    """Reads until `true` holds of the page's state; returns the last number. None is left out."""
+    number = 0
+    while not (page.state and true(page.state)):
+        message = await page.next()
+        if message["type"] in ("state", "change"):
+            assert number in (0, message["number"] - 1)
+            number = message["number"]
+    return number
+
+
+def kick_is(muted: bool) -> Any:
+    return lambda state: state["lanes"]["kick"]["muted"] is muted
+
+
+async def test_after_a_gap_a_page_gets_only_what_changed_since(stage: Any) -> None:
+    """Whatever was the last message that arrived, and whether we know of the gap or not."""
+    for lost in (0, 1):
+        async with stage.page() as page:
+            name = (await page.next())["resume"]
+            number = await follow(page, kick_is(False))
+            kept = page.state
+            number = page.messages[0]["number"] if number == 0 else number
+            await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})
+            last = await follow(page, kick_is(True))
+            if not lost:
+                kept, number = page.state, last
+            came_back = f"{stage.base}/api/live?resume={name}&number={number}"
+            if not lost:
+                await page.ws.close()
+                await stage.until(lambda: not stage.service.live.clients)
+            await stage.call("PUT", "/api/lanes/rim/mute", {"muted": True})
+            async with stage.session.ws_connect(came_back) as ws:
+                again = type(page)(ws)
+                again.state = kept
+                assert await again.next() == {"type": "resumed", "number": number}
+                change = await again.next()
+                assert (change["type"], change["number"]) == ("change", number + 1)
+                while not again.state["lanes"]["rim"]["muted"]:
+                    assert (await again.next())["type"] != "state"
+                assert again.state["lanes"]["kick"]["muted"]
+                assert again.state.keys() == kept.keys()
+        for lane in ("kick", "rim"):
+            await stage.call("PUT", f"/api/lanes/{lane}/mute", {"muted": False})
+
+
+@pytest.mark.parametrize(
+    "query", ["resume=x&number=1", "resume={name}&number=99", "resume={name}&number=-1", "number=1"]
+)
+async def test_a_page_that_is_not_known_any_more_gets_the_whole_state(
+    stage: Any, query: str
+) -> None:
+    async with stage.page() as page:
+        name = (await page.next())["resume"]
+    await stage.until(lambda: not stage.service.live.clients)
+    path = f"{stage.base}/api/live?{query.format(name=name)}"
+    async with stage.session.ws_connect(path) as ws:
+        first = await ws.receive_json()
+        assert (first["type"], first["number"]) == ("state", 1)
+        assert first["resume"] != name
+
+
+def test_a_page_may_come_back_for_two_minutes_and_only_so_many_are_kept() -> None:
+    trails, trail = Trails(), Trail()
+    trails.park(trail, 0.0)
+    assert trails.take(trail.name, RESUME_S) is None
+    trails.park(trail, 0.0)
+    assert trails.take(trail.name, RESUME_S - 1) is trail
+    assert trails.take(trail.name, 0.0) is None
+    trails.park(trail, 0.0)
+    for _ in range(TRAILS_KEPT):
+        trails.park(Trail(), 0.0)
+    assert trails.take(trail.name, 0.0) is None
 
 
 async def test_a_pending_mute_is_seen_and_goes(stage: Any) -> None:

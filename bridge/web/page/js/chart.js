@@ -24,6 +24,7 @@ export class Chart {
     this.row = 60;
     this.ruler = 24;
     this.scroll = 0;
+    this.version = 0; // counts what has changed of its size and colours
     /** Whether the traces carry their names, where no heads stand beside them. */
     this.named = false;
     /** What the twelve notes are called in the key of the set. @type {string[]} */
@@ -33,6 +34,7 @@ export class Chart {
 
   /** Read the colours of the present theme once: asking per frame would force style work. */
   theme() {
+    this.version++;
     const css = getComputedStyle(document.documentElement);
     const get = (name) => css.getPropertyValue(`--${name}`).trim();
     this.c = { paper: get("paper"), paper2: get("paper2"), ink: get("ink"), ink2: get("ink2"), rule: get("rule"), accent: get("accent"), wash: get("wash") };
@@ -41,6 +43,7 @@ export class Chart {
   }
 
   size(width, height) {
+    this.version++;
     const ratio = Math.min(devicePixelRatio || 1, 2);
     this.width = width;
     this.height = height;

@@ -56,7 +56,7 @@ export async function tagged(method, path, body = undefined, tag = /** @type {st
       headers: { ...(body === undefined ? {} : { "Content-Type": "application/json" }), ...(tag ? { "If-Match": tag } : {}) },
       body: body === undefined ? undefined : JSON.stringify(body),
     });
-  } catch { throw new Refusal({ title: "No word from the rig." }); }
+  } catch { throw new Refusal({ title: "No answer: the connection is lost." }); }
   const data = await response.json().catch(() => ({}));
   if (!response.ok) throw new Refusal({ status: response.status, ...data });
   return { data, tag: response.headers.get("ETag") };

@@ -2,6 +2,7 @@
 
 import { attr, h, say, text, tool } from "./dom.js";
 import { judged, stepper } from "./fields.js";
+import { entry } from "./forms.js";
 import { merge3 } from "./merge.js";
 import { drag, press } from "./press.js";
 
@@ -89,50 +90,75 @@ export function columns(kind, send) {
   };
 }
 
-/** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made. */
+/** A written pattern step by step: a mark, and what the step has of its own in parentheses. */
+const stepsOf = (text) => String(text ?? "").match(/[xX.]\s*(\([^)]*\))?/g)?.map((step) => step.trim()) ?? [];
+
+/** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made.
+ * The step that was touched last can be shaped: how likely it is, how often, how strong it hits. */
 export function stepGrid(send) {
-  let marks = "";
-  let brush = "", before = "";
+  /** @type {string[]} */
+  let marks = [];
+  /** @type {string[]} */
+  let before = [];
+  let brush = "", last = -1;
   const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
   const box = h("div", {}, grid);
   const said = judged(box, grid);
-  let base = "", theirs = /** @type {string|null} */ (null);
+  /** @type {string[]} */
+  let base = [];
+  /** @type {string[]|null} */
+  let theirs = null;
   const commit = () => {
-    const { value, conflict } = merge3([...base], [...marks], [...(theirs ?? base)]);
+    const { value, conflict } = merge3(base, marks, theirs ?? base);
     if (conflict) say("Another editor changed the same just now: that stands, and yours was not taken.");
-    if (theirs !== null) show(value.join(""));
+    if (theirs !== null) show(value);
     if (!conflict) said.hear(send(grouped()));
   };
   const NEXT = { ".": "x", x: "X", X: "." };
   const WORDS = { ".": "rest", x: "hit", X: "accent" };
   const paint = (el, i) => {
-    attr(el, "data-mark", marks[i]);
-    attr(el, "aria-label", `step ${i + 1}: ${WORDS[marks[i]]}`);
-    text(/** @type {HTMLElement} */ (el.firstChild), marks[i] === "." ? "" : marks[i]);
+    const mark = marks[i][0], own = marks[i].slice(2, -1);
+    attr(el, "data-mark", mark);
+    attr(el, "aria-label", `step ${i + 1}: ${WORDS[mark]}${own ? `, ${own}` : ""}`);
+    text(/** @type {HTMLElement} */ (el.firstChild), mark === "." ? "" : `${mark}${own ? "*" : ""}`);
   };
-  const put = (i, mark) => { marks = marks.slice(0, i) + mark + marks.slice(i + 1); paint(/** @type {HTMLElement} */ (grid.children[i]), i); };
-  const grouped = () => marks.replace(/(.{4})(?=.)/g, "$1 ");
-  const build = () => grid.replaceChildren(...[...marks].map((_, i) => {
+  /** A step with another mark; as long as it hits it keeps what it has of its own. */
+  const put = (i, mark) => {
+    marks[i] = mark === "." ? mark : mark + marks[i].slice(1);
+    paint(/** @type {HTMLElement} */ (grid.children[i]), i);
+    touched(i);
+  };
+  const grouped = (steps = marks) => steps.map((step, i) => (i && i % 4 === 0 ? ` ${step}` : step)).join("");
+  const build = () => grid.replaceChildren(...marks.map((_, i) => {
     const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
-    press(el, () => { before = marks; brush = NEXT[marks[i]]; put(i, brush); }, (event) => {
+    press(el, () => { before = [...marks]; brush = NEXT[marks[i][0]]; put(i, brush); }, (event) => {
       if (event?.type !== "pointercancel") commit();
       else if (theirs !== null) show(theirs);
-      else [...before].forEach((mark, j) => put(j, mark)); // the finger scrolled
+      else show(before); // the finger scrolled
     });
     el.addEventListener("pointermove", (event) => {
       if (!el.classList.contains("down")) return;
       const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));
-      if (over && grid.contains(over) && marks[Number(over.dataset.i)] !== brush) put(Number(over.dataset.i), brush);
+      if (over && grid.contains(over) && marks[Number(over.dataset.i)][0] !== brush) put(Number(over.dataset.i), brush);
     });
     paint(el, i);
     return el;
   }));
-  const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = (marks + marks.repeat(64)).slice(0, n); build(); commit(); } });
-  box.append(count.el);
+  const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = Array.from({ length: n }, (_, i) => marks[i % marks.length]); build(); commit(); } });
+  const own = entry("Step touched last has", (typed) => {
+    const inside = typed.trim().replace(/^\(|\)$/g, "");
+    if (last < 0 || last >= marks.length || marks[last][0] === ".") return inside ? ["Touch a hit first: a rest has nothing of its own."] : [];
+    const next = marks[last][0] + (inside ? `(${inside})` : "");
+    return next === marks[last] ? [] : send(grouped(marks.map((step, i) => (i === last ? next : step))));
+  }, { hint: "as 60%, 3x, level 0.5, gate 2 or 1 of 4, with commas between; nothing: as the lane" });
+  const touched = (i) => { last = i; own.update(marks[i]?.slice(2, -1) ?? ""); };
+  box.append(h("div", { class: "field-row" }, count.el, own.el));
   function show(next) {
     const same = next.length === marks.length;
-    marks = base = next;
+    base = [...next];
+    marks = [...next];
     theirs = null;
+    touched(last < next.length ? last : -1);
     if (same) [...grid.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), i));
     else build();
     count.update(marks.length);
@@ -140,7 +166,7 @@ export function stepGrid(send) {
   return {
     el: box,
     update(value) {
-      const next = String(value ?? "").replaceAll(" ", "");
+      const next = stepsOf(value);
       if (grid.querySelector(".down") || said.kept) theirs = next;
       else show(next);
     },

@@ -38,6 +38,8 @@ const LINES = [
   ["[aria-label='Full screen'], [title='Full screen']", "Shows the page on the whole screen, where the browser can."],
   ["[aria-label=Listen], [title=Listen]", "Listen: plays a sketch of the rig in this browser. It begins quietly; the level stands in its panel."],
   [".sheet, .strip-one", "The chart: what lies left of the pen has sounded. Marks are hits as tall as their level, lines are values, and a thread leads from a hit to the one it causes."],
+  [".pair [aria-label^='Mute ']", "Mutes the lane on the bench at once, or brings it back."],
+  [".add-toggle", "Opens the form for a new lane or macro; a name is suggested."],
   ["[aria-label^='Open as saved']", "Opens this set as its file has it, without what was changed since."],
   ["[aria-label^='Open: ']", "Opens this set; it takes over on the next bar line, and the tempo stays."],
   ["[aria-label^='Make ready: ']", "Reads this set ahead, so that it takes over without a wait when you open it."],
@@ -94,7 +96,7 @@ const BY_LABEL = {
   Check: "Says what is wrong with the text, and takes nothing.",
   "Use from the next bar": "Plays what the text says from the next bar line on.",
   "Throw my changes away": "Shows the text again as it plays.",
-  "Show every step": "Shows the whole list.",
+  "Show every step": "Shows all steps, back to the first.",
 };
 
 /** The name of a control as it is read. @param {HTMLElement} el */

@@ -13,9 +13,10 @@ export class Ink {
     /** @type {Map<string, Trace>} */
     this.traces = new Map();
     this.to = 0;
+    this.version = 0; // counts what has changed
   }
 
-  clear() { this.traces.clear(); this.to = 0; }
+  clear() { this.traces.clear(); this.to = 0; this.version++; }
 
   /**
    * Take in a chart message. What lies before `now` has happened and stays as it was drawn.
@@ -25,6 +26,7 @@ export class Ink {
    */
   add(chart, now, names) {
     if (chart.from > this.to + 960 || now < chart.from - 3840) this.clear();
+    this.version++;
     const cut = this.to ? Math.max(chart.from, Math.min(now, this.to)) : chart.from;
     this.to = chart.to;
     for (const name of [...this.traces.keys()]) if (!(name in chart.lanes)) this.traces.delete(name);

@@ -94,7 +94,7 @@ export class LaneEditor {
     const row = h("div", { class: "field-row" });
     this.fields.append(row);
     if (this.made?.moved) {
-      this.add(picker("Moves on by", [...this.model.words.rates.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
+      this.add(picker("Step length", [...this.model.words.rates.map((r) => [r, r]), ...this.others("hits").map((n) => [n, `hits of ${n}`])], (v) => {
         const key = v.includes("/") || v.includes(":") ? "rate" : "advance", other = key === "rate" ? "advance" : "rate";
         return this.edit([...(this.lane[other] === undefined ? [] : [{ path: ["lanes", this.name, other], value: null }]), { path: ["lanes", this.name, key], value: v }]);
       }), (lane) => lane.advance ?? lane.rate ?? "1/16", row);

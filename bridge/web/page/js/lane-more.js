@@ -44,7 +44,7 @@ export function buildOrder(edit) {
   if (isLed(words, edit.lane, edit.model.data.lanes))
     edit.add(picker("Sounds", [["cause", "with the hit that causes it"], ["grid", "on the grid"]], (v) => edit.put("feel", v === "cause" ? null : v)), (l) => l.feel ?? "cause", row);
   if (has("still")) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
-  edit.add(toggle("Begins silent", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
+  edit.add(toggle("Starts muted", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
   edit.add(toggle("Shares its output", (on) => edit.put("share", on || null)), (l) => l.share, marks);
 }
 

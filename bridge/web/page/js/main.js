@@ -62,7 +62,7 @@ function showCondition() {
   document.body.dataset.link = link.condition;
   for (const id of ["top", "main", "rail", "panel"]) $(id).inert = !link.live;
   if (!link.live) { releaseAll(); pen.forget(); asked = 0; }
-  text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "No word from the rig. What it plays goes on; this page is trying again." : "Waiting for the rig.");
+  text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "Connection lost. The music goes on; reconnecting." : "Connecting.");
 }
 link.addEventListener("condition", showCondition);
 showCondition();

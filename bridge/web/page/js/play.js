@@ -56,7 +56,7 @@ export class PlayView {
     this.heads = new Map();
     /** @type {Map<string, Macro>} */
     this.macros = new Map();
-    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart}[]} */
+    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart, drawn: string}[]} */
     this.banks = [];
     this.traces = h("div", { class: "traces" });
     this.spoken = h("ul", { class: "sr", "aria-label": "What each lane plays in the coming bar" });
@@ -196,7 +196,7 @@ export class PlayView {
         const list = h("ul", { class: "heads", "aria-label": "Lanes" });
         const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { "aria-hidden": "true" }));
         const sheet = h("div", { class: "sheet" }, canvas);
-        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas) };
+        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas), drawn: "" };
       });
       this.traces.replaceChildren(...this.banks.map((bank) => bank.el));
     }
@@ -244,9 +244,15 @@ export class PlayView {
     const state = this.store.state;
     const tick = this.pen.at(now);
     const { bar, beat } = meter(state);
+    const shown = this.still.matches ? Math.floor(tick / beat) : tick;
     for (const bank of this.banks) {
-      bank.chart.scroll = bank.el.scrollTop;
-      bank.chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
+      const { chart } = bank, { scrollTop } = bank.el;
+      // Nothing is drawn while nothing moves: a picture costs the battery of a tablet as much as a song.
+      const key = [shown, this.pen.running, this.ink.version, this.store.version, scrollTop, chart.version].join();
+      if (key === bank.drawn) continue;
+      bank.drawn = key;
+      chart.scroll = scrollTop;
+      chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
     }
   }
 

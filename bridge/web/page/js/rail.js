@@ -73,14 +73,14 @@ export function buildRail(rail, link, store, openPanel) {
   const take = button("Take the clock", () => ask({ do: "take-clock" }), { class: "k take", hidden: true });
   const solos = () => Object.keys(store.state.lanes).filter((name) => store.state.lanes[name].solo);
   const unsolo = button("End solo", () => { for (const lane of solos()) ask({ do: "solo", lane, on: false }); }, { class: "k unsolo", hidden: true });
-  /** Lanes that the last "All out" silenced, and whether the service has said so. @type {string[]} */
+  /** Lanes that the last "Mute all" silenced, and whether the service has said so. @type {string[]} */
   let silenced = [], seen = false;
   const back = button("Bring back", () => {
     for (const lane of silenced) ask({ do: "mute", lane, muted: false, when: "now" });
     silenced = [];
     back.hidden = true;
   }, { class: "k bring", hidden: true });
-  const out = button("All out", () => {
+  const out = button("Mute all", () => {
     const sounding = Object.entries(store.state.lanes).filter(([, lane]) => !lane.muted).map(([name]) => name);
     if (sounding.length) { silenced = sounding; seen = false; back.hidden = false; }
     ask({ do: "all-out" });
@@ -97,7 +97,7 @@ export function buildRail(rail, link, store, openPanel) {
   store.on(["lanes"], () => { unsolo.hidden = !solos().length; });
   store.on(["lanes"], ({ lanes }) => {
     const sounds = silenced.some((name) => lanes[name] && !lanes[name].muted);
-    if (!sounds) seen = true; // what comes before that is from before "All out"
+    if (!sounds) seen = true; // what comes before that is from before "Mute all"
     else if (seen) back.hidden = true;
   });
 }

@@ -1,11 +1,12 @@
 /** The rig view: its parts on the left, one of them on the bench: outputs, tuning, soundcheck, clock,
- * controllers, what is printed. */
+ * controllers, devices, what is printed. */
 
 import { h, text } from "./dom.js";
 import { bench } from "./bench.js";
 import { api } from "./fields.js";
 import { controlsPart } from "./controls.js";
 import { clockPart } from "./clock.js";
+import { devicesPart } from "./devices.js";
 import { outputsPart } from "./outputs.js";
 import { soundcheckPart } from "./soundcheck.js";
 import { tuningPart } from "./tuning.js";
@@ -13,7 +14,7 @@ import { tuningPart } from "./tuning.js";
 export async function build(root, app) {
   const title = h("h2");
   const interfaces = h("ul", { class: "ports", "aria-label": "Interfaces" });
-  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), paperPart()];
+  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), devicesPart(), paperPart()];
   const view = bench(root, "Parts of the rig", parts, title, interfaces);
   app.store.on(["ports"], ({ ports }) => interfaces.replaceChildren(...Object.entries(ports).map(([name, port]) => h("li", { "data-open": port.open ? "yes" : "no" },
     h("strong", { text: name }), h("small", { text: `${port.port}, ${port.link}: ${port.open ? "present" : "lost; it comes back by itself when the cable does"}` })))));
@@ -32,9 +33,9 @@ export async function build(root, app) {
 function paperPart() {
   const link = (href, words) => h("a", { class: "k", href, target: "_blank", rel: "noopener", text: words });
   return {
-    name: "paper", title: "Paper", note: () => "patch sheet",
-    el: h("article", { "aria-label": "Paper", class: "fields" },
-      h("h2", { text: "Paper" }),
+    name: "paper", title: "Print", note: () => "patch sheet",
+    el: h("article", { "aria-label": "Print", class: "fields" },
+      h("h2", { text: "Print" }),
       h("p", { text: "The patch sheet has every cable, every lane and every macro on a few printed pages, so that the rig can be built again tomorrow." }),
       h("div", { class: "row-wrap" }, link("api/sheet", "Patch sheet"), link("api/sheet?bars=4", "Patch sheet, four bars of each lane"), link("api/scope.svg?bars=2", "Volts of two bars, as a drawing"), link("manual", "The manual")),
       h("h3", { text: "Cautions" }),

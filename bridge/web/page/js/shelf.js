@@ -52,7 +52,7 @@ export async function build(root, app) {
 
   // --- what was done ---
   const undo = tool("Undo", () => travel("undo", 1)), redo = tool("Redo", () => travel("redo", 1));
-  const done = h("ol", { class: "done-list", "aria-label": "Done by hand, the last first" });
+  const done = h("ol", { class: "done-list", "aria-label": "History, the last step first" });
   const count = h("p");
   let all = false, drawn = "";
   async function travel(way, steps) {
@@ -68,7 +68,7 @@ export async function build(root, app) {
     if (key === drawn) return;
     drawn = key;
     const cut = (list) => (all ? list : list.slice(0, SHOWN));
-    text(count, back.length ? `${back.length} step${back.length === 1 ? "" : "s"} can be undone${forth.length ? `, ${forth.length} can be done again` : ""}.` : "Nothing was done by hand yet.");
+    text(count, back.length ? `${back.length} step${back.length === 1 ? "" : "s"} can be undone${forth.length ? `, ${forth.length} can be done again` : ""}.` : "Nothing was changed yet.");
     done.replaceChildren(
       ...cut(forth).map((label, i) => h("li", { "data-undone": "yes" }, h("span", { text: `undone: ${label}` }), tool("Redo to here", () => travel("redo", i + 1), { "aria-label": `Redo to here: ${label}` }))).reverse(),
       ...cut(back).map((label, i) => h("li", {}, h("span", { text: label }), tool("Undo to here", () => travel("undo", i + 1), { "aria-label": `Undo to here: ${label}` }))));
@@ -102,8 +102,8 @@ export async function build(root, app) {
         h("p", {}, h("small", { text: "A dated copy of the old file is kept beside it each time." }))) },
     { name: "sets", title: "Other sets", note: () => (known ? `${known}` : ""), shown: loadSets,
       el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
-    { name: "done", title: "Done by hand", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
-      el: article("Done by hand", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
+    { name: "done", title: "History", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
+      el: article("History", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
     { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
       el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
   ];

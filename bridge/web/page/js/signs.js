@@ -31,7 +31,7 @@ export function clockSign({ source, state, others, two }) {
  * @returns {["good"|"note"|"loud", string]}
  */
 export function healthSign(state, tripMs, sleepy = false, recent = undefined) {
-  if (state.player?.present === false) return ["loud", "the player is away"];
+  if (state.player?.present === false) return ["loud", "player restarting"];
   const shut = Object.entries(state.ports ?? {}).filter(([, port]) => !port.open);
   const gone = shut.filter(([, port]) => !port.waiting).map(([name]) => name);
   if (gone.length) return ["loud", `${gone.join(", ")}: port lost`];

@@ -1,6 +1,7 @@
 /** The sources a lane can have, each with the fields that say it. `edit` is the lane's editor. */
 
 import { h } from "./dom.js";
+import { degreeMoved, degreeOf, degreeShown, keyOf, soundOf } from "./degrees.js";
 import { picker, stepper } from "./fields.js";
 import { toggle } from "./forms.js";
 import { columns, stepGrid } from "./grids.js";
@@ -8,20 +9,7 @@ import { noteName } from "./ink.js";
 import { at } from "./kinds.js";
 import { logic } from "./logic.js";
 
-const LETTERS = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
-
 /** @typedef {import("./lane-edit.js").LaneEditor} LaneEditor */
-
-/** Number of a written note, or null for rests and ties. */
-export function numberOf(note) {
-  if (note !== null && typeof note === "object") return numberOf(note.note);
-  if (typeof note === "number") return note;
-  const m = /^([A-G])([#b]*)(-?\d+)$/i.exec(String(note));
-  if (!m) return null;
-  let n = LETTERS[m[1].toUpperCase()] + 12 * (Number(m[3]) + 1);
-  for (const c of m[2].toLowerCase()) n += c === "#" ? 1 : -1;
-  return n;
-}
 
 /** @param {LaneEditor} edit */
 function euclid(edit, into) {
@@ -59,34 +47,29 @@ export function parts(edit, into) {
   }
 }
 
-/** Degrees of the set's key in semitones, or all twelve. */
-function keyOf(model) {
-  const { root = "C", scale = "chromatic" } = model.data.key ?? {};
-  const degrees = Array.isArray(scale) ? scale : model.words.scales[scale] ?? [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11];
-  const base = (numberOf(`${root}4`) ?? 60) % 12;
-  return new Set(degrees.map((d) => (d + base) % 12));
-}
-
 function notes(edit, into) {
-  const allowed = keyOf(edit.model);
+  let key = keyOf(edit.model, edit.lane, edit.within.section);
   let low = 20, high = 96;
-  const named = (n) => noteName(n, edit.app.store.state.note_names);
+  const named = (n) => noteName(n, edit.app.store.state.note_names), sounds = (v) => soundOf(v, key);
   const kind = {
     caption: "Note", px: 13, fresh: "A2",
-    show: (v) => (numberOf(v) === null ? (v === "-" ? "tie" : "rest") : named(numberOf(v))),
-    place: (v) => { const n = numberOf(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
-    rest: (v) => (numberOf(v) === null ? "A2" : "."),
+    show: (v) => (degreeOf(v) ? degreeShown(v) : sounds(v) === null ? (v === "-" ? "tie" : "rest") : named(sounds(v))),
+    place: (v) => { const n = sounds(v); return n === null ? null : Math.min(1, Math.max(0.03, (n - low) / (high - low))); },
+    rest: (v) => (sounds(v) === null ? "A2" : "."),
     move: (v, steps) => {
-      let n = numberOf(v);
+      if (degreeOf(v)) return degreeMoved(v, steps, key);
+      const allowed = new Set(key.scale.map((d) => (d + key.root) % 12));
+      let n = sounds(v);
       if (n === null) n = 57;
       for (let left = Math.abs(steps); left > 0 && n > 0 && n < 127;) { n += Math.sign(steps); if (allowed.has(((n % 12) + 12) % 12)) left--; }
       const name = named(n);
       return v !== null && typeof v === "object" ? { ...v, note: name } : name;
     },
   };
-  into.append(h("small", { text: "Drag up and down, in the key of the set. Double tap: rest." }));
+  into.append(h("small", { text: "Drag up and down, in the key of the set; what begins with ^ is a degree of the key. Double tap: rest." }));
   edit.add(columns(kind, (v) => edit.put("notes", v)), (l) => {
-    const numbers = (l.notes ?? []).map(numberOf).filter((n) => n !== null);
+    key = keyOf(edit.model, l, edit.within.section);
+    const numbers = (l.notes ?? []).map(sounds).filter((n) => n !== null);
     low = (numbers.length ? Math.min(...numbers) : 48) - 7; // an octave or so around what is there
     high = Math.max(...numbers, low + 19) + 7;
     return l.notes ?? [];

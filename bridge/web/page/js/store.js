@@ -27,6 +27,7 @@ export class Store {
     this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [], limits: {} });
     /** @type {[Set<string>|null, (state: State, keys: Set<string>|null) => void][]} */
     this.listeners = [];
+    this.version = 0; // counts what has changed
   }
 
   /** Call `fn` now and whenever one of `keys` changes; `keys` null means any change. */
@@ -38,11 +39,13 @@ export class Store {
   /** @param {State} state */
   replace(state) {
     this.state = state;
+    this.version++;
     for (const [, fn] of this.listeners) fn(state, null);
   }
 
   patch(patch) {
     merge(this.state, patch);
+    this.version++;
     const changed = new Set(Object.keys(patch));
     for (const [keys, fn] of this.listeners) {
       if (!keys || [...keys].some((key) => changed.has(key))) fn(this.state, changed);

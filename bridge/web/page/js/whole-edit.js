@@ -19,7 +19,7 @@ export class WholeEditor {
     this.meter = entry("Bar", put("meter"), { hint: "beats and their note value, as 4/4 or 7/8" });
     this.tempo = fader({ name: "tempo", ...whole.tempo }, put("tempo"));
     this.swing = fader({ name: "swing", ...whole.swing }, put("swing"));
-    this.seed = stepper("Seed of all chance", { ...whole.seed, set: put("seed") });
+    this.seed = stepper("Random seed", { ...whole.seed, set: put("seed") });
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
     this.sections = h("div", { class: "drives" });
