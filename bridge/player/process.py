@@ -60,8 +60,9 @@ FRAME_WAITS_NS = 12_000_000
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
-CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_000_000_000
+CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_500_000_000
 """Closing is repeated this often, for so long, when nobody else can do it."""
+NEW_PORTS_NS = 350_000_000
 
 _now = time.monotonic_ns
 
@@ -389,6 +390,7 @@ class Process:
 
     def finish(self) -> None:
         """Everything closed and at rest, explicitly; ports held a moment, then closed."""
+        self.player.outputs.lost.clear()  # a port that seemed lost may be there: nothing is spared
         with contextlib.suppress(OSError):
             self.player.finish()
         time.sleep(DRAIN_S)
@@ -402,12 +404,23 @@ class Process:
 
     def _close_alone(self) -> None:
         """When whoever started us has died, nobody else closes the outputs, and its death may stall
-        the MIDI system for a while: closing is said again and again."""
-        parent = self.start.parent
-        until = _now() + CLOSE_AGAIN_NS
-        while parent and parent != os.getppid() and _now() < until:
+        the MIDI system for a while, or have us thrown out of it: closing is repeated, through ports
+        of our own and through new ones."""
+        parent, new = self.start.parent, dict[str, OutPort]()
+        begun = _now()
+        while parent and parent != os.getppid() and _now() - begun < CLOSE_AGAIN_NS:
             time.sleep(CLOSE_EVERY_S)
-            self.player.outputs.send(self.player.outputs.panic())
+            messages = self.player.outputs.panic()
+            self.player.outputs.send(messages)
+            if not new and _now() - begun > NEW_PORTS_NS:
+                for name, spec in self.start.ports.items():
+                    with contextlib.suppress(PortError):
+                        new[name] = open_output(spec.text, f"{name}-closing")
+            for port, _, data in messages:
+                if port in new:
+                    new[port].send(data)
+        for port_out in new.values():
+            port_out.close()
 
 
 class Missing:

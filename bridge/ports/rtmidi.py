@@ -256,7 +256,8 @@ class RtOut(_Port):
         return self._system.make_out(CLIENT)
 
     def send(self, data: bytes) -> None:
-        if self._closed or not self._system.taking:
+        # A look takes microseconds, and the last one may have been a second ago.
+        if self._closed or not (self._system.taking or self._system.look()):
             return
         # Not an error of ours: the port is gone, and `alive` will say so.
         with contextlib.suppress(OSError):
