@@ -27,7 +27,7 @@ Resume = Literal["stopped", "playing"]
 @dataclass(frozen=True, slots=True)
 class Binding:
     """One control of a MIDI controller and what it moves: exactly one of `macro`, `mute` (a lane),
-    `section`, `transport` (start, stop, continue, tap, all-out)."""
+    `section`, `transport` (start, stop, continue, tap, all-out, order-next)."""
 
     kind: Literal["cc", "note"]
     number: int
@@ -156,8 +156,8 @@ class BindingModel(Strict):
     """the lane it brings in and out"""
     section: Name | None = None
     """the section it recalls"""
-    transport: Literal["start", "stop", "continue", "tap", "all-out"] | None = None
-    """what it does to the transport"""
+    transport: Literal["start", "stop", "continue", "tap", "all-out", "order-next"] | None = None
+    """what it does to the transport; `order-next` goes on in the running order"""
     pickup: bool = True
     """a knob moves a macro only after it has passed the macro's value"""
     feedback: bool = False
