@@ -224,6 +224,9 @@ def test_targets_are_large_and_nothing_hangs_out(
     screen: MakeScreen, demo: Running, size: tuple[int, int]
 ) -> None:
     one = screen(*size).open(demo.url)
+    for n in range(12):  # long lists of what was done
+        demo.send("PUT", "macros/drizzle", {"value": n / 12})
+        demo.send("PUT", "lanes/kick/mute", {"muted": n % 2 == 0})
     for view in VIEWS:
         one.page.goto(f"{demo.url}#{view}")
         one.page.wait_for_selector(f"#view-{view}:not([hidden]) :is(button, .head)")
