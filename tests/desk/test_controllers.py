@@ -7,35 +7,11 @@ import hashlib
 from typing import Any
 
 import pytest
+from support.controls import Desk, learn
 from support.patience import PATIENCE_S
 
-from bridge.control.stream import Played
-from bridge.desk.controllers import Wish
+from bridge.desk.learning import Wish
 from bridge.files.rig import load_rig
-
-
-class Desk:
-    """Knobs and buttons in front of a stage."""
-
-    def __init__(self, stage: Any) -> None:
-        self.stage = stage
-
-    async def turn(self, *messages: str) -> None:
-        """Sends messages, and waits until the service has seen them."""
-        stage = self.stage
-        seen = asyncio.Event()
-        stream = stage.service.session.stream
-
-        def hear(event: Played) -> None:
-            seen.set()
-
-        stream.on(Played, hear)
-        rows = [[1, "pads", message] for message in messages]
-        stage.player.tell(
-            {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
-        )
-        await asyncio.wait_for(seen.wait(), PATIENCE_S)
-        stream.off(Played, hear)
 
 
 async def test_buttons_act_when_they_are_pressed(stage: Any) -> None:
@@ -135,16 +111,6 @@ async def test_other_inputs_and_controls_do_nothing(stage: Any) -> None:
     assert stage.player.received == []
 
 
-async def learn(stage: Any, *messages: str, **body: Any) -> tuple[int, Any]:
-    """Asks to learn, touches something, and gives the answer."""
-    learning = asyncio.create_task(stage.call("POST", "/api/controllers/learn", body))
-    await stage.until(stage.service.controllers.learning)
-    for message in messages:
-        await Desk(stage).turn(message)
-    status, answer, _ = await asyncio.wait_for(learning, PATIENCE_S)
-    return status, answer
-
-
 async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None:
     path = stage.folder / "rig.yaml"
     before = path.read_text(encoding="utf-8")
@@ -161,6 +127,8 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
         "feedback": True,
         "fine": False,
         "latch": False,
+        "encoder": None,
+        "steps": 127,
         "known": True,
         "value": None,
         "waiting": False,
