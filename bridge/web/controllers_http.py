@@ -31,7 +31,7 @@ class ControlBody(Strict):
     fine: bool = False
     latch: bool = False
     encoder: Coding | None = None
-    steps: EncoderSteps = USUAL_STEPS
+    steps: Annotated[EncoderSteps, b.AS_WHOLE] = USUAL_STEPS
 
 
 class PortBody(Strict):

@@ -175,7 +175,7 @@ MISTAKES = [
         "      - {cc: 4, mute: kick, encoder: offset}\n"
         "      - {cc: 5, macro: m, steps: 400}\n"
         "      - {cc: 6, macro: m, encoder: offsets}\n"
-        "      - {cc: 7, macro: m, encoder: offset, steps: 4}\n",
+        "      - {cc: 7, macro: m, encoder: offset, steps: 0}\n",
         [
             "rig.yaml:8:50  controllers.d.controls.0.fine: is for knobs with a position; an encoder "
             "becomes finer by more `steps`",
@@ -187,7 +187,7 @@ MISTAKES = [
             "with `encoder`",
             "rig.yaml:13:36  controllers.d.controls.5.encoder: must be twos-complement, offset or "
             "sign-bit, not offsets",
-            "rig.yaml:14:51  controllers.d.controls.6.steps: must be from 8 to 16383, not 4",
+            "rig.yaml:14:51  controllers.d.controls.6.steps: must be from 1 to 16383, not 0",
         ],
     ),
     (
