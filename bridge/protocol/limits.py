@@ -33,8 +33,8 @@ LONGEST_PORT_NAME = 200
 LONGEST_TRY_MS = 30_000
 """A gate that is tried by hand closes by itself after this time."""
 FEWEST_STEPS, USUAL_STEPS, MOST_STEPS = 1, 127, 16383
-"""Steps of an encoder from one end of a macro to the other: as a switch, as a knob of 7 bits, and as
-one of 14."""
+"""Steps of an encoder from one end of a macro to the other: as a switch, as a knob of 7 bits,
+as one of 14."""
 
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
