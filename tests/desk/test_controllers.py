@@ -254,6 +254,47 @@ async def test_the_state_shows_where_a_knob_must_go(stage: Any) -> None:
     assert not state["controllers"]["pads"]["controls"]["cc-20-1"]["waiting"]
 
 
+async def test_the_state_shows_that_another_hand_has_taken_over(stage: Any) -> None:
+    now = [100.0]
+    stage.service.control._clock = lambda: now[0]
+    await Desk(stage).turn("b01400", "b01440")  # it has met 0.3 on the way, and holds
+    await stage.until(lambda: stage.state["macros"]["brightness"]["value"] == 0x40 / 127)
+    now[0] += 0.31
+    await stage.call("PUT", "/api/macros/brightness", {"value": 0.9})
+
+    async def knob() -> tuple[bool, float, float]:
+        _, state, _ = await stage.call("GET", "/api/state")
+        row = state["controllers"]["pads"]["controls"]["cc-20-1"]
+        return row["waiting"], row["value"], row["goal"]
+
+    assert await knob() == (True, pytest.approx(0x40 / 127, abs=1e-4), 0.9)
+    now[0] += 0.31
+    await Desk(stage).turn("b01450")  # not there yet
+    assert await knob() == (True, pytest.approx(0x50 / 127, abs=1e-4), 0.9)
+    assert stage.state["macros"]["brightness"]["value"] == 0.9
+    await Desk(stage).turn("b0147c")
+    await stage.until(lambda: stage.state["macros"]["brightness"]["value"] == 0x7C / 127)
+    assert (await knob())[0] is False
+
+
+async def test_the_same_control_of_two_controllers_is_two_controls(stage: Any) -> None:
+    await stage.call("PUT", "/api/controllers/left", {"port": "Knob box left"})
+    body = {"target": "mute", "name": "bass"}
+    await stage.call("PUT", "/api/controllers/left/note/2/36", body)
+    await Desk(stage, "Knob box left").turn("912440")
+    await stage.until(lambda: stage.state["lanes"]["bass"]["muted"])
+    assert not stage.state["lanes"]["kick"]["muted"]
+    await Desk(stage).turn("912440")
+    await stage.until(lambda: stage.state["lanes"]["kick"]["muted"])
+    wish = {"target": "transport", "name": "stop", "controller": "left"}
+    learning = asyncio.create_task(stage.call("POST", "/api/controllers/learn", wish))
+    await stage.until(stage.service.controllers.learning)
+    await Desk(stage).turn("90507f")  # the other one is not listened to
+    await Desk(stage, "Knob box left").turn("90517f")
+    status, row, _ = await asyncio.wait_for(learning, PATIENCE_S)
+    assert (status, row["controller"], row["number"]) == (200, "left", 0x51)
+
+
 async def test_a_fast_turn_is_not_lost_to_the_delay_of_the_state(stage: Any) -> None:
     now = [100.0]
     stage.service.control._clock = lambda: now[0]
