@@ -262,7 +262,7 @@ async def test_the_state_shows_that_another_hand_has_taken_over(stage: Any) -> N
     now[0] += 0.31
     await stage.call("PUT", "/api/macros/brightness", {"value": 0.9})
 
-    async def knob() -> tuple[bool, float, float]:
+    async def knob() -> tuple[Any, ...]:
         _, state, _ = await stage.call("GET", "/api/state")
         row = state["controllers"]["pads"]["controls"]["cc-20-1"]
         return row["waiting"], row["value"], row["goal"]
