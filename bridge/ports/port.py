@@ -102,8 +102,8 @@ def find(text: str, names: Iterable[str], way: str = "output") -> str:
         raise PortError(f"no MIDI {way} has {text!r} in its name; {way}s: {there}")
     if len({plain(name) for name in parts}) == 1:
         raise PortError(
-            f"{len(parts)} MIDI {way}s have the same name: {_listed(parts)}; the numbers change with "
-            "each start and cannot be used: connect one of them only, or give one another name"
+            f"{len(parts)} MIDI {way}s have the same name: {_listed(parts)}; numbers change at "
+            "each start and are of no use: connect one of them only, or give one another name"
         )
     raise PortError(
         f"{text!r} fits more than one MIDI {way}: {_listed(parts)}; say more of its name"
