@@ -7,12 +7,14 @@ arguments, the others are options.
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import time
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote, urlsplit
 
@@ -246,21 +248,29 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
     help="What the device may do; to edit includes to play, to play includes to watch.",
 )
 @click.option(
-    "--picture", metavar="FILE.svg", help="Writes the picture to a file, to print or to show."
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE.svg",
+    help="Writes the picture to a file, to print or to show.",
 )
 @click.pass_obj
-def pair_command(target: Target, role: str, picture: str | None) -> None:
+def pair_command(target: Target, role: str, picture: Path | None) -> None:
     import segno
 
     from bridge.client.requests import Request
+    from bridge.commands.outfile import check_out, write_out
+
+    if picture is not None:
+        check_out(picture, (".svg",), (), "--picture")
 
     with target.client() as client:
         made = client.send(Request("POST", "/api/pairing", {"role": role}))
     click.echo(f"{made['code']} at {made['address'].partition('?')[0]}")
     drawn = segno.make(made["address"], micro=False)
     if picture is not None:
-        with open(picture, "wb") as file:
-            drawn.save(file, kind="svg", scale=8, light="white")
+        buffer = io.BytesIO()
+        drawn.save(buffer, kind="svg", scale=8, light="white")
+        write_out(picture, buffer.getvalue())
         return
     with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
         drawn.terminal(compact=True)

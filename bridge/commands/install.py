@@ -15,6 +15,8 @@ from pathlib import Path
 import click
 
 from bridge.errors import BridgeError, InputError, printable
+from bridge.files.document import MAX_BYTES
+from bridge.files.read import read_bytes
 
 UNIT = "lanebridge.service"
 SHIPPED_BIN = "/opt/lanebridge/bin/"
@@ -70,7 +72,7 @@ def plan(rig: Path, set_file: Path, user: str, root: Path, lan: bool) -> Plan:
         )
     sets = _under(root, SHIPPED_SETS)
     wanted = [rig, set_file, *beside(rig)]
-    files = {sets / path.name: path.read_bytes() for path in wanted}
+    files = {sets / path.name: read_bytes(path, MAX_BYTES) for path in wanted}
     unit = unit_for(rig.name, set_file.name, user, binaries, lan)
     files[_under(root, f"/etc/systemd/system/{UNIT}")] = unit.encode()
     commands = [
@@ -159,7 +161,7 @@ def command(rig: Path, set_file: Path, user: str, lan: bool, write: bool, root: 
         click.echo("nothing is written; --write does it")
         return
     for path, content in made.files.items():
-        if path.exists() and path.name != UNIT and path.read_bytes() != content:
+        if path.exists() and path.name != UNIT and read_bytes(path, MAX_BYTES) != content:
             click.echo(f"{printable(str(path))} is there already and stays as it is")
             continue
         path.parent.mkdir(parents=True, exist_ok=True)

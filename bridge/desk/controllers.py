@@ -2,9 +2,10 @@
 
 The player hands over the channel messages of the inputs that the rig lists under `controllers`. A
 knob moves a macro only after it has met the macro's value (`pickup`), so that nothing jumps when a
-page or a section has moved it meanwhile. A pad's velocity sets a macro at once. A button acts when
-it is pressed: a mute goes to the other side of where it is, a section is recalled on the bar,
-transport acts at once. Where a control says `feedback`, what it moves is shown on it.
+page or a section has moved it meanwhile; an encoder has no position and moves it from where it
+stands. A pad's velocity sets a macro at once. A button acts when it is pressed: a mute goes to the
+other side of where it is, a section is recalled on the bar, transport acts at once. Where a control
+says `feedback`, what it moves is shown on it.
 
 Learning waits for the next control that is touched and writes it into the rig's file (a dated copy
 of the old one is kept).
@@ -15,8 +16,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from datetime import datetime
 
 from bridge.control.door import Control
@@ -29,7 +30,8 @@ from bridge.control.stream import (
     StateChanged,
 )
 from bridge.desk import lamps
-from bridge.desk.knobs import FINE, Pair, Pickup, Touched, read
+from bridge.desk.knobs import FINE, Heading, Key, Pair, Pickup, Touched, read, steps_of
+from bridge.desk.learning import Learning, Wish
 from bridge.errors import CommandError, PlayerError
 from bridge.files import controls
 from bridge.files.controls import TARGETS
@@ -48,8 +50,6 @@ from bridge.protocol.performing import (
 from bridge.protocol.running import Continue, Start, Stop, Tap
 from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState, Target
 
-LEARN_S = 20.0
-TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
 LAMPS_S = 1 / 30
 LAMPS_MOST = 32  # messages a round: about a third of what DIN carries
 TRANSPORT: dict[str, Callable[[], Command]] = {
@@ -62,45 +62,6 @@ TRANSPORT: dict[str, Callable[[], Command]] = {
 }
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
 
-Key = tuple[str, str, int, int]
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What is to be learned: `target` is macro, mute, section or transport, `name` which one.
-    `controller` None: any. `replace`: also a control that does something else already."""
-
-    target: Target
-    name: str
-    controller: str | None = None
-    pickup: bool = True
-    feedback: bool = False
-    fine: bool = False
-    latch: bool = False
-    replace: bool = False
-    within_s: float = LEARN_S
-
-    def binding(self, kind: str, number: int, channel: int) -> Binding:
-        """The wish as a control of the rig file."""
-        return Binding(
-            "cc" if kind == "cc" else "note",
-            number,
-            channel,
-            pickup=self.pickup,
-            feedback=self.feedback,
-            fine=self.fine and kind == "cc",
-            latch=self.latch,
-            **{self.target: self.name},
-        )
-
-
-@dataclass(slots=True)
-class _Learning:
-    wish: Wish
-    client: str
-    touched: asyncio.Future[Touched]
-    first: dict[Key, int]
-
 
 class _Bound:
     """One control that does something: its binding, and what is known of its knob."""
@@ -111,7 +72,7 @@ class _Bound:
         self.value: float | None = None
         self.down: bool | None = None
         self.pair = Pair()
-        knob = binding.macro is not None and binding.kind == "cc"
+        knob = binding.macro is not None and binding.kind == "cc" and binding.encoder is None
         self.pickup = Pickup(binding.pickup) if knob else None
 
 
@@ -130,7 +91,8 @@ class Controllers:
         self._today = today
         self._bound: dict[Key, list[_Bound]] = {}
         self._fine: dict[Key, Key] = {}
-        self._learning: _Learning | None = None
+        self._headings: defaultdict[str, Heading] = defaultdict(Heading)
+        self._learning: Learning | None = None
         self._writing = asyncio.Lock()
         self._told: dict[tuple[str, bytes], bytes] = {}
         self._dark = asyncio.Event()
@@ -213,11 +175,15 @@ class Controllers:
         """One control has moved."""
         learning = self._learning
         if learning is not None:
-            self._learn_from(learning, touched)
+            if self._of_port(touched.port, learning.wish.controller) is not None:
+                learning.hear(touched)
             return
         now = self._clock()
         key = self._fine.get(touched.key, touched.key)
         for bound in self._bound.get(key, ()):
+            if bound.binding.encoder is not None:
+                self._turn(bound, steps_of(bound.binding.encoder, touched.value))
+                continue
             value = touched.value / 127
             if bound.binding.fine:
                 half = bound.pair.coarse if key == touched.key else bound.pair.fine
@@ -230,11 +196,32 @@ class Controllers:
         try:
             command = self._command(bound, value, now, bound.down and not was, bound.down != was)
             if command is not None:
-                self._control.submit(command, f"midi {bound.controller}")
+                self._submit(command, bound)
         except (CommandError, PlayerError):
             self.refused += 1
             if bound.pickup is not None:
                 bound.pickup.let_go()
+
+    def _turn(self, bound: _Bound, steps: int) -> None:
+        """An encoder has made so many steps: its macro moves on from where it is, also in a glide
+        (where that is, and not where it was going)."""
+        binding, macros = bound.binding, self._session.state.get("macros", {})
+        name = binding.macro or ""
+        try:
+            known("macro", name, macros)
+            stands = float(macros[name]["value"])
+            value = self._headings[name].after(stands, steps / binding.steps)
+            if value is not None:
+                self._submit(MoveMacro(macro=name, value=value), bound)
+        except (CommandError, PlayerError):
+            self.refused += 1
+
+    def _submit(self, command: Command, bound: _Bound) -> None:
+        answer = self._control.submit(command, f"midi {bound.controller}")
+        if isinstance(command, MoveMacro):
+            heading = self._headings[command.macro]
+            heading.sent(command.value)
+            answer.add_done_callback(lambda _: heading.answered())
 
     def _command(
         self, bound: _Bound, value: float, now: float, press: bool, edge: bool
@@ -293,6 +280,8 @@ class Controllers:
         """
         rig = self._session.the_rig()
         self._check(wish.target, wish.name)
+        if wish.encoder is not None and wish.target != "macro":
+            raise CommandError("an encoder moves a macro, and nothing else")
         if wish.controller is not None:
             known("controller", wish.controller, rig.controllers)
         if not rig.controllers:
@@ -302,14 +291,12 @@ class Controllers:
         if self._learning is not None:
             raise CommandError("another control is being learned already", "state")
         waiting = asyncio.get_running_loop().create_future()
-        self._learning = _Learning(wish, client, waiting, {})
+        learning = self._learning = Learning(wish, client, waiting)
         self._changed()
         try:
             touched = await asyncio.wait_for(waiting, wish.within_s)
         except TimeoutError:
-            raise CommandError(
-                f"no control was touched within {wish.within_s:g} s", "state"
-            ) from None
+            raise CommandError(learning.why_none(), "state") from None
         finally:
             self._learning = None
             self._changed()
@@ -327,18 +314,6 @@ class Controllers:
             return
         if not learning.touched.done():
             learning.touched.set_exception(CommandError("learning was cancelled", "state"))
-
-    def _learn_from(self, learning: _Learning, touched: Touched) -> None:
-        wish = learning.wish
-        if learning.touched.done() or self._of_port(touched.port, wish.controller) is None:
-            return
-        if wish.target == "macro" and touched.kind == "cc":
-            first = learning.first.setdefault(touched.key, touched.value)
-            chosen = abs(touched.value - first) >= TURNED
-        else:
-            chosen = touched.pressed
-        if chosen:
-            learning.touched.set_result(touched)
 
     def _of_port(self, port: str, wanted: str | None) -> str | None:
         for name, controller in self._session.the_rig().controllers.items():
@@ -459,6 +434,8 @@ class Controllers:
             "feedback": binding.feedback,
             "fine": binding.fine,
             "latch": binding.latch,
+            "encoder": binding.encoder,
+            "steps": binding.steps,
             "known": name in self._known(target),
             "value": None if bound.value is None else round(bound.value, 4),
             "waiting": pickup is not None and pickup.waiting,

@@ -1,4 +1,5 @@
-"""What the messages of a MIDI controller mean, and when a knob has hold of a value. No clock and no
+"""What the messages of a MIDI controller mean, when a knob has hold of a value, and where an
+encoder moves one. No clock and no
 loop in here: every call is told `now`, in seconds of one monotonic clock.
 """
 
@@ -7,11 +8,18 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+from bridge.protocol.state import Coding
+
 PRESSED = 64  # from here on a controller is "on" (MIDI 1.0, switches: 0-63 off, 64-127 on)
 MET = 1.5 / 127  # a knob this near the value has met it
 ECHO_S = 1.0  # what a knob has sent comes back in the state within this time
 SENT_MOST = 256
+END = 1e-6  # this near an end of the range is the end: many small steps never add up quite
 FINE = 32  # the fine half of a 14-bit controller is this far above the coarse one (MIDI 1.0, p. 12)
+
+
+Key = tuple[str, str, int, int]
+"""A control: its port, what it is, its channel and number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +33,7 @@ class Touched:
     value: int
 
     @property
-    def key(self) -> tuple[str, str, int, int]:
+    def key(self) -> Key:
         return self.port, self.kind, self.channel, self.number
 
     @property
@@ -46,6 +54,23 @@ def read(port: str, data: bytes) -> Touched | None:
     return None
 
 
+def steps_of(coding: Coding, value: int) -> int:
+    """The steps that an encoder was turned by.
+
+    Args:
+        coding: how it counts, as the rig says: its messages look alike.
+        value: the value of its control change, 0..127.
+
+    Returns:
+        Steps up, or below 0 down; 0 when it has not moved.
+    """
+    if coding == "offset":
+        return value - 64
+    if coding == "sign-bit":
+        return 64 - value if value & 64 else value
+    return value - 128 if value & 64 else value
+
+
 class Pair:
     """Both halves of a 14-bit controller. A coarse half puts the fine one to 0, so that a knob that
     sends only coarse steps stays right; the coarse half comes first (MIDI 1.0, p. 12)."""
@@ -61,6 +86,36 @@ class Pair:
 
     def fine(self, value: int) -> float:
         return (self._coarse << 7 | value) / 16383
+
+
+class Heading:
+    """Where the encoders of a desk take one macro. The state shows a move only after the player has
+    answered it, and the next step of a quick turn comes sooner: until all is answered, what was
+    sent last counts."""
+
+    def __init__(self) -> None:
+        self._sent: float | None = None
+        self._unanswered = 0
+
+    def after(self, stands: float, by: float) -> float | None:
+        """The value 0..1 that is `by` further, None when that is no move (it is at its end).
+        `stands` is what the state says of it."""
+        start = stands if self._sent is None else self._sent
+        value = min(max(start + by, 0.0), 1.0)
+        if abs(value - round(value)) < END:
+            value = float(round(value))
+        return None if value == start else value
+
+    def sent(self, value: float) -> None:
+        """A move to `value` is on its way."""
+        self._sent = value
+        self._unanswered += 1
+
+    def answered(self) -> None:
+        """A move has been made or refused: once none is on its way, the state is right again."""
+        self._unanswered -= 1
+        if not self._unanswered:
+            self._sent = None
 
 
 class Pickup:

@@ -39,11 +39,13 @@ def shown(
     controllers: Iterable[Controller], state: Mapping[str, Any], busy: frozenset[tuple[str, str]]
 ) -> dict[tuple[str, bytes], bytes]:
     """Every message by port and address (status and number). `busy` has the (controller, macro)
-    pairs under a hand: a motor must not pull against it."""
+    pairs under a hand: a motor must not pull against it. An encoder has no motor: its ring goes
+    with the hand."""
     found: dict[tuple[str, bytes], bytes] = {}
     for controller in controllers:
         for binding in controller.bindings:
-            if not binding.feedback or (controller.name, binding.macro) in busy:
+            held = binding.encoder is None and (controller.name, binding.macro) in busy
+            if not binding.feedback or held:
                 continue
             for data in messages(binding, state):
                 found[controller.port, data[:2]] = data

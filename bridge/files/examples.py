@@ -114,6 +114,8 @@ EXAMPLES: dict[str, str] = {
     "control.feedback": "{note: 36, mute: kick, feedback: true}",
     "control.fine": "{cc: 20, macro: scatter, fine: true}",
     "control.latch": "{cc: 64, mute: kick, latch: true}",
+    "control.encoder": "{cc: 20, macro: scatter, encoder: twos-complement}",
+    "control.steps": "{cc: 20, macro: scatter, encoder: offset, steps: 400}",
     # profiles
     "profile.profile": "profile: quay-box",
     "profile.says": 'says: "two gates and a pitch, built on the quay"',

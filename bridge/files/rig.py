@@ -18,6 +18,8 @@ from bridge.files.document import Document, Keys, in_order
 from bridge.files.profile import load_profile
 from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, read_text
 from bridge.music.model import OutputRange
+from bridge.protocol.limits import FEWEST_STEPS, MOST_STEPS, USUAL_STEPS
+from bridge.protocol.state import Coding
 from bridge.voltage.profile import Profile, WiredOutput
 from bridge.voltage.rig_parts import ClockSettings, Interface, Link, Timing
 
@@ -27,7 +29,8 @@ Resume = Literal["stopped", "playing"]
 @dataclass(frozen=True, slots=True)
 class Binding:
     """One control of a MIDI controller and what it moves: exactly one of `macro`, `mute` (a lane),
-    `section`, `transport` (start, stop, continue, tap, all-out, order-next)."""
+    `section`, `transport` (start, stop, continue, tap, all-out, order-next). `encoder`: how an
+    encoder codes its steps; `steps` of them are the whole range of a macro."""
 
     kind: Literal["cc", "note"]
     number: int
@@ -40,6 +43,8 @@ class Binding:
     feedback: bool = False
     fine: bool = False
     latch: bool = False
+    encoder: Coding | None = None
+    steps: int = USUAL_STEPS
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +171,10 @@ class BindingModel(Strict):
     """a knob of 14 bits: `cc` is its coarse half, 32 above it the fine one"""
     latch: bool = False
     """a button that stays down by itself: down brings the lane in, up takes it out"""
+    encoder: Coding | None = None
+    """a knob without ends or position, and how it codes its steps"""
+    steps: Annotated[int, Limits(FEWEST_STEPS, MOST_STEPS, "", True)] = USUAL_STEPS
+    """an encoder's steps from one end of the macro to the other: more is finer"""
 
 
 class ControllerModel(Strict):
@@ -327,6 +336,7 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
                 problems.append(document.problem((*keys, "fine"), message))
             if control.latch and control.mute is None:
                 problems.append(document.problem((*keys, "latch"), "is for buttons that mute"))
+            problems += _encoder(document, keys, control)
             kind = "note" if control.cc is None else "cc"
             number = control.note if control.cc is None else control.cc
             mark = (kind, number, control.channel)
@@ -339,6 +349,23 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
             if control.fine and control.cc is not None:
                 seen.setdefault(("cc", control.cc + 32, control.channel), place)
     return problems
+
+
+def _encoder(document: Document, keys: Keys, control: BindingModel) -> list[Problem]:
+    """What does not go together with an encoder, or only with one."""
+    said = []
+    if control.encoder is None:
+        if control.steps != USUAL_STEPS:
+            said.append(("steps", "is for encoders; name how it codes them with `encoder`"))
+    elif control.macro is None or control.cc is None:
+        said.append(("encoder", "is for a macro moved by a cc"))
+    else:
+        positions = "is for knobs with a position"
+        if control.fine:
+            said.append(("fine", f"{positions}; an encoder becomes finer by more `steps`"))
+        if not control.pickup:
+            said.append(("pickup", f"{positions}; an encoder never jumps"))
+    return [document.problem((*keys, key), message) for key, message in said]
 
 
 def _controller(name: str, model: ControllerModel) -> Controller:
@@ -361,6 +388,8 @@ def _controller(name: str, model: ControllerModel) -> Controller:
                 item.feedback,
                 item.fine,
                 item.latch,
+                item.encoder,
+                item.steps,
             )
         )
     return Controller(name, model.port, tuple(bindings))

@@ -136,6 +136,8 @@ def control_words(binding: Binding) -> str:
         says = f"button, note {note_name(binding.number)} ({binding.number})"
     elif binding.fine:
         says = f"knob, controllers {binding.number} and {binding.number + 32}"
+    elif binding.encoder is not None:
+        says = f"encoder ({binding.encoder}), controller {binding.number}"
     elif binding.macro is not None:
         says = f"knob, controller {binding.number}"
     else:
@@ -146,7 +148,9 @@ def control_words(binding: Binding) -> str:
 def habit_words(binding: Binding) -> str:
     """How a control behaves where that is not plain from what it moves."""
     says = []
-    if binding.macro is not None:
+    if binding.encoder is not None:
+        says.append(f"{binding.steps} steps from one end to the other")
+    elif binding.macro is not None:
         says.append("picks up at the value" if binding.pickup else "jumps to the knob")
     if binding.latch:
         says.append("stays down by itself")

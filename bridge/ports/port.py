@@ -100,6 +100,11 @@ def find(text: str, names: Iterable[str], way: str = "output") -> str:
     if not parts:
         there = _listed(usable) or "there are none"
         raise PortError(f"no MIDI {way} has {text!r} in its name; {way}s: {there}")
+    if len({plain(name) for name in parts}) == 1:
+        raise PortError(
+            f"{len(parts)} MIDI {way}s have the same name: {_listed(parts)}; numbers change at "
+            "each start and are of no use: connect one of them only, or give one another name"
+        )
     raise PortError(
         f"{text!r} fits more than one MIDI {way}: {_listed(parts)}; say more of its name"
     )

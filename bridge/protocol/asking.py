@@ -7,8 +7,8 @@ from typing import Annotated
 from annotated_types import Ge, Le
 
 from bridge.protocol.command import Command, Http, row
-from bridge.protocol.limits import Name, Unit
-from bridge.protocol.state import Target
+from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name, Unit
+from bridge.protocol.state import Coding, Target
 
 
 @row("chart", by="connection", role="watch")
@@ -42,7 +42,8 @@ class AskScope(Command):
     ),
 )
 class Learn(Command):
-    """Binds the next control of a MIDI controller that is touched; answered when it is done."""
+    """Binds the next control of a MIDI controller that is touched; answered when it is done.
+    An encoder must be called one, with its coding: its messages alone do not tell."""
 
     target: Target
     name: Name
@@ -51,6 +52,8 @@ class Learn(Command):
     feedback: bool = False
     fine: bool = False
     latch: bool = False
+    encoder: Coding | None = None
+    steps: EncoderSteps = USUAL_STEPS
     replace: bool = False
     within_s: Annotated[float, Ge(1), Le(120), Unit("seconds")] = 20.0
 

@@ -32,6 +32,9 @@ LONGEST_NAME = 64
 LONGEST_PORT_NAME = 200
 LONGEST_TRY_MS = 30_000
 """A gate that is tried by hand closes by itself after this time."""
+FEWEST_STEPS, USUAL_STEPS, MOST_STEPS = 1, 127, 16383
+"""Steps of an encoder from one end of a macro to the other: as a switch, as a knob of 7 bits,
+as one of 14."""
 
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
@@ -54,5 +57,8 @@ TryValue = Annotated[
     float, Ge(-20), Le(127), Unit("level 0..1 of a gate, note number of a pitch, volts of a level")
 ]
 TryMs = Annotated[float, Ge(1), Le(LONGEST_TRY_MS), Unit("ms that a gate stays open")]
+EncoderSteps = Annotated[
+    int, Ge(FEWEST_STEPS), Le(MOST_STEPS), Unit("steps from one end of the macro to the other")
+]
 Seed = Annotated[int, Ge(0), Le(2**31 - 1)]
 Seq = Annotated[int, Ge(0), Le(2**53 - 1)]

@@ -11,6 +11,8 @@ from typing import Literal, NotRequired, TypedDict
 
 TransportWord = Literal["stopped", "armed", "running", "lost"]
 Target = Literal["macro", "mute", "section", "transport"]
+Coding = Literal["twos-complement", "offset", "sign-bit"]
+"""How an encoder says which way it was turned, and how far."""
 """What a control of a MIDI controller acts on."""
 Said = Literal["yes", "no", "skip"]
 """What a person answers about an output in the soundcheck."""
@@ -240,7 +242,8 @@ class LinksState(TypedDict):
 
 class ControlState(TypedDict):
     """A knob or button that does something. `known`: the set has what it is for; `value` 0..1 as
-    the control stands, None before it was moved; `waiting`: it must meet `goal` first."""
+    the control stands, None before it was moved and for an encoder (`encoder`: how it counts);
+    `waiting`: it must meet `goal` first."""
 
     kind: Literal["cc", "note"]
     number: int
@@ -251,6 +254,8 @@ class ControlState(TypedDict):
     feedback: bool
     fine: bool
     latch: bool
+    encoder: Coding | None
+    steps: int
     known: bool
     value: float | None
     waiting: bool

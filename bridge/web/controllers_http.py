@@ -7,12 +7,13 @@ from typing import Annotated, Any, TypedDict
 from aiohttp import web
 from pydantic import Field
 
-from bridge.desk.controllers import Controllers, Wish
+from bridge.desk.controllers import Controllers
+from bridge.desk.learning import Wish
 from bridge.errors import CommandError
 from bridge.protocol.asking import Learn
 from bridge.protocol.command import fields_of
-from bridge.protocol.limits import Name
-from bridge.protocol.state import ControlRow, LearningState, Target
+from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name
+from bridge.protocol.state import Coding, ControlRow, LearningState, Target
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody
@@ -29,6 +30,8 @@ class ControlBody(Strict):
     feedback: bool = False
     fine: bool = False
     latch: bool = False
+    encoder: Coding | None = None
+    steps: Annotated[EncoderSteps, b.AS_WHOLE] = USUAL_STEPS
 
 
 class PortBody(Strict):

@@ -38,6 +38,7 @@ GOOD = {
     "import": "FOLDER/beat.mid --out FOLDER/new.yaml",
     "play": "FOLDER/rig.yaml FOLDER/set.yaml",
     "profile check": "FOLDER/mine.yaml",
+    "ctl pair": "--picture FOLDER/new.svg",
     "init": "FOLDER",
     "profile list": "--beside FOLDER",
     "profile show": "eight-gates-four-cv --beside FOLDER",
@@ -49,7 +50,7 @@ GOOD = {
     "soundcheck": "FOLDER/rig.yaml --report FOLDER/new.txt",
     "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt",
 }
-WRITES = {"--out", "--report", "--bundle"}
+WRITES = {"--out", "--report", "--bundle", "--picture"}
 FOLDERS = {"--beside", "--folder", "--root"}
 
 

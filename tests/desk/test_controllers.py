@@ -7,35 +7,11 @@ import hashlib
 from typing import Any
 
 import pytest
+from support.controls import Desk, learn
 from support.patience import PATIENCE_S
 
-from bridge.control.stream import Played
-from bridge.desk.controllers import Wish
+from bridge.desk.learning import Wish
 from bridge.files.rig import load_rig
-
-
-class Desk:
-    """Knobs and buttons in front of a stage."""
-
-    def __init__(self, stage: Any) -> None:
-        self.stage = stage
-
-    async def turn(self, *messages: str) -> None:
-        """Sends messages, and waits until the service has seen them."""
-        stage = self.stage
-        seen = asyncio.Event()
-        stream = stage.service.session.stream
-
-        def hear(event: Played) -> None:
-            seen.set()
-
-        stream.on(Played, hear)
-        rows = [[1, "pads", message] for message in messages]
-        stage.player.tell(
-            {"type": "played", "events": [], "sent": [], "input": rows, "tick": 0, "t_ns": 1}
-        )
-        await asyncio.wait_for(seen.wait(), PATIENCE_S)
-        stream.off(Played, hear)
 
 
 async def test_buttons_act_when_they_are_pressed(stage: Any) -> None:
@@ -135,16 +111,6 @@ async def test_other_inputs_and_controls_do_nothing(stage: Any) -> None:
     assert stage.player.received == []
 
 
-async def learn(stage: Any, *messages: str, **body: Any) -> tuple[int, Any]:
-    """Asks to learn, touches something, and gives the answer."""
-    learning = asyncio.create_task(stage.call("POST", "/api/controllers/learn", body))
-    await stage.until(stage.service.controllers.learning)
-    for message in messages:
-        await Desk(stage).turn(message)
-    status, answer, _ = await asyncio.wait_for(learning, PATIENCE_S)
-    return status, answer
-
-
 async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None:
     path = stage.folder / "rig.yaml"
     before = path.read_text(encoding="utf-8")
@@ -161,6 +127,8 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
         "feedback": True,
         "fine": False,
         "latch": False,
+        "encoder": None,
+        "steps": 127,
         "known": True,
         "value": None,
         "waiting": False,
@@ -284,6 +252,47 @@ async def test_the_state_shows_where_a_knob_must_go(stage: Any) -> None:
     await Desk(stage).turn("b01440")
     _, state, _ = await stage.call("GET", "/api/state")
     assert not state["controllers"]["pads"]["controls"]["cc-20-1"]["waiting"]
+
+
+async def test_the_state_shows_that_another_hand_has_taken_over(stage: Any) -> None:
+    now = [100.0]
+    stage.service.control._clock = lambda: now[0]
+    await Desk(stage).turn("b01400", "b01440")  # it has met 0.3 on the way, and holds
+    await stage.until(lambda: stage.state["macros"]["brightness"]["value"] == 0x40 / 127)
+    now[0] += 0.31
+    await stage.call("PUT", "/api/macros/brightness", {"value": 0.9})
+
+    async def knob() -> tuple[Any, ...]:
+        _, state, _ = await stage.call("GET", "/api/state")
+        row = state["controllers"]["pads"]["controls"]["cc-20-1"]
+        return row["waiting"], row["value"], row["goal"]
+
+    assert await knob() == (True, pytest.approx(0x40 / 127, abs=1e-4), 0.9)
+    now[0] += 0.31
+    await Desk(stage).turn("b01450")  # not there yet
+    assert await knob() == (True, pytest.approx(0x50 / 127, abs=1e-4), 0.9)
+    assert stage.state["macros"]["brightness"]["value"] == 0.9
+    await Desk(stage).turn("b0147c")
+    await stage.until(lambda: stage.state["macros"]["brightness"]["value"] == 0x7C / 127)
+    assert (await knob())[0] is False
+
+
+async def test_the_same_control_of_two_controllers_is_two_controls(stage: Any) -> None:
+    await stage.call("PUT", "/api/controllers/left", {"port": "Knob box left"})
+    body = {"target": "mute", "name": "bass"}
+    await stage.call("PUT", "/api/controllers/left/note/2/36", body)
+    await Desk(stage, "Knob box left").turn("912440")
+    await stage.until(lambda: stage.state["lanes"]["bass"]["muted"])
+    assert not stage.state["lanes"]["kick"]["muted"]
+    await Desk(stage).turn("912440")
+    await stage.until(lambda: stage.state["lanes"]["kick"]["muted"])
+    wish = {"target": "transport", "name": "stop", "controller": "left"}
+    learning = asyncio.create_task(stage.call("POST", "/api/controllers/learn", wish))
+    await stage.until(stage.service.controllers.learning)
+    await Desk(stage).turn("90507f")  # the other one is not listened to
+    await Desk(stage, "Knob box left").turn("90517f")
+    status, row, _ = await asyncio.wait_for(learning, PATIENCE_S)
+    assert (status, row["controller"], row["number"]) == (200, "left", 0x51)
 
 
 async def test_a_fast_turn_is_not_lost_to_the_delay_of_the_state(stage: Any) -> None:

@@ -50,6 +50,10 @@ def text(rig: Rig) -> str:
             Binding("cc", 7, 2, macro="m", pickup=False, fine=True),
             {"cc": 7, "channel": 2, "macro": "m", "pickup": False, "fine": True},
         ),
+        (
+            Binding("cc", 8, 1, macro="m", encoder="offset", steps=400),
+            {"cc": 8, "macro": "m", "encoder": "offset", "steps": 400},
+        ),
         (Binding("cc", 64, 1, mute="k", latch=True), {"cc": 64, "mute": "k", "latch": True}),
     ],
 )

@@ -13,13 +13,18 @@ from bridge.errors import InputError
 from bridge.files.read import open_file, read_bytes, read_input, read_start, refuse_special, too_big
 
 PACKAGE = Path(__file__).parents[2] / "bridge"
-# These read what comes with the program or what they have just written themselves.
+# These read what comes with the program, what they have just written themselves, or the kernel's own.
 OWN_FILES = {
+    "commands/doctor.py",
+    "commands/install.py",
     "commands/scope.py",
     "demo/__init__.py",
     "demo/working.py",
     "files/reference.py",
     "paper/manual.py",
+    "supervisor/failsafe.py",
+    "supervisor/health.py",
+    "supervisor/lastwords.py",
     "web/paper_http.py",
     "web/static.py",
 }

@@ -168,6 +168,29 @@ MISTAKES = [
         ],
     ),
     (
+        HEAD + "controllers:\n  d:\n    port: K\n    controls:\n"
+        "      - {cc: 1, macro: m, encoder: offset, fine: true}\n"
+        "      - {cc: 2, macro: m, encoder: sign-bit, pickup: false}\n"
+        "      - {note: 3, macro: m, encoder: offset}\n"
+        "      - {cc: 4, mute: kick, encoder: offset}\n"
+        "      - {cc: 5, macro: m, steps: 400}\n"
+        "      - {cc: 6, macro: m, encoder: offsets}\n"
+        "      - {cc: 7, macro: m, encoder: offset, steps: 0}\n",
+        [
+            "rig.yaml:8:50  controllers.d.controls.0.fine: is for knobs with a position; an encoder "
+            "becomes finer by more `steps`",
+            "rig.yaml:9:54  controllers.d.controls.1.pickup: is for knobs with a position; an encoder "
+            "never jumps",
+            "rig.yaml:10:38  controllers.d.controls.2.encoder: is for a macro moved by a cc",
+            "rig.yaml:11:38  controllers.d.controls.3.encoder: is for a macro moved by a cc",
+            "rig.yaml:12:34  controllers.d.controls.4.steps: is for encoders; name how it codes them "
+            "with `encoder`",
+            "rig.yaml:13:36  controllers.d.controls.5.encoder: must be twos-complement, offset or "
+            "sign-bit, not offsets",
+            "rig.yaml:14:51  controllers.d.controls.6.steps: must be from 1 to 16383, not 0",
+        ],
+    ),
+    (
         HEAD + "controllers: {d: {port: K, controls: [{cc: 1, macro: m}, {cc: 1, macro: n}]}}\n",
         ["rig.yaml:4:58  controllers.d.controls.1: cc 1 on channel 1 is taken by control 0"],
     ),

@@ -41,6 +41,15 @@ def test_several_matches_are_refused_and_listed() -> None:
     assert "Harbour" not in str(refused.value)
 
 
+def test_two_of_one_kind_are_refused_and_no_longer_name_is_asked_for() -> None:
+    twins = [*NAMES, "Quay Box:Quay Box MIDI 1 28:0"]
+    for text in ("quay box midi 1", "Quay Box:Quay Box MIDI 1 28:0"):
+        with pytest.raises(PortError, match="2 MIDI inputs have the same name") as refused:
+            find(text, twins, "input")
+        assert "'Quay Box:Quay Box MIDI 1 20:0'" in str(refused.value)
+        assert "say more" not in str(refused.value)
+
+
 @pytest.mark.parametrize("text", ["nowhere", "20:0", "through", "lanebridge", "", "   "])
 def test_what_is_not_there_is_refused(text: str) -> None:
     """Numbers change from boot to boot; our own ports and Through would be loops."""

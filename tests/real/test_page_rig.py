@@ -252,6 +252,19 @@ def test_a_controller_learns_and_its_pickup_is_shown(
     until(lambda: demo.get("controllers")["controls"][0]["pickup"] is False)
     row.get_by_role("button", name="Forget desk controller 20, channel 1").tap()
     until(lambda: demo.get("controllers")["controls"] == [])
+    # An encoder: its coding is said, and stays when something else about it is changed.
+    one.field("A knob sends").select_option("offset")
+    learn("macro brightness")
+    for _ in range(3):
+        demo.send("POST", "controllers/desk/play", {"data": bytes((0xB0, 22, 65)).hex()})
+    row.wait_for()
+    until(lambda: "encoder, 127 steps from end to end" in row.inner_text())
+    assert row.get_by_role("switch", name=re.compile("Waits until|Fine")).count() == 0
+    row.get_by_role("switch", name=re.compile("Lamp or motor")).tap()
+    until(lambda: demo.get("controllers")["controls"][0]["feedback"])
+    assert demo.get("controllers")["controls"][0]["encoder"] == "offset"
+    row.get_by_role("button", name="Forget desk controller 22, channel 1").tap()
+    until(lambda: demo.get("controllers")["controls"] == [])
     one.page.get_by_role("button", name="Take desk out of the rig").tap()
     until(lambda: demo.get("controllers")["controllers"] == [])
     one.forgive(409)

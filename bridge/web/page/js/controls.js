@@ -8,6 +8,8 @@ import { toggle, words } from "./forms.js";
 const LEARN_S = 20;
 const TRANSPORT = ["start", "stop", "continue", "tap", "all-out", "order-next"];
 const OPTIONS = [["pickup", "Waits until it meets the value"], ["feedback", "Lamp or motor shows the state"], ["fine", "Fine: a pair of controllers"], ["latch", "Button that stays down"]];
+const CODINGS = [["", "a position"], ["twos-complement", "steps: two's complement"], ["offset", "steps: offset from 64"], ["sign-bit", "steps: sign bit"]];
+const POSITION = ["pickup", "fine"]; // not for encoders, which have none
 
 const called = (row) => `${row.kind === "cc" ? "controller" : "note"} ${row.number}, channel ${row.channel}`;
 const does = (row) => `${row.target} ${row.name.replaceAll("-", " ")}`;
@@ -26,7 +28,8 @@ export function controlsPart(app) {
   const target = picker("What a control shall do", [], () => {});
   const desk = picker("On", [["", "any controller"]], () => {});
   const wish = { pickup: true, feedback: false, fine: false, latch: false };
-  const marks = h("div", { class: "field-row" }, ...OPTIONS.map(([key, caption]) => {
+  const sends = picker("A knob sends", CODINGS, () => {});
+  const marks = h("div", { class: "field-row" }, sends.el, ...OPTIONS.map(([key, caption]) => {
     const mark = toggle(caption, (on) => { wish[key] = on; return []; });
     mark.update(wish[key]);
     return mark.el;
@@ -41,7 +44,7 @@ export function controlsPart(app) {
     replace.hidden = true;
     cancel.hidden = false;
     text(said, `Move the knob or press the button now (${LEARN_S} s)${over ? " once more" : ""}.`);
-    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
+    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(kind === "macro" && sends.select.value ? { encoder: sends.select.value, pickup: true, fine: false } : {}), ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
     attr(learn, "aria-disabled", null);
     cancel.hidden = true;
     if (result.ok) {
@@ -66,10 +69,10 @@ export function controlsPart(app) {
     const box = h("div", {});
     const fail = judged(box, box);
     const change = async (key, on) => {
-      const { target: kind, name, pickup, feedback, fine, latch } = row;
-      try { await api("PUT", address, { target: kind, name, pickup, feedback, fine, latch, [key]: on }); row[key] = on; return []; } catch (error) { return linesOf(error); }
+      const { target: kind, name, pickup, feedback, fine, latch, encoder, steps } = row;
+      try { await api("PUT", address, { target: kind, name, pickup, feedback, fine, latch, encoder, steps, [key]: on }); row[key] = on; return []; } catch (error) { return linesOf(error); }
     };
-    const marks = h("div", { class: "field-row" }, ...OPTIONS.filter(([key]) => key === "feedback" || (row.target === "macro") === (key === "pickup" || key === "fine")).map(([key, caption]) => {
+    const marks = h("div", { class: "field-row" }, ...OPTIONS.filter(([key]) => !(row.encoder && POSITION.includes(key)) && (key === "feedback" || (row.target === "macro") === POSITION.includes(key))).map(([key, caption]) => {
       const mark = toggle(caption, (on) => change(key, on));
       mark.press.setAttribute("aria-label", `${caption}: ${row.controller} ${called(row)}`);
       mark.update(row[key]);
@@ -82,7 +85,7 @@ export function controlsPart(app) {
       if (!knob.hidden) knob.style.setProperty("--v", String(value));
       attr(knob, "data-goal", waiting && goal != null ? "yes" : null);
       if (waiting && goal != null) knob.style.setProperty("--goal", String(goal));
-      text(where, value == null ? "not moved yet" : waiting && goal != null ? `stands at ${percent(value)}: turn ${goal > value ? "up" : "down"} to ${percent(goal)}, then it takes hold` : `stands at ${percent(value)}`);
+      text(where, row.encoder ? `encoder, ${row.steps} steps from end to end` : value == null ? "not moved yet" : waiting && goal != null ? `stands at ${percent(value)}: turn ${goal > value ? "up" : "down"} to ${percent(goal)}, then it takes hold` : `stands at ${percent(value)}`);
     });
     box.prepend(
       h("div", { class: "control-head" }, h("div", {}, h("strong", { text: does(row) }), h("small", { text: `${row.controller}, ${called(row)}${row.known ? "" : ": this set has no such thing"}` })), knob, where,

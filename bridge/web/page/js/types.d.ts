@@ -202,7 +202,7 @@ export interface LinksState {
   turned_away: Record<string, number>;
 }
 
-/** A knob or button that does something. `known`: the set has what it is for; `value` 0..1 as the control stands, None before it was moved; `waiting`: it must meet `goal` first. */
+/** A knob or button that does something. `known`: the set has what it is for; `value` 0..1 as the control stands, None before it was moved and for an encoder (`encoder`: how it counts); `waiting`: it must meet `goal` first. */
 export interface ControlState {
   kind: "cc" | "note";
   number: number;
@@ -213,6 +213,8 @@ export interface ControlState {
   feedback: boolean;
   fine: boolean;
   latch: boolean;
+  encoder: "twos-complement" | "offset" | "sign-bit" | null;
+  steps: number;
   known: boolean;
   value: number | null;
   waiting: boolean;
@@ -230,6 +232,8 @@ export interface ControlRow {
   feedback: boolean;
   fine: boolean;
   latch: boolean;
+  encoder: "twos-complement" | "offset" | "sign-bit" | null;
+  steps: number;
   known: boolean;
   value: number | null;
   waiting: boolean;
@@ -373,7 +377,7 @@ export type Command =
   | { do: "follow"; source: string }
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
-  | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; replace?: boolean; within_s?: number }
+  | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
