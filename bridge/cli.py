@@ -286,6 +286,7 @@ def render(
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.paper import csv_rows
+    from bridge.paper.course import counted
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
     check_out(out, (".mid", ".csv", ".midi"), (rig, set), prints=True)
@@ -297,7 +298,9 @@ def render(
         raise click.UsageError("--bars is needed; only --order has a length of its own")
     wired = load_rig(rig)
     spec = load_set(set, wired).spec
-    course = _course(spec, section, order)
+    if order:
+        spec = counted(spec)
+    course = _course(spec, section, order, bars)
     bars = bars or course.bars
     if kind == ".csv":
         write_out(out, csv_rows.text(spec, wired, bars, everything, course))
@@ -309,14 +312,14 @@ def render(
     outfile.written(out, f"{bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
 
 
-def _course(spec: SetSpec, section: str | None, order: bool) -> Course:
+def _course(spec: SetSpec, section: str | None, order: bool, bars: int | None) -> Course:
     """What is asked for, or a usage error that says what there is."""
     from bridge.errors import did_you_mean
     from bridge.paper import course
 
     if order:
         try:
-            return course.of_order(spec)
+            return course.of_order(spec, bars)
         except ValueError as error:
             raise click.BadParameter(str(error), param_hint="--order") from None
     if section is None:

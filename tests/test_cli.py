@@ -179,6 +179,47 @@ def test_render_of_the_order_names_sections_and_their_tempo_in_a_midi_file(tmp_p
     )
 
 
+LOOPED = """\
+set: Low tide
+tempo: 120
+lanes:
+  kick: {every: 1, rate: 1/4, out: main.gate-1}
+  rim: {every: 1, rate: 1/4, out: main.gate-2}
+sections:
+  ebb: {play: [kick], tempo: 90}
+  flood: {play: [rim]}
+order: [{section: ebb, bars: 2}, {section: flood, bars: open}]
+after_order: again
+"""
+
+
+def test_render_of_an_order_that_begins_anew_and_waits(tmp_path: Path) -> None:
+    """Offline nobody goes on: an open entry lasts for the 8 bars that the manual says."""
+    looped, out, file = tmp_path / "set.yaml", tmp_path / "x.csv", tmp_path / "x.mid"
+    looped.write_text(LOOPED)
+    result = run("render", RIG, str(looped), "--order", "--out", str(out))
+    assert result.stdout == f"{out}: 10 bars of Low tide, the running order\n"
+    once = [{"kick"}] * 2 + [{"rim"}] * 8
+    assert voices_by_bar(out) == once
+    for path in (out, file):
+        asked = run("render", RIG, str(looped), "--order", "--bars", "23", "--out", str(path))
+        assert asked.exit_code == 0, asked.stderr
+    assert voices_by_bar(out) == once * 2 + [{"kick"}] * 2 + [{"rim"}]
+    tick, marks = 0, []
+    for message in mido.MidiFile(file).tracks[0]:
+        tick += message.time
+        if message.type == "marker":
+            marks.append((tick // 3840, message.text))
+    assert marks == [
+        (0, "ebb"),
+        (2, "flood"),
+        (10, "ebb"),
+        (12, "flood"),
+        (20, "ebb"),
+        (22, "flood"),
+    ]
+
+
 @pytest.mark.parametrize("of", [("--order", "--bars", "10"), ("--section", "turn", "--bars", "4")])
 def test_render_puts_the_same_hits_into_both_kinds_of_file(
     tmp_path: Path, of: tuple[str, ...]

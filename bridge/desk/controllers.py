@@ -39,7 +39,14 @@ from bridge.files.rig import Binding, Rig
 from bridge.music.commands import known
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput
-from bridge.protocol.performing import MoveMacro, Mute, MuteAll, RecallSection, macro_target
+from bridge.protocol.performing import (
+    MoveMacro,
+    Mute,
+    MuteAll,
+    NextOfOrder,
+    RecallSection,
+    macro_target,
+)
 from bridge.protocol.running import Continue, Start, Stop, Tap
 from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState, Target
 
@@ -51,6 +58,7 @@ TRANSPORT: dict[str, Callable[[], Command]] = {
     "continue": Continue,
     "tap": Tap,
     "all-out": MuteAll,
+    "order-next": NextOfOrder,
 }
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
 

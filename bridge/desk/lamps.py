@@ -2,7 +2,8 @@
 
 A macro is its value (a ring or a motor); a lane is lit while it sounds, half lit while a change
 waits, dark while it is out; a section is lit while it is the one, half lit while it waits; start
-and continue are lit while the song runs, stop while it stands, all-out while every lane is out.
+and continue are lit while the song runs, stop while it stands, all-out while every lane is out,
+order-next while the entry that plays waits for it.
 Common practice, no source: brightness by velocity or value, dark at 0.
 """
 
@@ -73,11 +74,13 @@ def _lamp(binding: Binding, state: Mapping[str, Any]) -> int | None:
         waits = state.get("section_pending") or {}
         return HALF if waits.get("section") == binding.section else DARK
     runs = state.get("transport", {}).get("state") in ("running", "lost")
+    order = state.get("order", {})
     words = {
         "start": runs,
         "continue": runs,
         "stop": not runs,
         "all-out": bool(lanes) and all(lane["muted"] for lane in lanes.values()),
+        "order-next": bool(order.get("running")) and order["tick"] is None,
     }
     lit = words.get(binding.transport or "")
     return None if lit is None else LIT if lit else DARK

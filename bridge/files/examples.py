@@ -22,6 +22,7 @@ EXAMPLES: dict[str, str] = {
     "set.macros": "macros: {scatter: {drives: [{lane: kick, setting: chance, depth: -0.4}]}}",
     "set.sections": "sections: {shallow: {play: [kick]}}",
     "set.order": "order: [{section: shallow, bars: 8}]",
+    "set.after_order": "after_order: again",
     "key.root": "{root: Bb}",
     "key.scale": "{root: D, scale: dorian}",
     # sources of lanes
@@ -77,7 +78,7 @@ EXAMPLES: dict[str, str] = {
     "section.swing": "{swing: 62}",
     "section.key": "{key: {root: D, scale: dorian}}",
     "leg.section": "{section: shallow, bars: 8}",
-    "leg.bars": "{section: shallow, bars: 16}",
+    "leg.bars": "{section: shallow, bars: open}",
     "leg.times": "{section: shallow, bars: 4, times: 2}",
     # the rig
     "rig.rig": "rig: Quay rack",

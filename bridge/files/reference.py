@@ -25,7 +25,7 @@ from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.kinds import KINDS
 from bridge.music.logic_parse import FUNCTIONS
-from bridge.music.model import SETTINGS, Setting
+from bridge.music.model import OPEN_BARS, SETTINGS, Setting
 from bridge.music.references import LANE_KEYS
 from bridge.music.scale import SCALES
 
@@ -149,6 +149,7 @@ def text() -> list[Block | Directive]:
     said = {
         "name": NAME_SAYS,
         "longest_gate_bars": LONGEST_GATE_BARS,
+        "open_bars": OPEN_BARS,
         "scales": ", ".join(f"`{name}`" for name in SCALES),
         "profiles": ", ".join(f"`{name}`" for name in profile.shipped()),
     }

@@ -29,7 +29,7 @@ Resume = Literal["stopped", "playing"]
 @dataclass(frozen=True, slots=True)
 class Binding:
     """One control of a MIDI controller and what it moves: exactly one of `macro`, `mute` (a lane),
-    `section`, `transport` (start, stop, continue, tap, all-out). `encoder`: how an
+    `section`, `transport` (start, stop, continue, tap, all-out, order-next). `encoder`: how an
     encoder codes its steps; `steps` of them are the whole range of a macro."""
 
     kind: Literal["cc", "note"]
@@ -161,8 +161,8 @@ class BindingModel(Strict):
     """the lane it brings in and out"""
     section: Name | None = None
     """the section it recalls"""
-    transport: Literal["start", "stop", "continue", "tap", "all-out"] | None = None
-    """what it does to the transport"""
+    transport: Literal["start", "stop", "continue", "tap", "all-out", "order-next"] | None = None
+    """what it does to the transport; `order-next` goes on in the running order"""
     pickup: bool = True
     """a knob moves a macro only after it has passed the macro's value"""
     feedback: bool = False

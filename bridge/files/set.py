@@ -127,7 +127,11 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
         sections=tuple(
             _section(name, item, model, lanes, broken) for name, item in model.sections.items()
         ),
-        order=tuple(Leg(leg.section, leg.bars, leg.times) for leg in model.order),
+        order=tuple(
+            Leg(leg.section, None if leg.bars == "open" else leg.bars, leg.times)
+            for leg in model.order
+        ),
+        order_again=model.after_order == "again",
     )
 
 

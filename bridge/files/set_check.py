@@ -83,6 +83,9 @@ class SetCheck:
         for place, leg in enumerate(self.model.order):
             keys: Keys = ("order", place, "section")
             found += self._known(keys, leg.section, self.sections, "section")
+            if leg.bars == "open" and leg.times > 1:
+                said = "an open entry lasts until you go on, so it has no times; leave it out"
+                found.append(self.say(("order", place, "times"), said))
         return found
 
     # --- lanes ---------------------------------------------------------------------------------

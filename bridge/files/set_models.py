@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
 from bridge.files.set_lane import DriveModel, LaneModel
-from bridge.files.set_values import MAX_BARS, KeyScale, Meter, Play, Root
+from bridge.files.set_values import MAX_BARS, KeyScale, LegBars, Meter, Play, Root
 from bridge.files.set_variant import VariantModel
 from bridge.files.strict import Limits, Name, Strict, Text
 
@@ -71,8 +71,8 @@ class LegModel(Strict):
 
     section: Name
     """the section that is played"""
-    bars: Annotated[int, Limits(1, MAX_BARS, "bars", True)]
-    """for how many bars"""
+    bars: LegBars
+    """for how many bars; `open`: until you go on to the next entry"""
     times: Annotated[int, Limits(1, MAX_BARS, "times", True)] = 1
     """how often in a row"""
 
@@ -103,3 +103,5 @@ class SetModel(Strict):
     """named states, by name"""
     order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
     """the running order: sections played one after another"""
+    after_order: Literal["stay", "again"] = "stay"
+    """after the last entry: its section goes on, or the order begins anew"""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Annotated
+from typing import Annotated, Literal
 
 from bridge.files.document import AmbiguousText
 from bridge.files.strict import Limits, Reads, one_of, read_name, read_text, shown
@@ -41,6 +41,14 @@ def read_reset(value: object) -> int | str | None:
     if isinstance(value, str):
         return read_name(value)
     return int(Limits(1, MAX_BARS, "bars (or the name of a lane)", True).check(value))
+
+
+def read_leg_bars(value: object) -> int | Literal["open"]:
+    if value == "open":
+        return "open"
+    if isinstance(value, str):
+        raise ValueError(f"must be a number of bars, or open (until you go on), not {shown(value)}")
+    return int(Limits(1, MAX_BARS, "bars", True).check(value))
 
 
 def read_marks(value: object) -> tuple[int, ...]:
@@ -231,6 +239,9 @@ Octaves = Annotated[
 Root = Annotated[str, Reads(read_root, "A to G, with `#` or `b`")]
 KeyScale = Annotated[
     str | tuple[int, ...], Reads(read_scale, "a scale by name, or semitones above the root")
+]
+LegBars = Annotated[
+    int | Literal["open"], Reads(read_leg_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
 ]
 Meter = Annotated[tuple[int, int], Reads(read_meter, "beats in a bar / note value of a beat")]
 Play = Annotated[str | tuple[str, ...] | None, Reads(read_play, "`all`, or a list of lanes")]

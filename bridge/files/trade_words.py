@@ -39,6 +39,7 @@ _SET = {
     **dict.fromkeys(("states", "snapshots"), "sections"),
     **dict.fromkeys(("knobs", "controls"), "macros"),
     **dict.fromkeys(("arrangement", "chain", "sequence"), "order"),
+    **dict.fromkeys(("loop", "repeat"), "after_order"),
     **dict.fromkeys(("time_signature", "signature", "bar"), "meter"),
     **dict.fromkeys(("shuffle", "groove"), "swing"),
     **dict.fromkeys(("random_seed",), "seed"),

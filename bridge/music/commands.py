@@ -43,6 +43,8 @@ def at_once(command: Command) -> Command:
         return replace(command, when="now", morph_bars=0)
     if isinstance(command, p.Mute | p.MuteGroup):
         return replace(command, when="now")
+    if isinstance(command, p.NextOfOrder):
+        return replace(command, when="bar")
     return command
 
 
@@ -203,6 +205,16 @@ def _order(index: SetIndex, live: LiveState, command: p.RunOrder, tick: int, cli
         live.leg = Leg(None, command.leg or 0, due(index, "bar", tick))
 
 
+def _next_of_order(
+    index: SetIndex, live: LiveState, command: p.NextOfOrder, tick: int, client: str
+) -> None:
+    """Go on to the next entry at a bar line, unless the entry is over before that anyway."""
+    if live.leg is None:
+        raise CommandError("the running order is not running", "state")
+    at = due(index, command.when, tick)
+    live.leg = live.leg._replace(tick=at if live.leg.tick is None else min(at, live.leg.tick))
+
+
 def _lane(index: SetIndex, name: str) -> int:
     return index.positions[known("lane", name, index.positions)]
 
@@ -222,4 +234,5 @@ HANDLERS: Mapping[type[Command], Handler] = {
     SetTempo: _tempo,
     p.RecallSection: _section,
     p.RunOrder: _order,
+    p.NextOfOrder: _next_of_order,
 }

@@ -66,11 +66,12 @@ class Rewrite(NamedTuple):
 
 class Leg(NamedTuple):
     """The running order at work: `now` is the leg that plays (None before the first bar line),
-    `then` the leg that begins at `tick` (one past the last: the order ends)."""
+    `then` the leg that begins at `tick` (one past the last: the order ends). `tick` None: it waits
+    for the performer to go on."""
 
     now: int | None
     then: int
-    tick: int
+    tick: int | None
 
 
 @dataclass(slots=True)
@@ -260,7 +261,7 @@ class SetIndex:
         until = min((p.tick for p in live.pending.values()), default=NEVER)
         if live.recall is not None:
             until = min(until, live.recall.tick)
-        if live.leg is not None:
+        if live.leg is not None and live.leg.tick is not None:
             until = min(until, live.leg.tick)
         if live.rewrite is not None:
             until = min(until, live.rewrite.tick)
@@ -287,8 +288,9 @@ class SetIndex:
             after.morph = None
             for lane, name in touched:
                 self.rebase(after, lane, (name,))
-        if after.leg is not None and after.leg.tick <= tick:
-            self._turn(after, after.leg, tick)
+        leg = after.leg
+        if leg is not None and leg.tick is not None and leg.tick <= tick:
+            self._turn(after, leg, tick)
         if after.recall is not None and after.recall.tick <= tick:
             due, after.recall = after.recall, None
             self._recall(after, due, tick)
@@ -310,8 +312,8 @@ class SetIndex:
             live.leg = None
             return
         now = legs[leg.then]
-        bars = max(1, now.bars * now.times)
-        live.leg = Leg(leg.then, leg.then + 1, tick + bars * self.spec.bar_ticks)
+        end = None if now.length is None else tick + max(1, now.length) * self.spec.bar_ticks
+        live.leg = Leg(leg.then, self.spec.leg_after(leg.then), end)
         self._recall(live, Recall(tick, self.sections[now.section]), tick)
 
     def _recall(self, live: LiveState, recall: Recall, tick: int) -> None:
@@ -390,7 +392,7 @@ class SetIndex:
         if live.recall is not None:
             live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
         if live.leg is not None:
-            live.leg = live.leg._replace(tick=max(0, live.leg.tick + ticks))
+            live.leg = live.leg._replace(tick=moved(live.leg.tick))
         if live.rewrite is not None:
             live.rewrite = live.rewrite._replace(tick=max(0, live.rewrite.tick + ticks))
         live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]

@@ -183,13 +183,23 @@ class Section:
         return bool(self.written) or self.root is not None or self.scale is not None
 
 
+OPEN_BARS = 8
+"""How long an entry that waits for the performer lasts where there is none: offline."""
+
+
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """One entry of the running order: a section for some bars, some times over."""
+    """One entry of the running order: a section for some bars, some times over. `bars` None: until
+    the performer goes on."""
 
     section: str
-    bars: int
+    bars: int | None
     times: int = 1
+
+    @property
+    def length(self) -> int | None:
+        """All its bars; None: until the performer goes on."""
+        return None if self.bars is None else self.bars * self.times
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +216,12 @@ class SetSpec:
     macros: tuple[Macro, ...] = ()
     sections: tuple[Section, ...] = ()
     order: tuple[Leg, ...] = ()
+    order_again: bool = False  # after its last entry the order begins anew
+
+    def leg_after(self, place: int) -> int:
+        """The entry of the running order that follows one; as many as there are: none does."""
+        then = place + 1
+        return 0 if self.order_again and then >= len(self.order) else then
 
     def within(self, section: Section) -> SetSpec:
         """The set as it is written while a section lasts, without sections of its own."""

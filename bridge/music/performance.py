@@ -16,7 +16,7 @@ from bridge.music.live_state import NEVER, Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
-from bridge.protocol.performing import MoveMacro, RunOrder
+from bridge.protocol.performing import MoveMacro, NextOfOrder, RunOrder
 from bridge.protocol.running import SetTempo
 from bridge.protocol.state import LaneState, PerformanceState
 
@@ -195,7 +195,7 @@ class Performance:
         at = tick
         if not self.running:
             command = commands.at_once(command)
-            if isinstance(command, RunOrder):  # its entries are whole bars long
+            if isinstance(command, RunOrder | NextOfOrder):  # its entries are whole bars long
                 at = tick // self.index.spec.bar_ticks * self.index.spec.bar_ticks
         handler(self.index, self._live, command, at, client)
         self._changed(tick, lanes=not isinstance(command, _LANES_STAY))

@@ -131,9 +131,9 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
 def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
     recall = live.recall
     by: Literal["hand", "order"] = "hand"
-    if recall is None and live.leg is not None and live.leg.then < len(index.spec.order):
-        name = index.spec.order[live.leg.then].section
-        recall, by = Recall(live.leg.tick, index.sections[name]), "order"
+    leg, order = live.leg, index.spec.order
+    if recall is None and leg is not None and leg.tick is not None and leg.then < len(order):
+        recall, by = Recall(leg.tick, index.sections[order[leg.then].section]), "order"
     if recall is None:
         return None
     return {
@@ -333,12 +333,11 @@ def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> 
     order = state["order"]
     if _flag(order["running"]) and index.spec.order:
         last = len(index.spec.order)
-        now = order["leg"]
-        live.leg = Leg(
-            None if now is None else min(_whole(now), last - 1),
-            min(_whole(order["next"]), last),
-            _whole(order["tick"]),
-        )
+        now = None if order["leg"] is None else min(_whole(order["leg"]), last - 1)
+        # What follows is asked of the set: since then it may have learned to begin anew, or to end.
+        then = min(_whole(order["next"]), last) if now is None else index.spec.leg_after(now)
+        tick = order["tick"]
+        live.leg = Leg(now, then, None if tick is None else _whole(tick))
     morph = state["morph"]
     if morph is not None:
         starts = {

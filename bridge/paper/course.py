@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from bridge.music.model import SetSpec
+from bridge.music.model import OPEN_BARS, SetSpec
 from bridge.protocol.command import Command
 from bridge.protocol.performing import RecallSection, RunOrder
 
@@ -44,22 +44,37 @@ def of_section(spec: SetSpec, name: str) -> Course:
     return Course((command,), ((0, tempo),), ((0, name),))
 
 
-def of_order(spec: SetSpec) -> Course:
-    """The running order from its first leg; after the last one its section goes on.
+def counted(spec: SetSpec) -> SetSpec:
+    """The set with `OPEN_BARS` bars for each entry of its order that waits for the performer."""
+    order = (leg if leg.bars is not None else replace(leg, bars=OPEN_BARS) for leg in spec.order)
+    return replace(spec, order=tuple(order))
+
+
+def of_order(spec: SetSpec, bars: int | None = None) -> Course:
+    """The running order from its first leg; after the last one its section goes on, or the order
+    begins anew, as the set says.
+
+    Args:
+        spec: a set whose entries all have bars (see `counted`).
+        bars: how far it is followed; None: through the order once.
 
     Raises:
-        ValueError: the set has no running order.
+        ValueError: the set has no running order, or an entry without bars.
     """
     if not spec.order:
         raise ValueError("the set has no running order")
     tempo_of = {section.name: section.tempo for section in spec.sections}
-    tempos, markers, bar = [(0, spec.tempo)], [], 0
-    for leg in spec.order:
+    tempos, markers, bar, place = [(0, spec.tempo)], [], 0, 0
+    while place < len(spec.order) and (bars is None or bar < bars):
+        leg = spec.order[place]
+        if leg.length is None:
+            raise ValueError("an entry of the order waits for the performer")
         tick = bar * spec.bar_ticks
         tempo = tempo_of[leg.section]
         if tempo is not None:  # without one of its own a section keeps the tempo that is there
             tempos = [entry for entry in tempos if entry[0] < tick] + [(tick, tempo)]
         markers.append((tick, leg.section))
-        bar += leg.bars * leg.times
+        bar += leg.length
+        place = place + 1 if bars is None else spec.leg_after(place)
     command = RunOrder(run=True)
-    return Course((command,), tuple(tempos), tuple(markers), bar)
+    return Course((command,), tuple(tempos), tuple(markers), bar if bars is None else bars)

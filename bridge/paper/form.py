@@ -21,7 +21,7 @@ from bridge.music.model import TICKS_PER_QUARTER, Leg, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
-from bridge.paper.course import Course, as_written, of_order
+from bridge.paper.course import Course, as_written, counted, of_order
 
 SECTION_BARS = 8  # of each section, where the set has no running order
 OPENING_BARS = 16  # of a set without sections
@@ -162,6 +162,7 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
 
 def _way(spec: SetSpec, bars: int | None) -> tuple[SetSpec, Course, str]:
     if spec.order:
+        spec = counted(spec)
         return spec, of_order(spec), "the running order"
     if spec.sections:
         each = bars or SECTION_BARS

@@ -249,10 +249,13 @@ def _order(document: SetDocument) -> str:
     if not legs:
         return ""
     shown = ", ".join(
-        f"{leg.section} {leg.bars} bars" + (f" x {leg.times}" if leg.times > 1 else "")
+        f"{leg.section} "
+        + ("until you go on" if leg.bars is None else f"{leg.bars} bars")
+        + (f" x {leg.times}" if leg.times > 1 else "")
         for leg in legs
     )
-    return f"<p>Running order: {escape(shown)}</p>"
+    again = ", and again from the first" if document.spec.order_again else ""
+    return f"<p>Running order: {escape(shown + again)}</p>"
 
 
 def _tuning(rig: Rig, tuning: Mapping[str, str]) -> str:

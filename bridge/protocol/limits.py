@@ -43,6 +43,8 @@ Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]
 GlideBars = Annotated[int, Ge(0), Le(LONGEST_BARS), Unit("bars")]
 When = Literal["now", "beat", "bar"] | Bars
 """When a change is done: at once, on the next beat or bar line, or on a grid of that many bars."""
+BarLine = Literal["bar"] | Bars
+"""The next bar line, or the next line of a grid of that many bars."""
 SwapMoment = Literal["step", "beat", "bar"]
 OrderEntry = Annotated[int, Ge(0), Le(10_000), Unit("entry of the running order, from 0")]
 Share = Annotated[float, Ge(0), Le(1)]

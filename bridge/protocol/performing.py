@@ -14,7 +14,7 @@ from typing import Any
 from bridge.errors import CommandError
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
-from bridge.protocol.limits import Bars, GlideBars, Name, OrderEntry, Share, When
+from bridge.protocol.limits import BarLine, Bars, GlideBars, Name, OrderEntry, Share, When
 from bridge.protocol.state import LaneState, MacroState, PlayerReport
 
 _SECTION_PARTS = ("section", "form", "section_pending", "order", "morph", "tempo", "tempo_glide")
@@ -337,6 +337,25 @@ class RunOrder(Command):
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         if self.leg is None and self.run == state["order"]["running"]:
             return ()
+        return (PutBack(parts=section_parts(state)),)
+
+
+@row(
+    "order-next",
+    osc=Osc("/order/next", ("when",), button=True),
+    http=Http("POST", "/api/order/next", "nextOfOrder", "Goes on in the running order."),
+)
+class NextOfOrder(Command):
+    """Goes on to the next entry of the running order, on the next bar line or on a grid of that
+    many bars: from an entry that waits for it, or from one whose bars are not over. After the last
+    entry the order ends, or begins anew where the set says so."""
+
+    when: BarLine = "bar"
+
+    def label(self) -> str:
+        return "running order goes on"
+
+    def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         return (PutBack(parts=section_parts(state)),)
 
 

@@ -106,7 +106,8 @@ class FormState(TypedDict):
 
 
 class OrderState(TypedDict):
-    """The running order: the entry that plays, the one after it, and the tick of the change."""
+    """The running order: the entry that plays, the one after it, and the tick of the change (None
+    while it runs: it waits for the performer to go on)."""
 
     running: bool
     leg: int | None

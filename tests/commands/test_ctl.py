@@ -57,6 +57,7 @@ TYPED: list[tuple[list[str], dict[str, Any]]] = [
         {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
     ),
     (["cancel", "--lane", "kick"], {"do": "cancel", "lane": "kick"}),
+    (["order-next", "--when", "4"], {"do": "order-next", "when": 4}),
     (["all-out"], {"do": "all-out"}),
 ]
 

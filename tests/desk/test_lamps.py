@@ -37,6 +37,7 @@ TABLE: list[tuple[Binding, list[str]]] = [
     (Binding("note", 1, 1, transport="start"), ["90017f"]),
     (Binding("note", 1, 1, transport="stop"), ["900100"]),
     (Binding("note", 1, 1, transport="all-out"), ["900100"]),
+    (Binding("note", 1, 1, transport="order-next"), ["900100"]),
     (Binding("note", 1, 1, transport="tap"), []),
     (Binding("cc", 21, 1, macro="scatter"), []),
     (Binding("note", 1, 1, mute="hat"), []),
@@ -55,6 +56,17 @@ def test_lamps_of_a_song_that_stands() -> None:
         for word in ("start", "stop", "continue", "all-out")
     }
     assert lit == {"start": False, "stop": True, "continue": False, "all-out": True}
+
+
+def test_the_lamp_of_an_order_that_waits_for_its_player() -> None:
+    waiting = {"running": True, "leg": 0, "next": 1, "tick": None}
+    for order, lit in (
+        (waiting, True),
+        (waiting | {"tick": 3840}, False),
+        ({"running": False, "leg": None, "next": None, "tick": None}, False),
+    ):
+        button = Binding("note", 1, 1, transport="order-next")
+        assert (messages(button, STATE | {"order": order})[0][2] > 0) is lit
 
 
 def test_only_controls_that_ask_for_it_and_no_motor_under_a_hand() -> None:

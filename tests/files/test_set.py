@@ -688,6 +688,24 @@ MISTAKES = [
             "set.yaml:6:31  order.0.bars: must be from 1 to 1024 bars, not 0",
         ],
     ),
+    (
+        TOP + "sections: {dawn: {}}\norder: [{section: dawn, bars: opne}]\n",
+        [
+            "set.yaml:6:31  order.0.bars: must be a number of bars, or open (until you go on), "
+            "not opne"
+        ],
+    ),
+    (
+        TOP + "sections: {dawn: {}}\norder: [{section: dawn, bars: open, times: 2}]\n",
+        [
+            "set.yaml:6:44  order.0.times: an open entry lasts until you go on, so it has no "
+            "times; leave it out"
+        ],
+    ),
+    (
+        TOP + "sections: {dawn: {}}\norder: [{section: dawn, bars: 1}]\nafter_order: loop\n",
+        ["set.yaml:7:14  after_order: must be stay or again, not loop"],
+    ),
 ]
 
 

@@ -90,6 +90,9 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "order", "run": 1}, "value", "true or false"),
     ({"do": "order", "run": True, "leg": 3}, "value", "0 to 2"),
     ({"do": "order", "run": True, "leg": -1}, "value", "from 0"),
+    ({"do": "order-next"}, "state", "not running"),
+    ({"do": "order-next", "when": "now"}, "value", "bar"),
+    ({"do": "order-next", "when": 65}, "value", "64"),
 ]
 
 BUSY: list[tuple[int, dict[str, Any]]] = [
@@ -146,6 +149,7 @@ _WORDS = st.sampled_from(
         "tempo",
         "section",
         "order",
+        "order-next",
         "all-out",
     ]
 )

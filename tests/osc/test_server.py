@@ -102,6 +102,8 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/transport/position", [7680], {"do": "position", "tick": 7680}),
     ("/transport/position", [LAST_TICK], {"do": "position", "tick": LAST_TICK}),
     ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
+    ("/order/next", [1, 4], {"do": "order-next", "when": 4}),
+    ("/order/next", [], {"do": "order-next", "when": "bar"}),
     ("/follow", ["desk"], {"do": "follow", "source": "desk"}),
     (
         "/output/main.gate-1/gate",
@@ -196,7 +198,7 @@ async def test_what_is_wrong_is_counted_and_nothing_is_sent(stage: Any) -> None:
 
 
 async def test_the_release_of_a_button_does_nothing(stage: Any) -> None:
-    for address in ("/section/flood", "/transport/start", "/all-out", "/tap", "/lane/kick/reset"):
+    for address in ("/section/flood", "/order/next", "/transport/start", "/all-out", "/tap"):
         assert command_of(address, [0]) is None
     stage.service.osc.datagram_received(encode("/undo", 0), ME)
     assert stage.service.osc.counts == {"done": 1}

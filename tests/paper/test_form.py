@@ -6,6 +6,7 @@ import csv
 import io
 import random
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -95,6 +96,17 @@ def test_what_never_sounds_and_what_hardly_differs_is_said(tides: Form) -> None:
 def test_the_time_it_takes_follows_the_tempos_of_the_sections(tides: Form) -> None:
     """Seven bars of 4/4 at 120 BPM are 14 s, four at 60 BPM are 16 s."""
     assert tides.seconds == pytest.approx(30.0)
+
+
+def test_an_order_that_waits_and_begins_anew_is_gone_through_once(rig: Rig) -> None:
+    text = TIDES.replace("order:", "after_order: again\norder:")
+    assert form_of(parse_set(text, "set.yaml").spec, rig).bars == 11
+    spec = parse_set(text, "set.yaml").spec
+    first, *others = spec.order
+    waiting = replace(spec, order=(replace(first, bars=None), *others))
+    assert first.times == 1
+    bars = form_of(waiting, rig).passages[0].bars
+    assert bars == 8  # as the manual says
 
 
 def test_feel_and_level_make_no_other_bar(rig: Rig) -> None:

@@ -185,6 +185,17 @@ def test_what_else_a_stranger_needs() -> None:
         assert said in text
 
 
+def test_the_running_order_says_what_waits_and_whether_it_begins_anew() -> None:
+    rig = parse_rig(CONTROLLED)
+    rows = "order: [{section: low, bars: open}, {section: low, bars: 4, times: 2}]\n"
+    ended = spoken(sheet_html(rig, parse_set(MOVED + rows, "set.yaml", rig), DAY))
+    assert "Running order: low until you go on, low 4 bars x 2" in ended
+    assert "again from the first" not in ended
+    anew = MOVED + rows + "after_order: again\n"
+    again = spoken(sheet_html(rig, parse_set(anew, "set.yaml", rig), DAY))
+    assert "low 4 bars x 2, and again from the first" in again
+
+
 def test_a_trace_says_what_its_ends_are() -> None:
     rig = parse_rig(RIG)
     lanes = (

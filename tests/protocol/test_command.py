@@ -25,6 +25,8 @@ GOOD: list[dict[str, Any]] = [
     {"do": "setting", "lane": "kick", "setting": "chance", "value": None},
     {"do": "section", "section": "flood", "when": "bar", "morph_bars": 0, "mutes_at": 0.5},
     {"do": "order", "run": True},
+    {"do": "order-next"},
+    {"do": "order-next", "when": 8},
     {"do": "start"},
     {"do": "stop"},
     {"do": "continue"},

@@ -33,6 +33,7 @@ from bridge.protocol.performing import (
     Mute,
     MuteAll,
     MuteGroup,
+    NextOfOrder,
     RecallSection,
     ResetLane,
     RunOrder,
@@ -69,7 +70,7 @@ SPEC = SetSpec(
             lanes={"rim": {"chance": 0.25}},
         ),
     ),
-    order=(Leg("flood", 2), Leg("shallow", 1, 2)),
+    order=(Leg("flood", 2), Leg("shallow", None)),
 )
 OUTPUTS = {f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)}
 LANES = st.sampled_from([lane.name for lane in SPEC.lanes])
@@ -103,6 +104,7 @@ COMMANDS = st.one_of(
         morph_bars=st.integers(0, 2),
     ),
     st.builds(RunOrder, run=st.booleans(), leg=st.none() | st.integers(0, 1)),
+    st.builds(NextOfOrder, when=st.sampled_from(["bar", 2])),
     st.builds(MuteAll),
 )
 
@@ -138,6 +140,8 @@ def test_undoing_everything_returns_to_the_identical_state(
     bench.performance.settle(bench.tick)
     states, undos = [], []
     for command in commands:
+        if isinstance(command, NextOfOrder) and not bench.state()["order"]["running"]:
+            continue  # it would be refused, and no step made of it
         states.append(bench.state())
         undos.append(command.inverse(bench.state(), {}))
         bench.do(plain(command))

@@ -109,6 +109,7 @@ async def test_any_object_over_the_socket_is_answered_and_the_connection_lives(s
         "setting",
         "section",
         "order",
+        "order-next",
         "start",
         "stop",
         "position",

@@ -85,6 +85,7 @@ WAYS = [
         ("PUT", "/api/order", {"run": True, "leg": 0}),
         ("/order", 1, 0),
     ),
+    Way(say("order-next", when=4), ("POST", "/api/order/next", {"when": 4}), ("/order/next", 1, 4)),
     Way(
         say("start", restart=True),
         ("POST", "/api/transport/start", {"restart": True}),

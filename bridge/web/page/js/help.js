@@ -16,6 +16,7 @@ const LINES = [
   ["[data-group]", "A group of lanes: a touch mutes all of them or brings them back, when the touch mode says."],
   ["[data-section]", "A section: mutes and macros as they were kept. It comes on the next bar line; a second touch before that takes it back."],
   [".deck select", "How macros go to a section: they jump to their places on the bar line, or glide there over some bars."],
+  [".deck .tool[aria-label^='go on']", "Go on: the next entry of the order comes on the next bar line. It has a line under it while the entry that plays waits for that."],
   [".deck .tool", "Order: plays the sections one after the other, each for as long as the set says."],
   [".start", "Starts at bar 1. While the music runs it asks first, and a second touch goes back to bar 1."],
   [".out-all", "Mutes every lane at once, now. The music goes on silently, and a touch on Bring back restores what played."],

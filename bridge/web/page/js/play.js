@@ -98,7 +98,8 @@ export class PlayView {
       ...[["0", "macros jump"], ["1", "glide 1 bar"], ["2", "glide 2 bars"], ["4", "glide 4 bars"], ["8", "glide 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
     // What stands in the strip acts once the finger has left: a swipe along it plays nothing.
     this.order = tool("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
-    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order)));
+    this.goOn = tool("go on", () => this.link.send({ do: "order-next" }), {});
+    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order, this.goOn)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
   }
 
@@ -162,6 +163,10 @@ export class PlayView {
   showSections(state) {
     this.order.hidden = !this.hasOrder && !state.order?.running;
     attr(this.order, "aria-pressed", state.order?.running ?? false);
+    this.goOn.hidden = !state.order?.running;
+    const open = state.order?.running && state.order.tick === null;
+    attr(this.goOn, "data-open", open ? "yes" : null);
+    attr(this.goOn, "aria-label", `go on: the next entry of the order, on the next bar line${open ? "; this one waits for it" : ""}`);
     this.morph.hidden = !state.sections.length;
     if (state.sections.join() !== this.sections.dataset.names) {
       this.sections.dataset.names = state.sections.join();

@@ -73,7 +73,7 @@ export interface FormState {
   tick: number | null;
 }
 
-/** The running order: the entry that plays, the one after it, and the tick of the change. */
+/** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). */
 export interface OrderState {
   running: boolean;
   leg: number | null;
@@ -384,6 +384,7 @@ export type Command =
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
   | { do: "order"; run: boolean; leg?: number | null }
+  | { do: "order-next"; when?: "bar" | number }
   | { do: "position"; tick: number }
   | { do: "randomise"; lane: string; amount: number; seed?: number | null; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "redo" }
