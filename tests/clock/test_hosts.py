@@ -221,7 +221,7 @@ def test_five_stalls_anywhere_in_any_blocks() -> None:
 def test_a_slower_tempo_just_before_a_stall_costs_no_clock() -> None:
     """The host stands still before anything tells of the new tempo, with a Start or without. What
     it owes at that tempo is little beside what the tempo before would owe, but it is all there is:
-    the count is exact, and four seconds later the line is that of the new tempo."""
+    no clock is ever called lost, and in the end the line is that of the new tempo."""
     wrong = []
     for seed in range(80):
         rng = random.Random(seed)
