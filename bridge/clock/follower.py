@@ -391,12 +391,13 @@ class Follower:
         if len(held) < 2:
             return
         span = ns - self._back_ns
-        first = held[0][1] - line.at(held[0][0])
-        bunch = first - late > self._width() + _BUNCH * line.period
+        lates = [at - line.at(index) for index, at in held]
+        bunch = lates[0] - min(lates) > self._width() + _BUNCH * line.period
         pace = (ns - held[-2][1]) / line.period
         if bunch:
-            # Much came at once, so nothing was lost, however late the end of it still seems. (The
-            # first stamp after another silence is no end: what is owed may come with the next.)
+            # Much came at once, so nothing was lost, however late the end of it still seems, and
+            # whatever of it a slower tempo loses again. (The first stamp after another silence is
+            # no end: what is owed may come with the next.)
             if (pace > 1 / 2 and not silence) or self._even_held():
                 self._settle_held()
             return
@@ -425,14 +426,25 @@ class Follower:
                 self._learn(ns)
         self.index = index
 
+    def _pace_held(self) -> float:
+        """The time from clock to clock of the held ones: of all, or of the newest where a bunch
+        before them shortens that: of even ones, or of the first ones of blocks, which waited about
+        as long."""
+        held = self._held
+        half = (held[0][1] + held[-1][1]) / 2
+        late = [b for a, b in pairwise(held) if b[1] > half and b[1] - a[1] > self._width() / 2]
+        even = held[-_EVEN_HELD:] if self._even_held() else []
+        return max(_slope(points) for points in (held, late, even) if len(points) > 1)
+
     def _gap(self) -> None:
-        """No bunch came: clocks were lost, or the tempo is far slower."""
+        """No bunch came: clocks were lost, or the tempo is far slower, so that all came that was
+        due since the last clock."""
+        period = self._pace_held()
         held, self._held = self._held, []
         line = self._line
         index, last = self._points[-1]
-        period = (held[-1][1] - held[0][1]) / (len(held) - 1)
-        at_once = held[0][1] - last < 1.5 * period + self._width()
-        if at_once and abs(period - line.period) > _UNLIKE * line.period:
+        owed = held[-1][1] - last < (len(held) + 0.5) * period + self._width()
+        if owed and abs(period - line.period) > _UNLIKE * line.period:
             self._restart([(index, last), *held], 0.0)
             return
         late = min(ns - line.at(index) for index, ns in held)
@@ -473,6 +485,12 @@ class Follower:
         else:
             self._track.restart(gap.before[-_SURELY:], 0.0)
         return True
+
+
+def _slope(points: list[Point]) -> float:
+    """The time from clock to clock, from the first of these to the last."""
+    (first, since), (last, until) = points[0], points[-1]
+    return (until - since) / (last - first)
 
 
 def _unlike(row: Row, line: Line) -> float:

@@ -218,6 +218,33 @@ def test_five_stalls_anywhere_in_any_blocks() -> None:
     assert len(unknowable) <= 0.02 * seeds, unknowable
 
 
+def test_a_slower_tempo_just_before_a_stall_costs_no_clock() -> None:
+    """The host stands still before anything tells of the new tempo, with a Start or without. What
+    it owes at that tempo is little beside what the tempo before would owe, but it is all there is:
+    no clock is ever called lost, and in the end the line is that of the new tempo."""
+    wrong = []
+    for seed in range(80):
+        rng = random.Random(seed)
+        frames, rate = rng.choice(BLOCKS[-4:])
+        high, low = rng.uniform(150, 280), rng.uniform(41, 65)
+        before = steady(high, 300)
+        start = rng.random() < 0.5
+        fresh = before[-1] + (rng.uniform(0.05, 1) * period(low) if start else period(high))
+        times = [*before, *steady(low, 180, fresh)]
+        stall = (fresh + rng.uniform(-100e6, 100e6), rng.uniform(150e6, 450e6))
+        follower = Follower()
+        lost = 0
+        for index, ns in enumerate(host(times, block_ns(frames, rate), seed, [stall])):
+            if start and index == 300:
+                follower.anew()
+            follower.pulse(ns)
+            lost = max(lost, follower.lost_clocks)
+        if follower.index != len(times) or lost or abs(follower.bpm / low - 1) > 0.005:
+            off = follower.index - len(times)
+            wrong.append((seed, frames, round(high), round(low), off, lost))
+    assert not wrong, f"(seed, frames, bpm, bpm, clocks, lost): {wrong}"
+
+
 @pytest.mark.parametrize("between", [1, 2, 3])
 @in_some_blocks
 def test_a_gap_is_taken_back_when_its_clocks_come_after_all(
