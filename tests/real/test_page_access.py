@@ -348,7 +348,7 @@ def test_it_says_where_the_screen_may_sleep(
     calm = "lanebridge.app.store.patch({lateness: null})"
     until(lambda: one.page.evaluate(calm) or health.inner_text() == "screen may sleep")
     health.click()
-    assert "auto-lock" in one.page.inner_text("#panel")
+    until(lambda: "auto-lock" in one.page.inner_text("#panel"))
     one.page.get_by_role("button", name="I have switched auto-lock off").tap()
     until(lambda: health.inner_text() != "screen may sleep")
 
