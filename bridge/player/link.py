@@ -227,7 +227,11 @@ class Link:
             reader.closed = True
             return
         if command.get("do") == "keep":
-            reader.keeps = frozenset(map(str, command.get("what", KEPT)))
+            asked = command.get("what", KEPT)
+            if not isinstance(asked, list | tuple):
+                reader.closed = True
+                return
+            reader.keeps = frozenset(what for what in KEPT if what in asked)
             for what in reader.keeps & self._newest.keys() - {"score"}:
                 reader.keep(what, self._newest[what])
             return

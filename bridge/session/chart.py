@@ -67,14 +67,14 @@ def thin(rows: list[list[float]]) -> list[list[float]]:
 class Ahead:
     """What has been rendered past the player's position, and the renderers that go on from `end`.
 
-    A `bar` later nothing but one more bar has to be rendered, as long as the hands (`hands`) are
-    what they were. `begin` and `end` are in ticks, the end excluded.
+    One bar later, only that bar has to be rendered, as long as the hands (`hands`) are what they
+    were. `begin` and `end` are in ticks, the end excluded.
     """
 
     hands: tuple[Any, ...]
     begin: int
     end: int
-    parts: list[tuple[Renderer, set[str]]]  # what is heard; and lanes that would be, were they in
+    parts: list[tuple[Renderer, set[str]]]  # what is heard; then what muted lanes would play
     rows: dict[str, list[list[Any]]]
 
 
@@ -143,6 +143,7 @@ class Mirror:
             if silent:
                 self._render(ahead, self._copy(_all_in(state), tick), silent, end)
         else:
+            self._ahead = None  # should this fail on the way, nothing is half known
             for part, names in ahead.parts:
                 self._add(ahead, part.advance(max(end, ahead.end)), names)
         ahead.begin, ahead.end = tick, max(end, ahead.end)

@@ -193,6 +193,18 @@ def test_one_who_draws_gets_the_newest_memory_and_no_score(link: Link, tmp_path:
     assert left, "it gave commands too, so its hands are let go"
 
 
+@pytest.mark.parametrize("what", [5, None, {"memory": 1}, "memory", True, 0.5])
+def test_who_asks_for_nonsense_to_keep_is_sent_away(
+    link: Link, tmp_path: Path, what: object
+) -> None:
+    link.keep("memory", b"new")
+    client = Client(link, tmp_path)
+    client.sock.sendall(pack_json({"do": "keep", "what": what}))
+    turn(link)
+    assert not link.readers
+    client.sock.close()
+
+
 def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
     link: Link, tmp_path: Path
 ) -> None:
