@@ -13,7 +13,7 @@ from bridge.voltage.encode import CLOCK, Message
 
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
-SURE_NS = 60_000
+SURE_NS = 30_000
 """This much of the time before a deadline is left when everything is encoded; and twice what
 encoding took of late is kept for it."""
 GLIDE_WAITS_NS = 2_000_000
