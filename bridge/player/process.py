@@ -50,7 +50,7 @@ SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
 SELECT_EARLY_NS = 40_000
 SLEEP_AGAIN_NS = 150_000
-"""What is ready and leaves sooner than this is waited for awake: to sleep and wake takes as long."""
+"""What is ready and leaves sooner is waited for awake: to sleep and wake takes about as long."""
 ROOM_NS = 3_000_000
 PATIENCE_NS = 200_000_000
 """Work that waits for room is done without it after this long."""
