@@ -63,9 +63,6 @@ HEAR_NS = 6_000_000
 DRAIN_S = 0.06
 CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_500_000_000
 """Closing is repeated this often, for so long, when nobody else can do it."""
-NEW_PORTS_NS, THROUGH_NEW_NS = 350_000_000, 400_000_000
-"""After this long also through new ports, and through them at least for so long: on a busy machine
-it takes seconds to open them."""
 ORPHANED = signal.SIGUSR1
 """What the system sends us when our parent has died. Not SIGTERM, by which the parent itself asks
 us to end, and `os.getppid` does not tell the two apart: the signal comes when the parent's first
@@ -412,26 +409,13 @@ class Process:
 
     def _close_alone(self) -> None:
         """When whoever started us has died, nobody else closes the outputs, and its death may stall
-        the MIDI system for a while, or have us thrown out of it: closing is repeated, through ports
-        of our own and through new ones."""
-        new = dict[str, OutPort]()
-        begun = _now()
-        until = begun + CLOSE_AGAIN_NS
+        the MIDI system for a while: closing is repeated. (Not through new ports: a stalled server
+        took up to half a minute to open one.)"""
+        until = _now() + CLOSE_AGAIN_NS
         while self.orphaned and _now() < until:
             time.sleep(CLOSE_EVERY_S)
-            messages = self.player.outputs.panic()
-            self.player.outputs.send(messages)
-            if not new and _now() - begun > NEW_PORTS_NS:
-                for name, spec in self.start.ports.items():
-                    with contextlib.suppress(PortError):
-                        new[name] = open_output(spec.text, f"{name}-closing")
-                if new:
-                    until = max(until, _now() + THROUGH_NEW_NS)
-            for port, _, data in messages:
-                if port in new:
-                    new[port].send(data)
-        for port_out in new.values():
-            port_out.close()
+            with contextlib.suppress(OSError):
+                self.player.outputs.send(self.player.outputs.panic())
 
 
 def main() -> int:
