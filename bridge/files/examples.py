@@ -169,6 +169,7 @@ COMMANDS: dict[str, str] = {
     "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
     "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
+    "man [--out FILE]": "shows the manual page of all commands (`--out FILE.1` writes it, `--out -` prints its source)",
     "profile list|show|check|schema|new": "lists, shows, checks, describes and writes profiles",
 }
 """Every command with its options, and what it does."""
