@@ -30,8 +30,10 @@ if TYPE_CHECKING:
 MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "diff": "bridge.commands.diff",
     "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
+    "history": "bridge.commands.history",
     "init": "bridge.commands.init",
     "install-service": "bridge.commands.install",
     "profile": "bridge.commands.profile",
