@@ -34,8 +34,10 @@ if TYPE_CHECKING:
 MODULES = {
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "diff": "bridge.commands.diff",
     "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
+    "history": "bridge.commands.history",
     "init": "bridge.commands.init",
     "man": "bridge.commands.man",
     "install-service": "bridge.commands.install",
