@@ -49,6 +49,10 @@ class SampleClock:
         return self._origin[0] + (ns - self._origin[1]) / self._slope
 
     @property
+    def empty(self) -> bool:
+        return not self._points
+
+    @property
     def late_ns(self) -> float:
         """By how much even the earliest of the last few blocks is behind the line; what is more
         than a few ms means lost samples. 0 while too few blocks are known."""

@@ -133,7 +133,8 @@ class Ear:
                 self._held -= len(samples)
             self._pace.add(first, ns)
             first += self._shift
-            if lost or self._clock.late_ns > LOST_S * 1e9:
+            gap = lost or self._clock.late_ns > LOST_S * 1e9
+            if gap and not self._clock.empty:
                 first = self._over_a_gap(first, ns)
             self._clock.add(first, ns)
             came = self._pace.rate
