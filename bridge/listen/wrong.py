@@ -1,0 +1,113 @@
+"""What can be wrong with an audio input, in words that a person can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from bridge.errors import BridgeError, did_you_mean
+
+Kind = Literal[
+    "library",  # numpy, sounddevice or PortAudio is not installed
+    "device",  # there is no such input, or it cannot be opened
+    "channel",  # the input has fewer channels
+    "rate",  # the samples do not come as fast as the input says
+    "gone",  # it stopped in the middle
+    "muted",
+    "silence",
+    "hum",
+    "clipping",
+]
+HELP_INSTALL = "pip install 'lanebridge[listen]'"
+
+
+class ListenError(BridgeError, OSError):
+    """An input cannot be listened to, or what it brings cannot be measured; `kind` says why."""
+
+    def __init__(self, kind: Kind, message: str) -> None:
+        self.kind: Kind = kind
+        self.message = message
+        super().__init__(message)
+
+    def __str__(self) -> str:
+        return self.message
+
+
+def no_library(name: str) -> ListenError:
+    """`name` is a Python package that listening needs."""
+    return ListenError("library", f"listening needs {name}: {HELP_INSTALL}")
+
+
+def no_portaudio() -> ListenError:
+    return ListenError(
+        "library",
+        "listening needs the PortAudio library: apt install libportaudio2 (or what your system "
+        "calls it)",
+    )
+
+
+def no_device(wanted: str, known: Sequence[str]) -> ListenError:
+    """No input is called `wanted`, or a part of no name of `known`."""
+    if not known:
+        return ListenError("device", "this computer has no audio input; is the interface plugged?")
+    said = f"there is no audio input {wanted}" if wanted else "there is no default audio input"
+    guess = did_you_mean(wanted, known).rstrip("?")
+    return ListenError("device", f"{said}{guess}; audio inputs: {', '.join(known)}")
+
+
+def ambiguous(wanted: str, found: Sequence[str]) -> ListenError:
+    return ListenError("device", f"{wanted} is a part of several inputs: {', '.join(found)}")
+
+
+def not_opened(name: str, reason: str) -> ListenError:
+    return ListenError(
+        "device", f"{name} cannot be opened ({reason}); is another program using it?"
+    )
+
+
+def no_channel(name: str, channel: int, channels: int) -> ListenError:
+    has = "one channel" if channels == 1 else f"{channels} channels"
+    return ListenError("channel", f"{name} has {has}: there is no channel {channel}")
+
+
+def rate_refused(name: str, rate: float) -> ListenError:
+    return ListenError("rate", f"{name} does not run at {rate:.0f} Hz; set its rate and try again")
+
+
+def wrong_rate(name: str, said: float, came: float) -> ListenError:
+    return ListenError(
+        "rate",
+        f"{name} says {said:.0f} Hz but brings {came:.0f} samples a second, so every pitch would "
+        "be wrong; set the rate of the interface and of the audio system to the same",
+    )
+
+
+def gone(name: str) -> ListenError:
+    return ListenError("gone", f"{name} brings no more sound: was it pulled out?")
+
+
+def muted(name: str) -> ListenError:
+    return ListenError(
+        "muted",
+        f"{name} brings digital silence, not even noise: is it muted, or the wrong channel?",
+    )
+
+
+def silence(name: str, dbfs: float) -> ListenError:
+    return ListenError(
+        "silence",
+        f"nothing is heard on {name} (only {dbfs:.0f} dB of full scale): check the cable, the "
+        "voice's level and the input's gain",
+    )
+
+
+def only_hum(name: str, hertz: float) -> ListenError:
+    return ListenError(
+        "hum",
+        f"only hum of the mains ({hertz:.0f} Hz) is heard on {name}: check the cable, its shield "
+        "and the voice",
+    )
+
+
+def clipping(name: str) -> ListenError:
+    return ListenError("clipping", f"{name} clips: turn its gain or the voice down and try again")
