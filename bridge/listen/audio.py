@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Samples = NDArray[np.float32]
 Wide = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

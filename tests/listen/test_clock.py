@@ -29,13 +29,13 @@ def run(
 
 
 @pytest.mark.parametrize("rate", [48000.0, 48004.8, 44095.6])
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_late_blocks_move_the_time_of_a_sample_by_far_less_than_half_a_millisecond(
     rate: float, seed: int
 ) -> None:
     clock = SampleClock(round(rate, -2))
-    run(clock, 6.0, rate, seed)
-    for sample in (4.0 * rate, 6.0 * rate):
+    run(clock, 4.0, rate, seed)
+    for sample in (2.5 * rate, 4.0 * rate):
         assert clock.ns_of(sample) == pytest.approx(10**15 + sample * 1e9 / rate, abs=150_000)
         assert clock.sample_of(clock.ns_of(sample)) == pytest.approx(sample, abs=0.1)
 
