@@ -96,6 +96,7 @@ Port = Annotated[str, Reads(_port, "`simulated`, or a part of a MIDI port's name
 
 MOST_LATENCY_MS = 100.0
 MOST_VOICE_MS = 50.0
+MOST_OFFSET_MS = 100.0
 
 
 class CableModel(Strict):
@@ -139,7 +140,7 @@ class ClockModel(Strict):
 
     follow: Port = "internal"
     """`internal`, or a part of the name of the MIDI input whose clock leads"""
-    offset_ms: Annotated[float, Limits(-100, 100, "ms")] = 0.0
+    offset_ms: Annotated[float, Limits(-MOST_OFFSET_MS, MOST_OFFSET_MS, "ms")] = 0.0
     """shifts everything; negative plays earlier"""
     send_to: list[Name] = Field(default_factory=list)
     """interfaces that get MIDI clock from us"""

@@ -13,8 +13,9 @@ from support.drums import RATE, Drum
 from support.racks import QUIET_S, hit, two_nights
 
 from bridge.listen.compare import Finding, compare
+from bridge.listen.figures import describe
 from bridge.listen.onset import first_onset, floor_of
-from bridge.listen.sound import Sound, describe, mean_sound
+from bridge.listen.sound import Sound, mean_sound
 
 RACKS = 25
 QUIET = round(QUIET_S * RATE)

@@ -9,7 +9,8 @@ import pytest
 from support.drums import KINDS, RATE, drum, room
 
 from bridge.listen.audio import Samples
-from bridge.listen.sound import FAINT_DB, OCTAVES, describe, distance, mean_sound
+from bridge.listen.figures import describe
+from bridge.listen.sound import FAINT_DB, OCTAVES, distance, mean_sound
 
 STILL = np.zeros(9600, np.float32)
 
