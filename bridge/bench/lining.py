@@ -11,13 +11,18 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from bridge.bench.hearing import Struck
+import numpy as np
+
+from bridge.bench.hearing import CLIPPED, CLIPS, Struck
 from bridge.bench.listened import head
 from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
 from bridge.files.edit import Change, apply
 from bridge.files.rig import MOST_LATENCY_MS, MOST_OFFSET_MS, MOST_VOICE_MS, Rig
+from bridge.listen import wrong
+from bridge.listen.audio import Listener, gather
+from bridge.listen.onset import floor_of, onsets
 from bridge.music.model import TICKS_PER_QUARTER
 from bridge.player.songclock import SongClock
 
@@ -27,6 +32,9 @@ OWN_MS = 0.25
 FEWEST_CLICKS = 8
 NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something else
 STEADY_MS = 12.0
+STANDS_S = 0.5
+APART_MS = 120.0
+"""Clicks are further apart than this up to 500 a minute."""
 SETTLED_CLOCKS = 48
 """Clocks after which a followed clock's line is as good as it gets, for the most part."""
 
@@ -166,6 +174,31 @@ class Grid:
                 "look at the delay that the host gives its clock"
             )
         return offset
+
+
+def listen_to_click(
+    grid: Grid, ear: Listener, midi: Sequence[tuple[int, bytes]], seconds: float, since_ns: int
+) -> None:
+    """Hears a click for so long, and gives it to a grid with the MIDI that has come meanwhile.
+
+    Args:
+        grid: takes both.
+        ear: the input with the click.
+        midi: stamped messages; may be added to by another thread.
+        seconds: how long. The host stands in the first `STANDS_S`.
+        since_ns: when it begins.
+
+    Raises:
+        ListenError: the input is muted, clips, or stopped.
+    """
+    take = gather(ear.blocks(), ear.rate, since_ns, seconds)
+    if not np.any(take.samples):
+        raise wrong.muted(ear.name)
+    if np.count_nonzero(np.abs(take.samples) >= CLIPS) >= CLIPPED:
+        raise wrong.clipping(ear.name)
+    floor = floor_of(take.samples[: round(STANDS_S * take.rate)], take.rate)
+    found = onsets(take.samples, take.rate, floor, APART_MS)
+    grid.take(list(midi), [take.ns + 1e9 * one.at / take.rate for one in found])
 
 
 def must_follow(rig: Rig) -> str:
