@@ -30,6 +30,7 @@ STEP_MS = 0.1
 OWN_MS = 0.25
 """A voice that is later than its interface by less gets no latency of its own."""
 FEWEST_CLICKS = 8
+UNSURE_MS = 0.2
 NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something else
 STEADY_MS = 12.0
 STANDS_S = 0.5
@@ -257,6 +258,13 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
         f"  {name} needs a latency of its own; write its cable down in the rig first"
         for name in plan.unwritten
     ]
+    unsure = [one for one in plan.late.values() if one.heard and one.unsure_ms > UNSURE_MS]
+    if unsure:
+        worst = max(one.unsure_ms for one in unsure)
+        lines.append(
+            f"  some medians are sure to {worst:.1f} ms only, for their hits are spread; the more "
+            "often each voice is struck (--hits), the surer"
+        )
     silent = [port for port in rig.interfaces if port not in plan.interfaces]
     lines += [f"  {port}: no voice of it was heard; it stays as it is" for port in silent]
     return lines

@@ -116,23 +116,27 @@ def _strike(
     rig: Rig, names: list[str], wanted: str, channel: int, hits: int
 ) -> tuple[dict[str, Struck], bool]:
     """Each voice as it was heard, and whether all of them were listened to."""
+    from bridge.listen.opening import needs_numpy
     from bridge.listen.wrong import ListenError
+
+    needs_numpy()
+    from bridge.bench.checklist import FULL, QUIET
+    from bridge.bench.lining import late_words
+    from bridge.listen.quiet import why_silent
 
     late: dict[str, Struck] = {}
     ports = list(dict.fromkeys(rig.wired[name].port for name in names))
     with ears_on(rig, wanted, channel, ports) as hearing:
-        from bridge.bench.checklist import FULL, QUIET
-        from bridge.bench.lining import late_words
-
         try:
             hearing.listen_to_room()
             for name in names:
-                level = QUIET if hearing.strike(name, QUIET, 2).heard else FULL
-                late[name] = hearing.strike(name, level, hits)
+                late[name] = hearing.strike(name, QUIET, 2)
+                if late[name].heard:
+                    late[name] += hearing.strike(name, QUIET, hits - 2)
+                else:
+                    late[name] = hearing.strike(name, FULL, hits)
                 click.echo(late_words(rig, name, late[name]))
             if not any(one.heard for one in late.values()):
-                from bridge.listen.quiet import why_silent
-
                 take = hearing.held(ROOM_S)
                 raise why_silent(hearing.ear.name, take.samples, take.rate)
         except ListenError as error:

@@ -127,15 +127,16 @@ def _listen(
     rig: Rig, spec: SetSpec | None, names: list[str], wanted: str, channel: int, report: Path | None
 ) -> int:
     """A soundcheck by ear; the exit code."""
+    from bridge.listen.opening import needs_numpy
     from bridge.listen.wrong import ListenError
 
+    needs_numpy()
+    from bridge.bench.listened import ListenedCheck, all_good, summary
+    from bridge.files.sounds import load_sounds
+
+    known = {} if rig.path is None else load_sounds(rig.path)
     trouble: ListenError | None = None
     with ears_on(rig, wanted, channel, list(rig.interfaces)) as hearing:
-        # Only now: without the libraries, opening the input has said what to install.
-        from bridge.bench.listened import ListenedCheck, all_good, summary
-        from bridge.files.sounds import load_sounds
-
-        known = {} if rig.path is None else load_sounds(rig.path)
         check = ListenedCheck(rig, spec, hearing, known)
         try:
             for heard in check.run(names):

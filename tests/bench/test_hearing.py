@@ -81,6 +81,20 @@ def test_the_spread_leaves_out_the_odd_one_of_many() -> None:
     assert Struck(0.3, 20, tuple(Hit(ms, sound) for ms in late)).spread_ms == 0.0
 
 
+def test_a_median_of_spread_hits_is_less_sure_and_of_more_of_them_surer() -> None:
+    """Against the scatter of the medians of many seeded series, within a fifth."""
+    sound = Sound(-12.0, (-10.0,) * 10, 500.0, 50.0)
+    chance = np.random.default_rng(1)
+    for count in (12, 48):
+        series = chance.normal(5.0, 1.0, (800, count))
+        told = [Struck(0.3, count, tuple(Hit(ms, sound) for ms in row)).unsure_ms for row in series]
+        assert np.mean(told) == pytest.approx(np.std(np.median(series, axis=1)), rel=0.2)
+    one, more = Struck(0.3, 2, (Hit(4.0, sound),)), Struck(0.3, 1, (Hit(6.0, sound),))
+    assert one.unsure_ms == 0.0
+    assert (one + more).late_ms == 5.0
+    assert (one + more).sent == 3
+
+
 def test_a_message_within_a_block_is_placed_to_the_sample() -> None:
     world = Earshot({GATE: CLICK})
     ears = hearing(world)

@@ -96,7 +96,7 @@ def test_an_end_of_the_input_is_no_yes(rig: Path, world: Earshot) -> None:
 def test_a_device_that_is_pulled_out_leaves_what_was_measured_as_not_applied(
     rig: Path, world: Earshot
 ) -> None:
-    world.dead_after_s = 8.0
+    world.dead_after_s = 4.5
     result = run(rig, "--apply")
     assert result.exit_code == 1
     assert "one.gate-1, kick voice: 2.0" in result.output

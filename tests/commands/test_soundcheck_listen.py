@@ -102,7 +102,7 @@ def test_the_report_has_what_was_heard_and_what_is_wrong(
 
 
 def test_an_input_that_goes_away_or_clips_keeps_nothing(rig: Path, world: Earshot) -> None:
-    world.dead_after_s = 5.0
+    world.dead_after_s = 3.2
     result = run(rig)
     assert result.exit_code == 1
     assert "ended early: ears brings no more sound: was it pulled out?" in result.output
