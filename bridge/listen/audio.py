@@ -61,6 +61,11 @@ class Take:
     rate: float
     samples: Samples
 
+    @property
+    def end_ns(self) -> int:
+        """When the sample after its last one is taken."""
+        return self.ns + round(len(self.samples) * 1e9 / self.rate)
+
 
 def gather(blocks: Iterator[Block], rate: float, since_ns: int, seconds: float) -> Take:
     """Waits for `seconds` of sound without a gap, none of it taken before `since_ns`.
