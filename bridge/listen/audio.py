@@ -13,6 +13,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.listen import wrong
+
+PATIENCE_S = 8.0
+"""How long a piece without a gap is waited for, at least."""
+
 Samples = NDArray[np.float32]
 Wide = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -77,15 +82,19 @@ def gather(blocks: Iterator[Block], rate: float, since_ns: int, seconds: float) 
         seconds: length of the piece.
 
     Raises:
-        ListenError: as the listener does.
+        ListenError: as the listener does, or gaps leave no such piece.
     """
     wanted = round(seconds * rate)
+    begun: int | None = None
     parts: list[Samples] = []
     start, have, following = 0, 0, 0
     for block in blocks:
         skip = max(0, -(-(since_ns - block.ns) * round(rate) // 1_000_000_000))
         if skip >= len(block.samples):
             continue
+        begun = block.ns if begun is None else begun
+        if block.ns - begun > (PATIENCE_S + 4 * seconds) * 1e9:
+            raise wrong.lost()
         if not parts or block.first != following:
             parts, have = [], 0
             start = block.ns + round(skip * 1e9 / rate)
