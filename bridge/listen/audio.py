@@ -13,6 +13,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.listen import wrong
+
+PATIENCE_S = 8.0
+"""How long a piece without a gap is waited for, at least."""
+
 Samples = NDArray[np.float32]
 Wide = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -61,6 +66,11 @@ class Take:
     rate: float
     samples: Samples
 
+    @property
+    def end_ns(self) -> int:
+        """When the sample after its last one is taken."""
+        return self.ns + round(len(self.samples) * 1e9 / self.rate)
+
 
 def gather(blocks: Iterator[Block], rate: float, since_ns: int, seconds: float) -> Take:
     """Waits for `seconds` of sound without a gap, none of it taken before `since_ns`.
@@ -72,15 +82,19 @@ def gather(blocks: Iterator[Block], rate: float, since_ns: int, seconds: float) 
         seconds: length of the piece.
 
     Raises:
-        ListenError: as the listener does.
+        ListenError: as the listener does, or gaps leave no such piece.
     """
     wanted = round(seconds * rate)
+    begun: int | None = None
     parts: list[Samples] = []
     start, have, following = 0, 0, 0
     for block in blocks:
         skip = max(0, -(-(since_ns - block.ns) * round(rate) // 1_000_000_000))
         if skip >= len(block.samples):
             continue
+        begun = block.ns if begun is None else begun
+        if block.ns - begun > (PATIENCE_S + 4 * seconds) * 1e9:
+            raise wrong.lost()
         if not parts or block.first != following:
             parts, have = [], 0
             start = block.ns + round(skip * 1e9 / rate)

@@ -17,7 +17,7 @@ SPAN_S = 2.0
 """Blocks that reach over less than this say nothing of the rate, so the nominal one is used."""
 EVERY = 8
 """Blocks between two fits."""
-CHUNK_NS, CHUNKS = 250_000_000, 9
+SPAN_NS, SPANS = 100_000_000, 30
 
 
 class SampleClock:
@@ -77,24 +77,30 @@ class SampleClock:
 
 
 class Pace:
-    """How many samples a second really come: the median over quarters of a second, so that a
-    hiccup of the machine does not count."""
+    """How many samples a second really come, by tenths of a second. Samples that are lost now and
+    then make some of these slow, but never all."""
 
     def __init__(self) -> None:
         self._begun: tuple[int, int] | None = None
-        self._rates: deque[float] = deque(maxlen=CHUNKS)
+        self._rates: deque[float] = deque(maxlen=SPANS)
 
     def add(self, brought: int, ns: int) -> None:
-        """`brought` samples in all had come at `ns`, lost ones left out."""
+        """`brought` samples in all had come at `ns`."""
         if self._begun is None:
             self._begun = (brought, ns)
             return
         samples, span = brought - self._begun[0], ns - self._begun[1]
-        if span >= CHUNK_NS:
+        if span >= SPAN_NS:
             self._rates.append(samples * 1e9 / span)
             self._begun = (brought, ns)
 
-    @property
-    def rate(self) -> float | None:
-        """Samples a second; None for the first seconds."""
-        return median(self._rates) if len(self._rates) == CHUNKS else None
+    def off(self, rate: float, by: float) -> float | None:
+        """The true rate, if nearly all tenths are off from `rate` to the same side by more than the
+        part `by`; None when they are not, and for the first seconds."""
+        if len(self._rates) < SPANS:
+            return None
+        ordered = sorted(self._rates)
+        slow, fast = ordered[SPANS // 10], ordered[-1 - SPANS // 10]
+        if fast < rate * (1.0 - by) or slow > rate * (1.0 + by):
+            return median(ordered)
+        return None

@@ -22,7 +22,7 @@ HELD_S = 4.0
 GONE_S = 3.0
 LOST_S = 0.01
 """Blocks that all are later than this against the line tell of lost samples."""
-WRONG_RATE = 0.005  # a crystal is off by 0.0001 at most (common practice, no source)
+WRONG_RATE = 0.03  # rates in use lie at least 8 percent apart: 44100 and 48000 Hz
 SLOWEST_HZ = 16000.0  # below this the top octave of a voice is not heard
 
 
@@ -137,8 +137,8 @@ class Ear:
             if gap and not self._clock.empty:
                 first = self._over_a_gap(first, ns)
             self._clock.add(first, ns)
-            came = self._pace.rate
-            if came is not None and abs(came / self.rate - 1.0) > WRONG_RATE:
+            came = self._pace.off(self.rate, WRONG_RATE)
+            if came is not None:
                 raise wrong.wrong_rate(self.name, self.rate, came)
             yield Block(first, self._clock.ns_of(first), samples)
 

@@ -75,6 +75,12 @@ def hum(samples: Samples, rate: float) -> float | None:
     return None
 
 
+def strongest(samples: Samples, rate: float) -> float:
+    """Hz of the strongest line of a sound."""
+    power, step = _spectrum(samples, rate)
+    return float(np.argmax(power)) * step
+
+
 def second(samples: Samples, rate: float, hertz: float) -> tuple[float, float] | None:
     """The strongest tone that is no harmonic of `hertz`, nor hum, if it is in the way.
 
@@ -98,7 +104,7 @@ def second(samples: Samples, rate: float, hertz: float) -> tuple[float, float] |
     if theirs[top] <= 0.0 or not 0 < top < len(power) - 1:
         return None
     peak = power[top] >= max(power[top - 1], power[top + 1])
-    db = 10.0 * math.log10(theirs[top] / power[mine].max())
+    db = 10.0 * math.log10(theirs[top] / max(power[mine].max(initial=0.0), 1e-30))
     return (top * step, db) if peak and db >= SECOND_DB else None
 
 

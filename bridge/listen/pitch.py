@@ -24,6 +24,10 @@ LOWEST_HZ, HIGHEST_SHARE = 16.0, 0.42
 """What is looked for: from 16 Hz to this part of the sample rate."""
 NEARLY = 0.9
 """k of the method: a key maximum this near to the highest is the pitch (the paper: 0.8 to 1)."""
+NEAR_CENTS = 300.0
+"""What is expected may be off by this much: a voice before it is tuned."""
+INEXACT = 5e-4
+"""Of a clarity: what a parabola between two lags may miss."""
 WINDOW_S = 0.17
 """Of the first step: nearly three periods of the lowest pitch."""
 PHASE_S = 0.25
@@ -52,14 +56,12 @@ class Pitch:
         clarity: 1 for what is exactly periodic, near 0 for noise.
         slope: cents a second by which it moves.
         wobble: cents (standard deviation) by which it strays from a steady move.
-        octave_caught: the first step alone would have been another multiple of what was asked for.
     """
 
     hertz: float
     clarity: float
     slope: float
     wobble: float
-    octave_caught: bool = False
 
 
 def measure(samples: Samples, rate: float, expected: float | None = None) -> Pitch | None:
@@ -82,8 +84,7 @@ def measure(samples: Samples, rate: float, expected: float | None = None) -> Pit
     plain = chosen(found)
     picked = plain if expected is None else near(found, plain, expected)
     hertz, slope, wobble = refined(x, rate, picked.hertz)
-    caught = abs(cents(picked.hertz, plain.hertz)) > 100.0
-    return Pitch(hertz, picked.clarity, slope, wobble, caught)
+    return Pitch(hertz, picked.clarity, slope, wobble)
 
 
 def cents(hertz: float, than: float) -> float:
@@ -138,13 +139,24 @@ def chosen(found: list[Candidate]) -> Candidate:
 
 
 def near(found: list[Candidate], plain: Candidate, expected: float) -> Candidate:
-    """The candidate nearest to what is expected if it is a multiple or a part of the plain choice
-    and as likely by its clarity, else the plain choice."""
+    """The candidate nearest to what is expected, if that is another octave (or other multiple) of
+    the plain choice and the sound bears it out, else the plain choice.
+
+    Every sound is periodic in two of its periods as well, so a lower candidate must fit clearly
+    better than the plain choice; a higher one must be nearly as good.
+    """
     best = min(found, key=lambda one: abs(cents(one.hertz, expected)))
-    ratio = max(best.hertz, plain.hertz) / min(best.hertz, plain.hertz)
-    whole = ratio > 1.5 and abs(ratio - round(ratio)) < 0.06 * ratio
-    nearer = abs(cents(best.hertz, expected)) < 300.0 < abs(cents(plain.hertz, expected))
-    return best if whole and nearer and best.clarity >= 0.5 * plain.clarity else plain
+    if abs(cents(best.hertz, expected)) > NEAR_CENTS:
+        return plain
+    ratio = best.hertz / plain.hertz
+    whole = max(ratio, 1.0 / ratio)
+    if whole < 1.5 or abs(whole - round(whole)) > 0.06 * whole:
+        return plain
+    if ratio < 1.0:
+        borne_out = 1.0 - best.clarity < 0.5 * (1.0 - plain.clarity) - INEXACT
+    else:
+        borne_out = best.clarity > 0.7 * plain.clarity
+    return best if borne_out else plain
 
 
 # --- how far off -------------------------------------------------------------------------------

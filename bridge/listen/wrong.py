@@ -13,10 +13,16 @@ Kind = Literal[
     "channel",  # the input has fewer channels
     "rate",  # the samples do not come as fast as the input says
     "gone",  # it stopped in the middle
+    "lost",  # samples are lost all the time
     "muted",
     "silence",
     "hum",
     "clipping",
+    "pitch",  # nothing periodic
+    "second",  # two voices at once
+    "unsettled",
+    "follow",  # the pitch does not move with the output
+    "standard",  # it moves by another law
 ]
 HELP_INSTALL = "pip install 'lanebridge[listen]'"
 
@@ -86,6 +92,14 @@ def gone(name: str) -> ListenError:
     return ListenError("gone", f"{name} brings no more sound: was it pulled out?")
 
 
+def lost() -> ListenError:
+    return ListenError(
+        "lost",
+        "samples of the input are lost again and again: this computer is too busy, or the period "
+        "of its audio system too short",
+    )
+
+
 def muted(name: str) -> ListenError:
     return ListenError(
         "muted",
@@ -111,3 +125,50 @@ def only_hum(name: str, hertz: float) -> ListenError:
 
 def clipping(name: str) -> ListenError:
     return ListenError("clipping", f"{name} clips: turn its gain or the voice down and try again")
+
+
+# --- what a voice does -------------------------------------------------------------------------
+
+
+def no_pitch(note: str) -> ListenError:
+    return ListenError(
+        "pitch",
+        f"{note}: there is sound, but no one pitch in it; choose a plain wave, and turn noise, "
+        "effects and cross modulation off",
+    )
+
+
+def two_voices(note: str, hertz: float, other: float, db: float) -> ListenError:
+    return ListenError(
+        "second",
+        f"{note}: two sounds are heard, one of {hertz:.1f} Hz and one of {other:.1f} Hz, "
+        f"{abs(db):.0f} dB {'louder' if db > 0 else 'weaker'}; let this voice sound alone",
+    )
+
+
+def unsettled(note: str, slope: float) -> ListenError:
+    return ListenError(
+        "unsettled",
+        f"{note}: the pitch never settles (it still moves by {slope:+.0f} cents a second); turn "
+        "portamento, vibrato and modulation off",
+    )
+
+
+def too_few_notes() -> ListenError:
+    return ListenError("follow", "this output plays fewer than two notes: there is nothing to tune")
+
+
+def does_not_follow(low: str, high: str, hertz: float) -> ListenError:
+    return ListenError(
+        "follow",
+        f"the pitch stays at {hertz:.1f} Hz from {low} to {high}: what is heard is not the voice "
+        "on this output; check both cables",
+    )
+
+
+def other_standard(tracks: str, profile: str) -> ListenError:
+    return ListenError(
+        "standard",
+        f"the voice tracks {tracks}, but the profile of this output says {profile}: tuning cannot "
+        "mend that; set the voice or choose another profile",
+    )

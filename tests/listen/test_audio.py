@@ -9,6 +9,7 @@ import pytest
 from support.feed import Feed
 
 from bridge.listen.audio import Block, Samples, gather
+from bridge.listen.wrong import ListenError
 
 RATE = 48000.0
 
@@ -59,3 +60,13 @@ def test_time_passes_with_nobody_listening() -> None:
     feed = numbered()
     feed.pass_by(0.5)
     assert next(feed.blocks()).samples[0] == 24000
+
+
+def test_when_samples_are_lost_again_and_again_it_does_not_wait_for_ever() -> None:
+    def blocks() -> Iterator[Block]:
+        for number in range(100_000):
+            first = number * 200
+            yield Block(first, round(first * 1e9 / RATE), np.zeros(100, np.float32))
+
+    with pytest.raises(ListenError, match="lost again and again"):
+        gather(blocks(), RATE, 0, 0.5)

@@ -46,21 +46,33 @@ def test_before_the_rate_can_be_told_the_nominal_one_is_used() -> None:
     assert clock.ns_of(48000) - clock.ns_of(0) == 10**9
 
 
-@pytest.mark.parametrize("rate", [44100.0, 48000.0])
-def test_the_rate_that_really_comes_is_measured_in_spite_of_a_hiccup(rate: float) -> None:
+@pytest.mark.parametrize(("rate", "said"), [(44100.0, 48000.0), (48000.0, 44100.0)])
+def test_the_rate_that_really_comes_is_told_in_spite_of_a_hiccup(rate: float, said: float) -> None:
     pace, hiccup = Pace(), 0
     random = np.random.default_rng(5)
-    for number in range(0, round(3 * rate), FRAMES):
+    for number in range(0, round(4 * rate), FRAMES):
         hiccup = 60_000_000 if number > rate else 0
         pace.add(number, round(number * 1e9 / rate + random.exponential(2e5)) + hiccup)
-    assert pace.rate == pytest.approx(rate, rel=2e-3)
+    assert pace.off(said, 0.03) == pytest.approx(rate, rel=2e-3)
+    assert pace.off(rate, 0.03) is None
+
+
+def test_samples_that_are_lost_now_and_then_are_no_other_rate() -> None:
+    """Two blocks in thirty are lost: six percent, in clumps as on a busy machine."""
+    pace, brought = Pace(), 0
+    random = np.random.default_rng(6)
+    for k in range(0, round(4 * 48000 / FRAMES)):
+        if (k // 24) % 15:
+            brought += FRAMES
+        pace.add(brought, round(k * FRAMES * 1e9 / 48000 + random.exponential(5e5)))
+    assert pace.off(48000.0, 0.03) is None
 
 
 def test_the_rate_is_not_judged_in_the_first_seconds() -> None:
     pace = Pace()
     for number in range(0, 96000, FRAMES):
         pace.add(number, round(number * 1e9 / 44100))
-    assert pace.rate is None
+    assert pace.off(48000.0, 0.03) is None
 
 
 def test_lost_samples_show_as_blocks_that_all_come_late() -> None:

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Samples = NDArray[np.float32]
+Wide = NDArray[np.float64]
 TABLE = 8192
 C1_HZ = 32.7031956626  # ISO 16 and equal temperament; see tests/reference/tuning.csv
 
@@ -37,7 +38,7 @@ class Voice(Protocol):
 
 
 @cache
-def _table(wave: str, harmonics: int) -> NDArray[np.float64]:
+def _table(wave: str, harmonics: int) -> Wide:
     """One cycle of a wave cut off above so many harmonics (its Fourier series), at most 1 high."""
     x = np.arange(TABLE) / TABLE
     if wave == "sine" or harmonics == 1:
@@ -95,11 +96,13 @@ class Tone:
 
     def hertz(self, volts: float | None = None) -> float:
         """The pitch at some volts of the interface, without drift and vibrato."""
-        v = self.volts if volts is None else volts
-        v = self.offset + self.gain * v + self.bow * v * (8.0 - v) / 16.0
+        return float(self.hertz_of(np.array([self.volts if volts is None else volts]))[0])
+
+    def hertz_of(self, volts: Wide) -> Wide:
+        v = self.offset + self.gain * volts + self.bow * volts * (8.0 - volts) / 16.0
         if self.law == "hz/v":
-            return self.hertz_per_volt * max(v, 0.0)
-        return float(self.zero_hz * 2.0 ** (v / self.volts_per_octave))
+            return np.asarray(self.hertz_per_volt * np.maximum(v, 0.0))
+        return np.asarray(self.zero_hz * 2.0 ** (v / self.volts_per_octave))
 
     def render(self, n: int) -> Samples:
         hertz = self._pitches(n)
@@ -120,7 +123,7 @@ class Tone:
         made = table[left] + (at - left) * (table[left + 1] - table[left])
         return np.asarray(self.level * self.gate * made, dtype=np.float32)
 
-    def _pitches(self, n: int) -> NDArray[np.float64]:
+    def _pitches(self, n: int) -> Wide:
         if math.isnan(self._slewed) or self.glide_s <= 0.0:
             self._slewed = self.volts
         seconds = (self._time + np.arange(n)) / self.rate
@@ -133,7 +136,7 @@ class Tone:
             left = (self._slewed - self.volts) * np.exp(
                 -np.arange(1, n + 1) / (self.glide_s * self.rate)
             )
-            hertz = np.array([self.hertz(self.volts + v) for v in left])
+            hertz = self.hertz_of(self.volts + left)
             self._slewed = self.volts + float(left[-1])
         return np.asarray(hertz * 2.0 ** (cents / 1200.0))
 
