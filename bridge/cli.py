@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
+    "align": "bridge.commands.align",
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
     "diff": "bridge.commands.diff",

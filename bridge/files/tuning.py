@@ -52,13 +52,13 @@ class Tuning:
 # --- the file ----------------------------------------------------------------------------------
 
 
-def _output(value: object) -> str:
+def read_output(value: object) -> str:
     if not isinstance(value, str) or not _OUTPUT.fullmatch(value):
         raise ValueError("must be an output, as in main.pitch-1")
     return value
 
 
-def _date(value: object) -> str:
+def read_date(value: object) -> str:
     try:
         return datetime.fromisoformat(str(value)).isoformat(timespec="seconds")
     except ValueError:
@@ -89,7 +89,7 @@ def _table(value: object) -> tuple[tuple[float, float], ...]:
 class TuningModel(Strict):
     called: ClassVar[str] = "a tuning"
 
-    made: Annotated[str, Reads(_date, "a date and time")]
+    made: Annotated[str, Reads(read_date, "a date and time")]
     """when it was made"""
     profile: Name
     """the kind of interface it was made with"""
@@ -108,7 +108,7 @@ class TuningModel(Strict):
 class TuningFile(Strict):
     called: ClassVar[str] = "a tuning file"
 
-    tuning: dict[Annotated[str, Reads(_output, "INTERFACE.OUTPUT")], TuningModel] = Field(
+    tuning: dict[Annotated[str, Reads(read_output, "INTERFACE.OUTPUT")], TuningModel] = Field(
         default_factory=dict
     )
     """the tuned outputs"""
