@@ -49,7 +49,9 @@ from bridge.protocol.state import PortState, ProcessAbout
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
-SELECT_EARLY_NS = 60_000
+SELECT_EARLY_NS = 40_000
+SLEEP_AGAIN_NS = 150_000
+"""What is ready and leaves sooner is waited for awake: to sleep and wake takes about as long."""
 ROOM_NS = 3_000_000
 PATIENCE_NS = 200_000_000
 """Work that waits for room is done without it after this long."""
@@ -212,7 +214,7 @@ class Process:
         """Until `due`, or until something comes in, unless what is due leaves within a moment."""
         left = due - _now()
         if self.player.staged:
-            if left > SPIN_NS:
+            if left > SLEEP_AGAIN_NS:
                 time.sleep((left - SPIN_NS) / 1e9)
             while _now() < due:
                 pass

@@ -34,6 +34,7 @@ from bridge.session.instep import InStep
 from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
+from bridge.supervisor.voice import Level
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
@@ -74,6 +75,7 @@ class ServiceOptions:
     state_dir: Path | None = None
     run: str = ""
     log_json: bool = False
+    log_least: Level = "info"
     memory: int | None = None
     announce: bool = False
 

@@ -70,6 +70,7 @@ class Options:
     start: bool = False
     fresh: bool = False
     log_json: bool = False
+    least: voice.Level = "info"
 
 
 class Supervisor:
@@ -78,7 +79,9 @@ class Supervisor:
     def __init__(self, options: Options, folder: Path) -> None:
         self.options = options
         self._out = voice.standard()
-        self._log = voice.Log("lanebridge", voice.standard(lambda: sys.stderr, 2), options.log_json)
+        self._log = voice.Log(
+            "lanebridge", voice.standard(lambda: sys.stderr, 2), options.log_json, options.least
+        )
         self._encoding = voice.encoding_of(sys.stdout)
         self._notify = Notifier()
         self._stopping = False
@@ -391,6 +394,7 @@ class Supervisor:
         }
         words = [word for name, value in given.items() for word in (f"--{name}", str(value))]
         words += ["--lan"] if options.lan else []
+        words += ["--log-least", options.least]
         return [*words, "--log-json"] if options.log_json else words
 
     def _said_by_service(self, text: str) -> None:
@@ -450,11 +454,12 @@ def run(
     start: bool = False,
     fresh: bool = False,
     log_json: bool = False,
+    least: voice.Level = "info",
 ) -> int:
-    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code (0, or 1 when the files
-    are wrong or a network port is taken: said in a line or more on standard error)."""
+    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code: 0, or that of the
+    error, which is said in a line or more on standard error."""
     options = Options(
-        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json
+        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json, least
     )
     voice.hold_standard_handles()
     # Private to this user (0700), and gone afterwards.
@@ -466,7 +471,7 @@ def run(
         except BridgeError as error:
             with contextlib.suppress(OSError):
                 print(error, file=sys.stderr, flush=True)
-            return 1
+            return error.exit
         finally:
             if handle is not None:
                 os.close(handle)

@@ -39,6 +39,7 @@ from bridge.control.stream import (
     ChartsChanged,
     ControllersChanged,
     DocumentChanged,
+    HandsChanged,
     HistoryChanged,
     OwnershipEnded,
     Played,
@@ -78,6 +79,7 @@ SHOWN = (
     StateChanged,
     PresenceChanged,
     OwnershipEnded,
+    HandsChanged,
     HistoryChanged,
     DocumentChanged,
     ChartsChanged,
@@ -370,7 +372,9 @@ class Live:
         return messages
 
     def _for(self, client: Client, state: State) -> State:
-        """The state without the echo of the client's own finger."""
+        """The state without the client's own hand, and without the echo of its own finger."""
+        others = {what: one for what, one in state["hands"].items() if one["client"] != client.name}
+        state = {**state, "hands": others}
         if client.sent is None:
             return state
         macros = state["macros"]

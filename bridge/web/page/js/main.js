@@ -3,6 +3,7 @@
 import { button, h, icon, keep, say, text, tool } from "./dom.js";
 import { buildAsk } from "./ask.js";
 import { MOST_BARS } from "./chart.js";
+import { tellHands } from "./hands.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
 import { Pen } from "./pen.js";
@@ -30,6 +31,7 @@ const placeFrame = buildPlace($("place"), store, pen);
 buildSigns($("signs"), link, store, wake, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
+tellHands(store);
 buildAsk($("ask"), app);
 
 // --- views ---
