@@ -200,7 +200,7 @@ export async function build(root, app) {
 function addForm(model, choose) {
   const name = words({ maxlength: "32" });
   const kind = picker("Kind", [["macro", "macro"]], () => {});
-  const add = h("button", { type: "submit", class: "k tool" }, icon("add"), "Add");
+  const add = /** @type {HTMLButtonElement} */ (h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
   kind.select.disabled = add.disabled = true; // a choice made before the words are there would be lost
   model.addEventListener("data", () => {
     if (kind.select.options.length > 1) return; // the words come once
