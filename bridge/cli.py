@@ -47,6 +47,7 @@ MODULES = {
     "scope": "bridge.commands.scope",
     "sheet": "bridge.commands.sheet",
     "soundcheck": "bridge.commands.soundcheck",
+    "takes": "bridge.commands.takes",
     "tune": "bridge.commands.tune",
 }
 FILE = click.Path(path_type=Path)
