@@ -11,9 +11,7 @@ import statistics
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-import numpy as np
-
-from bridge.listen import wrong
+from bridge.listen import health, wrong
 from bridge.listen.audio import Listener, Take, gather
 from bridge.listen.figures import describe
 from bridge.listen.onset import Floor, first_onset, floor_of
@@ -28,7 +26,6 @@ WIDTH_S = 0.06
 SETTLE_S = 0.1
 LONGEST_SETTLE = 30
 """A voice that rings is waited for, this many times `SETTLE_S` at most."""
-CLIPS, CLIPPED = 0.999, 3
 TOGETHER_MS = 15.0
 """Hits whose sounds are further apart than this after their messages are not their sounds."""
 
@@ -125,7 +122,7 @@ class Hearing:
         """The noise of the input with nothing played. Raises `ListenError` when the input is muted
         or clips."""
         take = self._take(0, ROOM_S)
-        if not np.any(take.samples):
+        if health.level(take.samples).dead:
             raise wrong.muted(self.ear.name)
         self.room = floor_of(take.samples, take.rate)
         return self.room
@@ -185,6 +182,6 @@ class Hearing:
         if since_ns == 0:
             since_ns = self.hands.now_ns()
         take = gather(self.ear.blocks(), self.ear.rate, since_ns, seconds)
-        if np.count_nonzero(np.abs(take.samples) >= CLIPS) >= CLIPPED:
+        if health.level(take.samples).clipped:
             raise wrong.clipping(self.ear.name)
         return take

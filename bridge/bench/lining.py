@@ -11,16 +11,14 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-
-from bridge.bench.hearing import CLIPPED, CLIPS, Struck
+from bridge.bench.hearing import Struck
 from bridge.bench.listened import head
 from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
 from bridge.files.edit import Change, apply
 from bridge.files.rig import MOST_LATENCY_MS, MOST_OFFSET_MS, MOST_VOICE_MS, Rig
-from bridge.listen import wrong
+from bridge.listen import health, wrong
 from bridge.listen.audio import Listener, gather
 from bridge.listen.onset import floor_of, onsets
 from bridge.music.model import TICKS_PER_QUARTER
@@ -193,9 +191,10 @@ def listen_to_click(
         ListenError: the input is muted, clips, or stopped.
     """
     take = gather(ear.blocks(), ear.rate, since_ns, seconds)
-    if not np.any(take.samples):
+    heard = health.level(take.samples)
+    if heard.dead:
         raise wrong.muted(ear.name)
-    if np.count_nonzero(np.abs(take.samples) >= CLIPS) >= CLIPPED:
+    if heard.clipped:
         raise wrong.clipping(ear.name)
     floor = floor_of(take.samples[: round(STANDS_S * take.rate)], take.rate)
     found = onsets(take.samples, take.rate, floor, APART_MS)
