@@ -166,7 +166,7 @@ COMMANDS: dict[str, str] = {
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
     "ports [--json]": "lists MIDI ports by name",
     "soundcheck RIG [--only OUTPUT] [--all] [--report FILE.txt] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first",
-    "tune RIG OUTPUT [--readings FILE] [--every SEMITONES] [--yes] [--undo]": "tunes a pitch output from readings",
+    "tune RIG [OUTPUT] [--readings FILE] [--listen INPUT] [--channel N] [--all] [--every SEMITONES] [--plot FILE.svg] [--yes] [--undo]": "tunes a pitch output from readings, or by listening to its voice (`--all`: one after the other)",
     "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
     "profile list|show|check|schema|new": "lists, shows, checks, describes and writes profiles",
