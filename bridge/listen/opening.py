@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from bridge.listen import wrong
 
 if TYPE_CHECKING:
     from bridge.listen.audio import Listener
+
+
+SWITCH_S = 0.0002
+"""The audio thread gets the interpreter within about this; 5 ms are a period of audio or more."""
 
 
 def needs_numpy() -> None:
@@ -25,3 +32,16 @@ def open_ear(wanted: str, channel: int = 1) -> Listener:
     from bridge.listen.device import open_input
 
     return open_input(wanted, channel)
+
+
+@contextlib.contextmanager
+def listening(wanted: str, channel: int = 1) -> Iterator[Listener]:
+    """The same, closed at the end; meanwhile the audio thread need not wait for other threads."""
+    ear = open_ear(wanted, channel)
+    switch = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        yield ear
+    finally:
+        ear.close()
+        sys.setswitchinterval(switch)

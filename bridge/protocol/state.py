@@ -355,12 +355,34 @@ class SoundcheckOutput(TypedDict):
     answer: Said | None
 
 
+class HeardOutput(TypedDict):
+    """What an audio input has heard of an output, in words; `good` when nothing is to be looked
+    at."""
+
+    output: str
+    good: bool
+    says: str
+
+
+class ListeningState(TypedDict):
+    """A soundcheck by ear. `summary` comes at its end; `complete`: all outputs were listened to;
+    `kept`: its sounds are those that the next one is compared with."""
+
+    input: str
+    running: bool
+    heard: list[HeardOutput]
+    summary: list[str]
+    complete: bool
+    kept: bool
+
+
 class SoundcheckState(TypedDict):
-    """The soundcheck so far, and the output that plays."""
+    """The soundcheck so far, the output that plays, and what an audio input has heard."""
 
     outputs: list[SoundcheckOutput]
     playing: str | None
     loud: bool
+    listening: ListeningState | None
 
 
 class FieldLimits(TypedDict, total=False):

@@ -38,6 +38,14 @@ class AnswerBody(Strict):
     answer: Said | None
 
 
+class ListenBody(Strict):
+    """`input`: a part of the name of an audio input of the service's machine, or nothing for its
+    default one; `channel` counts from 1."""
+
+    input: Annotated[str, Field(max_length=200)] = ""
+    channel: Annotated[int, Field(ge=1, le=64), b.AS_WHOLE] = 1
+
+
 class SoundcheckAnswer(TypedDict):
     """The check, if there is one, and its report as text."""
 
@@ -74,6 +82,28 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
     )
     async def play(request: web.Request, body: PlayBody) -> SoundcheckState:
         await checker.play(body.output, body.loud, client_of(request))
+        return shown()
+
+    @routes.add(
+        "POST",
+        "/api/soundcheck/listen",
+        "listenSoundcheck",
+        "Checks all outputs by an audio input: what is heard, in words. Nothing is recorded.",
+        errors=(409,),
+    )
+    async def listen(request: web.Request, body: ListenBody) -> SoundcheckState:
+        await checker.listen(body.input, body.channel, client_of(request))
+        return shown()
+
+    @routes.add(
+        "POST",
+        "/api/soundcheck/keep",
+        "keepSounds",
+        "Keeps what was heard, to compare the next soundcheck with.",
+        errors=(409,),
+    )
+    async def keep(request: web.Request, body: Any) -> SoundcheckState:
+        await checker.keep()
         return shown()
 
     @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", role="play")

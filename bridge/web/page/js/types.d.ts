@@ -317,11 +317,29 @@ export interface SoundcheckOutput {
   answer: "yes" | "no" | "skip" | null;
 }
 
-/** The soundcheck so far, and the output that plays. */
+/** What an audio input has heard of an output, in words; `good` when nothing is to be looked at. */
+export interface HeardOutput {
+  output: string;
+  good: boolean;
+  says: string;
+}
+
+/** A soundcheck by ear. `summary` comes at its end; `complete`: all outputs were listened to; `kept`: its sounds are those that the next one is compared with. */
+export interface ListeningState {
+  input: string;
+  running: boolean;
+  heard: HeardOutput[];
+  summary: string[];
+  complete: boolean;
+  kept: boolean;
+}
+
+/** The soundcheck so far, the output that plays, and what an audio input has heard. */
 export interface SoundcheckState {
   outputs: SoundcheckOutput[];
   playing: string | null;
   loud: boolean;
+  listening: ListeningState | null;
 }
 
 /** The smallest and the largest value of a command's field, and what it is when left out. */
