@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any, Literal, TypedDict
 
 from aiohttp import web
@@ -84,6 +85,29 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         await checker.play(body.output, body.loud, client_of(request))
         return shown()
 
+    @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", role="play")
+    async def stop(request: web.Request, body: Any) -> b.Done:
+        await checker.stop()
+        return b.Done()
+
+    @routes.add(
+        "PUT", "/api/soundcheck/answers", "answerSoundcheck", "What was heard.", errors=(404, 409)
+    )
+    async def answer(request: web.Request, body: AnswerBody) -> SoundcheckState:
+        checker.answer(body.output, body.answer)
+        return shown()
+
+    @routes.add("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", errors=(409,))
+    async def end(request: web.Request, query: Any) -> b.Done:
+        await checker.end()
+        return b.Done()
+
+    return Routes([*routes, *_ear_routes(checker, shown)])
+
+
+def _ear_routes(checker: Soundchecker, shown: Callable[[], SoundcheckState]) -> Routes:
+    routes = Routes()
+
     @routes.add(
         "POST",
         "/api/soundcheck/listen",
@@ -105,22 +129,5 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
     async def keep(request: web.Request, body: Any) -> SoundcheckState:
         await checker.keep()
         return shown()
-
-    @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", role="play")
-    async def stop(request: web.Request, body: Any) -> b.Done:
-        await checker.stop()
-        return b.Done()
-
-    @routes.add(
-        "PUT", "/api/soundcheck/answers", "answerSoundcheck", "What was heard.", errors=(404, 409)
-    )
-    async def answer(request: web.Request, body: AnswerBody) -> SoundcheckState:
-        checker.answer(body.output, body.answer)
-        return shown()
-
-    @routes.add("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", errors=(409,))
-    async def end(request: web.Request, query: Any) -> b.Done:
-        await checker.end()
-        return b.Done()
 
     return routes
