@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.util import find_spec
 from typing import Literal
 
 from bridge.errors import BridgeError, did_you_mean
@@ -42,6 +43,13 @@ class ListenError(BridgeError, OSError):
 def no_library(name: str) -> ListenError:
     """`name` is a Python package that listening needs."""
     return ListenError("library", f"listening needs {name}: {HELP_INSTALL}")
+
+
+def insist_on_libraries() -> None:
+    """Raises `ListenError` when a Python package that listening needs is not installed."""
+    for name in ("numpy", "sounddevice"):
+        if find_spec(name) is None:
+            raise no_library(f"the Python package {name}")
 
 
 def no_portaudio() -> ListenError:

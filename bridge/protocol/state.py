@@ -333,8 +333,39 @@ class TuningResult(TypedDict):
     rows: list[TuningRow]
 
 
+class AudioInput(TypedDict):
+    """An audio input of the service's computer; `rate` in samples a second."""
+
+    name: str
+    system: str
+    channels: int
+    rate: float
+    default: bool
+
+
+class CheckedNote(TypedDict):
+    """A note that was heard once more with the correction, and how far off it was."""
+
+    note: int
+    name: str
+    cents: float
+
+
+class EarState(TypedDict):
+    """Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a
+    minute (null: not known yet)."""
+
+    input: str
+    running: bool
+    says: str
+    noticed: list[str]
+    drift: float | None
+    checked: list[CheckedNote]
+
+
 class TuningState(TypedDict):
-    """The output that is being tuned. `says`: why there is no result yet."""
+    """The output that is being tuned. `says`: why there is no result yet; `ear` is null where
+    nobody has listened."""
 
     output: str
     cable: str
@@ -343,6 +374,7 @@ class TuningState(TypedDict):
     sounding: int | None
     says: str
     result: TuningResult | None
+    ear: EarState | None
 
 
 class SoundcheckOutput(TypedDict):
