@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.errors import BridgeError, CommandError
-from bridge.listen.opening import listening, needs_numpy
+from bridge.listen.opening import listening
+from bridge.listen.wrong import insist_on_libraries
 from bridge.protocol.state import ListeningState
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ class EarCheck:
         """In a thread: all of it; gives the lines at its end."""
         assert self._hands is not None
         try:
-            needs_numpy()
+            insist_on_libraries()
             from bridge.bench.hearing import Hearing
             from bridge.bench.listened import ListenedCheck, all_good, summary
             from bridge.files.sounds import load_sounds

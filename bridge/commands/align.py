@@ -117,10 +117,9 @@ def _strike(
     rig: Rig, names: list[str], wanted: str, channel: int, hits: int
 ) -> tuple[dict[str, Struck], bool]:
     """Each voice as it was heard, and whether all of them were listened to."""
-    from bridge.listen.opening import needs_numpy
-    from bridge.listen.wrong import ListenError
+    from bridge.listen.wrong import ListenError, insist_on_libraries
 
-    needs_numpy()
+    insist_on_libraries()
     from bridge.bench.checklist import FULL, QUIET
     from bridge.bench.lining import late_words
     from bridge.listen.quiet import why_silent

@@ -70,9 +70,10 @@ class DirectHands:
 def ears_on(rig: Rig, wanted: str, channel: int, ports: Sequence[str]) -> Iterator[Hearing]:
     """An input that listens while the outputs of some interfaces are moved; everything rests
     afterwards. Raises `ListenError` when the input cannot be opened: then nothing has been sent."""
-    from bridge.listen.opening import listening, needs_numpy
+    from bridge.listen.opening import listening
+    from bridge.listen.wrong import insist_on_libraries
 
-    needs_numpy()
+    insist_on_libraries()
     # Loaded before the input is opened: its thread must not wait for the interpreter that long.
     from bridge.bench.hearing import Hearing
 

@@ -17,18 +17,11 @@ SWITCH_S = 0.0002
 """The audio thread gets the interpreter within about this; 5 ms are a period of audio or more."""
 
 
-def needs_numpy() -> None:
-    """Raises `ListenError` where the library is missing that everything else here needs."""
-    try:
-        import numpy  # noqa: F401
-    except ImportError:
-        raise wrong.no_library("the Python package numpy") from None
-
-
 def open_ear(wanted: str, channel: int = 1) -> Listener:
     """Listens to one channel (counted from 1) of the input called `wanted`, or of the one whose
-    name holds it; empty is the default one. Raises `ListenError`, also without numpy."""
-    needs_numpy()
+    name holds it; empty is the default one. Raises `ListenError`, also where the libraries are
+    missing."""
+    wrong.insist_on_libraries()
     from bridge.listen.device import open_input
 
     return open_input(wanted, channel)

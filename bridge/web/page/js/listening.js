@@ -1,49 +1,28 @@
 /** Listening to the voice that is tuned: an audio input of the computer that plays, and what was heard. */
 
 import { attr, h, text, tool } from "./dom.js";
-import { api, attempt, picker } from "./fields.js";
+import { api, attempt } from "./fields.js";
+import { inputChoice } from "./inputs.js";
 import { residualStrip } from "./residuals.js";
 
 /** @param {HTMLElement} problem where refusals are said @param {(session: any) => void} show */
 export function listeningPart(problem, show) {
-  /** @type {any[]} */
-  let inputs = [];
-  const which = picker("Audio input", [], () => { channels(); });
-  const channel = picker("Channel", [["1", "1"]], () => {});
-  const none = h("p", { class: "says" });
   const said = h("p", { class: "says", role: "status" });
   const strip = residualStrip(["after"], "heard again with this tuning");
   const begin = tool("Monitors are down: listen and measure", async () => {
-    const session = await attempt(problem, () => api("POST", "tuning/session/listen", { input: which.select.value, channel: Number(channel.select.value) }));
+    const session = await attempt(problem, () => api("POST", "tuning/session/listen", choice.chosen()));
     if (session) show(session);
   });
   const end = tool("Stop listening", async () => {
     const session = await attempt(problem, () => api("DELETE", "tuning/session/listen"));
     if (session) show(session);
   });
-  const form = h("div", { class: "row-wrap" }, which.el, channel.el, begin, end);
+  const choice = inputChoice(problem, begin, end);
   const el = h("details", { class: "listening" }, h("summary", { text: "Listen instead of typing" }),
     h("p", { text: "With this voice alone on an audio input of the computer that plays: one plain wave, its amplifier open, no portamento or effects. Turn the monitors down, begin with a low level, and let everything warm up first. It plays all notes, then checks others with what it found. Nothing of what is heard is kept but the pitches." }),
-    none, form, said, strip.el);
+    ...choice.els, said, strip.el);
 
-  function channels() {
-    const one = inputs.find((input) => input.name === which.select.value);
-    const count = one?.channels ?? 1;
-    channel.select.replaceChildren(...Array.from({ length: count }, (_, i) => h("option", { value: String(i + 1), text: String(i + 1) })));
-  }
-
-  async function look() {
-    const answer = await attempt(problem, () => api("GET", "audio-inputs"));
-    if (!answer) return;
-    inputs = answer.inputs;
-    text(none, answer.says);
-    which.select.replaceChildren(...inputs.map((input) => h("option", { value: input.name, text: `${input.name} (${input.system})` })));
-    const usual = inputs.find((input) => input.default);
-    if (usual) which.select.value = usual.name;
-    channels();
-    form.hidden = !inputs.length;
-  }
-  el.addEventListener("toggle", () => { if (/** @type {HTMLDetailsElement} */ (el).open && !inputs.length) look(); });
+  el.addEventListener("toggle", () => { if (/** @type {HTMLDetailsElement} */ (el).open) choice.look(); });
 
   return {
     el,
