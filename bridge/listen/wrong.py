@@ -19,6 +19,7 @@ Kind = Literal[
     "silence",
     "hum",
     "clipping",
+    "lost",  # samples are lost on the way, again and again
     "pitch",  # nothing periodic
     "second",  # two voices at once
     "unsettled",
@@ -133,6 +134,14 @@ def only_hum(name: str, hertz: float) -> ListenError:
 
 def clipping(name: str) -> ListenError:
     return ListenError("clipping", f"{name} clips: turn its gain or the voice down and try again")
+
+
+def losing(name: str) -> ListenError:
+    return ListenError(
+        "lost",
+        f"samples of {name} are lost again and again: the computer is too busy, or the period of "
+        "its audio system too short; try a longer one (256 samples or more)",
+    )
 
 
 # --- what a voice does -------------------------------------------------------------------------
