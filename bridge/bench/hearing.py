@@ -198,14 +198,16 @@ class Hearing:
         if since_ns == 0:
             since_ns = self.hands.now_ns()
         until = since_ns + round(PATIENCE * seconds * 1e9)
-        take = gather(self._until(until), self.ear.rate, since_ns, seconds)
+        take = gather(blocks_until(self.ear, until), self.ear.rate, since_ns, seconds)
         if health.level(take.samples).clipped:
             raise wrong.clipping(self.ear.name)
         return take
 
-    def _until(self, until_ns: int) -> Iterator[Block]:
-        """The input's blocks; raises `ListenError` for those that were taken after `until_ns`."""
-        for block in self.ear.blocks():
-            if block.ns > until_ns:
-                raise wrong.losing(self.ear.name)
-            yield block
+
+def blocks_until(ear: Listener, until_ns: int) -> Iterator[Block]:
+    """An input's blocks; raises `ListenError` for those that were taken after `until_ns`, when a
+    piece of sound without a gap should have come long before."""
+    for block in ear.blocks():
+        if block.ns > until_ns:
+            raise wrong.losing(ear.name)
+        yield block
