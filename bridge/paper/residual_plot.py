@@ -11,7 +11,7 @@ from bridge.protocol.state import TuningRow
 
 Points = Sequence[tuple[float, float]]
 """Notes and cents."""
-WIDTH, TALL, LEFT, RIGHT, HEAD, GAP = 900.0, 170.0, 74.0, 24.0, 34.0, 48.0
+WIDTH, TALL, LEFT, RIGHT, HEAD, GAP = 900.0, 170.0, 74.0, 24.0, 52.0, 48.0
 STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1200.0)
 
 

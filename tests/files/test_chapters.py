@@ -18,7 +18,7 @@ from bridge.files.set import parse_set
 
 PAGE = Path(reference.__file__).parents[1] / "web/page"
 # Those that play, listen or ask are only read as far as their options.
-LIVE = ("play", "soundcheck", "tune", "clockcheck", "ports")
+LIVE = ("play", "soundcheck", "align", "tune", "clockcheck", "ports")
 
 
 def chapters() -> list[object]:
