@@ -10,8 +10,8 @@ from bridge.voltage.fit import Reading, asked_volts, fit
 WORDS = (
     "A tuning that was heard: how far each note was off before, and other notes once it played. "
     "The voice was a synthetic rack on a JACK server: a saw, 0.6 percent steep, 21 mV high and "
-    "bowed by 4 mV, with hum, noise at -50 dB and a second voice at -30 dB. The lowest note cannot be "
-    "reached: the output ends at 0 V."
+    "bowed by 4 mV, with hum, noise at -50 dB and a second voice at -30 dB. The lowest note cannot "
+    "be reached: the output ends at 0 V."
 )
 # What was heard, by note.
 HERTZ = {
