@@ -12,15 +12,15 @@ import io
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from bridge import __version__
+from bridge.commands.serving import serving
 from bridge.errors import BridgeError, InputError, printable
-from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 if TYPE_CHECKING:
     from bridge.music.model import SetSpec
@@ -36,6 +36,8 @@ MODULES = {
     "history": "bridge.commands.history",
     "init": "bridge.commands.init",
     "install-service": "bridge.commands.install",
+    "open": "bridge.commands.open",
+    "pack": "bridge.commands.pack",
     "profile": "bridge.commands.profile",
     "remove-service": "bridge.commands.remove",
     "scope": "bridge.commands.scope",
@@ -44,7 +46,6 @@ MODULES = {
     "tune": "bridge.commands.tune",
 }
 FILE = click.Path(path_type=Path)
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 class Commands(click.Group):
@@ -117,41 +118,6 @@ def _exists(name: str) -> bool:
 @click.version_option(__version__, prog_name="lanebridge")
 def main() -> None:
     pass
-
-
-def serving(command: Command) -> Command:
-    """The options of everything that opens the control surface."""
-    options = (
-        click.option(
-            "--port",
-            default=HTTP_PORT,
-            show_default=True,
-            type=click.IntRange(0, 65535),
-            help="HTTP port of the page.",
-        ),
-        click.option(
-            "--osc-port",
-            default=OSC_PORT,
-            show_default=True,
-            type=click.IntRange(0, 65535),
-            help="Port of OSC, UDP and TCP.",
-        ),
-        click.option(
-            "--lan",
-            is_flag=True,
-            help="Reachable from the network, with a token in the printed address.",
-        ),
-        click.option(
-            "--log",
-            default="text",
-            show_default=True,
-            type=click.Choice(["text", "json"]),
-            help="How the log is written: for people, or one JSON object a line.",
-        ),
-    )
-    for option in reversed(options):
-        command = option(command)
-    return command
 
 
 @main.command(

@@ -164,6 +164,8 @@ COMMANDS: dict[str, str] = {
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file (or a PDF, where Chromium is installed); `--out -` prints the HTML",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
+    "pack RIG SET --out FILE [--tuning] [--take FILE]": "puts a set, its rig, their profiles and the sheet into one file (`.zip`) to hand on; tunings and takes only when told",
+    "open FILE [--into FOLDER] [--check] [--start] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays such a file: checks everything in it, puts it into a new folder, simulates MIDI ports that are not here and says so; `--check` writes nothing",
     "history FILE [--show MOMENT] [--back MOMENT]": "lists the saved moments of a set, rig, tuning, soundcheck or sheet with what each save changed; prints one, or brings it back (what is there is kept)",
     "diff A [B]": "says in words what differs between two versions or files; `FILE@1` is the newest saved moment of FILE, and without B it is compared with that",
     "ports [--json]": "lists MIDI ports by name",

@@ -1,0 +1,37 @@
+"""How far long work is, shown where a person watches: a bar on a terminal, nothing elsewhere.
+
+It stands on standard error and is gone when the work is done, so that output that is piped on holds
+nothing of it. Ctrl-C ends the work; files are written whole or not at all
+(`bridge.commands.outfile`).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+Done = Callable[[int], None]
+"""Told how much is done."""
+
+
+@contextmanager
+def shown(what: str, total: int) -> Iterator[Done]:
+    """A bar for as long as the block runs.
+
+    Args:
+        what: what is being done, such as ``Rendering``.
+        total: how much there is to do.
+
+    Yields:
+        What to call with how much of it is done.
+    """
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
