@@ -32,6 +32,7 @@ MODULES = {
     "ctl": "bridge.commands.ctl",
     "diff": "bridge.commands.diff",
     "doctor": "bridge.commands.doctor",
+    "fit": "bridge.commands.fit",
     "form": "bridge.commands.form",
     "history": "bridge.commands.history",
     "init": "bridge.commands.init",

@@ -27,6 +27,11 @@ FILE = click.Path(path_type=Path)
 )
 @click.argument("file", type=FILE)
 @click.option("--into", type=FILE, help="The folder to make; named after the set, unless told.")
+@click.option("--rig", type=FILE, help="Play it on this rig of yours instead (see `fit`).")
+@click.option(
+    "--put", "puts", multiple=True, metavar="OLD=NEW", help="With --rig: NEW in the place of OLD."
+)
+@click.option("--accept", is_flag=True, help="With --rig: take the outputs that are suggested.")
 @click.option("--check", is_flag=True, help="Say what is in it, write and play nothing.")
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
 @serving
@@ -35,6 +40,9 @@ def command(
     context: click.Context,
     file: Path,
     into: Path | None,
+    rig: Path | None,
+    puts: tuple[str, ...],
+    accept: bool,
     check: bool,
     start: bool,
     port: int,
@@ -50,14 +58,23 @@ def command(
     if check:
         _check(read, file.name)
         return
-    folder = into or Path(folder_name(read.set_name))
-    rig_file = put(read, folder, file.name)
+    if rig is None and (puts or accept):
+        raise click.UsageError("--put and --accept belong to --rig")
+    if rig is not None and into is not None:
+        raise click.UsageError(
+            "--into makes a folder with the pack's own rig; write one of the two"
+        )
+    if rig is None:
+        rig = put(read, into or Path(folder_name(read.set_name)), file.name)
+        set_file = rig.with_name(pack.SET)
+    else:
+        set_file = _on_own_rig(read, rig, puts, accept, file.name)
     from bridge.supervisor import supervise
 
     context.exit(
         supervise.run(
-            rig_file,
-            rig_file.with_name(pack.SET),
+            rig,
+            set_file,
             http_port=port,
             osc_port=osc_port,
             lan=lan,
@@ -86,6 +103,38 @@ def _check(read: Pack, name: str) -> None:
         click.echo(f"{lanes} lane{'' if lanes == 1 else 's'}, {len(rig.wired)} outputs")
         for line in _missing(rig).values():
             click.echo(line)
+
+
+def _on_own_rig(read: Pack, rig: Path, puts: tuple[str, ...], accept: bool, name: str) -> Path:
+    """Writes the set beside a rig that it was not made for.
+
+    Raises:
+        BridgeError: an output is still open, or another set is there under its name.
+    """
+    from tempfile import TemporaryDirectory
+
+    from bridge.commands.fit import asked, said_of
+    from bridge.commands.outfile import write_out
+    from bridge.errors import BridgeError
+    from bridge.files import fitting, pack
+    from bridge.files.document import read_text
+    from bridge.files.rig import load_rig
+    from bridge.files.set import parse_set
+
+    own = load_rig(rig)
+    with TemporaryDirectory(prefix="lanebridge-") as folder:
+        source, document = pack.unpack(read, Path(folder, "pack"), name)
+    found = asked(document, own, said_of(puts), source, accept=accept)
+    if any(fit.open for fit in found):
+        raise BridgeError("say where the others go: --put OLD=NEW, or --accept what is suggested")
+    text = fitting.fitted(document, found)
+    set_file = rig.with_name(f"{folder_name(read.set_name)}.yaml")
+    parse_set(text, set_file.name, own)
+    if set_file.exists() and read_text(set_file) != text:
+        raise BridgeError(f"{set_file}  is there already; move it away, or open it with `play`")
+    write_out(set_file, text)
+    click.echo(f"{set_file}: {read.set_name}, for {own.name}")
+    return set_file
 
 
 def put(read: Pack, folder: Path, name: str) -> Path:

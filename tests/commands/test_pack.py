@@ -111,6 +111,26 @@ def test_check_writes_nothing(file: Path, played: list[tuple[Path, Path]]) -> No
     assert (sorted(Path().iterdir()), played) == (before, [])
 
 
+def test_a_pack_plays_on_a_rig_of_ones_own_once_everything_has_its_place(
+    file: Path, played: list[tuple[Path, Path]], tmp_path: Path
+) -> None:
+    rig = tmp_path / "own.yaml"
+    rig.write_text("rig: Loft\ninterfaces: {box: {profile: eight-heights-four-cv}}\n")
+    asked = run("open", file, "--rig", rig)
+    assert asked.exit_code == 1
+    assert "suggested: box.gate-1, which has that name on another interface" in asked.output
+    assert played == []
+    done = run("open", file, "--rig", rig, "--accept")
+    assert done.exit_code == 0, done.output
+    assert "kept for other sets of Quay rack" in done.output
+    assert played == [(rig, tmp_path / "low-tide.yaml")]
+    assert run("check", *played[0]).exit_code == 0
+    assert run("open", file, "--rig", rig).exit_code == 0
+    (tmp_path / "low-tide.yaml").write_text("set: Mine\n")
+    assert "is there already" in run("open", file, "--rig", rig).output
+    assert run("open", file, "--accept").exit_code == 2
+
+
 def test_what_is_no_pack_is_said_with_its_name(tmp_path: Path) -> None:
     path = tmp_path / "holiday.zip"
     path.write_bytes(b"x")
