@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -65,7 +64,7 @@ def command(
             "--into makes a folder with the pack's own rig; write one of the two"
         )
     if rig is None:
-        rig = put(read, into or Path(folder_name(read.set_name)), file.name)
+        rig = put(read, into or Path(pack.plain_name(read.set_name)), file.name)
         set_file = rig.with_name(pack.SET)
     else:
         set_file = _on_own_rig(read, rig, puts, accept, file.name)
@@ -82,11 +81,6 @@ def command(
             log_json=log == "json",
         )
     )
-
-
-def folder_name(title: str) -> str:
-    """A plain name for the folder of a set."""
-    return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40] or "set"
 
 
 def _check(read: Pack, name: str) -> None:
@@ -128,7 +122,7 @@ def _on_own_rig(read: Pack, rig: Path, puts: tuple[str, ...], accept: bool, name
     if any(fit.open for fit in found):
         raise BridgeError("say where the others go: --put OLD=NEW, or --accept what is suggested")
     text = fitting.fitted(document, found)
-    set_file = rig.with_name(f"{folder_name(read.set_name)}.yaml")
+    set_file = rig.with_name(f"{pack.plain_name(read.set_name)}.yaml")
     parse_set(text, set_file.name, own)
     if set_file.exists() and read_text(set_file) != text:
         raise BridgeError(f"{set_file}  is there already; move it away, or open it with `play`")

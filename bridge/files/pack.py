@@ -83,6 +83,11 @@ class Pack:
         return [name for name in self.members if name.startswith("takes/")]
 
 
+def plain_name(title: str) -> str:
+    """A name for the file or folder of a set, of plain letters."""
+    return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40] or "set"
+
+
 # --- making one ---------------------------------------------------------------------------------
 
 

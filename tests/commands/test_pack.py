@@ -12,7 +12,6 @@ from click.testing import CliRunner, Result
 
 import bridge.ports
 from bridge.cli import main
-from bridge.commands import open as opening
 from bridge.commands import progress
 from bridge.files import pack
 from bridge.files.rig import load_rig
@@ -144,7 +143,7 @@ def test_what_is_no_pack_is_said_with_its_name(tmp_path: Path) -> None:
     ("title", "name"), [("Low tide", "low-tide"), ("../É", "set"), ("A/b", "a-b")]
 )
 def test_a_folder_is_named_plainly(title: str, name: str) -> None:
-    assert opening.folder_name(title) == name
+    assert pack.plain_name(title) == name
 
 
 def test_a_pack_is_written_whole_or_not_at_all(

@@ -19,7 +19,9 @@ from bridge.web.problems import KINDS
 # machine can reach it, so that there is no device and none to pair.
 STATE = {
     "/api/redo": 409,
+    "/api/rig/bring-back": 404,
     "/api/set/back": 409,
+    "/api/set/bring-back": 404,
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/undo": 409,
@@ -80,6 +82,7 @@ async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
             bash,
             "-c",
             f"{line} -w '\n%{{http_code}}'",
+            cwd=stage.folder,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
         )
