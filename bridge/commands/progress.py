@@ -1,21 +1,27 @@
-"""Something to look at while a command works for more than a moment.
+"""How far long work is, shown where a person watches: a bar or a line on a terminal, nothing
+elsewhere.
 
-On standard error and only where that is a terminal, so that what is piped on stays clean. Ctrl-C
-ends the work: files are written whole or not at all (`bridge.commands.outfile`).
+It stands on standard error and is gone when the work is done, so that output that is piped on holds
+nothing of it. Ctrl-C ends the work; files are written whole or not at all
+(`bridge.commands.outfile`).
 """
 
 from __future__ import annotations
 
-import contextlib
+import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import click
 
+Done = Callable[[int], None]
+"""Told how much is done."""
 
-@contextlib.contextmanager
+
+@contextmanager
 def working(text: str) -> Iterator[Callable[[str], None]]:
-    """Shows what is being done; call what it gives to say what comes next. Ctrl-C says so and ends
-    the command with exit code 1."""
+    """Shows what is being done; call what it gives to say what comes next. Ctrl-C ends the command
+    as anywhere."""
     from rich.console import Console
 
     console = Console(stderr=True)
@@ -24,3 +30,25 @@ def working(text: str) -> Iterator[Callable[[str], None]]:
             yield status.update
     except KeyboardInterrupt:
         raise click.Abort from None
+
+
+@contextmanager
+def shown(what: str, total: int) -> Iterator[Done]:
+    """A bar for as long as the block runs.
+
+    Args:
+        what: what is being done, such as ``Rendering``.
+        total: how much there is to do.
+
+    Yields:
+        What to call with how much of it is done.
+    """
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -451,3 +452,30 @@ def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, unt
     until(lambda: demo.state["document"] == {"file": "ebb.yaml", "saved": True})
     until(lambda: one.page.inner_text("#view-shelf article p >> nth=0").startswith("ebb.yaml"))
     one.forgive(404, 409, 422)
+
+
+def test_a_saved_moment_comes_back_and_a_pack_is_opened(
+    screen: MakeScreen, demo: Running, until: Until, tmp_path: Path
+) -> None:
+    demo.send(
+        "POST", "set/edits", {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 3}]}
+    )
+    demo.send("POST", "set/save")
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "moments")
+    row = one.page.locator("#view-shelf .done-list li", has_text="kick: hits 4 to 3")
+    row.get_by_role("button").tap()
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 4)
+    one.part("shelf", "pack")
+    with one.page.expect_download() as download:
+        one.page.get_by_role("link", name="Download the pack").tap()
+    pack = tmp_path / "tide.zip"
+    download.value.save_as(pack)
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "among the other sets" in one.page.inner_text("#view-shelf article"))
+    pack.write_bytes(b"no archive")
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "is not a zip archive" in one.page.inner_text("#view-shelf article"))
+    one.forgive(422)
