@@ -310,6 +310,6 @@ def _refers_to_macro(where: Path, node: yaml.ScalarNode, old: str, new: str) -> 
 
 def _refers_to_section(where: Path, node: yaml.ScalarNode, old: str, new: str) -> str | None:
     match where:
-        case ("order", "[]", "section") if node.value == old:
+        case ("order", "[]", "section") | ("order", "[]", "choose", _, "!") if node.value == old:
             return render(new)
     return None

@@ -214,7 +214,9 @@ class Effects:
 
     def _drive(self, keys: Keys, drive: Drive) -> Iterator[Problem]:
         if drive.start is not None and drive.start == drive.end:
-            yield self.say((*keys, "to"), f"moves nothing: from and to are both {drive.end:g} V")
+            unit = "" if drive.out is None else " V"
+            message = f"moves nothing: from and to are both {drive.end:g}{unit}"
+            yield self.say((*keys, "to"), message)
         elif drive.start is None and drive.depth == 0.0:
             yield self.say((*keys, "depth"), "moves nothing: depth is 0")
         elif drive.lane is not None and drive.setting is not None:

@@ -45,9 +45,12 @@ export function drivesPart(model, put, { least, self = "" }) {
     const name = driveName(drive);
     const change = (next) => put(drives.map((d, j) => (j === i ? next(d) : d)));
     const fields = h("div", { class: "drive-fields" });
-    const volts = drive.from !== undefined;
-    if (volts) {
-      const end = (key, caption) => entry(`${name} ${caption}, volts`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : ["A number of volts."]), { attrs: { inputmode: "decimal" } });
+    const ends = drive.from !== undefined;
+    const output = model.outputs.find((o) => o.output === drive.out);
+    const range = drive.out ? output : model.words.settings[drive.setting];
+    const unit = drive.out ? "volts" : range?.unit ?? "";
+    if (ends) {
+      const end = (key, caption) => entry(`${name} ${caption}, ${unit}`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : [`A number, ${unit}.`]), { attrs: { inputmode: "decimal" } });
       const from = end("from", "from"), to = end("to", "to");
       fields.append(from.el, to.el);
       updates[i] = (d) => { from.update(String(d.from)); to.update(String(d.to)); };
@@ -56,8 +59,12 @@ export function drivesPart(model, put, { least, self = "" }) {
       fields.append(depth.el);
       updates[i] = (d) => depth.update(d.depth ?? 1);
     }
-    const output = model.outputs.find((o) => o.output === drive.out);
-    const other = output && tool(volts ? "As a depth" : "From volt to volt", () => said.hear(change((d) => (volts ? { out: d.out, depth: 0.5 } : { out: d.out, from: output.low, to: output.high }))), { "aria-label": `${name}: ${volts ? "as a depth" : "from volt to volt"}` });
+    const way = drive.out ? "From volt to volt" : "From value to value";
+    const turned = (d) => {
+      const kept = Object.fromEntries(["out", "lane", "setting", "curve"].filter((key) => key in d).map((key) => [key, d[key]]));
+      return ends ? { ...kept, depth: 0.5 } : { ...kept, from: range?.low, to: range?.high };
+    };
+    const other = range && tool(ends ? "As a depth" : way, () => said.hear(change(turned)), { "aria-label": `${name}: ${ends ? "as a depth" : way.toLowerCase()}` });
     const gone = tool("Remove", () => {
       if (drives.length <= least) { said.show(["A macro drives one thing at least: remove the macro instead."]); return; }
       said.hear(put(drives.filter((_, j) => j !== i)));
