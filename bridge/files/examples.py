@@ -25,6 +25,7 @@ EXAMPLES: dict[str, str] = {
     "set.sections": "sections: {shallow: {play: [kick]}}",
     "set.order": "order: [{section: shallow, bars: 8}]",
     "set.after_order": "after_order: again",
+    "set.order_starts": "order_starts: with-start",
     "key.root": "{root: Bb}",
     "key.scale": "{root: D, scale: dorian}",
     # sources of lanes

@@ -141,6 +141,7 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             for leg in model.order
         ),
         order_again=model.after_order == "again",
+        order_starts=model.order_starts == "with-start",
     )
 
 

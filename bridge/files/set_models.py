@@ -127,3 +127,5 @@ class SetModel(Strict):
     """the running order: sections played one after another"""
     after_order: Literal["stay", "again"] = "stay"
     """after the last entry: its section goes on, or the order begins anew"""
+    order_starts: Literal["by-hand", "with-start"] = "by-hand"
+    """when a hand runs the order, or whenever the song is started at bar 1"""

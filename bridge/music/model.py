@@ -240,6 +240,7 @@ class SetSpec:
     sections: tuple[Section, ...] = ()
     order: tuple[Leg, ...] = ()
     order_again: bool = False  # after its last entry the order begins anew
+    order_starts: bool = False  # the order runs from its first entry when the song is started
 
     def within(self, section: Section) -> SetSpec:
         """The set as it is written while a section lasts, without sections of its own."""

@@ -32,7 +32,7 @@ from bridge.player.start import PortSpec
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
-from bridge.protocol.performing import MoveMacro
+from bridge.protocol.performing import MoveMacro, RunOrder
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -333,6 +333,8 @@ class PlayerCore:
         tick = clock * TICKS_PER_CLOCK
         self.performance.running = True
         self._seek(tick)
+        if tick == 0 and self.performance.index.spec.order_starts:
+            self.performance.apply(RunOrder(run=True, leg=0), 0)
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):

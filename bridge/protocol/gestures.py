@@ -24,9 +24,9 @@ from bridge.protocol.state import PlayerReport
         Osc("/group/{group}/fill", ("active",)),
     ),
     http=(
-        Http("PUT", "/api/fill", "fillAll", "Begins, refreshes or ends a fill of all lanes."),
-        Http("PUT", "/api/lanes/{lane}/fill", "fillLane", "The same for one lane."),
+        Http("PUT", "/api/lanes/{lane}/fill", "fillLane", "Begins, refreshes or ends a fill."),
         Http("PUT", "/api/groups/{group}/fill", "fillGroup", "The same for the lanes of a group."),
+        Http("PUT", "/api/fill", "fillAll", "The same for all lanes of hits."),
     ),
 )
 class Fill(Command):
@@ -100,8 +100,8 @@ class Drop(Command):
     "pace",
     osc=(Osc("/pace", ("pace",)), Osc("/group/{group}/pace", ("pace",))),
     http=(
-        Http("PUT", "/api/pace", "setPace", "Half time or double time for the whole set."),
-        Http("PUT", "/api/groups/{group}/pace", "setGroupPace", "The same for a group."),
+        Http("PUT", "/api/groups/{group}/pace", "setGroupPace", "Half or double time of a group."),
+        Http("PUT", "/api/pace", "setPace", "Half time or double time of the whole set."),
     ),
 )
 class SetPace(Command):

@@ -1,6 +1,6 @@
 /** What a macro or a lane of values drives, and how far each: rows that are added, changed, removed. */
 
-import { h, tool } from "./dom.js";
+import { h, text, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
 import { kindOf } from "./kinds.js";
@@ -10,12 +10,25 @@ const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 /** What a drive leads to, in words. */
 export const driveName = (d) => (d.out ? d.out : `${d.lane} ${String(d.setting).replaceAll("_", " ")}`);
 
+/** The macros and lanes that move the same as a drive, all but its own.
+ * @param {any} data the set @param {any} drive @param {string[]} own kind and name */
+function sharers(data, drive, own) {
+  const found = [];
+  for (const kind of ["macros", "lanes"]) for (const [name, { drives }] of Object.entries(data[kind] ?? {})) {
+    if (kind === own[0] && name === own[1]) continue;
+    if (drives?.some((d) => d.out === drive.out && d.lane === drive.lane && d.setting === drive.setting)) found.push(name);
+  }
+  return found;
+}
+
 /**
  * @param {import("./set.js").SetModel} model
  * @param {(drives: any[]) => Promise<string[]>} put
- * @param {{least: number, self?: string}} limits `least` rows must stay; `self` does not drive itself
+ * @param {{least: number, self?: string, macro?: string}} limits `least` rows must stay; a lane
+ *   `self` does not drive itself
  */
-export function drivesPart(model, put, { least, self = "" }) {
+export function drivesPart(model, put, { least, self = "", macro = "" }) {
+  const own = macro ? ["macros", macro] : ["lanes", self];
   /** @type {any[]} */
   let drives = [];
   let shape = "";
@@ -69,7 +82,15 @@ export function drivesPart(model, put, { least, self = "" }) {
       if (drives.length <= least) { said.show(["A macro drives one thing at least: remove the macro instead."]); return; }
       said.hear(put(drives.filter((_, j) => j !== i)));
     }, { "aria-label": `Remove ${name}` });
-    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone));
+    const shared = h("small", { class: "shared" });
+    const show = updates[i];
+    updates[i] = (d) => {
+      show(d);
+      const others = sharers(model.data, d, own);
+      shared.hidden = !others.length;
+      text(shared, others.length ? `Also moved by ${others.join(", ")}: what each adds is added up.` : "");
+    };
+    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone), shared);
   }
 
   return {
