@@ -63,7 +63,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
     const range = drive.out ? output : model.words.settings[drive.setting];
     const unit = drive.out ? "volts" : range?.unit ?? "";
     if (ends) {
-      const end = (key, caption) => entry(`${name} ${caption}, ${unit}`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : [`A number, ${unit}.`]), { attrs: { inputmode: "decimal" } });
+      const end = (key, caption) => entry(`${name} ${caption}, ${unit}`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : [drive.out ? "A number of volts." : `A number: ${unit}.`]), { attrs: { inputmode: "decimal" } });
       const from = end("from", "from"), to = end("to", "to");
       fields.append(from.el, to.el);
       updates[i] = (d) => { from.update(String(d.from)); to.update(String(d.to)); };

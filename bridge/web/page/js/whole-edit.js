@@ -24,7 +24,9 @@ export class WholeEditor {
     this.sections = h("div", { class: "drives" });
     /** The sections whose own tempo, swing and key are shown. @type {Set<string>} */
     this.opened = new Set();
-    this.shape = "";
+    /** @type {Map<string, {shape: string, el: HTMLElement}>} */
+    this.rows = new Map();
+    this.sections.addEventListener("focusout", () => setTimeout(() => this.update()));
     const fresh = words({ maxlength: "32", placeholder: this.free() });
     this.fresh = fresh;
     const field = labelled("A new section, or one to take anew", fresh, "Keeps which lanes are in and where the macros stand.");
@@ -68,9 +70,14 @@ export class WholeEditor {
     this.meter.update(data.meter ?? "4/4");
     this.fresh.placeholder = this.free();
     if (this.sections.querySelector("[aria-invalid=true]")) return; // what was typed stays
-    const shape = JSON.stringify(data.sections ?? {});
-    if (shape === this.shape) return; // a field that is typed in stays
-    this.shape = shape;
-    this.sections.replaceChildren(...Object.entries(data.sections ?? {}).map(([name, section]) => sectionRow(name, section, this)));
+    const old = this.rows;
+    this.rows = new Map(Object.entries(data.sections ?? {}).map(([name, section]) => {
+      const shape = JSON.stringify(section), kept = old.get(name);
+      // A row that somebody works in stays as it is until they have left it.
+      const stays = kept && (kept.shape === shape || kept.el.contains(document.activeElement));
+      return [name, stays ? kept : { shape, el: sectionRow(name, section, this) }];
+    }));
+    const rows = [...this.rows.values()].map((row) => row.el);
+    if (rows.length !== this.sections.children.length || rows.some((row, i) => row !== this.sections.children[i])) this.sections.replaceChildren(...rows);
   }
 }
