@@ -360,14 +360,22 @@ def ports(as_json: bool) -> None:
     "--bars",
     default=1,
     show_default=True,
-    type=click.IntRange(1, 4),
-    help="How many bars make the pattern.",
+    type=click.IntRange(1, 64),
+    help="How many bars make the pattern (4 at most), or are heard for the groove.",
 )
+@click.option("--groove", is_flag=True, help="Only the timing, as a line of a set.")
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
-def import_(file: Path, bar: int, bars: int, out: Path | None) -> None:
+def import_(file: Path, bar: int, bars: int, groove: bool, out: Path | None) -> None:
     from bridge.commands.outfile import check_out, write_out
     from bridge.paper import midi_import
 
+    if groove:
+        if out is not None:
+            raise click.UsageError("--groove is one line for a set; it has no --out")
+        click.echo(midi_import.groove_text(file, bar, bars), nl=False)
+        return
+    if bars > 4:
+        raise click.BadParameter("a pattern has 4 bars at most", param_hint="--bars")
     if out is not None:
         check_out(out, (".yaml", ".yml"), (file,))
         if out.exists():

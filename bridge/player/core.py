@@ -33,7 +33,7 @@ from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
-from bridge.protocol.performing import MoveMacro
+from bridge.protocol.performing import MoveMacro, RunOrder
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -348,6 +348,8 @@ class PlayerCore:
         self.sender.quiet(before=at)
         self.performance.running = True
         self._seek(tick)
+        if tick == 0 and self.performance.index.spec.order_starts:
+            self.performance.apply(RunOrder(run=True, leg=0), 0)
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):

@@ -167,8 +167,9 @@ def let_go(player: PlayerCore, now: int) -> None:
     on an output goes back to what is played, or to rest."""
     playing = player.part.values() if player.song.playing else {}
     player.sender.end_trials(playing, now)
-    held = player.performance.at(player.part.rendered).holds.values()
-    for client in {client for clients in held for client in clients}:
+    live = player.performance.at(player.part.rendered)
+    held = {client for clients in live.holds.values() for client in clients}
+    for client in held | {client for client, _ in live.fills}:
         player.perform(performing.Release(), now, client)
 
 

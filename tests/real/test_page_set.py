@@ -378,6 +378,29 @@ def test_what_plays_is_kept_as_a_section(screen: MakeScreen, demo: Running, unti
     until(lambda: "slack" in demo.state["sections"])
 
 
+def test_a_section_has_a_tempo_a_swing_and_a_key_of_its_own(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    def flood() -> dict[str, Any]:
+        return dict(demo.get("set/plain")["data"]["sections"]["flood"])
+
+    one = screen().open(demo.url, "set")
+    one.choose("whole set")
+    one.unfold("Tempo, swing and key only in flood")
+    one.field("Tempo of flood").fill("132")
+    one.field("Tempo of flood").press("Enter")
+    until(lambda: flood().get("tempo") == 132)
+    one.field("Swing of flood").fill("60")
+    one.field("Swing of flood").press("Enter")
+    until(lambda: flood().get("swing") == 60)
+    one.field("Root of flood").select_option("Bb")
+    until(lambda: flood().get("key") == {"root": "Bb"})
+    until(lambda: demo.state["section_note_names"].get("flood", [""] * 12)[1] == "Db")
+    one.field("Tempo of flood").fill("")
+    one.field("Tempo of flood").press("Enter")
+    until(lambda: "tempo" not in flood())
+
+
 # --- the shelf ----------------------------------------------------------------------------------
 
 
