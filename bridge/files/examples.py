@@ -154,7 +154,7 @@ EXAMPLES: dict[str, str] = {
 COMMANDS: dict[str, str] = {
     "demo [--idea NAME] [--ideas] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
     "play RIG SET [--start] [--fresh] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`; after a power cut it brings back what was played unless `--fresh`; `--log json` writes one JSON object a line",
-    "check RIG [SET] [--json]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output; `--json` says it as one object for programs",
+    "check RIG [SET] [--json] [--rewrite]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output; `--json` says it as one object for programs; `--rewrite` writes older spellings of SET anew, and keeps a copy",
     "init [FOLDER] [--profile NAME]": "writes a rig and a set to begin with; what is there is never written over",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`) or a table of events (`.csv`): the set as it opens, one section, or the running order",
     "form RIG SET [--out FILE] [--bars N]": "shows how a set goes over its running order (without one, section after section): hits a bar, register, how much is distinct, what repeats or never sounds; `--out FILE.svg` draws it. Bars are compared by which lanes hit where on the grid and by the notes that sound, not by levels, volts or feel",

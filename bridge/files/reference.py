@@ -19,7 +19,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from bridge.errors import Exit
-from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
+from bridge.files import blocks, examples, older, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
 from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
@@ -127,6 +127,8 @@ def _lane_keys(chosen: tuple[str, ...], shown: set[str]) -> Iterator[Row]:
     """Some keys of a lane, and with ``...`` those that were not shown before; its numbers have
     tables of their own."""
     for row in rows(set_lane.LaneModel, "lane"):
+        if row.key in older.OLDER_KEYS:
+            continue
         if row.key in chosen or (
             chosen == ("...",)
             and row.key not in shown
@@ -187,6 +189,8 @@ def _made(directive: Directive, shown: set[str]) -> Iterator[Block]:
             yield Head(4, f"`{name}({', '.join(FUNCTIONS[name])})`")
         case "example", name:
             yield Words(f"As in `{examples.LOGIC[name]}`.")
+        case "older", *_:
+            yield Pairs(("older spelling", "is written"), tuple(older.SPELLINGS.values()))
         case "exits", *_:
             yield Pairs(("exit code", "means"), tuple((str(int(c)), c.says) for c in Exit))
         case "osc", *_:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from bridge.errors import InputError, Problem, did_you_mean
-from bridge.files import set_lane
+from bridge.files import older, set_lane
 from bridge.files.document import Document, Keys, point_inside
 from bridge.files.effects import Effects
 from bridge.files.rig import Rig
@@ -305,6 +305,7 @@ class SetCheck:
             return found
         found += rig_warnings(self.rig, spec)
         found += Effects(self.document, self.model, spec, self.rig).warnings()
+        found += older.notes_of(self.document)
         for name, lane in self.model.lanes.items():
             output = self.rig.ranges.get(lane.out) if lane.out else None
             if output is not None and output.kind == "level":

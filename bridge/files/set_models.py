@@ -11,10 +11,14 @@ from bridge.files.set_lane import DriveModel, LaneModel
 from bridge.files.set_values import MAX_BARS, KeyScale, LegBars, Meter, Play, Root
 from bridge.files.set_variant import VariantModel
 from bridge.files.strict import Limits, Name, Strict, Text
+from bridge.music.model import SETTINGS
 
 MAX_LANES = 512
 
 Unit = Annotated[float, Limits(0, 1)]
+
+
+SWING = Limits(SETTINGS["swing"].low, SETTINGS["swing"].high, SETTINGS["swing"].unit)
 
 
 class KeyModel(Strict):
@@ -59,7 +63,7 @@ class SectionModel(Strict):
     """what lanes are while the section lasts, as far as it differs from the set"""
     tempo: Annotated[float, Limits(20, 400, "BPM")] | None = None
     """a tempo of its own"""
-    swing: Annotated[float, Limits(50, 75, "percent")] | None = None
+    swing: Annotated[float, SWING] | None = None
     """the set's swing while the section lasts"""
     key: SectionKeyModel | None = None
     """root and scale while the section lasts"""
@@ -85,7 +89,7 @@ class SetModel(Strict):
     """the name of the set"""
     tempo: Annotated[float, Limits(20, 400, "BPM")] = 120.0
     """quarter notes per minute"""
-    swing: Annotated[float, Limits(50, 75, "percent")] = 50.0
+    swing: Annotated[float, SWING] = SETTINGS["swing"].start
     """share of each pair of sixteenths given to the first"""
     key: KeyModel = KeyModel()
     """root and scale"""

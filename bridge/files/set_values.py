@@ -214,15 +214,13 @@ OneNote = Annotated[
     Note,
     Reads(
         read_one_note,
-        'a note name or number, a degree of the key (`^5`), `.` or `~` rest, `"-"` tie, '
+        'a note name or number, a degree of the key (`^5`), `.` rest, `"-"` tie, '
         "`{note: E2, glide: true}`",
     ),
 ]
 OneLevel = Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]
 Yes = Annotated[bool | None, Reads(read_walk, "`true`")]
-Advance = Annotated[
-    Fraction | str | None, Reads(read_advance, "a rate, or the lane whose hits move it on")
-]
+Advance = Annotated[Fraction | str | None, Reads(read_advance, "a lane of hits")]
 Reset = Annotated[int | str | None, Reads(read_reset, "bars (1 to 1024), or a lane")]
 Gate = Annotated[float | str | None, Reads(read_gate, "0.01 to 16 steps, or `tie`")]
 Spacing = Annotated[

@@ -18,7 +18,7 @@ def render(value: Any) -> str:
     """
     match value:
         case None:
-            return "~"
+            return "null"
         case bool():
             return "true" if value else "false"
         case int():
@@ -26,7 +26,7 @@ def render(value: Any) -> str:
         case float():
             return str(int(value)) if value.is_integer() else f"{value:.10g}"
         case str():
-            plain = _PLAIN.fullmatch(value) and value.lower() not in _TRAPS
+            plain = value == "." or (_PLAIN.fullmatch(value) and value.lower() not in _TRAPS)
             return value if plain else json.dumps(value, ensure_ascii=False)
         case list() | tuple():
             return f"[{', '.join(map(render, value))}]"

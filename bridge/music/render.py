@@ -18,12 +18,13 @@ from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.ticks import STRAIGHT, SWING_STEP
 from bridge.music.value_node import ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
-_EARLY = ("shift", "shift_ms", "humanise_ms")
+_EARLY = ("shift", "shift_ms", "humanise_ms", "swing")
 
 
 class _Mark(NamedTuple):
@@ -222,10 +223,13 @@ class Renderer:
         ms = self._ensemble.ms
         early = [0] * len(score.lanes)
         for place in score.order:
-            shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
-            own = -shift[0] * float(score.steps[place]) + ms(humanise_ms[1]) - ms(shift_ms[0])
+            lane, step = score.lanes[place], float(score.steps[place])
+            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in _EARLY)
+            own = -shift[0] * step + ms(humanise_ms[1]) - ms(shift_ms[0])
+            if swing[0] < STRAIGHT:
+                bent = step if lane.led or "swing" in lane.settings else SWING_STEP
+                own += bent * (STRAIGHT - swing[0]) / STRAIGHT
             early[place] = int(own) + 1 if own > 0 else 0
-            lane = score.lanes[place]
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
             gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
             if not lane.hits or gates or (lane.led and lane.feel == "cause"):

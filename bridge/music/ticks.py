@@ -30,6 +30,8 @@ _RATIO = re.compile(r"(\d{1,4}):(\d{1,4})")
 # this grid belong to triplets and free ratios, which stay where they are.
 SWING_STEP = TICKS_PER_QUARTER // 4
 SWING_GRID = TICKS_PER_WHOLE // 128
+STRAIGHT = 50.0
+"""Percent of a pair of steps that its first has without any swing."""
 
 _ROUNDED = 0.5  # the place of a step is at most this far from the whole tick it is played at
 
@@ -143,7 +145,7 @@ class Bend(NamedTuple):
         if self.bar and (2 * pair + 2) * self.step > self.bar + _ROUNDED:
             return 0.0
         within = steps - 2 * pair
-        return min(within, 2 - within) * self.step * (self.percent - 50.0) / 50.0
+        return min(within, 2 - within) * self.step * (self.percent - STRAIGHT) / STRAIGHT
 
 
 class Swing:
@@ -165,7 +167,7 @@ class Swing:
     def bends(self, percent: float, origin: int = 0) -> tuple[Bend, ...]:
         """None when `percent` is straight or the lane's rate does not swing, else one bend.
         `origin` is where the lane began to count its steps."""
-        if percent == 50.0 or self._still:
+        if percent == STRAIGHT or self._still:
             return ()
         kept = self._bends
         if not kept or kept[0].percent != percent or kept[0].origin != origin:

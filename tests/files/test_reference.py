@@ -245,7 +245,7 @@ def test_ranges_and_starts_are_those_of_the_models() -> None:
     assert (rows["muted"].allowed, rows["muted"].start) == ("`true`, `false`", "`false`")
     assert rows["every"].allowed == "whole, 1 to 1024 steps"
     swing = reference.setting_row(SETTINGS["swing"])
-    assert (swing.allowed, swing.start) == ("50 to 75 percent", "`50`")
+    assert (swing.allowed, swing.start) == ("20 to 80 percent", "`50`")
 
 
 def test_the_written_reference_is_up_to_date() -> None:

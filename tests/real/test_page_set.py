@@ -216,8 +216,9 @@ def test_decay_hold_walk_and_shape_are_edited(
     one.choose("wave")
     one.field("Form").select_option("triangle")
     until(lambda: lane(demo, "wave")["shape"] == "triangle")
-    one.field("Starts again at").select_option("kick")
-    until(lambda: lane(demo, "wave").get("retrigger") == "kick")
+    one.unfold("Order, passes and groups")
+    one.field("Starts again").select_option("kick")
+    until(lambda: lane(demo, "wave").get("reset") == "kick")
 
 
 def test_order_passes_groups_and_octaves(screen: MakeScreen, demo: Running, until: Until) -> None:
