@@ -32,10 +32,13 @@ if TYPE_CHECKING:
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
+    "align": "bridge.commands.align",
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "diff": "bridge.commands.diff",
     "doctor": "bridge.commands.doctor",
     "form": "bridge.commands.form",
+    "history": "bridge.commands.history",
     "init": "bridge.commands.init",
     "man": "bridge.commands.man",
     "install-service": "bridge.commands.install",

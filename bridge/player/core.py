@@ -93,8 +93,11 @@ class PlayerCore:
         revision: int = 1,
     ) -> None:
         specs = specs or {}
-        latency = {name: round(spec.latency_ms * NS_PER_MS) for name, spec in specs.items()}
-        early = {name: latency.get(wired.port, 0) for name, wired in outputs.items()}
+        early = dict.fromkeys(outputs, 0)
+        for name, wired in outputs.items():
+            if (spec := specs.get(wired.port)) is not None:
+                late_ms = spec.latency_ms + spec.voice_ms.get(name, 0.0)
+                early[name] = round(late_ms * NS_PER_MS)
         self.part = Part(score, revision, outputs, early, timing, clock)
         self.outputs = Outputs(outputs, ports, specs, corrections or {}, clock)
         self.timeline = Timeline(timing.gap_ns)

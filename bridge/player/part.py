@@ -119,10 +119,21 @@ class Part:
         self._pace = Pace()
         self.names = [lane.name for lane in score.lanes]
         self._macros = [macro.name for macro in score.spec.macros]
+        self._value_early = self._before_hits(score)
         # Only a lane with steps of its own bounds a pulse; one moved by hits has no fixed step.
         self._steps: list[Fraction | None] = [
             lane.advance if isinstance(lane.advance, Fraction) else None for lane in score.lanes
         ]
+
+    def _before_hits(self, score: Score) -> dict[str, int]:
+        """How many ns before its tick a value leaves, by output. One that moves with hits is there
+        before them, also where their voice is the later one."""
+        early = dict(self._early)
+        for lane in score.lanes:
+            if lane.out in early and isinstance(lane.advance, str):
+                hits = score.lanes[score.positions[lane.advance]].out
+                early[lane.out] = max(early[lane.out], self._early.get(hits or "", 0))
+        return early
 
     # --- reading --------------------------------------------------------------------------------
 
@@ -170,7 +181,7 @@ class Part:
         """What every value output should hold at `tick`, where playing begins."""
         for output, value in self.values().items():
             pitch = self._outputs[output].output.kind == "pitch"
-            early = self._early[output] + self._timing.lead_ns
+            early = self._value_early[output] + self._timing.lead_ns
             # Before all lanes: what a lane says for this tick itself is newer.
             yield Item(
                 "value",
@@ -247,8 +258,8 @@ class Part:
     def _item(self, event: Event, bpm: float) -> Item:
         output, lane = event.output, event.lane
         owner = self.names[lane] if lane >= 0 else self._macros[-1 - lane]
-        early = 0 if output is None else self._early.get(output, 0)
         if event.kind == "hit":
+            early = 0 if output is None else self._early.get(output, 0)
             width = 0 if output is None else self._width(output, lane, bpm)
             return Item(
                 "on",
@@ -262,6 +273,7 @@ class Part:
                 early,
                 width,
             )
+        early = 0 if output is None else self._value_early.get(output, 0)
         return Item(
             "value",
             event.tick,

@@ -13,7 +13,7 @@ from bridge.voltage.encode import CLOCK, Message
 
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
-SURE_NS = 60_000
+SURE_NS = 30_000
 """This much of the time before a deadline is left when everything is encoded; and twice what
 encoding took of late is kept for it."""
 GLIDE_WAITS_NS = 2_000_000
@@ -41,6 +41,9 @@ class Sender:
         self._staged: list[Message] = []
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
+        self._known = -1
+        self._next_due: int | None = None
+        """Of the timeline as it was at its change `_known`."""
         self._value_tick: dict[str, int] = {}
         self._raised: set[str] = set()
 
@@ -69,6 +72,12 @@ class Sender:
         """When the next messages leave, or None when none are known. A step of a glide waits for
         what is sent next, if that is no hit and comes within the time by which levels lead: the
         player wakes once for both."""
+        if self._known != self.timeline.changes:
+            self._known = self.timeline.changes
+            self._next_due = self._find_due()
+        return self._next_due
+
+    def _find_due(self) -> int | None:
         timeline = self.timeline
         due = timeline.next_due()
         if due is None or not timeline.only_levels(due, self._glides):

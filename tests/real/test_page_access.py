@@ -22,7 +22,7 @@ pytestmark = pytest.mark.real
 FIRST_LOAD_BYTES = 150_000
 SIZES = ((1024, 768), (768, 1024), (360, 640), (640, 360))
 PARTS = {
-    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "devices", "paper"),
+    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "devices", "osc", "paper"),
     "shelf": ("file", "sets", "done", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
