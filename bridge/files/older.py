@@ -19,10 +19,10 @@ from bridge.files.set_values import read_rate, read_spacing
 from bridge.files.yaml_text import render
 
 SPELLINGS: Mapping[str, tuple[str, str]] = {
-    "advance": ("`advance: 1/8`", "`rate: 1/8`; `advance` names a lane"),
-    "retrigger": ("`retrigger: kick`", "`reset: kick`"),
-    "spacing": ("`spacing: accelerating`, `slowing`, `even`", "`repeat_curve: 0.5`, `-0.5`, `0`"),
-    "notes": ("`~` among notes or levels", "`.`"),
+    "advance": ("advance: 1/8", "`rate: 1/8`; `advance` names a lane"),
+    "retrigger": ("retrigger: kick", "`reset: kick`"),
+    "spacing": ("spacing: accelerating", "`repeat_curve: 0.5`; `slowing` is -0.5, `even` 0"),
+    "notes": ("[A1, ~, C2]", "`[A1, ., C2]`: a rest among notes or levels is a point"),
 }
 """What is read for a while yet, and what it is written as, by the key that it stands at."""
 OLDER_KEYS = ("retrigger", "spacing")

@@ -21,7 +21,7 @@ from pydantic_core import PydanticUndefined
 from bridge.errors import Exit
 from bridge.files import blocks, examples, older, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
-from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.kinds import KINDS
@@ -40,7 +40,7 @@ MODELS: dict[str, type[Strict]] = {
     "drive": set_lane.DriveModel,
     "macro": MacroModel,
     "section": SectionModel,
-    "leg": LegModel,
+    "entry": EntryModel,
     "rig": rig.RigModel,
     "interface": rig.InterfaceModel,
     "cable": rig.CableModel,
@@ -54,9 +54,11 @@ MODELS: dict[str, type[Strict]] = {
 
 
 def rows(model: type[Strict], group: str) -> Iterator[Row]:
-    """One row per key of a model. `group` finds the examples."""
+    """One row per key of a model, older spellings left out. `group` finds the examples."""
     for name, field in model.model_fields.items():
         key = field.alias or name
+        if group == "lane" and key in older.OLDER_KEYS:
+            continue
         example = examples.EXAMPLES.get(f"{group}.{key}")
         if example is None and key in SETTINGS:
             example = examples.of_setting(SETTINGS[key])
@@ -127,8 +129,6 @@ def _lane_keys(chosen: tuple[str, ...], shown: set[str]) -> Iterator[Row]:
     """Some keys of a lane, and with ``...`` those that were not shown before; its numbers have
     tables of their own."""
     for row in rows(set_lane.LaneModel, "lane"):
-        if row.key in older.OLDER_KEYS:
-            continue
         if row.key in chosen or (
             chosen == ("...",)
             and row.key not in shown

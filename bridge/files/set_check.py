@@ -80,10 +80,10 @@ class SetCheck:
             for place, drive in enumerate(macro.drives):
                 found += self._drive(("macros", name, "drives", place), drive, True)
         found += self._sections()
-        for place, leg in enumerate(self.model.order):
+        for place, entry in enumerate(self.model.order):
             keys: Keys = ("order", place, "section")
-            found += self._known(keys, leg.section, self.sections, "section")
-            if leg.bars == "open" and leg.times > 1:
+            found += self._known(keys, entry.section, self.sections, "section")
+            if entry.bars == "open" and entry.times > 1:
                 said = "an open entry lasts until you go on, so it has no times; leave it out"
                 found.append(self.say(("order", place, "times"), said))
         return found

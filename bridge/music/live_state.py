@@ -1,7 +1,7 @@
 """What the performer has set, as it stands between two moments when something changes by itself.
 
 A `LiveState` holds for every tick before its `until`. What was put off to a bar line (mutes,
-sections, legs of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
+sections, entries of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
 makes the state that follows and leaves the old one as it was; so a look ahead of the playing
 position costs nothing and undoes nothing. Which lane, macro or section is meant stands in
 positions, as in the score.
@@ -64,10 +64,10 @@ class Rewrite(NamedTuple):
     form: int | None
 
 
-class Leg(NamedTuple):
-    """The running order at work: `now` is the leg that plays (None before the first bar line),
-    `then` the leg that begins at `tick` (one past the last: the order ends). `tick` None: it waits
-    for the performer to go on."""
+class Entry(NamedTuple):
+    """The running order at work: `now` is the entry that plays (None before the first bar line),
+    `then` the entry that begins at `tick` (one past the last: the order ends). `tick` None: it
+    waits for the performer to go on."""
 
     now: int | None
     then: int
@@ -102,7 +102,7 @@ class LiveState:
     tempo: Glide
     section: int | None = None
     recall: Recall | None = None
-    leg: Leg | None = None
+    entry: Entry | None = None
     morph: Morph | None = None
     form: int | None = None
     rewrite: Rewrite | None = None
@@ -261,8 +261,8 @@ class SetIndex:
         until = min((p.tick for p in live.pending.values()), default=NEVER)
         if live.recall is not None:
             until = min(until, live.recall.tick)
-        if live.leg is not None and live.leg.tick is not None:
-            until = min(until, live.leg.tick)
+        if live.entry is not None and live.entry.tick is not None:
+            until = min(until, live.entry.tick)
         if live.rewrite is not None:
             until = min(until, live.rewrite.tick)
         if live.morph is not None:
@@ -288,9 +288,9 @@ class SetIndex:
             after.morph = None
             for lane, name in touched:
                 self.rebase(after, lane, (name,))
-        leg = after.leg
-        if leg is not None and leg.tick is not None and leg.tick <= tick:
-            self._turn(after, leg, tick)
+        entry = after.entry
+        if entry is not None and entry.tick is not None and entry.tick <= tick:
+            self._turn(after, entry, tick)
         if after.recall is not None and after.recall.tick <= tick:
             due, after.recall = after.recall, None
             self._recall(after, due, tick)
@@ -306,14 +306,14 @@ class SetIndex:
         self.refresh(after, tick)
         return after
 
-    def _turn(self, live: LiveState, leg: Leg, tick: int) -> None:
-        legs = self.spec.order
-        if leg.then >= len(legs):
-            live.leg = None
+    def _turn(self, live: LiveState, entry: Entry, tick: int) -> None:
+        entries = self.spec.order
+        if entry.then >= len(entries):
+            live.entry = None
             return
-        now = legs[leg.then]
+        now = entries[entry.then]
         end = None if now.length is None else tick + max(1, now.length) * self.spec.bar_ticks
-        live.leg = Leg(leg.then, self.spec.leg_after(leg.then), end)
+        live.entry = Entry(entry.then, self.spec.entry_after(entry.then), end)
         self._recall(live, Recall(tick, self.sections[now.section]), tick)
 
     def _recall(self, live: LiveState, recall: Recall, tick: int) -> None:
@@ -391,8 +391,8 @@ class SetIndex:
         }
         if live.recall is not None:
             live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
-        if live.leg is not None:
-            live.leg = live.leg._replace(tick=moved(live.leg.tick))
+        if live.entry is not None:
+            live.entry = live.entry._replace(tick=moved(live.entry.tick))
         if live.rewrite is not None:
             live.rewrite = live.rewrite._replace(tick=max(0, live.rewrite.tick + ticks))
         live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]

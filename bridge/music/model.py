@@ -188,7 +188,7 @@ OPEN_BARS = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Leg:
+class Entry:
     """One entry of the running order: a section for some bars, some times over. `bars` None: until
     the performer goes on."""
 
@@ -215,10 +215,10 @@ class SetSpec:
     lanes: tuple[Lane, ...] = ()
     macros: tuple[Macro, ...] = ()
     sections: tuple[Section, ...] = ()
-    order: tuple[Leg, ...] = ()
+    order: tuple[Entry, ...] = ()
     order_again: bool = False  # after its last entry the order begins anew
 
-    def leg_after(self, place: int) -> int:
+    def entry_after(self, place: int) -> int:
         """The entry of the running order that follows one; as many as there are: none does."""
         then = place + 1
         return 0 if self.order_again and then >= len(self.order) else then

@@ -12,7 +12,16 @@ from collections.abc import Mapping
 from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
-from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, Rewrite, SetIndex
+from bridge.music.live_state import (
+    Entry,
+    Glide,
+    LiveState,
+    Morph,
+    Pending,
+    Recall,
+    Rewrite,
+    SetIndex,
+)
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.protocol.state import (
@@ -122,7 +131,7 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
         "muted": pending.muted,
         "tick": pending.tick,
         "bar": pending.tick // index.spec.bar_ticks + 1,
-        "text": f"{'out' if pending.muted else 'in'} at {place_text(index, pending.tick)}",
+        "text": f"{'muted' if pending.muted else 'on'} at {place_text(index, pending.tick)}",
         "back": pending.back,
         "auto": pending.auto,
     }
@@ -131,9 +140,9 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
 def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
     recall = live.recall
     by: Literal["hand", "order"] = "hand"
-    leg, order = live.leg, index.spec.order
-    if recall is None and leg is not None and leg.tick is not None and leg.then < len(order):
-        recall, by = Recall(leg.tick, index.sections[order[leg.then].section]), "order"
+    entry, order = live.entry, index.spec.order
+    if recall is None and entry is not None and entry.tick is not None and entry.then < len(order):
+        recall, by = Recall(entry.tick, index.sections[order[entry.then].section]), "order"
     if recall is None:
         return None
     return {
@@ -158,10 +167,10 @@ def _form(index: SetIndex, live: LiveState) -> FormState:
 
 
 def _order(live: LiveState) -> OrderState:
-    if live.leg is None:
-        return {"running": False, "leg": None, "next": None, "tick": None}
-    now, then, tick = live.leg
-    return {"running": True, "leg": now, "next": then, "tick": tick}
+    if live.entry is None:
+        return {"running": False, "entry": None, "next": None, "tick": None}
+    now, then, tick = live.entry
+    return {"running": True, "entry": now, "next": then, "tick": tick}
 
 
 def _morph(index: SetIndex, live: LiveState) -> MorphState | None:
@@ -333,11 +342,11 @@ def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> 
     order = state["order"]
     if _flag(order["running"]) and index.spec.order:
         last = len(index.spec.order)
-        now = None if order["leg"] is None else min(_whole(order["leg"]), last - 1)
+        now = None if order["entry"] is None else min(_whole(order["entry"]), last - 1)
         # What follows is asked of the set: since then it may have learned to begin anew, or to end.
-        then = min(_whole(order["next"]), last) if now is None else index.spec.leg_after(now)
+        then = min(_whole(order["next"]), last) if now is None else index.spec.entry_after(now)
         tick = order["tick"]
-        live.leg = Leg(now, then, None if tick is None else _whole(tick))
+        live.entry = Entry(now, then, None if tick is None else _whole(tick))
     morph = state["morph"]
     if morph is not None:
         starts = {

@@ -46,12 +46,14 @@ def of_section(spec: SetSpec, name: str) -> Course:
 
 def counted(spec: SetSpec) -> SetSpec:
     """The set with `OPEN_BARS` bars for each entry of its order that waits for the performer."""
-    order = (leg if leg.bars is not None else replace(leg, bars=OPEN_BARS) for leg in spec.order)
+    order = (
+        entry if entry.bars is not None else replace(entry, bars=OPEN_BARS) for entry in spec.order
+    )
     return replace(spec, order=tuple(order))
 
 
 def of_order(spec: SetSpec, bars: int | None = None) -> Course:
-    """The running order from its first leg; after the last one its section goes on, or the order
+    """The running order from its first entry; after the last one its section goes on, or the order
     begins anew, as the set says.
 
     Args:
@@ -66,15 +68,15 @@ def of_order(spec: SetSpec, bars: int | None = None) -> Course:
     tempo_of = {section.name: section.tempo for section in spec.sections}
     tempos, markers, bar, place = [(0, spec.tempo)], [], 0, 0
     while place < len(spec.order) and (bars is None or bar < bars):
-        leg = spec.order[place]
-        if leg.length is None:
+        entry = spec.order[place]
+        if entry.length is None:
             raise ValueError("an entry of the order waits for the performer")
         tick = bar * spec.bar_ticks
-        tempo = tempo_of[leg.section]
+        tempo = tempo_of[entry.section]
         if tempo is not None:  # without one of its own a section keeps the tempo that is there
             tempos = [entry for entry in tempos if entry[0] < tick] + [(tick, tempo)]
-        markers.append((tick, leg.section))
-        bar += leg.length
-        place = place + 1 if bars is None else spec.leg_after(place)
+        markers.append((tick, entry.section))
+        bar += entry.length
+        place = place + 1 if bars is None else spec.entry_after(place)
     command = RunOrder(run=True)
     return Course((command,), tuple(tempos), tuple(markers), bar if bars is None else bars)

@@ -115,7 +115,7 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
         ),
     ),
     "mutes": (
-        "Mutes asked for at the upright line; the trace is dashed where a lane is out.",
+        "Mutes asked for at the upright line; the trace is dashed where a lane is muted.",
         _mutes,
     ),
     "passes": (

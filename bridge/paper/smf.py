@@ -47,10 +47,10 @@ def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> 
     """
     course = course or as_written(spec)
     commands = {0: list(course.commands)}
-    night = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
+    performed = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
-    for sent in night.sent:
+    for sent in performed.sent:
         tick = max(0, round(sent.tick))
         # From the end on only what closes gates: the rest is the player tidying up.
         if tick < end or sent.data[0] & 0xF0 == 0x80:

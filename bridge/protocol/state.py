@@ -110,7 +110,7 @@ class OrderState(TypedDict):
     while it runs: it waits for the performer to go on)."""
 
     running: bool
-    leg: int | None
+    entry: int | None
     next: int | None
     tick: int | None
 
@@ -363,7 +363,7 @@ class SoundcheckState(TypedDict):
     loud: bool
 
 
-class HandState(TypedDict):
+class MovedBy(TypedDict):
     """Who is moving something: the client's name, and that in words."""
 
     client: str
@@ -380,7 +380,7 @@ class FieldLimits(TypedDict, total=False):
 
 class State(PlayerReport):
     """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
-    key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just
+    key of the set; `limits`: those of commands, by word and field; `moved_by`: who moved what just
     now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``,
     ``tempo``, ``clock``, ``order`` or ``all lanes``."""
 
@@ -393,4 +393,4 @@ class State(PlayerReport):
     soundcheck: SoundcheckState | None
     note_names: list[str]
     limits: dict[str, dict[str, FieldLimits]]
-    hands: dict[str, HandState]
+    moved_by: dict[str, MovedBy]

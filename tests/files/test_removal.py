@@ -75,7 +75,7 @@ def test_by_force_what_is_made_of_it_goes_and_the_rest_forgets_it() -> None:
     }
     assert data["macros"]["push"] == {"drives": []}
     assert data["sections"]["shallow"]["play"] == ["rim"]
-    assert [leg["section"] for leg in data["order"]] == ["flood", "shallow"]
+    assert [entry["section"] for entry in data["order"]] == ["flood", "shallow"]
 
 
 @pytest.mark.parametrize("place", PLACES, ids=".".join)

@@ -22,7 +22,7 @@ EMPTY: PerformanceState = {
     "section": None,
     "form": {"section": None, "next": None, "tick": None},
     "section_pending": None,
-    "order": {"running": False, "leg": None, "next": None, "tick": None},
+    "order": {"running": False, "entry": None, "next": None, "tick": None},
     "morph": None,
     "tempo": 120.0,
     "tempo_glide": None,

@@ -76,7 +76,7 @@ export interface FormState {
 /** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). */
 export interface OrderState {
   running: boolean;
-  leg: number | null;
+  entry: number | null;
   next: number | null;
   tick: number | null;
 }
@@ -325,7 +325,7 @@ export interface SoundcheckState {
 }
 
 /** Who is moving something: the client's name, and that in words. */
-export interface HandState {
+export interface MovedBy {
   client: string;
   says: string;
 }
@@ -337,7 +337,7 @@ export interface FieldLimits {
   default?: boolean | number | string | null;
 }
 
-/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
+/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key of the set; `limits`: those of commands, by word and field; `moved_by`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
 export interface State {
   version: string;
   rig: string;
@@ -370,7 +370,7 @@ export interface State {
   soundcheck: SoundcheckState | null;
   note_names: string[];
   limits: Record<string, Record<string, FieldLimits>>;
-  hands: Record<string, HandState>;
+  moved_by: Record<string, MovedBy>;
 }
 
 export type Command =
@@ -390,7 +390,7 @@ export type Command =
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
-  | { do: "order"; run: boolean; leg?: number | null }
+  | { do: "order"; run: boolean; entry?: number | null }
   | { do: "order-next"; when?: "bar" | number }
   | { do: "position"; tick: number }
   | { do: "randomise"; lane: string; amount: number; seed?: number | null; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
