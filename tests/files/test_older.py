@@ -10,7 +10,8 @@ from click.testing import CliRunner
 from bridge.cli import main
 from bridge.files import older
 from bridge.files.document import Document
-from bridge.files.rig import load_rig
+from bridge.files.rig import load_rig, parse_rig
+from bridge.files.rig_effects import rig_warnings
 from bridge.files.set import parse_set
 
 RIG = Path(__file__).parents[2] / "bridge" / "demo" / "rig.yaml"
@@ -132,3 +133,11 @@ def test_check_offers_it_and_does_it(tmp_path: Path) -> None:
     again = CliRunner().invoke(main, ["check", str(RIG), str(path), "--rewrite"])
     assert "no older spelling" in again.stdout
     assert CliRunner().invoke(main, ["check", str(RIG), "--rewrite"]).exit_code == 2
+
+
+def test_a_profile_that_is_called_otherwise_today() -> None:
+    text = "rig: R\ninterfaces:\n  s: {profile: sync-box, cables: {clock-24: drum box clock}}\n"
+    rig = parse_rig(text)
+    assert rig.interfaces["s"].profile.name == "clock-and-reset"
+    said = [str(one) for one in rig_warnings(rig) if "older" in one.message]
+    assert said == ["rig.yaml:3:16  interfaces.s.profile: is an older name; write clock-and-reset"]
