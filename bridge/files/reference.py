@@ -21,7 +21,7 @@ from pydantic_core import PydanticUndefined
 from bridge.errors import Exit
 from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
-from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.kinds import KINDS
@@ -40,7 +40,7 @@ MODELS: dict[str, type[Strict]] = {
     "drive": set_lane.DriveModel,
     "macro": MacroModel,
     "section": SectionModel,
-    "leg": LegModel,
+    "entry": EntryModel,
     "rig": rig.RigModel,
     "interface": rig.InterfaceModel,
     "cable": rig.CableModel,

@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Field
 
 from bridge.files.set_lane import DriveModel, LaneModel
-from bridge.files.set_values import MAX_BARS, Groove, KeyScale, LegBars, Meter, Play, Root
+from bridge.files.set_values import MAX_BARS, EntryBars, Groove, KeyScale, Meter, Play, Root
 from bridge.files.set_variant import VariantModel
 from bridge.files.strict import Limits, Name, Strict, Text
 
@@ -66,15 +66,15 @@ class SectionModel(Strict):
     """root and scale while the section lasts"""
 
 
-class LegModel(Strict):
-    called: ClassVar[str] = "a leg of the order"
+class EntryModel(Strict):
+    called: ClassVar[str] = "an entry of the order"
     stand_ins: ClassVar[Mapping[str, Any]] = {"bars": 1}
 
     section: Name | None = None
     """the section that is played"""
     choose: Annotated[dict[Name, Weight], Field(max_length=64)] = Field(default_factory=dict)
     """in its place, sections to choose among, with how likely each is; never the one that plays"""
-    bars: LegBars
+    bars: EntryBars
     """for how many bars; `open`: until you go on to the next entry"""
     times: Annotated[int, Limits(1, MAX_BARS, "times", True)] = 1
     """how often in a row; chosen anew each time"""
@@ -123,7 +123,7 @@ class SetModel(Strict):
         default_factory=dict
     )
     """named states, by name"""
-    order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
+    order: Annotated[list[EntryModel], Field(max_length=512)] = Field(default_factory=list)
     """the running order: sections played one after another"""
     after_order: Literal["stay", "again"] = "stay"
     """after the last entry: its section goes on, or the order begins anew"""

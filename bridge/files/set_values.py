@@ -43,7 +43,7 @@ def read_reset(value: object) -> int | str | None:
     return int(Limits(1, MAX_BARS, "bars (or the name of a lane)", True).check(value))
 
 
-def read_leg_bars(value: object) -> int | Literal["open"]:
+def read_entry_bars(value: object) -> int | Literal["open"]:
     if value == "open":
         return "open"
     if isinstance(value, str):
@@ -246,8 +246,8 @@ Root = Annotated[str, Reads(read_root, "A to G, with `#` or `b`")]
 KeyScale = Annotated[
     str | tuple[int, ...], Reads(read_scale, "a scale by name, or semitones above the root")
 ]
-LegBars = Annotated[
-    int | Literal["open"], Reads(read_leg_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
+EntryBars = Annotated[
+    int | Literal["open"], Reads(read_entry_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
 ]
 Groove = Annotated[
     tuple[float, ...],

@@ -17,7 +17,7 @@ from bridge import __version__
 from bridge.files.rig import Rig
 from bridge.files.rig_effects import without_cable, without_driver
 from bridge.files.set import SetDocument
-from bridge.music.model import Leg, SetSpec
+from bridge.music.model import Entry, SetSpec
 from bridge.music.render import events_between
 from bridge.music.scale import note_name
 from bridge.music.score import compile_score
@@ -245,21 +245,21 @@ def _variants(spec: SetSpec) -> str:
 
 
 def _order(document: SetDocument) -> str:
-    legs = document.spec.order
-    if not legs:
+    entries = document.spec.order
+    if not entries:
         return ""
-    shown = ", ".join(map(_leg, legs))
+    shown = ", ".join(map(_leg, entries))
     again = ", and again from the first" if document.spec.order_again else ""
     return f"<p>Running order: {escape(shown + again)}</p>"
 
 
-def _leg(leg: Leg) -> str:
-    among = ", ".join(f"{name} ({weight:g})" for name, weight in leg.choose)
+def _leg(entry: Entry) -> str:
+    among = ", ".join(f"{name} ({weight:g})" for name, weight in entry.choose)
     return (
-        (f"one of {among}: " if among else f"{leg.section} ")
-        + ("until you go on" if leg.bars is None else f"{leg.bars} bars")
-        + (f" x {leg.times}" if leg.times > 1 else "")
-        + (f", filling for the last {leg.fill}" if leg.fill else "")
+        (f"one of {among}: " if among else f"{entry.section} ")
+        + ("until you go on" if entry.bars is None else f"{entry.bars} bars")
+        + (f" x {entry.times}" if entry.times > 1 else "")
+        + (f", filling for the last {entry.fill}" if entry.fill else "")
     )
 
 

@@ -114,7 +114,7 @@ class OrderState(TypedDict):
     plays, from 0; `begun`: entries begun since the order was run."""
 
     running: bool
-    leg: int | None
+    entry: int | None
     next: int | None
     tick: int | None
     ends: int | None

@@ -32,7 +32,7 @@ from aiohttp import WSMsgType, web
 
 from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
-from bridge.control.position import place
+from bridge.control.position import tick_at
 from bridge.control.roles import demand
 from bridge.control.stream import (
     BenchChanged,
@@ -193,7 +193,7 @@ class Live:
         at_ms = self._clock() * 1000
         return {
             "type": "tick",
-            "tick": round(place(state, at_ms), 2),
+            "tick": round(tick_at(state, at_ms), 2),
             "at_ms": round(at_ms, 2),
             "tempo": state["transport"]["tempo"],
             "running": state["transport"]["state"] == "running",

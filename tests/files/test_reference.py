@@ -25,7 +25,7 @@ from bridge.files.rig import (
 )
 from bridge.files.set import parse_set
 from bridge.files.set_lane import SOURCES, LaneModel
-from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import Strict, written_keys
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS
@@ -101,7 +101,7 @@ def test_each_example_of_the_set(text: str, rig: Rig) -> None:
         ("drive", "macros: {m: {drives: [%s]}}\n"),
         ("macro", "macros: {m: %s}\n"),
         ("section", "macros: {brightness: {}}\nsections: {one: %s}\n"),
-        ("leg", "sections: {shallow: {}, flood: {}}\norder: [%s]\n"),
+        ("entry", "sections: {shallow: {}, flood: {}}\norder: [%s]\n"),
     ],
 )
 def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) -> None:
@@ -167,7 +167,7 @@ def test_each_example_of_an_output(text: str) -> None:
         (KeyModel, "key"),
         (MacroModel, "macro"),
         (SectionModel, "section"),
-        (LegModel, "leg"),
+        (EntryModel, "entry"),
         (set_lane.DriveModel, "drive"),
         (set_lane.EuclidModel, "euclid"),
         (set_lane.FillModel, "fill"),

@@ -77,7 +77,7 @@ export interface FormState {
 /** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). `ends`: where the entry would end by itself, when a hand has asked to go on before that. `time`: which time of an entry that chooses plays, from 0; `begun`: entries begun since the order was run. */
 export interface OrderState {
   running: boolean;
-  leg: number | null;
+  entry: number | null;
   next: number | null;
   tick: number | null;
   ends: number | null;
@@ -448,7 +448,7 @@ export type Command =
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
-  | { do: "order"; run: boolean; leg?: number | null }
+  | { do: "order"; run: boolean; entry?: number | null }
   | { do: "order-next"; when?: "bar" | number }
   | { do: "pace"; pace: number; group?: string | null }
   | { do: "position"; tick: number }
