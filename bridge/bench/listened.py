@@ -14,6 +14,7 @@ from datetime import datetime
 
 from bridge.bench.checklist import FULL, NO_CABLE, QUIET, gate_of
 from bridge.bench.hearing import Hearing, Struck
+from bridge.errors import BridgeError
 from bridge.files.rig import Rig
 from bridge.files.sounds import Known
 from bridge.listen.compare import Finding, compare
@@ -21,7 +22,6 @@ from bridge.listen.onset import floor_of
 from bridge.listen.pitch import measure
 from bridge.listen.quiet import why_silent
 from bridge.listen.sound import Sound, distance
-from bridge.listen.wrong import ListenError
 from bridge.music.model import SetSpec
 from bridge.voltage.profile import WiredOutput, note_of_volts
 
@@ -242,7 +242,7 @@ def finding_words(finding: Finding, rig: Rig, known: Mapping[str, Known]) -> str
     return "" if said is None else f"{head(wired)}: {said}"
 
 
-def summary(check: ListenedCheck, trouble: ListenError | None = None) -> list[str]:
+def summary(check: ListenedCheck, trouble: BridgeError | None = None) -> list[str]:
     """The list at the end: what to look at, or that nothing is wrong as far as can be heard."""
     lines = []
     if trouble is not None:

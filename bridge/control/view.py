@@ -90,6 +90,7 @@ class View:
             "tuning": additions.tuning(),
             "soundcheck": additions.soundcheck(),
             "note_names": session.note_names(),
+            "section_note_names": session.section_note_names(),
             "limits": LIMITS,
             "moved_by": session.movers.state(),
         }

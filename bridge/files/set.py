@@ -16,6 +16,7 @@ from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
 from bridge.music.model import Entry, Lane, Macro, Section, SetSpec
 from bridge.music.scale import SCALES, Key, parse_root
+from bridge.music.ticks import parse_rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +115,8 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
         name=model.set,
         tempo=model.tempo,
         swing=model.swing,
+        swing_step=int(parse_rate(model.swing_of)),
+        groove=tuple(late / 100 for late in model.groove),
         seed=model.seed,
         root=home.root,
         scale=home.scale,
@@ -128,10 +131,17 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             _section(name, item, model, lanes, broken) for name, item in model.sections.items()
         ),
         order=tuple(
-            Entry(entry.section, None if entry.bars == "open" else entry.bars, entry.times)
+            Entry(
+                entry.section or "",
+                None if entry.bars == "open" else entry.bars,
+                entry.times,
+                tuple(entry.choose.items()),
+                entry.fill,
+            )
             for entry in model.order
         ),
         order_again=model.after_order == "again",
+        order_starts=model.order_starts == "with-start",
     )
 
 

@@ -51,6 +51,12 @@ def read_entry_bars(value: object) -> int | Literal["open"]:
     return int(Limits(1, MAX_BARS, "bars", True).check(value))
 
 
+def read_groove(value: object) -> tuple[float, ...]:
+    if not isinstance(value, list) or len(value) > MAX_STEPS:
+        raise ValueError(f"must be a list of up to {MAX_STEPS} numbers, such as [0, 8, -3, 12]")
+    return tuple(float(Limits(-50, 50, "percent of a sixteenth").check(one)) for one in value)
+
+
 def read_marks(value: object) -> tuple[int, ...]:
     if not isinstance(value, str):
         raise ValueError(f'must be steps in quotes such as "x..X", not {shown(value)}')
@@ -240,6 +246,10 @@ KeyScale = Annotated[
 ]
 EntryBars = Annotated[
     int | Literal["open"], Reads(read_entry_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
+]
+Groove = Annotated[
+    tuple[float, ...],
+    Reads(read_groove, f"up to {MAX_STEPS} numbers, -50 to 50 percent of a sixteenth"),
 ]
 Meter = Annotated[tuple[int, int], Reads(read_meter, "beats in a bar / note value of a beat")]
 Play = Annotated[str | tuple[str, ...] | None, Reads(read_play, "`all`, or a list of lanes")]

@@ -234,6 +234,9 @@ def drive_words(drives: Iterable[Drive], rig: Rig) -> list[str]:
                 words.append(f"{drive.out} from {drive.start:g} to {drive.end:g} V")
             else:
                 words.append(f"{drive.out} by {drive.depth * reach.span:+.3g} V")
+        elif drive.start is not None and drive.end is not None:
+            what = f"{drive.setting} of {drive.lane}"
+            words.append(f"{what} from {drive.start:g} to {drive.end:g}")
         else:
             words.append(f"{drive.setting} of {drive.lane} by {drive.depth:+.0%} of its range")
     return words

@@ -235,7 +235,7 @@ def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
         }
         for name, lane in state["lanes"].items()
     }
-    return {**state, "lanes": lanes}
+    return {**state, "lanes": lanes, "solo_until": None, "fills": []}
 
 
 class Charts:

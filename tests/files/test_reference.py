@@ -102,7 +102,7 @@ def test_each_example_of_the_set(text: str, rig: Rig) -> None:
         ("drive", "macros: {m: {drives: [%s]}}\n"),
         ("macro", "macros: {m: %s}\n"),
         ("section", "macros: {brightness: {}}\nsections: {one: %s}\n"),
-        ("entry", "sections: {shallow: {}}\norder: [%s]\n"),
+        ("entry", "sections: {shallow: {}, flood: {}}\norder: [%s]\n"),
     ],
 )
 def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) -> None:

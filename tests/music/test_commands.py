@@ -150,6 +150,9 @@ _WORDS = st.sampled_from(
         "section",
         "order",
         "order-next",
+        "fill",
+        "drop",
+        "pace",
         "all-out",
     ]
 )

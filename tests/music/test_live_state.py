@@ -211,7 +211,8 @@ def test_a_morph_into_a_morph_starts_from_where_things_are() -> None:
 
 def test_the_order_plays_a_whole_set_through_and_ends() -> None:
     performance = after((100, {"do": "order", "run": True}))
-    assert performance.state()["order"] == {"running": True, "entry": None, "next": 0, "tick": BAR}
+    order = performance.state()["order"]
+    assert (order["running"], order["entry"], order["next"], order["tick"]) == (True, None, 0, BAR)
     assert pending_section(performance.state())["by"] == "order"
     # From bar 2 on: shallow for 2 bars, flood 1 bar twice, dry 1 bar.
     entries = []

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.music.model import SetSpec
 from bridge.music.ticks import (
     Bend,
     Position,
@@ -18,6 +19,8 @@ from bridge.music.ticks import (
     rate_text,
     step_tick,
 )
+
+FOUR = SetSpec("four quarters")
 
 
 @pytest.mark.parametrize(
@@ -182,11 +185,11 @@ def test_below_the_middle_the_second_of_a_pair_comes_early() -> None:
 def test_triplets_do_not_swing() -> None:
     assert all(of_set(66).at(step_tick(i, Fraction(320))) == 0 for i in range(24) if i % 3)
     for rate in (320, 160, 80, Fraction(3840, 7), 1280):
-        assert Swing(Fraction(rate), 3840).bends(66) == ()
+        assert Swing(Fraction(rate), FOUR).bends(66) == ()
 
 
 def test_a_swing_of_its_own_bends_the_lanes_own_steps() -> None:
-    (bend,) = Swing(Fraction(480), 3840, own=True).bends(60)
+    (bend,) = Swing(Fraction(480), FOUR, own=True).bends(60)
     # 60 % of two eighths (960) is 576.
     assert [bend.at(tick) for tick in (0, 480, 960, 1440)] == pytest.approx([0, 96, 0, 96])
 
@@ -195,14 +198,14 @@ def test_a_swing_of_its_own_bends_the_lanes_own_steps() -> None:
 def test_steps_that_are_no_whole_ticks_swing_by_their_exact_length(n: int, step: Fraction) -> None:
     """Rates that do not fit the bar count their pairs from the start; those that fit it count from
     the bar line."""
-    (bend,) = Swing(step, 3840, own=True).bends(60)
+    (bend,) = Swing(step, FOUR, own=True).bends(60)
     number = n % 7 if step == Fraction(3840, 7) else n
     expected = 0.2 * float(step) if number & 1 else 0
     assert bend.at(step_tick(n, step)) == pytest.approx(expected)
 
 
 def test_what_lies_between_two_steps_moves_in_proportion() -> None:
-    (bend,) = Swing(Fraction(240), 3840, led=True).bends(75)
+    (bend,) = Swing(Fraction(240), FOUR, led=True).bends(75)
     assert [bend.at(tick) for tick in (0, 80, 160, 240, 320, 400, 480)] == pytest.approx(
         [0, 40, 80, 120, 80, 40, 0]
     )

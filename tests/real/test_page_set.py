@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -378,6 +379,29 @@ def test_what_plays_is_kept_as_a_section(screen: MakeScreen, demo: Running, unti
     until(lambda: "slack" in demo.state["sections"])
 
 
+def test_a_section_has_a_tempo_a_swing_and_a_key_of_its_own(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    def flood() -> dict[str, Any]:
+        return dict(demo.get("set/plain")["data"]["sections"]["flood"])
+
+    one = screen().open(demo.url, "set")
+    one.choose("whole set")
+    one.unfold("Tempo, swing and key only in flood")
+    one.field("Tempo of flood").fill("132")
+    one.field("Tempo of flood").press("Enter")
+    until(lambda: flood().get("tempo") == 132)
+    one.field("Swing of flood").fill("60")
+    one.field("Swing of flood").press("Enter")
+    until(lambda: flood().get("swing") == 60)
+    one.field("Root of flood").select_option("Bb")
+    until(lambda: flood().get("key") == {"root": "Bb"})
+    until(lambda: demo.state["section_note_names"].get("flood", [""] * 12)[1] == "Db")
+    one.field("Tempo of flood").fill("")
+    one.field("Tempo of flood").press("Enter")
+    until(lambda: "tempo" not in flood())
+
+
 # --- the files ----------------------------------------------------------------------------------
 
 
@@ -452,3 +476,30 @@ def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, unt
     until(lambda: demo.state["document"] == {"file": "ebb.yaml", "saved": True})
     until(lambda: one.page.inner_text("#view-files article p >> nth=0").startswith("ebb.yaml"))
     one.forgive(404, 409, 422)
+
+
+def test_a_saved_moment_comes_back_and_a_pack_is_opened(
+    screen: MakeScreen, demo: Running, until: Until, tmp_path: Path
+) -> None:
+    demo.send(
+        "POST", "set/edits", {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 3}]}
+    )
+    demo.send("POST", "set/save")
+    one = screen().open(demo.url, "files")
+    one.part("files", "moments")
+    row = one.page.locator("#view-files .done-list li", has_text="kick: hits 4 to 3")
+    row.get_by_role("button").tap()
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 4)
+    one.part("files", "pack")
+    with one.page.expect_download() as download:
+        one.page.get_by_role("link", name="Download the pack").tap()
+    pack = tmp_path / "tide.zip"
+    download.value.save_as(pack)
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "among the other sets" in one.page.inner_text("#view-files article"))
+    pack.write_bytes(b"no archive")
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "is not a zip archive" in one.page.inner_text("#view-files article"))
+    one.forgive(422)

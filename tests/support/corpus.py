@@ -69,7 +69,7 @@ from bridge.voltage.rig_parts import ClockSettings
 
 FILE = Path(__file__).resolve().parents[1] / "reference" / "corpus.csv"
 COUNT = 300
-LATER = ("degree_shift",)
+LATER = ("degree_shift", "fill_share", "pace")
 """Settings that came after the file: with them every set would be another one."""
 BARS = 2
 BAR = 3840

@@ -6,9 +6,10 @@ import { isLong } from "./ink.js";
 import { press } from "./press.js";
 import { silent } from "./store.js";
 
-const HOLD_REFRESH_MS = 180; // the service lets go of a hold that is not renewed for 500 ms
+export const HOLD_REFRESH_MS = 180; // the service lets go of a hold that is not renewed for 500 ms
 const FLASH_MS = 200;
-const MEANT_MS = 140, STILL_PX = 7; // a finger that scrolls has moved by more than that before then
+export const MEANT_MS = 140;
+const STILL_PX = 7; // a finger that scrolls has moved by more than that before then
 
 /** How a touch on a head acts. @type {{value: string}} */
 export const touchMode = { value: "now" };
@@ -20,7 +21,7 @@ export function look(lane) {
   if (lane.pending) return [lane.pending.muted ? "wait-out" : "wait-in", lane.pending.text || `${lane.pending.muted ? "muted" : "on"} at bar ${lane.pending.bar}`];
   if (alone) return ["out", "not in solo"];
   if (lane.muted) return ["out", lane.solo ? "solo, muted" : "muted"];
-  return ["in", lane.solo ? "solo" : "on"];
+  return ["in", lane.solo ? "solo" : lane.filling ? "fills" : "on"];
 }
 
 export class Head {

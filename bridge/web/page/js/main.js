@@ -38,6 +38,13 @@ buildAsk($("ask"), app);
 const VIEWS = ["play", "set", "rig", "files"];
 const loaded = new Map();
 const ready = new Map();
+/** How the other views and the panels look is loaded with the first of them. @type {Promise<any>|null} */
+let styled = null;
+const style = () => styled ??= new Promise((done) => {
+  const sheet = h("link", { rel: "stylesheet", href: "views.css" });
+  sheet.onload = sheet.onerror = done;
+  document.head.append(sheet);
+});
 async function showView() {
   const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
   releaseAll();
@@ -51,7 +58,7 @@ async function showView() {
   }
   if (name === "play") { app.play.layout(); return; }
   if (!loaded.has(name)) loaded.set(name, import(`./${name}.js`).then((module) => module.build($(`view-${name}`), app)));
-  const view = await loaded.get(name);
+  const [view] = await Promise.all([loaded.get(name), style()]);
   ready.set(name, view);
   view?.shown?.();
 }
@@ -133,7 +140,7 @@ async function openPanel(which, from) {
   const panel = $("panel");
   if (!panel.hidden && panel.dataset.which === which) return closePanel();
   const [title, make] = PANELS[which];
-  const body = await make();
+  const [body] = await Promise.all([make(), style()]);
   opener = from;
   panel.dataset.which = which;
   panel.setAttribute("aria-label", title);

@@ -2,6 +2,7 @@
 
 import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
+import { Gestures } from "./gestures.js";
 import { moverOf } from "./movers.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
@@ -99,8 +100,9 @@ export class PlayView {
       ...[["0", "macros jump"], ["1", "glide 1 bar"], ["2", "glide 2 bars"], ["4", "glide 4 bars"], ["8", "glide 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
     // What stands in the strip acts once the finger has left: a swipe along it plays nothing.
     this.order = tool("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
-    this.goOn = tool("go on", () => this.link.send({ do: "order-next" }), {});
-    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order, this.goOn)));
+    this.goOn = tool("go on", () => this.link.send(this.gestures.goesOn ? { do: "cancel", order: true } : { do: "order-next" }), {});
+    this.gestures = new Gestures(this.link, this.store);
+    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order, this.goOn, ...this.gestures.parts)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
   }
 
@@ -115,6 +117,7 @@ export class PlayView {
       this.layout(true);
     }
     for (const head of this.heads.values()) head.update();
+    this.gestures.show();
     const groups = [...new Set(names.flatMap((name) => state.lanes[name].groups ?? []))];
     if (groups.join() !== this.groups.dataset.names) {
       this.groups.dataset.names = groups.join();
@@ -143,6 +146,7 @@ export class PlayView {
     const members = Object.entries(this.store.state.lanes).filter(([, lane]) => lane.groups?.includes(group));
     const lanes = members.map(([, lane]) => lane);
     const { value } = touchMode;
+    if (value === "drop") { this.gestures.dropTo(group); return; }
     const waits = value === "now" ? [] : members.filter(([, lane]) => lane.pending);
     if (waits.length) { for (const [lane] of waits) this.link.send({ do: "cancel", lane }); return; }
     const when = value === "beat" || value === "bar" ? value : value === "4" ? 4 : "now";
@@ -167,7 +171,8 @@ export class PlayView {
     this.goOn.hidden = !state.order?.running;
     const open = state.order?.running && state.order.tick === null;
     attr(this.goOn, "data-open", open ? "yes" : null);
-    attr(this.goOn, "aria-label", `go on: the next entry of the order, on the next bar line${open ? "; this one waits for it" : ""}`);
+    attr(this.goOn, "data-pending", this.gestures.goesOn ? "yes" : null);
+    attr(this.goOn, "aria-label", this.gestures.goesOn ? "go on: waits for the bar line; touch to take it back" : `go on: the next entry of the order, on the next bar line${open ? "; this one waits for it" : ""}`);
     this.morph.hidden = !state.sections.length;
     if (state.sections.join() !== this.sections.dataset.names) {
       this.sections.dataset.names = state.sections.join();
