@@ -26,7 +26,7 @@ from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
 from bridge.player.part import Names, Part
 from bridge.player.sending import STAGE_NS, Sender
-from bridge.player.songclock import Did, SongClock
+from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
 from bridge.player.start import PortSpec
 from bridge.player.tape import Tape
@@ -163,7 +163,7 @@ class PlayerCore:
             if due > now:
                 return due
             sender.send_staged()
-        sender.trickle(now)
+        sender.send_moved(now)
         return self._next(now)
 
     def slack(self, now: int) -> int:
@@ -324,9 +324,9 @@ class PlayerCore:
             if (jump := self.song.horizon) is not None:
                 self.timeline.drop_from(jump)
 
-    def carry_out(self, did: list[Did], now: int) -> None:
+    def carry_out(self, effects: list[Effect], now: int) -> None:
         """What the song clock says is to be done."""
-        for what in did:
+        for what in effects:
             if what.do == "begin":
                 self._begin(what.clock, what.ns, now)
             elif what.do == "locate":
@@ -349,7 +349,7 @@ class PlayerCore:
         self.performance.running = True
         self._seek(tick)
         if tick == 0 and self.performance.index.spec.order_starts:
-            self.performance.apply(RunOrder(run=True, leg=0), 0)
+            self.performance.apply(RunOrder(run=True, entry=0), 0)
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):
