@@ -91,6 +91,7 @@ class View:
             "soundcheck": additions.soundcheck(),
             "note_names": session.note_names(),
             "limits": LIMITS,
+            "hands": session.movers.state(),
         }
 
     def calm(self, now: float) -> State:

@@ -166,12 +166,18 @@ COMMANDS: dict[str, str] = {
     "import FILE [--bar N] [--bars N] [--out FILE]": "makes lanes of the drums in a standard MIDI file",
     "sheet RIG SET --out FILE [--bars N]": "writes the patch sheet, one printable HTML file (or a PDF, where Chromium is installed); `--out -` prints the HTML",
     "scope RIG SET --out FILE [--bars N] [--idle]": "draws the volts of every output, decoded from the MIDI that leaves",
+    "fit RIG SET [--from RIG] [--put OLD=NEW] [--accept] [--out FILE]": "says where the outputs of a set that was made for another rig go on this one, and what would do for those that are missing; what you say (`--put`, `--accept`) is kept beside the rig, and `--out` writes the set for it",
+    "pack RIG SET --out FILE [--tuning] [--take FILE]": "puts a set, its rig, their profiles and the sheet into one file (`.zip`) to hand on; tunings and takes only when told",
+    "open FILE [--into FOLDER] [--rig RIG [--put OLD=NEW] [--accept]] [--check] [--start] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays such a file: checks everything in it, puts it into a new folder, simulates MIDI ports that are not here and says so, or fits it onto a rig of yours (`--rig`); `--check` writes nothing",
+    "history FILE [--show MOMENT] [--back MOMENT]": "lists the saved moments of a set, rig, tuning, soundcheck or sheet with what each save changed; prints one, or brings it back (what is there is kept)",
+    "diff A [B]": "says in words what differs between two versions or files; `FILE@1` is the newest saved moment of FILE, and without B it is compared with that",
     "ports [--json]": "lists MIDI ports by name",
     "soundcheck RIG [SET] [--only OUTPUT] [--all] [--report FILE.txt] [--listen INPUT [--channel N]] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first. With `--listen` an audio input says what it hears, and whose voice it sounds like",
     "align RIG --listen INPUT [--channel N] [--click INPUT [--click-channel N]] [--only OUTPUT] [--hits N] [--seconds N] [--apply]": "measures by an audio input how late each voice sounds, and makes all of them fall together; with `--click` also with the click of the host whose clock the rig follows",
     "tune RIG [OUTPUT] [--readings FILE] [--listen INPUT] [--channel N] [--all] [--every SEMITONES] [--plot FILE.svg] [--yes] [--undo]": "tunes a pitch output from readings, or by listening to its voice (`--all`: one after the other)",
     "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",
+    "man [--out FILE]": "shows the manual page of all commands (`--out FILE.1` writes it, `--out -` prints its source)",
     "profile list|show|check|schema|new": "lists, shows, checks, describes and writes profiles",
 }
 """Every command with its options, and what it does."""

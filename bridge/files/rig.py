@@ -126,7 +126,7 @@ class InterfaceModel(Strict):
     profile: Name
     """the kind of interface: a file in `profiles/` or beside the rig"""
     port: Port = "simulated"
-    """where it is plugged in: `simulated`, or a part of a MIDI port's name"""
+    """where it is plugged in; of two of one kind with its socket: `Quay Box MIDI 1, usb 1-1.2`"""
     link: Link | None = None
     """`din` or `usb`, when it is not connected the way its profile says"""
     latency_ms: Annotated[float, Limits(0, MOST_LATENCY_MS, "ms")] | None = None

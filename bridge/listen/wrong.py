@@ -112,7 +112,8 @@ def lost() -> ListenError:
 def muted(name: str) -> ListenError:
     return ListenError(
         "muted",
-        f"{name} brings digital silence, not even noise: is it muted, or the wrong channel?",
+        f"{name} brings digital silence, not even noise: is it muted or pulled out, or is this "
+        "the wrong channel?",
     )
 
 

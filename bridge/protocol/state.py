@@ -417,6 +417,13 @@ class SoundcheckState(TypedDict):
     listening: ListeningState | None
 
 
+class HandState(TypedDict):
+    """Who is moving something: the client's name, and that in words."""
+
+    client: str
+    says: str
+
+
 class FieldLimits(TypedDict, total=False):
     """The smallest and the largest value of a command's field, and what it is when left out."""
 
@@ -427,7 +434,9 @@ class FieldLimits(TypedDict, total=False):
 
 class State(PlayerReport):
     """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
-    key of the set; `limits`: those of commands, by word and field."""
+    key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just
+    now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``,
+    ``tempo``, ``clock``, ``order`` or ``all lanes``."""
 
     history: HistoryState
     document: DocumentState
@@ -438,3 +447,4 @@ class State(PlayerReport):
     soundcheck: SoundcheckState | None
     note_names: list[str]
     limits: dict[str, dict[str, FieldLimits]]
+    hands: dict[str, HandState]

@@ -49,6 +49,7 @@ def test_every_command_is_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         done = CliRunner().invoke(main, words)
         assert done.exit_code == 0, (words, done.output)
     assert {path.name for path in tmp_path.iterdir()} == {
+        "low-water.zip",
         "rig.yaml",
         "set.yaml",
         "patch.html",

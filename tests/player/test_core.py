@@ -166,6 +166,19 @@ def test_stop_sends_levels_to_rest_and_keeps_pitches() -> None:
     assert [data for _, data in desk.sent()[before:]] == [bytes((0xB0, 20, 0))]
 
 
+def test_a_value_that_waits_does_not_raise_a_level_after_the_stop() -> None:
+    """It glides: most of the time one of its steps waits for its turn."""
+    levels, settings = Levels((0.2, 1.0)), {"slew_ms": 400.0}
+    glide = Lane("glide", levels, parse_rate("1/4"), out="main.level-1", settings=settings)
+    for ms in range(300, 340, 4):
+        desk = Desk(score_of(glide))
+        desk.start()
+        desk.run(ms)
+        desk.do("stop")
+        desk.run(200)
+        assert desk.sent()[-1][1] == bytes((0xB0, 20, 0)), ms
+
+
 @pytest.mark.parametrize("late_ms", [0.0, 0.3, 3.0, 40.0])
 def test_mute_now_closes_the_gate_and_drops_what_is_queued(late_ms: float) -> None:
     """At most 5 ms, of which one is for what is already on its way out."""

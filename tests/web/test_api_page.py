@@ -20,7 +20,9 @@ from bridge.web.problems import KINDS
 # to pair.
 STATE = {
     "/api/redo": 409,
+    "/api/rig/bring-back": 404,
     "/api/set/back": 409,
+    "/api/set/bring-back": 404,
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/session/listen": 409,
@@ -82,6 +84,7 @@ async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
             bash,
             "-c",
             f"{line} -w '\n%{{http_code}}'",
+            cwd=stage.folder,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
         )

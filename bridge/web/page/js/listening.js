@@ -35,7 +35,8 @@ export function listeningPart(problem, show) {
       const drift = ear && ear.drift !== null ? `The voice drifts by ${ear.drift.toFixed(1)} cents a minute.` : "";
       text(said, ear ? [ear.running ? `Listening to ${ear.input}.` : ear.says, ...ear.noticed, drift].filter(Boolean).join("\n") : "");
       const checked = ear?.checked ?? [];
-      strip.el.hidden = !checked.length;
+      if (checked.length) el.append(strip.el);
+      else strip.el.remove();
       if (checked.length) strip.update(checked, { rows: checked.map((one) => ({ note: one.note, name: one.name, before: 0, after: one.cents, left_out: false })) });
     },
   };

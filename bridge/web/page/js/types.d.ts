@@ -369,6 +369,12 @@ export interface SoundcheckState {
   listening: ListeningState | null;
 }
 
+/** Who is moving something: the client's name, and that in words. */
+export interface HandState {
+  client: string;
+  says: string;
+}
+
 /** The smallest and the largest value of a command's field, and what it is when left out. */
 export interface FieldLimits {
   low?: number;
@@ -376,7 +382,7 @@ export interface FieldLimits {
   default?: boolean | number | string | null;
 }
 
-/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key of the set; `limits`: those of commands, by word and field. */
+/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
 export interface State {
   version: string;
   rig: string;
@@ -409,6 +415,7 @@ export interface State {
   soundcheck: SoundcheckState | null;
   note_names: string[];
   limits: Record<string, Record<string, FieldLimits>>;
+  hands: Record<string, HandState>;
 }
 
 export type Command =
