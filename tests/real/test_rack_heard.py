@@ -89,20 +89,19 @@ def command(env: dict[str, str], *words: object) -> subprocess.Popen[str]:
 
 
 def read_until(process: subprocess.Popen[str], words: str) -> str:
-    """What the program says up to some words; it must come to them."""
+    """What the program says up to some words, or until it ends."""
     said = ""
     assert process.stdout is not None
-    while not said.endswith(words):
-        letter = process.stdout.read(1)
-        assert letter, said
+    while not said.endswith(words) and (letter := process.stdout.read(1)):
         said += letter
     return said
 
 
 def answer(process: subprocess.Popen[str], text: str) -> None:
     assert process.stdin is not None
-    process.stdin.write(text)
-    process.stdin.flush()
+    with contextlib.suppress(BrokenPipeError):
+        process.stdin.write(text)
+        process.stdin.flush()
 
 
 BUSY = ("are lost again and again", "ended by signal")
@@ -139,14 +138,11 @@ def aligned(folder: Path) -> str:
     ):  # fmt: skip
         said = read_until(process, "Are they down?")
         answer(process, "y\n")
-        heard = ""
+        heard = read_until(process, "Press Enter")
+        answer(process, "\n")
+        heard += read_until(process, "for 7 s ...")
+        say("start")
         assert process.stdout is not None
-        while "Press Enter" not in heard and (letter := process.stdout.read(1)):
-            heard += letter
-        if "Press Enter" in heard:
-            answer(process, "\n")
-            heard += read_until(process, "for 7 s ...")
-            say("start")
         heard += process.stdout.read()
         heard += ending(process)
     return said + heard
