@@ -142,6 +142,53 @@ def test_soundcheck_goes_output_by_output(screen: MakeScreen, demo: Running, unt
     until(lambda: demo.get("soundcheck")["check"] is None)
 
 
+def test_an_audio_input_answers_the_soundcheck_in_words(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """This machine has no audio input, so what is there and what it hears is made up; the choice,
+    the request and the words are the page's."""
+    demo.send("POST", "transport/stop")
+    demo.send("POST", "soundcheck", {"monitors_down": True})
+    asked: list[tuple[str, Any]] = []
+    rows = [
+        {
+            "output": "main.gate-1",
+            "good": True,
+            "says": "main.gate-1, kick voice: heard after 3 ms",
+        },
+        {"output": "main.gate-2", "good": False, "says": "main.gate-2, rim voice: nothing heard"},
+    ]
+    heard: dict[str, Any] = {"input": "stage box", "running": False, "heard": rows}
+    heard |= {"summary": ["To look at:"], "complete": True, "kept": False}
+
+    def inputs(route: Any) -> None:
+        one = {"name": "stage box", "system": "made up", "channels": 4}
+        one |= {"rate": 48000.0, "default": True}
+        route.fulfill(json={"inputs": [one], "says": ""})
+
+    def listens(route: Any) -> None:
+        asked.append((route.request.url.rpartition("/")[2], route.request.post_data_json))
+        check = demo.get("soundcheck")["check"]
+        kept = {"kept": asked[-1][0] == "keep"}
+        route.fulfill(json=check | {"listening": heard | kept})
+
+    one = screen()
+    one.page.route("**/api/audio-inputs", inputs)
+    one.page.route("**/api/soundcheck/listen", listens)
+    one.page.route("**/api/soundcheck/keep", listens)
+    one.open(demo.url, "rig")
+    one.part("rig", "soundcheck")
+    one.page.get_by_text("Let an audio input listen").tap()
+    one.page.get_by_label("Channel", exact=True).select_option("3")
+    one.page.get_by_role("button", name="Monitors are down: listen").tap()
+    until(lambda: "rim voice: nothing heard" in one.page.inner_text(".heard .amiss"))
+    assert asked == [("listen", {"input": "stage box", "channel": 3})]
+    one.page.get_by_role("button", name="These sounds are right").tap()
+    until(lambda: "are kept" in one.page.inner_text(".listening [role=status]"))
+    assert asked[-1][0] == "keep"
+    demo.send("DELETE", "soundcheck")
+
+
 def test_a_soundcheck_goes_on_where_another_screen_stopped(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
