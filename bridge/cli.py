@@ -1,48 +1,62 @@
 """The command line. Thin: each command imports what it needs when it is called.
 
-Exit codes: 0 good, 1 the input is wrong (one problem per line: file:line:column), 2 wrong usage.
+What they exit with stands in `bridge.errors.Exit`.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import importlib.util
 import io
 import json
+import logging
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from bridge import __version__
-from bridge.errors import BridgeError, InputError, printable
-from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.commands.serving import serving
+from bridge.commands.talk import least, note, talking
+from bridge.errors import BridgeError, Exit, InputError, printable
 
 if TYPE_CHECKING:
     from bridge.music.model import SetSpec
     from bridge.paper.course import Course
+    from bridge.paper.outputs import OutputRow
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
+    "align": "bridge.commands.align",
     "clockcheck": "bridge.commands.clockcheck",
     "ctl": "bridge.commands.ctl",
+    "diff": "bridge.commands.diff",
     "doctor": "bridge.commands.doctor",
+    "fit": "bridge.commands.fit",
     "form": "bridge.commands.form",
+    "history": "bridge.commands.history",
     "init": "bridge.commands.init",
+    "man": "bridge.commands.man",
     "install-service": "bridge.commands.install",
+    "open": "bridge.commands.open",
+    "pack": "bridge.commands.pack",
     "profile": "bridge.commands.profile",
     "remove-service": "bridge.commands.remove",
     "scope": "bridge.commands.scope",
     "sheet": "bridge.commands.sheet",
     "soundcheck": "bridge.commands.soundcheck",
+    "takes": "bridge.commands.takes",
     "tune": "bridge.commands.tune",
 }
 FILE = click.Path(path_type=Path)
-Command = TypeVar("Command", bound=Callable[..., Any])
+OF_NAMES = (errno.ENAMETOOLONG, errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ELOOP)
+"""What the system answers when the name that was written is wrong (POSIX, errno.h)."""
+log = logging.getLogger(__name__)
 
 
 class Commands(click.Group):
@@ -56,8 +70,9 @@ class Commands(click.Group):
             command = importlib.import_module(MODULES[name]).command
             if not isinstance(command, click.Command):
                 raise TypeError(f"{MODULES[name]}.command is not a command")
-            return command
-        return super().get_command(context, name)
+            return talking(command)
+        found = super().get_command(context, name)
+        return None if found is None else talking(found)
 
     def main(self, *args: Any, **options: Any) -> Any:
         for stream in (sys.stdout, sys.stderr):
@@ -72,16 +87,20 @@ class Commands(click.Group):
             said = printable(str(error.filename)) if error.filename else "the output"
             _complain([f"{said}  cannot be read or written: {reason(error)}"])
             _drop_unwritten()
-            sys.exit(1)
+            sys.exit(Exit.WRONG if error.errno in OF_NAMES else Exit.MACHINE)
 
     def invoke(self, context: click.Context) -> Any:
         try:
             return super().invoke(context)
-        except InputError as error:
-            _complain(str(problem) for problem in error.problems)
         except BridgeError as error:
-            _complain(str(error).splitlines())
-        context.exit(1)
+            log.debug("this is where it comes from:", exc_info=True)
+            problems = error.problems if isinstance(error, InputError) else None
+            _complain(map(str, problems) if problems is not None else str(error).splitlines())
+            code = error.exit
+        except (click.Abort, KeyboardInterrupt):
+            click.echo(err=True)  # a prompt may stand there
+            code = Exit.INTERRUPTED
+        context.exit(code)
 
 
 def _complain(lines: Iterable[str]) -> None:
@@ -117,39 +136,7 @@ def main() -> None:
     pass
 
 
-def serving(command: Command) -> Command:
-    """The options of everything that opens the control surface."""
-    options = (
-        click.option(
-            "--port",
-            default=HTTP_PORT,
-            show_default=True,
-            type=click.IntRange(0, 65535),
-            help="HTTP port of the page.",
-        ),
-        click.option(
-            "--osc-port",
-            default=OSC_PORT,
-            show_default=True,
-            type=click.IntRange(0, 65535),
-            help="Port of OSC, UDP and TCP.",
-        ),
-        click.option(
-            "--lan",
-            is_flag=True,
-            help="Reachable from the network, with a token in the printed address.",
-        ),
-        click.option(
-            "--log",
-            default="text",
-            show_default=True,
-            type=click.Choice(["text", "json"]),
-            help="How the log is written: for people, or one JSON object a line.",
-        ),
-    )
-    for option in reversed(options):
-        command = option(command)
-    return command
+talking(main)
 
 
 @main.command(
@@ -173,16 +160,16 @@ def demo(
     log: str,
 ) -> None:
     from bridge import demo as sets
+    from bridge.commands import grid
 
     if ideas:
-        for name, says in sets.ideas().items():
-            click.echo(f"{name:<12} {says}")
+        grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
     from bridge.demo import working
     from bridge.supervisor import folders, supervise
 
     rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-    for line in lines:
+    for line in lines if least() != "warning" else ():
         supervise.say(line)
     context.exit(
         supervise.run(
@@ -194,6 +181,7 @@ def demo(
             start=True,
             fresh=fresh,
             log_json=log == "json",
+            least=least(),
         )
     )
 
@@ -232,6 +220,7 @@ def play(
             start=start,
             fresh=fresh,
             log_json=log == "json",
+            least=least(),
         )
     )
 
@@ -245,7 +234,8 @@ def check(context: click.Context, rig: Path, set: Path | None, as_json: bool) ->
     from bridge.paper import plan
 
     if not as_json:
-        for line in plan.checked(rig, set):
+        quiet = least() == "warning"
+        for line in plan.warned(rig, set) if quiet else plan.checked(rig, set, _drawn):
             click.echo(line)
         return
     try:
@@ -254,7 +244,16 @@ def check(context: click.Context, rig: Path, set: Path | None, as_json: bool) ->
         wrong = [plan.problem_facts(problem) for problem in error.problems]
         facts = {"good": False, "problems": wrong}
     click.echo(json.dumps(facts, indent=2))
-    context.exit(0 if facts["good"] else 1)
+    context.exit(Exit.GOOD if facts["good"] else Exit.WRONG)
+
+
+def _drawn(rows: list[OutputRow]) -> list[str]:
+    """The table of outputs, fitted to the terminal."""
+    from bridge.commands import grid
+    from bridge.paper import outputs
+
+    table = grid.lines(outputs.HEADS, outputs.cells(rows), headed=True)
+    return [*table, outputs.free_words(rows)]
 
 
 @main.command(
@@ -334,6 +333,7 @@ def _course(spec: SetSpec, section: str | None, order: bool, bars: int | None) -
 @main.command(help="Lists MIDI ports by name.")
 @click.option("--json", "as_json", is_flag=True, help="As one JSON list, for programs.")
 def ports(as_json: bool) -> None:
+    from bridge.commands import grid
     from bridge.ports import list_ports
 
     found = list_ports()
@@ -341,9 +341,8 @@ def ports(as_json: bool) -> None:
         told = [{"way": p.way, "name": p.name, "usable": p.usable, "why": p.why} for p in found]
         click.echo(json.dumps(told, indent=2))
         return
-    for port in found:
-        note = "" if port.usable else f"  ({port.why})"
-        click.echo(f"{port.way:3}  {port.name}{note}")
+    rows = [(port.way, port.name, "" if port.usable else f"({port.why})") for port in found]
+    grid.show(("way", "name", "note"), rows)
     if not found:
         click.echo("no MIDI ports; a rig may use `port: simulated`")
 
@@ -386,7 +385,7 @@ def import_(file: Path, bar: int, bars: int, groove: bool, out: Path | None) -> 
         click.echo(text, nl=False)
         return
     write_out(out, text)
-    click.echo(f"{out}: written; `lanebridge check` it with your rig")
+    note(f"{out}: written; `lanebridge check` it with your rig")
 
 
 if __name__ == "__main__":

@@ -6,7 +6,10 @@ Tree::
     ├── InputError (ValueError)      what a person wrote is wrong: all problems at once
     ├── CommandError (ValueError)    a command that arrived is wrong: refused whole
     ├── PortError (OSError)          a MIDI port is missing, ambiguous or busy
-    └── PlayerError (RuntimeError)   the player process cannot be reached or started
+    ├── PlayerError (RuntimeError)   the player process cannot be reached or started
+    └── MachineError                 the computer refuses: disk, rights, a program that is missing
+
+Each says with which `Exit` a command ends that it ends.
 """
 
 from __future__ import annotations
@@ -14,6 +17,39 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from enum import IntEnum
+from typing import ClassVar
+
+
+class Exit(IntEnum):
+    """The exit codes of all commands. 2 is that of the library which reads the command line;
+    128 and the number of the signal is what shells report (POSIX.1-2017, XCU 2.8.2)."""
+
+    GOOD = 0
+    WRONG = 1
+    USAGE = 2
+    MACHINE = 3
+    INTERRUPTED = 130
+
+    @property
+    def says(self) -> str:
+        """What it means, as the manual says it."""
+        return _EXIT_SAYS[self]
+
+
+_EXIT_SAYS = {
+    Exit.GOOD: "good; also after Ctrl-C where that is the usual end (`play`, `demo`, `clockcheck`)",
+    Exit.WRONG: (
+        "something that you wrote is wrong (said with file, line and column), or what was checked "
+        "is not good"
+    ),
+    Exit.USAGE: "wrong usage: a command, an option or a value that there is not",
+    Exit.MACHINE: (
+        "the computer refuses: a MIDI port or a program is missing, a disk is full, a network port "
+        "is taken, no service answers"
+    ),
+    Exit.INTERRUPTED: "ended by Ctrl-C before it was done",
+}
 
 
 def printable(text: str) -> str:
@@ -24,7 +60,9 @@ def printable(text: str) -> str:
 
 
 class BridgeError(Exception):
-    """Root of every error this package raises on purpose."""
+    """Root of every error this package raises on purpose. `exit`: what a command ends with."""
+
+    exit: ClassVar[Exit] = Exit.WRONG
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +114,22 @@ class CommandError(BridgeError, ValueError):
         super().__init__(message)
 
 
+class MachineError(BridgeError):
+    """The computer refuses: a full disk, a folder that may not be written to, a missing program."""
+
+    exit = Exit.MACHINE
+
+
 class PortError(BridgeError, OSError):
     """A MIDI port is missing, ambiguous or busy."""
+
+    exit = Exit.MACHINE
 
 
 class PlayerError(BridgeError, RuntimeError):
     """The player process cannot be reached or started."""
+
+    exit = Exit.MACHINE
 
 
 def did_you_mean(word: object, known: Iterable[str]) -> str:

@@ -343,6 +343,7 @@ def test_play_hands_on_what_it_was_told(monkeypatch: pytest.MonkeyPatch) -> None
         "start": True,
         "fresh": False,
         "log_json": False,
+        "least": "info",
     }
     run("play", RIG, SET, "--fresh", "--log", "json")
     assert (asked.options["fresh"], asked.options["log_json"]) == (True, True)
@@ -359,6 +360,7 @@ def test_play_waits_by_default(monkeypatch: pytest.MonkeyPatch) -> None:
         "start": False,
         "fresh": False,
         "log_json": False,
+        "least": "info",
     }
 
 
@@ -377,12 +379,12 @@ def test_demo_plays_at_once_from_files_that_come_along(
     "error",
     [PortError("no MIDI port has 'Rack' in its name"), PlayerError("the player does not start")],
 )
-def test_errors_of_ports_and_player_are_one_line_and_exit_code_1(
+def test_errors_of_ports_and_player_are_one_line_and_exit_code_3(
     monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
     monkeypatch.setattr(supervise, "run", Asked(error))
     result = run("play", RIG, SET)
-    assert (result.exit_code, result.stderr) == (1, f"{error}\n")
+    assert (result.exit_code, result.stderr) == (3, f"{error}\n")
 
 
 def test_the_exit_code_of_the_supervisor_is_ours(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -399,7 +401,7 @@ def test_ports_lists_names_and_why_some_are_not_for_use(monkeypatch: pytest.Monk
 
     found = [PortInfo("Rack out", "out"), PortInfo("Loop", "in", False, "leads back to us")]
     monkeypatch.setattr(ports, "list_ports", lambda: found)
-    assert run("ports").stdout == "out  Rack out\nin   Loop  (leads back to us)\n"
+    assert run("ports").stdout == "out  Rack out\nin   Loop      (leads back to us)\n"
     monkeypatch.setattr(ports, "list_ports", list)
     assert "simulated" in run("ports").stdout
 

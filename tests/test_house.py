@@ -27,6 +27,7 @@ FLOORS: list[set[str]] = [
     {"paper"},
     {"player"},
     {"files"},
+    {"listen"},
     {"ports"},
     {"voltage"},
     {"clock"},

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, Exit
 from bridge.protocol.command import Command, Http, encode
 
 PROBLEM = "application/problem+json"
@@ -17,6 +17,8 @@ PROBLEM = "application/problem+json"
 
 class UnreachableError(BridgeError, ConnectionError):
     """Nobody answers at the address."""
+
+    exit = Exit.MACHINE
 
 
 class RefusedError(BridgeError):

@@ -39,7 +39,7 @@ def wait(seconds: float) -> None:
 )
 @click.pass_context
 def command(context: click.Context, rig: Path, seconds: float, source: str | None) -> None:
-    from bridge.errors import BridgeError
+    from bridge.errors import BridgeError, Exit
     from bridge.files.rig import load_rig
     from bridge.paper.clockcheck import check
     from bridge.paper.clocktext import text
@@ -64,4 +64,4 @@ def command(context: click.Context, rig: Path, seconds: float, source: str | Non
         port.close()
     report = check(sorted(stamps))
     click.echo(text(report, min(100, shutil.get_terminal_size().columns)))
-    context.exit(0 if report.grade in ("good", "usable") else 1)
+    context.exit(Exit.GOOD if report.grade in ("good", "usable") else Exit.WRONG)

@@ -280,12 +280,15 @@ def pair_command(target: Target, role: str, picture: Path | None) -> None:
 @click.pass_obj
 def devices_command(target: Target) -> None:
     from bridge.client.requests import Request
+    from bridge.commands import grid
 
     with target.client() as client:
         rows = client.send(Request("GET", "/api/devices"))["devices"]
+    shown = []
     for row in rows:
         used = time.strftime("%Y-%m-%d %H:%M", time.localtime(row["used"]))
-        click.echo(f"{row['id']}  {row['role']:5}  {used}  {row['host']:15}  {row['name']}")
+        shown.append((row["id"], row["role"], used, row["host"], row["name"]))
+    grid.show(("device", "role", "last used", "host", "name"), shown)
 
 
 @command.command("shut-out", help="Shuts a DEVICE out; `devices` lists them.")

@@ -25,7 +25,7 @@ import click
 
 from bridge import __version__
 from bridge.control.health import Finding, worst
-from bridge.errors import BridgeError, InputError, PortError, printable
+from bridge.errors import BridgeError, Exit, InputError, PortError, printable
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 
 ROOM_MB = 50
@@ -302,6 +302,7 @@ def command(
     out: Path | None,
 ) -> None:
     from bridge.commands.outfile import check_out
+    from bridge.commands.talk import least, note
     from bridge.files.store import write_atomic
 
     if out is not None:
@@ -309,6 +310,8 @@ def command(
     found = []
     for finding in looked_at(rig, set_file, address):
         found.append(finding)
+        if finding.level == "ok" and least() == "warning":
+            continue
         click.echo(f"{SIGNS[finding.level]} {finding.what}: {printable(finding.says)}")
         if finding.do:
             click.echo(f"        {finding.do}")
@@ -317,8 +320,8 @@ def command(
         click.echo("no bundle is written: mend the files, or leave them out")
     elif out is not None:
         write_atomic(out, bundle(found, rig, set_file, address), mode=0o600)
-        click.echo(f"wrote {printable(str(out))}")
+        note(f"wrote {printable(str(out))}")
     for finding in found:
         if finding.level == "failing":
             click.echo(printable(finding.says), err=True)
-    context.exit(1 if worst(found) == "failing" else 0)
+    context.exit(Exit.WRONG if worst(found) == "failing" else Exit.GOOD)

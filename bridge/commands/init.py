@@ -49,6 +49,7 @@ PATTERNS = (
 )
 def command(folder: Path, profile: str) -> None:
     from bridge.commands.outfile import check_folder, write_out
+    from bridge.commands.talk import note
     from bridge.errors import BridgeError
     from bridge.files.profile import load_profile
 
@@ -59,8 +60,8 @@ def command(folder: Path, profile: str) -> None:
         raise BridgeError(f"{' and '.join(there)}  is there already; choose another folder")
     for name, text in texts.items():
         write_out(folder / name, text)
-        click.echo(f"{folder / name}: written")
-    click.echo("Try it: lanebridge play rig.yaml set.yaml --start")
+        note(f"{folder / name}: written")
+    note("Try it: lanebridge play rig.yaml set.yaml --start")
 
 
 def starter(profile: Profile) -> tuple[str, str]:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import click
 
-from bridge.errors import BridgeError, InputError, printable
+from bridge.errors import BridgeError, InputError, MachineError, printable
 from bridge.files.document import MAX_BYTES
 from bridge.files.read import read_bytes
 
@@ -38,7 +38,7 @@ def shipped_unit() -> str:
     for place in (package / "shipped" / UNIT, package.parent / "systemd" / UNIT):
         if place.is_file():
             return place.read_text(encoding="utf-8")
-    raise BridgeError(f"{UNIT} did not come with this installation")
+    raise MachineError(f"{UNIT} did not come with this installation")
 
 
 def unit_for(rig: str, set_file: str, user: str, binaries: Path, lan: bool) -> str:
@@ -105,7 +105,7 @@ def _run(command: list[str]) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         said = printable(done.stderr.strip() or f"exit code {done.returncode}")
-        raise BridgeError(f"{' '.join(command)}: {said}")
+        raise MachineError(f"{' '.join(command)}: {said}")
 
 
 def _user_is_there(user: str) -> bool:
@@ -119,7 +119,11 @@ def _user_is_there(user: str) -> bool:
 
 
 def _refuse_no_folder(root: Path) -> None:
-    if not root.is_dir():
+    try:
+        there = root.is_dir()
+    except OSError:  # such as a name that is too long
+        there = False
+    if not there:
         raise BridgeError(f"{printable(str(root))}  is not a folder")
 
 
@@ -150,7 +154,7 @@ def command(rig: Path, set_file: Path, user: str, lan: bool, write: bool, root: 
     if commands and _user_is_there(user):
         commands = commands[1:]
     if write and commands and shutil.which("systemctl") is None:
-        raise BridgeError("there is no systemctl here: nothing is written")
+        raise MachineError("there is no systemctl here: nothing is written")
     if not write:
         for path, content in made.files.items():
             click.echo(f"would write {printable(str(path))} ({len(content)} bytes)")

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import click
 
-from bridge.errors import BridgeError, printable
+from bridge.commands.talk import note
+from bridge.errors import BridgeError, MachineError, printable
 
 
 def check_out(
@@ -57,13 +58,13 @@ def check_out(
     try:
         refuse_special(out)
         if not folder.exists():
-            raise cannot_write(out, f"there is no folder {named}")
+            raise _refused(out, f"there is no folder {named}")
         if not folder.is_dir():
-            raise cannot_write(out, f"{named} is a file, not a folder")
+            raise _refused(out, f"{named} is a file, not a folder")
         if not os.access(folder, os.W_OK | os.X_OK):
-            raise cannot_write(out, f"the folder {named} may not be written to")
+            raise _refused(out, f"the folder {named} may not be written to")
     except OSError as error:
-        raise cannot_write(out, reason(error)) from error
+        raise _refused(out, reason(error)) from error
 
 
 def is_stdout(out: Path) -> bool:
@@ -73,7 +74,7 @@ def is_stdout(out: Path) -> bool:
 
 def written(out: Path, words: str) -> None:
     """Says what was written where, beside the output and never in it."""
-    click.echo(f"{out}: {words}", err=is_stdout(out))
+    note(f"{out}: {words}", err=is_stdout(out))
 
 
 def check_folder(folder: Path, *, to_write: bool = False) -> None:
@@ -119,9 +120,18 @@ def save_out(out: Path, data: str | bytes) -> Path | None:
         raise cannot_write(out, reason(error)) from error
 
 
-def cannot_write(path: Path, why: str) -> BridgeError:
+def cannot_write(path: Path, why: str) -> MachineError:
     """``patch.html  cannot be written: no space left on device``."""
-    return BridgeError(f"{printable(str(path))}  cannot be written: {why}")
+    return MachineError(_cannot(path, why))
+
+
+def _refused(path: Path, why: str) -> BridgeError:
+    """The same of a path that a person has named and that no file can be written under."""
+    return BridgeError(_cannot(path, why))
+
+
+def _cannot(path: Path, why: str) -> str:
+    return f"{printable(str(path))}  cannot be written: {why}"
 
 
 def _same(out: Path, read: Path) -> bool:

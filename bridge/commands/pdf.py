@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from bridge.errors import BridgeError
+from bridge.errors import MachineError
 from bridge.files.read import read_bytes
 
 BROWSERS = ("chromium", "chromium-browser")
@@ -26,11 +26,11 @@ def pdf_of(page: str) -> bytes:
         The PDF.
 
     Raises:
-        BridgeError: there is no browser that can, or it did not.
+        MachineError: there is no browser that can, or it did not.
     """
     browser = next((found for name in BROWSERS if (found := shutil.which(name))), None)
     if browser is None:
-        raise BridgeError(
+        raise MachineError(
             "a PDF is printed by the browser Chromium, which is not installed: install the package "
             "chromium, or write an .html file and print it from any browser"
         )
@@ -55,8 +55,8 @@ def pdf_of(page: str) -> bytes:
                 words, capture_output=True, text=True, timeout=PRINT_S, check=False
             )
         except (OSError, subprocess.TimeoutExpired) as error:
-            raise BridgeError(f"{browser} did not print the page: {error}") from error
+            raise MachineError(f"{browser} did not print the page: {error}") from error
         if done.returncode != 0 or not made.is_file():
             last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
-            raise BridgeError(f"{browser} did not print the page: {last}")
+            raise MachineError(f"{browser} did not print the page: {last}")
         return read_bytes(made, MOST_BYTES)

@@ -20,24 +20,26 @@ def command() -> None:
     "--beside", type=FILE, help="A rig's folder, whose own profiles are listed too and win."
 )
 def list_(beside: Path | None) -> None:
+    from bridge.commands import grid
     from bridge.commands.outfile import check_folder
     from bridge.files.profile import load_profile, profiles_beside, shipped
 
     if beside is not None:
         check_folder(beside)
     own = profiles_beside(beside) if beside is not None else []
+    rows = []
     for name in sorted({*shipped(), *own}):
         profile = load_profile(name, beside)
-        click.echo(
-            f"{name:<24} {len(profile.outputs):>3} outputs  {profile.says}"
-            + ("  (your own)" if name in own else "")
-        )
+        count = f"{len(profile.outputs):>2} outputs"
+        rows.append((name, count, profile.says + ("  (your own)" if name in own else "")))
+    grid.show(("profile", "has", "what it is"), rows)
 
 
 @command.command("show", help="Shows the outputs of the profile NAME: kind, volts, MIDI address.")
 @click.argument("name")
 @click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
 def show(name: str, beside: Path | None) -> None:
+    from bridge.commands import grid
     from bridge.commands.outfile import check_folder
     from bridge.files.profile import load_profile
     from bridge.paper.outputs import address_words
@@ -46,10 +48,11 @@ def show(name: str, beside: Path | None) -> None:
         check_folder(beside)
     profile = load_profile(name, beside)
     click.echo(f"{profile.name}: {profile.says}")
-    wide = max(len(out.name) for out in profile.outputs)
-    for out in profile.outputs:
-        volts = f"{out.low:g} to {out.high:g} V"
-        click.echo(f"  {out.name:<{wide}}  {out.kind:<8}  {volts:<14}  {address_words(out)}")
+    rows = [
+        (out.name, out.kind, f"{out.low:g} to {out.high:g} V", address_words(out))
+        for out in profile.outputs
+    ]
+    grid.show(("output", "kind", "volts", "by"), rows, indent="  ")
 
 
 @command.command("check", help="Checks profile FILES: form, ranges, overlaps, address clashes.")
@@ -83,6 +86,7 @@ def schema() -> None:
 def new(folder: Path) -> None:
     from bridge.commands.outfile import cannot_write, check_folder
     from bridge.commands.profile_questions import ask
+    from bridge.commands.talk import note
     from bridge.files.profile import profile_text, write_profile
     from bridge.files.read import reason
 
@@ -93,7 +97,7 @@ def new(folder: Path) -> None:
     except OSError as error:
         click.echo(profile_text(profile))  # so many answers are not lost over a full disk
         raise cannot_write(folder / f"{profile.name}.yaml", reason(error)) from error
-    click.echo(f"{path}: written. Name it in the rig: profile: {profile.name}")
-    click.echo(
+    note(f"{path}: written. Name it in the rig: profile: {profile.name}")
+    note(
         "Every output can be refined there; `lanebridge profile schema` lists what may be written."
     )

@@ -1,4 +1,4 @@
-"""`lanebridge soundcheck`: every jack once, with a person listening."""
+"""`lanebridge soundcheck`: every jack once, with a person listening, or an audio input."""
 
 from __future__ import annotations
 
@@ -9,8 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.listening import channel_option, ears_on, monitors_down
+
 if TYPE_CHECKING:
+    from bridge.bench.listened import ListenedCheck
     from bridge.files.rig import Rig
+    from bridge.music.model import SetSpec
 
 FILE = click.Path(path_type=Path)
 WARNING = """\
@@ -26,10 +30,13 @@ QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b
     "soundcheck",
     help=(
         "Checks the outputs of RIG that have a cable, one at a time: was it heard at the right "
-        "place? Each answer may be its first letter."
+        "place? Each answer may be its first letter. With --listen an audio input answers: it "
+        "says what is heard, how late and how loud, and whose voice it sounds like; SET tells "
+        "which gate lets which pitch be heard."
     ),
 )
 @click.argument("rig", type=FILE)
+@click.argument("set_file", metavar="[SET]", type=FILE, required=False)
 @click.option(
     "--only", multiple=True, metavar="OUTPUT", help="Check only this output (may repeat)."
 )
@@ -41,22 +48,31 @@ QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b
     help="Adapter self-test: the interface's MIDI output is cabled to this MIDI input.",
 )
 @click.option("--interface", metavar="NAME", help="Self-test of this one instead of the first.")
+@click.option(
+    "--listen", metavar="INPUT", help="A part of the name of the audio input that hears the rack."
+)
+@channel_option("--channel", "that input")
 def command(
     rig: Path,
+    set_file: Path | None,
     only: tuple[str, ...],
     everything: bool,
     report: Path | None,
     loop: str | None,
     interface: str | None,
+    listen: str | None,
+    channel: int,
 ) -> None:
     from bridge.bench import checklist as soundcheck
-    from bridge.commands.outfile import check_out, save_out
+    from bridge.commands.outfile import check_out
     from bridge.errors import InputError, Problem, did_you_mean
     from bridge.files.rig import load_rig
 
     if report is not None:
         check_out(report, (".txt",), (rig,), "--report")
     loaded = load_rig(rig)
+    if set_file is not None and listen is None:
+        raise click.UsageError("SET belongs to --listen; without it a rig is enough")
     if interface is not None and loop is None:
         raise click.UsageError("--interface belongs to --loop; --only chooses outputs")
     if loop is not None:
@@ -73,25 +89,88 @@ def command(
                 for n in unknown
             ]
         )
-    click.echo(WARNING)
-    if not click.confirm("Are they down?", default=False):
-        click.echo("nothing was sent; turn them down, then begin again")
-        raise SystemExit(1)
+    spec = _spec(set_file, loaded)
+    monitors_down(WARNING)
     names = list(only) or (list(loaded.wired) if everything else soundcheck.to_check(loaded.wired))
     left_out = [] if only else [name for name in loaded.wired if name not in names]
     if left_out:
         click.echo(f"not checked, for they have no cable (--all asks): {', '.join(left_out)}")
+    if listen is not None:
+        raise SystemExit(_listen(loaded, spec, names, listen, channel, report))
     answers = _check(loaded, names)
     lines = soundcheck.report_lines(loaded.wired, [*names, *left_out], answers)
     click.echo("\n" + "\n".join(lines))
-    if report is not None:
-        head = f"Soundcheck of {loaded.name}, {datetime.now():%Y-%m-%d %H:%M}\n"
-        copy = save_out(report, head + "\n".join(lines) + "\n")
-        click.echo(f"{report}: written")
-        if copy is not None:
-            click.echo(f"what was there is kept as {copy}")
+    _write(report, loaded, lines)
     if "no" in answers.values():
         raise SystemExit(1)
+
+
+def _write(report: Path | None, rig: Rig, lines: list[str]) -> None:
+    from bridge.commands.outfile import save_out
+
+    if report is None:
+        return
+    head = f"Soundcheck of {rig.name}, {datetime.now():%Y-%m-%d %H:%M}\n"
+    copy = save_out(report, head + "\n".join(lines) + "\n")
+    click.echo(f"{report}: written")
+    if copy is not None:
+        click.echo(f"what was there is kept as {copy}")
+
+
+def _spec(path: Path | None, rig: Rig) -> SetSpec | None:
+    from bridge.files.set import load_set
+
+    return None if path is None else load_set(path, rig).spec
+
+
+def _listen(
+    rig: Rig, spec: SetSpec | None, names: list[str], wanted: str, channel: int, report: Path | None
+) -> int:
+    """A soundcheck by ear; the exit code."""
+    from bridge.listen.wrong import ListenError, insist_on_libraries
+
+    insist_on_libraries()
+    from bridge.bench.listened import ListenedCheck, all_good, summary
+    from bridge.files.sounds import load_sounds
+
+    known = {} if rig.path is None else load_sounds(rig.path)
+    trouble: ListenError | None = None
+    with ears_on(rig, wanted, channel, list(rig.interfaces)) as hearing:
+        check = ListenedCheck(rig, spec, hearing, known)
+        try:
+            for heard in check.run(names):
+                click.echo(heard.says)
+        except ListenError as error:
+            trouble = error
+        except KeyboardInterrupt:
+            click.echo()
+    lines = summary(check, trouble)
+    click.echo("\n" + "\n".join(lines))
+    _write(report, rig, [*(one.says for one in check.heard.values()), "", *lines])
+    good = all_good(check)
+    if check.complete:
+        _keep(check, good)
+    return 0 if good else 1
+
+
+def _keep(check: ListenedCheck, good: bool) -> None:
+    """Keeps what was heard as the good sounds of the rig; asks first when something is wrong."""
+    from bridge.bench.listened import to_keep
+    from bridge.files.sounds import save_sounds
+
+    path, now = check.rig.path, datetime.now()
+    if path is None or not any(one.heard for one in check.struck.values()):
+        return
+    question = "Are these sounds right as they are, to compare the next soundcheck with?"
+    if not good:
+        try:
+            if not click.confirm(question, default=False):
+                return
+        except click.Abort:
+            click.echo()
+            return
+    written = save_sounds(path, to_keep(check, now), now)
+    click.echo(f"{written}: the figures of these sounds, for the next soundcheck")
 
 
 def _check(rig: Rig, names: list[str]) -> dict[str, str]:

@@ -14,11 +14,9 @@ if TYPE_CHECKING:
     from bridge.bench.tuning_session import TuningSession
     from bridge.files.rig import Rig
     from bridge.voltage.fit import Fit, Reading
-    from bridge.voltage.profile import Output, WiredOutput
+    from bridge.voltage.profile import WiredOutput
 
 FILE = click.Path(path_type=Path)
-WIDTH = 48
-TOLD_CENTS = 0.5  # a note that stays off by less is not worth a word
 HELP = """\
 Let everything warm up for a quarter of an hour first. Turn monitors down: test tones are loud.
 For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), or a note and cents
@@ -26,12 +24,25 @@ For each note, type what you measure: volts (2.003 V), a frequency (130.9 Hz), o
 kept before you say so, and any note can be taken again then."""
 
 
-@click.command("tune", help="Tunes the pitch OUTPUT of RIG from readings of a meter or a tuner.")
+@click.command(
+    "tune",
+    help=(
+        "Tunes the pitch OUTPUT of RIG: from readings of a meter or a tuner, or (--listen) by "
+        "listening to the voice."
+    ),
+)
 @click.argument("rig", type=FILE)
-@click.argument("output")
+@click.argument("output", required=False)
 @click.option(
     "--readings", type=FILE, help="Take the readings from a file: one `NOTE READING` a line."
 )
+@click.option(
+    "--listen", metavar="INPUT", help="Listen to the voice on this audio input and measure it."
+)
+@click.option(
+    "--channel", default=1, show_default=True, type=click.IntRange(1), help="Of that input."
+)
+@click.option("--all", "everything", is_flag=True, help="With --listen: one voice after the other.")
 @click.option("--undo", is_flag=True, help="Bring back what the output had before its last tuning.")
 @click.option(
     "--every",
@@ -41,70 +52,123 @@ kept before you say so, and any note can be taken again then."""
     metavar="SEMITONES",
     help="Distance of the notes to measure.",
 )
-@click.option("--yes", is_flag=True, help="Keep the result without asking, unless it is doubtful.")
+@click.option("--plot", type=FILE, help="Draw the errors before and after into this .svg file.")
+@click.option(
+    "--yes",
+    is_flag=True,
+    help="Keep the result without asking, unless it is doubtful; monitors are down.",
+)
 def command(
-    rig: Path, output: str, readings: Path | None, undo: bool, every: int, yes: bool
+    rig: Path,
+    output: str | None,
+    readings: Path | None,
+    listen: str | None,
+    channel: int,
+    everything: bool,
+    undo: bool,
+    every: int,
+    plot: Path | None,
+    yes: bool,
 ) -> None:
-    from bridge.commands.outfile import cannot_write
-    from bridge.errors import BridgeError, InputError, Problem, did_you_mean
-    from bridge.files import tuning
-    from bridge.files.read import reason
+    from bridge.commands.outfile import check_out
+    from bridge.errors import BridgeError
     from bridge.files.rig import load_rig
-    from bridge.voltage.fit import fit
 
-    if not rig.exists() and Path(output).is_file():
+    _fitting(output, listen, everything, undo, readings, plot)
+    if output is not None and not rig.exists() and Path(output).is_file():
         raise BridgeError(f"the rig comes first: lanebridge tune {output} {rig}")
     loaded = load_rig(rig)
-    wired = loaded.wired.get(output)
-    pitches = [name for name, w in loaded.wired.items() if w.output.kind == "pitch"]
-    if wired is None or wired.output.kind != "pitch":
-        said = "is not a pitch output" if wired else "there is no such output"
-        said += "" if wired else did_you_mean(output, pitches).rstrip("?")
-        raise InputError(
-            [Problem(f"{said}; pitch outputs: {', '.join(pitches) or 'none'}", output, str(rig))]
-        )
+    chosen = _pitch_outputs(rig, loaded, output)
+    if plot is not None:
+        check_out(plot, (".svg",), (rig,), "--plot")
     if undo:
-        try:
-            before = tuning.undo_tuning(rig, output, datetime.now())
-        except OSError as error:
-            raise cannot_write(tuning.tuning_path(rig), reason(error)) from error
-        said = f"as of {before.correction.made}" if before else "untuned"
-        click.echo(f"{output} is {said} again")
-        return
+        _undo(rig, chosen[0].name)
+    elif listen is not None:
+        from bridge.commands.tune_listen import tune_by_ear
+
+        raise SystemExit(tune_by_ear(loaded, chosen, listen, channel, every, yes, plot))
+    else:
+        _from_readings(loaded, chosen[0], readings, every, yes, plot)
+
+
+def _fitting(
+    output: str | None,
+    listen: str | None,
+    everything: bool,
+    undo: bool,
+    readings: Path | None,
+    plot: Path | None,
+) -> None:
+    """Whether what was typed fits together. UsageError when not."""
+    if everything and listen is None:
+        raise click.UsageError("--all belongs to --listen INPUT")
+    if everything and output is not None:
+        raise click.UsageError("name an OUTPUT, or say --all")
+    if output is None and not everything:
+        raise click.UsageError("Missing argument 'OUTPUT'.")
+    if listen is not None and (undo or readings is not None):
+        raise click.UsageError("--listen takes its readings by itself, and undoes nothing")
+    if everything and plot is not None:
+        raise click.UsageError("--plot draws one output; tune them one by one for it")
+
+
+def _pitch_outputs(path: Path, rig: Rig, output: str | None) -> list[WiredOutput]:
+    """The output that was named, or all pitch outputs. InputError when there is none."""
+    from bridge.errors import InputError, Problem, did_you_mean
+
+    pitches = {name: w for name, w in rig.wired.items() if w.output.kind == "pitch"}
+    if output is None and pitches:
+        return list(pitches.values())
+    if output in pitches:
+        return [pitches[output]]
+    known = ", ".join(pitches) or "none"
+    if output is None:
+        said = "this rig has no pitch output"
+    elif output in rig.wired:
+        said = f"is not a pitch output; pitch outputs: {known}"
+    else:
+        guess = did_you_mean(output, pitches).rstrip("?")
+        said = f"there is no such output{guess}; pitch outputs: {known}"
+    raise InputError([Problem(said, output or "", str(path))])
+
+
+def _undo(rig: Path, output: str) -> None:
+    from bridge.commands.outfile import cannot_write
+    from bridge.files import tuning
+    from bridge.files.read import reason
+
+    try:
+        before = tuning.undo_tuning(rig, output, datetime.now())
+    except OSError as error:
+        raise cannot_write(tuning.tuning_path(rig), reason(error)) from error
+    said = f"as of {before.correction.made}" if before else "untuned"
+    click.echo(f"{output} is {said} again")
+
+
+def _from_readings(
+    rig: Rig, wired: WiredOutput, readings: Path | None, every: int, yes: bool, plot: Path | None
+) -> None:
+    from bridge.commands.tuned import ask_keep, now, plotted, report, write_tuning
+    from bridge.files import tuning
+    from bridge.voltage.fit import fit
+
     result: Fit | None
     if readings is not None:
         taken = tuning.read_readings(readings, wired.output)
-        made = fit(wired.output, taken, _now())
+        made = fit(wired.output, taken, now())
         click.echo(report(wired.output, made, taken))
-        keep, result = _keep(made, yes), made
+        keep, result = ask_keep(made, yes), made
     else:
         click.echo(HELP)
-        keep, result, taken = _bench(loaded, wired, tuning.ladder(wired.output, every), yes)
+        keep, result, taken = _bench(rig, wired, tuning.ladder(wired.output, every), yes)
+    if plot is not None and result is not None:
+        plotted(plot, f"{wired.name} of {rig.name}", wired, result, taken)
     if not keep or result is None:
         click.echo("nothing was changed")
         if yes or result is None:
             raise SystemExit(1)
         return
-    profile = loaded.interfaces[wired.port].profile.name
-    kept = tuning.tuned(result, taken, profile)
-    try:
-        path = tuning.save_tuning(rig, output, kept, datetime.now())
-    except OSError as error:
-        raise cannot_write(tuning.tuning_path(rig), reason(error)) from error
-    click.echo(f"{path}: written; `lanebridge tune {rig} {output} --undo` takes it back")
-
-
-def _now() -> str:
-    return datetime.now().isoformat(timespec="seconds")
-
-
-def _keep(result: Fit, yes: bool) -> bool:
-    """Whether the tuning is kept. With doubts it is not kept unless a person says so."""
-    if yes:
-        if result.doubts:
-            click.echo("--yes keeps only what raises no doubt: see the warnings")
-        return not result.doubts
-    return click.confirm("Keep this tuning?", default=not result.doubts)
+    write_tuning(rig, wired, result, taken)
 
 
 def _bench(
@@ -114,6 +178,7 @@ def _bench(
     the readings it was made of. Readings that are not kept are printed, so that none is lost."""
     from bridge.bench.tuning_session import TuningSession
     from bridge.commands.direct import early_end
+    from bridge.commands.tuned import ask_keep
     from bridge.files.tuning import readings_text
 
     session = TuningSession(wired, notes)
@@ -124,7 +189,7 @@ def _bench(
         while True:
             readings, result = _fitted(session)
             if yes and result is not None:
-                keep = _keep(result, yes)
+                keep = ask_keep(result, yes)
                 break
             asked = _decide(result, notes)
             if isinstance(asked, bool):
@@ -139,6 +204,7 @@ def _bench(
 
 def _fitted(session: TuningSession) -> tuple[list[Reading], Fit | None]:
     """The readings and what they make, which is printed; None when it cannot be made."""
+    from bridge.commands.tuned import now, report
     from bridge.errors import InputError
     from bridge.voltage.fit import fit
 
@@ -147,7 +213,7 @@ def _fitted(session: TuningSession) -> tuple[list[Reading], Fit | None]:
     if octaves:
         click.echo(f"the oscillator is set {octaves:+d} octaves away; only its cents count")
     try:
-        result = fit(out, readings, _now())
+        result = fit(out, readings, now())
     except InputError as error:
         click.echo("\n".join(problem.message for problem in error.problems))
         return readings, None
@@ -230,35 +296,3 @@ def _sounding(rig: Rig, wired: WiredOutput) -> Iterator[Callable[[int], None]]:
 
     with open_outputs(rig, [wired.port]) as (encoder, send):
         yield lambda note: send(messages_of(Move(0.0, "pitch", note), wired, encoder))
-
-
-def report(out: Output, result: Fit, readings: list[Reading]) -> str:
-    """A table of the readings with their error before and after, drawn, and the warnings."""
-    from bridge.files.tuning import told
-
-    rows = told(out, result, readings)
-    reach = max(10.0, *(abs(row["before"]) for row in rows)) if rows else 10.0
-    lines = [
-        f"{'note':>5} {'before':>9} {'after':>8}   {-reach:.0f} cents".ljust(40)
-        + f"0{'':>{WIDTH // 2 - 12}}{reach:+.0f}"
-    ]
-    for row in rows:
-        bar = [" "] * (WIDTH + 1)
-        bar[WIDTH // 2] = "|"
-        for cents, mark in ((row["before"], "o"), (row["after"], "x")):
-            value = min(max(cents / reach, -1.0), 1.0)
-            bar[round((value + 1.0) * WIDTH / 2)] = mark
-        note = "  left out" if row["left_out"] else ""
-        note = "  cannot be reached" if abs(row["missed"]) >= TOLD_CENTS else note
-        lines.append(
-            f"{row['name']:>5} {row['before']:+9.2f} {row['after']:+8.2f}   {''.join(bar)}{note}"
-        )
-    correction = result.correction
-    lines += [
-        f"o before: worst {result.worst(result.before):.2f} cents; "
-        f"x after: worst {result.worst(result.after):.2f} cents",
-        f"offset {correction.offset_volts * 1000:+.2f} mV, gain {correction.gain:.6f}, "
-        f"{len(correction.table)} points in the table",
-        *(f"warning: {warning}" for warning in result.warnings),
-    ]
-    return "\n".join(lines)

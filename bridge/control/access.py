@@ -13,14 +13,17 @@ With ``--lan`` every request must come from somebody who is let in: from a devic
 `bridge.control.devices`) and shows the secret in its cookie, or from a program that shows the token
 itself, 128 random bits, as ``Authorization: Bearer``. The query is looked at on every path, so a
 program may also put it on the WebSocket's address. The token may do everything; a device has a role
-(`bridge.control.roles`).
+(`bridge.control.roles`). Wrong tokens and codes are counted for each address
+(`bridge.control.tries`), those that come by datagrams apart: a forged sender must not use up what
+an address has for HTTP.
 
 OSC has no place for a token in its fixed addresses. The rule: a host may send OSC from the moment
 it has shown the token, over HTTP (opening the page on a device that may play is enough) or once as
 ``/token s`` over OSC, until `ADMIT_S` after it did so last, also when the service has been started
 again meanwhile. It may do what the best of its devices may. Loopback always may everything. (A
 host on the same network could forge the sender of a datagram; who must exclude that keeps OSC on
-the machine.)
+the machine.) What is sent to a host by UDP is sent only to one that has answered from its address:
+by a connection, or to a word that was sent there (`bridge.osc.proof`).
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ from collections.abc import Callable
 from bridge.control.devices import Device, Devices, Pairing
 from bridge.control.remembered import Remembered
 from bridge.control.roles import suffices
+from bridge.control.tries import WrongTries
 from bridge.protocol.roles import Role
 
 log = logging.getLogger(__name__)
@@ -80,16 +84,20 @@ class Access:
         self.token = token
         self.devices = devices or Devices(None)
         self.pairing = Pairing(clock=clock)
+        self.tries = WrongTries(clock=clock)  # of addresses that are known to be the sender's
+        self.datagram_tries = WrongTries(clock=clock)
         self._roles: dict[str, Role] = {}  # of hosts, since this service has been started
         self.refused = 0
         self._clock = clock
         self._remembered = remembered or Remembered(None, "")
         self._network = self._remembered.load()
         self._admitted: dict[str, float] = {}
+        self._answered: set[str] = set()
         if token is not None:
             now = clock()
             ends = {host: min(end, now + ADMIT_S) for host, end in self._network.admitted.items()}
             self._admitted = {host: end for host, end in ends.items() if end > now}
+            self._answered = {host for host in self._network.answered if host in self._admitted}
         if self._admitted or self._network.subscribers:
             log.info(
                 "%d hosts are let in and %d subscriptions go on, as before the restart",
@@ -122,9 +130,9 @@ class Access:
             and hmac.compare_digest(shown.encode("utf-8", "surrogatepass"), self.token.encode())
         )
 
-    def admit(self, host: str, role: Role = "edit") -> None:
+    def admit(self, host: str, role: Role = "edit", *, answered: bool = True) -> None:
         """The host has shown the token, or is a device that may play: it may send OSC for
-        `ADMIT_S`, in this role."""
+        `ADMIT_S`, in this role. `answered`: by a connection, so that the address is its own."""
         if self.token is None or not suffices(role, "play"):
             return
         if not suffices(self._roles.get(host, "play"), role):
@@ -135,14 +143,31 @@ class Access:
             oldest = next(iter(self._admitted))
             del self._admitted[oldest]
             self._roles.pop(oldest, None)
+            self._answered.discard(oldest)
         if self._admitted[host] - self._network.admitted.get(host, 0.0) > KEEP_S:
-            self._network.admitted = dict(self._admitted)
-            self._remembered.keep(lambda: self._network)
+            self._keep_admitted()
+        if answered:
+            self.answers_from(host)
+
+    def answers_from(self, host: str) -> None:
+        """A host that may send OSC has answered from its address."""
+        if host in self._admitted and host not in self._answered:
+            self._answered.add(host)
+            self._keep_admitted()
+
+    def may_be_sent(self, host: str) -> bool:
+        """Whether what a datagram asks for may be sent to its sender's address."""
+        return is_loopback(host) or (self.osc_allowed(host) and host in self._answered)
+
+    def _keep_admitted(self) -> None:
+        self._network.admitted = dict(self._admitted)
+        self._network.answered = sorted(self._answered)
+        self._remembered.keep(lambda: self._network)
 
     @property
     def subscribers(self) -> list[tuple[str, int]]:
         """Who got feedback from the service before this one, and may have it."""
-        return [to for to in self._network.subscribers if self.osc_allowed(to[0])]
+        return [to for to in self._network.subscribers if self.may_be_sent(to[0])]
 
     def keep_subscribers(self, subscribers: list[tuple[str, int]]) -> None:
         """Remembers who gets feedback, for a service that comes after this one."""
@@ -164,5 +189,5 @@ class Access:
         """The device was shut out, or may do less: its host shows again what it may do by OSC."""
         self._roles.pop(device.host, None)
         if self._admitted.pop(device.host, None) is not None:
-            self._network.admitted = dict(self._admitted)
-            self._remembered.keep(lambda: self._network)
+            self._answered.discard(device.host)
+            self._keep_admitted()

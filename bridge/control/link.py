@@ -93,6 +93,7 @@ class PlayerLink:
         The future raises `CommandError` when the player refuses and `PlayerError` when it goes
         away first. Raises `PlayerError` at once when there is no player.
         """
+        log.debug("%s: %s", client or "ourselves", command)
         number, future = self._expect()
         envelope: dict[str, Any] = {"seq": number, "client": client} if client else {"seq": number}
         self._write(pack_json({**encode(command), **envelope}))

@@ -28,11 +28,13 @@ Host = Annotated[str, Field(min_length=2, max_length=64)]
 
 class Network(BaseModel):
     """`run` names the run of the program, `admitted` until when (monotonic seconds) a
-    host may send OSC, `subscribers` host and port of each that gets feedback."""
+    host may send OSC, `answered` those of them that have answered from their address, `subscribers`
+    host and port of each that gets feedback."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
     run: Annotated[str, Field(max_length=64)]
     admitted: Annotated[dict[Host, float], Field(max_length=512)] = Field(default_factory=dict)
+    answered: Annotated[list[Host], Field(max_length=512)] = Field(default_factory=list)
     subscribers: Annotated[list[tuple[Host, int]], Field(max_length=64)] = Field(
         default_factory=list
     )

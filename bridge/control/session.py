@@ -14,7 +14,14 @@ from pathlib import Path
 from bridge.control.edits import Text
 from bridge.control.history import History
 from bridge.control.link import PlayerLink
-from bridge.control.stream import DocumentChanged, HistoryChanged, RigChanged, ScoreChanged
+from bridge.control.movers import Movers
+from bridge.control.stream import (
+    DocumentChanged,
+    HandsChanged,
+    HistoryChanged,
+    RigChanged,
+    ScoreChanged,
+)
 from bridge.errors import PlayerError
 from bridge.files.rig import Rig
 from bridge.files.set import SetDocument
@@ -45,6 +52,7 @@ class Session:
         self._link = link
         self.stream = link.stream
         self.history = History(lambda: self.stream.tell(HistoryChanged()))
+        self.movers = Movers(lambda: self.stream.tell(HandsChanged()))
         self.rig: Rig | None = None
         self.playing: Playing | None = None
         self.document: DocumentState = {"file": "", "saved": True}
@@ -135,7 +143,9 @@ class Session:
 
     def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
         """As `PlayerLink.send`; for the door alone."""
-        return self._link.send(command, client)
+        answer = self._link.send(command, client)
+        self.movers.note(command, client)
+        return answer
 
     async def swap(self, swap: Swap) -> asyncio.Future[None]:
         """As `PlayerLink.swap`; for the set book alone."""

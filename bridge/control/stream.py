@@ -77,6 +77,10 @@ class OwnershipEnded(Event):
     """A client's finger has left a macro."""
 
 
+class HandsChanged(Event):
+    """Who is moving what."""
+
+
 class ControllersChanged(Event):
     """What controllers do, how their knobs stand, or what is being learned."""
 

@@ -92,6 +92,7 @@ class View:
             "note_names": session.note_names(),
             "section_note_names": session.section_note_names(),
             "limits": LIMITS,
+            "hands": session.movers.state(),
         }
 
     def calm(self, now: float) -> State:

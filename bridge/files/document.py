@@ -21,6 +21,7 @@ import yaml
 
 from bridge.errors import InputError, Problem, printable
 from bridge.files.read import read_bytes, read_input, too_big
+from bridge.files.yaml_events import Mark, events
 
 Keys = tuple[str | int, ...]
 
@@ -213,10 +214,11 @@ def _line_column(text: str, index: int) -> tuple[int, int]:
     return before.count("\n") + 1, index - (before.rfind("\n") + 1) + 1
 
 
-def _start(event: yaml.Event) -> yaml.Mark:
-    if not isinstance(event.start_mark, yaml.Mark):
+def _start(event: yaml.Event) -> Mark:
+    mark: Mark | None = event.start_mark
+    if mark is None:
         raise AssertionError("every event of the parser carries a mark")
-    return event.start_mark
+    return mark
 
 
 class _Stop(Exception):
@@ -260,14 +262,14 @@ class _Reader:
                 | yaml.DocumentStartEvent
                 | yaml.DocumentEndEvent,
             )
-            or (isinstance(e, yaml.ScalarEvent) and e.style is None and e.value == "")
+            or (isinstance(e, yaml.ScalarEvent) and not e.style and e.value == "")
             for e in self._events
         )
 
     def _parse(self) -> bool:
         depth = 0
         try:
-            for event in yaml.parse(self.text, Loader=yaml.SafeLoader):
+            for event in events(self.text):
                 self._events.append(event)
                 # Checked while parsing: a hundred thousand brackets take the parser minutes.
                 if isinstance(event, yaml.CollectionStartEvent):
@@ -417,7 +419,7 @@ class _Reader:
         if not isinstance(event, yaml.ScalarEvent):
             self._say_at(event, keys, "a key must be one word")
             return None
-        if event.style is None:
+        if not event.style:  # None, or "" from the compiled parser
             if event.value in _NULL:
                 self._say_at(event, keys, "a key is missing in front of the colon")
                 return None
@@ -433,7 +435,7 @@ class _Reader:
 
     def _scalar(self, event: yaml.ScalarEvent, keys: Keys) -> Any:
         text = event.value
-        if event.style is not None or event.tag is not None:
+        if event.style or event.tag is not None:
             return text
         if text in _NULL:
             return None

@@ -18,6 +18,7 @@ from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from bridge.errors import Exit
 from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
 from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
@@ -186,6 +187,8 @@ def _made(directive: Directive, shown: set[str]) -> Iterator[Block]:
             yield Head(4, f"`{name}({', '.join(FUNCTIONS[name])})`")
         case "example", name:
             yield Words(f"As in `{examples.LOGIC[name]}`.")
+        case "exits", *_:
+            yield Pairs(("exit code", "means"), tuple((str(int(c)), c.says) for c in Exit))
         case "osc", *_:
             yield from reference_osc.chapter()
         case "commands", *_:

@@ -59,12 +59,14 @@ class Controller:
 @dataclass(frozen=True, slots=True)
 class Cable:
     """One cable: where it goes, and what a person wants to find again at the next set-up. `photo`
-    is the name of a picture beside the rig file."""
+    is the name of a picture beside the rig file; `latency_ms` how late the voice at its other end
+    sounds."""
 
     to: str
     colour: str = ""
     notes: str = ""
     photo: str = ""
+    latency_ms: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,11 @@ def _port(value: object) -> str:
 Port = Annotated[str, Reads(_port, "`simulated`, or a part of a MIDI port's name")]
 
 
+MOST_LATENCY_MS = 100.0
+MOST_VOICE_MS = 50.0
+MOST_OFFSET_MS = 100.0
+
+
 class CableModel(Strict):
     called: ClassVar[str] = "a cable"
     stand_ins: ClassVar[Mapping[str, Any]] = {"to": "unnamed"}
@@ -104,6 +111,8 @@ class CableModel(Strict):
     """knobs, switches and cables at its other end"""
     photo: Text = ""
     """a picture (PNG or JPEG) of its other end, beside the rig file"""
+    latency_ms: Annotated[float, Limits(0, MOST_VOICE_MS, "ms")] = 0.0
+    """how late the voice at its other end sounds; it is played so much earlier"""
 
 
 def _cable(value: object) -> object:
@@ -117,9 +126,11 @@ class InterfaceModel(Strict):
     profile: Name
     """the kind of interface: a file in `profiles/` or beside the rig"""
     port: Port = "simulated"
-    """where it is plugged in: `simulated`, or a part of a MIDI port's name"""
+    """where it is plugged in; of two of one kind with its socket: `Quay Box MIDI 1, usb 1-1.2`"""
     link: Link | None = None
     """`din` or `usb`, when it is not connected the way its profile says"""
+    latency_ms: Annotated[float, Limits(0, MOST_LATENCY_MS, "ms")] | None = None
+    """how late it is, when that is not what its profile says; it is played so much earlier"""
     cables: dict[Name, Annotated[CableModel, BeforeValidator(_cable)]] = Field(default_factory=dict)
     """where the cable of each output goes: in words, or with the keys of a cable"""
 
@@ -129,7 +140,7 @@ class ClockModel(Strict):
 
     follow: Port = "internal"
     """`internal`, or a part of the name of the MIDI input whose clock leads"""
-    offset_ms: Annotated[float, Limits(-100, 100, "ms")] = 0.0
+    offset_ms: Annotated[float, Limits(-MOST_OFFSET_MS, MOST_OFFSET_MS, "ms")] = 0.0
     """shifts everything; negative plays earlier"""
     send_to: list[Name] = Field(default_factory=list)
     """interfaces that get MIDI clock from us"""
@@ -228,7 +239,7 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
         for name, item in model.interfaces.items():
             profile = _profile(document, name, item, beside, problems)
             if profile is not None:
-                interfaces[name] = Interface(name, profile, item.port, item.link or profile.link)
+                interfaces[name] = _interface(name, item, profile)
                 problems += _cables(document, name, item, profile)
         problems += _senders(document, model)
         problems += _controls(document, model, cut)
@@ -242,7 +253,9 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
             full = f"{name}.{out.name}"
             cable = model.interfaces[name].cables.get(out.name)
             if cable is not None:
-                cables[full] = Cable(cable.to, cable.colour, cable.notes, cable.photo)
+                cables[full] = Cable(
+                    cable.to, cable.colour, cable.notes, cable.photo, cable.latency_ms
+                )
             wired[full] = WiredOutput(full, name, out, cable.to if cable else "")
             pulse = out.pulse_ms
             if not pulse and out.kind == "trigger":
@@ -264,6 +277,16 @@ def _read(document: Document, beside: Path | None, path: Path | None) -> Rig:
         model.resume,
         cables,
     )
+
+
+def _interface(name: str, item: InterfaceModel, profile: Profile) -> Interface:
+    late = profile.latency_ms if item.latency_ms is None else item.latency_ms
+    voices = {
+        f"{name}.{jack}": cable.latency_ms
+        for jack, cable in item.cables.items()
+        if cable.latency_ms
+    }
+    return Interface(name, profile, item.port, item.link or profile.link, late, voices)
 
 
 def _profile(

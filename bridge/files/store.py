@@ -20,7 +20,7 @@ import time
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from bridge.errors import InputError, Problem
 from bridge.files.read import read_bytes, refuse_special
@@ -29,6 +29,7 @@ BACKUPS = "backups"
 MOST_BACKUPS = 50  # of one file; the oldest go first
 MOST_KEPT_BYTES = 16 << 20  # of a file that is copied before it is replaced; ours are far smaller
 
+STAMP = "%Y-%m-%dT%H-%M-%S"
 _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
 
 _LEFT = re.compile(r"\..+\.[a-z0-9_]{8}\.new")
@@ -125,7 +126,7 @@ def back_up(path: Path, content: bytes, now: datetime) -> Path:
     `MOST_BACKUPS` are removed."""
     folder = path.parent / BACKUPS
     folder.mkdir(exist_ok=True)
-    stamp = now.strftime("%Y-%m-%dT%H-%M-%S")
+    stamp = now.strftime(STAMP)
     copy = folder / f"{path.stem}.{stamp}{path.suffix}"
     count = 1
     while copy.exists():
@@ -139,6 +140,25 @@ def back_up(path: Path, content: bytes, now: datetime) -> Path:
 
 def backups(path: Path) -> list[Path]:
     """The dated copies of a file, newest first."""
+    return [moment.copy for moment in moments(path)]
+
+
+class Moment(NamedTuple):
+    """A version of a file that was kept when it was replaced.
+
+    Attributes:
+        stamp: names it, as in ``2026-01-31T21-05-00``; ``-2`` behind it for a second one.
+        until: when it was replaced.
+        copy: where it is kept.
+    """
+
+    stamp: str
+    until: datetime
+    copy: Path
+
+
+def moments(path: Path) -> list[Moment]:
+    """What is kept of a file, newest first."""
     folder = path.parent / BACKUPS
     if not folder.is_dir():
         return []
@@ -148,8 +168,12 @@ def backups(path: Path) -> list[Path]:
         stamp = stem.removeprefix(f"{path.stem}.")
         if stem != stamp and copy.suffix == path.suffix and _STAMP.match(stamp):
             date, _, count = stamp[:19], stamp[19:20], stamp[20:]
-            found.append((date, int(count or 1), copy))
-    return [copy for _, _, copy in sorted(found, reverse=True)]
+            try:
+                until = datetime.strptime(date, STAMP)
+            except ValueError:  # somebody's own file that only looks like one
+                continue
+            found.append((date, int(count or 1), Moment(stamp, until, copy)))
+    return [moment for _, _, moment in sorted(found, key=lambda row: row[:2], reverse=True)]
 
 
 def good_copy(path: Path, state: Path) -> Path:

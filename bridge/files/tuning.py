@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from statistics import median
-from typing import Annotated, ClassVar
+from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
 from bridge.errors import InputError, Problem
+from bridge.files import edit
 from bridge.files.document import MAX_BYTES, Document, decode, in_order
 from bridge.files.read import read_input
 from bridge.files.rig import Rig
@@ -51,13 +52,14 @@ class Tuning:
 # --- the file ----------------------------------------------------------------------------------
 
 
-def _output(value: object) -> str:
+def read_output(value: object) -> str:
+    """The full name of an output. ValueError for anything else."""
     if not isinstance(value, str) or not _OUTPUT.fullmatch(value):
         raise ValueError("must be an output, as in main.pitch-1")
     return value
 
 
-def _date(value: object) -> str:
+def read_date(value: object) -> str:
     try:
         return datetime.fromisoformat(str(value)).isoformat(timespec="seconds")
     except ValueError:
@@ -85,10 +87,13 @@ def _table(value: object) -> tuple[tuple[float, float], ...]:
     return pairs
 
 
+OutputName = Annotated[str, Reads(read_output, "INTERFACE.OUTPUT")]
+
+
 class TuningModel(Strict):
     called: ClassVar[str] = "a tuning"
 
-    made: Annotated[str, Reads(_date, "a date and time")]
+    made: Annotated[str, Reads(read_date, "a date and time")]
     """when it was made"""
     profile: Name
     """the kind of interface it was made with"""
@@ -107,9 +112,7 @@ class TuningModel(Strict):
 class TuningFile(Strict):
     called: ClassVar[str] = "a tuning file"
 
-    tuning: dict[Annotated[str, Reads(_output, "INTERFACE.OUTPUT")], TuningModel] = Field(
-        default_factory=dict
-    )
+    tuning: dict[OutputName, TuningModel] = Field(default_factory=dict)
     """the tuned outputs"""
 
 
@@ -123,6 +126,11 @@ def load_tuning(rig: Path) -> dict[str, Tuning]:
     problem of the file."""
     path = tuning_path(rig)
     return _parse(Document.read(path)) if path.exists() else {}
+
+
+def parse_tuning(text: str, file: str = "tuning") -> dict[str, Tuning]:
+    """The tunings that a text says, by output. InputError with every problem of it."""
+    return _parse(Document.parse(text, file))
 
 
 def _parse(document: Document) -> dict[str, Tuning]:
@@ -146,7 +154,7 @@ def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
         return {}, []
     found: dict[str, Correction] = {}
     warnings = []
-    for name, tuning in load_tuning(rig.path).items():
+    for name, tuning in sorted(load_tuning(rig.path).items()):
         if name not in rig.wired:
             warnings.append(f"{name} is tuned, but this rig has no such output")
         elif rig.interfaces[name.split(".")[0]].profile.name != tuning.profile:
@@ -159,12 +167,20 @@ def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
 
 
 def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
-    """Puts the tuning of one output into the file beside the rig; a dated copy of what was there
-    is kept. Gives the file's path. InputError when the file that is there is wrong: it stays."""
-    found = load_tuning(rig)
-    found[output] = tuning
+    """Puts the tuning of one output into the file beside the rig; all else in it stays as it is
+    written, and a dated copy of what was there is kept. Gives the file's path. InputError when the
+    file that is there is wrong: it stays."""
     path = tuning_path(rig)
-    save(path, tuning_text(found), now)
+    entry = _entry(tuning)
+    if not path.exists():
+        save(path, edit.append_block(_HEAD, ("tuning", output), entry), now)
+        return path
+    found, text = load_tuning(rig), _text_of(path)
+    if output in found:
+        text = edit.apply(text, [edit.Change(("tuning", output), entry)])
+    else:
+        text = edit.append_block(text, ("tuning", output), entry)
+    save(path, text, now)
     return path
 
 
@@ -183,46 +199,53 @@ def undo_tuning(rig: Path, output: str, now: datetime) -> Tuning | None:
             raise InputError([Problem("has no tuning to undo", path=output)])
         before = None
     if before is not None:
-        found[output] = before
-    save(tuning_path(rig), tuning_text(found), now)
-    return before
+        save_tuning(rig, output, before, now)
+        return before
+    path = tuning_path(rig)
+    gone = edit.Change(("tuning", output)) if found else edit.Change(("tuning",), {})
+    save(path, edit.apply(_text_of(path), [gone]), now)
+    return None
 
 
 def tuned(fit: Fit, readings: Sequence[Reading], profile: str) -> Tuning:
-    """A fit as it is kept; readings that were left out are not kept."""
+    """A fit as it is kept; readings that were left out are not kept. Volts to a microvolt, cents to
+    a hundredth: finer than any meter."""
     kept = tuple(r for i, r in enumerate(readings) if i not in fit.outliers)
-    return Tuning(fit.correction, profile, kept)
+    made = fit.correction
+    return Tuning(
+        Correction(
+            round(made.offset_volts, 6),
+            round(made.gain, 7),
+            tuple((round(note, 4), round(cents, 2)) for note, cents in made.table),
+            made.made,
+        ),
+        profile,
+        tuple(Reading(round(r.asked, 6), round(r.measured, 6)) for r in kept),
+    )
 
 
-def tuning_text(tunings: Mapping[str, Tuning]) -> str:
-    """The file. Volts to a microvolt, cents to a hundredth: finer than any meter."""
-    lines = [
-        "# Measured by tuning. The player asks for other volts so that the wanted ones come out;",
-        "# take an output away here and it plays untuned.",
-        "tuning:" if tunings else "tuning: {}",
-    ]
-    for name in sorted(tunings):
-        tuning = tunings[name]
-        correction = tuning.correction
-        lines += [
-            f"  {name}:",
-            f'    made: "{correction.made}"',
-            f"    profile: {tuning.profile}",
-            f"    offset_volts: {_plain(correction.offset_volts, 6)}",
-            f"    gain: {_plain(correction.gain, 7)}",
-            f"    table: {_rows(correction.table, 4, 2)}",
-            f"    readings: {_rows([(r.asked, r.measured) for r in tuning.readings], 6, 6)}",
-        ]
-    return "\n".join(lines) + "\n"
+_HEAD = """\
+# Measured by tuning. The player asks for other volts so that the wanted ones come out;
+# take an output away here and it plays untuned.
+tuning:
+"""
 
 
-def _plain(value: float, places: int) -> str:
-    text = f"{value:.{places}f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
+def _text_of(path: Path) -> str:
+    return decode(read_input(path, MAX_BYTES), str(path))
 
 
-def _rows(pairs: Sequence[tuple[float, float]], first: int, second: int) -> str:
-    return "[" + ", ".join(f"[{_plain(a, first)}, {_plain(b, second)}]" for a, b in pairs) + "]"
+def _entry(tuning: Tuning) -> dict[str, Any]:
+    """A tuning as the file has it."""
+    correction = tuning.correction
+    return {
+        "made": correction.made,
+        "profile": tuning.profile,
+        "offset_volts": correction.offset_volts,
+        "gain": correction.gain,
+        "table": [[note, cents] for note, cents in correction.table],
+        "readings": [[reading.asked, reading.measured] for reading in tuning.readings],
+    }
 
 
 # --- readings ----------------------------------------------------------------------------------

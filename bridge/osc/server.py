@@ -3,8 +3,9 @@
 What the addresses are and what arguments they take follows from the table of commands (see
 `bridge.osc.words`); beside them stand those about the connection: ``/subscribe i`` (feedback to
 that UDP port of the sender's host, or over TCP to the connection itself; 0 ends all of the host's;
-our own port is refused), ``/addresses`` (answered with all addresses) and ``/token s`` (shows the
-token of ``--lan``).
+our own port is refused), ``/addresses`` (answered with all addresses), ``/token s`` (shows the
+token of ``--lan``) and ``/confirm s`` (sends back the word by which a host shows that its address
+is its own, see `bridge.osc.proof`).
 
 Time tags are not waited for: what is dated in the future is done on arrival, because the clocks of
 tablets and of computers without a battery differ by days.
@@ -45,6 +46,7 @@ from bridge.osc.echo import Echo
 from bridge.osc.feedback import Feedback, To
 from bridge.osc.guard import MalformedError, address_of, messages
 from bridge.osc.match import AddressBook
+from bridge.osc.proof import Proofs
 from bridge.osc.query import Answers
 from bridge.osc.streams import Streams
 from bridge.osc.udp import UdpSocket
@@ -79,7 +81,9 @@ def parse(data: bytes) -> OscMessage:
 
 class Osc:
     """The UDP end. `counts` says what became of what arrived: ``done``, ``malformed``, ``unknown``,
-    ``arguments``, ``refused``, ``away``, ``forbidden``, ``echo`` (our own feedback come back),
+    ``arguments``, ``refused``, ``away``, ``forbidden``, ``guesses`` (tokens that were not looked at
+    after too many wrong ones), ``asked`` (who has to answer first, see `bridge.osc.proof`),
+    ``echo`` (our own feedback come back),
     ``overtaken`` (a newer value of the address came before it was done) and ``dropped`` (more than
     the sender's budget)."""
 
@@ -101,6 +105,7 @@ class Osc:
         self.counts: Counter[str] = Counter()
         self.feedback = Feedback(control, self._send, clock=clock, told=self._told)
         self.answers = Answers(self._send, clock=clock)
+        self.proofs = Proofs(self._send, clock=clock)
         self.streams = Streams(
             self.datagram_received, access.osc_allowed, self._broken, self.feedback.end
         )
@@ -158,7 +163,7 @@ class Osc:
         """
         host = str(addr[0])
         if not self._access.osc_allowed(host):
-            self._stranger(data, host)
+            self._stranger(data, host, addr[1])
             return
         if self._socket is not None and addr[1] == self._socket.port and is_own(host):
             self.counts["echo"] += 1  # we have sent this ourselves
@@ -182,11 +187,11 @@ class Osc:
         if not self._resting:
             self._work()
 
-    def _stranger(self, data: bytes, host: str) -> None:
+    def _stranger(self, data: bytes, host: str, port: int) -> None:
         """All that a host may send before it is admitted is the token."""
         if len(data) <= TOKEN_BYTES_MAX and data.startswith(_TOKEN_MESSAGE):
             shown = data[len(_TOKEN_MESSAGE) :].rstrip(b"\x00").decode("latin-1")
-            self._token([shown], host)
+            self._token([shown], (host, port))
         else:
             self.counts["forbidden"] += 1
 
@@ -286,14 +291,17 @@ class Osc:
         client = f"osc {host}"
         if address == "/subscribe":
             self._control.charge(client, address)
-            self._subscribe(sender, port_of(args))
+            return self._subscribe(sender, port_of(args))
         elif address == "/addresses":
             self._control.charge(client, address)
-            self._answer(sender, *question_of(args))
+            return self._answer(sender, *question_of(args))
         elif address == "/token":
             self._control.charge(client, address)
-            self._token(args, host)
+            self._token(args, sender)
             return False
+        elif address == "/confirm":
+            self._control.charge(client, address)
+            self._confirm(host, args)
         else:
             command = command_of(address, args)
             if command is None:
@@ -304,11 +312,36 @@ class Osc:
             self._control.submit(command, client)
         return True
 
-    def _subscribe(self, sender: To, port: int) -> None:
+    def _subscribe(self, sender: To, port: int) -> bool:
         to = self._reply_to(sender, port)
-        if not self.feedback.subscribe(*to):
-            raise ArgumentError("this port cannot be subscribed")
-        self._access.keep_subscribers(self.feedback.listed())
+
+        def begin() -> None:
+            if not self.feedback.subscribe(*to):
+                raise ArgumentError("this port cannot be subscribed")
+            self._access.keep_subscribers(self.feedback.listed())
+
+        return self._once_known(to, begin)
+
+    def _once_known(self, to: To, then: Callable[[], None]) -> bool:
+        """Does what has something sent to `to`, at once or when the host has answered from there;
+        False when it has to answer first."""
+        host, port = to
+        if port < 0:
+            self._access.answers_from(host)
+        if port == 0 or self._access.may_be_sent(host):
+            then()
+            return True
+        if not self.proofs.ask(to, then):
+            raise CommandError("this host has to answer first", "busy")
+        self.counts["asked"] += 1
+        return False
+
+    def _confirm(self, host: str, args: list[Any]) -> None:
+        then = self.proofs.heard(host, args[0]) if len(args) == 1 else None
+        if then is None:
+            raise CommandError("this is not the word that was sent", "state")
+        self._access.answers_from(host)
+        then()
 
     def _reply_to(self, sender: To, port: int) -> To:
         """Where the sender is sent what it asks for: to `port` of its own host, or over its
@@ -322,11 +355,15 @@ class Osc:
             raise ArgumentError("our own port cannot be answered: answers would be commands")
         return host, port
 
-    def _answer(self, sender: To, pattern: str | None, port: int | None) -> None:
+    def _answer(self, sender: To, pattern: str | None, port: int | None) -> bool:
         to = sender if port is None else self._reply_to(sender, port)
-        found = self.addresses if pattern is None else self._book.find(pattern)
-        if not self.answers.give(to, found):
-            raise CommandError("the addresses cannot be told there now", "busy")
+
+        def give() -> None:
+            found = self.addresses if pattern is None else self._book.find(pattern)
+            if not self.answers.give(to, found):
+                raise CommandError("the addresses cannot be told there now", "busy")
+
+        return self._once_known(to, give)
 
     def _broken(self) -> None:
         self.counts["malformed"] += 1
@@ -349,11 +386,18 @@ class Osc:
         else:
             self.counts["done"] += 1
 
-    def _token(self, args: list[Any], host: str) -> None:
-        if len(args) == 1 and isinstance(args[0], str) and self._access.matches(args[0]):
-            self._access.admit(host)
+    def _token(self, args: list[Any], sender: To) -> None:
+        """Lets a host in. Over a connection the address is its own; a datagram may be forged."""
+        host, connected = sender[0], sender[1] < 0
+        tries = self._access.tries if connected else self._access.datagram_tries
+        if tries.wait(host) > 0:
+            self.counts["guesses"] += 1  # OSC has no answer that would say so
+        elif len(args) == 1 and isinstance(args[0], str) and self._access.matches(args[0]):
+            tries.right(host)
+            self._access.admit(host, answered=connected)
             self.counts["done"] += 1
         else:
+            tries.wrong(host)
             self.counts["forbidden"] += 1
 
     # --- what is sent -------------------------------------------------------------------------

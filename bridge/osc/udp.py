@@ -15,7 +15,7 @@ import sys
 from collections.abc import Callable
 
 BUFFER_BYTES = 4 << 20  # asked for; the kernel may grant less (net.core.rmem_max)
-TURN_DATAGRAMS = 128
+TURN_DATAGRAMS = 512  # a turn may take 0.1 s while a hundred pages are told the same change
 DATAGRAM_BYTES = 64 << 10  # the longest that UDP can carry
 _SO_RCVBUFFORCE = 33  # Linux: beyond the limit, for a process that may
 _SO_RXQ_OVFL = 40  # Linux: the count of dropped datagrams comes with each one

@@ -113,19 +113,33 @@ def address_words(out: Output) -> str:
 # --- as text -----------------------------------------------------------------------------------
 
 
-def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
-    """The table as aligned lines under a heading, then what is free."""
-    cells = [("output", "kind", "by", "volts", "step", "driven by", "cable")]
+HEADS = ("output", "kind", "by", "volts", "step", "driven by", "cable")
+
+
+def cells(rows: Sequence[OutputRow]) -> list[tuple[str, ...]]:
+    """The table as text, a cell for each of `HEADS`."""
+    found: list[tuple[str, ...]] = []
     for row in rows:
         idle = "(no clock)" if row.kind in CLOCKED else "-"
         who = ", ".join(row.drivers) or (f"(not with {row.blocked_by})" if row.blocked_by else idle)
         cable = (row.cable or "-") + (f" (tuned {row.tuned})" if row.tuned else "")
-        cells.append((row.name, row.kind, row.by, volts_words(row), step_words(row), who, cable))
-    widths = [max(len(line[i]) for line in cells) for i in range(len(cells[0]))]
-    for line in cells:
+        found.append((row.name, row.kind, row.by, volts_words(row), step_words(row), who, cable))
+    return found
+
+
+def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
+    """The table as aligned lines under a heading, then what is free."""
+    told = [HEADS, *cells(rows)]
+    widths = [max(map(len, column)) for column in zip(*told, strict=True)]
+    for line in told:
         yield "  ".join(cell.ljust(w) for cell, w in zip(line, widths, strict=True)).rstrip()
+    yield free_words(rows)
+
+
+def free_words(rows: Sequence[OutputRow]) -> str:
+    """``free: main.gate-6, main.gate-7``."""
     free = [row.name for row in rows if row.free]
-    yield f"free: {', '.join(free) if free else 'none'}"
+    return f"free: {', '.join(free) if free else 'none'}"
 
 
 def volts_words(row: OutputRow) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -19,27 +19,40 @@ from bridge.player import work
 from bridge.ports import list_ports
 from bridge.ports.port import find
 
+Drawn = Callable[[list[outputs.OutputRow]], Iterable[str]]
+"""Draws the table of outputs, as lines."""
 
-def checked(rig_path: Path, set_path: Path | None) -> Iterator[str]:
+
+def checked(rig_path: Path, set_path: Path | None, draw: Drawn = outputs.lines) -> Iterator[str]:
     """The lines of `lanebridge check`. Raises as `read_both`."""
     rig, document = read_both(rig_path, set_path)
     yield from absent(rig)
-    yield from _summary(rig, document)
+    yield from _summary(rig, document, draw)
+    yield from _said(_warnings(rig, document))
+
+
+def warned(rig_path: Path, set_path: Path | None) -> Iterator[str]:
+    """Those of the same lines that are warnings. Raises as `read_both`."""
+    rig, document = read_both(rig_path, set_path)
+    yield from absent(rig)
+    yield from _said(_warnings(rig, document))
+
+
+def _warnings(rig: Rig, document: SetDocument | None) -> list[Problem]:
+    if document is None:
+        return list(rig_effects.rig_warnings(rig))
+    return [*document.warnings, *outputs.warnings(rig, document)]
 
 
 def facts(rig: Rig, document: SetDocument | None) -> dict[str, Any]:
     """The same for programs: what drives each output, and every warning, as plain data."""
-    if document is None:
-        warned = list(rig_effects.rig_warnings(rig))
-    else:
-        warned = [*document.warnings, *outputs.warnings(rig, document)]
     return {
         "good": True,
         "rig": rig.name,
         "set": None if document is None else document.spec.name,
         "outputs": [{**asdict(row), "free": row.free} for row in outputs.table(rig, document)],
         "absent": list(absent(rig)),
-        "warnings": [problem_facts(problem) for problem in in_order(warned)],
+        "warnings": [problem_facts(problem) for problem in in_order(_warnings(rig, document))],
         "problems": [],
     }
 
@@ -99,13 +112,11 @@ def absent(rig: Rig) -> Iterator[str]:
             yield f"{what}: {problem}; `play` waits for it (warning)"
 
 
-def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:
+def _summary(rig: Rig, document: SetDocument | None, draw: Drawn) -> Iterator[str]:
     interfaces = _count(len(rig.interfaces), "interface")
     yield f"{rig.path}: good. {rig.name}: {interfaces}, {_count(len(rig.wired), 'output')}"
     if document is None:
-        for line in outputs.lines(outputs.table(rig)):
-            yield f"  {line}"
-        yield from _said(rig_effects.rig_warnings(rig))
+        yield from _outputs(outputs.table(rig), draw)
         return
     spec = document.spec
     derived = sum(lane.kind == "logic" for lane in spec.lanes)
@@ -114,17 +125,20 @@ def _summary(rig: Rig, document: SetDocument | None) -> Iterator[str]:
         f"({derived} derived), {_count(len(spec.macros), 'macro')}, "
         f"{_count(len(spec.sections), 'section')}"
     )
-    yield from _plan(rig, document)
+    yield from _plan(rig, document, draw)
 
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def _plan(rig: Rig, document: SetDocument) -> Iterator[str]:
-    """The table of outputs, lanes without one, the fullest step of each wire, and warnings."""
-    for line in outputs.lines(outputs.table(rig, document)):
-        yield f"  {line}"
+def _outputs(rows: list[outputs.OutputRow], draw: Drawn) -> Iterator[str]:
+    yield from (f"  {line}" for line in draw(rows))
+
+
+def _plan(rig: Rig, document: SetDocument, draw: Drawn) -> Iterator[str]:
+    """The table of outputs, lanes without one, and the fullest step of each wire."""
+    yield from _outputs(outputs.table(rig, document), draw)
     idle = rig_effects.without_driver(rig, document.spec)
     if idle:
         yield f"  cabled, but this set does not play: {', '.join(idle)}"
@@ -134,7 +148,6 @@ def _plan(rig: Rig, document: SetDocument) -> Iterator[str]:
     score = compile_score(document.spec, rig.ranges)
     for line in wire_load.lines(rig, score):
         yield f"  {line}"
-    yield from _said([*document.warnings, *outputs.warnings(rig, document)])
 
 
 def _said(problems: Iterable[Problem]) -> Iterator[str]:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, MachineError
 from bridge.files.store import write_atomic
 from bridge.paper import svg
 from bridge.paper.drawings import INK, PALE, RULE
@@ -132,7 +132,7 @@ def _png(rows: Rows, path: Path, title: str, marks: Sequence[float]) -> None:
         matplotlib.use("Agg")
         from matplotlib import pyplot
     except ImportError as error:
-        raise BridgeError(
+        raise MachineError(
             f"{path.name}: a PNG needs a plotting library (pip install 'lanebridge[plot]'); "
             "an .svg needs none"
         ) from error

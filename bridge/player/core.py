@@ -29,6 +29,7 @@ from bridge.player.sending import STAGE_NS, Sender
 from bridge.player.songclock import Did, SongClock
 from bridge.player.standing import Standing
 from bridge.player.start import PortSpec
+from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
@@ -93,8 +94,11 @@ class PlayerCore:
         revision: int = 1,
     ) -> None:
         specs = specs or {}
-        latency = {name: round(spec.latency_ms * NS_PER_MS) for name, spec in specs.items()}
-        early = {name: latency.get(wired.port, 0) for name, wired in outputs.items()}
+        early = dict.fromkeys(outputs, 0)
+        for name, wired in outputs.items():
+            if (spec := specs.get(wired.port)) is not None:
+                late_ms = spec.latency_ms + spec.voice_ms.get(name, 0.0)
+                early[name] = round(late_ms * NS_PER_MS)
         self.part = Part(score, revision, outputs, early, timing, clock)
         self.outputs = Outputs(outputs, ports, specs, corrections or {}, clock)
         self.timeline = Timeline(timing.gap_ns)
@@ -114,6 +118,7 @@ class PlayerCore:
         self.standing = Standing(self.outputs)
         self._bpm = self.performance.tempo
         self._ready = self.song.ready
+        self.tape: Tape | None = None
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -128,8 +133,15 @@ class PlayerCore:
         """Whether the next messages are ready and only wait for their deadline."""
         return self.sender.staged_due is not None
 
+    def record(self, origin: Mapping[str, Any]) -> Tape:
+        """Collects what is played from now on; `origin` says what the set was made of."""
+        self.tape = self.outputs.tape = Tape(self.song.tick_at, origin)
+        return self.tape
+
     def warn(self, text: str) -> None:
         """A line for the performer; the oldest go."""
+        if self.tape is not None:
+            self.tape.note(self._clock(), "says", text=text)
         self.warnings.append(text)
         del self.warnings[:-WARNINGS_MOST]
 
@@ -329,8 +341,11 @@ class PlayerCore:
                 self.sender.realtime(what.data, what.ns, now)
 
     def _begin(self, clock: int, at: int, now: int) -> None:
-        self.sender.quiet(before=at)
         tick = clock * TICKS_PER_CLOCK
+        if self.tape is not None:
+            self.tape.begin(now, at, tick, self._facts)
+            self.tape.line(*self.song.pieces)
+        self.sender.quiet(before=at)
         self.performance.running = True
         self._seek(tick)
         if tick == 0 and self.performance.index.spec.order_starts:
@@ -341,6 +356,17 @@ class PlayerCore:
             self.timeline.add(item)
         for item in self.leading.begin(clock, at, now):
             self.timeline.add(item)
+
+    def _facts(self) -> dict[str, Any]:
+        """What another player needs to begin as this one does now."""
+        return {
+            "state": self.performance.state(),
+            "revision": self.part.revision,
+            "bpm": self._bpm,
+            "source": self.song.source,
+            "offset_ns": self.offset_ns,
+            "outputs": self.outputs.memory(),
+        }
 
     def _locate(self, clock: int, now: int) -> None:
         if self.part.swap_waits:
@@ -371,6 +397,8 @@ class PlayerCore:
         if self.song.ready:
             self.leading.align(math.ceil(self.song.tick_at(now)))  # clocks go on
         self.outputs.send(self.outputs.rest_levels())
+        if self.tape is not None:
+            self.tape.end(now)
         self.performance.running = False
         self.standing.take(self.part.values())
 
@@ -382,6 +410,8 @@ class PlayerCore:
         if not self.song.following or abs(self.song.time_of(tick) - at) > STALE_NS:
             self.timeline.rebind()
             self._aim()
+        if self.tape is not None:
+            self.tape.line(*self.song.pieces)
 
     def _aim(self) -> None:
         tick = self.part.rendered
@@ -470,3 +500,5 @@ class PlayerCore:
         if playing:
             self.sender.realtime(b"\xfc", 0, 0)
         self.outputs.send(self.outputs.panic())
+        if self.tape is not None:
+            self.tape.end(self._clock())

@@ -13,7 +13,7 @@ from bridge.errors import CommandError
 from bridge.music.commands import known
 from bridge.player.core import Done, PlayerCore
 from bridge.protocol import internal, performing, running
-from bridge.protocol.command import Command
+from bridge.protocol.command import Command, encode
 from bridge.voltage.calibration import Correction
 from bridge.voltage.rig_parts import offset_ns_of
 
@@ -153,11 +153,13 @@ class Player(PlayerCore):
 
     def _dispatch(self, command: Command, now: int, client: str) -> None:
         """Does one command whole, or raises CommandError and does nothing."""
-        handler = HANDLERS.get(type(command))
+        handler, rendered = HANDLERS.get(type(command)), self.part.rendered
         if handler is not None:
             handler(self, command, now)
         else:
             self.perform(command, now, client)
+        if self.tape is not None:
+            self.tape.move(now, rendered, client, encode(command))
 
 
 def let_go(player: PlayerCore, now: int) -> None:

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.event import Event
+from bridge.music.model import SetSpec
 from bridge.music.names import after
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
@@ -58,13 +59,28 @@ def _chained(first: Names, then: Names) -> Names:
     return both
 
 
-def _go_on(performance: Performance, state: PerformanceState, swap: _Swap, tick: int) -> None:
+def swap_tick(rendered: int, when: str, spec: SetSpec) -> int:
+    """The tick at which another score takes over: the next line at or after `rendered`. Raises
+    CommandError when `when` is neither ``step``, ``beat`` nor ``bar``."""
+    grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
+    if grid is None:
+        raise CommandError(f"swap: 'when' cannot be {when!r}")
+    return -(-rendered // grid) * grid
+
+
+def go_on(
+    performance: Performance,
+    state: PerformanceState,
+    renamed: Names,
+    parts: Mapping[str, Any],
+    tick: int,
+) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
     asked, the music goes on."""
-    state = snapshot.renamed(state, swap.renamed)
-    if swap.parts:
+    state = snapshot.renamed(state, renamed)
+    if parts:
         try:
-            performance.restore(snapshot.overlay(state, swap.parts), tick)
+            performance.restore(snapshot.overlay(state, parts), tick)
         except (CommandError, KeyError, TypeError, ValueError, AttributeError):
             pass
         else:
@@ -119,10 +135,21 @@ class Part:
         self._pace = Pace()
         self.names = [lane.name for lane in score.lanes]
         self._macros = [macro.name for macro in score.spec.macros]
+        self._value_early = self._before_hits(score)
         # Only a lane with steps of its own bounds a pulse; one moved by hits has no fixed step.
         self._steps: list[Fraction | None] = [
             lane.advance if isinstance(lane.advance, Fraction) else None for lane in score.lanes
         ]
+
+    def _before_hits(self, score: Score) -> dict[str, int]:
+        """How many ns before its tick a value leaves, by output. One that moves with hits is there
+        before them, also where their voice is the later one."""
+        early = dict(self._early)
+        for lane in score.lanes:
+            if lane.out in early and isinstance(lane.advance, str):
+                hits = score.lanes[score.positions[lane.advance]].out
+                early[lane.out] = max(early[lane.out], self._early.get(hits or "", 0))
+        return early
 
     # --- reading --------------------------------------------------------------------------------
 
@@ -170,7 +197,7 @@ class Part:
         """What every value output should hold at `tick`, where playing begins."""
         for output, value in self.values().items():
             pitch = self._outputs[output].output.kind == "pitch"
-            early = self._early[output] + self._timing.lead_ns
+            early = self._value_early[output] + self._timing.lead_ns
             # Before all lanes: what a lane says for this tick itself is newer.
             yield Item(
                 "value",
@@ -247,8 +274,8 @@ class Part:
     def _item(self, event: Event, bpm: float) -> Item:
         output, lane = event.output, event.lane
         owner = self.names[lane] if lane >= 0 else self._macros[-1 - lane]
-        early = 0 if output is None else self._early.get(output, 0)
         if event.kind == "hit":
+            early = 0 if output is None else self._early.get(output, 0)
             width = 0 if output is None else self._width(output, lane, bpm)
             return Item(
                 "on",
@@ -262,6 +289,7 @@ class Part:
                 early,
                 width,
             )
+        early = 0 if output is None else self._value_early.get(output, 0)
         return Item(
             "value",
             event.tick,
@@ -307,16 +335,13 @@ class Part:
         has another name in it; `parts` of a performance are put back with it (see
         `bridge.music.snapshot`)."""
         spec = score.spec
-        grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
-        if grid is None:
-            raise CommandError(f"swap: 'when' cannot be {when!r}")
+        at = swap_tick(self.rendered, when, spec)
         names = renamed or {}
         waiting = self._swap
         if waiting is not None:  # that one never comes: what it brought comes with this one
             names = _chained(waiting.renamed, names)
             parts = {**waiting.parts, **(parts or {})}
-        at = -(-self.rendered // grid) * grid if playing else None
-        self._swap = _Swap(score, revision, at, names, parts or {})
+        self._swap = _Swap(score, revision, at if playing else None, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
         """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
@@ -328,7 +353,7 @@ class Part:
         state, running = self.performance.state(), self.performance.running
         performance = Performance(score)
         performance.running = running
-        _go_on(performance, state, swap, self.rendered)
+        go_on(performance, state, swap.renamed, swap.parts, self.rendered)
         self._take(score, performance)
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)

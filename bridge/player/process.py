@@ -7,8 +7,8 @@ the next deadline leaves room.
 
 On SIGTERM or SIGINT, or when its parent dies: every open gate gets its note-off at once, then
 controllers 123 and 120, bend centred, values at rest; ports stay open for a moment, because some
-systems lose what was sent just before closing. When its parent has died, that is said for a second.
-Exit 0.
+systems lose what was sent just before closing. When its parent has died (`ORPHANED`), that is said
+for a second. Exit 0.
 
 A port that is not there is waited for, at the start as later: the song goes on without it.
 """
@@ -35,9 +35,10 @@ from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.link import Link
+from bridge.player.missing import Missing
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
-from bridge.player.start import PortSpec, Start
+from bridge.player.start import Start
 from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
 from bridge.ports import OutPort, open_output
@@ -48,7 +49,9 @@ from bridge.protocol.state import PortState, ProcessAbout
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""
-SELECT_EARLY_NS = 60_000
+SELECT_EARLY_NS = 40_000
+SLEEP_AGAIN_NS = 150_000
+"""What is ready and leaves sooner is waited for awake: to sleep and wake takes about as long."""
 ROOM_NS = 3_000_000
 PATIENCE_NS = 200_000_000
 """Work that waits for room is done without it after this long."""
@@ -62,7 +65,10 @@ HEAR_NS = 6_000_000
 DRAIN_S = 0.06
 CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_500_000_000
 """Closing is repeated this often, for so long, when nobody else can do it."""
-NEW_PORTS_NS = 350_000_000
+ORPHANED = signal.SIGUSR1
+"""What the system sends us when our parent has died. Not SIGTERM, by which the parent itself asks
+us to end, and `os.getppid` does not tell the two apart: the signal comes when the parent's first
+thread has ended, the number changes after its last one, seconds later on a busy machine."""
 
 _now = time.monotonic_ns
 
@@ -73,6 +79,7 @@ class Process:
     def __init__(self, start: Start) -> None:
         self.start = start
         self.stopping = False
+        self.orphaned = False
         self.inbox = Inbox()
         self.feedback = Feedback()
         self.ports: dict[str, OutPort] = {}
@@ -139,6 +146,7 @@ class Process:
         )
         for text in self._warnings:
             player.warn(text)
+        self.tape = player.record(self._origin)
         player.outputs.lost |= self._lost
         if start.snapshot is not None:
             player.resume(start.snapshot, _now, start.memory)
@@ -207,7 +215,7 @@ class Process:
         """Until `due`, or until something comes in, unless what is due leaves within a moment."""
         left = due - _now()
         if self.player.staged:
-            if left > SPIN_NS:
+            if left > SLEEP_AGAIN_NS:
                 time.sleep((left - SPIN_NS) / 1e9)
             while _now() < due:
                 pass
@@ -307,6 +315,7 @@ class Process:
             played.clear()
             came_in.clear()
             sent.clear()
+        self.link.take(self.tape, now)
         if hurry:
             self._hear_at = now + HEAR_NS
         link.deliver(now, hurry)
@@ -333,6 +342,7 @@ class Process:
             done(error)
         else:
             self._origin = {"revision": swap.revision, "text": swap.text, "file": swap.file}
+            self.tape.swap(_now(), self.player.part.rendered, swap)
             self.link.keep("score", payload)
             done(None)
 
@@ -393,6 +403,7 @@ class Process:
         self.player.outputs.lost.clear()  # a port that seemed lost may be there: nothing is spared
         with contextlib.suppress(OSError):
             self.player.finish()
+        self.link.take(self.tape, _now(), whole=True)
         time.sleep(DRAIN_S)
         self._close_alone()
         for port in self.ports.values():
@@ -404,58 +415,13 @@ class Process:
 
     def _close_alone(self) -> None:
         """When whoever started us has died, nobody else closes the outputs, and its death may stall
-        the MIDI system for a while, or have us thrown out of it: closing is repeated, through ports
-        of our own and through new ones."""
-        parent, new = self.start.parent, dict[str, OutPort]()
-        begun = _now()
-        while parent and parent != os.getppid() and _now() - begun < CLOSE_AGAIN_NS:
+        the MIDI system for a while: closing is repeated. (Not through new ports: a stalled server
+        took up to half a minute to open one.)"""
+        until = _now() + CLOSE_AGAIN_NS
+        while self.orphaned and _now() < until:
             time.sleep(CLOSE_EVERY_S)
-            messages = self.player.outputs.panic()
-            self.player.outputs.send(messages)
-            if not new and _now() - begun > NEW_PORTS_NS:
-                for name, spec in self.start.ports.items():
-                    with contextlib.suppress(PortError):
-                        new[name] = open_output(spec.text, f"{name}-closing")
-            for port, _, data in messages:
-                if port in new:
-                    new[port].send(data)
-        for port_out in new.values():
-            port_out.close()
-
-
-class Missing:
-    """Stands for a port that is not there yet; `reopen` looks for it."""
-
-    def __init__(self, label: str, spec: PortSpec) -> None:
-        self.name = spec.text
-        self._label = label
-        self._port: OutPort | None = None
-
-    @property
-    def found(self) -> bool:
-        """Whether it was there since."""
-        return self._port is not None
-
-    def send(self, data: bytes) -> None:
-        if self._port is not None:
-            self._port.send(data)
-
-    def close(self) -> None:
-        if self._port is not None:
-            self._port.close()
-
-    def alive(self) -> bool:
-        return self._port is not None and self._port.alive()
-
-    def reopen(self) -> bool:
-        if self._port is not None:
-            return self._port.reopen()
-        try:
-            self._port = open_output(self.name, self._label)
-        except PortError:
-            return False
-        self.name = self._port.name
-        return True
+            with contextlib.suppress(OSError):
+                self.player.outputs.send(self.player.outputs.panic())
 
 
 def main() -> int:
@@ -464,13 +430,17 @@ def main() -> int:
         start: Start = pickle.load(sys.stdin.buffer)
     except EOFError:
         return 1  # whoever starts us has gone
-    if not realtime.die_with_parent(parent=start.parent):
+    if not realtime.die_with_parent(ORPHANED, start.parent):
         return 1
     process = Process(start)
 
     def stop(*_: object) -> None:
         process.stopping = True
 
+    def orphan(*_: object) -> None:
+        process.orphaned = process.stopping = True
+
+    signal.signal(ORPHANED, orphan)
     signal.signal(signal.SIGTERM, stop)
     signal.signal(signal.SIGINT, stop)
     # A signal also makes something readable, so that a wait ends at once.

@@ -54,8 +54,8 @@ def settle_interpreter() -> None:
 
 
 def die_with_parent(name: signal.Signals = signal.SIGTERM, parent: int = 0) -> bool:
-    """A signal when the process that started this one is gone: SIGTERM, so that gates are closed
-    then too, or another.
+    """A signal when the process that started this one is gone (its first thread: `os.getppid` may
+    go on to tell its number for a while): SIGTERM, or another.
 
     Args:
         name: the signal.

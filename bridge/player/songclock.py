@@ -81,6 +81,11 @@ class SongClock:
         return self._line.tick_at(ns) if self._line is not None else self._map.tick_at(ns)
 
     @property
+    def pieces(self) -> tuple[Anchor, ...]:
+        """The newest two pieces of the line from ticks to time (a nudge makes two)."""
+        return (self._line,) if self._line is not None else self._map.pieces[-2:]
+
+    @property
     def bpm(self) -> float:
         return self._line.bpm if self._line is not None else self._map.last.bpm
 

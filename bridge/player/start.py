@@ -16,12 +16,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class PortSpec:
-    """One interface's port: the text it is found by, its link, and its own delay."""
+    """One interface's port: the text it is found by, its link, its own delay, and that of the
+    voices at its outputs, by the outputs' full names."""
 
     text: str = "simulated"
     link: Link = "usb"
     messages_per_s: float = 0.0
     latency_ms: float = 0.0
+    voice_ms: Mapping[str, float] = field(default_factory=dict)
 
 
 def port_specs(interfaces: Mapping[str, Interface]) -> dict[str, PortSpec]:
@@ -31,7 +33,8 @@ def port_specs(interfaces: Mapping[str, Interface]) -> dict[str, PortSpec]:
             text=interface.port,
             link=interface.link,
             messages_per_s=interface.profile.max_messages_per_s,
-            latency_ms=interface.profile.latency_ms,
+            latency_ms=interface.latency_ms,
+            voice_ms=interface.voice_ms,
         )
         for name, interface in interfaces.items()
     }

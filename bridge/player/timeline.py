@@ -97,6 +97,8 @@ class Timeline:
         self._ticks: list[tuple[int, int, int, int, Item]] = []
         self._due: list[tuple[int, int, int, int, Item]] = []
         self._number = 0
+        self.changes = 0
+        """Counts up whenever what is bound to deadlines changes."""
 
     def __len__(self) -> int:
         return len(self._ticks) + len(self._due)
@@ -158,6 +160,7 @@ class Timeline:
             self._unwind(output, lambda gate: not gate.sent)
         heapq.heapify(kept)
         self._due = kept
+        self.changes += 1
 
     # --- out ------------------------------------------------------------------------------------
 
@@ -211,6 +214,7 @@ class Timeline:
         heap = self._due
         due = heap[0][0]
         group: list[Item] = []
+        self.changes += 1
         while heap and heap[0][0] == due:
             item = heapq.heappop(heap)[4]
             if not item.dead:
@@ -264,6 +268,7 @@ class Timeline:
 
     def drop_lane(self, owner: str) -> None:
         """What the lane has queued is never sent; ends of open gates stay queued."""
+        self.changes += 1
         for _, _, _, _, item in (*self._ticks, *self._due):
             if item.owner == owner and item.sort in ("on", "value"):
                 item.dead = True
@@ -273,6 +278,7 @@ class Timeline:
     def drop_from(self, tick: int) -> None:
         """No gate opens and no value moves at or after `tick`: the song will be elsewhere. Ends
         of open gates stay queued."""
+        self.changes += 1
         dropped = set()
         for _, _, _, _, item in (*self._ticks, *self._due):
             if item.tick >= tick and item.sort in ("on", "value") and not item.timed:
@@ -293,12 +299,14 @@ class Timeline:
         self._ticks.clear()
         heapq.heapify(kept)
         self._due = kept
+        self.changes += 1
 
     # --- inside ---------------------------------------------------------------------------------
 
     def _push(self, item: Item, due: int) -> None:
         item.due = due
         self._number += 1
+        self.changes += 1
         heapq.heappush(self._due, (due, _RANK[item.sort], item.lane, self._number, item))
 
     def _open_gate(self, item: Item, due: int) -> bool:

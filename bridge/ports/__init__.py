@@ -6,6 +6,7 @@ or by a part of a MIDI port's name.
 
 from __future__ import annotations
 
+import logging
 from typing import TYPE_CHECKING
 
 from bridge.errors import PortError
@@ -29,6 +30,8 @@ __all__ = [
     "warm",
 ]
 
+log = logging.getLogger(__name__)
+
 _system: System | None = None
 
 
@@ -50,6 +53,7 @@ def open_output(text: str, label: str = "out") -> OutPort:
 
     Raises PortError when it is missing, ambiguous or busy.
     """
+    log.debug("opening the MIDI output %s", text)
     if text == "simulated":
         return SimulatedOut(label)
     from bridge.ports.rtmidi import RtOut
@@ -59,6 +63,7 @@ def open_output(text: str, label: str = "out") -> OutPort:
 
 def open_input(text: str, receive: Receive, label: str = "in") -> InPort:
     """The input that `text` names; every message goes to `receive`. Raises PortError."""
+    log.debug("opening the MIDI input %s", text)
     if text == "simulated":
         return SimulatedIn(receive, label)
     from bridge.ports.rtmidi import RtIn

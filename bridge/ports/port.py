@@ -3,7 +3,8 @@
 A rig names a port by a part of its name. Names are compared without regard to case and without
 the numbers that the system hands out at each boot (``Quay Box MIDI 1 20:0`` is ``Quay Box MIDI
 1``). One match is taken, a full match wins over parts, and several are refused with the list:
-on stage a guess may send the drums to the wrong box.
+on stage a guess may send the drums to the wrong box. Two devices of one kind are told apart by the
+USB socket that is written behind (``Quay Box MIDI 1, usb 1-1.2``), where the system tells it.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from bridge.errors import PortError
+from bridge.ports.usb import split
 
 CLIENT = "lanebridge"
 """The name that our own clients bear, by which they are told from everybody else's."""
@@ -71,8 +73,15 @@ class PortInfo:
 
 
 def plain(name: str) -> str:
-    """`name` without the numbers that change from boot to boot."""
-    return _SYSTEM_NUMBER.sub("", name)
+    """`name` without the numbers that change from boot to boot; its USB socket stays."""
+    bare, socket = split(name)
+    bare = _SYSTEM_NUMBER.sub("", bare)
+    return f"{bare}, usb {socket}" if socket else bare
+
+
+def bare(name: str) -> str:
+    """`name` without its USB socket, too."""
+    return split(plain(name))[0]
 
 
 def unusable(name: str) -> str:
@@ -90,21 +99,30 @@ def find(text: str, names: Iterable[str], way: str = "output") -> str:
     Raises PortError when none fits, or when several do (all are listed), or when `text` is empty.
     """
     usable = [name for name in names if not unusable(name)]
-    wanted = text.strip().casefold()
+    wanted, socket = split(text.strip().casefold())
     if not wanted:
         raise PortError(f"no MIDI {way} is named: give a part of its name")
-    full = [name for name in usable if plain(name).casefold() == plain(wanted)]
-    parts = full or [name for name in usable if wanted in plain(name).casefold()]
+    there = [name for name in usable if not socket or split(name)[1] == socket]
+    full = [name for name in there if bare(name).casefold() == bare(wanted)]
+    parts = full or [name for name in there if wanted in bare(name).casefold()]
     if len(parts) == 1:
         return parts[0]
     if not parts:
-        there = _listed(usable) or "there are none"
-        raise PortError(f"no MIDI {way} has {text!r} in its name; {way}s: {there}")
-    if len({plain(name) for name in parts}) == 1:
-        raise PortError(
-            f"{len(parts)} MIDI {way}s have the same name: {_listed(parts)}; numbers change at "
-            "each start and are of no use: connect one of them only, or give one another name"
+        listed = _listed(usable) or "there are none"
+        raise PortError(f"no MIDI {way} has {text!r} in its name; {way}s: {listed}")
+    if len({bare(name) for name in parts}) == 1:
+        numbers = (
+            "numbers change at each start and are of no use: "
+            if any(_SYSTEM_NUMBER.search(split(name)[0]) for name in parts)
+            else ""
         )
+        apart = len({plain(name) for name in parts}) == len(parts)
+        do = (
+            f"write its USB socket behind the name, as {plain(parts[0])!r}"
+            if apart
+            else f"{numbers}connect one of them only, or give one another name"
+        )
+        raise PortError(f"{len(parts)} MIDI {way}s have the same name: {_listed(parts)}; {do}")
     raise PortError(
         f"{text!r} fits more than one MIDI {way}: {_listed(parts)}; say more of its name"
     )

@@ -30,7 +30,8 @@ from typing import Any
 
 from bridge.errors import PortError
 from bridge.ports.jack_watch import JackWatch
-from bridge.ports.port import CLIENT, Receive, find, plain
+from bridge.ports.port import CLIENT, Receive, bare, find, plain
+from bridge.ports.usb import named, split
 
 ALSA_SEQUENCER = Path("/dev/snd/seq")
 RETRY_S = 2.0
@@ -100,13 +101,20 @@ class System:
 
     def outputs(self) -> list[str]:
         """Names of ports that take bytes from us."""
-        return [str(name) for name in self._out.get_ports()]
+        return self._named(self._out)
 
     def inputs(self) -> list[str]:
         """Names of ports that bytes come from."""
         if self._in is None:
             self._in = self._rtmidi.MidiIn(self.api, name=f"{CLIENT}-names")
-        return [str(name) for name in self._in.get_ports()]
+        return self._named(self._in)
+
+    def _named(self, lister: Any) -> list[str]:
+        """In the system's order, with the USB socket of each where it is known."""
+        names = [str(name) for name in lister.get_ports()]
+        if self.api == self._rtmidi.API_LINUX_ALSA:
+            return [named(name) for name in names]
+        return names
 
     def make_out(self, client: str) -> Any:
         midi = self._rtmidi.MidiOut(self.api, name=client)
@@ -210,7 +218,7 @@ class _Port:
             return True
         names = self._names()
         try:
-            found = find(plain(self.name), names, self._way)
+            found = self._again(names)
             self._midi.close_port()
             self._midi.open_port(names.index(found), name=self._label)
         except OSError:  # PortError included: still away, or two of the name for a moment
@@ -218,6 +226,15 @@ class _Port:
         self._listen()
         self.name = found
         return True
+
+    def _again(self, names: list[str]) -> str:
+        """The port that is back: in its USB socket, or in another one where none was asked for."""
+        try:
+            return find(plain(self.name), names, self._way)
+        except PortError:
+            if split(self._text)[1]:
+                raise
+            return find(bare(self.name), names, self._way)
 
     def _anew(self, system: System) -> bool:
         """In another system than before: nothing of the old one is touched."""

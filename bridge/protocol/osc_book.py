@@ -61,6 +61,7 @@ class Entry:
 
 
 PORT = Argument("port", "i", "a UDP port from 1024 to 65535, or 0", low=0, high=65535)
+WORD = Argument("word", "s", "a text")
 CONNECTION = (
     Entry(
         "/subscribe",
@@ -83,6 +84,14 @@ CONNECTION = (
         "/token",
         "Shows the token of `--lan`: the host may send OSC from then on.",
         (Argument("token", "s", "a text"),),
+    ),
+    Entry(
+        "/confirm",
+        "Sends back the word of a `/confirm` from here. A host that has shown the token by UDP "
+        "only is sent one when it asks for feedback or for the addresses, and gets them when the "
+        "word comes back: the sender of a datagram can be forged. A host that has opened the page, "
+        "or speaks TCP, is not asked.",
+        (WORD,),
     ),
 )
 """Addresses that are about the connection and not about the music."""
@@ -112,8 +121,9 @@ ANSWERS = (
         ),
     ),
     Entry("/addresses/end", "All have been sent.", (Argument("count", "i", "how many were sent"),)),
+    Entry("/confirm", "A word to be sent back, see above.", (WORD,)),
 )
-"""What is sent to who asks for the addresses."""
+"""What is sent to who asks for something."""
 
 
 def entries() -> list[Entry]:

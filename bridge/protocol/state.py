@@ -344,8 +344,39 @@ class TuningResult(TypedDict):
     rows: list[TuningRow]
 
 
+class AudioInput(TypedDict):
+    """An audio input of the service's computer; `rate` in samples a second."""
+
+    name: str
+    system: str
+    channels: int
+    rate: float
+    default: bool
+
+
+class CheckedNote(TypedDict):
+    """A note that was heard once more with the correction, and how far off it was."""
+
+    note: int
+    name: str
+    cents: float
+
+
+class EarState(TypedDict):
+    """Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a
+    minute (null: not known yet)."""
+
+    input: str
+    running: bool
+    says: str
+    noticed: list[str]
+    drift: float | None
+    checked: list[CheckedNote]
+
+
 class TuningState(TypedDict):
-    """The output that is being tuned. `says`: why there is no result yet."""
+    """The output that is being tuned. `says`: why there is no result yet; `ear` is null where
+    nobody has listened."""
 
     output: str
     cable: str
@@ -354,6 +385,7 @@ class TuningState(TypedDict):
     sounding: int | None
     says: str
     result: TuningResult | None
+    ear: EarState | None
 
 
 class SoundcheckOutput(TypedDict):
@@ -366,12 +398,41 @@ class SoundcheckOutput(TypedDict):
     answer: Said | None
 
 
+class HeardOutput(TypedDict):
+    """What an audio input has heard of an output, in words; `good` when nothing is to be looked
+    at."""
+
+    output: str
+    good: bool
+    says: str
+
+
+class ListeningState(TypedDict):
+    """A soundcheck by ear. `summary` comes at its end; `complete`: all outputs were listened to;
+    `kept`: its sounds are those that the next one is compared with."""
+
+    input: str
+    running: bool
+    heard: list[HeardOutput]
+    summary: list[str]
+    complete: bool
+    kept: bool
+
+
 class SoundcheckState(TypedDict):
-    """The soundcheck so far, and the output that plays."""
+    """The soundcheck so far, the output that plays, and what an audio input has heard."""
 
     outputs: list[SoundcheckOutput]
     playing: str | None
     loud: bool
+    listening: ListeningState | None
+
+
+class HandState(TypedDict):
+    """Who is moving something: the client's name, and that in words."""
+
+    client: str
+    says: str
 
 
 class FieldLimits(TypedDict, total=False):
@@ -385,7 +446,9 @@ class FieldLimits(TypedDict, total=False):
 class State(PlayerReport):
     """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
     key that plays, `section_note_names` in that of the set (under an empty name) and those of the
-    sections that have one of their own; `limits`: those of commands, by word and field."""
+    sections that have one of their own; `limits`: those of commands, by word and field; `hands`:
+    who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``,
+    ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``."""
 
     history: HistoryState
     document: DocumentState
@@ -397,3 +460,4 @@ class State(PlayerReport):
     note_names: list[str]
     section_note_names: dict[str, list[str]]
     limits: dict[str, dict[str, FieldLimits]]
+    hands: dict[str, HandState]

@@ -39,6 +39,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
     parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
     parser.add_argument("--run", default="", help="the name of the run that it belongs to")
     parser.add_argument("--log-json", action="store_true", help="log lines as JSON objects")
+    parser.add_argument("--log-least", choices=voice.LEVELS, default="info", help="what is logged")
     parser.add_argument("--memory", type=int, help="a handle on what outlives this process")
     given = parser.parse_args(argv)
     token = os.environ.get("LANEBRIDGE_TOKEN") or None
@@ -58,6 +59,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         state_dir=given.state_dir,
         run=given.run,
         log_json=given.log_json,
+        log_least=given.log_least,
         memory=given.memory,
         announce=given.lan,
     )
@@ -109,8 +111,10 @@ def main(argv: list[str] | None = None) -> int:
     options = parse(argv)
     sys.setswitchinterval(SWITCH_S)
     words = voice.standard()
-    log = voice.Log("service", voice.standard(lambda: sys.stderr, 2), options.log_json)
-    summary = logs.set_up(voice.Handler(log))
+    log = voice.Log(
+        "service", voice.standard(lambda: sys.stderr, 2), options.log_json, options.log_least
+    )
+    summary = logs.set_up(voice.Handler(log), options.log_least)
     try:
         asyncio.run(run(options, summary, words))
     except BridgeError as error:

@@ -34,6 +34,7 @@ from bridge.session.instep import InStep
 from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
+from bridge.supervisor.voice import Level
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
@@ -44,6 +45,7 @@ from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
 from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
+from bridge.web.keeping_http import keeping_routes
 from bridge.web.live import Live
 from bridge.web.openapi import describe
 from bridge.web.osc_http import osc_route
@@ -74,6 +76,7 @@ class ServiceOptions:
     state_dir: Path | None = None
     run: str = ""
     log_json: bool = False
+    log_least: Level = "info"
     memory: int | None = None
     announce: bool = False
 
@@ -152,6 +155,7 @@ class Service:
             *command_routes(self.control),
             history_route(self.control),
             *set_routes(self.book, self.charts, self.control),
+            *keeping_routes(self.book, self.control),
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),

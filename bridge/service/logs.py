@@ -11,6 +11,8 @@ import threading
 import time
 from collections.abc import Callable
 
+from bridge.supervisor.voice import Level
+
 BURST = 5  # lines of one kind in a window
 WINDOW_S = 10.0
 KINDS_MAX = 256
@@ -64,11 +66,13 @@ class Summary(logging.Filter):
         return found
 
 
-def set_up(handler: logging.Handler) -> Summary:
-    """Sends the log to `handler` with what repeats summarised; returns the filter."""
+def set_up(handler: logging.Handler, least: Level = "info") -> Summary:
+    """Sends the log to `handler`, from the level `least` on and with what repeats summarised;
+    returns the filter."""
     summary = Summary()
     logging.raiseExceptions = False  # a line that cannot be written ends nothing
     logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[handler])
+    logging.getLogger("bridge").setLevel(least.upper())
     handler.addFilter(summary)
     return summary
 

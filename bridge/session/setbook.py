@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -211,6 +212,21 @@ class SetBook:
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
             raise CommandError(f"there is a file '{file}' already", "taken")
         return await self._write(playing, path)
+
+    async def add(self, stem: str, text: str) -> str:
+        """Puts another set into the folder, under a name that no file there has: `stem`, or with a
+        number behind it. Gives the name. Raises `CommandError` when it cannot be written."""
+        async with self.lock:
+            for number in range(1, 1000):
+                file = f"{stem}{'' if number == 1 else f'-{number}'}.yaml"
+                path = self.shelf.path(file)
+                if not await asyncio.to_thread(os.path.lexists, path):
+                    break
+            try:
+                await asyncio.to_thread(store.write_atomic, path, text)
+            except OSError as error:
+                raise CommandError(f"'{file}' cannot be written: {error}", "state") from None
+            return file
 
     async def _write(self, playing: Playing, path: Path) -> Playing:
         async with self.lock:

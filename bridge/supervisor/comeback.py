@@ -44,8 +44,9 @@ def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Star
     notes += [note] if note else []
     cut_off = moment is not None and not moment.ended and not fresh
     if kept is not None and kept.started_with == start.file:
-        start = _with_text(rig, start, kept, cut_off, notes)
-        working.drop(moments.folder)
+        start, dealt_with = _with_text(rig, start, kept, cut_off, notes)
+        if dealt_with:
+            working.drop(moments.folder)
     if cut_off and moment is not None:
         start = _with_moment(rig, start, moment, notes)
     return replace(start, warnings=(*start.warnings, *notes))
@@ -53,11 +54,13 @@ def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Star
 
 def _with_text(
     rig: Rig, start: Start, kept: working.Kept, cut_off: bool, notes: list[str]
-) -> Start:
+) -> tuple[Start, bool]:
+    """And whether the kept text may go. A restored one stays until the service writes its own:
+    the power may fail again before that."""
     path = Path(kept.file)
     now = working.digest(path)
     if path.parent != Path(start.file).parent or path.suffix not in (".yaml", ".yml"):
-        return start  # it does not name a set beside ours: not as we write it
+        return start, True  # it does not name a set beside ours: not as we write it
     unsaved = now != working.digest_of(kept.text)
     if cut_off and (not unsaved or now == kept.disk):
         try:
@@ -69,7 +72,7 @@ def _with_text(
         else:
             if unsaved:
                 notes.append(f"restored the unsaved changes of {path.name}")
-            return replace(
+            restored = replace(
                 start,
                 score=score,
                 text=kept.text,
@@ -77,20 +80,25 @@ def _with_text(
                 set=document.spec.name,
                 revision=max(start.revision, kept.revision),
             )
-    if unsaved:
-        notes.append(_put_aside(path, kept.text, changed=cut_off and now != kept.disk))
-    return start
+            return restored, not unsaved
+    if not unsaved:
+        return start, True
+    note, lies_there = _put_aside(path, kept.text, changed=cut_off and now != kept.disk)
+    notes.append(note)
+    return start, lies_there
 
 
-def _put_aside(path: Path, text: str, changed: bool) -> str:
+def _put_aside(path: Path, text: str, changed: bool) -> tuple[str, bool]:
     why = "was changed by somebody else and had" if changed else "had"
     try:
         copy = store.back_up(path, text.encode(), datetime.now())
     except OSError as error:
-        return (
-            f"{path.name} {why} unsaved changes, and they cannot be kept: {error.strerror or error}"
-        )
-    return f"{path.name} {why} unsaved changes; they are kept as {copy.parent.name}/{copy.name}"
+        reason = error.strerror or error
+        return f"{path.name} {why} unsaved changes, and they cannot be kept: {reason}", False
+    return (
+        f"{path.name} {why} unsaved changes; they are kept as {copy.parent.name}/{copy.name}",
+        True,
+    )
 
 
 def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> Start:

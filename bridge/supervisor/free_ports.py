@@ -9,13 +9,13 @@ from __future__ import annotations
 import errno
 import socket
 
-from bridge.errors import BridgeError
+from bridge.errors import MachineError
 
 
 def try_network_ports(host: str, http_port: int, osc_port: int) -> None:
     """Nothing when both ports can be had on `host` (0: any free one); they are free again after it.
 
-    Raises BridgeError with a line for each that cannot be had, and the option that changes it.
+    Raises MachineError with a line for each that cannot be had, and the option that changes it.
     """
     endpoints = (
         ("HTTP", "--port", socket.SOCK_STREAM, http_port),
@@ -33,7 +33,7 @@ def try_network_ports(host: str, http_port: int, osc_port: int) -> None:
             except OSError as error:
                 wrong.append(f"port {port} for {name} {_why(error)}; choose another with {option}")
     if wrong:
-        raise BridgeError("\n".join(wrong))
+        raise MachineError("\n".join(wrong))
 
 
 def _why(error: OSError) -> str:

@@ -6,7 +6,7 @@ import fcntl
 import os
 from pathlib import Path
 
-from bridge.errors import BridgeError
+from bridge.errors import MachineError
 
 LOCK = "lock"
 
@@ -16,7 +16,7 @@ def take(folder: Path) -> int | None:
     nothing can be written, so that nothing can be written over either.
 
     Raises:
-        BridgeError: another process has it; says which.
+        MachineError: another process has it; says which.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -28,7 +28,7 @@ def take(folder: Path) -> int | None:
     except OSError:
         owner = os.read(handle, 20).decode("ascii", "replace").strip() or "unknown"
         os.close(handle)
-        raise BridgeError(
+        raise MachineError(
             f"another Lanebridge (process {owner}) uses the state folder {folder}; "
             "end it, or give this one a folder of its own with XDG_STATE_HOME"
         ) from None

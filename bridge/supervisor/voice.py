@@ -17,13 +17,15 @@ import time
 from collections import deque
 from collections.abc import Callable
 from datetime import datetime
-from typing import Literal
+from typing import Literal, get_args
 
 LINES_MOST = 400
 """Lines that wait for a reader that does not read; more are left out."""
 DRAIN_S = 0.5
 
-Level = Literal["info", "warning", "error"]
+Level = Literal["debug", "info", "warning", "error"]
+LEVELS: tuple[Level, ...] = get_args(Level)
+"""From the least important to the most."""
 
 
 class Voice:
@@ -100,15 +102,20 @@ class Voice:
 
 class Log:
     """The lines of one process: for people, or as one JSON object a line (`as_json`), for programs
-    that collect logs."""
+    that collect logs. What is less important than `least` is left out."""
 
-    def __init__(self, who: str, voice: Voice, as_json: bool = False) -> None:
+    def __init__(
+        self, who: str, voice: Voice, as_json: bool = False, least: Level = "info"
+    ) -> None:
         self._who = who
         self._voice = voice
         self._json = as_json
+        self._least = LEVELS.index(least)
 
     def say(self, text: str, level: Level = "info", who: str = "") -> None:
         """One line that says who says it."""
+        if LEVELS.index(level) < self._least:
+            return
         name = who or self._who
         if not self._json:
             self._voice.line(f"{name}: {text}")
@@ -140,7 +147,7 @@ class Handler(logging.Handler):
         self._log = log
 
     def emit(self, record: logging.LogRecord) -> None:
-        level: Level = "info"
+        level: Level = "info" if record.levelno >= logging.INFO else "debug"
         if record.levelno >= logging.ERROR:
             level = "error"
         elif record.levelno >= logging.WARNING:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from bridge.voltage.profile import Profile
@@ -18,12 +19,18 @@ def offset_ns_of(ms: float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Interface:
-    """One interface of the rig: what it is, the MIDI port text it is found by, its link."""
+    """One interface of the rig: what it is, the MIDI port text it is found by, its link.
+
+    `latency_ms` is how late it is, by the rig or else by its profile; `voice_ms` how late the
+    voices at its outputs are besides, by full name. What goes there is sent so much earlier.
+    """
 
     name: str
     profile: Profile
     port: str
     link: Link
+    latency_ms: float = 0.0
+    voice_ms: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ The rules themselves stand in `bridge.control.access`; here they meet requests a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable
 
 from aiohttp import web
@@ -52,6 +53,8 @@ autocomplete="off" autocapitalize="characters" spellcheck="false" required></lab
 autocomplete="off"></label> <button>Open</button></p></form>{wrong}</html>"""
 ASK_WRONG = """<p><strong>The token or the code is not the right one, or it is over.</strong> A
 code is good for one device and for ten minutes; make a new one.</p>"""
+ASK_WAIT = """<p><strong>Too many wrong tries from here.</strong> Wait {seconds} s, then try
+again.</p>"""
 ASK_POLICY = "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 
@@ -91,16 +94,28 @@ class Gate:
         enters = request.method == "GET" and request.path == "/"
         device = access.devices.find(request.cookies.get(COOKIE))
         role = None if device is None else device.role
-        if access.matches(query):
+        shows_bearer = scheme.lower() == "bearer"
+        tries = query is not None or shows_bearer or (enters and "code" in request.query)
+        wait = access.tries.wait(host) if tries else 0.0
+        if wait > 0:
+            if role is None:
+                return self._refuse(request, wait)
+        elif access.matches(query):
+            access.tries.right(host)
             if enters:
                 return self._pair(request, device, "edit")
             role = "edit"
-        elif enters and "code" in request.query:
-            given = access.pairing.take(host, request.query["code"])
-            if given is not None:
-                return self._pair(request, device, given)
-        if scheme.lower() == "bearer" and access.matches(bearer.strip()):
+        elif shows_bearer and access.matches(bearer.strip()):
+            access.tries.right(host)
             role = "edit"
+        else:
+            if enters and "code" in request.query:
+                given = access.pairing.take(host, request.query["code"])
+                if given is not None:
+                    access.tries.right(host)
+                    return self._pair(request, device, given)
+            if tries:
+                access.tries.wrong(host)
         if role is None:
             return self._refuse(request)
         if device is not None:
@@ -110,18 +125,25 @@ class Gate:
             access.admit(host, role)
         return role
 
-    def _refuse(self, request: web.Request) -> web.StreamResponse:
+    def _refuse(self, request: web.Request, wait: float = 0.0) -> web.StreamResponse:
+        """401 and the form that lets a device in; while there were too many wrong tries (`wait`, in
+        seconds) 429 (RFC 6585, section 4)."""
         self._access.refused += 1
+        seconds = math.ceil(wait)
+        headers = {"Retry-After": str(seconds)} if seconds else CHALLENGE
         if request.path == "/" and _is_person(request):
             tried = "token" in request.query or "code" in request.query
+            wrong = ASK_WAIT.format(seconds=seconds) if seconds else ASK_WRONG if tried else ""
             return web.Response(
-                status=401,
-                text=ASK.format(wrong=ASK_WRONG if tried else ""),
+                status=429 if seconds else 401,
+                text=ASK.format(wrong=wrong),
                 content_type="text/html",
-                headers={**CHALLENGE, "Content-Security-Policy": ASK_POLICY} | NO_STORE,
+                headers={**headers, "Content-Security-Policy": ASK_POLICY} | NO_STORE,
             )
+        if seconds:
+            raise ProblemError(429, f"too many wrong tokens or codes: wait {seconds} s", headers)
         raise ProblemError(
-            401, "this device is not let in: open the address that was printed", CHALLENGE
+            401, "this device is not let in: open the address that was printed", headers
         )
 
     def _pair(self, request: web.Request, device: Device | None, role: Role) -> web.Response:

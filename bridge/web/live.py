@@ -39,6 +39,7 @@ from bridge.control.stream import (
     ChartsChanged,
     ControllersChanged,
     DocumentChanged,
+    HandsChanged,
     HistoryChanged,
     OwnershipEnded,
     Played,
@@ -46,7 +47,7 @@ from bridge.control.stream import (
     StateChanged,
     VoltsChanged,
 )
-from bridge.control.view import View, merge_patch
+from bridge.control.view import View
 from bridge.desk.controllers import Controllers
 from bridge.errors import CommandError, InputError, PlayerError
 from bridge.protocol.asking import AskAlive, AskChart, AskScope, CancelLearning, Learn
@@ -59,6 +60,7 @@ from bridge.web.entrance import Connection
 from bridge.web.gate import DEVICE
 from bridge.web.problems import ProblemError, describe, problem
 from bridge.web.resuming import Trail, Trails
+from bridge.web.telling import Telling
 from bridge.web.wrong import NotJSONError, parsed
 
 log = logging.getLogger(__name__)
@@ -70,7 +72,7 @@ STALL_S = 5.0  # a client whose buffer does not empty for this long is dropped
 MESSAGE_BYTES = 8 << 10  # largest message from a client: a command is a few words
 HITS_MOST = 256
 ANSWERS_MOST = 256  # answers that wait for one client; of more refusals only the number is told
-CLIENTS_MOST = 32
+CLIENTS_MOST = 128  # each takes about a quarter of a megabyte (`tests/bench/bench_crowd.py`)
 TASKS_MAX = 1024  # commands of one client that wait for the player
 TURN_MESSAGES = 16  # messages of one client before the loop looks after others
 TICK_S = 0.25
@@ -78,6 +80,7 @@ SHOWN = (
     StateChanged,
     PresenceChanged,
     OwnershipEnded,
+    HandsChanged,
     HistoryChanged,
     DocumentChanged,
     ChartsChanged,
@@ -147,7 +150,6 @@ class Live:
         stall_s: float = STALL_S,
     ) -> None:
         self._control = control
-        self._view = view
         self._charts = charts
         self._controllers = controllers
         self._scope = scope
@@ -156,6 +158,7 @@ class Live:
         self._stall_s = stall_s
         self._numbers = itertools.count(1)
         self.clients: set[Client] = set()
+        self._telling = Telling(view, clock, update_s)
         self._trails = Trails()
         self.dropped = 0
         stream = control.session.stream
@@ -166,6 +169,7 @@ class Live:
 
     def wake(self) -> None:
         """Something changed: every client looks at its next round."""
+        self._telling.forget()
         for client in self.clients:
             client.dirty.set()
 
@@ -307,7 +311,11 @@ class Live:
                 try:
                     async with asyncio.timeout(self._stall_s):
                         for message in self._round(client):
-                            await client.ws.send_str(json.dumps(message, separators=(",", ":")))
+                            await client.ws.send_str(
+                                message
+                                if isinstance(message, str)
+                                else json.dumps(message, separators=(",", ":"))
+                            )
                 except TimeoutError:
                     self._drop(client)
                     return
@@ -325,14 +333,16 @@ class Live:
         self.dropped += 1
         client.transport.abort()
 
-    def _round(self, client: Client) -> list[dict[str, Any]]:
+    def _round(self, client: Client) -> list[dict[str, Any] | str]:
         """What a client is sent now: the newest of everything, nothing twice."""
-        messages: list[dict[str, Any]] = []
+        messages: list[dict[str, Any] | str] = []
         if client.resumed is not None:
             messages.append({"type": "resumed", "number": client.resumed})
             client.resumed = None
+        if client.answers:
+            self._telling.forget()  # what was done is seen before its answer
         try:
-            state = self._for(client, self._view.calm(self._clock()))
+            state = self._for(client, self._telling.state())
         except PlayerError:
             state = None  # the player has never been there: nothing to show yet
         if state is not None:
@@ -343,10 +353,10 @@ class Live:
                     {"type": "state", "state": state, "number": number, "resume": resume}
                 )
             else:
-                patch = merge_patch(client.sent, state)
+                patch = self._telling.patch(client.sent, state)
                 if patch:
                     number = client.trail.add(state)
-                    messages.append({"type": "change", "patch": patch, "number": number})
+                    messages.append(f'{{"type":"change","patch":{patch},"number":{number}}}')
             client.sent = state
             chart = self._charts.get(client.bars)
             if chart is not None and chart is not client.chart_sent:
@@ -370,7 +380,9 @@ class Live:
         return messages
 
     def _for(self, client: Client, state: State) -> State:
-        """The state without the echo of the client's own finger."""
+        """The state without the client's own hand, and without the echo of its own finger."""
+        others = {what: one for what, one in state["hands"].items() if one["client"] != client.name}
+        state = {**state, "hands": others}
         if client.sent is None:
             return state
         macros = state["macros"]

@@ -91,4 +91,4 @@ def test_a_port_that_is_not_there(rig: Path, monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(ports, "open_input", refuse)
     result = run(str(rig))
-    assert (result.exit_code, result.stderr) == (1, "no MIDI input has 'Desk' in its name\n")
+    assert (result.exit_code, result.stderr) == (3, "no MIDI input has 'Desk' in its name\n")

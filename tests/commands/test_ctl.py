@@ -91,7 +91,7 @@ async def test_what_is_wrong_is_said(stage: Any, words: list[str], code: int, sa
 
 def test_nobody_there_is_said() -> None:
     result = CliRunner().invoke(main, ["ctl", "--address", "127.0.0.1:9", "undo"])
-    assert result.exit_code == 1
+    assert result.exit_code == 3
     assert result.output.startswith("nobody answers at http://127.0.0.1:9")
 
 

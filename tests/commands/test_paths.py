@@ -24,6 +24,7 @@ from click.testing import CliRunner, Result
 from support.bounds import MEMORY_BYTES, bounded
 
 from bridge.cli import main
+from bridge.errors import Exit
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
 HUGE_BYTES = 3 * MEMORY_BYTES  # more than may be used
@@ -43,6 +44,7 @@ GOOD = {
     "profile list": "--beside FOLDER",
     "profile show": "eight-gates-four-cv --beside FOLDER",
     "profile new": "--folder FOLDER",
+    "man": "--out FOLDER/new.1",
     "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "render": "FOLDER/rig.yaml FOLDER/set.yaml --bars 1 --out FOLDER/new.mid",
     "scope": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
@@ -324,7 +326,7 @@ def test_a_full_disk_under_the_output_is_one_plain_message(
     elif where == "stderr":
         assert done.returncode == 0
     else:
-        assert done.returncode == 1
+        assert done.returncode == Exit.MACHINE
         if where == "stdout":
             assert said == ["the output  cannot be read or written: no space left on device"]
 

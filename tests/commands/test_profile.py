@@ -112,7 +112,7 @@ def test_new_writes_a_profile_that_loads(tmp_path: Path, way: dict[str, str], la
     assert (profile.output("clock-1").ppqn, profile.output("clock-1").address.by) == (4, "clock")
     assert profile.output("reset").kind == "reset"
     again = run("profile", "new", "--folder", tmp_path, typed=typed)
-    assert again.exit_code == 1
+    assert again.exit_code == 130  # nothing more is typed
     assert "is there already" in again.output
 
 
@@ -175,7 +175,7 @@ def test_a_full_disk_prints_the_profile_instead(
 
     monkeypatch.setattr("bridge.files.profile.write_atomic", full)
     result = run("profile", "new", "--folder", tmp_path, typed=answers())
-    assert result.exit_code == 1
+    assert result.exit_code == 3
     assert "cannot be written: no space left on device" in result.stderr
     printed = result.stdout[result.stdout.index("profile: two-gates") :]
     assert parse_profile(printed).output("reset").kind == "reset"

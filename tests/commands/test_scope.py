@@ -48,7 +48,7 @@ def test_an_svg_needs_no_plotting_library(tmp_path: Path, monkeypatch: pytest.Mo
     root = ET.parse(out).getroot()
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
     result = CliRunner().invoke(cli.main, ["scope", *files, "--out", str(tmp_path / "a.png")])
-    assert result.exit_code == 1
+    assert result.exit_code == 3
     assert "an .svg needs none" in result.output
 
 

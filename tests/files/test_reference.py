@@ -9,6 +9,7 @@ import click
 import pytest
 
 from bridge.cli import main
+from bridge.commands.talk import COMMON
 from bridge.files import examples, reference, set_lane
 from bridge.files.blocks import Keys
 from bridge.files.profile import OutputModel, ProfileModel, parse_profile
@@ -201,7 +202,12 @@ def test_the_commands_and_their_options_are_those_there_are() -> None:
     for name, usage in told.items():
         command = main.get_command(context, name)
         assert command is not None
-        options = {o for p in command.params if isinstance(p, click.Option) for o in p.opts}
+        options = {
+            o
+            for p in command.params
+            if isinstance(p, click.Option) and p.name not in COMMON
+            for o in p.opts
+        }
         assert set(re.findall(r"--[a-z-]+", usage)) == options, name
         required = {p.opts[0] for p in command.params if p.required and p.opts[0][0] == "-"}
         assert all(f"[{option}" not in usage for option in required)

@@ -12,6 +12,7 @@ from support.refusals import lines_of, problems_of
 from bridge.errors import InputError
 from bridge.files.rig import Binding, load_rig, parse_rig
 from bridge.music.model import OutputRange
+from bridge.player.start import port_specs
 
 RIG = """\
 rig: Quay rack
@@ -211,6 +212,29 @@ def test_a_bad_profile_beside_the_rig_is_said_with_its_own_place(tmp_path: Path)
     problem = error.value.problems[0]
     assert problem.file.endswith("mine.yaml")
     assert (problem.line, problem.column) == (3, 13)
+
+
+def test_lateness_of_the_rig_goes_before_that_of_the_profile() -> None:
+    """The player sends earlier by what stands here; the profile's figure holds where the rig says
+    nothing of its interface."""
+    text = (
+        "rig: R\ninterfaces:\n"
+        "  a: {profile: eight-gates-four-cv}\n"
+        "  b: {profile: eight-gates-four-cv, latency_ms: 2.5, cables: {gate-1: kick voice, "
+        "gate-2: {to: rim voice, latency_ms: 4}}}\n"
+    )
+    rig = parse_rig(text)
+    assert rig.interfaces["a"].latency_ms == rig.interfaces["a"].profile.latency_ms
+    assert rig.interfaces["b"].latency_ms == 2.5
+    assert rig.interfaces["b"].voice_ms == {"b.gate-2": 4.0}
+    assert rig.cables["b.gate-2"].latency_ms == 4.0
+    specs = port_specs(rig.interfaces)
+    assert (specs["b"].latency_ms, specs["b"].voice_ms) == (2.5, {"b.gate-2": 4.0})
+    wrong = text.replace("latency_ms: 4", "latency_ms: 51").replace("2.5", "-1")
+    assert lines_of(lambda: parse_rig(wrong)) == [
+        "rig.yaml:4:49  interfaces.b.latency_ms: must be from 0 to 100 ms, not -1",
+        "rig.yaml:4:118  interfaces.b.cables.gate-2.latency_ms: must be from 0 to 50 ms, not 51",
+    ]
 
 
 def test_load_gives_path_and_text(tmp_path: Path) -> None:

@@ -81,7 +81,7 @@ def test_a_tuning_is_read_back_as_it_was(rig: Path) -> None:
         unique_by=lambda row: row[0],
     ),
 )
-def test_numbers_keep_a_microvolt_and_a_hundredth_of_a_cent(
+def test_numbers_are_kept_to_the_last_digit(
     tmp_path_factory: pytest.TempPathFactory,
     offset: float,
     gain: float,
@@ -89,13 +89,23 @@ def test_numbers_keep_a_microvolt_and_a_hundredth_of_a_cent(
 ) -> None:
     rig = tmp_path_factory.mktemp("t") / "rig.yaml"
     rows = tuple((float(note), cents) for note, cents in sorted(table))
-    save_tuning(rig, "a.b", Tuning(Correction(offset, gain, rows, "2026-01-31"), "p"), at(20))
-    read = load_tuning(rig)["a.b"].correction
-    assert read.offset_volts == pytest.approx(offset, abs=6e-7)
-    assert read.gain == pytest.approx(gain, abs=6e-8)
-    assert [note for note, _ in read.table] == [note for note, _ in rows]
-    for (_, cents), (_, wanted) in zip(read.table, rows, strict=True):
-        assert cents == pytest.approx(wanted, abs=6e-3)
+    kept = Tuning(Correction(offset, gain, rows, "2026-01-31T00:00:00"), "p")
+    save_tuning(rig, "a.b", kept, at(20))
+    assert load_tuning(rig)["a.b"] == kept
+
+
+def test_what_a_person_wrote_into_the_file_stays(rig: Path) -> None:
+    save_tuning(rig, "main.pitch-1", tuning(0.01), at(20))
+    path = tuning_path(rig)
+    path.write_text(
+        path.read_text().replace("gain:", "# by the small meter\n    gain:") + "# end\n"
+    )
+    save_tuning(rig, "main.pitch-2", tuning(0.02), at(21))
+    save_tuning(rig, "main.pitch-1", tuning(0.03), at(22))
+    undo_tuning(rig, "main.pitch-2", at(23))
+    assert load_tuning(rig) == {"main.pitch-1": tuning(0.03)}
+    assert "# by the small meter\n    gain:" in path.read_text()
+    assert path.read_text().endswith("# end\n")
 
 
 def test_nothing_is_overwritten_without_a_dated_copy(rig: Path) -> None:

@@ -166,6 +166,19 @@ def test_stop_sends_levels_to_rest_and_keeps_pitches() -> None:
     assert [data for _, data in desk.sent()[before:]] == [bytes((0xB0, 20, 0))]
 
 
+def test_a_value_that_waits_does_not_raise_a_level_after_the_stop() -> None:
+    """It glides: most of the time one of its steps waits for its turn."""
+    levels, settings = Levels((0.2, 1.0)), {"slew_ms": 400.0}
+    glide = Lane("glide", levels, parse_rate("1/4"), out="main.level-1", settings=settings)
+    for ms in range(300, 340, 4):
+        desk = Desk(score_of(glide))
+        desk.start()
+        desk.run(ms)
+        desk.do("stop")
+        desk.run(200)
+        assert desk.sent()[-1][1] == bytes((0xB0, 20, 0)), ms
+
+
 @pytest.mark.parametrize("late_ms", [0.0, 0.3, 3.0, 40.0])
 def test_mute_now_closes_the_gate_and_drops_what_is_queued(late_ms: float) -> None:
     """At most 5 ms, of which one is for what is already on its way out."""
@@ -501,6 +514,22 @@ def test_the_end_is_explicit_offs_then_all_notes_off_and_rest() -> None:
     )
     assert bytes((0xB9, 120, 0)) in last
     assert not desk.player.outputs.open
+
+
+def test_the_latency_of_a_voice_is_made_up_for_and_its_pitch_still_comes_first() -> None:
+    """Two voices on one interface, one of them 8 ms late: its gate leaves 8 ms early, the other's
+    on its tick. The pitch that moves with the late voice's hits leads those hits all the same."""
+    line = Lane("line", Notes((Note(36.0), Note(48.0))), advance="kick", out="main.pitch-1")
+    other = gate_lane("other", "x...x...x...x...", 2)
+    desk = Desk(
+        score_of(KICK, line, other), specs={"main": PortSpec(voice_ms={"main.gate-1": 8.0})}
+    )
+    desk.start()
+    desk.run_to(BAR)
+    assert desk.ons(1)[1:3] == approx(492.0, 992.0)
+    assert desk.ons(2)[1:3] == approx(500.0, 1000.0)
+    moved = [ms for ms, data in desk.of_status(0xB0) if data[1] == 16 and ms > 100.0]
+    assert moved[:2] == approx(490.0, 990.0)
 
 
 @pytest.mark.parametrize("with_start", [True, False])

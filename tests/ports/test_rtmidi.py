@@ -7,6 +7,7 @@ system that is missing raises its own error (an OSError), clock is filtered unle
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -162,6 +163,42 @@ def test_a_port_that_vanishes_is_seen_and_opened_again_under_a_new_number(bench:
     assert port.reopen()
     port.send(b"\x90\x24\x40")
     assert bench.sent[-1] == ("Harbour MIDI 1 32:0", b"\x90\x24\x40")
+
+
+@pytest.fixture
+def twins(bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """Two devices of one kind in two USB sockets, as an ALSA sequencer lists them."""
+    for card, socket in ((1, "1-1.2"), (3, "1-1.3")):
+        place = f"../../devices/usb1/1-1/{socket}/{socket}:1.0/sound/card{card}"
+        (tmp_path / f"card{card}").symlink_to(place)
+    monkeypatch.setattr("bridge.ports.usb.CARDS", tmp_path)
+    monkeypatch.setattr("bridge.ports.rtmidi.ALSA_SEQUENCER", tmp_path)
+    bench.systems["alsa"] = True
+    bench.names = ["Quay Box MIDI 1 20:0", "Quay Box MIDI 1 28:0"]
+    return bench
+
+
+def test_two_of_one_kind_are_told_apart_by_their_socket(twins: Bench) -> None:
+    with pytest.raises(PortError, match="write its USB socket behind the name"):
+        ports_package.open_output("Quay Box")
+    port = ports_package.open_output("Quay Box, usb 1-1.3")
+    assert port.name == "Quay Box MIDI 1 28:0, usb 1-1.3"
+    port.send(b"\x99\x24\x40")
+    assert twins.sent == [("Quay Box MIDI 1 28:0", b"\x99\x24\x40")]
+    twins.names = ["Quay Box MIDI 1 20:0"]
+    assert not port.alive(), "the other one is no stand-in"
+    assert not port.reopen()
+
+
+def test_one_of_a_kind_is_found_again_in_another_socket(twins: Bench) -> None:
+    twins.names = ["Quay Box MIDI 1 20:0"]
+    port = ports_package.open_output("Quay Box")
+    twins.names = ["Quay Box MIDI 1 28:0"]
+    assert not port.alive()
+    assert port.reopen()
+    assert port.name == "Quay Box MIDI 1 28:0, usb 1-1.3"
+    twins.names = ["Quay Box MIDI 1 20:0", "Quay Box MIDI 1 28:0"]
+    assert port.alive(), "a second one of its kind changes nothing"
 
 
 def test_hundred_unpluggings_leak_nothing(bench: Bench) -> None:

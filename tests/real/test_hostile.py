@@ -28,7 +28,7 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 SUPPORT = Path(__file__).parent.parent / "support"
 ROOT = Path(__file__).parent.parent.parent
 RIG_SPACE, PEER_SPACE = f"lbr{os.getpid()}", f"lbp{os.getpid()}"
-RIG, FRIEND, STRANGER = "10.78.0.1", "10.78.0.2", "10.78.0.3"
+RIG, FRIEND, STRANGER, VICTIM = "10.78.0.1", "10.78.0.2", "10.78.0.3", "10.78.0.4"
 HTTP, OSC = 8420, 8421
 DESCRIPTORS = 256
 
@@ -51,7 +51,7 @@ def network(needs: Callable[..., None]) -> Iterator[None]:
         ip("link", "set", ends[1], "netns", PEER_SPACE)
         for space, end, addresses in (
             (RIG_SPACE, ends[0], [RIG]),
-            (PEER_SPACE, ends[1], [FRIEND, STRANGER]),
+            (PEER_SPACE, ends[1], [FRIEND, STRANGER, VICTIM]),
         ):
             for address in addresses:
                 ip("-n", space, "address", "add", f"{address}/24", "dev", end)
@@ -123,7 +123,7 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
     program = Program(tmp_path)
     try:
         token = program.token()
-        arguments = [RIG, str(HTTP), str(OSC), token, FRIEND, STRANGER]
+        arguments = [RIG, str(HTTP), str(OSC), token, FRIEND, STRANGER, VICTIM]
         peer = subprocess.Popen(
             [
                 "ip",
@@ -163,6 +163,14 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
         assert not strangers["muted by a stranger"]
         assert strangers["forbidden"] > 0
         assert strangers["dropped"] == 0  # nothing of a stranger's got as far as the budget
+        guesses = found["guesses"]
+        assert guesses["statuses"][0] == 401
+        assert guesses["statuses"][-1] == 429
+        assert 1 <= guesses["wait"] <= 6
+        assert guesses["right"] == 429, "a right guess is not told from a wrong one"
+        assert set(found["forged"]["heard"]) == {"/confirm"}
+        assert 1 <= len(found["forged"]["heard"]) <= 4, "one each second at most"
+        assert found["forged"]["subscribers"] == 0
         assert found["crowd"]["saved"] == "crowded.yaml"
         assert found["crowd"]["drawn"] == 200  # a process and its files
         assert found["crowd"]["turned away"] > 0

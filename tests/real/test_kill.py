@@ -313,7 +313,7 @@ def test_an_http_port_in_use_is_one_clear_line(tmp_path: Path) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         code, lines = failing(tmp_path, RIG, "--port", str(taken.getsockname()[1]))
-    assert code == 1
+    assert code == 3
     assert len(lines) == 1
     assert "in use" in lines[0]
 

@@ -259,7 +259,7 @@ def test_a_silent_link_greys_out_and_no_tap_is_played_later(
         ws.on_message(lambda m: None if silent else server.send(m))
         server.on_message(lambda m: None if silent else ws.send(m))
 
-    one.page.route_web_socket("**/api/live", between)
+    one.page.route_web_socket(re.compile(r"/api/live\b"), between)
     one.open(demo.url)
     one.page.evaluate(
         """() => { const link = lanebridge.app.link;
@@ -293,7 +293,7 @@ def test_it_asks_again_at_once_after_waking(
         ws.connect_to_server()
         live.append(ws)
 
-    one.page.route_web_socket("**/api/live", between)
+    one.page.route_web_socket(re.compile(r"/api/live\b"), between)
     one.open(demo.url)
     live[-1].close()
     one.page.wait_for_selector("body[data-link=lost]")

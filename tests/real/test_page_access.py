@@ -22,8 +22,18 @@ pytestmark = pytest.mark.real
 FIRST_LOAD_BYTES = 150_000
 SIZES = ((1024, 768), (768, 1024), (360, 640), (640, 360))
 PARTS = {
-    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "devices", "paper"),
-    "shelf": ("file", "sets", "done", "text"),
+    "rig": (
+        "outputs",
+        "tuning",
+        "soundcheck",
+        "clock",
+        "controllers",
+        "devices",
+        "osc",
+        "paper",
+        "moments",
+    ),
+    "shelf": ("file", "sets", "done", "moments", "pack", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
 HEAP_GROWTH_BYTES = 6e6

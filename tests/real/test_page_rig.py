@@ -96,6 +96,23 @@ def test_devices_are_named_given_a_role_and_shut_out(
     one.forgive(409)
 
 
+def test_the_page_lists_every_osc_address(screen: MakeScreen, demo: Running, until: Until) -> None:
+    one = screen().open(demo.url, "rig")
+    one.part("rig", "osc")
+    book = demo.get("osc")
+    shown = one.page.locator("[aria-label=OSC]")
+    until(lambda: str(book["port"]) in shown.inner_text())
+    rows = shown.locator("ul.plain strong").all_inner_texts()
+    assert "/lane/{lane}/mute muted [when] [return_bars]" in rows
+    assert "/transport/start [1] [restart]" in rows
+    kinds = ("commands", "connection", "feedback", "answers")
+    assert len(rows) == sum(len(book[kind]) for kind in kinds)
+    shown.locator("summary").tap()
+    assert shown.get_by_label("Addresses of this set").locator("li").count() == len(
+        book["addresses"]
+    )
+
+
 def test_soundcheck_goes_output_by_output(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "soundcheck")
@@ -254,11 +271,22 @@ def test_a_controller_learns_and_its_pickup_is_shown(
     until(lambda: demo.get("controllers")["controls"] == [])
     # An encoder: its coding is said, and stays when something else about it is changed.
     one.field("A knob sends").select_option("offset")
+    assert one.field("Steps from end to end").input_value() == "127"
+    one.field("Steps from end to end").fill("200")
     learn("macro brightness")
     for _ in range(3):
         demo.send("POST", "controllers/desk/play", {"data": bytes((0xB0, 22, 65)).hex()})
     row.wait_for()
-    until(lambda: "encoder, 127 steps from end to end" in row.inner_text())
+    until(lambda: "encoder, 200 steps from end to end" in row.inner_text())
+    steps = row.get_by_role("textbox", name=re.compile("Steps from end to end"))
+    steps.fill("0")
+    steps.press("Enter")
+    said = row.locator(".wrong")
+    until(lambda: any(said.all_inner_texts()), what="the refusal beside the field")
+    steps.fill("400")
+    steps.press("Enter")
+    until(lambda: demo.get("controllers")["controls"][0]["steps"] == 400)
+    until(lambda: "encoder, 400 steps from end to end" in row.inner_text())
     assert row.get_by_role("switch", name=re.compile("Waits until|Fine")).count() == 0
     row.get_by_role("switch", name=re.compile("Lamp or motor")).tap()
     until(lambda: demo.get("controllers")["controls"][0]["feedback"])
@@ -267,7 +295,7 @@ def test_a_controller_learns_and_its_pickup_is_shown(
     until(lambda: demo.get("controllers")["controls"] == [])
     one.page.get_by_role("button", name="Take desk out of the rig").tap()
     until(lambda: demo.get("controllers")["controllers"] == [])
-    one.forgive(409)
+    one.forgive(409, 422)
 
 
 def try_value(demo: Running, macro: str, value: float) -> bool:

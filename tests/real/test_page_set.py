@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -55,26 +56,51 @@ def test_a_number_that_does_not_fit_stays_in_its_field(
 
 
 def test_steps_by_touch(screen: MakeScreen, demo: Running, until: Until) -> None:
-    one = screen().open(demo.url, "set")
-    one.choose("shaker")
-    before = lane(demo, "shaker")["steps"].replace(" ", "")
+    """A step is put by one touch, and shaped below its foot: three touches from the playing view."""
+    one = screen(390, 844, is_mobile=True).open(demo.url)
+
+    def steps() -> str:
+        return str(lane(demo, "shaker")["steps"]).replace(" ", "")
+
+    before = steps()
     assert before[1] == "."
+    one.page.locator("#views [href='#set']").tap()
+    one.page.locator("#view-set .entry:has(span:text-is('shaker'))").tap()
+    foot = one.page.locator(".foot")
+    foot.nth(2).tap()
+    panel = one.page.get_by_role("group", name="The step that was chosen")
+    panel.get_by_role("heading", name="Step 3").wait_for()
+    foot.nth(2).tap()
+    until(lambda: not panel.is_visible(), what="a second touch closes it")
     one.page.locator(".step").nth(1).tap()
-    after = before[0] + "x" + before[2:]
-    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
-    shape = one.page.get_by_role("textbox", name="Step touched last has")
-    shape.fill("60%, 3x")
-    shape.press("Enter")
-    after = f"{before[0]}x(60%,3x){before[2:]}"
-    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after)
-    label = "step 2: hit, 60%, 3x"
+    until(lambda: steps() == f"{before[0]}x{before[2:]}")
+    foot.nth(1).tap()
+    slider = panel.get_by_role("slider", name="chance", exact=True)
+    one.swipe(one.spot(slider), (-120, 0))
+    until(lambda: "x(" in steps())
+    own = steps()[3:].split("%")[0]
+    assert 0 < float(own) < 100
+    until(lambda: slider.get_attribute("data-own") == "yes")
+    assert one.page.locator(".foot").nth(1).inner_text() == f"{own}%"
+    for _ in range(2):
+        panel.get_by_role("slider", name="repeats", exact=True).press("ArrowRight")
+    until(lambda: steps() == f"{before[0]}x({own}%,3x){before[2:]}")
+    shape = panel.get_by_role("textbox", name="The step in words")
+    until(lambda: shape.input_value() == f"{own}%, 3x")
+    label = f"step 2: hit, {own}%, 3x"
     until(lambda: one.page.locator(".step").nth(1).get_attribute("aria-label") == label)
     with one.page.expect_response("**/set/edits"):
         one.page.locator(".step").nth(1).tap()  # accented, and shaped as it was
-    until(lambda: lane(demo, "shaker")["steps"].replace(" ", "") == after.replace("x(", "X("))
+    until(lambda: steps() == f"{before[0]}X({own}%,3x){before[2:]}")
     shape.fill("often")
     shape.press("Enter")
     until(lambda: "says nothing of a step" in one.page.inner_text("article"))
+    shape.fill("level 0.5, gate 2, 1 of 4")
+    shape.press("Enter")
+    until(lambda: steps() == f"{before[0]}X(level0.5,gate2,1of4){before[2:]}")
+    until(lambda: panel.get_by_role("slider", name="gate").get_attribute("aria-valuenow") == "2")
+    panel.get_by_role("button", name="As the lane").tap()
+    until(lambda: steps() == f"{before[0]}X{before[2:]}")
     one.forgive(422)
 
 
@@ -449,3 +475,30 @@ def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, unt
     until(lambda: demo.state["document"] == {"file": "ebb.yaml", "saved": True})
     until(lambda: one.page.inner_text("#view-shelf article p >> nth=0").startswith("ebb.yaml"))
     one.forgive(404, 409, 422)
+
+
+def test_a_saved_moment_comes_back_and_a_pack_is_opened(
+    screen: MakeScreen, demo: Running, until: Until, tmp_path: Path
+) -> None:
+    demo.send(
+        "POST", "set/edits", {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 3}]}
+    )
+    demo.send("POST", "set/save")
+    one = screen().open(demo.url, "shelf")
+    one.part("shelf", "moments")
+    row = one.page.locator("#view-shelf .done-list li", has_text="kick: hits 4 to 3")
+    row.get_by_role("button").tap()
+    until(lambda: lane(demo, "kick")["euclid"]["hits"] == 4)
+    one.part("shelf", "pack")
+    with one.page.expect_download() as download:
+        one.page.get_by_role("link", name="Download the pack").tap()
+    pack = tmp_path / "tide.zip"
+    download.value.save_as(pack)
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "among the other sets" in one.page.inner_text("#view-shelf article"))
+    pack.write_bytes(b"no archive")
+    one.field("A pack (.zip)").set_input_files(pack)
+    one.page.get_by_role("button", name="Open the pack").tap()
+    until(lambda: "is not a zip archive" in one.page.inner_text("#view-shelf article"))
+    one.forgive(422)

@@ -7,9 +7,11 @@ our own choice for arm's length: no source.
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
+from pythonosc.osc_message_builder import OscMessageBuilder
 from support import boxes
 from support.program import MakeScreen, Running, Until
 from support.screen import VIEWS
@@ -31,6 +33,35 @@ def crowd(demo: Running, until: Until) -> None:
     """Long names, fourteen lanes, twelve macros, six sections."""
     demo.send("PUT", "set", {"text": CROWDED, "when": "step"})
     until(lambda: len(demo.state["macros"]) == 12)
+
+
+# --- two players --------------------------------------------------------------------------------
+
+
+def test_whose_hand_is_on_what_is_written_and_goes_again(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """HTTP, OSC and a second page on one rig; nobody is told of their own hand."""
+    one, two = screen(1366, 1024).open(demo.url), screen(390, 844, is_mobile=True).open(demo.url)
+    head = ".head[data-lane=kick]"
+    two.page.locator(head).tap()
+    until(lambda: one.page.inner_text(f"{head} .st") == "out, page")
+    assert two.page.inner_text(f"{head} .st") == "out"
+    demo.send("PUT", "lanes/kick/mute", {"muted": False})
+    for each in (one, two):
+        until(lambda each=each: each.page.inner_text(f"{head} .st") == "in, HTTP")
+    message = OscMessageBuilder("/macro/brightness")
+    message.add_arg(0.9)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as osc:
+        osc.sendto(message.build().dgram, ("127.0.0.1", demo.osc_port))
+    macro = one.page.locator("[data-macro=brightness]")
+    until(lambda: "moved by OSC from 127.0.0.1" in macro.inner_text())
+    until(lambda: two.page.inner_text("[data-macro=brightness] .by") == "OSC")
+    demo.send("PUT", "tempo", {"bpm": 121})
+    until(lambda: "Tempo: moved by HTTP from 127.0.0.1." in one.page.inner_text("#say"))
+    until(lambda: macro.get_attribute("data-hand") is None, what="the hand has left")
+    until(lambda: one.page.inner_text(f"{head} .st") == "in")
+    demo.send("PUT", "tempo", {"bpm": 126})
 
 
 # --- seen at arm's length -----------------------------------------------------------------------

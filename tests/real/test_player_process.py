@@ -7,15 +7,20 @@ of its return, beginning with closed gates and present values, without a backlog
 from __future__ import annotations
 
 import os
+import pickle
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from support import jackd
 from support.desk import RIG, gate_lane, score_of
-from support.player_process import PlayerProcess
-from support.program import Needs
+from support.killing import zombie
+from support.player_process import ROOT, PlayerProcess
+from support.program import Needs, wait_until
 
 from bridge.music.model import Lane, Levels
 from bridge.player.start import PortSpec, Start
@@ -44,6 +49,57 @@ def player(tmp_path: Path) -> Iterator[PlayerProcess]:
     assert running.ready
     yield running
     assert running.stop() == 0
+
+
+# Starts the player, and ends its main thread while another goes on: what a killed program with
+# threads looks like on a busy machine, where its last thread may end seconds after the first.
+DYING = """
+import ctypes, pickle, subprocess, sys, threading, time
+from dataclasses import replace
+from pathlib import Path
+import os
+start = pickle.loads(Path(sys.argv[1]).read_bytes())
+player = subprocess.Popen([sys.executable, "-m", "bridge.player.process"],
+                          stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+pickle.dump(replace(start, parent=os.getpid()), player.stdin)
+player.stdin.close()
+print(player.stdout.readline().decode().strip(), player.pid, flush=True)
+threading.Thread(target=time.sleep, args=(600,)).start()
+sys.stdin.readline()
+ctypes.CDLL(None).pthread_exit(None)
+"""
+
+
+def test_a_player_whose_parent_is_dying_closes_again_and_again(tmp_path: Path) -> None:
+    """Also while the parent is not quite gone: its number is then still that of our parent."""
+    log, kept = tmp_path / "log", tmp_path / "start"
+    kept.write_bytes(pickle.dumps(replace(start(), socket=str(tmp_path / "p.sock"))))
+    env = os.environ | {"LANEBRIDGE_SIMULATED_LOG": str(log), "PYTHONPATH": str(ROOT)}
+    parent = subprocess.Popen(
+        [sys.executable, "-c", DYING, str(kept)],
+        env=env,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert parent.stdout is not None
+        assert parent.stdin is not None
+        word, pid = parent.stdout.readline().split()
+        assert word == "ready"
+        wait_until(lambda: any(data[0] == 0x99 for _, data in wire(log)), what="a hit")
+        parent.stdin.write("\n")
+        parent.stdin.flush()
+        wait_until(lambda: zombie(int(pid)), what="the end of the player")
+        assert parent.poll() is None, "one thread of the parent is still there"
+    finally:
+        parent.kill()
+        parent.communicate()
+    rows = wire(log)
+    last = max(ns for ns, data in rows if data[0] == 0x99)
+    closed = [ns for ns, data in rows if data == bytes((0xB9, 120, 0)) and ns > last]
+    assert len(closed) > 5
+    assert closed[-1] - closed[0] > 0.9e9
 
 
 def test_commands_are_answered_and_heard(player: PlayerProcess, tmp_path: Path) -> None:

@@ -187,5 +187,5 @@ def test_the_command_writes_a_pdf(tmp_path: Path, needs: Needs) -> None:
         check=False,
         env=bare,
     )
-    assert refused.returncode == 1
+    assert refused.returncode == 3
     assert "install the package chromium" in refused.stderr

@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import stat
+import time
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
@@ -18,10 +20,12 @@ from support.peers import bundle, connected, get, osc, raw_http
 
 from bridge.control.access import ADMIT_S, Access
 from bridge.control.remembered import FILE_NAME, Network, Remembered
+from bridge.control.tries import TRIES, TRY_S
 from bridge.osc import server as osc_module
 from bridge.paper.sheet import sheet_html
 from bridge.service.app import Service
 from bridge.web import paper_http
+from bridge.web.gate import COOKIE
 
 TOKEN = "cXVheS1yYWNrLWxvdy10aWRl"
 STRANGER = ("192.0.2.9", 5000)
@@ -80,6 +84,43 @@ async def test_a_person_without_the_token_gets_a_page(open_stage: Any) -> None:
         assert "default-src 'none'" in answer.headers["content-security-policy"]
     program = await raw_http(port, get("/", port, Accept="application/json"))
     assert program.headers["content-type"] == "application/problem+json"
+
+
+async def test_wrong_tokens_and_codes_are_told_to_wait(open_stage: Any) -> None:
+    """RFC 6585, section 4: 429 with Retry-After. Then the right one is not looked at either."""
+    port, access = open_stage.service.http_port, open_stage.service.access
+    code = access.pairing.make("edit")
+    shown = [{"Authorization": "Bearer guess"}, {}, {}]
+    paths = ["/api/state", "/api/state?token=guess", "/?code=AAAA-AAAA"]
+    for turn in range(int(TRIES)):
+        answer = await raw_http(port, get(paths[turn % 3], port, **shown[turn % 3]))
+        assert answer.status == 401, turn
+    before = len(access.devices.listed())
+    right = {"Authorization": f"Bearer {TOKEN}"}
+    for path, headers in (("/api/state", right), (f"/?token={TOKEN}", {}), (f"/?code={code}", {})):
+        answer = await raw_http(port, get(path, port, **headers))
+        assert answer.status == 429, path
+        assert 1 <= int(answer.headers["retry-after"]) <= math.ceil(TRY_S)
+        assert json.loads(answer.body)["kind"] == "busy"
+    person = await raw_http(port, get(f"/?code={code}", port, Accept="text/html"))
+    assert person.status == 429
+    assert b"Too many wrong tries" in person.body
+    assert len(access.devices.listed()) == before
+    assert (await raw_http(port, get("/api/state", port))).status == 401, "it shows nothing"
+    access.tries._clock = lambda: time.monotonic() + TRY_S
+    assert (await raw_http(port, get("/api/state", port, **right))).status == 200
+
+
+async def test_a_device_that_is_let_in_plays_on_beside_a_guesser_at_its_address(
+    open_stage: Any,
+) -> None:
+    port, access = open_stage.service.http_port, open_stage.service.access
+    _, secret = access.devices.pair("tablet", "play", "127.0.0.1")
+    while not access.tries.wait("127.0.0.1"):
+        await raw_http(port, get("/api/state?token=guess", port))
+    cookie = {"Cookie": f"{COOKIE}={secret}"}
+    assert (await raw_http(port, get("/api/state?token=guess", port, **cookie))).status == 200
+    assert (await raw_http(port, get("/api/state", port, **cookie))).status == 200
 
 
 @pytest.mark.parametrize(
@@ -231,6 +272,7 @@ async def test_who_was_let_in_and_who_listens_outlives_the_service(
     async with running(Service(lan)) as service:
         await service.link.met.wait()
         service.osc.datagram_received(osc("/token", TOKEN), FRIEND)
+        service.access.answers_from(FRIEND[0])
         service.osc.datagram_received(osc("/subscribe", 9000), FRIEND)
         kept = options.state_dir / FILE_NAME
         await until(lambda: kept.exists() and "9000" in kept.read_text())

@@ -94,7 +94,13 @@ def test_text_and_performance_come_back(
     assert made.play is plays
     assert "restored the unsaved changes of set.yaml" in said
     assert "at bar 3" in said
-    assert place.back()[0].snapshot is not None, "until this run has left its own"
+    again, said = place.back(
+        play=start
+    )  # the power fails once more, before this run has left its own
+    assert again.snapshot is not None
+    assert again.text == EDITED
+    assert "restored the unsaved changes of set.yaml" in said
+    assert place.copies() == []
 
 
 def test_what_stood_stands(tmp_path: Path) -> None:
@@ -114,6 +120,17 @@ def test_after_an_end_in_good_order_the_files_are_played(tmp_path: Path) -> None
     assert place.copies() == [EDITED]
     assert "backups/set." in said
     assert place.back()[1] == "", "it is put aside once"
+
+
+def test_text_that_cannot_be_put_aside_stays_until_it_can(tmp_path: Path) -> None:
+    place = Place(tmp_path)
+    place.left(EDITED, ended=True)
+    in_the_way = place.set_path.parent / "backups"
+    in_the_way.write_text("a file where the folder should be")
+    assert "cannot be kept" in place.back()[1]
+    in_the_way.unlink()
+    place.back()
+    assert place.copies() == [EDITED]
 
 
 def test_fresh_is_the_files(tmp_path: Path) -> None:

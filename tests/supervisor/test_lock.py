@@ -25,13 +25,13 @@ def test_a_state_folder_is_for_one_at_a_time(tmp_path: Path) -> None:
     os.close(second)
 
 
-def test_the_command_says_so_and_ends_with_1(
+def test_the_command_says_so_and_ends_with_3(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     held = lock.take(state_folder())
     assert held is not None
-    assert supervise.run(FILES / "rig.yaml", FILES / "set.yaml") == 1
+    assert supervise.run(FILES / "rig.yaml", FILES / "set.yaml") == 3
     (line,) = capsys.readouterr().err.splitlines()
     assert str(state_folder()) in line
     os.close(held)

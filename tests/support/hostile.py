@@ -1,8 +1,9 @@
-"""A host on the same network, for tests: ``hostile.py RIG HTTP OSC TOKEN FRIEND STRANGER``.
+"""A host on the same network, for tests: ``hostile.py RIG HTTP OSC TOKEN FRIEND STRANGER VICTIM``.
 
-The process stands on a machine with two addresses. From one it is a friend who has the token, from
-the other a stranger who has not. It attacks as the stranger, plays as the friend, and prints what
-came of it as one JSON object on a line. Standard library only.
+The process stands on a machine with three addresses. From one it is a friend who has the token,
+from another a stranger who has not; the third is that of a host that wants nothing, whose address
+is forged by somebody with the token. It attacks as the stranger, plays as the friend, and prints
+what came of it as one JSON object on a line. Standard library only.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import sys
 import time
 from typing import Any
 
-RIG, HTTP, OSC, TOKEN, FRIEND, STRANGER = sys.argv[1:]
+RIG, HTTP, OSC, TOKEN, FRIEND, STRANGER, VICTIM = sys.argv[1:]
 DOOR = (RIG, int(OSC))
 PATIENCE_S = 30.0
 
@@ -97,6 +98,36 @@ def strangers() -> dict[str, Any]:
     return found
 
 
+def guesses() -> dict[str, Any]:
+    """What a guesser is told, and whether the right token then helps."""
+    statuses: list[int] = []
+    headers: dict[str, str] = {}
+    while 429 not in statuses and len(statuses) < 40:
+        status, headers, _ = ask(STRANGER, "GET", "/api/state", Authorization="Bearer guess")
+        statuses.append(status)
+    wait, begin = int(headers.get("Retry-After", 0)), time.monotonic()
+    right = ask(STRANGER, "GET", "/api/state", Authorization=f"Bearer {TOKEN}")[0]
+    in_time = time.monotonic() - begin < wait - 1  # or a try may have come back
+    return {"statuses": statuses, "wait": wait, "right": right if in_time else 429}
+
+
+def forged() -> dict[str, Any]:
+    """What a host hears of us that never asked, when its address is put on datagrams."""
+    heard = []
+    with udp(VICTIM) as ears:
+        ears.settimeout(0.2)
+        port = number(ears.getsockname()[1])
+        ears.sendto(message("/token", "s", padded(TOKEN)), DOOR)
+        begin = time.monotonic()
+        while time.monotonic() < begin + 2:  # feedback is repeated each second
+            ears.sendto(message("/subscribe", "i", port), DOOR)
+            ears.sendto(message("/addresses"), DOOR)
+            with contextlib.suppress(OSError):
+                heard.append(ears.recv(2048).split(b"\0")[0].decode())
+    subscribers = friend("GET", "/api/state")["links"]["subscribers"]
+    return {"heard": heard, "subscribers": subscribers}
+
+
 def crowd() -> dict[str, Any]:
     """More connections than there are descriptors, half of them in the middle of a head."""
     held = []
@@ -140,5 +171,6 @@ def crash() -> dict[str, Any]:
         return {"heard": heard, "muted": muted()}
 
 
-print(json.dumps({"strangers": strangers(), "crowd": crowd()}), flush=True)
+found = {"strangers": strangers(), "guesses": guesses(), "forged": forged(), "crowd": crowd()}
+print(json.dumps(found), flush=True)
 print(json.dumps(crash()), flush=True)

@@ -63,7 +63,7 @@ class Stage:
         (folder / "rig.yaml").write_text(rig)
         if text is not None:  # None: the files as they are
             (folder / "set.yaml").write_text(text)
-        self.http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
+        self.http, self.osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
         command = [
             sys.executable,
             "-m",
@@ -74,7 +74,7 @@ class Stage:
             "--port",
             str(self.http),
             "--osc-port",
-            str(osc),
+            str(self.osc),
             *(["--start"] if start else []),
             *more,
         ]

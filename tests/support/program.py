@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -32,6 +34,19 @@ Record: TypeAlias = Callable[[str, object], None]
 WAIT_S = PATIENCE_S
 
 
+def answer_of(request: str | urllib.request.Request) -> Any:
+    """The answer, as JSON. A refusal is raised with what it says as a note: the test that fails by
+    it shows why."""
+    try:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
+            return json.load(answer)
+    except urllib.error.HTTPError as error:
+        body = error.read()
+        error.fp = io.BytesIO(body)  # a test may read it as well
+        error.add_note(f"{error.code}: {body[:2000].decode(errors='replace')}")
+        raise
+
+
 @dataclass
 class Running:
     """A running `lanebridge`; `lines` is what it has said so far."""
@@ -42,16 +57,14 @@ class Running:
     lines: list[str] = field(default_factory=list)
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(f"{self.url}api/{path}", timeout=WAIT_S) as answer:
-            return json.load(answer)
+        return answer_of(f"{self.url}api/{path}")
 
     def send(self, method: str, path: str, body: Any = None) -> Any:
         data = None if body is None else json.dumps(body).encode()
         request = urllib.request.Request(
             f"{self.url}api/{path}", data, {"Content-Type": "application/json"}, method=method
         )
-        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
-            return json.load(answer)
+        return answer_of(request)
 
     @property
     def state(self) -> dict[str, Any]:

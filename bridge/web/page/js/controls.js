@@ -3,17 +3,31 @@
 
 import { attr, h, say, text, tool } from "./dom.js";
 import { api, judged, labelled, linesOf, picker } from "./fields.js";
-import { toggle, words } from "./forms.js";
+import { entry, toggle, words } from "./forms.js";
 
 const LEARN_S = 20;
 const TRANSPORT = ["start", "stop", "continue", "tap", "all-out", "order-next"];
 const OPTIONS = [["pickup", "Waits until it meets the value"], ["feedback", "Lamp or motor shows the state"], ["fine", "Fine: a pair of controllers"], ["latch", "Button that stays down"]];
 const CODINGS = [["", "a position"], ["twos-complement", "steps: two's complement"], ["offset", "steps: offset from 64"], ["sign-bit", "steps: sign bit"]];
 const POSITION = ["pickup", "fine"]; // not for encoders, which have none
+const USUAL_STEPS = 127, STEPS = "Steps from end to end";
+/** A whole number out of a field; what is none is left to the service to refuse. */
+const whole = (typed) => (/^\d+$/.test(typed.trim()) ? Number(typed) : typed);
 
 const called = (row) => `${row.kind === "cc" ? "controller" : "note"} ${row.number}, channel ${row.channel}`;
 const does = (row) => `${row.target} ${row.name.replaceAll("-", " ")}`;
 const percent = (v) => Math.round(v * 100);
+
+/** How fine an encoder that is bound turns. @param {(key: string, value: any) => Promise<string[]>} change @param {() => void} taken */
+function stepsOf(row, change, taken) {
+  const number = entry(STEPS, async (typed) => {
+    const lines = await change("steps", whole(typed));
+    if (!lines.length) taken();
+    return lines;
+  }, { attrs: { inputmode: "numeric", maxlength: "5", "aria-label": `${STEPS}: ${row.controller} ${called(row)}` } });
+  number.update(String(row.steps));
+  return number.el;
+}
 
 /** @returns {import("./bench.js").Part} */
 export function controlsPart(app) {
@@ -28,8 +42,12 @@ export function controlsPart(app) {
   const target = picker("What a control shall do", [], () => {});
   const desk = picker("On", [["", "any controller"]], () => {});
   const wish = { pickup: true, feedback: false, fine: false, latch: false };
-  const sends = picker("A knob sends", CODINGS, () => {});
-  const marks = h("div", { class: "field-row" }, sends.el, ...OPTIONS.map(([key, caption]) => {
+  const steps = words({ inputmode: "numeric", maxlength: "5" });
+  const finer = labelled(STEPS, steps, "more is finer");
+  steps.value = String(USUAL_STEPS);
+  finer.hidden = true;
+  const sends = picker("A knob sends", CODINGS, (value) => { finer.hidden = !value; });
+  const marks = h("div", { class: "field-row" }, sends.el, finer, ...OPTIONS.map(([key, caption]) => {
     const mark = toggle(caption, (on) => { wish[key] = on; return []; });
     mark.update(wish[key]);
     return mark.el;
@@ -44,7 +62,7 @@ export function controlsPart(app) {
     replace.hidden = true;
     cancel.hidden = false;
     text(said, `Move the knob or press the button now (${LEARN_S} s)${over ? " once more" : ""}.`);
-    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(kind === "macro" && sends.select.value ? { encoder: sends.select.value, pickup: true, fine: false } : {}), ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
+    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(kind === "macro" && sends.select.value ? { encoder: sends.select.value, steps: whole(steps.value), pickup: true, fine: false } : {}), ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
     attr(learn, "aria-disabled", null);
     cancel.hidden = true;
     if (result.ok) {
@@ -78,6 +96,7 @@ export function controlsPart(app) {
       mark.update(row[key]);
       return mark.el;
     }));
+    if (row.encoder) marks.prepend(stepsOf(row, change, move));
     const knob = h("span", { class: "knob", "aria-hidden": "true" }, h("i"), h("u")), where = h("small");
     live.set(`${row.controller} ${row.kind}-${row.number}-${row.channel}`, (control) => {
       const { value, waiting, goal } = control;

@@ -1,12 +1,14 @@
 /** Fields of the editing views. Each is `{el, update(value)}`; what was typed stays until it is good. */
 
 import { attr, h, say, text, tool } from "./dom.js";
+import { readable } from "./link.js";
 import { drag } from "./press.js";
 
 /** What the service says against a request. */
 export class Refusal extends Error {
   /** @param {any} problem RFC 9457 problem details */
   constructor(problem) {
+    problem = readable(problem);
     super(problem?.detail || problem?.title || "The service refused this.");
     this.problem = problem;
     /** Somebody else has changed the same thing since. */

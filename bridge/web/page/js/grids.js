@@ -2,9 +2,9 @@
 
 import { attr, h, say, text, tool } from "./dom.js";
 import { judged, stepper } from "./fields.js";
-import { entry } from "./forms.js";
 import { merge3 } from "./merge.js";
 import { drag, press } from "./press.js";
+import { brief, stepPanel } from "./step-shape.js";
 
 /** Columns that are dragged up and down: notes or levels. Each column is a slider of its own.
  * @param {{caption: string, show: (v: any) => string, place: (v: any) => number|null, move: (v: any, steps: number) => any, rest: (v: any) => any, fresh: any, px: number}} kind
@@ -94,13 +94,16 @@ export function columns(kind, send) {
 const stepsOf = (text) => String(text ?? "").match(/[xX.]\s*(\([^)]*\))?/g)?.map((step) => step.trim()) ?? [];
 
 /** Steps by touch: rest, hit, accented hit. A finger drawn across paints what the first touch made.
- * The step that was touched last can be shaped: how likely it is, how often, how strong it hits. */
-export function stepGrid(send) {
+ * The foot of a hit opens it, to be shaped: how likely it is, how strong, how often, how long.
+ * @param {(steps: string) => Promise<string[]>|any} send
+ * @param {Record<string, any>} settings of lanes, as the service tells them
+ * @param {() => Record<string, number>} lane what the lane itself has of them */
+export function stepGrid(send, settings, lane) {
   /** @type {string[]} */
   let marks = [];
   /** @type {string[]} */
   let before = [];
-  let brush = "", last = -1;
+  let brush = "", chosen = -1;
   const grid = h("div", { class: "steps", role: "group", "aria-label": "Steps" });
   const box = h("div", {}, grid);
   const said = judged(box, grid);
@@ -116,51 +119,67 @@ export function stepGrid(send) {
   };
   const NEXT = { ".": "x", x: "X", X: "." };
   const WORDS = { ".": "rest", x: "hit", X: "accent" };
-  const paint = (el, i) => {
-    const mark = marks[i][0], own = marks[i].slice(2, -1);
-    attr(el, "data-mark", mark);
-    attr(el, "aria-label", `step ${i + 1}: ${WORDS[mark]}${own ? `, ${own}` : ""}`);
-    text(/** @type {HTMLElement} */ (el.firstChild), mark === "." ? "" : `${mark}${own ? "*" : ""}`);
+  const ownOf = (i) => marks[i]?.slice(2, -1) ?? "";
+  const paint = (i) => {
+    const cell = /** @type {HTMLElement} */ (grid.children[i]), [mark, foot] = /** @type {HTMLElement[]} */ ([...cell.children]);
+    const sign = marks[i][0], own = ownOf(i);
+    attr(mark, "data-mark", sign);
+    attr(mark, "aria-label", `step ${i + 1}: ${WORDS[sign]}${own ? `, ${own}` : ""}`);
+    text(/** @type {HTMLElement} */ (mark.firstChild), sign === "." ? "" : `${sign}${own ? "*" : ""}`);
+    attr(foot, "aria-label", `Shape step ${i + 1}${own ? `: ${own}` : ""}`);
+    attr(foot, "aria-disabled", sign === "." ? "true" : null);
+    attr(foot, "aria-expanded", i === chosen);
+    text(foot, brief(own));
+  };
+  const paintAll = () => marks.forEach((_, i) => paint(i));
+  const open = () => panel.show(marks[chosen] && marks[chosen][0] !== "." ? chosen : -1, ownOf(chosen), lane());
+  /** Opens a step, or closes the one that is open. */
+  const choose = (i) => {
+    chosen = i === chosen ? -1 : i;
+    paintAll();
+    open();
+    // As much of the panel as there is room for, and the step in any case.
+    if (chosen >= 0) for (const el of [panel.el, grid.children[chosen]]) el.scrollIntoView({ block: "nearest" });
   };
   /** A step with another mark; as long as it hits it keeps what it has of its own. */
   const put = (i, mark) => {
     marks[i] = mark === "." ? mark : mark + marks[i].slice(1);
-    paint(/** @type {HTMLElement} */ (grid.children[i]), i);
-    touched(i);
+    paint(i);
+    if (i === chosen) open();
   };
   const grouped = (steps = marks) => steps.map((step, i) => (i && i % 4 === 0 ? ` ${step}` : step)).join("");
-  const build = () => grid.replaceChildren(...marks.map((_, i) => {
-    const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
-    press(el, () => { before = [...marks]; brush = NEXT[marks[i][0]]; put(i, brush); }, (event) => {
-      if (event?.type !== "pointercancel") commit();
-      else if (theirs !== null) show(theirs);
-      else show(before); // the finger scrolled
-    });
-    el.addEventListener("pointermove", (event) => {
-      if (!el.classList.contains("down")) return;
-      const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));
-      if (over && grid.contains(over) && marks[Number(over.dataset.i)][0] !== brush) put(Number(over.dataset.i), brush);
-    });
-    paint(el, i);
-    return el;
-  }));
+  const build = () => {
+    grid.replaceChildren(...marks.map((_, i) => {
+      const el = h("button", { type: "button", class: "step", "data-i": i }, h("span"));
+      press(el, () => { before = [...marks]; brush = NEXT[marks[i][0]]; put(i, brush); }, (event) => {
+        if (event?.type !== "pointercancel") commit();
+        else if (theirs !== null) show(theirs);
+        else show(before); // the finger scrolled
+      });
+      el.addEventListener("pointermove", (event) => {
+        if (!el.classList.contains("down")) return;
+        const over = /** @type {HTMLElement|null} */ (document.elementFromPoint(event.clientX, event.clientY)?.closest(".step"));
+        if (over && grid.contains(over) && marks[Number(over.dataset.i)][0] !== brush) put(Number(over.dataset.i), brush);
+      });
+      return h("div", { class: "step-cell" }, el, tool("", () => choose(i), { class: "k tool foot" }));
+    }));
+    paintAll();
+  };
   const count = stepper("Steps", { low: 1, high: 64, set(n) { marks = Array.from({ length: n }, (_, i) => marks[i % marks.length]); build(); commit(); } });
-  const own = entry("Step touched last has", (typed) => {
-    const inside = typed.trim().replace(/^\(|\)$/g, "");
-    if (last < 0 || last >= marks.length || marks[last][0] === ".") return inside ? ["Touch a hit first: a rest has nothing of its own."] : [];
-    const next = marks[last][0] + (inside ? `(${inside})` : "");
-    return next === marks[last] ? [] : send(grouped(marks.map((step, i) => (i === last ? next : step))));
-  }, { hint: "as 60%, 3x, level 0.5, gate 2 or 1 of 4, with commas between; nothing: as the lane" });
-  const touched = (i) => { last = i; own.update(marks[i]?.slice(2, -1) ?? ""); };
-  box.append(h("div", { class: "field-row" }, count.el, own.el));
+  const panel = stepPanel(settings, (inside) => {
+    const next = marks[chosen][0] + (inside ? `(${inside})` : "");
+    return next === marks[chosen] ? [] : send(grouped(marks.map((step, i) => (i === chosen ? next : step))));
+  });
+  box.append(panel.el, h("div", { class: "field-row" }, count.el));
   function show(next) {
     const same = next.length === marks.length;
     base = [...next];
     marks = [...next];
     theirs = null;
-    touched(last < next.length ? last : -1);
-    if (same) [...grid.children].forEach((el, i) => paint(/** @type {HTMLElement} */ (el), i));
+    if (chosen >= next.length) chosen = -1;
+    if (same) paintAll();
     else build();
+    open();
     count.update(marks.length);
   }
   return {

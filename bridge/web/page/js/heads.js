@@ -1,6 +1,7 @@
 /** The heads of the traces: one large mute switch per lane, acting on touch-down. */
 
 import { attr, h, say, text } from "./dom.js";
+import { handOn } from "./hands.js";
 import { isLong } from "./ink.js";
 import { press } from "./press.js";
 import { silent } from "./store.js";
@@ -117,7 +118,10 @@ export class Head {
   update() {
     const lane = this.lane;
     if (!lane) return;
-    const [shape, words] = look(lane);
+    const [shape, state] = look(lane);
+    const hand = handOn(this.store.state, `lane/${this.name}`, ...(lane.groups ?? []).map((group) => `group/${group}`));
+    const words = hand ? `${state}, ${hand.short}` : state;
+    attr(this.el, "data-hand", hand?.says);
     attr(this.el, "data-look", shape);
     attr(this.el, "aria-pressed", !silent(lane));
     attr(this.el, "data-stack", words.length > 6 || this.name.length + words.length > 9 ? "yes" : null);

@@ -5,6 +5,7 @@ import { h, say, text, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { words } from "./forms.js";
 import { drivesPart } from "./drives.js";
+import { driversOf } from "./hands.js";
 import { varyPart } from "./vary.js";
 import { meter } from "./play.js";
 import { kindOf, namesIn, playsHits } from "./kinds.js";
@@ -129,7 +130,10 @@ export class LaneEditor {
     const grid = h("div", { class: "faders" }), more = h("div", { class: "faders" });
     for (const [key, s] of settings) {
       const value = (lane) => (typeof lane[key] === "number" ? lane[key] : this.app.store.state.lanes[this.name]?.settings?.[key] ?? s.start);
-      this.add(fader({ ...s, name: key }, (v) => this.put(key, v)), value, s.main ? grid : more);
+      const field = fader({ ...s, name: key }, (v) => this.put(key, v)), drivers = h("small", { class: "drivers" });
+      field.el.append(drivers);
+      this.add(field, value, s.main ? grid : more);
+      this.controls.push({ update: () => text(drivers, driversOf(this.model.data, this.name, key).map((one) => `moved by ${one}`).join(", ")) });
     }
     this.fields.append(grid);
     if (more.children.length) this.fields.append(h("details", {}, h("summary", { text: "More settings" }), more));

@@ -2,6 +2,9 @@
  * The one connection to the service: full state first, then controls; grey when it goes quiet.
  * Commands carry absolute values. What cannot be sent now is refused and never sent later: a tap
  * on a dead page must not act on a live rig.
+ *
+ * After a gap it goes on from the last number that it has got, and is sent only what has changed. A
+ * device that is not let in any more is shown the form that lets it in again.
  */
 
 const QUIET_MS = 2000; // grey within 3 s of silence, checked four times a second
@@ -9,6 +12,14 @@ const PROBE_MS = 900; // any answer is a sign of life
 const DOUBT_MS = 1300; // positions come four times a second: after this a command might arrive late
 const FRESH_MS = 600;
 const OPEN_MS = 2500; // an attempt that takes longer is given up
+const BEHIND_MS = 100; // what has changed in a gap comes right behind the word that it can be gone on
+const ASK_MS = 3000; // between two questions whether this device is still let in
+
+const NOT_ALLOWED = "This device is let in for less than that. One that may edit can allow it more: Rig, Devices.";
+
+/** What a person reads of a problem (RFC 9457); decided by its kind, never by its English.
+ * @param {any} problem */
+export const readable = (problem) => (problem?.kind === "role" ? { ...problem, detail: NOT_ALLOWED } : problem);
 
 export class Link extends EventTarget {
   /** @param {import("./store.js").Store} store */
@@ -23,6 +34,9 @@ export class Link extends EventTarget {
     this.opened = 0;
     this.probed = 0;
     this.seq = 0;
+    /** Where this page can go on after a gap: a name, and the last number it has got. */
+    this.got = { name: "", number: 0 };
+    this.askedAt = -ASK_MS;
     /** @type {Map<number, {done: (result: any) => void, at: number, probe: boolean}>} */
     this.waiting = new Map();
     /** Round trips of the last probes, in ms. @type {number[]} */
@@ -39,12 +53,29 @@ export class Link extends EventTarget {
     this.drop();
     const url = new URL("api/live", document.baseURI);
     url.protocol = url.protocol === "https:" ? "wss:" : "ws:";
+    if (this.got.name) url.search = String(new URLSearchParams({ resume: this.got.name, number: String(this.got.number) }));
     const socket = new WebSocket(url);
     this.socket = socket;
     this.opened = performance.now();
     socket.onmessage = (event) => { if (this.socket === socket) this.receive(event.data); };
-    socket.onclose = () => { if (this.socket === socket) { this.socket = null; this.lose(); } };
+    socket.onclose = () => {
+      if (this.socket !== socket) return;
+      this.socket = null;
+      if (!this.live) this.stillIn();
+      this.lose();
+    };
     socket.onerror = () => {};
+  }
+
+  /** Browsers do not tell why a socket was refused: a request does. */
+  async stillIn() {
+    const now = performance.now();
+    if (now - this.askedAt < ASK_MS) return;
+    this.askedAt = now;
+    try {
+      const answer = await fetch(new URL("api/state", document.baseURI), { method: "HEAD" });
+      if (answer.status === 401) location.reload();
+    } catch { /* nobody is there: it is tried again */ }
   }
 
   /** After sleep the old socket may be dead without knowing it: trust it only if it spoke just now. */
@@ -91,10 +122,18 @@ export class Link extends EventTarget {
     this.heard = now;
     const message = JSON.parse(data);
     if (message.type === "state") {
+      this.got = { name: message.resume, number: message.number };
       this.store.replace(message.state);
       this.turn("live");
-    } else if (message.type === "change") this.store.patch(message.patch);
-    else if (message.type === "done" || message.type === "refused") {
+    } else if (message.type === "resumed") {
+      this.store.replace(this.store.state); // what was drawn from it was forgotten with the connection
+      const { socket } = this;
+      setTimeout(() => { if (this.socket === socket) this.turn("live"); }, BEHIND_MS);
+    } else if (message.type === "change") {
+      this.got.number = message.number;
+      this.store.patch(message.patch);
+      this.turn("live");
+    } else if (message.type === "done" || message.type === "refused") {
       const entry = this.waiting.get(message.seq);
       this.waiting.delete(message.seq);
       if (entry) {
@@ -102,7 +141,7 @@ export class Link extends EventTarget {
           this.trips.push(now - entry.at);
           if (this.trips.length > 40) this.trips.shift();
         }
-        entry.done(message.type === "done" ? { ok: true, ...message } : { ok: false, problem: message.problem });
+        entry.done(message.type === "done" ? { ok: true, ...message } : { ok: false, problem: readable(message.problem) });
       }
     }
     this.dispatchEvent(new CustomEvent(message.type, { detail: message }));

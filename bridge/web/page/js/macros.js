@@ -4,6 +4,7 @@
  */
 
 import { attr, h, say, text } from "./dom.js";
+import { handOn } from "./hands.js";
 import { isLong } from "./ink.js";
 import { drag } from "./press.js";
 
@@ -37,12 +38,13 @@ export class Macro {
     this.told = false; // that another hand is on it
     this.number = h("output", {});
     this.gear = h("em", { class: "gear", text: "fine" });
+    this.by = h("em", { class: "by" });
     this.what = h("div", { class: "what" });
     const long = isLong(name), spoken = name.replaceAll("-", " ");
     this.label = h("span", { "data-long": long });
     this.el = h("div", { class: "macro", "data-long": long, role: "slider", tabindex: "0", "aria-label": spoken, "aria-valuemin": "0", "aria-valuemax": "100", "data-macro": name },
       h("i"), h("u"),
-      h("div", { class: "lab" }, this.label, this.gear, this.number), this.what);
+      h("div", { class: "lab" }, this.label, this.by, this.gear, this.number), this.what);
     this.hand = drag(this.el, { begin: () => this.down(), move: (finger, dx) => this.move(finger, dx), end: (finger, givenUp) => this.up(finger, givenUp) });
     this.el.addEventListener("keydown", (event) => this.key(event));
   }
@@ -135,7 +137,10 @@ export class Macro {
   update() {
     const macro = this.store.state.macros[this.name];
     if (!macro) return;
-    text(this.what, (macro.drives ?? []).join(", "));
+    const hand = handOn(this.store.state, `macro/${this.name}`);
+    text(this.what, hand ? `moved by ${hand.says}` : (macro.drives ?? []).join(", "));
+    text(this.by, hand?.short ?? "");
+    attr(this.el, "data-hand", hand?.says);
     if (this.hand.finger || performance.now() < this.freeAt) return;
     this.value = macro.value;
     this.show();

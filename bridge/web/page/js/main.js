@@ -3,6 +3,7 @@
 import { button, h, icon, keep, say, text, tool } from "./dom.js";
 import { buildAsk } from "./ask.js";
 import { MOST_BARS } from "./chart.js";
+import { tellHands } from "./hands.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
 import { Pen } from "./pen.js";
@@ -30,12 +31,20 @@ const placeFrame = buildPlace($("place"), store, pen);
 buildSigns($("signs"), link, store, wake, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
+tellHands(store);
 buildAsk($("ask"), app);
 
 // --- views ---
 const VIEWS = ["play", "set", "rig", "shelf"];
 const loaded = new Map();
 const ready = new Map();
+/** How the other views and the panels look is loaded with the first of them. @type {Promise<any>|null} */
+let styled = null;
+const style = () => styled ??= new Promise((done) => {
+  const sheet = h("link", { rel: "stylesheet", href: "views.css" });
+  sheet.onload = sheet.onerror = done;
+  document.head.append(sheet);
+});
 async function showView() {
   const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
   releaseAll();
@@ -49,7 +58,7 @@ async function showView() {
   }
   if (name === "play") { app.play.layout(); return; }
   if (!loaded.has(name)) loaded.set(name, import(`./${name}.js`).then((module) => module.build($(`view-${name}`), app)));
-  const view = await loaded.get(name);
+  const [view] = await Promise.all([loaded.get(name), style()]);
   ready.set(name, view);
   view?.shown?.();
 }
@@ -131,7 +140,7 @@ async function openPanel(which, from) {
   const panel = $("panel");
   if (!panel.hidden && panel.dataset.which === which) return closePanel();
   const [title, make] = PANELS[which];
-  const body = await make();
+  const [body] = await Promise.all([make(), style()]);
   opener = from;
   panel.dataset.which = which;
   panel.setAttribute("aria-label", title);

@@ -3,6 +3,7 @@
 import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
 import { Gestures } from "./gestures.js";
+import { handOn } from "./hands.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
 import { isLong, linesOfNames, noteName } from "./ink.js";
@@ -69,9 +70,9 @@ export class PlayView {
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
     new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
-    store.on(["lanes"], () => this.showLanes());
-    store.on(["macros"], () => this.showMacros());
-    store.on(["sections", "section", "section_pending", "order"], (state) => this.showSections(state));
+    store.on(["lanes", "hands"], () => this.showLanes());
+    store.on(["macros", "hands"], () => this.showMacros());
+    store.on(["sections", "section", "section_pending", "order", "hands"], (state) => this.showSections(state));
     link.addEventListener("played", (event) => this.played(/** @type {CustomEvent} */ (event).detail));
     link.addEventListener("condition", () => { if (!link.live) for (const macro of this.macros.values()) macro.letGo(); });
   }
@@ -182,7 +183,9 @@ export class PlayView {
       attr(el, "aria-pressed", state.section === el.dataset.section);
       attr(el, "data-pending", pending ? "yes" : null);
       attr(el, "aria-label", pending ? `${el.dataset.section} waits for bar ${pending.bar}: touch to take it back` : null);
-      text(/** @type {HTMLElement} */ (el.lastChild), pending ? `at ${pending.bar}` : "");
+      const hand = handOn(state, `section/${el.dataset.section}`);
+      attr(el, "data-hand", hand?.says);
+      text(/** @type {HTMLElement} */ (el.lastChild), [pending ? `at ${pending.bar}` : "", hand?.short ?? ""].filter(Boolean).join(", "));
     }
   }
 

@@ -200,8 +200,11 @@ export async function build(root, app) {
 function addForm(model, choose) {
   const name = words({ maxlength: "32" });
   const kind = picker("Kind", [["macro", "macro"]], () => {});
+  const add = /** @type {HTMLButtonElement} */ (h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
+  kind.select.disabled = add.disabled = true; // a choice made before the words are there would be lost
   model.addEventListener("data", () => {
     if (kind.select.options.length > 1) return; // the words come once
+    kind.select.disabled = add.disabled = false;
     kind.select.prepend(...Object.keys(model.words.kinds).map((name) => h("option", { value: name, text: name })));
     kind.select.selectedIndex = 0;
   });
@@ -215,9 +218,10 @@ function addForm(model, choose) {
   model.addEventListener("data", () => setTimeout(offer));
   const field = labelled("New name", name);
   const said = judged(field, name);
-  const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, h("button", { type: "submit", class: "k tool" }, icon("add"), "Add"));
+  const form = h("form", { class: "add", "aria-label": "Add a lane or a macro", novalidate: true }, field, kind.el, add);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    if (add.disabled) return;
     const what = kind.select.value, key = name.value.trim() || free();
     const pool = what === "macro" ? "macros" : "lanes";
     if (key in model.data[pool]) { said.show([`There is a ${pool.slice(0, -1)} called ${key} already.`]); name.focus(); return; }

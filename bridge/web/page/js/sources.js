@@ -30,7 +30,11 @@ function euclid(edit, into) {
   edit.controls.push({ update: (l) => { fill.hidden = !l.euclid?.fill; } });
 }
 
-function steps(edit, into) { edit.add(stepGrid((v) => edit.put("steps", v)), (l) => l.steps, into); }
+function steps(edit, into) {
+  const { settings } = edit.model.words;
+  const own = (key) => (typeof edit.lane[key] === "number" ? edit.lane[key] : settings[key].start);
+  edit.add(stepGrid((v) => edit.put("steps", v), settings, () => Object.fromEntries(Object.keys(settings).map((key) => [key, own(key)]))), (l) => l.steps, into);
+}
 
 /** The fields of a source that is made of numbers, words and names of lanes. @param {LaneEditor} edit */
 export function parts(edit, into) {

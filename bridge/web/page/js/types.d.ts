@@ -305,7 +305,33 @@ export interface TuningResult {
   rows: TuningRow[];
 }
 
-/** The output that is being tuned. `says`: why there is no result yet. */
+/** An audio input of the service's computer; `rate` in samples a second. */
+export interface AudioInput {
+  name: string;
+  system: string;
+  channels: number;
+  rate: number;
+  default: boolean;
+}
+
+/** A note that was heard once more with the correction, and how far off it was. */
+export interface CheckedNote {
+  note: number;
+  name: string;
+  cents: number;
+}
+
+/** Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a minute (null: not known yet). */
+export interface EarState {
+  input: string;
+  running: boolean;
+  says: string;
+  noticed: string[];
+  drift: number | null;
+  checked: CheckedNote[];
+}
+
+/** The output that is being tuned. `says`: why there is no result yet; `ear` is null where nobody has listened. */
 export interface TuningState {
   output: string;
   cable: string;
@@ -314,6 +340,7 @@ export interface TuningState {
   sounding: number | null;
   says: string;
   result: TuningResult | null;
+  ear: EarState | null;
 }
 
 /** An output of the soundcheck: what should be heard or seen, and what the person answered. */
@@ -325,11 +352,35 @@ export interface SoundcheckOutput {
   answer: "yes" | "no" | "skip" | null;
 }
 
-/** The soundcheck so far, and the output that plays. */
+/** What an audio input has heard of an output, in words; `good` when nothing is to be looked at. */
+export interface HeardOutput {
+  output: string;
+  good: boolean;
+  says: string;
+}
+
+/** A soundcheck by ear. `summary` comes at its end; `complete`: all outputs were listened to; `kept`: its sounds are those that the next one is compared with. */
+export interface ListeningState {
+  input: string;
+  running: boolean;
+  heard: HeardOutput[];
+  summary: string[];
+  complete: boolean;
+  kept: boolean;
+}
+
+/** The soundcheck so far, the output that plays, and what an audio input has heard. */
 export interface SoundcheckState {
   outputs: SoundcheckOutput[];
   playing: string | null;
   loud: boolean;
+  listening: ListeningState | null;
+}
+
+/** Who is moving something: the client's name, and that in words. */
+export interface HandState {
+  client: string;
+  says: string;
 }
 
 /** The smallest and the largest value of a command's field, and what it is when left out. */
@@ -339,7 +390,7 @@ export interface FieldLimits {
   default?: boolean | number | string | null;
 }
 
-/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key that plays, `section_note_names` in that of the set (under an empty name) and those of the sections that have one of their own; `limits`: those of commands, by word and field. */
+/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key that plays, `section_note_names` in that of the set (under an empty name) and those of the sections that have one of their own; `limits`: those of commands, by word and field; `hands`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
 export interface State {
   version: string;
   rig: string;
@@ -375,6 +426,7 @@ export interface State {
   note_names: string[];
   section_note_names: Record<string, string[]>;
   limits: Record<string, Record<string, FieldLimits>>;
+  hands: Record<string, HandState>;
 }
 
 export type Command =

@@ -1,0 +1,213 @@
+"""One output moved, one input listened to: how late, how loud, and like what.
+
+Who moves the outputs (`Hands`) may be a terminal or the player by way of the service; here it is
+only asked. Everything that sounds is let sound alone, quietly first, and listening stops at once
+when the input clips. Nothing of the sound is kept but the figures.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from bridge.listen import health, wrong
+from bridge.listen.audio import Block, Listener, Take, gather
+from bridge.listen.figures import describe
+from bridge.listen.onset import Floor, first_onset, floor_of
+from bridge.listen.sound import Sound, distance, mean_sound
+
+ROOM_S = 0.5
+QUIET_S = 0.15
+LISTEN_S = 0.45
+"""Sound before a message, by which the noise is measured, and after it. A voice that is later than
+that is not heard."""
+WIDTH_S = 0.06
+SETTLE_S = 0.1
+LONGEST_SETTLE = 30
+"""A voice that rings is waited for, this many times `SETTLE_S` at most."""
+PATIENCE = 6.0  # times its length: so long an unbroken piece of sound is waited for
+MOST_LOST = 5  # hits with lost samples, beyond as many as are wanted
+TOGETHER_MS = 15.0
+"""Hits whose sounds are further apart than this after their messages are not their sounds."""
+
+
+class _LostSamples(Exception):
+    """Samples were lost around a hit, so nothing can be said of it."""
+
+
+class Hands(Protocol):
+    """Moves the outputs of a rig. Each gives the monotonic ns at which its message left."""
+
+    def open(self, output: str, level: float) -> int: ...
+
+    def close(self, output: str) -> int: ...
+
+    def value(self, output: str, what: Literal["pitch", "level"], value: float) -> int: ...
+
+    def rest(self, output: str) -> None: ...
+
+    def wait(self, seconds: float) -> None: ...
+
+    def now_ns(self) -> int: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """One hit that was heard, `late_ms` after its message."""
+
+    late_ms: float
+    sound: Sound
+
+
+@dataclass(frozen=True, slots=True)
+class Struck:
+    """Some hits of one gate at `level`; those that were not heard are only counted."""
+
+    level: float
+    sent: int
+    hits: tuple[Hit, ...]
+
+    def __add__(self, more: Struck) -> Struck:
+        """These hits and more of them, at the same level."""
+        return Struck(self.level, self.sent + more.sent, self.hits + more.hits)
+
+    @property
+    def heard(self) -> bool:
+        """Whether most of them were, and fell together with their messages."""
+        return len(self.hits) * 2 > self.sent and self.spread_ms <= TOGETHER_MS
+
+    @property
+    def stray(self) -> bool:
+        """Whether something was heard that does not go with the messages."""
+        return bool(self.hits) and not self.heard
+
+    @property
+    def late_ms(self) -> float:
+        """The median. ValueError when nothing was heard."""
+        return statistics.median(hit.late_ms for hit in self.hits)
+
+    @property
+    def spread_ms(self) -> float:
+        """From the 10th to the 90th of a hundred; all of it for fewer than ten hits."""
+        late = sorted(hit.late_ms for hit in self.hits)
+        if len(late) < 2:
+            return 0.0
+        cut = len(late) // 10
+        return late[-1 - cut] - late[cut]
+
+    @property
+    def unsure_ms(self) -> float:
+        """The standard error of the median: the square root of pi/2 times that of the mean, as for
+        many errors that are normal (textbook fact, from memory; the tests hold it)."""
+        late = [hit.late_ms for hit in self.hits]
+        return 1.25 * statistics.stdev(late) / len(late) ** 0.5 if len(late) > 1 else 0.0
+
+    @property
+    def sound(self) -> Sound:
+        return mean_sound([hit.sound for hit in self.hits])
+
+    @property
+    def scatter(self) -> tuple[float, float]:
+        """How far the hits are from their mean: in `distance`, and in dB of their peaks."""
+        mean = self.sound
+        far = max(distance(hit.sound, mean) for hit in self.hits)
+        return far, max(abs(hit.sound.level_db - mean.level_db) for hit in self.hits)
+
+
+class Hearing:
+    """Listens to `ear` while `hands` move outputs."""
+
+    def __init__(self, ear: Listener, hands: Hands) -> None:
+        self.ear = ear
+        self.hands = hands
+        self.room: Floor | None = None
+        self._rings = True
+
+    def listen_to_room(self) -> Floor:
+        """The noise of the input with nothing played. Raises `ListenError` when the input is muted
+        or clips."""
+        take = self._take(0, ROOM_S)
+        if health.level(take.samples).dead:
+            raise wrong.muted(self.ear.name)
+        self.room = floor_of(take.samples, take.rate)
+        return self.room
+
+    def strike(self, output: str, level: float, count: int, width_s: float = WIDTH_S) -> Struck:
+        """Opens a gate `count` times and listens after each. The gate is closed whatever happens.
+
+        Raises:
+            ListenError: the input stopped, clips, or cannot be trusted.
+        """
+        hits: list[Hit] = []
+        self._rings = True
+        done, lost = 0, 0
+        while done < count:
+            if self._rings:
+                self.settle()
+            self.hands.wait(QUIET_S)
+            sent = self.hands.open(output, level)
+            try:
+                self.hands.wait(width_s)
+            finally:
+                self.hands.close(output)
+            try:
+                hit = self._hit(sent)
+            except _LostSamples:
+                # Not heard is not the same as not there: it is struck again.
+                lost += 1
+                if lost > MOST_LOST + count:
+                    raise wrong.losing(self.ear.name) from None
+                continue
+            done += 1
+            if hit is not None:
+                hits.append(hit)
+        return Struck(level, count, tuple(hits))
+
+    def held(self, seconds: float) -> Take:
+        """Some sound from now on, as it is."""
+        return self._take(0, seconds)
+
+    def settle(self) -> None:
+        """Waits until what rings is over, within reason."""
+        room = self.room or self.listen_to_room()
+        for _ in range(LONGEST_SETTLE):
+            take = self._take(0, SETTLE_S)
+            if floor_of(take.samples, take.rate).loudest <= room.threshold:
+                return
+
+    def _hit(self, sent: int) -> Hit | None:
+        take = self._take(sent - round(QUIET_S * 1e9), QUIET_S + LISTEN_S)
+        # A hair before the message: the times of samples are known to some microseconds only.
+        begin = round((sent - take.ns) * take.rate / 1e9)
+        quiet = take.samples[: max(begin, 0)]
+        if len(quiet) < QUIET_S * take.rate / 4:
+            raise _LostSamples
+        # Where the end of it is quiet already, the next hit need not wait for that.
+        tail = floor_of(take.samples[-round(SETTLE_S * take.rate) :], take.rate)
+        self._rings = self.room is None or tail.loudest > self.room.threshold
+        onset = first_onset(take.samples, take.rate, floor_of(quiet, take.rate), begin)
+        if onset is None:
+            return None
+        late_ms = (take.ns - sent) / 1e6 + 1e3 * onset.at / take.rate
+        return Hit(late_ms, describe(take.samples[int(onset.at) :], take.rate, quiet))
+
+    def _take(self, since_ns: int, seconds: float) -> Take:
+        """A piece of sound; from now on when `since_ns` is 0. What is older is let go."""
+        if since_ns == 0:
+            since_ns = self.hands.now_ns()
+        until = since_ns + round(PATIENCE * seconds * 1e9)
+        take = gather(blocks_until(self.ear, until), self.ear.rate, since_ns, seconds)
+        if health.level(take.samples).clipped:
+            raise wrong.clipping(self.ear.name)
+        return take
+
+
+def blocks_until(ear: Listener, until_ns: int) -> Iterator[Block]:
+    """An input's blocks; raises `ListenError` for those that were taken after `until_ns`, when a
+    piece of sound without a gap should have come long before."""
+    for block in ear.blocks():
+        if block.ns > until_ns:
+            raise wrong.losing(ear.name)
+        yield block

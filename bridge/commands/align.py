@@ -1,0 +1,201 @@
+"""`lanebridge align`: how late each voice sounds, and what makes all of them fall together."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.listening import channel_option, ears_on, monitors_down
+from bridge.commands.soundcheck import WARNING
+
+if TYPE_CHECKING:
+    from bridge.bench.hearing import Struck
+    from bridge.bench.lining import Plan
+    from bridge.files.rig import Rig
+
+FILE = click.Path(path_type=Path)
+GATES = ("gate", "trigger")
+ROOM_S = 0.5
+
+
+@click.command(
+    "align",
+    help=(
+        "Listens to how late each voice of RIG sounds after its message, and proposes latencies "
+        "that make all of them fall together. With --click, and a host whose clock the rig "
+        "follows, also the offset that puts the rack on the host's click. Nothing changes before "
+        "you say yes, or --apply."
+    ),
+)
+@click.argument("rig", type=FILE)
+@click.option(
+    "--listen",
+    metavar="INPUT",
+    required=True,
+    help="A part of the name of the audio input that hears the rack.",
+)
+@channel_option("--channel", "that input")
+@click.option("--click", "click_in", metavar="INPUT", help="The input that hears the host's click.")
+@channel_option("--click-channel", "the click's input")
+@click.option("--only", multiple=True, metavar="OUTPUT", help="Only this gate (may repeat).")
+@click.option(
+    "--hits",
+    default=12,
+    show_default=True,
+    type=click.IntRange(3, 100),
+    help="How often each voice is struck.",
+)
+@click.option(
+    "--seconds",
+    default=20.0,
+    show_default=True,
+    type=click.FloatRange(5, 600),
+    help="How long to listen to the click.",
+)
+@click.option("--apply", is_flag=True, help="Write what is proposed into RIG without asking.")
+def command(
+    rig: Path,
+    listen: str,
+    channel: int,
+    click_in: str | None,
+    click_channel: int,
+    only: tuple[str, ...],
+    hits: int,
+    seconds: float,
+    apply: bool,
+) -> None:
+    from bridge.bench.checklist import to_check
+    from bridge.errors import BridgeError, InputError, Problem, did_you_mean
+    from bridge.files.rig import load_rig
+
+    loaded = load_rig(rig)
+    gates = [name for name, wired in loaded.wired.items() if wired.output.kind in GATES]
+    wrong = [name for name in only if name not in gates]
+    if wrong:
+        raise InputError(
+            [
+                Problem(f"there is no gate {name}{did_you_mean(name, gates)}", file=str(rig))
+                for name in wrong
+            ]
+        )
+    names = list(only) or [name for name in to_check(loaded.wired) if name in gates]
+    if not names:
+        raise BridgeError(f"{rig}  no cable of a gate is written down, so there is nothing to hear")
+    if click_in is not None and loaded.clock.follow == "internal":
+        raise BridgeError(
+            f"{rig}  follows no host (clock.follow: internal), so there is no click to line up with"
+        )
+    monitors_down(WARNING)
+    late, whole = _strike(loaded, names, listen, channel, hits)
+    from bridge.bench.lining import plan_of, plan_words
+
+    try:
+        plan = plan_of(loaded, late)
+    except ValueError as error:
+        raise BridgeError(f"not applied: {error}") from None
+    offset_trouble = ""
+    if click_in is not None and whole:
+        plan, offset_trouble = _offset(loaded, plan, click_in, click_channel, seconds)
+    click.echo("\nProposed, before -> after:\n" + "\n".join(plan_words(loaded, plan)))
+    if offset_trouble:
+        click.echo(f"no offset: {offset_trouble}", err=True)
+    if not whole:
+        click.echo("ended early; not applied", err=True)
+        raise SystemExit(1)
+    _apply(loaded, plan, apply)
+    if offset_trouble:
+        raise SystemExit(1)
+
+
+def _strike(
+    rig: Rig, names: list[str], wanted: str, channel: int, hits: int
+) -> tuple[dict[str, Struck], bool]:
+    """Each voice as it was heard, and whether all of them were listened to."""
+    from bridge.listen.wrong import ListenError, insist_on_libraries
+
+    insist_on_libraries()
+    from bridge.bench.checklist import FULL, QUIET
+    from bridge.bench.lining import late_words
+    from bridge.listen.quiet import why_silent
+
+    late: dict[str, Struck] = {}
+    ports = list(dict.fromkeys(rig.wired[name].port for name in names))
+    with ears_on(rig, wanted, channel, ports) as hearing:
+        try:
+            hearing.listen_to_room()
+            for name in names:
+                late[name] = hearing.strike(name, QUIET, 2)
+                if late[name].heard:
+                    late[name] += hearing.strike(name, QUIET, hits - 2)
+                else:
+                    late[name] = hearing.strike(name, FULL, hits)
+                click.echo(late_words(rig, name, late[name]))
+            if not any(one.heard for one in late.values()):
+                take = hearing.held(ROOM_S)
+                raise why_silent(hearing.ear.name, take.samples, take.rate)
+        except ListenError as error:
+            click.echo(str(error), err=True)
+            return late, False
+        except KeyboardInterrupt:
+            click.echo()
+            return late, False
+    return late, True
+
+
+def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> tuple[Plan, str]:
+    """The plan with an offset, or why there is none."""
+    from bridge.bench.lining import Grid, listen_to_click
+    from bridge.errors import BridgeError
+    from bridge.listen.opening import listening
+    from bridge.ports import open_input
+
+    click.echo(f"\nStop the host, and let {wanted} hear its click alone, on every beat.")
+    try:
+        click.prompt("Press Enter, then start the host", default="", show_default=False)
+        begun = time.monotonic_ns()
+        grid = Grid(rig.clock.follow, begun)
+        midi: list[tuple[int, bytes]] = []
+        with listening(wanted, channel) as ear:
+            port = open_input(rig.clock.follow, lambda ns, data: midi.append((ns, data)), "align")
+            with contextlib.closing(port):
+                click.echo(f"listening to {ear.name}, channel {channel}, for {seconds:g} s ...")
+                listen_to_click(grid, ear, midi, seconds, begun)
+        return replace(plan, offset=(rig.clock.offset_ms, grid.offset_ms(plan.first_ms))), ""
+    except (BridgeError, ValueError) as error:
+        return plan, str(error)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo()
+        return plan, "ended before it was measured"
+
+
+def _apply(rig: Rig, plan: Plan, sure: bool) -> None:
+    """Writes the plan into the rig file once somebody has said yes."""
+    from bridge.bench.lining import lined_up
+    from bridge.files.rig import parse_rig
+    from bridge.files.store import save
+
+    if not plan.changes:
+        click.echo("Nothing is to be changed.")
+        return
+    if rig.path is None:
+        raise AssertionError("a rig that was loaded has a path")
+    if not sure:
+        try:
+            sure = click.confirm(f"Write this into {rig.path}?", default=False)
+        except click.Abort:
+            click.echo()
+    if not sure:
+        click.echo("not applied")
+        return
+    text = lined_up(rig, plan)
+    parse_rig(text, str(rig.path), rig.path.parent)
+    copy = save(rig.path, text, datetime.now())
+    click.echo(f"{rig.path}: written; it holds from the next start")
+    if copy is not None:
+        click.echo(f"what was there is kept as {copy}")

@@ -1,0 +1,27 @@
+"""A short piece of a random user's night; `tests/bench/bench_user.py` does it for long."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from support.random_user import RandomUser
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
+
+
+def test_whatever_is_done_all_views_agree_and_no_gate_stays_open() -> None:
+    chance, user = random.Random(11), RandomUser()
+    done = []
+    try:
+        for turn in range(24):
+            if turn == 8:
+                user.kill("service")
+            if turn == 16:
+                user.kill("player")
+            done.append(user.step(chance))
+            user.look()
+    finally:
+        user.teardown()
+    assert len(set(done)) >= 4, done
+    assert user.page.resumed + user.page.whole >= 2, "it came back after the service had gone"
