@@ -36,6 +36,8 @@ DRIFT_TOLD = 1.0
 """Cents a minute: less is the business of nobody's ears (common practice, no source)."""
 CHECKS = 8
 SKIPPED = ("silence", "pitch")
+UNHEARD = 4
+"""So many notes on end of which nothing is heard are no end of a range: the cable is out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +119,7 @@ class EarTuning:
 
     def _ladder(self, notes: list[int]) -> Steps:
         left_out: dict[str, list[str]] = {}
+        unheard = 0
         for note in notes:
             expected = self._expected(note)
             if not LOWEST_HZ < expected < min(HIGHEST_HZ, HIGHEST_SHARE * self.rate):
@@ -127,10 +130,12 @@ class EarTuning:
             try:
                 found, _ = yield from self._note(note)
             except ListenError as error:
-                if error.kind not in SKIPPED:
+                unheard += 1
+                if error.kind not in SKIPPED or unheard >= UNHEARD:
                     raise
                 left_out.setdefault("nothing clear was heard", []).append(note_name(note))
                 continue
+            unheard = 0
             self._take(note, found)
             if len(self._heard) == 2:
                 self._follows()

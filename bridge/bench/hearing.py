@@ -8,13 +8,12 @@ when the input clips. Nothing of the sound is kept but the figures.
 from __future__ import annotations
 
 import statistics
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-import numpy as np
-
-from bridge.listen import wrong
-from bridge.listen.audio import Listener, Take, gather
+from bridge.listen import health, wrong
+from bridge.listen.audio import Block, Listener, Take, gather
 from bridge.listen.figures import describe
 from bridge.listen.onset import Floor, first_onset, floor_of
 from bridge.listen.sound import Sound, distance, mean_sound
@@ -28,9 +27,14 @@ WIDTH_S = 0.06
 SETTLE_S = 0.1
 LONGEST_SETTLE = 30
 """A voice that rings is waited for, this many times `SETTLE_S` at most."""
-CLIPS, CLIPPED = 0.999, 3
+PATIENCE = 6.0  # times its length: so long an unbroken piece of sound is waited for
+MOST_LOST = 5  # hits with lost samples, beyond as many as are wanted
 TOGETHER_MS = 15.0
 """Hits whose sounds are further apart than this after their messages are not their sounds."""
+
+
+class _LostSamples(Exception):
+    """Samples were lost around a hit, so nothing can be said of it."""
 
 
 class Hands(Protocol):
@@ -125,7 +129,7 @@ class Hearing:
         """The noise of the input with nothing played. Raises `ListenError` when the input is muted
         or clips."""
         take = self._take(0, ROOM_S)
-        if not np.any(take.samples):
+        if health.level(take.samples).dead:
             raise wrong.muted(self.ear.name)
         self.room = floor_of(take.samples, take.rate)
         return self.room
@@ -136,9 +140,10 @@ class Hearing:
         Raises:
             ListenError: the input stopped, clips, or cannot be trusted.
         """
-        hits = []
+        hits: list[Hit] = []
         self._rings = True
-        for _ in range(count):
+        done, lost = 0, 0
+        while done < count:
             if self._rings:
                 self.settle()
             self.hands.wait(QUIET_S)
@@ -147,7 +152,15 @@ class Hearing:
                 self.hands.wait(width_s)
             finally:
                 self.hands.close(output)
-            hit = self._hit(sent)
+            try:
+                hit = self._hit(sent)
+            except _LostSamples:
+                # Not heard is not the same as not there: it is struck again.
+                lost += 1
+                if lost > MOST_LOST + count:
+                    raise wrong.losing(self.ear.name) from None
+                continue
+            done += 1
             if hit is not None:
                 hits.append(hit)
         return Struck(level, count, tuple(hits))
@@ -170,7 +183,7 @@ class Hearing:
         begin = round((sent - take.ns) * take.rate / 1e9)
         quiet = take.samples[: max(begin, 0)]
         if len(quiet) < QUIET_S * take.rate / 4:
-            return None  # samples were lost just then
+            raise _LostSamples
         # Where the end of it is quiet already, the next hit need not wait for that.
         tail = floor_of(take.samples[-round(SETTLE_S * take.rate) :], take.rate)
         self._rings = self.room is None or tail.loudest > self.room.threshold
@@ -184,7 +197,17 @@ class Hearing:
         """A piece of sound; from now on when `since_ns` is 0. What is older is let go."""
         if since_ns == 0:
             since_ns = self.hands.now_ns()
-        take = gather(self.ear.blocks(), self.ear.rate, since_ns, seconds)
-        if np.count_nonzero(np.abs(take.samples) >= CLIPS) >= CLIPPED:
+        until = since_ns + round(PATIENCE * seconds * 1e9)
+        take = gather(blocks_until(self.ear, until), self.ear.rate, since_ns, seconds)
+        if health.level(take.samples).clipped:
             raise wrong.clipping(self.ear.name)
         return take
+
+
+def blocks_until(ear: Listener, until_ns: int) -> Iterator[Block]:
+    """An input's blocks; raises `ListenError` for those that were taken after `until_ns`, when a
+    piece of sound without a gap should have come long before."""
+    for block in ear.blocks():
+        if block.ns > until_ns:
+            raise wrong.losing(ear.name)
+        yield block

@@ -13,16 +13,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bridge.bench.hearing import CLIPPED, CLIPS, Struck
+from bridge.bench.hearing import Struck, blocks_until
 from bridge.bench.listened import head
-from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
 from bridge.files.edit import Change, apply
 from bridge.files.rig import MOST_LATENCY_MS, MOST_OFFSET_MS, MOST_VOICE_MS, Rig
-from bridge.listen import wrong
-from bridge.listen.audio import Listener, gather
-from bridge.listen.onset import floor_of, onsets
+from bridge.listen import health, wrong
+from bridge.listen.audio import Listener, Take, gather
+from bridge.listen.onset import onsets, quiet_floor
 from bridge.music.model import TICKS_PER_QUARTER
 from bridge.player.songclock import SongClock
 
@@ -33,7 +32,8 @@ FEWEST_CLICKS = 8
 UNSURE_MS = 0.2
 NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something else
 STEADY_MS = 12.0
-STANDS_S = 0.5
+PIECE_NS = 1_700_000_000
+CUT_MS = 20.0
 APART_MS = 120.0
 """Clicks are further apart than this up to 500 a minute."""
 SETTLED_CLOCKS = 48
@@ -120,7 +120,6 @@ class Grid:
     begun_ns: int
     away_ms: list[float] = field(default_factory=list)
     """How much later than its beat each click came."""
-    clicks: int = 0
     clocks: int = 0
 
     def __post_init__(self) -> None:
@@ -137,7 +136,6 @@ class Grid:
                 self._click(at)
 
     def _click(self, at: float) -> None:
-        self.clicks += 1
         song = self._song
         if not (song.playing and song.ready and self.clocks >= SETTLED_CLOCKS):
             return
@@ -186,27 +184,32 @@ def listen_to_click(
         grid: takes both.
         ear: the input with the click.
         midi: stamped messages; may be added to by another thread.
-        seconds: how long. The host stands in the first `STANDS_S`.
+        seconds: how long.
         since_ns: when it begins.
 
     Raises:
         ListenError: the input is muted, clips, or stopped.
     """
-    take = gather(ear.blocks(), ear.rate, since_ns, seconds)
-    if not np.any(take.samples):
+    end = since_ns + round(seconds * 1e9)
+    takes: list[Take] = []
+    while since_ns < end:
+        # In pieces, so that samples lost once cost a click or two and not all of them.
+        take = gather(blocks_until(ear, end + PIECE_NS), ear.rate, since_ns, PIECE_NS / 1e9)
+        if health.level(take.samples).clipped:
+            raise wrong.clipping(ear.name)
+        takes.append(take)
+        since_ns = take.ns + round(len(take.samples) * 1e9 / take.rate)
+    heard = np.concatenate([take.samples for take in takes])
+    if health.level(heard).dead:
         raise wrong.muted(ear.name)
-    if np.count_nonzero(np.abs(take.samples) >= CLIPS) >= CLIPPED:
-        raise wrong.clipping(ear.name)
-    floor = floor_of(take.samples[: round(STANDS_S * take.rate)], take.rate)
-    found = onsets(take.samples, take.rate, floor, APART_MS)
-    grid.take(list(midi), [take.ns + 1e9 * one.at / take.rate for one in found])
-
-
-def must_follow(rig: Rig) -> str:
-    """The clock that the rig follows; ValueError when it leads itself."""
-    if rig.clock.follow == INTERNAL:
-        raise ValueError("the rig follows no host (clock.follow: internal), so it has no offset")
-    return rig.clock.follow
+    floor = quiet_floor(heard, ear.rate)
+    clicks = [
+        take.ns + 1e9 * one.at / take.rate
+        for take in takes
+        for one in onsets(take.samples, take.rate, floor, APART_MS)
+        if one.at > CUT_MS * take.rate / 1e3  # what rings on from before its piece is no click
+    ]
+    grid.take(list(midi), clicks)
 
 
 # --- what is written ---------------------------------------------------------------------------

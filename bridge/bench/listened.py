@@ -14,6 +14,7 @@ from datetime import datetime
 
 from bridge.bench.checklist import FULL, NO_CABLE, QUIET, gate_of
 from bridge.bench.hearing import Hearing, Struck
+from bridge.errors import BridgeError
 from bridge.files.rig import Rig
 from bridge.files.sounds import Known
 from bridge.listen.compare import Finding, compare
@@ -21,7 +22,6 @@ from bridge.listen.onset import floor_of
 from bridge.listen.pitch import measure
 from bridge.listen.quiet import why_silent
 from bridge.listen.sound import Sound, distance
-from bridge.listen.wrong import ListenError
 from bridge.music.model import SetSpec
 from bridge.voltage.profile import WiredOutput, note_of_volts
 
@@ -205,7 +205,10 @@ class ListenedCheck:
                 if self._differs(name, one) and self._differs(name, one):
                     says = f"{head(wired)}: changes {voice(self.rig.wired[name])} ({name})"
                     return Heard(wired.name, True, says)
-        return Heard(wired.name, False, f"{head(wired)}: nothing that is heard changes with it")
+        why = "nothing that is heard changes with it"
+        if not voices:
+            why = "no voice was heard by which it could be told; check its gate with it"
+        return Heard(wired.name, False, f"{head(wired)}: {why}")
 
     def _differs(self, name: str, one: Struck) -> bool:
         hit = self.hearing.strike(name, one.level, 1)
@@ -242,7 +245,7 @@ def finding_words(finding: Finding, rig: Rig, known: Mapping[str, Known]) -> str
     return "" if said is None else f"{head(wired)}: {said}"
 
 
-def summary(check: ListenedCheck, trouble: ListenError | None = None) -> list[str]:
+def summary(check: ListenedCheck, trouble: BridgeError | None = None) -> list[str]:
     """The list at the end: what to look at, or that nothing is wrong as far as can be heard."""
     lines = []
     if trouble is not None:

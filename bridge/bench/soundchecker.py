@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bridge.bench.checklist import NO_CABLE, describe, plan, report_lines, to_check
+from bridge.bench.ear_check import EarCheck
 from bridge.bench.workbench import Workbench
 from bridge.control.stream import StateChanged
 from bridge.errors import BridgeError, CommandError
@@ -33,6 +34,7 @@ class Check:
     answers: dict[str, Said] = field(default_factory=dict)
     playing: str | None = None
     loud: bool = False
+    ears: EarCheck | None = None
 
 
 class Soundchecker:
@@ -44,7 +46,9 @@ class Soundchecker:
         *,
         today: Callable[[], datetime] = datetime.now,
         on_change: Callable[[], None] = lambda: None,
+        ear_check: Callable[[Workbench, str, Callable[[], None]], EarCheck] = EarCheck,
     ) -> None:
+        self.ear_check = ear_check
         self._bench = bench
         self._today = today
         self.on_change = on_change
@@ -73,8 +77,29 @@ class Soundchecker:
         self.on_change()
         return check
 
+    async def listen(self, wanted: str, channel: int, client: str) -> Check:
+        """Checks all outputs by an audio input, in the background; what played before ends.
+        `wanted` is a part of the input's name; `channel` counts from 1."""
+        check = self._open()
+        self._bench.must_stand()
+        await self.stop()
+        check.ears = self.ear_check(self._bench, wanted, self.on_change)
+        check.ears.start([wired.name for wired in check.outputs], channel, client)
+        self.on_change()
+        return check
+
+    async def keep(self) -> Check:
+        """Keeps what the input has heard as the good sounds of this rig."""
+        check = self._open()
+        if check.ears is None or check.ears.running:
+            raise CommandError("nothing was listened to", "state")
+        await check.ears.keep(self._today())
+        return check
+
     async def stop(self) -> None:
-        """Ends what plays; the output goes back to rest."""
+        """Ends what plays or listens; outputs go back to rest."""
+        if self.check is not None and self.check.ears is not None:
+            await self.check.ears.stop()
         work, self._work = self._work, None
         if work is not None and not work.done():
             work.cancel()
@@ -116,6 +141,7 @@ class Soundchecker:
             ],
             "playing": check.playing,
             "loud": check.loud,
+            "listening": None if check.ears is None else check.ears.state(),
         }
 
     def report(self) -> str:
@@ -126,6 +152,10 @@ class Soundchecker:
         lines = [f"Soundcheck of {self._bench.the_rig().name}, {self._today():%Y-%m-%d %H:%M}"]
         names = [wired.name for wired in check.outputs]
         lines += report_lines(self._bench.the_rig().wired, names, check.answers)
+        if check.ears is not None:
+            heard = check.ears.state()
+            lines += ["", f"Heard on {heard['input']}:", *(one["says"] for one in heard["heard"])]
+            lines += heard["summary"]
         return "\n".join(lines) + "\n"
 
     # --- inside -------------------------------------------------------------------------------
@@ -162,6 +192,9 @@ class Soundchecker:
         if "transport" in event.keys and work is not None and not self._bench.stands:
             self._work = None
             work.cancel()
+        ears = None if self.check is None else self.check.ears
+        if "transport" in event.keys and ears is not None and not self._bench.stands:
+            ears.end()
 
 
 def says(wired: WiredOutput) -> str:

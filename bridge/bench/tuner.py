@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, cast
 
+from bridge.bench.ear_tuner import EarTuner
 from bridge.bench.tuning_session import TuningSession
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.control.stream import PresenceChanged, StateChanged
@@ -45,6 +46,7 @@ class Tuner:
         self.session: TuningSession | None = None
         self._shown: TuningState | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self.ear = EarTuner(bench, self._correct, self._changed)
         stream = bench.control.session.stream
         stream.on(PresenceChanged, self._presence)
         stream.on(StateChanged, self._state)
@@ -61,6 +63,8 @@ class Tuner:
         self._bench.must_stand()
         if self.session is not None and self.session.wired.name != output:
             raise CommandError(f"{self.session.wired.name} is being tuned; end that first", "state")
+        await self.ear.stop()
+        self.ear.forget()
         await self._correct(output, None)
         self.session = TuningSession(wired, tuning.ladder(wired.output, every))
         self._changed()
@@ -70,6 +74,7 @@ class Tuner:
         """Sounds a note of the ladder for half a minute at most; None silences it."""
         session = self._open()
         self._bench.must_stand()
+        await self.ear.stop()
         if note is None:
             await self._bench.rest(session.wired, client)
         else:
@@ -77,6 +82,19 @@ class Tuner:
             await self._bench.value(session.wired, "pitch", float(note), client, TONE_MS)
         session.sounding = note
         self._changed()
+        return session
+
+    async def listen(self, name: str, channel: int, client: str) -> TuningSession:
+        """Listens to the voice on an audio input and takes the readings. Raises `CommandError`
+        when it cannot."""
+        session = self._open()
+        await self.ear.begin(session, name, channel, client)
+        return session
+
+    async def listen_no_more(self) -> TuningSession:
+        """Ends listening; what was heard stays."""
+        session = self._open()
+        await self.ear.stop()
         return session
 
     def read(self, note: int, text: str) -> TuningSession:
@@ -188,6 +206,7 @@ class Tuner:
             "sounding": session.sounding,
             "says": says,
             "result": result,
+            "ear": self.ear.state(),
         }
         return self._shown
 
@@ -216,6 +235,7 @@ class Tuner:
     async def _leave(
         self, session: TuningSession, correction: Correction | None, client: str
     ) -> None:
+        await self.ear.stop()
         self.session = None
         self._changed()
         await self._correct(session.wired.name, correction)
@@ -270,6 +290,7 @@ class Tuner:
 
     async def _put_back(self, session: TuningSession) -> None:
         self._changed()
+        await self.ear.stop()
         with contextlib.suppress(BridgeError):
             await self._correct(session.wired.name, (await self._kept()).get(session.wired.name))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from dataclasses import replace
 from datetime import datetime
@@ -70,6 +71,7 @@ def command(
     apply: bool,
 ) -> None:
     from bridge.bench.checklist import to_check
+    from bridge.clock.source import INTERNAL
     from bridge.errors import BridgeError, InputError, Problem, did_you_mean
     from bridge.files.rig import load_rig
 
@@ -86,7 +88,7 @@ def command(
     names = list(only) or [name for name in to_check(loaded.wired) if name in gates]
     if not names:
         raise BridgeError(f"{rig}  no cable of a gate is written down, so there is nothing to hear")
-    if click_in is not None and loaded.clock.follow == "internal":
+    if click_in is not None and loaded.clock.follow == INTERNAL:
         raise BridgeError(
             f"{rig}  follows no host (clock.follow: internal), so there is no click to line up with"
         )
@@ -116,10 +118,9 @@ def _strike(
     rig: Rig, names: list[str], wanted: str, channel: int, hits: int
 ) -> tuple[dict[str, Struck], bool]:
     """Each voice as it was heard, and whether all of them were listened to."""
-    from bridge.listen.opening import needs_numpy
-    from bridge.listen.wrong import ListenError
+    from bridge.listen.wrong import ListenError, insist_on_libraries
 
-    needs_numpy()
+    insist_on_libraries()
     from bridge.bench.checklist import FULL, QUIET
     from bridge.bench.lining import late_words
     from bridge.listen.quiet import why_silent
@@ -152,7 +153,7 @@ def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> 
     """The plan with an offset, or why there is none."""
     from bridge.bench.lining import Grid, listen_to_click
     from bridge.errors import BridgeError
-    from bridge.listen.opening import open_ear
+    from bridge.listen.opening import listening
     from bridge.ports import open_input
 
     click.echo(f"\nStop the host, and let {wanted} hear its click alone, on every beat.")
@@ -160,17 +161,12 @@ def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> 
         click.prompt("Press Enter, then start the host", default="", show_default=False)
         begun = time.monotonic_ns()
         grid = Grid(rig.clock.follow, begun)
-        ear = open_ear(wanted, channel)
         midi: list[tuple[int, bytes]] = []
-        try:
+        with listening(wanted, channel) as ear:
             port = open_input(rig.clock.follow, lambda ns, data: midi.append((ns, data)), "align")
-            try:
+            with contextlib.closing(port):
                 click.echo(f"listening to {ear.name}, channel {channel}, for {seconds:g} s ...")
                 listen_to_click(grid, ear, midi, seconds, begun)
-            finally:
-                port.close()
-        finally:
-            ear.close()
         return replace(plan, offset=(rig.clock.offset_ms, grid.offset_ms(plan.first_ms))), ""
     except (BridgeError, ValueError) as error:
         return plan, str(error)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -18,8 +17,6 @@ if TYPE_CHECKING:
     from bridge.files.rig import Rig
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-SWITCH_S = 0.0002
-"""The audio thread gets the interpreter within about this; 5 ms are a period of audio or more."""
 PRIVACY = "Nothing of the sound is recorded or kept, only what is measured of it."
 
 
@@ -73,22 +70,16 @@ class DirectHands:
 def ears_on(rig: Rig, wanted: str, channel: int, ports: Sequence[str]) -> Iterator[Hearing]:
     """An input that listens while the outputs of some interfaces are moved; everything rests
     afterwards. Raises `ListenError` when the input cannot be opened: then nothing has been sent."""
-    from bridge.listen.opening import needs_numpy, open_ear
+    from bridge.listen.opening import listening
+    from bridge.listen.wrong import insist_on_libraries
 
-    needs_numpy()
+    insist_on_libraries()
     # Loaded before the input is opened: its thread must not wait for the interpreter that long.
     from bridge.bench.hearing import Hearing
 
-    ear = open_ear(wanted, channel)
-    switch = sys.getswitchinterval()
-    sys.setswitchinterval(SWITCH_S)
-    try:
-        with open_outputs(rig, ports) as (encoder, send):
-            click.echo(f"listening to {ear.name}, channel {channel}. {PRIVACY}")
-            yield Hearing(ear, DirectHands(encoder, send))
-    finally:
-        ear.close()
-        sys.setswitchinterval(switch)
+    with listening(wanted, channel) as ear, open_outputs(rig, ports) as (encoder, send):
+        click.echo(f"listening to {ear.name}, channel {channel}. {PRIVACY}")
+        yield Hearing(ear, DirectHands(encoder, send))
 
 
 def monitors_down(warning: str) -> None:

@@ -127,10 +127,9 @@ def _listen(
     rig: Rig, spec: SetSpec | None, names: list[str], wanted: str, channel: int, report: Path | None
 ) -> int:
     """A soundcheck by ear; the exit code."""
-    from bridge.listen.opening import needs_numpy
-    from bridge.listen.wrong import ListenError
+    from bridge.listen.wrong import ListenError, insist_on_libraries
 
-    needs_numpy()
+    insist_on_libraries()
     from bridge.bench.listened import ListenedCheck, all_good, summary
     from bridge.files.sounds import load_sounds
 

@@ -49,7 +49,9 @@ def tune_by_ear(
     Raises:
         BridgeError: the input or a port cannot be opened.
     """
-    _libraries()
+    from bridge.listen.wrong import insist_on_libraries
+
+    insist_on_libraries()
     from bridge.listen.device import open_input
 
     click.echo(WARNING)
@@ -67,16 +69,6 @@ def tune_by_ear(
     finally:
         ear.close()
     return 0 if good else 1
-
-
-def _libraries() -> None:
-    """Raises `ListenError` when what listening needs is not installed."""
-    from bridge.listen import wrong
-
-    try:
-        import numpy as _  # noqa: F401
-    except ImportError:
-        raise wrong.no_library("the Python package numpy") from None
 
 
 def _ready(wired: WiredOutput, yes: bool) -> bool:

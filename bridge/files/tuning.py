@@ -53,6 +53,7 @@ class Tuning:
 
 
 def read_output(value: object) -> str:
+    """The full name of an output. ValueError for anything else."""
     if not isinstance(value, str) or not _OUTPUT.fullmatch(value):
         raise ValueError("must be an output, as in main.pitch-1")
     return value
@@ -86,6 +87,9 @@ def _table(value: object) -> tuple[tuple[float, float], ...]:
     return pairs
 
 
+OutputName = Annotated[str, Reads(read_output, "INTERFACE.OUTPUT")]
+
+
 class TuningModel(Strict):
     called: ClassVar[str] = "a tuning"
 
@@ -108,9 +112,7 @@ class TuningModel(Strict):
 class TuningFile(Strict):
     called: ClassVar[str] = "a tuning file"
 
-    tuning: dict[Annotated[str, Reads(read_output, "INTERFACE.OUTPUT")], TuningModel] = Field(
-        default_factory=dict
-    )
+    tuning: dict[OutputName, TuningModel] = Field(default_factory=dict)
     """the tuned outputs"""
 
 

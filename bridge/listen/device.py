@@ -41,6 +41,11 @@ class Input:
 def inputs() -> list[Input]:
     """All audio inputs, looked up anew unless one is open. Raises `ListenError` without the
     library."""
+    with _lock:
+        return _inputs()
+
+
+def _inputs() -> list[Input]:
     sounddevice = _sounddevice()
     if not _open_inputs:
         # PortAudio lists devices once; without this, one that was plugged in later is never seen.
@@ -83,12 +88,13 @@ def find(wanted: str, known: list[Input]) -> Input:
 
 def open_input(wanted: str, channel: int = 1) -> Ear:
     """Listens to one channel (counted from 1) of an input. Raises `ListenError`."""
-    one = find(wanted, inputs())
-    if not 1 <= channel <= one.channels:
-        raise wrong.no_channel(one.name, channel, one.channels)
-    if one.rate < SLOWEST_HZ:
-        raise wrong.rate_refused(one.name, SLOWEST_HZ)
-    return Ear(one, channel)
+    with _lock:
+        one = find(wanted, _inputs())
+        if not 1 <= channel <= one.channels:
+            raise wrong.no_channel(one.name, channel, one.channels)
+        if one.rate < SLOWEST_HZ:
+            raise wrong.rate_refused(one.name, SLOWEST_HZ)
+        return Ear(one, channel)
 
 
 class Ear:
@@ -144,10 +150,11 @@ class Ear:
 
     def close(self) -> None:
         """Lets the input go; what was held is forgotten."""
-        self._stream.close()
+        with _lock:
+            self._stream.close()
+            _open_inputs.discard(self)
         self._finish()
         self._queue.clear()
-        _open_inputs.discard(self)
 
     def _over_a_gap(self, first: int, ns: int) -> int:
         """The number of a block after lost samples, by the clock; the line is laid anew."""
@@ -180,6 +187,8 @@ class Ear:
 
 
 _open_inputs: set[Ear] = set()
+_lock = threading.Lock()
+"""PortAudio may be set up by one thread at a time."""
 
 
 def _sounddevice() -> ModuleType:

@@ -19,6 +19,7 @@ FRAME_MS = 0.5
 """The level is the RMS of so much sound."""
 ABOVE = 2.0
 """A level so many times the loudest frame of the noise is a sound (6 dB)."""
+QUIET_PIECE_MS = 100.0
 QUIETEST = 3e-4
 """Nothing below this is a sound, whatever the noise: -70 dB re full scale."""
 BEFORE_MS = 12.0
@@ -74,6 +75,25 @@ def floor_of(samples: Samples, rate: float) -> Floor:
     if not len(levels):
         raise ValueError("too short to measure a noise floor")
     return Floor(float(np.sqrt(np.mean(levels * levels))), float(levels.max()))
+
+
+def quiet_floor(samples: Samples, rate: float) -> Floor:
+    """The noise between the sounds of a track that is still for a quarter of its time or more.
+
+    Args:
+        samples: a second or more.
+        rate: samples a second.
+
+    Raises:
+        ValueError: shorter than a tenth of a second.
+    """
+    levels = frames(samples, rate)
+    size = round(QUIET_PIECE_MS / FRAME_MS)
+    pieces = levels[: len(levels) // size * size].reshape(-1, size)
+    if not len(pieces):
+        raise ValueError("too short to measure a noise floor")
+    loudest = np.sort(pieces.max(axis=1))[: max(1, len(pieces) // 4)]
+    return Floor(float(np.median(levels)), float(loudest.max()))
 
 
 def first_onset(samples: Samples, rate: float, floor: Floor, start: int = 0) -> Onset | None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from bridge.listen import wrong
@@ -10,18 +13,28 @@ if TYPE_CHECKING:
     from bridge.listen.audio import Listener
 
 
-def needs_numpy() -> None:
-    """Raises `ListenError` where the library is missing that everything else here needs."""
-    try:
-        import numpy  # noqa: F401
-    except ImportError:
-        raise wrong.no_library("the Python package numpy") from None
+SWITCH_S = 0.0002
+"""The audio thread gets the interpreter within about this; 5 ms are a period of audio or more."""
 
 
 def open_ear(wanted: str, channel: int = 1) -> Listener:
     """Listens to one channel (counted from 1) of the input called `wanted`, or of the one whose
-    name holds it; empty is the default one. Raises `ListenError`, also without numpy."""
-    needs_numpy()
+    name holds it; empty is the default one. Raises `ListenError`, also where the libraries are
+    missing."""
+    wrong.insist_on_libraries()
     from bridge.listen.device import open_input
 
     return open_input(wanted, channel)
+
+
+@contextlib.contextmanager
+def listening(wanted: str, channel: int = 1) -> Iterator[Listener]:
+    """The same, closed at the end; meanwhile the audio thread need not wait for other threads."""
+    ear = open_ear(wanted, channel)
+    switch = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        yield ear
+    finally:
+        ear.close()
+        sys.setswitchinterval(switch)

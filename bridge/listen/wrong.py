@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.util import find_spec
 from typing import Literal
 
 from bridge.errors import BridgeError, did_you_mean
@@ -18,6 +19,7 @@ Kind = Literal[
     "silence",
     "hum",
     "clipping",
+    "lost",  # samples are lost on the way, again and again
     "pitch",  # nothing periodic
     "second",  # two voices at once
     "unsettled",
@@ -42,6 +44,13 @@ class ListenError(BridgeError, OSError):
 def no_library(name: str) -> ListenError:
     """`name` is a Python package that listening needs."""
     return ListenError("library", f"listening needs {name}: {HELP_INSTALL}")
+
+
+def insist_on_libraries() -> None:
+    """Raises `ListenError` when a Python package that listening needs is not installed."""
+    for name in ("numpy", "sounddevice"):
+        if find_spec(name) is None:
+            raise no_library(f"the Python package {name}")
 
 
 def no_portaudio() -> ListenError:
@@ -103,7 +112,8 @@ def lost() -> ListenError:
 def muted(name: str) -> ListenError:
     return ListenError(
         "muted",
-        f"{name} brings digital silence, not even noise: is it muted, or the wrong channel?",
+        f"{name} brings digital silence, not even noise: is it muted or pulled out, or is this "
+        "the wrong channel?",
     )
 
 
@@ -125,6 +135,14 @@ def only_hum(name: str, hertz: float) -> ListenError:
 
 def clipping(name: str) -> ListenError:
     return ListenError("clipping", f"{name} clips: turn its gain or the voice down and try again")
+
+
+def losing(name: str) -> ListenError:
+    return ListenError(
+        "lost",
+        f"samples of {name} are lost again and again: the computer is too busy, or the period of "
+        "its audio system too short; try a longer one (256 samples or more)",
+    )
 
 
 # --- what a voice does -------------------------------------------------------------------------

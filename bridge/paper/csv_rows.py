@@ -74,9 +74,14 @@ def rows(
             output = ""
         if not output and not everything:
             continue
-        value = repr(round(float(event.value), 6) + 0.0)
+        value = value_text(event.value)
         length = event.length if event.kind == "hit" else 0
         yield event.tick, lane_name(spec, event.lane), event.kind, value, length, output
+
+
+def value_text(value: float) -> str:
+    """A value as the table has it: six places are enough for any output."""
+    return repr(round(float(value), 6) + 0.0)
 
 
 def lane_name(spec: SetSpec, lane: int) -> str:

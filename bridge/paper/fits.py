@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from bridge.music.model import Lane, SetSpec, kind_of
+from bridge.files.fitting import suits
+from bridge.music.model import SetSpec
 from bridge.paper.outputs import OutputRow
 
 
@@ -33,10 +34,3 @@ def loose(spec: SetSpec, rows: Iterable[OutputRow]) -> list[Loose]:
         for lane in spec.lanes
         if lane.out is None
     ]
-
-
-def suits(lane: Lane) -> frozenset[str]:
-    """The kinds of output that a lane can play: hits open gates, notes are pitch, all other values
-    are levels, or pitch where they are quantised."""
-    outputs = frozenset(kind_of(lane.source).outputs)
-    return outputs - {"pitch"} if "level" in outputs and not lane.quantise else outputs

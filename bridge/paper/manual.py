@@ -1,7 +1,8 @@
 """The reference as one page to read or print: self-contained HTML, no script, our own look.
 
 It is made of the same blocks as the Markdown, with a drawing at each place for pictures. Every
-drawing comes from a tiny set that is played while the page is made, so none can be out of date.
+drawing but one comes from a tiny set that is played while the page is made, so none can be out of
+date; that of a tuning is drawn from what was measured.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 from bridge import __version__
 from bridge.files import reference
 from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Signs, Words
+from bridge.paper import heard
 from bridge.paper.figure_sets import figures
 from bridge.paper.figures import draw
 
@@ -34,7 +36,7 @@ def style_source(text: str) -> str:
 
 def manual_html() -> str:
     """The whole manual."""
-    says = f"Version {__version__}. Each drawing is played while this page is made."
+    says = f"Version {__version__}. Each drawing of a lane is played while this page is made."
     return page_html(TITLE, says, reference.document())
 
 
@@ -121,8 +123,16 @@ def _table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]], look: str) -
     )
 
 
+HEARD = "tuning-heard"
+"""The one picture that was measured and is not played while the page is made."""
+
+
 def _figures(block: Picture) -> Iterator[str]:
     for name in block.names:
+        if name == HEARD:
+            caption = f"<figcaption>{_inline(heard.WORDS)}</figcaption>"
+            yield f'<figure id="figure-{name}">{caption}{heard.heard_tuning()}</figure>'
+            continue
         drawn = "".join(
             (f"<figcaption>{_inline(words)}</figcaption>" if words else "") + draw(figure)
             for words, figure in figures(name)

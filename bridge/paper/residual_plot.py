@@ -11,7 +11,7 @@ from bridge.protocol.state import TuningRow
 
 Points = Sequence[tuple[float, float]]
 """Notes and cents."""
-WIDTH, TALL, LEFT, RIGHT, HEAD, GAP = 900.0, 170.0, 74.0, 24.0, 34.0, 48.0
+WIDTH, TALL, LEFT, RIGHT, HEAD, GAP = 900.0, 170.0, 74.0, 24.0, 52.0, 48.0
 STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1200.0)
 
 
@@ -33,13 +33,16 @@ def drawing(title: str, rows: Sequence[TuningRow], checked: Points = ()) -> str:
     words = "checked: heard with the tuning" if checked else "after: what the readings leave"
     notes = [note for note, _ in (*before, *after)] or [60.0, 72.0]
     low, high = min(notes), max(max(notes), min(notes) + 1.0)
-    parts = [svg.text(10.0, 20.0, title, fill=INK, font_size=15)]
+    height = HEAD + 2.0 * (TALL + GAP)
+    parts = [
+        svg.element("rect", width=WIDTH, height=height, fill="#ffffff"),
+        svg.text(10.0, 20.0, title, fill=INK, font_size=15),
+    ]
     said = f"before, worst {_worst(before, hollow)} cents"
     parts += _strip(HEAD, said, before, hollow, (low, high))
     below = HEAD + TALL + GAP
     said = f"{words}, worst {_worst(after, set())} cents"
     parts += _strip(below, said, after, set(), (low, high))
-    height = below + TALL + GAP
     return svg.picture(
         WIDTH, height, parts, f"{title}: cents off at each note", font_family="sans-serif"
     )

@@ -47,10 +47,10 @@ def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> 
     """
     course = course or as_written(spec)
     commands = {0: list(course.commands)}
-    night = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
+    performed = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
-    for sent in night.sent:
+    for sent in performed.sent:
         tick = max(0, round(sent.tick))
         # From the end on only what closes gates: the rest is the player tidying up.
         if tick < end or sent.data[0] & 0xF0 == 0x80:
@@ -85,20 +85,59 @@ def write(head: Head, tracks: Mapping[str, Sequence[Sent]], end: int) -> bytes:
     """
     A whole file.
 
-    `tracks` maps a port's name to its messages in order of ticks (960 to the quarter); real-time
-    bytes among them are left out. `end` is the tick at which every track ends, or later where a
-    message comes after it.
+    `tracks` maps a track's name to its messages in order of ticks (960 to the quarter); only
+    channel messages have a place there, the others are left out. `end` is the tick at which every
+    track ends, or later where a message comes after it.
     """
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     file.tracks.append(_head_track(head, end))
-    for name, sent in tracks.items():
-        timed = [
-            (tick, mido.Message.from_bytes(message)) for tick, message in sent if message[0] < 0xF8
-        ]
-        file.tracks.append(_track(name, timed, end))
     out = io.BytesIO()
     file.save(file=out)
-    return out.getvalue()
+    raw = out.getvalue()
+    count = (1 + len(tracks)).to_bytes(2, "big")
+    parts = [raw[:_COUNT], count, raw[_COUNT + 2 :]]
+    for name, sent in tracks.items():
+        body = _channel_track(name, sent, end)
+        parts += [b"MTrk", len(body).to_bytes(4, "big"), body]
+    return b"".join(parts)
+
+
+def _channel_track(name: str, sent: Sequence[Sent], end: int) -> bytes:
+    """What is inside a track of channel messages. The library takes ten times as long, too long
+    for a take of a performed; it still writes the first track, which has all sorts of events."""
+    text = _latin(name).encode("latin-1")
+    body = bytearray(b"\x00\xff\x03" + _number(len(text)) + text)
+    numbers, now, running = _NUMBERS, 0, 0
+    for tick, data in sent:
+        status = data[0]
+        if status >= 0xF0:
+            continue
+        step = tick - now
+        if step > 0:
+            now = tick
+            body += numbers[step] if step < _KNOWN else _number(step)
+        else:
+            body += b"\x00"
+        if status == running:  # MIDI 1.0, p. 5: running status
+            body += data[1:]
+        else:
+            running = status
+            body += data
+    return bytes(body + _number(max(0, end - now)) + b"\xff\x2f\x00")
+
+
+def _number(value: int) -> bytes:
+    """A number of variable length (RP-001, p. 2): seven bits a byte, the highest first."""
+    parts = [value & 0x7F]
+    while value := value >> 7:
+        parts.append(0x80 | value & 0x7F)
+    return bytes(reversed(parts))
+
+
+_KNOWN = 4096
+_NUMBERS = tuple(map(_number, range(_KNOWN)))
+_COUNT = 10
+"""Where in a file the number of its tracks stands (RP-001, p. 4)."""
 
 
 def _head_track(head: Head, end: int) -> mido.MidiTrack:

@@ -26,13 +26,14 @@ from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
 from bridge.player.part import Names, Part
 from bridge.player.sending import STAGE_NS, Sender
-from bridge.player.songclock import Did, SongClock
+from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
 from bridge.player.start import PortSpec
+from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
-from bridge.protocol.performing import MoveMacro
+from bridge.protocol.performing import MoveMacro, RunOrder
 from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -117,6 +118,7 @@ class PlayerCore:
         self.standing = Standing(self.outputs)
         self._bpm = self.performance.tempo
         self._ready = self.song.ready
+        self.tape: Tape | None = None
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -131,8 +133,15 @@ class PlayerCore:
         """Whether the next messages are ready and only wait for their deadline."""
         return self.sender.staged_due is not None
 
+    def record(self, origin: Mapping[str, Any]) -> Tape:
+        """Collects what is played from now on; `origin` says what the set was made of."""
+        self.tape = self.outputs.tape = Tape(self.song.tick_at, origin)
+        return self.tape
+
     def warn(self, text: str) -> None:
         """A line for the performer; the oldest go."""
+        if self.tape is not None:
+            self.tape.note(self._clock(), "says", text=text)
         self.warnings.append(text)
         del self.warnings[:-WARNINGS_MOST]
 
@@ -154,7 +163,7 @@ class PlayerCore:
             if due > now:
                 return due
             sender.send_staged()
-        sender.trickle(now)
+        sender.send_moved(now)
         return self._next(now)
 
     def slack(self, now: int) -> int:
@@ -315,9 +324,9 @@ class PlayerCore:
             if (jump := self.song.horizon) is not None:
                 self.timeline.drop_from(jump)
 
-    def carry_out(self, did: list[Did], now: int) -> None:
+    def carry_out(self, effects: list[Effect], now: int) -> None:
         """What the song clock says is to be done."""
-        for what in did:
+        for what in effects:
             if what.do == "begin":
                 self._begin(what.clock, what.ns, now)
             elif what.do == "locate":
@@ -332,16 +341,32 @@ class PlayerCore:
                 self.sender.realtime(what.data, what.ns, now)
 
     def _begin(self, clock: int, at: int, now: int) -> None:
-        self.sender.quiet(before=at)
         tick = clock * TICKS_PER_CLOCK
+        if self.tape is not None:
+            self.tape.begin(now, at, tick, self._facts)
+            self.tape.line(*self.song.pieces)
+        self.sender.quiet(before=at)
         self.performance.running = True
         self._seek(tick)
+        if tick == 0 and self.performance.index.spec.order_starts:
+            self.performance.apply(RunOrder(run=True, entry=0), 0)
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):
             self.timeline.add(item)
         for item in self.leading.begin(clock, at, now):
             self.timeline.add(item)
+
+    def _facts(self) -> dict[str, Any]:
+        """What another player needs to begin as this one does now."""
+        return {
+            "state": self.performance.state(),
+            "revision": self.part.revision,
+            "bpm": self._bpm,
+            "source": self.song.source,
+            "offset_ns": self.offset_ns,
+            "outputs": self.outputs.memory(),
+        }
 
     def _locate(self, clock: int, now: int) -> None:
         if self.part.swap_waits:
@@ -372,6 +397,8 @@ class PlayerCore:
         if self.song.ready:
             self.leading.align(math.ceil(self.song.tick_at(now)))  # clocks go on
         self.outputs.send(self.outputs.rest_levels())
+        if self.tape is not None:
+            self.tape.end(now)
         self.performance.running = False
         self.standing.take(self.part.values())
 
@@ -383,6 +410,8 @@ class PlayerCore:
         if not self.song.following or abs(self.song.time_of(tick) - at) > STALE_NS:
             self.timeline.rebind()
             self._aim()
+        if self.tape is not None:
+            self.tape.line(*self.song.pieces)
 
     def _aim(self) -> None:
         tick = self.part.rendered
@@ -409,27 +438,7 @@ class PlayerCore:
         self._keep_up(tick)
         self.standing.take(self.part.values())
 
-    # --- ports, crash and end -------------------------------------------------------------------
-
-    def port_lost(self, port: str) -> None:
-        """The interface is away: nothing is sent to it, and the song goes on."""
-        self.outputs.lost.add(port)
-        self.warn(f"{port}: the MIDI port is gone")
-
-    def port_back(self, port: str, now: int) -> None:
-        """It is there again: everything closed, present values, and no backlog."""
-        self.outputs.lost.discard(port)
-        self.outputs.send(self.outputs.setup(port))
-        if self.song.playing:
-            for output, value in self.part.values().items():
-                if self.outputs.port_of[output] == port:
-                    self.outputs.offer(output, value, now)
-        self.warn(f"{port}: the MIDI port is back")
-
-    def overrun(self, count: int) -> None:
-        """More came in than could be read."""
-        self.sender.close_gates()
-        self.warn(f"{count} incoming messages were dropped; gates were closed")
+    # --- crash and end --------------------------------------------------------------------------
 
     def resume(
         self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
@@ -471,3 +480,5 @@ class PlayerCore:
         if playing:
             self.sender.realtime(b"\xfc", 0, 0)
         self.outputs.send(self.outputs.panic())
+        if self.tape is not None:
+            self.tape.end(self._clock())

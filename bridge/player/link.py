@@ -14,6 +14,7 @@ from typing import Any
 
 from bridge.errors import CommandError
 from bridge.player.messages import Outbox, Swap, Unpacker, pack, pack_json
+from bridge.player.tape import Tape, rows_of
 from bridge.protocol.command import Command
 from bridge.protocol.table import decode
 
@@ -21,6 +22,10 @@ FRAME_NS = 33_000_000
 SWAPS_MOST = 4
 KEPT = ("score", "memory")
 """What may be kept by readers that ask for it, all of it unless they say ``what``."""
+TAKE = "take"
+"""What a reader asks for that writes takes: every batch of the tape, and not only the newest."""
+TAKE_BYTES = 2 << 20
+"""So much waits for a reader that does not read; what comes then is counted as lost."""
 READ_BYTES = 16 << 10
 """At a time. A larger buffer would be mapped and given back for each command, page by page
 (measured: 6400 page faults a second under load); a score just takes a few turns."""
@@ -38,6 +43,8 @@ class Reader:
         self.closed = False
         self.keeps: frozenset[str] = frozenset()
         self._kept: dict[str, bytes] = {}
+        self._batches: deque[bytes] = deque()
+        self._batch_bytes = 0
         self._left = b""
 
     @property
@@ -66,8 +73,10 @@ class Reader:
         if self._left:
             self.push()
         if not self._left:
-            self._left = b"".join([*self._kept.values(), *self.box.take()])
+            self._left = b"".join([*self._kept.values(), *self._batches, *self.box.take()])
             self._kept.clear()
+            self._batches.clear()
+            self._batch_bytes = 0
             self.push()
 
     def begin(self, hello: Mapping[str, Any]) -> None:
@@ -76,6 +85,14 @@ class Reader:
 
     def keep(self, what: str, payload: bytes) -> None:
         self._kept[what] = pack("P", payload)
+
+    def batch(self, payload: bytes) -> bool:
+        """Part of a take; False when too much waits already."""
+        if self._batch_bytes + len(payload) > TAKE_BYTES:
+            return False
+        self._batches.append(pack("P", payload))
+        self._batch_bytes += len(payload)
+        return True
 
     def close(self) -> None:
         self.closed = True
@@ -176,6 +193,20 @@ class Link:
             if what in reader.keeps:
                 reader.keep(what, payload)
 
+    def take(self, tape: Tape, now: int, whole: bool = False) -> None:
+        """Hands the next batch of the tape to whoever writes takes; `whole`: all of it, at once.
+        While nobody does, it stays on the tape as long as there is room."""
+        writers = [reader for reader in self.readers if TAKE in reader.keeps]
+        batch = tape.batch(now, whole) if writers else None
+        if batch is None:
+            return
+        payload = pickle.dumps(batch, pickle.HIGHEST_PROTOCOL)
+        for reader in writers:
+            if not reader.batch(payload):
+                tape.lost += rows_of(batch)
+            if whole:
+                reader.deliver()
+
     def close(self) -> None:
         for reader in self.readers:
             reader.close()
@@ -231,7 +262,7 @@ class Link:
             if not isinstance(asked, list | tuple):
                 reader.closed = True
                 return
-            reader.keeps = frozenset(what for what in KEPT if what in asked)
+            reader.keeps = frozenset(what for what in (*KEPT, TAKE) if what in asked)
             for what in reader.keeps & self._newest.keys() - {"score"}:
                 reader.keep(what, self._newest[what])
             return

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from itertools import repeat
+from typing import Any
 
 from bridge.errors import CommandError
 from bridge.player.lateness import Lateness
 from bridge.player.start import PortSpec
+from bridge.player.tape import Tape
 from bridge.ports.port import OutPort
 from bridge.voltage.calibration import Correction
 from bridge.voltage.encode import CLOCK, Encoder, Message
 from bridge.voltage.profile import WiredOutput
-from bridge.voltage.wire import Link, Thinner, order
+from bridge.voltage.wire import Link, Thinner
 
 LOG_MOST = 2048
 GRACE_NS = 5_000_000
@@ -53,6 +56,9 @@ class Outputs:
         self.given: dict[str, float] = {}
         """The last value that was asked for of each output that moves."""
         self.clock = clock
+        self.tape: Tape | None = None
+        self.owners: dict[str, str] = {}
+        """Which lane or macro each output has had its last gate or value from."""
         self._thinner = Thinner(wired, links)
         self._pitched = frozenset(n for n, w in wired.items() if w.output.kind == "pitch")
         self._encoders: dict[str, Encoder] = {}
@@ -82,9 +88,12 @@ class Outputs:
         return self._encoder[output].level(output, value)
 
     def rest_levels(self) -> list[Message]:
-        """Every level output at its rest volts; pitches stay, so that what still rings stays in
-        tune."""
+        """Every level output at its rest volts, and nothing that waits moves it again; pitches
+        stay, so that what still rings stays in tune."""
         self.given.clear()
+        for name, wired in self.wired.items():
+            if wired.output.kind == "level":
+                self._thinner.drop(name)
         return [
             message
             for name, wired in self.wired.items()
@@ -110,24 +119,45 @@ class Outputs:
             raise CommandError(f"there is no output {output!r}", "unknown")
         encoder.correct(output, correction)
 
+    def memory(self) -> dict[str, Any]:
+        """What is believed to stand at the outputs and what waits, as plain data for `recall`."""
+        return {
+            "given": dict(self.given),
+            "owner": dict(self.owners),
+            "thinner": self._thinner.memory(),
+            "encoders": {port: encoder.memory() for port, encoder in self._encoders.items()},
+        }
+
+    def recall(self, memory: Mapping[str, Any]) -> None:
+        """Goes on where the outputs of another player on the same rig were. Raises KeyError,
+        TypeError or ValueError when `memory` is none."""
+        self.given = {str(name): float(value) for name, value in memory["given"].items()}
+        self.owners = {str(name): str(owner) for name, owner in memory["owner"].items()}
+        self._thinner.recall(memory["thinner"])
+        for port, encoder in memory["encoders"].items():
+            self._encoders[port].recall(encoder)
+
     # --- values that move -----------------------------------------------------------------------
 
-    def offer(self, output: str, value: float, now: int) -> None:
-        """A value that may wait its turn; a newer one takes its place."""
+    def offer(self, output: str, value: float, now: int, owner: str = "") -> None:
+        """A value that may wait its turn; a newer one takes its place. `owner` is the lane or the
+        macro that it comes from."""
         self.given[output] = value
+        if owner:
+            self.owners[output] = owner
         self._thinner.offer(output, value, now)
 
     def withdraw(self, output: str) -> None:
         """Nothing that waits for this output is of interest any more."""
         self._thinner.drop(output)
 
-    def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[Message]:
-        """The messages of the values whose turn it is. `hits` gives the next deadline of each port,
-        which no value may delay."""
+    def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[tuple[Message, str]]:
+        """The messages of the values whose turn it is, each with its owner. `hits` gives the next
+        deadline of each port, which no value may delay."""
         if not self._thinner.waiting:
             return []
         return [
-            message
+            (message, self.owners.get(output, ""))
             for output, value in self._thinner.due(now, hits())
             for message in self.value(output, value)
         ]
@@ -138,9 +168,17 @@ class Outputs:
 
     # --- out ------------------------------------------------------------------------------------
 
-    def send(self, messages: Iterable[Message], due: int | None = None) -> None:
-        """Sends in the order given. With `due`, counts how late each message is."""
-        for port, _, data in messages:
+    def send(
+        self,
+        messages: Iterable[Message],
+        due: int | None = None,
+        owners: Iterable[str] = repeat(""),
+    ) -> None:
+        """Sends in the order given. With `due`, counts how late each message is. `owners` says,
+        for each message, which lane or macro it comes from."""
+        begin = len(self.sent)
+        whose: list[str] = []
+        for (port, _, data), owner in zip(messages, owners, strict=False):
             out = self.ports.get(port)
             if out is None or port in self.lost:
                 continue
@@ -149,9 +187,9 @@ class Outputs:
             if due is not None:
                 self.lateness.add(now - max(due, self.line_ns))
             self.sent.append((now, port, data))
+            whose.append(owner)
+        if self.tape is not None and whose:
+            rows = zip(self.sent[begin:], whose, strict=True)
+            self.tape.sent(due, ((*row, owner) for row, owner in rows))
         if len(self.sent) > LOG_MOST:
             del self.sent[: -LOG_MOST // 2]
-
-    @staticmethod
-    def ordered(messages: Iterable[Message]) -> list[Message]:
-        return order(messages)

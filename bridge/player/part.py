@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.event import Event
+from bridge.music.model import SetSpec
 from bridge.music.names import after
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
@@ -58,13 +59,28 @@ def _chained(first: Names, then: Names) -> Names:
     return both
 
 
-def _go_on(performance: Performance, state: PerformanceState, swap: _Swap, tick: int) -> None:
+def swap_tick(rendered: int, when: str, spec: SetSpec) -> int:
+    """The tick at which another score takes over: the next line at or after `rendered`. Raises
+    CommandError when `when` is neither ``step``, ``beat`` nor ``bar``."""
+    grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
+    if grid is None:
+        raise CommandError(f"swap: 'when' cannot be {when!r}")
+    return -(-rendered // grid) * grid
+
+
+def go_on(
+    performance: Performance,
+    state: PerformanceState,
+    renamed: Names,
+    parts: Mapping[str, Any],
+    tick: int,
+) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
     asked, the music goes on."""
-    state = snapshot.renamed(state, swap.renamed)
-    if swap.parts:
+    state = snapshot.renamed(state, renamed)
+    if parts:
         try:
-            performance.restore(snapshot.overlay(state, swap.parts), tick)
+            performance.restore(snapshot.overlay(state, parts), tick)
         except (CommandError, KeyError, TypeError, ValueError, AttributeError):
             pass
         else:
@@ -319,16 +335,13 @@ class Part:
         has another name in it; `parts` of a performance are put back with it (see
         `bridge.music.snapshot`)."""
         spec = score.spec
-        grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
-        if grid is None:
-            raise CommandError(f"swap: 'when' cannot be {when!r}")
+        at = swap_tick(self.rendered, when, spec)
         names = renamed or {}
         waiting = self._swap
         if waiting is not None:  # that one never comes: what it brought comes with this one
             names = _chained(waiting.renamed, names)
             parts = {**waiting.parts, **(parts or {})}
-        at = -(-self.rendered // grid) * grid if playing else None
-        self._swap = _Swap(score, revision, at, names, parts or {})
+        self._swap = _Swap(score, revision, at if playing else None, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
         """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
@@ -340,7 +353,7 @@ class Part:
         state, running = self.performance.state(), self.performance.running
         performance = Performance(score)
         performance.running = running
-        _go_on(performance, state, swap, self.rendered)
+        go_on(performance, state, swap.renamed, swap.parts, self.rendered)
         self._take(score, performance)
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)

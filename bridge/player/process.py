@@ -146,6 +146,7 @@ class Process:
         )
         for text in self._warnings:
             player.warn(text)
+        self.tape = player.record(self._origin)
         player.outputs.lost |= self._lost
         if start.snapshot is not None:
             player.resume(start.snapshot, _now, start.memory)
@@ -314,6 +315,7 @@ class Process:
             played.clear()
             came_in.clear()
             sent.clear()
+        self.link.take(self.tape, now)
         if hurry:
             self._hear_at = now + HEAR_NS
         link.deliver(now, hurry)
@@ -340,6 +342,7 @@ class Process:
             done(error)
         else:
             self._origin = {"revision": swap.revision, "text": swap.text, "file": swap.file}
+            self.tape.swap(_now(), self.player.part.rendered, swap)
             self.link.keep("score", payload)
             done(None)
 
@@ -400,6 +403,7 @@ class Process:
         self.player.outputs.lost.clear()  # a port that seemed lost may be there: nothing is spared
         with contextlib.suppress(OSError):
             self.player.finish()
+        self.link.take(self.tape, _now(), whole=True)
         time.sleep(DRAIN_S)
         self._close_alone()
         for port in self.ports.values():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from itertools import repeat
 from typing import Any
 
 from bridge.errors import CommandError
@@ -10,6 +11,7 @@ from bridge.player.leading import CLOCK_BYTE, Leading
 from bridge.player.outputs import Outputs
 from bridge.player.timeline import Item, Timeline
 from bridge.voltage.encode import CLOCK, Message
+from bridge.voltage.wire import order
 
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
@@ -38,7 +40,7 @@ class Sender:
         `played` tells."""
         self._clock = outputs.clock
         self._took_ns = 0
-        self._staged: list[Message] = []
+        self._staged: list[tuple[Message, str]] = []
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
         self._known = -1
@@ -58,11 +60,12 @@ class Sender:
         first, group = self.timeline.pop_group()
         if first < due:
             group += self.timeline.pop_group()[1]
-        messages: list[Message] = []
+        messages: list[tuple[Message, str]] = []
         for item in group:
-            messages += self._encode(item, due, bpm)
+            owner = item.owner
+            messages += [(message, owner) for message in self._encode(item, due, bpm)]
         messages += self.outputs.moved(due, self._next_hits)
-        self._staged = self.outputs.ordered(messages)
+        self._staged = order(messages, _message)
         self.staged_due = due
         # The longest of late, little by little forgotten.
         self._took_ns = max(self._clock() - begun, self._took_ns - self._took_ns // 16)
@@ -95,20 +98,20 @@ class Sender:
         return min(SURE_NS + 2 * self._took_ns, STAGE_NS)
 
     def send_staged(self) -> None:
-        messages, due = self._staged, self.staged_due
+        staged, due = self._staged, self.staged_due
         self._staged, self.staged_due = [], None
-        self.outputs.send(messages, due)
+        self.outputs.send((row[0] for row in staged), due, (row[1] for row in staged))
 
     def slack(self, now: int) -> int:
         """Ns until something must be sent."""
         due = self.staged_due if self.staged_due is not None else self.next_due()
         return 1_000_000_000 if due is None else due - now
 
-    def trickle(self, now: int) -> None:
+    def send_moved(self, now: int) -> None:
         """Sends moved values whose turn it is."""
         moved = self.outputs.moved(now, self._next_hits)
         if moved:
-            self.outputs.send(moved)
+            self.outputs.send((row[0] for row in moved), None, (row[1] for row in moved))
 
     # --- at once -------------------------------------------------------------------------------
 
@@ -188,7 +191,8 @@ class Sender:
 
     def _close(self, outputs: list[str]) -> None:
         for output in outputs:
-            self.outputs.send(self.outputs.gate_off(output))
+            owner = self.outputs.owners.get(output, "")
+            self.outputs.send(self.outputs.gate_off(output), None, repeat(owner))
 
     def _encode(self, item: Item, due: int, bpm: float) -> list[Message]:
         out, timeline = self.outputs, self.timeline
@@ -197,6 +201,7 @@ class Sender:
             if item.output is None:
                 return []
             timeline.opened(item)
+            out.owners[item.output] = item.owner
             return out.gate_on(item.output, item.value)
         if item.sort == "value":
             return self._value(item, due)
@@ -224,7 +229,7 @@ class Sender:
             # A new note must be there before its gate; only what moves may wait.
             self.outputs.withdraw(output)
             return self.outputs.value(output, item.value)
-        self.outputs.offer(output, item.value, due)
+        self.outputs.offer(output, item.value, due, item.owner)
         return []
 
     def _note(self, item: Item, due: int) -> None:
@@ -235,3 +240,10 @@ class Sender:
             del self.played[: PLAYED_MOST // 2]
         if self.notice is not None:
             self.notice(item, due)
+        if self.outputs.tape is not None:
+            row = (item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
+            self.outputs.tape.event(row)
+
+
+def _message(row: tuple[Message, str]) -> Message:
+    return row[0]

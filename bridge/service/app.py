@@ -45,6 +45,7 @@ from bridge.web.entrance import Entrance
 from bridge.web.gate import Gate, add_headers
 from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
+from bridge.web.keeping_http import keeping_routes
 from bridge.web.live import Live
 from bridge.web.openapi import describe
 from bridge.web.osc_http import osc_route
@@ -154,6 +155,7 @@ class Service:
             *command_routes(self.control),
             history_route(self.control),
             *set_routes(self.book, self.charts, self.control),
+            *keeping_routes(self.book, self.control),
             *controller_routes(self.controllers),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),

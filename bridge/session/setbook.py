@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -22,7 +23,7 @@ from bridge.files import store
 from bridge.files.rig import Rig
 from bridge.protocol.state import DocumentState
 from bridge.session.keeping import Keeping
-from bridge.session.lost import NO_NAMES, NO_PARTS, Names, lost, turned
+from bridge.session.restoring import NO_NAMES, NO_PARTS, Names, reversed_names, to_restore
 from bridge.session.shelf import SetRow, Shelf
 from bridge.session.swapping import Swapping
 from bridge.session.texts import Texts, compiled, weighed
@@ -188,8 +189,10 @@ class SetBook:
             before.text,
             str(before.path),
             change.when,
-            turned(change.renamed),
-            lost(state, before.document.spec, after.document.spec, change.renamed, change.parts),
+            reversed_names(change.renamed),
+            to_restore(
+                state, before.document.spec, after.document.spec, change.renamed, change.parts
+            ),
         )
         self.session.history.add(
             Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
@@ -211,6 +214,21 @@ class SetBook:
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
             raise CommandError(f"there is a file '{file}' already", "taken")
         return await self._write(playing, path)
+
+    async def add(self, stem: str, text: str) -> str:
+        """Puts another set into the folder, under a name that no file there has: `stem`, or with a
+        number behind it. Gives the name. Raises `CommandError` when it cannot be written."""
+        async with self.lock:
+            for number in range(1, 1000):
+                file = f"{stem}{'' if number == 1 else f'-{number}'}.yaml"
+                path = self.shelf.path(file)
+                if not await asyncio.to_thread(os.path.lexists, path):
+                    break
+            try:
+                await asyncio.to_thread(store.write_atomic, path, text)
+            except OSError as error:
+                raise CommandError(f"'{file}' cannot be written: {error}", "state") from None
+            return file
 
     async def _write(self, playing: Playing, path: Path) -> Playing:
         async with self.lock:

@@ -15,8 +15,9 @@ EVERY_S = 2.0
 
 class Health(BaseModel):
     """`player_restarts` and `service_starts` since the start, `recent_deaths` of players within the
-    last minute, `kept_bytes` written for a power cut within the last hour, `unkept` why that cannot
-    be done now, `lines_left_out` of the log that nobody has read."""
+    last minute, `kept_bytes` written within the last hour for takes and for a power cut, `unkept`
+    why that cannot be done now, `lost_of_takes` rows that no take holds, `lines_left_out` of the
+    log that nobody has read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -25,6 +26,7 @@ class Health(BaseModel):
     recent_deaths: int = 0
     kept_bytes: int = 0
     unkept: str = ""
+    lost_of_takes: int = 0
     lines_left_out: int = 0
 
 

@@ -5,8 +5,8 @@ written when they have changed, and about once a bar while the song runs, since 
 The text of the set is kept by the service (`bridge.files.working`), when it changes. A file of ours
 is written whole or not at all, with a checksum, and in a thread: a slow disk holds nobody up.
 
-An SD card wears out: each write pays for itself out of `BYTES_PER_HOUR`, a file system's own share
-included, so that over an hour no more can be written.
+An SD card wears out: each write pays for itself out of its share of what may be written in an hour
+(`supervisor.spending`), so that over an hour no more can be written.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import contextlib
 import hashlib
 import json
 import threading
-from collections import deque
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -25,16 +24,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from bridge.files import store
 from bridge.files.read import read_bytes
 from bridge.music.snapshot import essential
+from bridge.supervisor.spending import MOMENT_BYTES_PER_HOUR, Spending, cost_of, pause_s
 
 FILE = "moment"
 MOST_BYTES = 4 << 20
-BYTES_PER_HOUR = 50_000_000
-BLOCK = 4096
-OVERHEAD = 2 * BLOCK
-"""A folder and a journal are written with each file: about so much (common practice, no source)."""
 LOOK_S, GATHER_S = 0.25, 1.0
 """How often it is compared, and for how long what follows a change is gathered."""
-HOUR_S = 3600.0
 END_S = 1.0
 
 Real = float | int
@@ -80,7 +75,9 @@ def decode(raw: bytes) -> Moment:
 class Moments:
     """Reads what the start before has left, and keeps what this one plays."""
 
-    def __init__(self, folder: Path, rig: Path, set_file: Path, run: str) -> None:
+    def __init__(
+        self, folder: Path, rig: Path, set_file: Path, run: str, spending: Spending | None = None
+    ) -> None:
         self.folder = folder
         self.run = run
         self._path = folder / FILE
@@ -93,7 +90,7 @@ class Moments:
         self._place: tuple[object, ...] = ()
         self._next_at = 0.0
         self._said = self._problem = ""
-        self._spent: deque[tuple[float, int]] = deque()
+        self._spending = spending or Spending()
 
     def last(self) -> tuple[Moment | None, str]:
         """The moment that was kept last for these files, and a line when there is one that cannot
@@ -119,16 +116,10 @@ class Moments:
             return
         self._hand, self._place = hand, place
         raw = encode(self._moment(state, ended=False))
-        cost = -(-len(raw) // BLOCK) * BLOCK + OVERHEAD
-        self._next_at = now + max(GATHER_S, cost * HOUR_S / BYTES_PER_HOUR)
-        self._spent.append((now, cost))
+        cost = cost_of(len(raw))
+        self._next_at = now + max(GATHER_S, pause_s(cost, MOMENT_BYTES_PER_HOUR))
+        self._spending.spend(now, cost)
         self._offer(raw)
-
-    def bytes_of_hour(self, now: float) -> int:
-        """What was written in the last hour, the file system's own share as we reckon it."""
-        while self._spent and now - self._spent[0][0] > HOUR_S:
-            self._spent.popleft()
-        return sum(cost for _, cost in self._spent)
 
     def news(self) -> str:
         """A line when it cannot be kept any more, or can again; "" when nothing has changed."""

@@ -24,12 +24,13 @@ from typing import Any
 
 from bridge.errors import BridgeError
 from bridge.files import store
+from bridge.files.take_rig import texts_of
 from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
-from bridge.supervisor.crashes import Care, Crashes
+from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
@@ -40,7 +41,9 @@ from bridge.supervisor.health import Health, Told
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
 from bridge.supervisor.player_child import PlayerChild
+from bridge.supervisor.recorder import Recorder
 from bridge.supervisor.service_child import ServiceChild
+from bridge.supervisor.spending import Spending
 from bridge.supervisor.watch import Watch
 
 CLOSE_NS, SILENT_NS = 1_000_000_000, 2_000_000_000
@@ -98,12 +101,14 @@ class Supervisor:
         for folder_of in {options.rig.resolve().parent, options.set.resolve().parent}:
             store.sweep(folder_of, OTHERS_S)
         good = begin.last_good(options.set, rig, start, state)
-        self._moments = Moments(state, options.rig, options.set, self._run)
+        self._spending = Spending()
+        self._moments = Moments(state, options.rig, options.set, self._run, self._spending)
         self._start = comeback.bring_back(rig, start, self._moments, fresh=options.fresh)
         self._fallback = Fallback(_loaded(self._start), good)
         self._failsafe = Failsafe(self._start.outputs, self._start.ports)
         self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
         self._watch = Watch()
+        self._recorder = Recorder(state, self._about_take, self._spending)
         self._crashes = Crashes()
         self._told = Told(folder)
         self.player = PlayerChild(self._said_by_player, self._player_began)
@@ -117,6 +122,7 @@ class Supervisor:
         )
         self._say_once(*self._start.warnings)
         self._rig_text = rig.text
+        self._rig_texts = texts_of(rig)
         self._looked_ns = _now()
         self._mend_at = 0.0
         self._guards = Guards()
@@ -161,6 +167,7 @@ class Supervisor:
             self._watch.read(_now())
             self._failsafe.heard(self._watch.sent)
             self._watch.sent.clear()
+            self._record()
             self._say_once(*self._watch.state.get("warnings", ()))
             self._follow()
         for source in lines:
@@ -201,8 +208,8 @@ class Supervisor:
             self._failsafe.mend()
         if self._watch.state:
             self._moments.look(self._watch.state, clock)
-        note = self._moments.news()
-        if note:
+        self._recorder.look(clock)
+        for note in filter(None, (self._moments.news(), self._recorder.news())):
             self.say(note, "warning")
         if self._told.due(clock):
             self._told.tell(
@@ -210,8 +217,9 @@ class Supervisor:
                     player_restarts=self._start.restarts,
                     service_starts=self.service.starts,
                     recent_deaths=self._crashes.recent(clock),
-                    kept_bytes=self._moments.bytes_of_hour(clock),
-                    unkept=self._moments.problem,
+                    kept_bytes=self._spending.of_hour(clock),
+                    unkept=self._moments.problem or self._recorder.problem,
+                    lost_of_takes=self._recorder.lost,
                     lines_left_out=self._log.left_out,
                 )
             )
@@ -261,6 +269,9 @@ class Supervisor:
         self.player.close()
         self.service.close()
         self._failsafe.stop()
+        self._watch.read(_now())
+        self._record()
+        self._recorder.end(time.monotonic())
         self._watch.close()
         self._guards.close()
         self._moments.end(self._watch.state)
@@ -327,6 +338,22 @@ class Supervisor:
             good = self._fallback.present
             self._keep_good(good.file, good.text)
 
+    def _record(self) -> None:
+        """What the player has played goes into its take."""
+        for batch in self._watch.batches:
+            self._recorder.hear(batch, time.monotonic())
+        self._watch.batches.clear()
+
+    def _about_take(self) -> dict[str, Any]:
+        state, start = self._watch.state, self._start
+        return {
+            "version": start.version,
+            "rig": start.rig,
+            "set": state.get("set", start.set),
+            "meter": state.get("meter") or list(start.score.spec.meter),
+            "files": self._rig_texts,
+        }
+
     def _keep_good(self, file: str, text: str) -> None:
         problem = begin.keep_good(file, text, state_folder())
         if problem:
@@ -336,12 +363,13 @@ class Supervisor:
         self._failsafe.begin(_now())
         code, was_ready = self.player.ended()
         self._watch.read(_now())
+        self._record()
         self._follow()
         self._watch.close()
         if self._stopping:
             return
         self.say(
-            f"the player ended ({_cause(code)}); outputs are closed, starting it again", "error"
+            f"the player ended ({cause(code)}); outputs are closed, starting it again", "error"
         )
         care = self._crashes.died(time.monotonic())
         for text in self._next_start(care):
@@ -418,7 +446,7 @@ class Supervisor:
         code = self.service.ended()
         if not self._stopping:
             self.say(
-                f"the service ended ({_cause(code)}); playing goes on, starting it again", "error"
+                f"the service ended ({cause(code)}); playing goes on, starting it again", "error"
             )
 
 
@@ -433,15 +461,6 @@ def say(text: str) -> None:
 
 def _loaded(start: Start) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
-
-
-def _cause(code: int) -> str:
-    if code >= 0:
-        return f"code {code}"
-    try:
-        return signal.Signals(-code).name
-    except ValueError:
-        return f"signal {-code}"
 
 
 def run(

@@ -8,6 +8,7 @@ import pickle
 import socket
 from typing import Any
 
+from bridge.player.link import KEPT, TAKE
 from bridge.player.messages import Swap, Unpacker, pack_json
 
 
@@ -17,7 +18,7 @@ class Watch:
     `state` is the newest state; `score` and `revision` are those of the last swap, or None;
     `text` and `file` are what that score was made of. `memory` is the last remembered place
     (``memory``) and the ``revision`` it belongs to. `sent` collects what the player says it has
-    sent; whoever uses it clears it.
+    sent, `batches` what its tape gives (see `bridge.player.tape`); whoever uses them clears them.
     """
 
     def __init__(self) -> None:
@@ -27,6 +28,7 @@ class Watch:
         self.text = self.file = ""
         self.memory: dict[str, Any] | None = None
         self.sent: list[list[Any]] = []
+        self.batches: list[dict[str, Any]] = []
         self.heard_ns = 0
         self._sock: socket.socket | None = None
         self._unpacker = Unpacker()
@@ -40,7 +42,7 @@ class Watch:
         sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             sock.connect(path)
-            sock.sendall(pack_json({"do": "keep"}))
+            sock.sendall(pack_json({"do": "keep", "what": [*KEPT, TAKE]}))
         except OSError:
             sock.close()
             raise
@@ -76,6 +78,8 @@ class Watch:
                 if isinstance(kept, Swap):
                     self.score, self.revision, self.memory = kept.score, kept.revision, None
                     self.text, self.file = kept.text, kept.file
+                elif kept["do"] == TAKE:
+                    self.batches.append(kept)
                 else:
                     self.memory = kept
             return

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
+from typing import Any
 
 from bridge.voltage.calibration import Correction
 from bridge.voltage.message import CLOCK, OFF, ON, VALUE, Message
@@ -104,6 +105,18 @@ class Encoder:
         self._corrections.pop(output, None)
         if correction is not None:
             self._corrections[output] = correction
+
+    def memory(self) -> dict[str, Any]:
+        """What it believes to stand at the outputs, as plain data for `recall`."""
+        voices = [[*key, *voice.memory()] for key, voice in self._voices.items()]
+        return {"codes": dict(self._codes), "voices": voices}
+
+    def recall(self, memory: Mapping[str, Any]) -> None:
+        """Believes what another encoder of the same outputs believed; gates are closed. Raises
+        KeyError, TypeError or ValueError when `memory` is none."""
+        self._codes = {str(name): int(code) for name, code in memory["codes"].items()}
+        for port, channel, *beliefs in memory["voices"]:
+            self._voices[port, channel].recall(beliefs)
 
     # --- what plays --------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ a new note that is switched on before the old one is switched off, which leaves 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from bridge.voltage.message import OFF, ON, VALUE, Message
 from bridge.voltage.profile import BEND_CENTRE, Output, note_of_volts
@@ -48,6 +49,20 @@ class Voice:
             self._target = min(max(note_of_volts(out, out.rest), self._low), self._high)
         elif out.gates:
             self._gate = True
+
+    def memory(self) -> list[float | None]:
+        """What it aims at and believes to sound, for `recall`."""
+        return [self.velocity, self._target, self._sounding, self._level, self._bend]
+
+    def recall(self, beliefs: Sequence[float | None]) -> None:
+        """Believes what `memory` of another such voice gave. Raises TypeError or ValueError when
+        they are none."""
+        velocity, target, sounding, level, bend = beliefs
+        self.velocity = None if velocity is None else int(velocity)
+        self._sounding = None if sounding is None else int(sounding)
+        if target is None or level is None or bend is None:
+            raise ValueError("a voice always aims at something")
+        self._target, self._level, self._bend = float(target), int(level), int(bend)
 
     def pitch(self, note: float) -> list[Message]:
         """Aim at `note`, already corrected; sends nothing while the gate is closed."""

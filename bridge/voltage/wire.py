@@ -8,9 +8,9 @@ a link for values is our choice (common practice, no source).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, TypeVar, cast
 
 from bridge.voltage.message import CLOCK, OFF, ON, VALUE, Message
 from bridge.voltage.profile import Profile, WiredOutput
@@ -37,11 +37,18 @@ USB_FRAME_NS = 1_000_000
 USB_MESSAGES_PER_FRAME = 16
 SECOND_NS = 1_000_000_000
 
+Row = TypeVar("Row")
 
-def order(messages: Iterable[Message]) -> list[Message]:
+
+def _itself(row: Any) -> Message:
+    return cast(Message, row)
+
+
+def order(rows: Iterable[Row], message_of: Callable[[Row], Message] = _itself) -> list[Row]:
     """Messages that fall together, in the order to send: clock, offs, values, ons. Stable: within
-    a kind the order they came in (that of the lanes) stays."""
-    return sorted(messages, key=lambda message: message.order)
+    a kind the order they came in (that of the lanes) stays. `message_of` gives the message of a
+    row that says more about it."""
+    return sorted(rows, key=lambda row: message_of(row).order)
 
 
 def pack(messages: Iterable[bytes], status: int = 0) -> tuple[bytes, int]:
@@ -225,6 +232,18 @@ class Thinner:
             self._waiting[output] = _Waiting(volts, now_ns)
         else:
             waiting.volts = volts
+
+    def memory(self) -> dict[str, Any]:
+        """What waits and what may move again when, as plain data for `recall`."""
+        waiting = [[name, one.volts, one.since_ns] for name, one in self._waiting.items()]
+        return {"waiting": waiting, "again": dict(self._again_ns), "free": dict(self._free_ns)}
+
+    def recall(self, memory: Mapping[str, Any]) -> None:
+        """Goes on where another thinner of the same outputs was. Raises KeyError, TypeError or
+        ValueError when `memory` is none."""
+        self._waiting = {name: _Waiting(float(v), int(ns)) for name, v, ns in memory["waiting"]}
+        self._again_ns = {name: int(ns) for name, ns in memory["again"].items()}
+        self._free_ns = {port: int(ns) for port, ns in memory["free"].items()}
 
     def drop(self, output: str) -> None:
         """Forget what waits for `output` (it has been sent another way, or its port is gone)."""

@@ -17,7 +17,7 @@ import bridge
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE
 from bridge.files.blocks import Block, Head, Pairs, Signs, Words
 from bridge.protocol.command import described_limits
-from bridge.web.http import COMMAND_BYTES, TEXT_BYTES
+from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, TEXT_BYTES
 from bridge.web.manual_http import policy
 from bridge.web.problems import KINDS
 from bridge.web.wrong import wanted
@@ -31,6 +31,8 @@ CHAPTERS = {
     "metrics": "How it is",
     "lanes": "Lanes",
     "groups": "Groups",
+    "fill": "Lanes",
+    "pace": "Transport and tempo",
     "macros": "Macros",
     "sections": "Sections and order",
     "order": "Sections and order",
@@ -39,6 +41,7 @@ CHAPTERS = {
     "clock": "Transport and tempo",
     "set": "The set and its files",
     "sets": "The set and its files",
+    "pack": "The set and its files",
     "chart": "The set and its files",
     "words": "The set and its files",
     "controllers": "Controllers",
@@ -50,11 +53,18 @@ CHAPTERS = {
 """By the first part of the path after /api; others are in the last chapter."""
 LAST = "All the rest"
 
+PACK = "pack.zip"
+"""The file of the examples that get and send one."""
 # What is sent in the examples, by operation; {lane} and so on become names of what plays.
 EXAMPLES: Mapping[str, Any] = {
     "muteLane": {"muted": True, "when": "bar"},
     "muteGroup": {"muted": True},
     "holdLane": {"active": True},
+    "fillAll": {"active": True},
+    "fillLane": {"active": True},
+    "fillGroup": {"active": True},
+    "setPace": {"pace": -1},
+    "setGroupPace": {"pace": 1},
     "soloLane": {"on": True},
     "stillLane": {"on": True},
     "moveMacro": {"value": 0.5},
@@ -72,6 +82,9 @@ EXAMPLES: Mapping[str, Any] = {
     "putSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n", "when": "bar"},
     "checkSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n"},
     "saveSetAs": {"file": "ebb.yaml", "replace": True},
+    "bringSetBack": {"moment": "2026-01-31T21-05-00", "when": "bar"},
+    "bringRigBack": {"moment": "2026-01-31T21-05-00"},
+    "openPack": PACK,
     "openSet": {"file": "{file}", "when": "bar"},
     "loadSet": {"file": "{file}"},
     "editSet": {"edits": [{"path": ["lanes", "{lane}", "muted"], "value": True}]},
@@ -83,6 +96,7 @@ EXAMPLES: Mapping[str, Any] = {
     "beginTuning": {"output": "{pitch}"},
     "soundNote": {"note": 36},
     "takeReading": {"note": 36, "text": "1.002 V"},
+    "listenToVoice": {"input": "bay in", "channel": 1},
     "undoTuning": {"output": "{pitch}"},
     "beginSoundcheck": {"monitors_down": True},
     "playOutput": {"output": "{output}"},
@@ -132,7 +146,9 @@ def curl(method: str, path: str, body: Any, names: Mapping[str, str], base: str)
     words = ["curl", "-sS"]
     if method != "GET":
         words += ["-X", method]
-    if body is not None:
+    if body == PACK:
+        words += ["-H", f"Content-Type: {ARCHIVE}", "--data-binary", f"@{PACK}"]
+    elif body is not None:
         words += ["-H", "Content-Type: application/json", "-d", json.dumps(_filled(body, names))]
     return shlex.join([*words, base + path])
 
@@ -177,7 +193,8 @@ def _introduction(base: str) -> Iterator[Block]:
     yield Words(
         f"One client may send {CLIENT_RATE:.0f} commands a second, and {CLIENT_BURST:.0f} at once "
         "after a pause; more is refused with 429. The body of a command may have "
-        f"{COMMAND_BYTES >> 10} KiB, that of a set text {TEXT_BYTES >> 10} KiB."
+        f"{COMMAND_BYTES >> 10} KiB, that of a set text {TEXT_BYTES >> 10} KiB, "
+        f"a pack {ARCHIVE_BYTES >> 20} MiB."
     )
 
 
@@ -203,7 +220,7 @@ def _operation(
         rows = tuple((p["name"], _member(p["schema"], root, True)) for p in query)
         yield Pairs(("in the query", "takes"), rows)
     body = operation.get("requestBody")
-    if body is not None:
+    if body is not None and ARCHIVE not in body["content"]:
         schema = _resolved(body["content"]["application/json"]["schema"], root)
         needed = schema.get("required", ())
         rows = tuple(
@@ -212,7 +229,9 @@ def _operation(
         )
         if rows:
             yield Pairs(("in the body", "takes"), rows)
-    yield Signs((curl(method, path, EXAMPLES.get(operation["operationId"]), names, base),))
+    line = curl(method, path, EXAMPLES.get(operation["operationId"]), names, base)
+    kept = f" -o {PACK}" if ARCHIVE in operation["responses"]["200"]["content"] else ""
+    yield Signs((line + kept,))
 
 
 def _resolved(schema: Schema, root: Schema) -> Schema:

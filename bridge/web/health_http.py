@@ -184,7 +184,8 @@ def _of_supervisor(told: health.Health | None) -> Iterator[Any]:
         return
     yield _counter("player_restarts", "Players that were started again", told.player_restarts)
     yield _counter("service_starts", "Services that were started", told.service_starts)
-    yield _gauge("kept_bytes_hour", "Written for a power cut in an hour", told.kept_bytes)
+    yield _gauge("kept_bytes_hour", "Written in an hour by itself", told.kept_bytes)
+    yield _counter("take_rows_lost", "Rows of takes that were not recorded", told.lost_of_takes)
     yield _gauge("recent_deaths", "Players that ended within a minute", told.recent_deaths)
 
 

@@ -29,6 +29,8 @@ TEXT_BYTES = 2 * b.TEXT_MOST  # a set text as JSON, escapes included
 
 BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 
+ARCHIVE = "application/zip"
+ARCHIVE_BYTES = 4 << 20  # a pack without recordings has a few ten thousand
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]
@@ -39,10 +41,11 @@ Handler = TypeVar("Handler", bound=Run)
 @dataclass(frozen=True, slots=True)
 class Route:
     """One operation. `body` None: it takes none (an empty object is let through); `optional`: the
-    body may be left out; `command`: the body makes a command with what the path says; `media`: what
-    comes back where it is not JSON. `errors` are the statuses beyond those that any route can
-    have. `role`: what a device must at least be let in as; unless told, that of the command, or to
-    watch for what only asks, or to edit."""
+    body may be left out; `command`: the body makes a command with what the path says; `archive`: it
+    is a zip archive, which `run` gets as bytes; `media`: what comes back where it is not JSON.
+    `errors` are the statuses beyond those that any route can have. `role`: what a device must at
+    least be let in as; unless told, that of the command, or to watch for what only asks, or to
+    edit."""
 
     method: str
     path: str
@@ -59,6 +62,7 @@ class Route:
     media: str = "application/json"
     params: Mapping[str, str] = field(default_factory=dict)
     conditional: bool = False  # takes If-Match
+    archive: bool = False
     role: Role | None = None
 
     @property
@@ -93,6 +97,7 @@ class Routes(list[Route]):
                 said["answer"] = answer
             if isinstance(given, type) and issubclass(given, BaseModel):
                 said["query" if method == "GET" else "body"] = given
+            said["archive"] = given is bytes
             self.append(Route(method, path, name, says, run, **(said | more)))
             return run
 
@@ -130,10 +135,14 @@ async def _read_bytes(request: web.Request, limit: int) -> bytes:
     return b"".join(parts)
 
 
-async def read_body(request: web.Request, route: Route) -> BaseModel | Command:
-    """The checked body of a request, or the command that it makes. Raises `ProblemError` 400, 413,
-    415, `CommandError`, `NotJSONError` or `WrongBodyError`."""
+async def read_body(request: web.Request, route: Route) -> BaseModel | Command | bytes:
+    """The checked body of a request, or the command that it makes, or an archive as it is. Raises
+    `ProblemError` 400, 413, 415, `CommandError`, `NotJSONError` or `WrongBodyError`."""
     data = await read_bytes(request, route.limit)
+    if route.archive:
+        if request.content_type != ARCHIVE:
+            raise ProblemError(415, f"the body must be {ARCHIVE}", {"Accept": ARCHIVE})
+        return data
     model = route.body or b.Nothing
     if route.command is not None and (not data or request.content_type == "application/json"):
         return route.command.read(request.match_info, data)
@@ -165,7 +174,7 @@ def handler(route: Route) -> Callable[[web.Request], Awaitable[web.StreamRespons
 
     async def handle(request: web.Request) -> web.StreamResponse:
         demand(route.needs, route.name)
-        given: BaseModel | Command = read_query(request, route.query)
+        given: BaseModel | Command | bytes = read_query(request, route.query)
         if route.takes_body:
             given = await read_body(request, route)
         elif route.command is not None:

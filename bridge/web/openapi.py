@@ -14,7 +14,7 @@ from pydantic.json_schema import JsonSchemaMode, models_json_schema
 import bridge
 from bridge.protocol.schema import state_schemas
 from bridge.web import bodies as b
-from bridge.web.http import Route
+from bridge.web.http import ARCHIVE, Route
 from bridge.web.problems import MEDIA_TYPE, phrase
 
 REF = "#/components/schemas/{model}"
@@ -40,7 +40,7 @@ def describe(routes: list[Route]) -> dict[str, Any]:
             states |= state_schemas(route.answer, REF)
         else:
             wanted[route.answer, "serialization"] = None
-        if route.takes_body and route.command is None:
+        if route.takes_body and route.command is None and not route.archive:
             wanted[route.body or b.Nothing, "validation"] = None
     names, definitions = models_json_schema(list(wanted), ref_template=REF)
     paths: dict[str, Any] = {}
@@ -101,6 +101,11 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
         operation["requestBody"] = {
             "required": not route.command.optional,
             "content": {"application/json": {"schema": route.command.schema}},
+        }
+    elif route.archive:
+        operation["requestBody"] = {
+            "required": True,
+            "content": {ARCHIVE: {"schema": {"type": "string", "format": "binary"}}},
         }
     elif route.takes_body:
         operation["requestBody"] = {

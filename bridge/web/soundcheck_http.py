@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any, Literal, TypedDict
 
 from aiohttp import web
@@ -36,6 +37,14 @@ class AnswerBody(Strict):
 
     output: Output
     answer: Said | None
+
+
+class ListenBody(Strict):
+    """`input`: a part of the name of an audio input of the service's machine, or nothing for its
+    default one; `channel` counts from 1."""
+
+    input: Annotated[str, Field(max_length=200)] = ""
+    channel: Annotated[int, Field(ge=1, le=64), b.AS_WHOLE] = 1
 
 
 class SoundcheckAnswer(TypedDict):
@@ -92,5 +101,33 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
     async def end(request: web.Request, query: Any) -> b.Done:
         await checker.end()
         return b.Done()
+
+    return Routes([*routes, *_ear_routes(checker, shown)])
+
+
+def _ear_routes(checker: Soundchecker, shown: Callable[[], SoundcheckState]) -> Routes:
+    routes = Routes()
+
+    @routes.add(
+        "POST",
+        "/api/soundcheck/listen",
+        "listenSoundcheck",
+        "Checks all outputs by an audio input: what is heard, in words. Nothing is recorded.",
+        errors=(409,),
+    )
+    async def listen(request: web.Request, body: ListenBody) -> SoundcheckState:
+        await checker.listen(body.input, body.channel, client_of(request))
+        return shown()
+
+    @routes.add(
+        "POST",
+        "/api/soundcheck/keep",
+        "keepSounds",
+        "Keeps what was heard, to compare the next soundcheck with.",
+        errors=(409,),
+    )
+    async def keep(request: web.Request, body: Any) -> SoundcheckState:
+        await checker.keep()
+        return shown()
 
     return routes

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from typing import Annotated, Any, TypedDict
 
 from aiohttp import web
 from pydantic import Field
 
+from bridge.bench.ear_tuner import audio_inputs
 from bridge.bench.tuner import Tuner
-from bridge.protocol.state import TunedOutput, TuningState
+from bridge.listen.wrong import ListenError, no_device
+from bridge.protocol.state import AudioInput, TunedOutput, TuningState
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Strict
 from bridge.web.http import Routes, client_of
@@ -45,6 +48,13 @@ class KeepBody(Strict):
     doubtful: bool = False
 
 
+class ListenBody(Strict):
+    """The audio input, by its name or a part of it (empty: the default one), and its channel."""
+
+    input: Annotated[str, Field(max_length=200)]
+    channel: Annotated[int, Field(ge=1, le=64), AS_WHOLE] = 1
+
+
 class UndoBody(Strict):
     output: Output
 
@@ -54,6 +64,13 @@ class TuningAnswer(TypedDict):
 
     outputs: list[TunedOutput]
     session: TuningState | None
+
+
+class InputsAnswer(TypedDict):
+    """Audio inputs of the computer that the service runs on; `says` is why there are none."""
+
+    inputs: list[AudioInput]
+    says: str
 
 
 class TunedAnswer(b.Answer):
@@ -88,7 +105,43 @@ def tuner_routes(tuner: Tuner) -> Routes:
         made = "" if before is None else before.correction.made
         return TunedAnswer(output=body.output, made=made, file=path.name)
 
-    return Routes([*routes, *_session_routes(tuner, session)])
+    return Routes([*routes, *_session_routes(tuner, session), *_ear_routes(tuner, session)])
+
+
+def _ear_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
+    routes = Routes()
+
+    @routes.add("GET", "/api/audio-inputs", "audioInputs", "Audio inputs that can be listened to.")
+    async def inputs(request: web.Request, query: Any) -> InputsAnswer:
+        try:
+            found = await asyncio.to_thread(audio_inputs)
+        except ListenError as error:
+            return {"inputs": [], "says": str(error)}
+        return {"inputs": found, "says": "" if found else str(no_device("", []))}
+
+    @routes.add(
+        "POST",
+        "/api/tuning/session/listen",
+        "listenToVoice",
+        "Sounds the notes, listens and takes the readings; then checks them with the tuning.",
+        errors=(409,),
+    )
+    async def listen(request: web.Request, body: ListenBody) -> TuningState:
+        await tuner.listen(body.input, body.channel, client_of(request))
+        return session()
+
+    @routes.add(
+        "DELETE",
+        "/api/tuning/session/listen",
+        "listenNoMore",
+        "Ends listening; what was heard stays.",
+        errors=(409,),
+    )
+    async def no_more(request: web.Request, query: Any) -> TuningState:
+        await tuner.listen_no_more()
+        return session()
+
+    return routes
 
 
 def _session_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:

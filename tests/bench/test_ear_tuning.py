@@ -237,3 +237,18 @@ def test_readings_that_make_no_tuning_are_refused_in_the_words_of_the_fit() -> N
     bench.tuning.session.notes[:] = [60, 66]
     with pytest.raises(InputError, match=r"changes 0\.5 V for each volt asked for"):
         bench.run()
+
+
+def test_when_the_cable_comes_out_it_does_not_go_on_for_long() -> None:
+    bench = Bench(Tone(RATE, "saw", **BENT), [Hiss(0.0001)])
+    plain = bench.feed.render
+
+    def render(n: int) -> Any:
+        if bench.feed.now_ns > 3e9:
+            bench.tone.gate = 0.0
+        return plain(n)
+
+    bench.feed.render = render
+    assert stopped(bench).kind == "silence"
+    assert bench.feed.now_ns < 9e9
+    assert bench.tuning.session.readings

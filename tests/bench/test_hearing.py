@@ -63,6 +63,20 @@ def test_the_input_is_muted_clips_or_goes_away() -> None:
         assert len([move for move in world.moves if move[1] == "close"]) == len(opened)
 
 
+def test_lost_samples_are_not_taken_for_silence() -> None:
+    """Blocks of 5 ms are lost: a hit that has a gap is struck again, and if that goes on, said."""
+    world = Earshot({GATE: CLICK})
+    world.loses = lambda block: block in (60, 260)
+    struck = hearing(world).strike(GATE, 0.3, 3)
+    assert len(struck.hits) == 3
+    assert struck.late_ms == pytest.approx(0.0, abs=0.05)
+    assert len([move for move in world.moves if move[1] == "open"]) > 3
+    world.loses = lambda block: block % 40 == 0
+    with pytest.raises(ListenError) as error:
+        hearing(world).strike(GATE, 0.3, 3)
+    assert error.value.kind == "lost"
+
+
 def test_sounds_that_do_not_go_with_the_hits_are_strays() -> None:
     sound = Sound(-12.0, (-10.0,) * 10, 500.0, 50.0)
     hits = tuple(Hit(late, sound) for late in (20.0, 180.0, 400.0))

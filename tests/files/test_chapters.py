@@ -18,7 +18,7 @@ from bridge.files.set import parse_set
 
 PAGE = Path(reference.__file__).parents[1] / "web/page"
 # Those that play, listen or ask are only read as far as their options.
-LIVE = ("play", "soundcheck", "tune", "clockcheck", "ports")
+LIVE = ("play", "soundcheck", "align", "tune", "clockcheck", "ports")
 
 
 def chapters() -> list[object]:
@@ -49,6 +49,7 @@ def test_every_command_is_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         done = CliRunner().invoke(main, words)
         assert done.exit_code == 0, (words, done.output)
     assert {path.name for path in tmp_path.iterdir()} == {
+        "low-water.zip",
         "rig.yaml",
         "set.yaml",
         "patch.html",

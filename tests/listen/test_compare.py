@@ -7,56 +7,13 @@ hums and hisses at -50 dB. `tests/bench/bench_ears.py` does a hundred of them.
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from support.drums import RATE, Drum
-from support.racks import QUIET_S, hit, two_nights
+from support.racks import judged
 
 from bridge.listen.compare import Finding, compare
-from bridge.listen.figures import describe
-from bridge.listen.onset import first_onset, floor_of
-from bridge.listen.sound import Sound, mean_sound
+from bridge.listen.sound import Sound
 
 RACKS = 25
-QUIET = round(QUIET_S * RATE)
-HITS = 3
-
-
-def heard(one: Drum | None, chance: np.random.Generator) -> Sound | None:
-    found = []
-    for number in range(HITS):
-        sound = hit(one, number, chance)
-        onset = first_onset(sound, RATE, floor_of(sound[:QUIET], RATE), QUIET)
-        if onset is not None:
-            found.append(describe(sound[int(onset.at) :], RATE, sound[:QUIET]))
-    return mean_sound(found) if len(found) > 1 else None
-
-
-def judged(seed: int) -> tuple[list[str], list[str]]:
-    """The faults of a rack that were not found, and its false alarms."""
-    first, second, faults = two_nights(seed)
-    chance = np.random.default_rng([seed, 5])
-    last = {name: heard(one, chance) for name, one in first.items()}
-    assert None not in last.values(), "every voice is loud enough to be heard"
-    good = {name: sound for name, sound in last.items() if sound is not None}
-    found = compare({name: heard(one, chance) for name, one in second.items()}, good)
-    assert [one.output for one in found] == list(second)
-    a, b = faults.swapped
-    wanted = {a: {("swapped", b)}, b: {("swapped", a)}, faults.dead: {("nothing", "")}}
-    missed, alarms = [], []
-    for one in found:
-        if one.output in wanted:
-            right = (one.verdict, one.other) in wanted[one.output]
-        elif one.output == faults.wrong:
-            right = one.verdict in ("changed", "like")
-        elif one.verdict != "fine":
-            alarms.append(f"rack {seed}: {one}")
-            continue
-        else:
-            continue
-        if not right:
-            missed.append(f"rack {seed}: {one}")
-    return missed, alarms
 
 
 @pytest.mark.slow

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from support.drums import KINDS, RATE, Drum, drum, room
 
-from bridge.listen.onset import Floor, first_onset, floor_of, onsets
+from bridge.listen.onset import Floor, first_onset, floor_of, onsets, quiet_floor
 
 QUIET = round(0.25 * RATE)
 SEEDS = 12
@@ -100,3 +100,17 @@ def test_a_sound_that_never_ends_is_one() -> None:
     sound[20000:] += 0.3 * np.sin(np.arange(28000) * 0.05).astype(np.float32)
     found = onsets(sound, RATE, floor_of(sound[:12000], RATE), 60.0)
     assert len(found) == 1
+
+
+def test_the_noise_between_clicks_is_found_wherever_the_track_begins() -> None:
+    chance = np.random.default_rng(6)
+    sound = room(round(4 * RATE), RATE, chance)
+    alone = floor_of(sound, RATE)
+    for beat in range(8):
+        voice = Drum("blip", 1200.0, 250.0, 0.4, seed=beat).hit(beat, RATE, 0.3)
+        at = round((0.1 + 0.5 * beat) * RATE)
+        sound[at : at + len(voice)] += voice[: len(sound) - at]
+    found = quiet_floor(sound, RATE)
+    assert 0.7 * alone.loudest <= found.loudest <= 1.1 * alone.loudest
+    with pytest.raises(ValueError, match="too short"):
+        quiet_floor(sound[:1000], RATE)

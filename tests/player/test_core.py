@@ -14,7 +14,7 @@ from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score
 from support.said import say
 
 from bridge.errors import CommandError
-from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
+from bridge.music.model import Drive, Entry, Lane, Levels, Logic, Macro, Note, Notes, Section
 from bridge.music.ticks import parse_rate
 from bridge.player.dispatch import mute_derived
 from bridge.player.start import PortSpec
@@ -164,6 +164,19 @@ def test_stop_sends_levels_to_rest_and_keeps_pitches() -> None:
     desk.do("stop")
     desk.run(20)
     assert [data for _, data in desk.sent()[before:]] == [bytes((0xB0, 20, 0))]
+
+
+def test_a_value_that_waits_does_not_raise_a_level_after_the_stop() -> None:
+    """It glides: most of the time one of its steps waits for its turn."""
+    levels, settings = Levels((0.2, 1.0)), {"slew_ms": 400.0}
+    glide = Lane("glide", levels, parse_rate("1/4"), out="main.level-1", settings=settings)
+    for ms in range(300, 340, 4):
+        desk = Desk(score_of(glide))
+        desk.start()
+        desk.run(ms)
+        desk.do("stop")
+        desk.run(200)
+        assert desk.sent()[-1][1] == bytes((0xB0, 20, 0)), ms
 
 
 @pytest.mark.parametrize("late_ms", [0.0, 0.3, 3.0, 40.0])
@@ -517,3 +530,27 @@ def test_the_latency_of_a_voice_is_made_up_for_and_its_pitch_still_comes_first()
     assert desk.ons(2)[1:3] == approx(500.0, 1000.0)
     moved = [ms for ms, data in desk.of_status(0xB0) if data[1] == 16 and ms > 100.0]
     assert moved[:2] == approx(490.0, 990.0)
+
+
+@pytest.mark.parametrize("with_start", [True, False])
+def test_the_order_runs_with_the_song_where_the_set_says_so(with_start: bool) -> None:
+    """Started at bar 1 it begins with its first entry, each time; continued it goes on."""
+    score = score_of(
+        KICK,
+        HATS,
+        sections=(Section("ebb", ("kick",)), Section("flood", ("hats",))),
+        order=(Entry("ebb", 1), Entry("flood", 4)),
+        order_starts=with_start,
+    )
+    desk = Desk(score)
+    desk.start()
+    desk.run_to(BAR + BEAT)
+    order = desk.player.performance.state()["order"]
+    assert (order["running"], order["entry"]) == ((True, 1) if with_start else (False, None))
+    desk.player.command(say("stop"), desk.now)
+    desk.player.command(say("continue"), desk.now)
+    desk.run(200)
+    assert desk.player.performance.state()["order"]["entry"] == (1 if with_start else None)
+    desk.player.command(say("start", restart=True), desk.now)
+    desk.run(200)
+    assert desk.player.performance.state()["section"] == ("ebb" if with_start else None)

@@ -22,8 +22,18 @@ pytestmark = pytest.mark.real
 FIRST_LOAD_BYTES = 150_000
 SIZES = ((1024, 768), (768, 1024), (360, 640), (640, 360))
 PARTS = {
-    "rig": ("outputs", "tuning", "soundcheck", "clock", "controllers", "devices", "osc", "paper"),
-    "shelf": ("file", "sets", "done", "text"),
+    "rig": (
+        "outputs",
+        "tuning",
+        "soundcheck",
+        "clock",
+        "controllers",
+        "devices",
+        "osc",
+        "paper",
+        "moments",
+    ),
+    "files": ("file", "sets", "done", "moments", "pack", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
 HEAP_GROWTH_BYTES = 6e6
@@ -93,7 +103,7 @@ def test_every_view_by_keys(screen: MakeScreen, demo: Running, until: Until) -> 
     one.page.wait_for_selector("[aria-label='Soundcheck of main.gate-2']")
     focused = "document.activeElement.textContent"
     assert one.page.evaluate(focused) == "Play it", "the next one is at hand"
-    go("shelf")
+    go("files")
     one.page.locator("[data-part=done]").focus()
     one.page.keyboard.press("Enter")
     press("button", "Undo")

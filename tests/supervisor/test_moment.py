@@ -13,8 +13,8 @@ from support.states import process_about
 
 from bridge.files import store
 from bridge.player.report import Report
-from bridge.supervisor import moment
-from bridge.supervisor.moment import BYTES_PER_HOUR, FILE, Moments, decode, encode
+from bridge.supervisor.moment import FILE, Moments, decode, encode
+from bridge.supervisor.spending import BLOCK, MOMENT_BYTES_PER_HOUR, OVERHEAD, Spending
 
 
 @pytest.fixture
@@ -26,8 +26,8 @@ def state(desk: Desk) -> dict[str, Any]:
     return dict(Report(desk.player, process_about()).full(desk.now))
 
 
-def moments(folder: Path) -> Moments:
-    return Moments(folder, folder / "rig.yaml", folder / "set.yaml", "run")
+def moments(folder: Path, spending: Spending | None = None) -> Moments:
+    return Moments(folder, folder / "rig.yaml", folder / "set.yaml", "run", spending)
 
 
 def settled(kept: Moments) -> None:
@@ -84,14 +84,16 @@ def test_no_more_is_written_in_an_hour_than_was_said(
     written: list[int] = []
     monkeypatch.setattr(Moments, "_offer", lambda self, raw: written.append(len(raw)))
     desk = Desk(score_of(*(gate_lane(f"lane-{n}", "x...", n % 8 + 1) for n in range(120))))
-    kept, now, seen = moments(tmp_path), state(desk), []
+    spending = Spending()
+    kept = moments(tmp_path, spending)
+    now, seen = state(desk), []
     for tenth in range(72_000):
         now = {**now, "transport": {**now["transport"], "state": "running", "bar": tenth // 2 + 1}}
         if tenth % 100 == 0 or tenth < 3000:
             kept.look(now, tenth / 10)
-            seen.append(kept.bytes_of_hour(tenth / 10))
+            seen.append(spending.of_hour(tenth / 10))
     assert len(written) > 300
-    assert max(seen) <= BYTES_PER_HOUR + max(written) + moment.OVERHEAD + moment.BLOCK
+    assert max(seen) <= MOMENT_BYTES_PER_HOUR + max(written) + OVERHEAD + BLOCK
 
 
 def test_the_pace_of_a_usual_set_keeps_a_bar(tmp_path: Path, desk: Desk) -> None:

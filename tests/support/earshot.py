@@ -47,6 +47,8 @@ class Earshot:
         self.tones = dict(tones or {})
         self.gain = 1.0
         self.dead_after_s: float | None = None
+        self.loses: Callable[[int], bool] = lambda block: False
+        self._number = 0
         self.moves: list[tuple[str, str, float]] = []
         self._noise = Hiss(10 ** (noise_db / 20), seed)
         self._hum = Hum(RATE, level=10 ** (hum_db / 20) * 1.3 / 0.76)  # its RMS is 0.76 / 1.3
@@ -106,7 +108,7 @@ class Earshot:
 
     def blocks(self) -> Iterator[Block]:
         while True:
-            if not self._blocks:
+            while not self._blocks:
                 self._render(FRAMES)
             yield self._blocks.popleft()
 
@@ -126,7 +128,9 @@ class Earshot:
                 sound += tone.render(count)
         self._ringing = [(b, hit) for b, hit in self._ringing if b + len(hit) > self._made]
         loud = np.clip(self.gain * sound, -1.0, 1.0).astype(np.float32)
-        self._blocks.append(Block(first, round(first * 1e9 / RATE), loud))
+        self._number += 1
+        if not self.loses(self._number):
+            self._blocks.append(Block(first, round(first * 1e9 / RATE), loud))
 
 
 class Ear:

@@ -21,10 +21,16 @@ class Feed:
         rate: samples a second.
         frames: samples in a block.
         name: what the input is called.
+        start_ns: the time of its first sample.
     """
 
     def __init__(
-        self, render: Render, rate: float = 48000.0, frames: int = 256, name: str = "feed"
+        self,
+        render: Render,
+        rate: float = 48000.0,
+        frames: int = 256,
+        name: str = "feed",
+        start_ns: int = 0,
     ) -> None:
         self.render = render
         self.rate = rate
@@ -32,11 +38,12 @@ class Feed:
         self.frames = frames
         self.closed = False
         self._next = 0
+        self._start_ns = start_ns
 
     @property
     def now_ns(self) -> int:
         """The time to which the sound has been computed."""
-        return round(self._next * 1e9 / self.rate)
+        return self._start_ns + round(self._next * 1e9 / self.rate)
 
     def blocks(self) -> Iterator[Block]:
         for _ in itertools.count():

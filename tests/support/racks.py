@@ -9,6 +9,10 @@ import numpy as np
 from support.drums import RATE, Drum, another_night, rack, room
 
 from bridge.listen.audio import Samples
+from bridge.listen.compare import compare
+from bridge.listen.figures import describe
+from bridge.listen.onset import first_onset, floor_of
+from bridge.listen.sound import Sound, mean_sound
 
 QUIET_S, SOUND_S = 0.2, 0.45
 
@@ -48,3 +52,44 @@ def two_nights(seed: int) -> tuple[dict[str, Drum], Mapping[str, Drum | None], F
     second[a], second[b] = second[b], second[a]
     second[wrong], second[dead] = another_night(nine[8], chance), None
     return first, second, Faults(wrong, dead, (a, b))
+
+
+QUIET = round(QUIET_S * RATE)
+HITS = 3
+
+
+def heard(one: Drum | None, chance: np.random.Generator) -> Sound | None:
+    found = []
+    for number in range(HITS):
+        sound = hit(one, number, chance)
+        onset = first_onset(sound, RATE, floor_of(sound[:QUIET], RATE), QUIET)
+        if onset is not None:
+            found.append(describe(sound[int(onset.at) :], RATE, sound[:QUIET]))
+    return mean_sound(found) if len(found) > 1 else None
+
+
+def judged(seed: int) -> tuple[list[str], list[str]]:
+    """The faults of a rack that were not found, and its false alarms."""
+    first, second, faults = two_nights(seed)
+    chance = np.random.default_rng([seed, 5])
+    last = {name: heard(one, chance) for name, one in first.items()}
+    assert None not in last.values(), "every voice is loud enough to be heard"
+    good = {name: sound for name, sound in last.items() if sound is not None}
+    found = compare({name: heard(one, chance) for name, one in second.items()}, good)
+    assert [one.output for one in found] == list(second)
+    a, b = faults.swapped
+    wanted = {a: {("swapped", b)}, b: {("swapped", a)}, faults.dead: {("nothing", "")}}
+    missed, alarms = [], []
+    for one in found:
+        if one.output in wanted:
+            right = (one.verdict, one.other) in wanted[one.output]
+        elif one.output == faults.wrong:
+            right = one.verdict in ("changed", "like")
+        elif one.verdict != "fine":
+            alarms.append(f"rack {seed}: {one}")
+            continue
+        else:
+            continue
+        if not right:
+            missed.append(f"rack {seed}: {one}")
+    return missed, alarms

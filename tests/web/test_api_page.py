@@ -15,13 +15,17 @@ from bridge.web.api_page import EXAMPLES, curl
 from bridge.web.problems import KINDS
 
 # What cannot be done as the service stands in the test: nothing to redo, no other set was open, no
-# control is touched, nothing is read, a tuning that is under way cannot be undone, and only this
-# machine can reach it, so that there is no device and none to pair.
+# control is touched, nothing is read, no audio input has the name of the example, a tuning that is
+# under way cannot be undone, and only this machine can reach it, so that there is no device and none
+# to pair.
 STATE = {
     "/api/redo": 409,
+    "/api/rig/bring-back": 404,
     "/api/set/back": 409,
+    "/api/set/bring-back": 404,
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
+    "/api/tuning/session/listen": 409,
     "/api/tuning/undo": 409,
     "/api/devices/0123abcd": 404,
     "/api/pairing": 409,
@@ -80,6 +84,7 @@ async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
             bash,
             "-c",
             f"{line} -w '\n%{{http_code}}'",
+            cwd=stage.folder,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
         )

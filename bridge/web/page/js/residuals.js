@@ -19,9 +19,10 @@ export function reach(most) {
   return Math.ceil(most / 1200) * 1200;
 }
 
-export function residualStrip() {
+/** @param {string[]} traces which of "before" and "after" @param {string} words beside the key */
+export function residualStrip(traces = ["before", "after"], words = "cents off at each note; 0 is in tune") {
   const svg = /** @type {any} */ (draw("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", class: "residuals" }));
-  const key = h("p", { class: "key" }, h("span", { class: "key-before", text: "before" }), h("span", { class: "key-after", text: "after" }), h("small", { text: "cents off at each note; 0 is in tune" }));
+  const key = h("p", { class: "key" }, ...traces.map((trace) => h("span", { class: `key-${trace}`, text: trace })), h("small", { text: words }));
   const el = h("figure", { class: "residual-strip" }, svg, key);
   return {
     el,
@@ -29,7 +30,7 @@ export function residualStrip() {
     update(notes, result) {
       const rows = result?.rows ?? [];
       key.hidden = !rows.length;
-      const most = reach(Math.max(1, ...rows.flatMap((r) => [Math.abs(r.before), Math.abs(r.after)])));
+      const most = reach(Math.max(1, ...rows.flatMap((r) => traces.map((trace) => Math.abs(r[trace])))));
       const low = Math.min(...notes.map((n) => n.note)), high = Math.max(...notes.map((n) => n.note), low + 1);
       const x = (note) => LEFT + 14 + ((note - low) / (high - low)) * (WIDTH - LEFT - RIGHT - 28);
       const y = (cents) => TOP + (1 - (cents + most) / (2 * most)) * (HEIGHT - TOP - FOOT);
@@ -40,13 +41,13 @@ export function residualStrip() {
       }
       for (const { note, name } of notes) kids.push(draw("text", { x: x(note), y: HEIGHT - 8, class: "note" }, name));
       if (!rows.length) kids.push(draw("text", { x: (LEFT + WIDTH) / 2, y: y(0) - 12, class: "none" }, "no result yet"));
-      for (const which of ["before", "after"]) {
+      for (const which of traces) {
         const path = rows.filter((r) => !r.left_out).map((r, i) => `${i ? "L" : "M"}${x(r.note).toFixed(1)} ${y(r[which]).toFixed(1)}`).join("");
         if (path) kids.push(draw("path", { d: path, class: which }));
         for (const r of rows) kids.push(draw("circle", { cx: x(r.note).toFixed(1), cy: y(r[which]).toFixed(1), r: which === "after" ? 5 : 4, class: `${which}${r.left_out ? " left-out" : ""}` }));
       }
       svg.replaceChildren(...kids);
-      svg.setAttribute("aria-label", rows.length ? `Cents off before and after: ${rows.map((r) => `${r.name} ${r.before.toFixed(1)} and ${r.after.toFixed(1)}`).join(", ")}` : "No result yet");
+      svg.setAttribute("aria-label", rows.length ? `Cents off ${traces.join(" and ")}: ${rows.map((r) => `${r.name} ${traces.map((trace) => r[trace].toFixed(1)).join(" and ")}`).join(", ")}` : "No result yet");
     },
   };
 }

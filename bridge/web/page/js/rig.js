@@ -8,6 +8,7 @@ import { controlsPart } from "./controls.js";
 import { clockPart } from "./clock.js";
 import { devicesPart } from "./devices.js";
 import { oscPart } from "./osc.js";
+import { rigMoments } from "./keeping.js";
 import { outputsPart } from "./outputs.js";
 import { soundcheckPart } from "./soundcheck.js";
 import { tuningPart } from "./tuning.js";
@@ -15,7 +16,7 @@ import { tuningPart } from "./tuning.js";
 export async function build(root, app) {
   const title = h("h2");
   const interfaces = h("ul", { class: "ports", "aria-label": "Interfaces" });
-  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), paperPart()];
+  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), paperPart(), rigMoments()];
   const view = bench(root, "Parts of the rig", parts, title, interfaces);
   app.store.on(["ports"], ({ ports }) => interfaces.replaceChildren(...Object.entries(ports).map(([name, port]) => h("li", { "data-open": port.open ? "yes" : "no" },
     h("strong", { text: name }), h("small", { text: `${port.port}, ${port.link}: ${port.open ? "present" : "lost; it comes back by itself when the cable does"}` })))));

@@ -3,6 +3,7 @@
 
 import { attr, h, text, tool } from "./dom.js";
 import { api, attempt } from "./fields.js";
+import { hearingPart } from "./hearing.js";
 
 const SAID = { yes: "arrives", no: "does not arrive", skip: "skipped" };
 
@@ -14,6 +15,7 @@ export function soundcheckPart(app) {
   let here = false, chosen = "", shape = "", caution = "";
   /** @type {((check: any) => void)|null} */
   let update = null;
+  const hearing = hearingPart(problem, show); // once: it stays open from one output to the next
 
   async function load() {
     const answer = await attempt(problem, () => api("GET", "soundcheck"));
@@ -83,6 +85,7 @@ export function soundcheckPart(app) {
       return [o.output, row];
     }));
     update = (check) => {
+      hearing.update(check);
       text(state, check.playing === output.output ? (check.loud ? "Sounding, louder." : "Sounding, quietly.") : check.playing ? `${check.playing} is sounding.` : "Silent.");
       for (const o of check.outputs) {
         const row = rows.get(o.output);
@@ -98,6 +101,7 @@ export function soundcheckPart(app) {
         h("p", { text: output.says }), state,
         h("div", { class: "row-wrap" }, play, louder, silence),
         h("div", { class: "row-wrap answers" }, tool("Yes, it arrives", answer("yes")), tool("No", answer("no")), tool("Skip", answer("skip")))),
+      hearing.el,
       list,
       h("div", { class: "row-wrap" }, tool("End the soundcheck", end)),
     ];

@@ -4,6 +4,7 @@
 import { attr, h, say, text, tool } from "./dom.js";
 import { api, attempt, linesOf, picker } from "./fields.js";
 import { entry } from "./forms.js";
+import { listeningPart } from "./listening.js";
 import { residualStrip } from "./residuals.js";
 
 const EVERY = [["12", "every octave"], ["6", "every half octave"], ["4", "every four semitones"], ["3", "every three semitones"]];
@@ -49,7 +50,7 @@ export function tuningPart(app) {
     };
     const undo = async (output) => { if (await attempt(problem, () => api("POST", "tuning/undo", { output }))) { say(`${output}: the tuning before holds again.`); await load(); } };
     return [
-      h("p", { text: "Sounds a ladder of notes on one pitch output. Measure each with a meter (volts) or a tuner (Hz, or a note and cents), type what you read, and keep what comes out. The song stops for it; turn the monitors down first." }),
+      h("p", { text: "Sounds a ladder of notes on one pitch output. Measure each with a meter (volts) or a tuner (Hz, or a note and cents), type what you read (or let it listen to the voice), and keep what comes out. The song stops for it; turn the monitors down first." }),
       every.el,
       h("ul", { class: "plain", "aria-label": "Pitch outputs" }, ...outputs.map((o) => h("li", { class: "tuned" },
         h("div", {}, h("strong", { text: o.output }), h("small", { text: `${o.cable || "no cable written down"}; ${o.law}; ${o.made ? `tuned ${o.made.slice(0, 10)} from ${o.points} readings` : "not tuned"}` })),
@@ -63,6 +64,7 @@ export function tuningPart(app) {
   function bench(session) {
     const rows = session.notes.map((note) => noteRow(note));
     const strip = residualStrip();
+    const listening = listeningPart(problem, show);
     const said = h("p", { class: "says", role: "status" });
     const facts = h("dl", { class: "facts" });
     let doubtful = false; // the doubts stand above the button, and its label speaks of them
@@ -81,6 +83,7 @@ export function tuningPart(app) {
       text(keep, doubtful ? "Keep it in spite of the doubts" : "Keep it");
       text(said, [now.says, ...(now.result?.warnings ?? [])].filter(Boolean).join("\n"));
       strip.update(now.notes, now.result);
+      listening.update(now);
       facts.replaceChildren(...(now.result ? [
         ["worst before", `${now.result.worst_before.toFixed(1)} cents`], ["worst after", `${now.result.worst_after.toFixed(1)} cents`],
         ["offset", `${now.result.offset_mv.toFixed(2)} mV`], ["gain", now.result.gain.toFixed(5)],
@@ -89,6 +92,7 @@ export function tuningPart(app) {
     };
     return [
       h("p", {}, h("strong", { text: session.output }), ` ${session.cable || "no cable written down"}. It plays untuned until you keep what comes out or leave.`),
+      listening.el,
       h("ol", { class: "ladder", "aria-label": "Notes to measure" }, ...rows.map((row) => row.el)),
       said, strip.el, facts,
       h("div", { class: "row-wrap" }, keep, silent, leave),
@@ -128,7 +132,8 @@ export function tuningPart(app) {
     shown() { here = true; return load(); },
     hidden() {
       here = false;
-      if (app.store.state.tuning?.sounding != null) api("PUT", "tuning/session/sound", { note: null }).catch(() => {});
+      const tuning = app.store.state.tuning;
+      if (tuning?.sounding != null && !tuning.ear?.running) api("PUT", "tuning/session/sound", { note: null }).catch(() => {});
     },
   };
 }

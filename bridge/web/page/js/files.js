@@ -1,9 +1,10 @@
-/** The keeping view: save, save as, open another set, what was done by hand, and the whole text. */
+/** The view of files: save, save as, open another set, what was done by hand, and the whole text. */
 
 import { bench } from "./bench.js";
 import { attr, h, say, text, tool } from "./dom.js";
 import { Refusal, api, attempt, judged, labelled, linesOf, picker } from "./fields.js";
 import { words } from "./forms.js";
+import { packPart, setMoments } from "./keeping.js";
 
 const SHOWN = 12; // steps of the history before "all"
 
@@ -89,8 +90,7 @@ export async function build(root, app) {
   const download = tool("Download", () => {
     const url = URL.createObjectURL(new Blob([area.value], { type: "application/yaml" }));
     const link = h("a", { href: url, download: (app.store.state.document?.file || "set.yaml").split("/").pop() });
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(url), 1000);
+    link.click(); setTimeout(() => URL.revokeObjectURL(url), 1000);
   });
 
   const told = h("div", { role: "status" });
@@ -104,10 +104,11 @@ export async function build(root, app) {
       el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
     { name: "done", title: "History", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
       el: article("History", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
+    setMoments(), packPart(loadSets),
     { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
       el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
   ];
-  const view = bench(root, "Parts of the shelf", parts);
+  const view = bench(root, "Files: its parts", parts);
 
   async function loadText(force = false) {
     if (!force && area.value !== loaded) return; // somebody is writing

@@ -1,0 +1,152 @@
+"""`lanebridge takes`: what was recorded, what to keep, and files made of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.errors import BridgeError
+
+if TYPE_CHECKING:
+    from bridge.files.take_shelf import Row, Shelf
+
+FILE = click.Path(path_type=Path)
+TAKE_HELP = "TAKE is its place in the list (1, or `last`, is the newest), its id or its name."
+
+
+class TakesGroup(click.Group):
+    """Alone it lists."""
+
+
+@click.group(
+    "takes",
+    cls=TakesGroup,
+    invoke_without_command=True,
+    help=f"Every performance is recorded. Alone this lists them, the newest first.\n\n{TAKE_HELP}",
+)
+@click.pass_context
+def command(context: click.Context) -> None:
+    if context.invoked_subcommand is None:
+        context.invoke(list_)
+
+
+def shelf() -> Shelf:
+    from bridge.files.take_shelf import Shelf
+    from bridge.supervisor.folders import state_folder
+
+    return Shelf(state_folder())
+
+
+@command.command("list", help="Lists all takes, the newest first.")
+@click.option("--json", "as_json", is_flag=True, help="As one JSON list, for programs.")
+def list_(as_json: bool = False) -> None:
+    import json
+    from dataclasses import asdict
+
+    rows = shelf().rows()
+    if as_json:
+        click.echo(json.dumps([asdict(row) for row in rows], indent=2))
+        return
+    if not rows:
+        click.echo("no takes yet; every performance is recorded from its start to its stop")
+    for place, row in enumerate(rows, 1):
+        click.echo(line_of(place, row))
+
+
+def line_of(place: int, row: Row) -> str:
+    """``  1 * 2026-03-07 21:04  Low tide         12:08   361 bars  first light``."""
+    star = "*" if row.starred else " "
+    when = row.began[:16].replace("T", " ")
+    if row.seconds is None:
+        length = "goes on" if row.recording else "cut off"
+        bars = ""
+    else:
+        minutes, seconds = divmod(round(row.seconds), 60)
+        length, bars = f"{minutes}:{seconds:02}", f"{row.bars} bar{'' if row.bars == 1 else 's'}"
+    lost = f"  {row.lost} rows lost" if row.lost else ""
+    return (
+        f"{place:3} {star} {when:16}  {row.set:20} {length:>8} {bars:>9}  {row.name}{lost}".rstrip()
+    )
+
+
+def _changed(change: Any) -> None:
+    """Does something to a take; what the disk says against it is said."""
+    from bridge.files.read import reason
+
+    try:
+        change()
+    except OSError as error:
+        raise BridgeError(f"the take cannot be changed: {reason(error)}") from error
+
+
+@command.command("star", help=f"Stars a take, so that it is never dropped for room.\n\n{TAKE_HELP}")
+@click.argument("take", default="last")
+@click.option("--off", is_flag=True, help="Take the star away again.")
+def star(take: str, off: bool) -> None:
+    takes = shelf()
+    path = takes.find(take)
+    _changed(lambda: takes.star(path, not off))
+    click.echo(f"{path.stem}: {'no star any more' if off else 'starred, it stays'}")
+
+
+@command.command("name", help=f"Names a take; an empty NAME takes its name away.\n\n{TAKE_HELP}")
+@click.argument("take")
+@click.argument("name")
+def name_(take: str, name: str) -> None:
+    takes = shelf()
+    path = takes.find(take)
+    _changed(lambda: takes.rename(path, name))
+    said = takes.note(path).name
+    click.echo(f"{path.stem}: {f'named {said}' if said else 'has no name any more'}")
+
+
+@command.command("remove", help=f"Removes takes for good.\n\n{TAKE_HELP}")
+@click.argument("take", nargs=-1, required=True)
+@click.option("--yes", is_flag=True, help="Do not ask, even where one is starred.")
+def remove(take: tuple[str, ...], yes: bool) -> None:
+    takes = shelf()
+    paths = list(dict.fromkeys(takes.find(text) for text in take))
+    for path in paths:
+        starred = takes.note(path).starred
+        if not yes:
+            star_ = ", which is starred" if starred else ""
+            click.confirm(f"remove {path.stem}{star_}?", abort=True)
+        _changed(lambda path=path: takes.remove(path))
+        click.echo(f"{path.stem}: removed")
+
+
+@command.command("export", help=f"Writes a take as a file.\n\n{TAKE_HELP}")
+@click.argument("take", default="last")
+@click.option(
+    "--out",
+    required=True,
+    type=FILE,
+    help="FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those.",
+)
+@click.option("--moves", is_flag=True, help="What hands did, instead of hits and values (.csv).")
+def export(take: str, out: Path, moves: bool) -> None:
+    from bridge.commands import outfile
+    from bridge.commands.progress import working
+    from bridge.files.take import read
+    from bridge.paper import take_midi
+    from bridge.paper.take_course import played
+
+    kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
+    path = shelf().find(take)
+    outfile.check_out(out, (".mid", ".midi", ".csv"), (path,), prints=True)
+    if moves and kind != ".csv":
+        raise click.BadParameter("is for .csv", param_hint="--moves")
+    with working(f"reading {path.stem}") as says:
+        found = read(path)
+        made = played(found)
+        says(f"writing {out}")
+        if kind == ".csv":
+            data: str | bytes = (take_midi.moves if moves else take_midi.table)(found, made)
+        else:
+            data = take_midi.midi_file(found, made)
+        outfile.write_out(out, data)
+    lost = f"; {found.lost} rows of it were lost" if found.lost else ""
+    cut = "" if found.whole else "; it was not ended in good order, or still goes on"
+    outfile.written(out, f"{len(found.ticks)} messages of {found.head['set']}{lost}{cut}")

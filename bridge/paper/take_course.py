@@ -1,0 +1,209 @@
+"""What a take went through: its set, and what hands and sections made of it, bar by bar.
+
+The moves of a take are done again on a performance alone, without playing anything: that gives the
+tick at which each section and each mute took effect, and everything that was set at any place.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from bridge.clock.tempo import Anchor
+from bridge.errors import BridgeError, CommandError
+from bridge.files.rig import Rig
+from bridge.files.set import parse_set
+from bridge.files.take import Take, TakeError
+from bridge.files.take_rig import rig_of
+from bridge.music import commands
+from bridge.music.model import SetSpec
+from bridge.music.performance import Performance
+from bridge.music.score import Score, compile_score
+from bridge.player.part import go_on, swap_tick
+from bridge.protocol.command import Command
+from bridge.protocol.internal import PutBack
+from bridge.protocol.table import decode
+from bridge.voltage.calibration import Correction
+
+SET = "set.yaml"
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What a take was played with: the rig, its tuning, and the set that it began with."""
+
+    rig: Rig
+    tuned: Mapping[str, Correction]
+    score: Score
+    text: str
+
+    @property
+    def spec(self) -> SetSpec:
+        return self.score.spec
+
+
+def played(take: Take) -> Played:
+    """Reads the rig and the set that a take has in it.
+
+    Raises:
+        TakeError: they cannot be read by this version.
+    """
+    try:
+        rig, tuned = rig_of(take.head["files"])
+        text = str(take.head["text"])
+        return Played(rig, tuned, score_of(text, rig), text)
+    except (BridgeError, KeyError, TypeError, AttributeError) as error:
+        raise TakeError(f"the rig or set of this take cannot be read: {error}") from None
+
+
+def score_of(text: str, rig: Rig) -> Score:
+    """Raises InputError."""
+    return compile_score(parse_set(text, SET, rig).spec, rig.ranges)
+
+
+class Stand(NamedTuple):
+    """Something has changed at a tick of the song: `performance` is as it is from there on, and is
+    only good until the next one is asked for. `ns` is when that was."""
+
+    tick: float
+    ns: int
+    performance: Performance
+    score: Score
+    text: str
+
+
+class Course:
+    """Follows a take. `begin` is the tick of the song at which it begins."""
+
+    def __init__(self, take: Take, made: Played) -> None:
+        self._take = take
+        self._made = made
+        self._score, self._text = made.score, made.text
+        begin = take.head["begin"]
+        self.begin = int(begin["tick"])
+        self.performance = Performance(made.score)
+        try:
+            self.performance.restore(begin["state"], self.begin)
+        except (CommandError, KeyError) as error:
+            raise TakeError(f"how this take begins cannot be read: {error}") from None
+        self.performance.running = True
+        self._swap: dict[str, Any] | None = None
+
+    def stands(self, until: float | None = None) -> Iterator[Stand]:
+        """Every change in order, the begin first; with `until` those before that tick."""
+        now = float(self.begin)
+        yield self._stand(now, int(self._take.head["begin"]["at"]))
+        for mark in self._take.marks:
+            kind = mark["is"]
+            tick = float(mark.get("rendered", mark["tick"]))
+            if until is not None and tick >= until:
+                break
+            if kind not in ("move", "swap", "jump"):
+                continue
+            yield from self._by_itself(now, tick)
+            if kind == "jump":
+                self.performance.locate(int(tick))
+            elif kind == "swap":
+                self._plan(mark, int(tick))
+            elif not self._do(mark["command"], int(tick), str(mark["client"])):
+                continue
+            now = tick
+            yield self._stand(float(mark["tick"]), int(mark["ns"]))
+        end = until if until is not None else self._end()
+        yield from self._by_itself(now, end)
+
+    def _end(self) -> float:
+        ends = [float(mark["tick"]) for mark in self._take.marks if mark["is"] == "end"]
+        ticks = self._take.ticks
+        return ends[-1] if ends else (ticks[-1] / 1000 if ticks else float(self.begin))
+
+    def _stand(self, tick: float, ns: int) -> Stand:
+        return Stand(tick, ns, self.performance, self._score, self._text)
+
+    def _by_itself(self, now: float, until: float) -> Iterator[Stand]:
+        """What happens between two moves without a hand: sections, the running order, mutes that
+        have waited, another set."""
+        at = int(now)
+        while True:
+            change = self.performance.next_change(at)
+            swap = None if self._swap is None else int(self._swap["at"])
+            if swap is not None and swap < until and (change is None or swap <= change):
+                self.performance.settle(swap)
+                self._change(swap)
+                at = swap
+            elif change is not None and change < until:
+                self.performance.settle(change)
+                at = change
+            else:
+                return
+            yield self._stand(float(at), -1)
+
+    def _do(self, given: Mapping[str, Any], tick: int, client: str) -> bool:
+        """Whether it was one of the performance's."""
+        try:
+            command: Command = decode(given)
+            if type(command) not in commands.HANDLERS and not isinstance(command, PutBack):
+                return False
+            self.performance.apply(command, tick, client)
+        except CommandError:
+            return False  # of a later version, or about what this set does not have
+        return True
+
+    def _plan(self, mark: Mapping[str, Any], tick: int) -> None:
+        origin = mark["origin"]
+        score = score_of(str(origin["text"]), self._made.rig)
+        self._swap = {
+            "at": swap_tick(tick, str(mark["when"]), score.spec),
+            "score": score,
+            "text": str(origin["text"]),
+            "renamed": mark["renamed"],
+            "parts": mark["parts"],
+        }
+
+    def _change(self, tick: int) -> None:
+        swap, self._swap = self._swap, None
+        assert swap is not None
+        before = self.performance
+        self._score, self._text = swap["score"], swap["text"]
+        self.performance = Performance(self._score)
+        self.performance.running = True
+        go_on(self.performance, before.state(), swap["renamed"], swap["parts"], tick)
+
+
+# --- where things stand in a file ---------------------------------------------------------------
+
+
+class Places:
+    """Ticks of the song as places in a file, which begins with the bar in which the take does. A
+    jump to another place of the song is no jump in the file: what comes after it follows on."""
+
+    def __init__(self, take: Take, bar: int) -> None:
+        begin = take.head["begin"]
+        self.base = int(float(begin["tick"]) // bar) * bar
+        self._from_ns = [-(2**63)]
+        self._shift = [-self.base]
+        line = Anchor(float(begin["tick"]), int(begin["at"]), float(begin["bpm"]))
+        for mark in take.marks:
+            if mark["is"] == "line":
+                line = Anchor(mark["tick"], int(mark["ns"]), float(mark["bpm"]))
+            elif mark["is"] == "jump":
+                at = int(mark["at"])
+                place = round(line.tick_at(at)) + self._shift[-1]
+                self._from_ns.append(at)
+                self._shift.append(place - int(mark["tick"]))
+                line = Anchor(mark["tick"], at, line.bpm)
+
+    @property
+    def jumps(self) -> bool:
+        return len(self._shift) > 1
+
+    def shift_at(self, ns: int) -> int:
+        """What is added to a tick of the song at that time."""
+        return self._shift[bisect_right(self._from_ns, ns) - 1]
+
+    @property
+    def shift(self) -> int:
+        """The same where there is no jump."""
+        return self._shift[0]

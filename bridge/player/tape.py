@@ -1,0 +1,182 @@
+"""What a take is made of, collected where it happens: messages, hits and values, moves, tempo.
+
+The tape runs from the begin of the song to its stop. It only gathers rows in memory; once in a
+while they are handed on as one batch (`Tape.batch`), for a process that writes files. Nothing here
+waits or grows without end: what nobody fetches in time is dropped and counted.
+
+A row of `sent` is (tick, due ns, how many ns later it left, port, bytes, owner). The tick is that
+of its deadline, with its fraction; the owner is the lane or the macro that it came from, "" for
+what belongs to none. A message without a deadline left at once: it is due when it left, and its
+lateness is None. A row of `events` is (tick, due ns, owner, kind, value, length, output). `marks`
+are objects with ``is``, ``ns`` and ``tick``: begin, end, line (the tempo), move, swap, says.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from bridge.clock.tempo import Anchor
+from bridge.player.messages import Swap
+
+MOST_ROWS = 20_000
+"""Rows that wait for somebody to fetch them: a minute of dense playing, some 4 MB."""
+MOST_MARKS = 2_000
+MOST_BATCHES = 16
+"""Takes that were begun and ended while nobody fetched anything."""
+GATHER_NS = 200_000_000
+GATHER_ROWS = 500
+"""A batch is made so often, or when so many rows wait."""
+LINE_EVERY_TICKS = 960
+OTHER_TEMPO = 0.001
+"""A followed clock moves the line at each pulse; only what changes the tempo that much is noted,
+and one line each quarter note."""
+
+Row = tuple[float, int, int | None, str, bytes, str]
+Event = tuple[int, int, str, str, float, int, str | None]
+
+
+class Tape:
+    """Collects the rows of one take after the other. `tick_at` is where the song is at a time;
+    `origin` says what the set that plays was made of."""
+
+    def __init__(self, tick_at: Callable[[int], float], origin: Mapping[str, Any]) -> None:
+        self.running = False
+        self.origin = origin
+        self.lost = 0
+        """Rows that were dropped since the last batch."""
+        self._tick_at = tick_at
+        self._sent: list[Row] = []
+        self._events: list[Event] = []
+        self._marks: list[dict[str, Any]] = []
+        self._closed: deque[dict[str, Any]] = deque()
+        self._line: Anchor | None = None
+        self._next_ns = 0
+
+    # --- from the player --------------------------------------------------------------------------
+
+    def begin(self, now: int, at: int, tick: int, facts: Callable[[], Mapping[str, Any]]) -> None:
+        """The song begins at `tick`, which falls at `at`. `facts` gives what another player would
+        need to begin the same way; it is asked only where a take begins."""
+        if self.running:
+            self._mark({"is": "jump", "ns": now, "tick": tick, "at": at})
+        else:
+            self._close_batch()
+            self.running, self._line = True, None
+            more = {"at": at, "origin": dict(self.origin), **facts()}
+            self._mark({"is": "begin", "ns": now, "tick": tick, **more})
+
+    def end(self, now: int) -> None:
+        """The song has stopped, and what closes its gates has been sent."""
+        if self.running:
+            self.note(now, "end")
+            self.running = False
+
+    def line(self, *pieces: Anchor) -> None:
+        """The line from ticks to time is another one."""
+        if not self.running:
+            return
+        for piece in pieces:
+            last = self._line
+            if last is not None and _same(last, piece):
+                continue
+            self._line = piece
+            self._mark({"is": "line", "ns": piece.ns, "tick": piece.tick, "bpm": piece.bpm})
+
+    def sent(self, due: int | None, rows: Iterable[tuple[int, str, bytes, str]]) -> None:
+        """Messages that have left: rows of ns, port, bytes and owner, all with one deadline."""
+        if not self.running:
+            return
+        tick = None if due is None else self._tick_at(due)
+        for ns, port, data, owner in rows:
+            if tick is None or due is None:
+                self._sent.append((self._tick_at(ns), ns, None, port, data, owner))
+            else:
+                self._sent.append((tick, due, ns - due, port, data, owner))
+        if len(self._sent) > MOST_ROWS:
+            self.lost += len(self._sent) - MOST_ROWS
+            del self._sent[:-MOST_ROWS]
+
+    def event(self, event: Event) -> None:
+        """A hit or a value of a lane, as the score has it."""
+        if not self.running:
+            return
+        self._events.append(event)
+        if len(self._events) > MOST_ROWS:
+            self.lost += len(self._events) - MOST_ROWS
+            del self._events[:-MOST_ROWS]
+
+    def move(self, now: int, rendered: int, client: str, command: Mapping[str, Any]) -> None:
+        """A command that was done when the song was rendered up to a tick."""
+        self.note(now, "move", rendered=rendered, client=client, command=command)
+
+    def swap(self, now: int, rendered: int, swap: Swap) -> None:
+        """Another set was handed in."""
+        self.origin = {"revision": swap.revision, "text": swap.text, "file": swap.file}
+        self.note(
+            now,
+            "swap",
+            rendered=rendered,
+            when=swap.when,
+            renamed=swap.renamed,
+            parts=swap.parts,
+            origin=self.origin,
+        )
+
+    def note(self, now: int, what: str, **more: Any) -> None:
+        """Anything else that happened."""
+        if self.running:
+            self._mark({"is": what, "ns": now, "tick": self._tick_at(now), **more})
+
+    def _mark(self, mark: dict[str, Any]) -> None:
+        self._marks.append(mark)
+        if len(self._marks) > MOST_MARKS:
+            # The begin stays: without it the rest could not be read.
+            keep = [mark for mark in self._marks[: -MOST_MARKS // 2] if mark["is"] == "begin"]
+            dropped = len(self._marks) - MOST_MARKS // 2 - len(keep)
+            self._marks[: -MOST_MARKS // 2] = keep
+            self.lost += dropped
+
+    # --- to whoever writes ----------------------------------------------------------------------
+
+    def batch(self, now: int, whole: bool = False) -> dict[str, Any] | None:
+        """What has been collected, at most five times a second; None when there is nothing, or it
+        is too soon. `whole`: all of it now."""
+        if not self._closed:
+            rows = len(self._sent) + len(self._events)
+            if not rows and not self._marks:
+                return None
+            if not whole and now < self._next_ns and rows < GATHER_ROWS:
+                return None
+            self._close_batch()
+        self._next_ns = now + GATHER_NS
+        return self._closed.popleft()
+
+    def _close_batch(self) -> None:
+        """What comes now belongs to another batch. One batch has rows of one take only."""
+        if not self._sent and not self._events and not self._marks and not self.lost:
+            return
+        made = {
+            "do": "take",
+            "sent": self._sent,
+            "events": self._events,
+            "marks": self._marks,
+            "lost": self.lost,
+        }
+        self._sent, self._events, self._marks, self.lost = [], [], [], 0
+        self._closed.append(made)
+        if len(self._closed) > MOST_BATCHES:
+            self.lost += rows_of(self._closed.popleft())
+
+
+def rows_of(batch: Mapping[str, Any]) -> int:
+    """How many rows a batch has, those it has lost included."""
+    return len(batch["sent"]) + len(batch["events"]) + len(batch["marks"]) + int(batch["lost"])
+
+
+def _same(last: Anchor, piece: Anchor) -> bool:
+    if last == piece:
+        return True
+    near = abs(piece.bpm / last.bpm - 1) < OTHER_TEMPO
+    return near and isinstance(piece.tick, float) and 0 <= piece.tick - last.tick < LINE_EVERY_TICKS
