@@ -29,6 +29,7 @@ from bridge.errors import CommandError, PlayerError
 from bridge.music.commands import check_setting, known
 from bridge.protocol.command import Address, Command
 from bridge.protocol.editing import Redo, Undo
+from bridge.protocol.gestures import Drop, Fill, SetPace, holders, let_go
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import (
     Cancel,
@@ -77,7 +78,7 @@ class Control:
         self.session = session
         self.history = session.history
         self.owners: Owners[Address] = Owners()
-        self.holds: Holds[str] = Holds()
+        self.holds: Holds[Hold | Fill] = Holds()
         self.edits = Edits(session.text)
         self.budget = Budget(clock())
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
@@ -107,8 +108,8 @@ class Control:
         """One look at holds, ownerships and commands whose time may be over."""
         now = self._clock()
         self._give_up(now)
-        for client, lane in self.holds.expired(now):
-            self._release(client, lane)
+        for client, held in self.holds.expired(now):
+            self._release(client, held)
         if self.owners.ended(now):
             self.session.stream.tell(OwnershipEnded())
 
@@ -233,18 +234,18 @@ class Control:
         if isinstance(command, Start) and self._runs_already(command):
             sending.end(None)
             return
-        if isinstance(command, Hold) and not self._hold(command, client, now):
+        if isinstance(command, Hold | Fill) and not self._hold(command, client, now):
             sending.end(None)
             return
         if isinstance(command, Release):
-            for lane in self.holds.of(client):
-                self.holds.release(client, lane)
+            for held in self.holds.of(client):
+                self.holds.release(client, held)
         if isinstance(command, MoveMacro):
             if not self.owners.take(command.address(), client, now):
                 raise CommandError(f"another hand is on '{command.macro}'", "state")
             self._wake.set()
         key = command.address()
-        if isinstance(command, Hold | Release):
+        if isinstance(command, Hold | Fill | Release):
             key = (*key, client)
         wait, replaced = self._pacer.offer(key, sending, now, credit=command.ROW.paced)
         if replaced is not None:
@@ -275,10 +276,9 @@ class Control:
         match command:
             case MoveMacro():
                 known("macro", command.macro, state.get("macros", {}))
-            case RecallSection() | Cancel(lane=None):
-                assert command.section is not None
-                known("section", command.section, state.get("sections", ()))
-            case MuteGroup():
+            case RecallSection(section=str(section)) | Cancel(section=str(section)):
+                known("section", section, state.get("sections", ()))
+            case MuteGroup() | Fill() | Drop() | SetPace() if command.group is not None:
                 groups = sorted({g for x in lanes.values() for g in x.get("groups", ())})
                 known("group", command.group, groups)
             case MoveSetting():
@@ -307,8 +307,8 @@ class Control:
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""
-        for lane in self.holds.of(client):
-            self._release(client, lane)
+        for held in self.holds.of(client):
+            self._release(client, held)
         self.owners.drop(client)
         for sending in self._backlog.drop(client):
             sending.end(CommandError("its sender has left", "state"))
@@ -454,34 +454,31 @@ class Control:
             if not answer.done():
                 answer.set_exception(PlayerError(f"no answer from the player in {ANSWER_S:g} s"))
 
-    def _hold(self, command: Hold, client: str, now: float) -> bool:
+    def _hold(self, command: Hold | Fill, client: str, now: float) -> bool:
         """Notes a hold; True when the player must be told."""
         if command.active:
             self._wake.set()
-            return self.holds.press(client, command.lane, now)
-        return self.holds.release(client, command.lane)
+            return self.holds.press(client, let_go(command), now)
+        return self.holds.release(client, let_go(command))
 
     def _tell(self, command: Command, client: str) -> None:
         """Sends a command where nobody waits and a player that is away need not know."""
         with contextlib.suppress(PlayerError):
             self.session.send(command, client)
 
-    def _release(self, client: str, lane: str) -> None:
-        self.holds.release(client, lane)
-        if self.session.present and lane in self.session.state.get("lanes", {}):
-            self._tell(Hold(lane=lane, active=False), client)
+    def _release(self, client: str, held: Hold | Fill) -> None:
+        self.holds.release(client, held)
+        with contextlib.suppress(CommandError):  # what it was held on may be gone
+            self.check(held)
+            self._tell(held, client)
 
     def _presence(self, event: PresenceChanged) -> None:
         self._latest.clear()
         self.holds.clear()  # fingers that still press refresh theirs, and so begin again
         if event.present:  # what a service before this one left held must not stay held
-            for client in {
-                client
-                for lane in self.session.state.get("lanes", {}).values()
-                for client in lane.get("holds", {})
-                if client.startswith(OUR_CLIENTS)
-            }:
-                self._tell(Release(), client)
+            for client in holders(self.session.state):
+                if client.startswith(OUR_CLIENTS):
+                    self._tell(Release(), client)
 
 
 def _moves(action: Command | TextChange) -> list[str]:

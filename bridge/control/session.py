@@ -17,8 +17,8 @@ from bridge.control.link import PlayerLink
 from bridge.control.movers import Movers
 from bridge.control.stream import (
     DocumentChanged,
-    HandsChanged,
     HistoryChanged,
+    MoversChanged,
     RigChanged,
     ScoreChanged,
 )
@@ -52,7 +52,7 @@ class Session:
         self._link = link
         self.stream = link.stream
         self.history = History(lambda: self.stream.tell(HistoryChanged()))
-        self.movers = Movers(lambda: self.stream.tell(HandsChanged()))
+        self.movers = Movers(lambda: self.stream.tell(MoversChanged()))
         self.rig: Rig | None = None
         self.playing: Playing | None = None
         self.document: DocumentState = {"file": "", "saved": True}
@@ -99,8 +99,22 @@ class Session:
         return None if self.playing is None else Text(self.playing.revision, self.playing.text)
 
     def note_names(self) -> list[str]:
-        """What the twelve notes from C are called in the key of the set."""
-        return list(SHARPS if self.playing is None else names_for(self.playing.document.spec))
+        """What the twelve notes from C are called in the key that plays."""
+        names = self.section_note_names()
+        form = self.state.get("form")
+        return names.get((form and form["section"]) or "", names[""])
+
+    def section_note_names(self) -> dict[str, list[str]]:
+        """The same in the key of the set, under an empty name, and of each section that has one of
+        its own."""
+        if self.playing is None:
+            return {"": list(SHARPS)}
+        spec = self.playing.document.spec
+        names = {"": list(names_for(spec))}
+        for section in spec.sections:
+            if section.key_name:
+                names[section.name] = list(names_for(spec.within(section)))
+        return names
 
     # --- the player ---------------------------------------------------------------------------
 

@@ -46,7 +46,21 @@ class Effects:
         for macro in self.spec.macros:
             if not macro.drives:
                 yield self.say(("macros", macro.name), "moves nothing: no drives", at_key=True)
+        yield from self._whole()
         yield from self._sections()
+
+    def _whole(self) -> Iterator[Problem]:
+        """Keys of the set itself that change nothing."""
+        written, spec = self.model.model_fields_set, self.spec
+        if not spec.order:
+            for key in ("after_order", "order_starts"):
+                if key in written:
+                    yield self.say((key,), "changes nothing: the set has no order", at_key=True)
+        straight = {spec.swing, *(one.swing or spec.swing for one in spec.sections)} == {50.0}
+        if "swing_of" in written and straight:
+            yield self.say(("swing_of",), "changes nothing: the set has no swing", at_key=True)
+        if spec.groove and not any(spec.groove):
+            yield self.say(("groove",), "changes nothing: every step is on the grid", at_key=True)
 
     # --- lanes -----------------------------------------------------------------------------------
 
@@ -214,7 +228,9 @@ class Effects:
 
     def _drive(self, keys: Keys, drive: Drive) -> Iterator[Problem]:
         if drive.start is not None and drive.start == drive.end:
-            yield self.say((*keys, "to"), f"moves nothing: from and to are both {drive.end:g} V")
+            unit = "" if drive.out is None else " V"
+            message = f"moves nothing: from and to are both {drive.end:g}{unit}"
+            yield self.say((*keys, "to"), message)
         elif drive.start is None and drive.depth == 0.0:
             yield self.say((*keys, "depth"), "moves nothing: depth is 0")
         elif drive.lane is not None and drive.setting is not None:

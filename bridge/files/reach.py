@@ -202,7 +202,9 @@ class Reach:
 
     def may_be(self, lane: Lane, name: str) -> tuple[float, float]:
         """The lowest and the highest that a setting may come to."""
-        setting, bases, moved = SETTINGS[name], self.bases(lane, name), self.moved(lane, name)
+        setting, moved = SETTINGS[name], self.moved(lane, name)
+        put = {one.drive.start for one in moved if one.drive.start is not None}
+        bases = put or self.bases(lane, name)
         low = min(bases) + sum(one.least for one in moved)
         high = max(bases) + sum(one.most for one in moved)
         return max(low, setting.low), min(high, setting.high)
@@ -215,8 +217,7 @@ class Reach:
             for drive in drives:
                 if drive.lane is None or drive.setting is None:
                     continue
-                setting = SETTINGS[drive.setting]
-                span = drive.depth * (setting.high - setting.low)
+                _, span = drive.moves(SETTINGS[drive.setting])
                 least, most = sorted((span * low, span * high))
                 found.setdefault((drive.lane, drive.setting), []).append(Moved(drive, least, most))
         return found
@@ -246,6 +247,8 @@ class Reach:
             return f"{lane.name} has no repeats"
         if name in ("gate", "gate_ms"):
             return self._dead_gate(lane, name)
+        if name == "pace" and any(one.led for one in self.written[lane.name]):
+            return f"the hits of another lane move {lane.name}, and it goes at their pace"
         if name == "drift_bound" and self.may_be(lane, "drift")[1] <= 0.0:
             return f"{lane.name} does not drift"
         if name == "drift" and self.may_be(lane, "drift_bound")[1] < 0.5:

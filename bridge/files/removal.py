@@ -88,7 +88,7 @@ def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:
         value: Any = Document.parse(text, "").data
         for key in path:
             value = value[key]
-        return edit.Change(path, [row for row in value if name not in _named(row)])
+        return edit.Change(path, [row for row in (_left(row, name) for row in value) if row])
     if where[-1] == "!":
         where = where[:-1]
     if where[:1] == ("sections",) and _only(text, where):
@@ -97,8 +97,23 @@ def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:
     return edit.Change(where)
 
 
-def _named(row: Any) -> tuple[Any, ...]:
-    return (row.get("lane"), row.get("section")) if isinstance(row, dict) else (row,)
+def _left(row: Any, name: str) -> Any:
+    """What is left of a row without a name; nothing where it cannot be without it. An entry of the
+    order that has one section left to choose plays that one, as long as it did."""
+    if not isinstance(row, dict):
+        return None if row == name else row
+    if name in (row.get("lane"), row.get("section")):
+        return None
+    choose = row.get("choose")
+    if not isinstance(choose, dict) or name not in choose:
+        return row
+    rest = {section: weight for section, weight in choose.items() if section != name}
+    if len(rest) > 1:
+        return {**row, "choose": rest}
+    others = {key: value for key, value in row.items() if key != "choose"}
+    if others.get("bars") == "open":
+        others.pop("times", None)
+    return {"section": next(iter(rest)), **others} if rest else None
 
 
 def _only(text: str, where: edit.Path) -> bool:

@@ -158,6 +158,6 @@ def _of_macro(where: Path, said: str, old: str, new: str) -> str | None:
 
 def _of_section(where: Path, said: str, old: str, new: str) -> str | None:
     match where:
-        case ("order", "[]", "section") if said == old:
+        case ("order", "[]", "section") | ("order", "[]", "choose", _, "!") if said == old:
             return new
     return None

@@ -14,8 +14,9 @@ from bridge.files.set_check import SetCheck, stand_in
 from bridge.files.set_models import SectionModel, SetModel
 from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
-from bridge.music.model import Lane, Leg, Macro, Section, SetSpec
+from bridge.music.model import Entry, Lane, Macro, Section, SetSpec
 from bridge.music.scale import SCALES, Key, parse_root
+from bridge.music.ticks import parse_rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +115,8 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
         name=model.set,
         tempo=model.tempo,
         swing=model.swing,
+        swing_step=int(parse_rate(model.swing_of)),
+        groove=tuple(late / 100 for late in model.groove),
         seed=model.seed,
         root=home.root,
         scale=home.scale,
@@ -128,10 +131,17 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             _section(name, item, model, lanes, broken) for name, item in model.sections.items()
         ),
         order=tuple(
-            Leg(leg.section, None if leg.bars == "open" else leg.bars, leg.times)
-            for leg in model.order
+            Entry(
+                entry.section or "",
+                None if entry.bars == "open" else entry.bars,
+                entry.times,
+                tuple(entry.choose.items()),
+                entry.fill,
+            )
+            for entry in model.order
         ),
         order_again=model.after_order == "again",
+        order_starts=model.order_starts == "with-start",
     )
 
 

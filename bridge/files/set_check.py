@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from bridge.errors import InputError, Problem, did_you_mean
-from bridge.files import set_lane
+from bridge.files import older, set_lane
 from bridge.files.document import Document, Keys, point_inside
 from bridge.files.effects import Effects
 from bridge.files.rig import Rig
@@ -80,13 +80,33 @@ class SetCheck:
             for place, drive in enumerate(macro.drives):
                 found += self._drive(("macros", name, "drives", place), drive, True)
         found += self._sections()
-        for place, leg in enumerate(self.model.order):
-            keys: Keys = ("order", place, "section")
-            found += self._known(keys, leg.section, self.sections, "section")
-            if leg.bars == "open" and leg.times > 1:
-                said = "an open entry lasts until you go on, so it has no times; leave it out"
-                found.append(self.say(("order", place, "times"), said))
+        found += self._put_twice()
+        for place, entry in enumerate(self.model.order):
+            top: Keys = ("order", place)
+            if entry.section is not None:
+                found += self._known((*top, "section"), entry.section, self.sections, "section")
+            for name in entry.choose:
+                keys: Keys = (*top, "choose", name)
+                found += self._known(keys, name, self.sections, "section", at_key=True)
+            if not any(path[:2] == top for path in self.cut):  # what is wrong is said once
+                found += [self.say((*top, *at), message) for at, message in entry.complaints()]
         return found
+
+    def _put_twice(self) -> Iterator[Problem]:
+        """Settings that two drives put somewhere, each from its own end to its other."""
+        seen: set[tuple[str, str]] = set()
+        for what, owners in (("macros", self.model.macros), ("lanes", self.model.lanes)):
+            for name, owner in owners.items():
+                for place, drive in enumerate(owner.drives):
+                    if drive.lane is None or drive.setting is None or drive.start is None:
+                        continue
+                    if (drive.lane, drive.setting) in seen:
+                        said = (
+                            f"another drive puts {drive.setting} of {drive.lane} somewhere; give "
+                            "one of them a depth"
+                        )
+                        yield self.say((what, name, "drives", place, "from"), said)
+                    seen.add((drive.lane, drive.setting))
 
     # --- lanes ---------------------------------------------------------------------------------
 
@@ -127,6 +147,9 @@ class SetCheck:
             for path, message in drive.complaints():
                 at: Keys = keys + path
                 yield self.say(at, message, at_key=bool(path))
+        if drive.curve is not None and keys[0] == "lanes":
+            message = "is for the drives of macros; a lane has the values that it has"
+            yield self.say((*keys, "curve"), message, at_key=True)
         if drive.lane is not None:
             yield from self._known((*keys, "lane"), drive.lane, self.lanes, "lane")
             if drive.setting is not None:
@@ -305,6 +328,7 @@ class SetCheck:
             return found
         found += rig_warnings(self.rig, spec)
         found += Effects(self.document, self.model, spec, self.rig).warnings()
+        found += older.notes_of(self.document)
         for name, lane in self.model.lanes.items():
             output = self.rig.ranges.get(lane.out) if lane.out else None
             if output is not None and output.kind == "level":

@@ -107,10 +107,12 @@ class DriveModel(Strict):
     """the setting that is moved"""
     depth: Annotated[float, Limits(-1, 1)] | None = None
     """share of the output's or the setting's whole range; below 0 turns it round"""
-    start: Annotated[float, Limits(-15, 15, "V")] | None = Field(default=None, alias="from")
-    """volts at 0, instead of a depth"""
-    end: Annotated[float, Limits(-15, 15, "V")] | None = Field(default=None, alias="to")
-    """volts at 1, instead of a depth"""
+    start: Annotated[float, Limits(-20_000, 20_000)] | None = Field(default=None, alias="from")
+    """volts of the out, or the setting, at 0, instead of a depth"""
+    end: Annotated[float, Limits(-20_000, 20_000)] | None = Field(default=None, alias="to")
+    """the same at 1"""
+    curve: Annotated[float, Limits(-1, 1)] | None = None
+    """of a macro, for this drive alone: as the macro's own, which it replaces"""
 
     def complaints(self) -> Iterator[tuple[tuple[str, ...], str]]:
         """What is wrong between the keys: key path and message."""
@@ -120,15 +122,25 @@ class DriveModel(Strict):
             yield (), "needs an out, or a lane and a setting"
         if (self.start is None) != (self.end is None):
             yield (), "from and to go together"
-        elif self.start is not None:
-            if self.out is None:
-                yield (), "from and to are volts of an out; a setting is moved by its depth"
+        elif self.start is not None and self.end is not None:
+            yield from self._beyond({"from": self.start, "to": self.end})
             if self.depth is not None:
                 yield ("depth",), "write either a depth or from and to"
 
+    def _beyond(self, ends: dict[str, float]) -> Iterator[tuple[tuple[str, ...], str]]:
+        low, high, unit = -15.0, 15.0, "V"
+        if self.out is None:
+            setting = SETTINGS.get(self.setting or "")
+            if setting is None:
+                return
+            low, high, unit = setting.low, setting.high, setting.unit
+        for key, value in ends.items():
+            if not low <= value <= high:
+                yield (key,), f"must be from {low:g} to {high:g} {unit}, not {value:g}"
+
     def made(self) -> Drive:
         depth = 1.0 if self.depth is None else self.depth
-        return Drive(self.out, self.lane, self.setting, depth, self.start, self.end)
+        return Drive(self.out, self.lane, self.setting, depth, self.start, self.end, self.curve)
 
 
 class LaneBase(Strict):
@@ -159,7 +171,7 @@ class LaneBase(Strict):
     rate: Rate | None = None
     """length of a step"""
     advance: Advance = None
-    """what moves it on to the next step"""
+    """the lane whose hits move it on, in the place of a rate"""
     direction: Direction = "forward"
     """the order of the steps"""
     reset: Reset = None
@@ -179,7 +191,7 @@ class LaneBase(Strict):
     gate: Gate = None
     """length of the gate as a fraction of the step; `tie`: until the next hit that sounds"""
     spacing: Spacing = None
-    """how repeats within a step are spaced (in words for repeat_curve)"""
+    """an older spelling of repeat_curve"""
     still: bool = False
     """true: drift is held where it is"""
     quantise: Scale = None

@@ -31,6 +31,7 @@ _LANE = {
     **dict.fromkeys(("sample_and_hold", "s_h"), "hold"),
     **dict.fromkeys(("rule", "gate_logic", "derive", "derived"), "logic"),
     **dict.fromkeys(("group",), "groups"),
+    **dict.fromkeys(("half_time", "double_time", "time"), "pace"),
 }
 _SET = {
     **dict.fromkeys(("bpm", "speed"), "tempo"),
@@ -41,7 +42,8 @@ _SET = {
     **dict.fromkeys(("arrangement", "chain", "sequence"), "order"),
     **dict.fromkeys(("loop", "repeat"), "after_order"),
     **dict.fromkeys(("time_signature", "signature", "bar"), "meter"),
-    **dict.fromkeys(("shuffle", "groove"), "swing"),
+    **dict.fromkeys(("shuffle",), "swing"),
+    **dict.fromkeys(("feel", "timing"), "groove"),
     **dict.fromkeys(("random_seed",), "seed"),
 }
 _SAYS = {

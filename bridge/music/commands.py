@@ -10,8 +10,9 @@ from dataclasses import replace
 from typing import Any
 
 from bridge.errors import CommandError, did_you_mean
-from bridge.music.live_state import Glide, Leg, LiveState, Pending, Recall, SetIndex
+from bridge.music.live_state import Entry, Glide, LiveState, Pending, Recall, SetIndex
 from bridge.music.model import SETTINGS
+from bridge.protocol import gestures as g
 from bridge.protocol import performing as p
 from bridge.protocol.command import Command
 from bridge.protocol.limits import When
@@ -86,7 +87,11 @@ def _group(index: SetIndex, live: LiveState, command: p.MuteGroup, tick: int, cl
 
 
 def _cancel(index: SetIndex, live: LiveState, command: p.Cancel, tick: int, client: str) -> None:
-    """Cancel what a lane waits for, or the section that is to come."""
+    """Cancel what a lane waits for, the section that is to come, or that the order goes on."""
+    if command.order:
+        if live.entry is not None:
+            live.entry = live.entry._replace(tick=live.entry.ends)
+        return
     if command.lane is not None:
         live.pending.pop(_lane(index, command.lane), None)
         return
@@ -110,6 +115,7 @@ def _hold(index: SetIndex, live: LiveState, command: p.Hold, tick: int, client: 
 
 def _release(index: SetIndex, live: LiveState, command: p.Release, tick: int, client: str) -> None:
     """Let go everything that a client holds: it has vanished."""
+    live.fills = {held: lanes for held, lanes in live.fills.items() if held[0] != client}
     for held in live.holds.values():
         held.pop(client, None)
     live.holds = {lane: held for lane, held in live.holds.items() if held}
@@ -118,13 +124,62 @@ def _release(index: SetIndex, live: LiveState, command: p.Release, tick: int, cl
 def _solo(index: SetIndex, live: LiveState, command: p.Solo, tick: int, client: str) -> None:
     lane = _lane(index, command.lane)
     live.solo = live.solo | {lane} if command.on else live.solo - {lane}
+    if not live.solo:
+        live.solo_until = None
+
+
+def _fill(index: SetIndex, live: LiveState, command: g.Fill, tick: int, client: str) -> None:
+    if not client:
+        raise CommandError("a fill needs the name of the client that holds it")
+    what = ""
+    if command.lane is not None:
+        what = index.lanes[_hit_lane(index, command.lane)].name
+    elif command.group is not None:
+        what = f"group:{known('group', command.group, index.groups)}"
+    live.fills.pop((client, what), None)
+    if command.active:
+        live.fills[client, what] = index.filled_by(what)
+
+
+def _drop(index: SetIndex, live: LiveState, command: g.Drop, tick: int, client: str) -> None:
+    """A solo of lanes of hits that ends on a bar line."""
+    if command.lane is not None:
+        kept = frozenset({_hit_lane(index, command.lane)})
+    else:
+        group = known("group", command.group or "", index.groups)
+        kept = index.hit_lanes.intersection(index.groups[group])
+        if not kept:
+            raise CommandError(f"group {group} has no lane of hits that could be left", "state")
+    live.solo, live.solo_until = kept, _back(index, command.return_bars, tick)
+
+
+def _hit_lane(index: SetIndex, name: str) -> int:
+    lane = _lane(index, name)
+    if lane not in index.hit_lanes:
+        raise CommandError(f"{name} is a lane of values; a lane of hits is needed here", "state")
+    return lane
+
+
+def _pace(index: SetIndex, live: LiveState, command: g.SetPace, tick: int, client: str) -> None:
+    """Half or double time of many lanes; 0 gives each back what is written."""
+    lanes: Iterable[int] = range(len(index.lanes))
+    if command.group is not None:
+        lanes = index.groups[known("group", command.group, index.groups)]
+    for lane in lanes:
+        written = index.lane(live, lane)
+        live.hand.pop((lane, "pace"), None)
+        if command.pace and written.kind in SETTINGS["pace"].kinds and not written.led:
+            live.hand[lane, "pace"] = float(command.pace)
+        if live.morph is not None:
+            live.morph.starts.pop((lane, "pace"), None)
+        index.rebase(live, lane, ("pace",))
 
 
 def _mute_all(index: SetIndex, live: LiveState, command: p.MuteAll, tick: int, client: str) -> None:
     """Everything muted at once, and nothing that waits brings it back."""
     live.muted = [True] * len(live.muted)
-    live.pending, live.holds = {}, {}
-    live.recall = live.leg = None
+    live.pending, live.holds, live.fills = {}, {}, {}
+    live.recall = live.entry = None
 
 
 # --- values ------------------------------------------------------------------------------------
@@ -186,33 +241,38 @@ def _section(
     """Recall a section; a hand that does so takes over from the running order."""
     section = index.sections[known("section", command.section, index.sections)]
     share = 0.5 if command.mutes_at is None else command.mutes_at
-    live.leg = None
+    live.entry = None
     live.recall = Recall(due(index, command.when, tick), section, command.morph_bars, share)
 
 
 def _order(index: SetIndex, live: LiveState, command: p.RunOrder, tick: int, client: str) -> None:
-    """Run the order from the next bar line, from its first entry or from `leg`, or stop it where it
-    is. Running it when it runs already changes nothing."""
+    """Run the order from the next bar line, from its first entry or from `entry`, or stop it where
+    it is. Running it when it runs already changes nothing."""
     entries = len(index.spec.order)
-    if not entries and (command.run or command.leg is not None):
+    if not entries and (command.run or command.entry is not None):
         raise CommandError("the set has no running order", "state")
-    if command.leg is not None and command.leg >= entries:
-        raise CommandError(f"leg must be from 0 to {entries - 1}: the order has {entries} entries")
+    if command.entry is not None and command.entry >= entries:
+        raise CommandError(
+            f"entry must be from 0 to {entries - 1}: the order has {entries} entries"
+        )
     if not command.run:
-        live.leg = None
-    elif live.leg is None or command.leg is not None:
+        live.entry = None
+    elif live.entry is None or command.entry is not None:
         live.recall = None
-        live.leg = Leg(None, command.leg or 0, due(index, "bar", tick))
+        at = due(index, "bar", tick)
+        live.entry = Entry(None, command.entry or 0, at, at)
 
 
 def _next_of_order(
     index: SetIndex, live: LiveState, command: p.NextOfOrder, tick: int, client: str
 ) -> None:
     """Go on to the next entry at a bar line, unless the entry is over before that anyway."""
-    if live.leg is None:
+    if live.entry is None:
         raise CommandError("the running order is not running", "state")
     at = due(index, command.when, tick)
-    live.leg = live.leg._replace(tick=at if live.leg.tick is None else min(at, live.leg.tick))
+    live.entry = live.entry._replace(
+        tick=at if live.entry.tick is None else min(at, live.entry.tick)
+    )
 
 
 def _lane(index: SetIndex, name: str) -> int:
@@ -235,4 +295,7 @@ HANDLERS: Mapping[type[Command], Handler] = {
     p.RecallSection: _section,
     p.RunOrder: _order,
     p.NextOfOrder: _next_of_order,
+    g.Fill: _fill,
+    g.Drop: _drop,
+    g.SetPace: _pace,
 }

@@ -14,7 +14,7 @@ from math import floor
 from bridge.music import chance
 from bridge.music.model import Lane, SetSpec
 from bridge.music.node import BOTH, ON_GRID, SOUNDING, WRITTEN, Feel, Hit, Window
-from bridge.music.ticks import Bend, Swing
+from bridge.music.ticks import Bends, Swing
 
 PER_HIT = (
     "chance",
@@ -51,12 +51,11 @@ class HitNode:
         self.lane = lane
         self.reads: tuple[int, ...] = ()
         self.written_lane = written
-        self.step = step
-        self.step_length = float(step)
         self.bar_ticks = spec.bar_ticks
         self.longest = LONGEST_GATE_BARS * spec.bar_ticks
-        self.bending = Swing(step, spec.bar_ticks, "swing" in written.settings, written.led)
         self.origin = 0
+        self.spec = spec
+        self.step_in(step)
         self.on_grid = written.feel == "grid"
         self.varying_hit_settings: tuple[str, ...] = ()
         self.version = -1
@@ -87,6 +86,13 @@ class HitNode:
         self.shift_ms = 0.0
         self.shift = 0.0
         self.humanise_ms = 0.0
+
+    def step_in(self, step: Fraction) -> None:
+        """Be a lane with steps of that length."""
+        written = self.written_lane
+        self.step = step
+        self.step_length = float(step)
+        self.bending = Swing(step, self.spec, "swing" in written.settings, written.led)
 
     # --- settings ---
 
@@ -234,5 +240,5 @@ class HitNode:
         raise TypeError(f"lane {self.written_lane.name} has hits and no value")
 
 
-def _swung(bends: tuple[Bend, ...], grid: int) -> float:
+def _swung(bends: Bends, grid: int) -> float:
     return sum(bend.at(grid) for bend in bends)

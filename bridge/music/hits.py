@@ -11,6 +11,7 @@ from bridge.music.euclid import euclid, rotate
 from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps, StepShape
 from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
+from bridge.music.pace import Pacing
 from bridge.music.pattern import (
     Cursor,
     Drift,
@@ -68,17 +69,23 @@ class PatternNode(HitNode):
         self.marks: tuple[int, ...] = ()
         self.limits: tuple[float, ...] = ()
         self.order: tuple[int, ...] | None = None
-        self.spread: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = {}
-        in_bar = spec.bar_ticks / step
-        whole = advance is None and in_bar.denominator == 1
-        self.group = in_bar.numerator if whole else MOVED_GROUP
+        self.pacing = Pacing(step, spec.bar_ticks)
         self.rewind()
+
+    def step_in(self, step: Fraction) -> None:
+        super().step_in(step)
+        in_bar = self.bar_ticks / step
+        whole = not isinstance(self.written_lane.advance, str) and in_bar.denominator == 1
+        self.group = in_bar.numerator if whole else MOVED_GROUP
+        self.spread: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = {}
 
     # --- state ---
 
     def rewind(self) -> None:
         self.cursor.rewind()
         self.drifting.clear()
+        self.pacing.rewind()
+        self.step_in(self.pacing.step)
         self.origin = 0
         self.index = 0
         self.accent_place = 0
@@ -95,7 +102,8 @@ class PatternNode(HitNode):
             "drift": self.drifting.changed,
             "origin": self.origin,
             "index": self.index,
-            "step_length": self.step,
+            "step_length": self.pacing.written,
+            "pacing": self.pacing.carry(),
             "accent_place": self.accent_place,
             "next_reset": self.next_reset,
             "reset_ticks": self.reset_ticks,
@@ -109,8 +117,11 @@ class PatternNode(HitNode):
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
         if "cursor" not in carry:
+            self.pacing.begin(at)
             self._begin(at)
             return
+        self.pacing.adopt(carry["pacing"])
+        self.step_in(self.pacing.step)
         self.cursor.adopt(carry["cursor"])
         self.drifting.changed = carry["drift"]
         self.accent_place = carry["accent_place"]
@@ -120,7 +131,7 @@ class PatternNode(HitNode):
         if self.advance_by is not None:
             return
         self.origin = carry["origin"]
-        if carry["step_length"] == self.step:
+        if carry["step_length"] == self.pacing.written:
             self.index = carry["index"]
             self.next_tick = carry["next_tick"]
         else:
@@ -202,8 +213,10 @@ class PatternNode(HitNode):
 
     def _begin_pass(self) -> None:
         drift = self.drift
-        if drift > 0.0 and self.cursor.counted > 0:
-            bound = round(self.drift_bound)
+        bound = round(self.drift_bound)
+        # A bound that has shrunk calls steps home, also when nothing drifts any more.
+        drifts = drift > 0.0 or len(self.drifting.changed) > bound
+        if drifts and self.cursor.counted > 0:
             self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
             self._renew()
         elif isinstance(self.source, Euclid) and self.source.fill is not None:
@@ -250,9 +263,19 @@ class PatternNode(HitNode):
         upper, lower = self.step.numerator, self.step.denominator
         tick = self.next_tick
         special = bool(resets) or hand >= 0 or self.reset_ticks > 0
+        line = self.pacing.line
         while True:
+            if line <= tick and line < end:
+                # What sends the lane to its first step before this line comes before it.
+                if special:
+                    hand = self._reset_due(line - 1, resets, hand)
+                if self._pace_at(window, line):
+                    upper, lower = self.step.numerator, self.step.denominator
+                    tick = self.next_tick
+                line = self.pacing.line
+                continue
             if special:
-                if self.reset_ticks and self.next_reset <= tick:
+                if self.reset_ticks and self.next_reset <= tick and self.next_reset < end:
                     # A reset by bars puts the first step on the bar line itself.
                     tick = self.origin = self.next_reset
                     self.index = 0
@@ -270,7 +293,23 @@ class PatternNode(HitNode):
             self.next_tick = tick
         self.next_tick = tick
         if self.reset_by is None:
-            self.due = tick
+            self.due = min(tick, line, self.next_reset if self.reset_ticks else tick)
+
+    def _pace_at(self, window: Window, line: int) -> bool:
+        """Look at the lane's pace at a bar line; True when it changes there. Then the lane begins
+        at its first step, so that the pattern lies on the bar; a lane that has just come falls in
+        where it would be at that pace."""
+        fresh = self.pacing.fresh
+        if not self.pacing.look(window.setting(self.lane, "pace", line), line):
+            return False
+        self.step_in(self.pacing.step)
+        if fresh:
+            self._begin(line)
+        else:
+            self._to_first(by_hand=False)
+            self.origin = line
+            self._align(line)
+        return True
 
     def _run_moved(self, window: Window, out: list[Hit], resets: list[int], hand: int) -> None:
         mover = self.advance_by

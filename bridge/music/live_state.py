@@ -1,7 +1,7 @@
 """What the performer has set, as it stands between two moments when something changes by itself.
 
 A `LiveState` holds for every tick before its `until`. What was put off to a bar line (mutes,
-sections, legs of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
+sections, entries of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
 makes the state that follows and leaves the old one as it was; so a look ahead of the playing
 position costs nothing and undoes nothing. Which lane, macro or section is meant stands in
 positions, as in the score.
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from bridge.music.model import KINDS, SETTINGS, Lane, Macro, Section, SetSpec
+from bridge.music.order import place_after, section_of
 
 NEVER = 1 << 62
 Key = tuple[int, str]  # lane position, name of a setting
@@ -64,14 +65,30 @@ class Rewrite(NamedTuple):
     form: int | None
 
 
-class Leg(NamedTuple):
-    """The running order at work: `now` is the leg that plays (None before the first bar line),
-    `then` the leg that begins at `tick` (one past the last: the order ends). `tick` None: it waits
-    for the performer to go on."""
+class Entry(NamedTuple):
+    """The running order at work: `now` is the entry that plays (None before the first bar line),
+    `then` the entry that begins at `tick` (one past the last: the order ends). `tick` None: it
+    waits for the performer to go on. `ends` is where the entry would end by itself, whatever a hand
+    asked for; `time` counts the times of an entry that chooses, `begun` the entries begun since the
+    order was run."""
 
     now: int | None
     then: int
     tick: int | None
+    ends: int | None = None
+    time: int = 0
+    begun: int = 0
+
+
+class Move(NamedTuple):
+    """What a lane (its position) or a macro (-1 - its position) does to a setting: it adds `by`
+    times its value, to `start` in place of what is there where that is said. `curve` is the
+    drive's own."""
+
+    source: int
+    start: float | None
+    by: float
+    curve: float | None
 
 
 @dataclass(slots=True)
@@ -87,11 +104,14 @@ class Morph:
 class LiveState:
     """Everything that holds until `until`. `base` is the value of every setting of each lane before
     drives; `moving` names those that need more than a look at `base`. `form` is the section whose
-    patterns, notes and sources are played (None: the set's own)."""
+    patterns, notes and sources are played (None: the set's own). `fills` has the lanes that a
+    client holds in a fill, by the client and what it holds; `filling` are those that fill, these or
+    by the running order. All solos end at `solo_until`."""
 
     muted: list[bool]
     pending: dict[int, Pending]
     holds: dict[int, dict[str, bool]]
+    fills: dict[tuple[str, str], frozenset[int]]
     solo: frozenset[int]
     still: frozenset[int]
     knobs: list[Glide]
@@ -102,10 +122,12 @@ class LiveState:
     tempo: Glide
     section: int | None = None
     recall: Recall | None = None
-    leg: Leg | None = None
+    entry: Entry | None = None
     morph: Morph | None = None
     form: int | None = None
     rewrite: Rewrite | None = None
+    solo_until: int | None = None
+    filling: frozenset[int] = frozenset()
     bpm: float = 120.0
     until: int = NEVER
     serial: int = 0
@@ -120,6 +142,7 @@ class LiveState:
             muted=self.muted[:],
             pending=dict(self.pending),
             holds={lane: dict(held) for lane, held in self.holds.items()},
+            fills=dict(self.fills),
             knobs=self.knobs[:],
             hand=dict(self.hand),
             over=dict(self.over),
@@ -141,16 +164,15 @@ class SetIndex:
         for position, lane in enumerate(self.lanes):
             for group in lane.groups:
                 self.groups[group] = (*self.groups.get(group, ()), position)
-        # (lane, setting) -> what moves it: (position or -1 - macro, depth times the whole range)
-        self.drives: dict[Key, tuple[tuple[int, float], ...]] = {}
+        self.hit_lanes = frozenset(i for i, lane in enumerate(self.lanes) if lane.hits)
+        self.drives: dict[Key, tuple[Move, ...]] = {}
         sources: list[tuple[int, Lane | Macro]] = [*enumerate(self.lanes)]
         sources += [(-1 - i, macro) for i, macro in enumerate(spec.macros)]
         for source, owner in sources:
             for drive in owner.drives:
                 if drive.lane is not None and drive.setting is not None:
-                    kept = SETTINGS[drive.setting]
                     key = (positions[drive.lane], drive.setting)
-                    move = (source, drive.depth * (kept.high - kept.low))
+                    move = Move(source, *drive.moves(SETTINGS[drive.setting]), drive.curve)
                     self.drives[key] = (*self.drives.get(key, ()), move)
         self.driven = [
             frozenset(name for lane, name in self.drives if lane == position)
@@ -206,6 +228,7 @@ class SetIndex:
             muted=[lane.muted for lane in self.lanes],
             pending={},
             holds={},
+            fills={},
             solo=frozenset(),
             still=frozenset(i for i, lane in enumerate(self.lanes) if lane.still),
             knobs=[Glide(macro.start, macro.start) for macro in self.spec.macros],
@@ -232,6 +255,8 @@ class SetIndex:
         moving = self.driven[lane]
         if live.morph is not None:
             moving |= {name for at, name in live.morph.starts if at == lane}
+        if lane in live.filling:
+            moving |= {"density"}
         if lane in live.still:
             base["drift"] = 0.0
             moving -= {"drift"}
@@ -258,11 +283,17 @@ class SetIndex:
         live.knobs = [
             k if k.at <= tick < k.at + k.ticks else Glide(k.end, k.end) for k in live.knobs
         ]
+        self._refresh_fills(live, tick)
         until = min((p.tick for p in live.pending.values()), default=NEVER)
+        if live.solo_until is not None:
+            until = min(until, live.solo_until)
+        begins = self._fill_of_leg(live)
+        if begins is not None and begins > tick:
+            until = min(until, begins)
         if live.recall is not None:
             until = min(until, live.recall.tick)
-        if live.leg is not None and live.leg.tick is not None:
-            until = min(until, live.leg.tick)
+        if live.entry is not None and live.entry.tick is not None:
+            until = min(until, live.entry.tick)
         if live.rewrite is not None:
             until = min(until, live.rewrite.tick)
         if live.morph is not None:
@@ -272,6 +303,32 @@ class SetIndex:
             beat = self.spec.beat_ticks
             until = min(until, (tick // beat + 1) * beat, live.tempo.at + live.tempo.ticks)
         live.until = until
+
+    def filled_by(self, what: str) -> frozenset[int]:
+        """The lanes that a hold of a fill is about: a lane, ``group:`` and a group, or nothing for
+        all; those that are not there are none."""
+        if not what:
+            return self.hit_lanes
+        group, _, name = what.rpartition(":")
+        found = self.groups.get(name, ()) if group else (self.positions.get(name, -1),)
+        return self.hit_lanes.intersection(found)
+
+    def _fill_of_leg(self, live: LiveState) -> int | None:
+        """Where the entry that plays begins to fill; None: it does not, or nobody knows yet."""
+        entry = live.entry
+        if entry is None or entry.now is None or entry.tick is None:
+            return None
+        bars = self.spec.order[entry.now].fill
+        return entry.tick - bars * self.spec.bar_ticks if bars else None
+
+    def _refresh_fills(self, live: LiveState, tick: int) -> None:
+        begins = self._fill_of_leg(live)
+        filling = frozenset[int]().union(*live.fills.values())
+        if begins is not None and tick >= begins:
+            filling |= self.hit_lanes
+        changed, live.filling = filling ^ live.filling, filling
+        for lane in changed:
+            self.rebase(live, lane, ())
 
     # --- what happens by itself ------------------------------------------------------------------
 
@@ -288,9 +345,9 @@ class SetIndex:
             after.morph = None
             for lane, name in touched:
                 self.rebase(after, lane, (name,))
-        leg = after.leg
-        if leg is not None and leg.tick is not None and leg.tick <= tick:
-            self._turn(after, leg, tick)
+        entry = after.entry
+        if entry is not None and entry.tick is not None and entry.tick <= tick:
+            self._turn(after, entry, tick)
         if after.recall is not None and after.recall.tick <= tick:
             due, after.recall = after.recall, None
             self._recall(after, due, tick)
@@ -302,19 +359,29 @@ class SetIndex:
                 after.muted[lane] = due_mute.muted
                 if due_mute.back is not None:
                     after.pending[lane] = Pending(due_mute.back, not due_mute.muted, None, True)
+        if after.solo_until is not None and after.solo_until <= tick:
+            after.solo, after.solo_until = frozenset(), None
         after.bpm = after.tempo.value(tick)
         self.refresh(after, tick)
         return after
 
-    def _turn(self, live: LiveState, leg: Leg, tick: int) -> None:
-        legs = self.spec.order
-        if leg.then >= len(legs):
-            live.leg = None
+    def _turn(self, live: LiveState, entry: Entry, tick: int) -> None:
+        entries = self.spec.order
+        if entry.then >= len(entries):
+            live.entry = None
             return
-        now = legs[leg.then]
+        now = entries[entry.then]
+        section = self.coming(live, entry)
         end = None if now.length is None else tick + max(1, now.length) * self.spec.bar_ticks
-        live.leg = Leg(leg.then, self.spec.leg_after(leg.then), end)
-        self._recall(live, Recall(tick, self.sections[now.section]), tick)
+        time = 0 if entry.now is None else place_after(self.spec, entry.now, entry.time)[1]
+        then = place_after(self.spec, entry.then, time)[0]
+        live.entry = Entry(entry.then, then, end, end, time, entry.begun + 1)
+        self._recall(live, Recall(tick, section), tick)
+
+    def coming(self, live: LiveState, entry: Entry) -> int:
+        """The section that the next entry brings, while there is one."""
+        playing = None if live.section is None else self.spec.sections[live.section].name
+        return self.sections[section_of(self.spec, entry.then, entry.begun, playing)]
 
     def _recall(self, live: LiveState, recall: Recall, tick: int) -> None:
         section = self.spec.sections[recall.section]
@@ -350,15 +417,20 @@ class SetIndex:
         self, live: LiveState, over: dict[Key, float], tick: int, ticks: int
     ) -> None:
         moving = live.morph.starts if live.morph is not None else {}
-        touched = dict.fromkeys((*moving, *live.over, *over))
+        paces = [key for key in live.hand if key[1] == "pace"]  # a performed one ends here
+        touched = dict.fromkeys((*moving, *live.over, *over, *paces))
         starts = {key: self.base_at(live, key, tick) for key in touched}
         live.over = dict(over)
-        for key in over:
+        for key in (*over, *paces):
             live.hand.pop(key, None)  # the section says so itself
         live.morph = None
         for lane, name in touched:
             self.rebase(live, lane, (name,))
-        moved = {k: v for k, v in starts.items() if v != live.base[k[0]][k[1]]}
+        moved = {
+            key: value
+            for key, value in starts.items()
+            if value != live.base[key[0]][key[1]] and key[1] != "pace"  # which has nothing between
+        }
         if ticks and moved:
             live.morph = Morph(tick, ticks, moved)
             for lane, name in moved:
@@ -389,10 +461,12 @@ class SetIndex:
             lane: p._replace(tick=max(0, p.tick + ticks), back=moved(p.back))
             for lane, p in live.pending.items()
         }
+        live.solo_until = moved(live.solo_until)
         if live.recall is not None:
             live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
-        if live.leg is not None:
-            live.leg = live.leg._replace(tick=moved(live.leg.tick))
+        if live.entry is not None:
+            entry = live.entry
+            live.entry = entry._replace(tick=moved(entry.tick), ends=moved(entry.ends))
         if live.rewrite is not None:
             live.rewrite = live.rewrite._replace(tick=max(0, live.rewrite.tick + ticks))
         live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]

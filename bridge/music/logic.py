@@ -62,7 +62,7 @@ class LogicNode(HitNode):
         self.reads = tuple(sorted(reads))
         self.positions = positions
         # A hit that no hit causes stands on a step of the set's groove.
-        groove = Swing(step, spec.bar_ticks).bends(spec.swing)
+        groove = Swing(step, spec).bends(spec.swing)
         self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
         self.own = False  # whether the lane's own steps are looked at as well
         self.bar_steps = max(1, round(spec.bar_ticks / step))
@@ -228,7 +228,7 @@ class LogicNode(HitNode):
 
     @staticmethod
     def _heard(window: Window, lane: int, before: bool, tick: int, mask: int) -> int:
-        """`mask` without what is heard of it, when the lane is out and read after its mute."""
+        """`mask` without what is heard of it, when the lane is muted and read after its mute."""
         if not before and mask & SOUNDING and window.muted(lane, tick):
             return mask & ~(SOUNDING | ACCENTS | here(SOUNDING))
         return mask

@@ -306,7 +306,7 @@ class Mixer:
             if drive is None:
                 continue
             if source < 0:
-                value: float | None = performance.macro(-1 - source, tick)
+                value: float | None = performance.macro(-1 - source, tick, drive.curve)
             else:
                 value = self._lane_value(source, tick, performance)
                 if value is not None:

@@ -57,15 +57,24 @@ class Drive:
     """One thing that a macro or a lane moves.
 
     Either `out` (with `depth` -1..1 of the output's span, or `start`..`end` in volts) or `lane`
-    and `setting` (with `depth` -1..1 of the setting's whole range).
+    and `setting` (with `depth` -1..1 of the setting's whole range, or `start`..`end`, which take
+    the place of what the setting would be). `curve` replaces the macro's for this drive.
     """
 
     out: str | None = None
     lane: str | None = None
     setting: str | None = None
     depth: float = 1.0
-    start: float | None = None  # volts, `from` in the file
-    end: float | None = None  # volts, `to` in the file
+    start: float | None = None  # `from` in the file
+    end: float | None = None  # `to` in the file
+    curve: float | None = None
+
+    def moves(self, setting: Setting) -> tuple[float | None, float]:
+        """Where it puts a setting at 0 (None: it adds to what is there), and how far it moves it
+        from 0 to 1."""
+        if self.start is None or self.end is None:
+            return None, self.depth * (setting.high - setting.low)
+        return self.start, self.end - self.start
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +150,18 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Macro:
-    """A knob 0..1. `curve`: output = value ** (2 ** (2 * curve)), so 0 is straight."""
+    """A knob 0..1. `curve`: see `curved`; drives may have curves of their own."""
 
     name: str
     start: float = 0.0
     curve: float = 0.0
     slew_ms: float = 0.0
     drives: tuple[Drive, ...] = ()
+
+
+def curved(value: float, curve: float) -> float:
+    """A knob's value 0..1 on its curve: ``value ** (2 ** (2 * curve))``, so 0 is straight."""
+    return value ** (2.0 ** (2.0 * curve)) if curve else value
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,18 +202,25 @@ OPEN_BARS = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Leg:
+class Entry:
     """One entry of the running order: a section for some bars, some times over. `bars` None: until
-    the performer goes on."""
+    the performer goes on. `choose` has, in place of the section, those that are chosen among, with
+    their weights: each of the times anew (see `bridge.music.order`). In its last `fill` bars all
+    lanes of hits fill."""
 
     section: str
     bars: int | None
     times: int = 1
+    choose: tuple[tuple[str, float], ...] = ()
+    fill: int = 0
 
     @property
     def length(self) -> int | None:
-        """All its bars; None: until the performer goes on."""
-        return None if self.bars is None else self.bars * self.times
+        """The bars until the next choice, or of all its times; None: until the performer goes
+        on."""
+        if self.bars is None:
+            return None
+        return self.bars if self.choose else self.bars * self.times
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +228,8 @@ class SetSpec:
     name: str
     tempo: float = 120.0
     swing: float = 50.0
+    swing_step: int = TICKS_PER_QUARTER // 4  # ticks: pairs of such steps swing
+    groove: tuple[float, ...] = ()  # sixteenth by sixteenth, how much later in parts of one
     seed: int = 0
     root: int = 0
     scale: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)
@@ -215,13 +238,9 @@ class SetSpec:
     lanes: tuple[Lane, ...] = ()
     macros: tuple[Macro, ...] = ()
     sections: tuple[Section, ...] = ()
-    order: tuple[Leg, ...] = ()
+    order: tuple[Entry, ...] = ()
     order_again: bool = False  # after its last entry the order begins anew
-
-    def leg_after(self, place: int) -> int:
-        """The entry of the running order that follows one; as many as there are: none does."""
-        then = place + 1
-        return 0 if self.order_again and then >= len(self.order) else then
+    order_starts: bool = False  # the order runs from its first entry when the song is started
 
     def within(self, section: Section) -> SetSpec:
         """The set as it is written while a section lasts, without sections of its own."""

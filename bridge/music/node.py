@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
-from bridge.music.ticks import Bend
+from bridge.music.ticks import Bends
 
 WRITTEN = 1
 SOUNDING = 2
@@ -36,7 +36,7 @@ class Feel(NamedTuple):
 
     offset: float = 0.0
     late: float = 0.0
-    bends: tuple[Bend, ...] = ()
+    bends: Bends = ()
     caused: bool = True
 
     def at(self, grid: int) -> Feel:
@@ -44,7 +44,7 @@ class Feel(NamedTuple):
         offset = self.late + sum(bend.at(grid) for bend in self.bends)
         return self._replace(offset=offset)
 
-    def plus(self, grid: int, bends: tuple[Bend, ...], late: float) -> Feel:
+    def plus(self, grid: int, bends: Bends, late: float) -> Feel:
         """This feel with a lane's own swing and lateness on top."""
         if not bends and not late:
             return self
@@ -123,7 +123,7 @@ class Window:
         the effective value of a lane's numeric setting at a grid tick: written value, section
         override, hand override, then all drives, clamped to its range.
     muted(lane, tick)
-        whether the lane is out at that tick.
+        whether the lane is muted at that tick.
     value(lane, tick)
         value of a value lane at a tick of the grid (glides applied), before output mixing.
     heard(lane, tick)

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from bridge.errors import CommandError
 from bridge.music import commands, snapshot
 from bridge.music.live_state import NEVER, Glide, LiveState, SetIndex
-from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec
+from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec, curved
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import MoveMacro, NextOfOrder, RunOrder
@@ -62,7 +62,6 @@ class Performance:
         self._tick = 0
         self._serial = 0
         self._lanes: dict[str, LaneState] | None = None  # that part of the state, while it holds
-        self._powers = [2.0 ** (2.0 * macro.curve) for macro in score.spec.macros]
 
     # --- questions -------------------------------------------------------------------------------
 
@@ -76,7 +75,7 @@ class Performance:
         return self.at(tick).bpm
 
     def muted(self, lane: int, tick: int) -> bool:
-        """Whether a lane is out: by its mute, or by a hand that holds it. Derived lanes that tap
+        """Whether a lane is muted: by its mute, or by a hand that holds it. Derived lanes that tap
         after mutes read this, so solo does not count here."""
         live = self._live
         return (live if tick < live.until else self.at(tick)).out[lane]
@@ -92,25 +91,33 @@ class Performance:
 
     def setting(self, lane: int, name: str, tick: int) -> float:
         """The effective value of a setting at a tick: what is written, a section or a hand put in
-        its place, plus what macros and lanes add, clamped to the setting's range."""
+        its place, or where a drive puts it, plus what macros and lanes add, clamped to the
+        setting's range; a fill raises the density after that."""
         live = self._live
         if tick >= live.until:
             live = self.at(tick)
         if name not in live.moving[lane]:
             return live.base[lane][name]
         value = self.index.base_at(live, (lane, name), tick)
-        for source, depth in self.index.drives.get((lane, name), ()):
+        moves = self.index.drives.get((lane, name), ())
+        for move in moves:
+            if move.start is not None:
+                value = move.start
+        for source, _, by, curve in moves:
             if source < 0:
-                value += depth * self._shaped(live, -1 - source, tick)
+                value += by * self._shaped(live, -1 - source, tick, curve)
             else:
-                value += depth * self.lane_value(source, tick)
+                value += by * self.lane_value(source, tick)
         low, high, whole = _SCALES[name]
         value = min(max(value, low), high)
+        if name == "density" and lane in live.filling:
+            return value + (1.0 - value) * self.setting(lane, "fill_share", tick)
         return float(round(value)) if whole else value
 
-    def macro(self, position: int, tick: int) -> float:
-        """What a macro drives with, 0..1: its value, on its way while it glides, then its curve."""
-        return self._shaped(self.at(tick), position, tick)
+    def macro(self, position: int, tick: int, curve: float | None = None) -> float:
+        """What a macro drives with, 0..1: its value, on its way while it glides, then its curve, or
+        the one that is given."""
+        return self._shaped(self.at(tick), position, tick, curve)
 
     def macro_moves(self, position: int, tick: int) -> bool:
         """Whether a macro is on its way at a tick."""
@@ -165,10 +172,9 @@ class Performance:
         live.serial = self._serial
         return live
 
-    def _shaped(self, live: LiveState, macro: int, tick: int) -> float:
-        value = live.knobs[macro].value(tick)
-        power = self._powers[macro]
-        return value if power == 1.0 else value**power
+    def _shaped(self, live: LiveState, macro: int, tick: int, curve: float | None) -> float:
+        own = self.index.spec.macros[macro].curve
+        return curved(live.knobs[macro].value(tick), own if curve is None else curve)
 
     # --- what happens ----------------------------------------------------------------------------
 

@@ -12,18 +12,21 @@ from typing import NamedTuple
 from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
+from bridge.music.hits import PatternNode
 from bridge.music.mix import Mixer
 from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.music.value_node import ValueNode
+from bridge.music.ticks import GROOVE_STEP, STRAIGHT
+from bridge.music.value_node import SteppedNode, ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
-_EARLY = ("shift", "shift_ms", "humanise_ms")
+_FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
+_EARLY = (*_FEEL, "pace")
 
 
 class _Mark(NamedTuple):
@@ -222,10 +225,15 @@ class Renderer:
         ms = self._ensemble.ms
         early = [0] * len(score.lanes)
         for place in score.order:
-            shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _EARLY)
-            own = -shift[0] * float(score.steps[place]) + ms(humanise_ms[1]) - ms(shift_ms[0])
-            early[place] = int(own) + 1 if own > 0 else 0
             lane = score.lanes[place]
+            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in _FEEL)
+            step = float(score.steps[place]) * 2.0 ** -self._slowest(place)
+            own = -shift[0] * step + ms(humanise_ms[1]) - ms(shift_ms[0])
+            if swing[0] < STRAIGHT:
+                bent = step if lane.led or "swing" in lane.settings else score.spec.swing_step
+                own += bent * (STRAIGHT - swing[0]) / STRAIGHT
+            own += -min(0.0, *score.spec.groove) * GROOVE_STEP if score.spec.groove else 0.0
+            early[place] = int(own) + 1 if own > 0 else 0
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
             gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
             if not lane.hits or gates or (lane.led and lane.feel == "cause"):
@@ -234,6 +242,12 @@ class Renderer:
                 if not lane.hits or gates:
                     lags[place] = max(causes, lags.get(place, 0))
         return max(early, default=0)
+
+    def _slowest(self, place: int) -> float:
+        """The slowest pace that a lane has, or may come to without a hand."""
+        node = self._ensemble.nodes[place]
+        now = node.pacing.pace if isinstance(node, PatternNode | SteppedNode) else 0
+        return min(now, self._extremes(place, "pace")[0])
 
     def _extremes(self, lane: int, name: str) -> tuple[float, float]:
         """The lowest and highest value a setting may come to without a hand."""

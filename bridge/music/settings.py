@@ -51,6 +51,15 @@ _TABLE = (
         "0.5 as written; less thins (strong positions go last), more fills",
         main=True,
     ),
+    Setting(
+        "fill_share",
+        0,
+        1,
+        0.5,
+        "share",
+        kinds_with("hits"),
+        "how many of its rests a lane plays while a fill is held, strong positions first",
+    ),
     Setting("level", 0, 1, 0.8, "level", kinds_with("hits"), "level of a plain hit", main=True),
     Setting(
         "accent",
@@ -103,12 +112,12 @@ _TABLE = (
     # time, of everything that has steps
     Setting(
         "swing",
-        50,
-        75,
+        20,
+        80,
         50,
         "percent",
         kinds_with("swung"),
-        "share of each pair of steps given to the first",
+        "share of each pair of steps given to the first; below 50 the second comes early",
         main=True,
     ),
     Setting(
@@ -132,6 +141,16 @@ _TABLE = (
     ),
     Setting(
         "humanise_ms", 0, 30, 0, "ms", kinds_with("hits"), "seeded spread in time, plus or minus"
+    ),
+    Setting(
+        "pace",
+        -1,
+        1,
+        0,
+        "pace",
+        kinds_with("pattern"),
+        "-1 half time, 1 double time, from the next bar line on; of lanes that go by a rate",
+        whole=True,
     ),
     # pattern
     Setting("hits", 0, 64, 4, "count", kinds_with("euclid"), "Euclidean hits", whole=True),

@@ -12,9 +12,19 @@ from collections.abc import Mapping
 from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
-from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, Rewrite, SetIndex
+from bridge.music.live_state import (
+    Entry,
+    Glide,
+    LiveState,
+    Morph,
+    Pending,
+    Recall,
+    Rewrite,
+    SetIndex,
+)
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
+from bridge.music.order import place_after
 from bridge.protocol.state import (
     FormState,
     LaneState,
@@ -31,11 +41,10 @@ T = TypeVar("T")
 
 def drive_text(drive: Drive) -> str:
     """A drive in words: ``main.level-1 -0.5``, ``main.level-2 0 to 5 V``, ``rim chance +0.4``."""
-    if drive.out is None:
-        return f"{drive.lane} {drive.setting} {drive.depth:+g}"
+    what = f"{drive.lane} {drive.setting}" if drive.out is None else drive.out
     if drive.start is not None and drive.end is not None:
-        return f"{drive.out} {drive.start:g} to {drive.end:g} V"
-    return f"{drive.out} {drive.depth:+g}"
+        return f"{what} {drive.start:g} to {drive.end:g}{'' if drive.out is None else ' V'}"
+    return f"{what} {drive.depth:+g}"
 
 
 def place_text(index: SetIndex, tick: int) -> str:
@@ -79,6 +88,8 @@ def take(
         "form": _form(index, live),
         "section_pending": _section_pending(index, live),
         "order": _order(live),
+        "solo_until": live.solo_until,
+        "fills": [list(held) for held in live.fills],
         "morph": _morph(index, live),
         "tempo": live.bpm,
         "tempo_glide": list(tempo) if tempo.moves(tick) else None,
@@ -97,6 +108,7 @@ def _lane(index: SetIndex, live: LiveState, position: int, lane: Lane, tick: int
         "holds": dict(live.holds.get(position, {})),
         "solo": position in live.solo,
         "heard": not live.unheard[position],
+        "filling": position in live.filling,
         "still": position in live.still,
         "groups": list(lane.groups),
         "settings": _settings(index, live, position, tick),
@@ -122,7 +134,7 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
         "muted": pending.muted,
         "tick": pending.tick,
         "bar": pending.tick // index.spec.bar_ticks + 1,
-        "text": f"{'out' if pending.muted else 'in'} at {place_text(index, pending.tick)}",
+        "text": f"{'muted' if pending.muted else 'on'} at {place_text(index, pending.tick)}",
         "back": pending.back,
         "auto": pending.auto,
     }
@@ -131,9 +143,9 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
 def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
     recall = live.recall
     by: Literal["hand", "order"] = "hand"
-    leg, order = live.leg, index.spec.order
-    if recall is None and leg is not None and leg.tick is not None and leg.then < len(order):
-        recall, by = Recall(leg.tick, index.sections[order[leg.then].section]), "order"
+    entry, order = live.entry, index.spec.order
+    if recall is None and entry is not None and entry.tick is not None and entry.then < len(order):
+        recall, by = Recall(entry.tick, index.coming(live, entry)), "order"
     if recall is None:
         return None
     return {
@@ -158,10 +170,19 @@ def _form(index: SetIndex, live: LiveState) -> FormState:
 
 
 def _order(live: LiveState) -> OrderState:
-    if live.leg is None:
-        return {"running": False, "leg": None, "next": None, "tick": None}
-    now, then, tick = live.leg
-    return {"running": True, "leg": now, "next": then, "tick": tick}
+    if live.entry is None:
+        none = {"entry": None, "next": None, "tick": None, "ends": None}
+        return cast(OrderState, {"running": False, **none, "time": 0, "begun": 0})
+    now, then, tick, ends, time, begun = live.entry
+    return {
+        "running": True,
+        "entry": now,
+        "next": then,
+        "tick": tick,
+        "ends": ends,
+        "time": time,
+        "begun": begun,
+    }
 
 
 def _morph(index: SetIndex, live: LiveState) -> MorphState | None:
@@ -215,6 +236,11 @@ def renamed(state: PerformanceState, names: Mapping[str, Mapping[str, str]]) -> 
     if waits is not None:
         section = after(waits["section"], sections)
         new["section_pending"] = None if section is None else {**waits, "section": section}
+    new["fills"] = [
+        [client, what if not what or ":" in what else after(what, lanes) or ""]
+        for client, what in state["fills"]
+        if not what or ":" in what or after(what, lanes) is not None
+    ]
     morph = state["morph"]
     if morph is not None:
         moved = [(after(str(lane), lanes), name, value) for lane, name, value in morph["from"]]
@@ -233,7 +259,7 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
 # --- keeping ------------------------------------------------------------------------------------
 
 _OF_LANE = ("under", "pending", "solo", "still", "hand")
-_WHOLE = ("section", "section_pending", "order", "morph", "tempo", "tempo_glide")
+_WHOLE = ("section", "section_pending", "order", "solo_until", "morph", "tempo", "tempo_glide")
 
 
 def essential(state: Mapping[str, Any]) -> dict[str, Any]:
@@ -273,6 +299,12 @@ def put(index: SetIndex, state: Mapping[str, Any]) -> LiveState:
     live.tempo = Glide(_real(start), _real(end), _whole(at), _whole(ticks))
     live.bpm = tempo
     _put_section(index, live, state)
+    until = state.get("solo_until")  # a state from before drops has none
+    live.solo_until = _whole(until) if until is not None and live.solo else None
+    for client, what in state.get("fills", ()):
+        held = index.filled_by(str(what))
+        if held:
+            live.fills[str(client), str(what)] = held
     for position in range(len(index.lanes)):
         index.rebase(live, position, tuple(SETTINGS))
     return live
@@ -333,11 +365,19 @@ def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> 
     order = state["order"]
     if _flag(order["running"]) and index.spec.order:
         last = len(index.spec.order)
-        now = None if order["leg"] is None else min(_whole(order["leg"]), last - 1)
+        now = None if order["entry"] is None else min(_whole(order["entry"]), last - 1)
         # What follows is asked of the set: since then it may have learned to begin anew, or to end.
-        then = min(_whole(order["next"]), last) if now is None else index.spec.leg_after(now)
-        tick = order["tick"]
-        live.leg = Leg(now, then, None if tick is None else _whole(tick))
+        time, begun = _whole(order.get("time", 0)), _whole(order.get("begun", 0))
+        then = (
+            min(_whole(order["next"]), last)
+            if now is None
+            else place_after(index.spec, now, time)[0]
+        )
+        tick, ends = (
+            None if at is None else _whole(at)
+            for at in (order["tick"], order.get("ends", order["tick"]))
+        )
+        live.entry = Entry(now, then, tick, ends, time, begun)
     morph = state["morph"]
     if morph is not None:
         starts = {

@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import floor
 from typing import NamedTuple
 
-from bridge.music.model import TICKS_PER_QUARTER
+from bridge.music.model import TICKS_PER_QUARTER, SetSpec
 
 TICKS_PER_WHOLE = 4 * TICKS_PER_QUARTER
 SHORTEST_STEP = Fraction(TICKS_PER_WHOLE, 256)
@@ -26,10 +26,12 @@ USUAL_RATES = (
 _SHARE = re.compile(r"(\d{1,4})/(\d{1,4})(T|\.)?")
 _RATIO = re.compile(r"(\d{1,4}):(\d{1,4})")
 
-# What the set's swing bends: sixteenths, down to the finest straight grid (a 128th note); ticks off
-# this grid belong to triplets and free ratios, which stay where they are.
-SWING_STEP = TICKS_PER_QUARTER // 4
+# What the set's swing bends: sixteenths or eighths, down to the finest straight grid (a 128th
+# note); ticks off this grid belong to triplets and free ratios, which stay where they are.
+GROOVE_STEP = TICKS_PER_QUARTER // 4
 SWING_GRID = TICKS_PER_WHOLE // 128
+STRAIGHT = 50.0
+"""Percent of a pair of steps that its first has without any swing."""
 
 _ROUNDED = 0.5  # the place of a step is at most this far from the whole tick it is played at
 
@@ -143,33 +145,64 @@ class Bend(NamedTuple):
         if self.bar and (2 * pair + 2) * self.step > self.bar + _ROUNDED:
             return 0.0
         within = steps - 2 * pair
-        return min(within, 2 - within) * self.step * (self.percent - 50.0) / 50.0
+        return min(within, 2 - within) * self.step * (self.percent - STRAIGHT) / STRAIGHT
+
+
+class Groove(NamedTuple):
+    """
+    A timing that was played: how much later any place of the straight grid sounds.
+
+    `shares` belong to the sixteenths from each bar line (`bar` ticks apart) on, come round by
+    themselves, and are parts of a sixteenth, -0.5 to 0.5. What lies between two sixteenths moves
+    in proportion, so that the order of hits never changes.
+    """
+
+    shares: tuple[float, ...]
+    bar: int
+
+    def at(self, grid: int) -> float:
+        """The ticks that it adds at `grid`."""
+        along = grid % self.bar
+        if along % SWING_GRID:
+            return 0.0
+        step, rest = divmod(along, GROOVE_STEP)
+        here = self.shares[step % len(self.shares)]
+        if not rest:
+            return here * GROOVE_STEP
+        last = (step + 1) * GROOVE_STEP >= self.bar
+        there = self.shares[0 if last else (step + 1) % len(self.shares)]
+        return here * GROOVE_STEP + (there - here) * rest
+
+
+Bends = tuple[Bend | Groove, ...]
 
 
 class Swing:
-    """The swing of one lane: which bend it makes of a percentage."""
+    """The swing of one lane: which bends it makes of a percentage, the set's groove among them."""
 
-    def __init__(
-        self, step: Fraction, bar_ticks: int, own: bool = False, led: bool = False
-    ) -> None:
+    def __init__(self, step: Fraction, spec: SetSpec, own: bool = False, led: bool = False) -> None:
         """`step` is the lane's step and `own` whether it has a swing of its own; `led` lanes are
         moved by or derived from others, and only have their own."""
-        in_bar = bar_ticks / step
+        in_bar = spec.bar_ticks / step
         whole = in_bar.denominator == 1 and in_bar > 1
         self._own = own or led
-        self._step = float(step) if self._own else float(SWING_STEP)
-        self._bar = bar_ticks if whole or not self._own else 0
+        self._step = float(step) if self._own else float(spec.swing_step)
+        self._bar = spec.bar_ticks if whole or not self._own else 0
         self._still = not self._own and not (step.denominator == 1 and step % SWING_GRID == 0)
-        self._bends: tuple[Bend, ...] = ()
+        grooves = spec.groove and not self._own
+        self._groove: Bends = (Groove(spec.groove, spec.bar_ticks),) if grooves else ()
+        self._bend: Bend | None = None
+        self._bends: Bends = ()
 
-    def bends(self, percent: float, origin: int = 0) -> tuple[Bend, ...]:
-        """None when `percent` is straight or the lane's rate does not swing, else one bend.
-        `origin` is where the lane began to count its steps."""
-        if percent == 50.0 or self._still:
+    def bends(self, percent: float, origin: int = 0) -> Bends:
+        """Nothing when `percent` is straight and there is no groove, or the lane's rate does not
+        swing. `origin` is where the lane began to count its steps."""
+        if self._still:
             return ()
-        kept = self._bends
-        if not kept or kept[0].percent != percent or kept[0].origin != origin:
-            kept = self._bends = (
-                Bend(percent, self._step, self._bar, origin, binary=not self._own),
-            )
-        return kept
+        if percent == STRAIGHT:
+            return self._groove
+        kept = self._bend
+        if kept is None or kept.percent != percent or kept.origin != origin:
+            kept = Bend(percent, self._step, self._bar, origin, binary=not self._own)
+            self._bend, self._bends = kept, (kept, *self._groove)
+        return self._bends

@@ -22,6 +22,7 @@ from typing import Any, NamedTuple
 from bridge.music import chance
 from bridge.music.model import SIXTEENTH, Hold, Lane, Notes, SetSpec
 from bridge.music.node import Change, Hit, Window, steps_of
+from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
 from bridge.music.ticks import Swing, first_step_from, step_tick
@@ -151,8 +152,7 @@ class ValueNode:
         self.lane = lane
         self.written_lane = written
         self.spec = spec
-        self.step = step_of(written, spec)
-        self.step_length = float(self.step)
+        self.step_in(step_of(written, spec))
         self.pitch = written.out in pitches
         self.notes = note_like(written, spec, pitches)
         self.fit = fitting_of(written, spec)
@@ -184,6 +184,11 @@ class ValueNode:
         self._transposing: list[Change] = []
         self.line = Line(0.0, self.notes)
         self.heard_line = Line(0.0, self.notes) if held else None
+
+    def step_in(self, step: Fraction) -> None:
+        """Be a lane with steps of that length."""
+        self.step = step
+        self.step_length = float(step)
 
     # --- the line ---
 
@@ -320,7 +325,7 @@ class SteppedNode(ValueNode):
         pitches: frozenset[str],
     ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
-        self.bending = Swing(self.step, spec.bar_ticks, "swing" in written.settings, written.led)
+        self.pacing = Pacing(self.step, spec.bar_ticks)
         self.mover = positions[written.advance] if isinstance(written.advance, str) else None
         self.reset_by = positions[written.reset] if isinstance(written.reset, str) else None
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
@@ -331,6 +336,11 @@ class SteppedNode(ValueNode):
         self.next_reset = self.reset_ticks
         self.hand = -1
         self.due = -1 if self.reads else 0
+
+    def step_in(self, step: Fraction) -> None:
+        super().step_in(step)
+        written = self.written_lane
+        self.bending = Swing(step, self.spec, "swing" in written.settings, written.led)
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         """One step: move the line, or leave it. `lead` is how much later its cause sounds."""
@@ -347,7 +357,7 @@ class SteppedNode(ValueNode):
         self.cursor.reset(by_hand)
 
     def run(self, window: Window) -> None:
-        if (self.mover is not None or self.next >= window.end) and self.idle(window):
+        if (self.mover is not None or self._stands(window.end)) and self.idle(window):
             return
         out = self.begin(window)
         resets: list[int] = []
@@ -363,10 +373,20 @@ class SteppedNode(ValueNode):
         self._resets_until(window.end - 1, resets, hand)
         self.finish(window)
 
+    def _stands(self, end: int) -> bool:
+        """Whether a lane that goes by a rate does nothing by itself before `end`."""
+        reset = self.next_reset if self.reset_ticks else end
+        return min(self.next, self.pacing.line, reset) >= end
+
     def _run_rate(self, window: Window, out: list[Change], resets: list[int], hand: int) -> int:
         tick = self.next
         while True:
-            if self.reset_ticks and self.next_reset <= tick:
+            line = self.pacing.line
+            if line <= tick and line < window.end:
+                hand = self._resets_until(line - 1, resets, hand)
+                tick = self._pace_at(window, line, tick)
+                continue
+            if self.reset_ticks and self.next_reset <= min(tick, window.end - 1):
                 tick = self.origin = self.next_reset
                 self.index = 0
                 self.next_reset += self.reset_ticks
@@ -378,8 +398,26 @@ class SteppedNode(ValueNode):
             self.index += 1
             tick = step_tick(self.index, self.step, self.origin)
         self.next = tick
-        self.due = -1 if self.reads else tick
+        self._due_at(tick)
         return hand
+
+    def _pace_at(self, window: Window, line: int, tick: int) -> int:
+        """Look at the lane's pace at a bar line, where it begins at its first step when that
+        changes; the tick of its next step, which was `tick`."""
+        fresh = self.pacing.fresh
+        if not self.pacing.look(window.setting(self.lane, "pace", line), line):
+            return tick
+        self.step_in(self.pacing.step)
+        if not fresh:
+            self.to_first(by_hand=False)
+            self.origin = line
+        self.index = first_step_from(line, self.step, self.origin)
+        return step_tick(self.index, self.step, self.origin)
+
+    def _due_at(self, tick: int) -> None:
+        """Note when the next run is needed."""
+        reset = self.next_reset if self.reset_ticks else tick
+        self.due = -1 if self.reads else min(tick, reset, self.pacing.line)
 
     def _run_moved(
         self, window: Window, out: list[Change], resets: list[int], hand: int, mover: int
@@ -412,11 +450,13 @@ class SteppedNode(ValueNode):
             self.origin = bar
             self.index = first_step_from(tick, self.step, bar)
             self.next = step_tick(self.index, self.step, bar)
-            self.due = -1 if self.reads else self.next
+            self._due_at(self.next)
 
     def rewind(self) -> None:
         super().rewind()
         self.cursor.rewind()
+        self.pacing.rewind()
+        self.step_in(self.pacing.step)
         self.origin = self.index = self.next = 0
         self.next_reset = self.reset_ticks
         self.hand = -1
@@ -431,7 +471,8 @@ class SteppedNode(ValueNode):
             "next_reset": self.next_reset,
             "reset_ticks": self.reset_ticks,
             "hand": self.hand,
-            "step": self.step,
+            "step": self.pacing.written,
+            "pacing": self.pacing.carry(),
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
@@ -445,9 +486,14 @@ class SteppedNode(ValueNode):
         if "cursor" in carry:
             self.cursor.adopt(carry["cursor"])
         self.origin = carry.get("origin", 0)
-        if carry.get("step") == self.step and "next" in carry and self.mover is None:
+        if "pacing" in carry:
+            self.pacing.adopt(carry["pacing"])
+            self.step_in(self.pacing.step)
+        else:
+            self.pacing.begin(at)
+        if carry.get("step") == self.pacing.written and "next" in carry and self.mover is None:
             self.index, self.next = carry["index"], carry["next"]
         elif self.mover is None:
             self.index = first_step_from(at, self.step, self.origin)
             self.next = step_tick(self.index, self.step, self.origin)
-        self.due = -1 if self.reads else self.next
+        self._due_at(self.next)

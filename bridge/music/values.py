@@ -77,9 +77,9 @@ class PatternedNode(SteppedNode):
 
     def _drift(self, window: Window, grid: int, steps: int) -> None:
         probability = window.setting(self.lane, "drift", grid)
-        if probability <= 0.0 or self.count < 2:
-            return
         bound = round(window.setting(self.lane, "drift_bound", grid))
+        if (probability <= 0.0 and len(self.drift.changed) <= bound) or self.count < 2:
+            return
         pass_index = self.cursor.pass_index
         self.drift.begin_pass(pass_index, (0,) * steps, probability, bound)
         for place in self.drift.changed - self._moved.keys():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from bridge.music.model import OPEN_BARS, SetSpec
+from bridge.music.order import place_after, section_of
 from bridge.protocol.command import Command
 from bridge.protocol.performing import RecallSection, RunOrder
 
@@ -46,12 +47,14 @@ def of_section(spec: SetSpec, name: str) -> Course:
 
 def counted(spec: SetSpec) -> SetSpec:
     """The set with `OPEN_BARS` bars for each entry of its order that waits for the performer."""
-    order = (leg if leg.bars is not None else replace(leg, bars=OPEN_BARS) for leg in spec.order)
+    order = (
+        entry if entry.bars is not None else replace(entry, bars=OPEN_BARS) for entry in spec.order
+    )
     return replace(spec, order=tuple(order))
 
 
 def of_order(spec: SetSpec, bars: int | None = None) -> Course:
-    """The running order from its first leg; after the last one its section goes on, or the order
+    """The running order from its first entry; after the last one its section goes on, or the order
     begins anew, as the set says.
 
     Args:
@@ -64,17 +67,21 @@ def of_order(spec: SetSpec, bars: int | None = None) -> Course:
     if not spec.order:
         raise ValueError("the set has no running order")
     tempo_of = {section.name: section.tempo for section in spec.sections}
-    tempos, markers, bar, place = [(0, spec.tempo)], [], 0, 0
+    once = spec if bars is not None else replace(spec, order_again=False)
+    tempos, bar, place, time = [(0, spec.tempo)], 0, 0, 0
+    markers: list[tuple[int, str]] = []
+    section: str | None = None
     while place < len(spec.order) and (bars is None or bar < bars):
-        leg = spec.order[place]
-        if leg.length is None:
+        entry = spec.order[place]
+        section = section_of(spec, place, len(markers), section)
+        if entry.length is None:
             raise ValueError("an entry of the order waits for the performer")
         tick = bar * spec.bar_ticks
-        tempo = tempo_of[leg.section]
+        tempo = tempo_of[section]
         if tempo is not None:  # without one of its own a section keeps the tempo that is there
             tempos = [entry for entry in tempos if entry[0] < tick] + [(tick, tempo)]
-        markers.append((tick, leg.section))
-        bar += leg.length
-        place = place + 1 if bars is None else spec.leg_after(place)
+        markers.append((tick, section))
+        bar += entry.length
+        place, time = place_after(once, place, time)
     command = RunOrder(run=True)
     return Course((command,), tuple(tempos), tuple(markers), bar if bars is None else bars)

@@ -236,6 +236,9 @@ def drive_words(drives: Iterable[Drive], rig: Rig) -> list[str]:
                 words.append(f"{drive.out} from {drive.start:g} to {drive.end:g} V")
             else:
                 words.append(f"{drive.out} by {drive.depth * reach.span:+.3g} V")
+        elif drive.start is not None and drive.end is not None:
+            what = f"{drive.setting} of {drive.lane}"
+            words.append(f"{what} from {drive.start:g} to {drive.end:g}")
         else:
             words.append(f"{drive.setting} of {drive.lane} by {drive.depth:+.0%} of its range")
     return words
@@ -293,5 +296,5 @@ def _played(lane: Lane, section: Section) -> str:
         stroke_width=6.0 if plays else 0.8,
         stroke_dasharray=None if plays else "2 4",
     )
-    label = "sounds" if plays else "is out"
+    label = "sounds" if plays else "is muted"
     return svg.picture(80, 8, [stroke], label, preserveAspectRatio="none")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from statistics import median
 
 import mido
 
@@ -67,7 +68,7 @@ NAMES = {
 @dataclass(frozen=True, slots=True)
 class Bars:
     """A stretch of a file: tempo and meter at its start, and for every note its hits as places
-    (from 0, in whole notes) with velocities 1..127."""
+    (in whole notes; a little below 0 for one before the bar line) with velocities 1..127."""
 
     tempo: float
     meter: tuple[int, int]
@@ -99,6 +100,33 @@ def set_text(path: Path, bar: int = 1, bars: int = 1) -> str:
     for note, hits in found.hits.items():
         lines.append(f"  {names[note] + ':':{width}} {lane_text(hits, found.length)}")
     return "\n".join(lines) + "\n"
+
+
+def groove_text(path: Path, bar: int = 1, bars: int = 1) -> str:
+    """
+    The line of a set that plays with the timing of some bars: how late each sixteenth of the bar
+    is, in percent of one. Where several hits fall on one the middle of them counts; one that nobody
+    played is as late as the same place of the other beats.
+
+    Raises:
+        InputError: as `set_text`; bars that do not hold whole sixteenths.
+    """
+    found = read_bars(_load(path), str(path), bar, bars)
+    steps = Fraction(16 * found.meter[0], found.meter[1])
+    if steps.denominator != 1:
+        raise _wrong(path, f"has bars of {found.meter[0]}/{found.meter[1]}, no whole sixteenths")
+    late: dict[int, list[Fraction]] = {}
+    for hits in found.hits.values():
+        for place, _ in hits:
+            step = round(place * 16)
+            late.setdefault(step % int(steps), []).append(place * 16 - step)
+    beat = max(1, 16 // found.meter[1])
+    shares = []
+    for step in range(int(steps)):
+        alike = [one for at, some in late.items() if at % beat == step % beat for one in some]
+        share = float(median(late.get(step) or alike or [Fraction(0)]))
+        shares.append(f"{min(50.0, max(-50.0, round(100 * share, 1))):g}")
+    return f"groove: [{', '.join('0' if share == '-0' else share for share in shares)}]\n"
 
 
 def _load(path: Path) -> mido.MidiFile:
@@ -149,7 +177,7 @@ def read_bars(file: mido.MidiFile, name: str, bar: int, bars: int) -> Bars:
     for tick, _, note, velocity in sorted(notes):
         place = Fraction(tick - start, whole)
         if -early <= place * whole < length * whole - early:
-            hits.setdefault(note, []).append((max(Fraction(0), place), velocity))
+            hits.setdefault(note, []).append((place, velocity))
     if not hits:
         which = f"bar {bar}" if bars == 1 else f"bars {bar} to {bar + bars - 1}"
         raise _wrong(name, f"has no note in {which}")
@@ -178,6 +206,7 @@ def _bar_start(
 def lane_text(hits: Sequence[tuple[Fraction, int]], length: Fraction) -> str:
     """One lane as a YAML flow mapping: its pattern on the coarsest grid that fits, its level and
     accent."""
+    hits = [(max(Fraction(0), place), velocity) for place, velocity in hits]
     step = _grid([place for place, _ in hits], length)
     count = int(length / step)
     loudest: dict[int, int] = {}

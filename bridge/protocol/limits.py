@@ -47,6 +47,7 @@ BarLine = Literal["bar"] | Bars
 """The next bar line, or the next line of a grid of that many bars."""
 SwapMoment = Literal["step", "beat", "bar"]
 OrderEntry = Annotated[int, Ge(0), Le(10_000), Unit("entry of the running order, from 0")]
+Pace = Annotated[int, Ge(-1), Le(1), Unit("-1 half time, 0 as written, 1 double time")]
 Share = Annotated[float, Ge(0), Le(1)]
 Tempo = Annotated[float, Ge(LOWEST_TEMPO), Le(HIGHEST_TEMPO), Unit("quarter notes per minute")]
 Milliseconds = Annotated[

@@ -68,7 +68,7 @@ class Mute(Command):
     return_bars: Bars | None = None
 
     def label(self) -> str:
-        return f"{self.lane} {'muted' if self.muted else 'in'}"
+        return f"{self.lane} {'muted' if self.muted else 'on'}"
 
     def remembered(self) -> Any:
         return self.muted if self.when == "now" else None
@@ -97,7 +97,7 @@ class MuteGroup(Command):
     return_bars: Bars | None = None
 
     def label(self) -> str:
-        return f"group {self.group} {'muted' if self.muted else 'in'}"
+        return f"group {self.group} {'muted' if self.muted else 'on'}"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         lanes = [name for name, lane in state["lanes"].items() if self.group in lane["groups"]]
@@ -106,7 +106,11 @@ class MuteGroup(Command):
 
 @row(
     "cancel",
-    osc=(Osc("/lane/{lane}/cancel"), Osc("/section/{section}/cancel")),
+    osc=(
+        Osc("/lane/{lane}/cancel"),
+        Osc("/section/{section}/cancel"),
+        Osc("/order/cancel", fixed=(("order", True),)),
+    ),
     http=(
         Http(
             "DELETE",
@@ -120,25 +124,39 @@ class MuteGroup(Command):
             "cancelSection",
             "Takes back a section that waits for its beat or bar.",
         ),
+        Http(
+            "DELETE",
+            "/api/order/pending",
+            "cancelOrderNext",
+            "Takes back that the running order goes on before its entry is over.",
+            fixed=(("order", True),),
+        ),
     ),
 )
 class Cancel(Command):
-    """Takes back a mute that waits for its beat or bar, or a section that waits (one of them)."""
+    """Takes back a mute that waits for its beat or bar, a section that waits, or (with `order`)
+    that the running order goes on: its entry ends where it would by itself."""
 
     lane: Name | None = None
     section: Name | None = None
+    order: bool | None = None
 
     def __post_init__(self) -> None:
-        if (self.lane is None) == (self.section is None):
-            raise CommandError("cancel needs a 'lane' or a 'section', and not both")
+        if (self.lane is not None) + (self.section is not None) + bool(self.order) != 1:
+            raise CommandError("cancel needs one of 'lane', 'section' and 'order'")
 
     def address(self) -> Address:
+        if self.order:
+            return ("order-next",)
         return ("section",) if self.lane is None else ("mute", self.lane)
 
     def label(self) -> str:
-        return f"{self.lane or self.section} stays"
+        return f"{self.lane or self.section or 'running order'} stays"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
+        if self.order:
+            order = state["order"]
+            return () if order["tick"] == order["ends"] else (PutBack(parts={"order": order}),)
         if self.lane is not None:
             waits = state["lanes"][self.lane]["pending"]
             if not waits:
@@ -321,21 +339,21 @@ class RecallSection(Command):
 
 @row(
     "order",
-    osc=Osc("/order", ("run", "leg")),
+    osc=Osc("/order", ("run", "entry")),
     http=Http("PUT", "/api/order", "runOrder", "Starts or stops the running order."),
 )
 class RunOrder(Command):
-    """Runs the order from its first entry or from `leg` (counted from 0), or stops it. Running it
-    when it runs and no `leg` is given changes nothing."""
+    """Runs the order from its first entry or from `entry` (counted from 0), or stops it. Running it
+    when it runs and no `entry` is given changes nothing."""
 
     run: bool
-    leg: OrderEntry | None = None
+    entry: OrderEntry | None = None
 
     def label(self) -> str:
         return f"running order {'on' if self.run else 'off'}"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
-        if self.leg is None and self.run == state["order"]["running"]:
+        if self.entry is None and self.run == state["order"]["running"]:
             return ()
         return (PutBack(parts=section_parts(state)),)
 

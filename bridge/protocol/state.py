@@ -60,6 +60,7 @@ class PendingMute(TypedDict):
 class LaneState(TypedDict):
     """`muted`: out by its mute or by a hand that holds it; `under` is the mute itself, whatever is
     held. `heard`: whether it reaches its output, which the solo of other lanes prevents too.
+    `filling`: it plays some of its rests, since a hand or the running order asks for that.
     `hand` has the settings moved by hand, `settings` the values that hold."""
 
     kind: str
@@ -71,6 +72,7 @@ class LaneState(TypedDict):
     holds: dict[str, bool]
     solo: bool
     heard: bool
+    filling: bool
     still: bool
     groups: list[str]
     settings: dict[str, float]
@@ -107,12 +109,17 @@ class FormState(TypedDict):
 
 class OrderState(TypedDict):
     """The running order: the entry that plays, the one after it, and the tick of the change (None
-    while it runs: it waits for the performer to go on)."""
+    while it runs: it waits for the performer to go on). `ends`: where the entry would end by
+    itself, when a hand has asked to go on before that. `time`: which time of an entry that chooses
+    plays, from 0; `begun`: entries begun since the order was run."""
 
     running: bool
-    leg: int | None
+    entry: int | None
     next: int | None
     tick: int | None
+    ends: int | None
+    time: int
+    begun: int
 
 
 MorphState = TypedDict("MorphState", {"tick": int, "ticks": int, "from": list[list[str | float]]})
@@ -166,7 +173,9 @@ class ProcessAbout(TypedDict):
 
 
 class PerformanceState(TypedDict):
-    """Everything that a performer has set. Glides are start, end, first tick, ticks."""
+    """Everything that a performer has set. Glides are start, end, first tick, ticks. `solo_until`:
+    the tick at which all solos end by themselves. `fills`: who holds a fill, and of what, as a
+    command `fill` has it; a group has ``group:`` before its name, and all lanes are empty."""
 
     lanes: dict[str, LaneState]
     macros: dict[str, MacroState]
@@ -175,6 +184,8 @@ class PerformanceState(TypedDict):
     form: FormState
     section_pending: SectionPending | None
     order: OrderState
+    solo_until: int | None
+    fills: list[list[str]]
     morph: MorphState | None
     tempo: float
     tempo_glide: list[float] | None
@@ -417,7 +428,7 @@ class SoundcheckState(TypedDict):
     listening: ListeningState | None
 
 
-class HandState(TypedDict):
+class MovedBy(TypedDict):
     """Who is moving something: the client's name, and that in words."""
 
     client: str
@@ -434,9 +445,10 @@ class FieldLimits(TypedDict, total=False):
 
 class State(PlayerReport):
     """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
-    key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just
-    now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``,
-    ``tempo``, ``clock``, ``order`` or ``all lanes``."""
+    key that plays, `section_note_names` in that of the set (under an empty name) and those of the
+    sections that have one of their own; `limits`: those of commands, by word and field; `moved_by`:
+    who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``,
+    ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``."""
 
     history: HistoryState
     document: DocumentState
@@ -446,5 +458,6 @@ class State(PlayerReport):
     tuning: TuningState | None
     soundcheck: SoundcheckState | None
     note_names: list[str]
+    section_note_names: dict[str, list[str]]
     limits: dict[str, dict[str, FieldLimits]]
-    hands: dict[str, HandState]
+    moved_by: dict[str, MovedBy]

@@ -8,12 +8,12 @@ follow.
 
 from __future__ import annotations
 
-from bridge.protocol import asking, editing, internal, performing, running
+from bridge.protocol import asking, editing, gestures, internal, performing, running
 from bridge.protocol.command import TABLE, Command, decode
 
 __all__ = ["TABLE", "client_commands", "decode"]
 
-MODULES = (performing, running, editing, asking, internal)
+MODULES = (performing, gestures, running, editing, asking, internal)
 
 
 def client_commands() -> list[type[Command]]:

@@ -222,7 +222,7 @@ def test_when_nothing_at_all_is_heard_the_input_is_looked_at(
 
 
 def test_clocks_are_not_listened_to(tmp_path: Path) -> None:
-    sync = parse_rig("rig: R\ninterfaces: {s: {profile: sync-box}}\n")
+    sync = parse_rig("rig: R\ninterfaces: {s: {profile: clock-and-reset}}\n")
     names = [name for name, wired in sync.wired.items() if wired.output.kind == "clock"]
     one = check(sync, Earshot({}))
     assert all("not listened to" in line for line in said(one, names[:1]))

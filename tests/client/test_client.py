@@ -73,6 +73,8 @@ def sample(row: type[Command]) -> Iterator[Command]:
             values["tick"] = 960
         if "bpm" in values:
             values["bpm"] = 120.0
+        if "pace" in values:
+            values["pace"] = -1
         yield row(**values)
 
 

@@ -77,7 +77,7 @@ async def test_what_is_typed_reaches_the_player(stage: Any) -> None:
         (["mute", "kick", "maybe"], 2, "must be on or off, not 'maybe'"),
         (["macro", "brightness", "2"], 2, "must be a number from 0 to 1, not '2'"),
         (["section", "flood", "--when", "soon"], 2, "now, beat, bar or a whole number from 1 to"),
-        (["cancel"], 1, "needs a 'lane' or a 'section'"),
+        (["cancel"], 1, "needs one of 'lane', 'section' and 'order'"),
         (["undo"], 1, "nothing to undo"),
         (["state", "lanes", "nobody"], 1, "the state has no lanes nobody"),
     ],

@@ -18,6 +18,7 @@ from bridge.music.model import Euclid, Lane, Macro, OutputRange, Section, SetSpe
 from bridge.music.performance import Performance
 from bridge.music.score import compile_score
 from bridge.protocol.command import Command
+from bridge.protocol.gestures import Fill
 from bridge.protocol.performing import (
     Hold,
     MoveMacro,
@@ -84,6 +85,9 @@ class StubLink:
                 "solo",
                 "tempo",
                 "hold",
+                "fill",
+                "drop",
+                "pace",
                 "all-out",
                 "still",
                 "put-back",
@@ -228,6 +232,23 @@ async def test_holds_are_sent_once_and_released_once() -> None:
     assert bench.link.state["lanes"]["kick"]["held"] is False
     await bench.do(Hold(lane="kick", muted=True, active=False))  # a late release: nothing
     assert len(bench.link.sent) == 2
+
+
+async def test_a_fill_is_held_apart_from_a_mute_and_ends_by_itself() -> None:
+    bench = Bench()
+    await bench.do(Fill(lane="kick", active=True))
+    await bench.do(Fill(active=True), after=0.1)
+    await bench.do(Hold(lane="kick", active=True), after=0.1)
+    assert [sent["do"] for sent in bench.link.sent] == ["fill", "fill", "hold"]
+    await bench.do(Fill(lane="kick", active=False), after=0.1)
+    assert bench.link.state["lanes"]["kick"]["filling"] is True  # all lanes are still held
+    assert bench.link.state["lanes"]["kick"]["held"] is True
+    bench.now += 0.51
+    bench.control.look()
+    assert bench.link.state["lanes"]["kick"]["filling"] is False
+    assert bench.link.state["lanes"]["kick"]["held"] is False
+    with pytest.raises(CommandError, match="no group 'drms'"):
+        await bench.do(Fill(group="drms", active=True))
 
 
 async def test_two_hands_hold_a_lane_until_both_have_let_go() -> None:

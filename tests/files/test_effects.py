@@ -369,3 +369,32 @@ def test_a_tempo_of_a_section_while_the_rig_follows_a_clock(rig: Rig, tmp_path: 
     (problem,) = said(load_rig(folder / "follows.yaml"), lane, more)
     assert problem.endswith("tempo: changes nothing: the rig follows the tempo of Recorder")
     assert said(rig, lane, more) == []
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected"),
+    [
+        ("after_order: again\n", ["after_order: changes nothing: the set has no order"]),
+        ("order_starts: with-start\n", ["order_starts: changes nothing: the set has no order"]),
+        ("swing_of: 1/8\n", ["swing_of: changes nothing: the set has no swing"]),
+        ("swing_of: 1/8\nswing: 60\n", []),
+        ("groove: [0, 0]\n", ["groove: changes nothing: every step is on the grid"]),
+        ("groove: [0, 5]\n", []),
+    ],
+)
+def test_keys_of_the_whole_set_that_change_nothing(
+    rig: Rig, keys: str, expected: list[str]
+) -> None:
+    text = f'set: s\n{keys}lanes:\n  kick: {{steps: "x...", out: main.gate}}\n'
+    found = parse_set(text, rig=rig).warnings
+    assert [f"{one.path}: {one.message}" for one in found] == expected
+
+
+def test_a_pace_of_a_lane_that_another_one_moves_changes_nothing(rig: Rig) -> None:
+    text = (
+        'set: s\nlanes:\n  kick: {steps: "x...", out: main.gate}\n'
+        '  rim: {steps: "x.", advance: kick, pace: 1, out: main.gate, share: true}\n'
+    )
+    (found,) = parse_set(text, rig=rig).warnings
+    assert found.path == "lanes.rim.pace"
+    assert "it goes at their pace" in found.message

@@ -75,7 +75,7 @@ def test_by_force_what_is_made_of_it_goes_and_the_rest_forgets_it() -> None:
     }
     assert data["macros"]["push"] == {"drives": []}
     assert data["sections"]["shallow"]["play"] == ["rim"]
-    assert [leg["section"] for leg in data["order"]] == ["flood", "shallow"]
+    assert [entry["section"] for entry in data["order"]] == ["flood", "shallow"]
 
 
 @pytest.mark.parametrize("place", PLACES, ids=".".join)
@@ -104,3 +104,35 @@ lanes:
 """
     renamed = edit.apply(text, [edit.Change(("lanes", "hold"), rename="keep")])
     assert yaml.safe_load(renamed)["lanes"]["a"]["logic"] == "hold(keep, 1/8) or first (keep, keep)"
+
+
+# --- sections that an entry of the order chooses among -------------------------------------------
+
+CHOOSING = """set: s
+lanes: {kick: {steps: "x..."}}
+sections: {a: {}, b: {}, c: {}}
+order:
+  - {choose: {a: 3, b: 1, c: 1}, bars: open, times: 2}
+  - {choose: {a: 3, b: 1}, bars: 4, times: 2}
+"""
+
+
+def test_a_section_is_found_where_it_is_chosen_and_renamed_there() -> None:
+    (first, second) = removal.still_named(CHOOSING, [("sections", "b")])
+    assert (first.path, second.path) == ("order.choose.b", "order.choose.b")
+    text = edit.apply(CHOOSING, [edit.Change(("sections", "b"), rename="d")])
+    choices = [entry["choose"] for entry in yaml.safe_load(text)["order"]]
+    assert choices == [{"a": 3, "d": 1, "c": 1}, {"a": 3, "d": 1}]
+    assert parse_set(text).spec.order[0].choose == (("a", 3.0), ("d", 1.0), ("c", 1.0))
+
+
+def test_a_section_that_is_gone_is_no_longer_chosen() -> None:
+    text, _ = removal.without(CHOOSING, [("sections", "b")])
+    order = yaml.safe_load(text)["order"]
+    assert order == [
+        {"choose": {"a": 3, "c": 1}, "bars": "open", "times": 2},
+        {"section": "a", "bars": 4, "times": 2},
+    ]
+    text, _ = removal.without(text, [("sections", "a")])
+    assert yaml.safe_load(text)["order"] == [{"section": "c", "bars": "open"}]
+    parse_set(text)

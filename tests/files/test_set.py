@@ -237,7 +237,7 @@ def test_sections_order_and_meter() -> None:
         m.Section("one", lanes={"kick": {"hits": 5.0}}, tempo=90.0),
         m.Section("two"),
     )
-    assert spec.order == (m.Leg("one", 8), m.Leg("two", 4, 2))
+    assert spec.order == (m.Entry("one", 8), m.Entry("two", 4, 2))
 
 
 # --- what is refused ---------------------------------------------------------------------------
@@ -639,10 +639,21 @@ MISTAKES = [
         ["set.yaml:5:23  macros.m.drives.0: moves either an out or a lane's setting, not both"],
     ),
     (
-        TOP + "macros: {m: {drives: [{lane: kick, setting: chance, from: 0, to: 1}]}}\n",
+        TOP + "macros: {m: {drives: [{lane: kick, setting: chance, from: -1, to: 20}]}}\n",
         [
-            "set.yaml:5:23  macros.m.drives.0: from and to are volts of an out; "
-            "a setting is moved by its depth"
+            "set.yaml:5:53  macros.m.drives.0.from: must be from 0 to 1 probability, not -1",
+            "set.yaml:5:63  macros.m.drives.0.to: must be from 0 to 1 probability, not 20",
+        ],
+    ),
+    (
+        TOP
+        + "  a: {walk: true, drives: [{lane: kick, setting: chance, from: 0, to: 1, curve: 1}]}\n"
+        + "macros: {m: {drives: [{lane: kick, setting: chance, from: 0, to: 1}]}}\n",
+        [
+            "set.yaml:5:64  lanes.a.drives.0.from: another drive puts chance of kick somewhere; "
+            "give one of them a depth",
+            "set.yaml:5:74  lanes.a.drives.0.curve: is for the drives of macros; a lane has the "
+            "values that it has",
         ],
     ),
     (
@@ -700,6 +711,25 @@ MISTAKES = [
         [
             "set.yaml:6:44  order.0.times: an open entry lasts until you go on, so it has no "
             "times; leave it out"
+        ],
+    ),
+    (
+        TOP
+        + "sections: {dawn: {}, dusk: {}}\norder:\n"
+        + "  - {bars: 1}\n"
+        + "  - {section: dawn, choose: {dawn: 1, dusk: 1}, bars: 1}\n"
+        + "  - {choose: {dawn: 1}, bars: 1}\n"
+        + "  - {choose: {dawn: 1, duks: 1}, bars: 1}\n"
+        + "  - {choose: {dawn: 0, dusk: 1}, bars: 1}\n"
+        + "  - {section: dawn, bars: 2, times: 2, fill: 5}\n",
+        [
+            "set.yaml:7:5  order.0: needs a section, or some to choose among, and not both",
+            "set.yaml:8:5  order.1: needs a section, or some to choose among, and not both",
+            "set.yaml:9:14  order.2.choose: has nothing to choose among; write a second section, "
+            "or section",
+            "set.yaml:10:24  order.3.choose.duks: there is no section duks; did you mean dusk?",
+            "set.yaml:11:21  order.4.choose.dawn: must be from 0.01 to 100 of all weights, not 0",
+            "set.yaml:12:46  order.5.fill: is longer than the entry itself",
         ],
     ),
     (

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.music.model import SetSpec
 from bridge.music.ticks import (
     Bend,
     Position,
@@ -18,6 +19,8 @@ from bridge.music.ticks import (
     rate_text,
     step_tick,
 )
+
+FOUR = SetSpec("four quarters")
 
 
 @pytest.mark.parametrize(
@@ -139,7 +142,10 @@ def test_swing_gives_the_first_of_each_pair_its_percentage(percent: float) -> No
         assert (240 + bend.at(pair + 240)) / 480 == pytest.approx(percent / 100)
 
 
-@pytest.mark.parametrize(("ratio", "percent"), [(1, 50), (1.5, 60), (2, 66.6667), (3, 75)])
+@pytest.mark.parametrize(
+    ("ratio", "percent"),
+    [(1, 50), (1.5, 60), (2, 66.6667), (3, 75), (4, 80), (0.25, 20), (2 / 3, 40)],
+)
 def test_swing_percent_and_ratio(ratio: float, percent: float) -> None:
     """tests/reference timing table, swing_ratio_to_percent: 100 r / (1 + r)."""
     long = 240 + of_set(percent).at(240)
@@ -147,7 +153,7 @@ def test_swing_percent_and_ratio(ratio: float, percent: float) -> None:
 
 
 @given(
-    st.floats(50, 75),
+    st.floats(20, 80),
     st.lists(st.integers(0, 128), min_size=2, unique=True),
     st.sampled_from([3840, 1680, 840, 720, 1200, 240, 60]),
 )
@@ -171,14 +177,19 @@ def test_a_downbeat_is_never_late(meter: tuple[int, int], late: set[int] | None)
     assert found == {step + bars * count for bars in range(3) for step in expected}
 
 
+def test_below_the_middle_the_second_of_a_pair_comes_early() -> None:
+    """The definition again: 40 percent of a pair of sixteenths (480 ticks) are 192."""
+    assert [tick + of_set(40).at(tick) for tick in range(0, 960, 240)] == [0, 192, 480, 672]
+
+
 def test_triplets_do_not_swing() -> None:
     assert all(of_set(66).at(step_tick(i, Fraction(320))) == 0 for i in range(24) if i % 3)
     for rate in (320, 160, 80, Fraction(3840, 7), 1280):
-        assert Swing(Fraction(rate), 3840).bends(66) == ()
+        assert Swing(Fraction(rate), FOUR).bends(66) == ()
 
 
 def test_a_swing_of_its_own_bends_the_lanes_own_steps() -> None:
-    (bend,) = Swing(Fraction(480), 3840, own=True).bends(60)
+    (bend,) = Swing(Fraction(480), FOUR, own=True).bends(60)
     # 60 % of two eighths (960) is 576.
     assert [bend.at(tick) for tick in (0, 480, 960, 1440)] == pytest.approx([0, 96, 0, 96])
 
@@ -187,14 +198,14 @@ def test_a_swing_of_its_own_bends_the_lanes_own_steps() -> None:
 def test_steps_that_are_no_whole_ticks_swing_by_their_exact_length(n: int, step: Fraction) -> None:
     """Rates that do not fit the bar count their pairs from the start; those that fit it count from
     the bar line."""
-    (bend,) = Swing(step, 3840, own=True).bends(60)
+    (bend,) = Swing(step, FOUR, own=True).bends(60)
     number = n % 7 if step == Fraction(3840, 7) else n
     expected = 0.2 * float(step) if number & 1 else 0
     assert bend.at(step_tick(n, step)) == pytest.approx(expected)
 
 
 def test_what_lies_between_two_steps_moves_in_proportion() -> None:
-    (bend,) = Swing(Fraction(240), 3840, led=True).bends(75)
+    (bend,) = Swing(Fraction(240), FOUR, led=True).bends(75)
     assert [bend.at(tick) for tick in (0, 80, 160, 240, 320, 400, 480)] == pytest.approx(
         [0, 40, 80, 120, 80, 40, 0]
     )

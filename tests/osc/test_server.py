@@ -101,9 +101,17 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ),
     ("/transport/position", [7680], {"do": "position", "tick": 7680}),
     ("/transport/position", [LAST_TICK], {"do": "position", "tick": LAST_TICK}),
-    ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
+    ("/order", [1, 0], {"do": "order", "run": True, "entry": 0}),
     ("/order/next", [1, 4], {"do": "order-next", "when": 4}),
     ("/order/next", [], {"do": "order-next", "when": "bar"}),
+    ("/order/cancel", [], {"do": "cancel", "order": True}),
+    ("/fill", [1], {"do": "fill", "active": True}),
+    ("/lane/kick/fill", [1], {"do": "fill", "lane": "kick", "active": True}),
+    ("/group/drums/fill", [1], {"do": "fill", "group": "drums", "active": True}),
+    ("/lane/kick/drop", [], {"do": "drop", "lane": "kick", "return_bars": 4}),
+    ("/group/drums/drop", [2], {"do": "drop", "group": "drums", "return_bars": 2}),
+    ("/pace", [-1], {"do": "pace", "pace": -1}),
+    ("/group/drums/pace", [1], {"do": "pace", "group": "drums", "pace": 1}),
     ("/follow", ["desk"], {"do": "follow", "source": "desk"}),
     (
         "/output/main.gate-1/gate",
@@ -261,7 +269,19 @@ async def test_while_the_player_is_away_messages_are_counted(stage: Any) -> None
     assert stage.service.osc.counts == {"away": 1}
 
 
-WORDS = {"mute", "hold", "solo", "still", "reset", "cancel", "copy", "clear", "randomise"}
+WORDS = {
+    "mute",
+    "hold",
+    "fill",
+    "drop",
+    "solo",
+    "still",
+    "reset",
+    "cancel",
+    "copy",
+    "clear",
+    "randomise",
+}
 
 
 def test_every_lane_has_its_words_and_the_settings_of_its_kind() -> None:

@@ -7,22 +7,29 @@ from __future__ import annotations
 
 import io
 import struct
+from collections.abc import Sequence
 from pathlib import Path
 
 import mido
 import pretty_midi
 import pytest
+import yaml
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.bounds import bounded
 from support.refusals import lines_of, problems_of
 
+from bridge.cli import main
+from bridge.demo import files
 from bridge.errors import InputError
+from bridge.files.rig import load_rig
 from bridge.files.set import parse_set
 from bridge.music.model import Steps
 from bridge.music.pattern import parse_steps
 from bridge.music.render import events_between
 from bridge.music.score import compile_score
+from bridge.paper import midi_import, smf
 from bridge.paper.midi_import import set_text
 
 PPQ = 480  # a sixteenth is 120
@@ -304,3 +311,64 @@ def test_the_name_of_the_file_stays_inside_its_comment(tmp_path: Path, name: str
     assert text.startswith("# From a") or text.startswith('# From "')
     assert text.splitlines()[1].startswith("# Each lane still needs its output")
     assert parse_set(text).spec.lanes[0].name == "kick"
+
+
+# --- the timing alone ----------------------------------------------------------------------------
+
+
+def played_file(path: Path, late: Sequence[float], bars: int = 1, meter: int = 4) -> Path:
+    """A file with a hat on each sixteenth, each `late` percent of one; 4800 ticks a quarter."""
+    file = mido.MidiFile(ticks_per_beat=4800)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.MetaMessage("time_signature", numerator=meter, denominator=4))
+    at = 0
+    for step in range(meter * 4 * bars):
+        tick = max(0, round(1200 * (step + late[step % len(late)] / 100)))
+        track.append(mido.Message("note_on", channel=9, note=42, velocity=90, time=tick - at))
+        at = tick
+    file.save(path)
+    return path
+
+
+def test_a_groove_is_how_late_each_sixteenth_was_played(tmp_path: Path) -> None:
+    late = [0, 12, -5, 20, 3.5, 10, 0, -20, 0, 1, 2, 4, 8, 16, 32, 49]
+    path = played_file(tmp_path / "hat.mid", late, bars=3)
+    assert yaml.safe_load(midi_import.groove_text(path, 1, 3))["groove"] == late
+
+
+def test_of_several_hits_the_middle_counts_and_what_was_not_played_is_as_in_other_beats(
+    tmp_path: Path,
+) -> None:
+    file = mido.MidiFile(ticks_per_beat=4800)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    hits = [0, 120, 1200 + 600 // 5, 4800, 4800 + 240]  # 0 and 10 %; 10 %; 0 and 20 %
+    for at, before in zip(hits, [0, *hits], strict=False):
+        track.append(mido.Message("note_on", channel=9, note=42, velocity=90, time=at - before))
+    file.save(tmp_path / "few.mid")
+    found = yaml.safe_load(midi_import.groove_text(tmp_path / "few.mid"))["groove"]
+    assert found[:6] == [5, 10, 0, 0, 10, 10]
+    assert found[8] == 5  # the middle of 0, 0, 10 and 20, where no downbeat was played
+    assert len(found) == 16
+
+
+def test_a_set_with_a_groove_gives_it_back(tmp_path: Path) -> None:
+    """To a file and out of it again: what is left is the rounding to ticks, a 240th of a step."""
+    groove = [0, 12, -5, 20, 3, 10, 0, -20, 0, 1, 2, 4, 8, 16, 32, 49]
+    rig = load_rig(files(None)[0])
+    text = f'set: s\ngroove: {groove}\nlanes:\n  hat: {{steps: "x", out: main.gate-1}}\n'
+    file = tmp_path / "again.mid"
+    file.write_bytes(smf.render(parse_set(text, rig=rig).spec, rig, 4))
+    found = yaml.safe_load(midi_import.groove_text(file, 2, 2))["groove"]
+    assert found == pytest.approx(groove, abs=100 / 240)
+
+
+def test_the_command_prints_the_line(tmp_path: Path) -> None:
+    path = played_file(tmp_path / "hat.mid", [0, 25], meter=3)
+    result = CliRunner().invoke(main, ["import", str(path), "--groove"])
+    assert result.exit_code == 0
+    assert result.stdout == f"groove: [{', '.join(['0, 25'] * 6)}]\n"
+    wrong = CliRunner().invoke(main, ["import", str(path), "--bars", "5"])
+    assert wrong.exit_code == 2
+    assert "4 bars at most" in wrong.stderr

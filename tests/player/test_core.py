@@ -14,7 +14,7 @@ from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score
 from support.said import say
 
 from bridge.errors import CommandError
-from bridge.music.model import Drive, Lane, Levels, Logic, Macro, Note, Notes, Section
+from bridge.music.model import Drive, Entry, Lane, Levels, Logic, Macro, Note, Notes, Section
 from bridge.music.ticks import parse_rate
 from bridge.player.dispatch import mute_derived
 from bridge.player.start import PortSpec
@@ -530,3 +530,27 @@ def test_the_latency_of_a_voice_is_made_up_for_and_its_pitch_still_comes_first()
     assert desk.ons(2)[1:3] == approx(500.0, 1000.0)
     moved = [ms for ms, data in desk.of_status(0xB0) if data[1] == 16 and ms > 100.0]
     assert moved[:2] == approx(490.0, 990.0)
+
+
+@pytest.mark.parametrize("with_start", [True, False])
+def test_the_order_runs_with_the_song_where_the_set_says_so(with_start: bool) -> None:
+    """Started at bar 1 it begins with its first entry, each time; continued it goes on."""
+    score = score_of(
+        KICK,
+        HATS,
+        sections=(Section("ebb", ("kick",)), Section("flood", ("hats",))),
+        order=(Entry("ebb", 1), Entry("flood", 4)),
+        order_starts=with_start,
+    )
+    desk = Desk(score)
+    desk.start()
+    desk.run_to(BAR + BEAT)
+    order = desk.player.performance.state()["order"]
+    assert (order["running"], order["entry"]) == ((True, 1) if with_start else (False, None))
+    desk.player.command(say("stop"), desk.now)
+    desk.player.command(say("continue"), desk.now)
+    desk.run(200)
+    assert desk.player.performance.state()["order"]["entry"] == (1 if with_start else None)
+    desk.player.command(say("start", restart=True), desk.now)
+    desk.run(200)
+    assert desk.player.performance.state()["section"] == ("ebb" if with_start else None)

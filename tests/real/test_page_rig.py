@@ -10,6 +10,7 @@ from urllib.error import HTTPError
 
 import pytest
 from support.program import MakeScreen, Running, Until
+from support.screen import Screen
 
 pytestmark = pytest.mark.real
 
@@ -204,6 +205,19 @@ def test_a_soundcheck_goes_on_where_another_screen_stopped(
     until(lambda: "does not arrive" in third.inner_text())
 
 
+def _an_input_that_has_gone_is_said(one: Screen, until: Until) -> None:
+    """The input is listed, has two channels, and is gone when it is listened to."""
+    found = [{"name": "bay in", "system": "", "channels": 2, "rate": 48000.0, "default": True}]
+    one.page.route("**/api/audio-inputs", lambda r: r.fulfill(json={"inputs": found, "says": ""}))
+    one.page.get_by_text("Listen instead of typing").tap()
+    until(lambda: one.field("Channel").locator("option").count() == 2)
+    one.field("Channel").select_option("2")
+    one.page.get_by_role("button", name="Monitors are down: listen and measure").tap()
+    problem = one.page.locator("article[aria-label=Tuning] > .problem")
+    until(lambda: "audio input" in problem.inner_text())
+    one.forgive(409)
+
+
 def test_tuning_from_readings_to_kept_and_undone(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
@@ -214,6 +228,7 @@ def test_tuning_from_readings_to_kept_and_undone(
     one.field("Notes to measure").select_option("12")
     one.page.get_by_role("button", name="Stop and tune main.pitch-1").tap()
     one.page.wait_for_selector(".ladder li")
+    _an_input_that_has_gone_is_said(one, until)
     notes = demo.get("tuning")["session"]["notes"]
     rung = one.page.get_by_role("button", name=f"Sound {notes[2]['name']}", exact=True)
     rung.tap()

@@ -81,9 +81,37 @@ WAYS = [
         ("/section/flood", 1, "beat", 8, 0.25),
     ),
     Way(
-        say("order", run=True, leg=0),
-        ("PUT", "/api/order", {"run": True, "leg": 0}),
+        say("order", run=True, entry=0),
+        ("PUT", "/api/order", {"run": True, "entry": 0}),
         ("/order", 1, 0),
+    ),
+    Way(
+        say("drop", group="drums", return_bars=2),
+        ("POST", "/api/groups/drums/drop", {"return_bars": 2}),
+        ("/group/drums/drop", 2),
+    ),
+    Way(
+        say("drop", lane="rim", return_bars=1),
+        ("POST", "/api/lanes/rim/drop", {"return_bars": 1}),
+        ("/lane/rim/drop", 1),
+    ),
+    Way(say("fill", active=True), ("PUT", "/api/fill", {"active": True}), ("/fill", 1)),
+    Way(
+        say("fill", lane="rim", active=True),
+        ("PUT", "/api/lanes/rim/fill", {"active": True}),
+        ("/lane/rim/fill", 1),
+    ),
+    Way(
+        say("fill", group="drums", active=True),
+        ("PUT", "/api/groups/drums/fill", {"active": True}),
+        ("/group/drums/fill", 1),
+    ),
+    Way(say("cancel", order=True), ("DELETE", "/api/order/pending", None), ("/order/cancel",)),
+    Way(say("pace", pace=-1), ("PUT", "/api/pace", {"pace": -1}), ("/pace", -1)),
+    Way(
+        say("pace", pace=1, group="drums"),
+        ("PUT", "/api/groups/drums/pace", {"pace": 1}),
+        ("/group/drums/pace", 1),
     ),
     Way(say("order-next", when=4), ("POST", "/api/order/next", {"when": 4}), ("/order/next", 1, 4)),
     Way(

@@ -1,6 +1,6 @@
 /** What a macro or a lane of values drives, and how far each: rows that are added, changed, removed. */
 
-import { h, tool } from "./dom.js";
+import { h, text, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
 import { kindOf } from "./kinds.js";
@@ -10,12 +10,25 @@ const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 /** What a drive leads to, in words. */
 export const driveName = (d) => (d.out ? d.out : `${d.lane} ${String(d.setting).replaceAll("_", " ")}`);
 
+/** The macros and lanes that move the same as a drive, all but its own.
+ * @param {any} data the set @param {any} drive @param {string[]} own kind and name */
+function sharers(data, drive, own) {
+  const found = [];
+  for (const kind of ["macros", "lanes"]) for (const [name, { drives }] of Object.entries(data[kind] ?? {})) {
+    if (kind === own[0] && name === own[1]) continue;
+    if (drives?.some((d) => d.out === drive.out && d.lane === drive.lane && d.setting === drive.setting)) found.push(name);
+  }
+  return found;
+}
+
 /**
  * @param {import("./set.js").SetModel} model
  * @param {(drives: any[]) => Promise<string[]>} put
- * @param {{least: number, self?: string}} limits `least` rows must stay; `self` does not drive itself
+ * @param {{least: number, self?: string, macro?: string}} limits `least` rows must stay; a lane
+ *   `self` does not drive itself
  */
-export function drivesPart(model, put, { least, self = "" }) {
+export function drivesPart(model, put, { least, self = "", macro = "" }) {
+  const own = macro ? ["macros", macro] : ["lanes", self];
   /** @type {any[]} */
   let drives = [];
   let shape = "";
@@ -45,9 +58,12 @@ export function drivesPart(model, put, { least, self = "" }) {
     const name = driveName(drive);
     const change = (next) => put(drives.map((d, j) => (j === i ? next(d) : d)));
     const fields = h("div", { class: "drive-fields" });
-    const volts = drive.from !== undefined;
-    if (volts) {
-      const end = (key, caption) => entry(`${name} ${caption}, volts`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : ["A number of volts."]), { attrs: { inputmode: "decimal" } });
+    const ends = drive.from !== undefined;
+    const output = model.outputs.find((o) => o.output === drive.out);
+    const range = drive.out ? output : model.words.settings[drive.setting];
+    const unit = drive.out ? "volts" : range?.unit ?? "";
+    if (ends) {
+      const end = (key, caption) => entry(`${name} ${caption}, ${unit}`, (typed) => (typed.trim() !== "" && Number.isFinite(Number(typed)) ? change((d) => ({ ...d, [key]: Number(typed) })) : [drive.out ? "A number of volts." : `A number: ${unit}.`]), { attrs: { inputmode: "decimal" } });
       const from = end("from", "from"), to = end("to", "to");
       fields.append(from.el, to.el);
       updates[i] = (d) => { from.update(String(d.from)); to.update(String(d.to)); };
@@ -56,13 +72,25 @@ export function drivesPart(model, put, { least, self = "" }) {
       fields.append(depth.el);
       updates[i] = (d) => depth.update(d.depth ?? 1);
     }
-    const output = model.outputs.find((o) => o.output === drive.out);
-    const other = output && tool(volts ? "As a depth" : "From volt to volt", () => said.hear(change((d) => (volts ? { out: d.out, depth: 0.5 } : { out: d.out, from: output.low, to: output.high }))), { "aria-label": `${name}: ${volts ? "as a depth" : "from volt to volt"}` });
+    const way = drive.out ? "From volt to volt" : "From value to value";
+    const turned = (d) => {
+      const kept = Object.fromEntries(["out", "lane", "setting", "curve"].filter((key) => key in d).map((key) => [key, d[key]]));
+      return ends ? { ...kept, depth: 0.5 } : { ...kept, from: range?.low, to: range?.high };
+    };
+    const other = range && tool(ends ? "As a depth" : way, () => said.hear(change(turned)), { "aria-label": `${name}: ${ends ? "as a depth" : way.toLowerCase()}` });
     const gone = tool("Remove", () => {
       if (drives.length <= least) { said.show(["A macro drives one thing at least: remove the macro instead."]); return; }
       said.hear(put(drives.filter((_, j) => j !== i)));
     }, { "aria-label": `Remove ${name}` });
-    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone));
+    const shared = h("small", { class: "shared" });
+    const show = updates[i];
+    updates[i] = (d) => {
+      show(d);
+      const others = sharers(model.data, d, own);
+      shared.hidden = !others.length;
+      text(shared, others.length ? `Also moved by ${others.join(", ")}: what each adds is added up.` : "");
+    };
+    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone), shared);
   }
 
   return {

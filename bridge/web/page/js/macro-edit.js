@@ -15,7 +15,7 @@ export class MacroEditor {
     this.start = fader({ ...UNIT, name: "start" }, (v) => this.put("start", v));
     this.curve = fader({ ...UNIT, low: -1, name: "curve" }, (v) => this.put("curve", v));
     this.slew = fader({ ...UNIT, high: 5000, whole: true, unit: "ms", name: "slew_ms" }, (v) => this.put("slew_ms", v));
-    this.drives = drivesPart(model, (drives) => this.put("drives", drives), { least: 1 });
+    this.drives = drivesPart(model, (drives) => this.put("drives", drives), { least: 1, macro: name });
     const title = words({ class: "title", ".value": name, "aria-label": "Name of the macro", maxlength: "32" });
     const remove = async (force) => {
       const more = force ? null : { label: "Remove it all the same", act: () => remove(true) };

@@ -2,7 +2,8 @@
 
 import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
-import { handOn } from "./hands.js";
+import { Gestures } from "./gestures.js";
+import { moverOf } from "./movers.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
 import { isLong, linesOfNames, noteName } from "./ink.js";
@@ -69,9 +70,9 @@ export class PlayView {
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
     new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
-    store.on(["lanes", "hands"], () => this.showLanes());
-    store.on(["macros", "hands"], () => this.showMacros());
-    store.on(["sections", "section", "section_pending", "order", "hands"], (state) => this.showSections(state));
+    store.on(["lanes", "moved_by"], () => this.showLanes());
+    store.on(["macros", "moved_by"], () => this.showMacros());
+    store.on(["sections", "section", "section_pending", "order", "moved_by"], (state) => this.showSections(state));
     link.addEventListener("played", (event) => this.played(/** @type {CustomEvent} */ (event).detail));
     link.addEventListener("condition", () => { if (!link.live) for (const macro of this.macros.values()) macro.letGo(); });
   }
@@ -83,7 +84,7 @@ export class PlayView {
       ["bar", "bar", "on the next bar", "A touch mutes on the next bar"],
       ["4", "4 bars", "in 4 bars", "A touch mutes in 4 bars"],
       ["held", "held", "only while held", "A touch mutes while it is held"],
-      ["drop", "drop", "drop: out for 4 bars, then back", "A touch mutes for 4 bars"],
+      ["drop", "drop", "drop: muted for 4 bars, then back", "A touch mutes for 4 bars"],
       ["solo", "solo", undefined, "A touch plays a lane alone"],
     ], (value) => { touchMode.value = value; });
     this.modes = modes;
@@ -99,8 +100,9 @@ export class PlayView {
       ...[["0", "macros jump"], ["1", "glide 1 bar"], ["2", "glide 2 bars"], ["4", "glide 4 bars"], ["8", "glide 8 bars"]].map(([value, label]) => h("option", { value, text: label }))));
     // What stands in the strip acts once the finger has left: a swipe along it plays nothing.
     this.order = tool("order", () => this.link.send({ do: "order", run: !this.store.state.order.running }), { "aria-label": "order: run the sections in their order" });
-    this.goOn = tool("go on", () => this.link.send({ do: "order-next" }), {});
-    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order, this.goOn)));
+    this.goOn = tool("go on", () => this.link.send(this.gestures.goesOn ? { do: "cancel", order: true } : { do: "order-next" }), {});
+    this.gestures = new Gestures(this.link, this.store);
+    const row = h("div", { class: "row" }, modes.el, h("div", { class: "strip" }, this.groups, this.sections, h("div", { class: "sections" }, this.morph, this.order, this.goOn, ...this.gestures.parts)));
     return h("div", { class: "deck" }, row, h("div", { class: "knobs" }, this.macroRow, this.fine));
   }
 
@@ -115,6 +117,7 @@ export class PlayView {
       this.layout(true);
     }
     for (const head of this.heads.values()) head.update();
+    this.gestures.show();
     const groups = [...new Set(names.flatMap((name) => state.lanes[name].groups ?? []))];
     if (groups.join() !== this.groups.dataset.names) {
       this.groups.dataset.names = groups.join();
@@ -143,6 +146,7 @@ export class PlayView {
     const members = Object.entries(this.store.state.lanes).filter(([, lane]) => lane.groups?.includes(group));
     const lanes = members.map(([, lane]) => lane);
     const { value } = touchMode;
+    if (value === "drop") { this.gestures.dropTo(group); return; }
     const waits = value === "now" ? [] : members.filter(([, lane]) => lane.pending);
     if (waits.length) { for (const [lane] of waits) this.link.send({ do: "cancel", lane }); return; }
     const when = value === "beat" || value === "bar" ? value : value === "4" ? 4 : "now";
@@ -167,7 +171,8 @@ export class PlayView {
     this.goOn.hidden = !state.order?.running;
     const open = state.order?.running && state.order.tick === null;
     attr(this.goOn, "data-open", open ? "yes" : null);
-    attr(this.goOn, "aria-label", `go on: the next entry of the order, on the next bar line${open ? "; this one waits for it" : ""}`);
+    attr(this.goOn, "data-pending", this.gestures.goesOn ? "yes" : null);
+    attr(this.goOn, "aria-label", this.gestures.goesOn ? "go on: waits for the bar line; touch to take it back" : `go on: the next entry of the order, on the next bar line${open ? "; this one waits for it" : ""}`);
     this.morph.hidden = !state.sections.length;
     if (state.sections.join() !== this.sections.dataset.names) {
       this.sections.dataset.names = state.sections.join();
@@ -178,8 +183,8 @@ export class PlayView {
       attr(el, "aria-pressed", state.section === el.dataset.section);
       attr(el, "data-pending", pending ? "yes" : null);
       attr(el, "aria-label", pending ? `${el.dataset.section} waits for bar ${pending.bar}: touch to take it back` : null);
-      const hand = handOn(state, `section/${el.dataset.section}`);
-      attr(el, "data-hand", hand?.says);
+      const hand = moverOf(state, `section/${el.dataset.section}`);
+      attr(el, "data-moved", hand?.says);
       text(/** @type {HTMLElement} */ (el.lastChild), [pending ? `at ${pending.bar}` : "", hand?.short ?? ""].filter(Boolean).join(", "));
     }
   }
@@ -279,7 +284,7 @@ export class PlayView {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;
       }
-      return h("li", { text: `${name}${lane.muted ? ", out" : silent(lane) ? ", not in solo" : ""}: ${words}` });
+      return h("li", { text: `${name}${lane.muted ? ", muted" : silent(lane) ? ", not in solo" : ""}: ${words}` });
     });
     this.spoken.replaceChildren(...items);
   }

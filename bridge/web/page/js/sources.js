@@ -51,10 +51,16 @@ export function parts(edit, into) {
   }
 }
 
+/** The names of the twelve notes in the key of what is edited: the set's, or a section's. */
+function spelling(edit) {
+  const { section_note_names: own, note_names: plays } = edit.app.store.state;
+  return own?.[edit.within.section ?? ""] ?? own?.[""] ?? plays;
+}
+
 function notes(edit, into) {
   let key = keyOf(edit.model, edit.lane, edit.within.section);
   let low = 20, high = 96;
-  const named = (n) => noteName(n, edit.app.store.state.note_names), sounds = (v) => soundOf(v, key);
+  const named = (n) => noteName(n, spelling(edit)), sounds = (v) => soundOf(v, key);
   const kind = {
     caption: "Note", px: 13, fresh: "A2",
     show: (v) => (degreeOf(v) ? degreeShown(v) : sounds(v) === null ? (v === "-" ? "tie" : "rest") : named(sounds(v))),

@@ -32,7 +32,7 @@ export interface PendingMute {
   auto: boolean;
 }
 
-/** `muted`: out by its mute or by a hand that holds it; `under` is the mute itself, whatever is held. `heard`: whether it reaches its output, which the solo of other lanes prevents too. `hand` has the settings moved by hand, `settings` the values that hold. */
+/** `muted`: out by its mute or by a hand that holds it; `under` is the mute itself, whatever is held. `heard`: whether it reaches its output, which the solo of other lanes prevents too. `filling`: it plays some of its rests, since a hand or the running order asks for that. `hand` has the settings moved by hand, `settings` the values that hold. */
 export interface LaneState {
   kind: string;
   out: string | null;
@@ -43,6 +43,7 @@ export interface LaneState {
   holds: Record<string, boolean>;
   solo: boolean;
   heard: boolean;
+  filling: boolean;
   still: boolean;
   groups: string[];
   settings: Record<string, number>;
@@ -73,12 +74,15 @@ export interface FormState {
   tick: number | null;
 }
 
-/** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). */
+/** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). `ends`: where the entry would end by itself, when a hand has asked to go on before that. `time`: which time of an entry that chooses plays, from 0; `begun`: entries begun since the order was run. */
 export interface OrderState {
   running: boolean;
-  leg: number | null;
+  entry: number | null;
   next: number | null;
   tick: number | null;
+  ends: number | null;
+  time: number;
+  begun: number;
 }
 
 export interface MorphState {
@@ -123,7 +127,7 @@ export interface ProcessAbout {
   player: ProcessState;
 }
 
-/** Everything that a performer has set. Glides are start, end, first tick, ticks. */
+/** Everything that a performer has set. Glides are start, end, first tick, ticks. `solo_until`: the tick at which all solos end by themselves. `fills`: who holds a fill, and of what, as a command `fill` has it; a group has ``group:`` before its name, and all lanes are empty. */
 export interface PerformanceState {
   lanes: Record<string, LaneState>;
   macros: Record<string, MacroState>;
@@ -132,6 +136,8 @@ export interface PerformanceState {
   form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
+  solo_until: number | null;
+  fills: string[][];
   morph: MorphState | null;
   tempo: number;
   tempo_glide: number[] | null;
@@ -151,6 +157,8 @@ export interface PlayerReport {
   form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
+  solo_until: number | null;
+  fills: string[][];
   morph: MorphState | null;
   tempo: number;
   tempo_glide: number[] | null;
@@ -370,7 +378,7 @@ export interface SoundcheckState {
 }
 
 /** Who is moving something: the client's name, and that in words. */
-export interface HandState {
+export interface MovedBy {
   client: string;
   says: string;
 }
@@ -382,7 +390,7 @@ export interface FieldLimits {
   default?: boolean | number | string | null;
 }
 
-/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key of the set; `limits`: those of commands, by word and field; `hands`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
+/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key that plays, `section_note_names` in that of the set (under an empty name) and those of the sections that have one of their own; `limits`: those of commands, by word and field; `moved_by`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
 export interface State {
   version: string;
   rig: string;
@@ -396,6 +404,8 @@ export interface State {
   form: FormState;
   section_pending: SectionPending | null;
   order: OrderState;
+  solo_until: number | null;
+  fills: string[][];
   morph: MorphState | null;
   tempo: number;
   tempo_glide: number[] | null;
@@ -414,18 +424,21 @@ export interface State {
   tuning: TuningState | null;
   soundcheck: SoundcheckState | null;
   note_names: string[];
+  section_note_names: Record<string, string[]>;
   limits: Record<string, Record<string, FieldLimits>>;
-  hands: Record<string, HandState>;
+  moved_by: Record<string, MovedBy>;
 }
 
 export type Command =
   | { do: "alive" }
   | { do: "all-out" }
-  | { do: "cancel"; lane?: string | null; section?: string | null }
+  | { do: "cancel"; lane?: string | null; section?: string | null; order?: boolean | null }
   | { do: "chart"; bars?: number }
   | { do: "clear"; lane: string; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "continue" }
   | { do: "copy"; lane: string; to: string; what?: "pattern" | "settings" | null; when?: "step" | "beat" | "bar" }
+  | { do: "drop"; lane?: string | null; group?: string | null; return_bars?: number }
+  | { do: "fill"; active: boolean; lane?: string | null; group?: string | null }
   | { do: "follow"; source: string }
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
@@ -435,8 +448,9 @@ export type Command =
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
-  | { do: "order"; run: boolean; leg?: number | null }
+  | { do: "order"; run: boolean; entry?: number | null }
   | { do: "order-next"; when?: "bar" | number }
+  | { do: "pace"; pace: number; group?: string | null }
   | { do: "position"; tick: number }
   | { do: "randomise"; lane: string; amount: number; seed?: number | null; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "redo" }

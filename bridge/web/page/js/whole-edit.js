@@ -3,8 +3,7 @@
 import { h, say, tool } from "./dom.js";
 import { fader, judged, labelled, picker, stepper } from "./fields.js";
 import { entry, words } from "./forms.js";
-
-const ROOTS = ["C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"];
+import { ROOTS, sectionRow } from "./section-row.js";
 
 export class WholeEditor {
   /** @param {string} name @param {any} app @param {import("./set.js").SetModel} model
@@ -23,6 +22,11 @@ export class WholeEditor {
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
     this.sections = h("div", { class: "drives" });
+    /** The sections whose own tempo, swing and key are shown. @type {Set<string>} */
+    this.opened = new Set();
+    /** @type {Map<string, {shape: string, el: HTMLElement}>} */
+    this.rows = new Map();
+    this.sections.addEventListener("focusout", () => setTimeout(() => this.update()));
     const fresh = words({ maxlength: "32", placeholder: this.free() });
     this.fresh = fresh;
     const field = labelled("A new section, or one to take anew", fresh, "Keeps which lanes are in and where the macros stand.");
@@ -66,20 +70,14 @@ export class WholeEditor {
     this.meter.update(data.meter ?? "4/4");
     this.fresh.placeholder = this.free();
     if (this.sections.querySelector("[aria-invalid=true]")) return; // what was typed stays
-    this.sections.replaceChildren(...Object.entries(data.sections ?? {}).map(([name, section]) => this.row(name, section)));
-  }
-
-  row(name, section) {
-    const field = entry(`Name of section ${name}`, async (typed) => {
-      const next = typed.trim();
-      return next && next !== name ? this.model.judge([{ path: ["sections", name], rename: next }]) : [];
-    }, { attrs: { maxlength: "32" } });
-    field.update(name);
-    const remove = async (force) => {
-      const more = force ? null : { label: "Remove it all the same", act: () => remove(true) };
-      if (await this.attempt([{ path: ["sections", name], value: null, force }], "beat", more)) say(`${name} is removed. Undo brings it back.`);
-    };
-    const plays = section.play === "all" ? "all lanes" : Array.isArray(section.play) ? section.play.join(", ") : "mutes as they are";
-    return h("div", { class: "drive section-row" }, field.el, h("small", { text: plays }), tool("Remove", () => remove(false), { "aria-label": `Remove section ${name}` }));
+    const old = this.rows;
+    this.rows = new Map(Object.entries(data.sections ?? {}).map(([name, section]) => {
+      const shape = JSON.stringify(section), kept = old.get(name);
+      // A row that somebody works in stays as it is until they have left it.
+      const stays = kept && (kept.shape === shape || kept.el.contains(document.activeElement));
+      return [name, stays ? kept : { shape, el: sectionRow(name, section, this) }];
+    }));
+    const rows = [...this.rows.values()].map((row) => row.el);
+    if (rows.length !== this.sections.children.length || rows.some((row, i) => row !== this.sections.children[i])) this.sections.replaceChildren(...rows);
   }
 }
