@@ -34,6 +34,7 @@ NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something 
 STEADY_MS = 12.0
 PIECE_NS = 1_700_000_000
 CUT_MS = 20.0
+LOST_NS = 30_000_000  # more than any block is long
 APART_MS = 120.0
 """Clicks are further apart than this up to 500 a minute."""
 SETTLED_CLOCKS = 48
@@ -188,13 +189,16 @@ def listen_to_click(
         since_ns: when it begins.
 
     Raises:
-        ListenError: the input is muted, clips, or stopped.
+        ListenError: the input is muted, clips, stopped, or lost samples.
     """
     end = since_ns + round(seconds * 1e9)
     takes: list[Take] = []
     while since_ns < end:
-        # In pieces, so that samples lost once cost a click or two and not all of them.
         take = gather(blocks_until(ear, end + PIECE_NS), ear.rate, since_ns, PIECE_NS / 1e9)
+        if takes and take.ns - since_ns > LOST_NS:
+            # After a gap the times of samples are sure again only after a while, and an offset that
+            # is wrong is worse than none.
+            raise wrong.losing(ear.name)
         if health.level(take.samples).clipped:
             raise wrong.clipping(ear.name)
         takes.append(take)

@@ -38,6 +38,8 @@ def cables(rig: Rig, spec: SetSpec) -> str:
     for interface in rig.interfaces.values():
         profile = interface.profile
         about = f"{profile.name}, port {interface.port}, {interface.link}"
+        if interface.latency_ms:
+            about += f", {interface.latency_ms:g} ms late"
         parts.append("<section class='interface'>")
         parts.append(f"<h3>{escape(interface.name)} <small>{escape(about)}</small></h3>")
         for name, wired in rig.wired.items():

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 from support.desk import BAR, Desk, score_of
@@ -9,10 +12,12 @@ from support.drums import RATE, Drum, room
 from support.earshot import Earshot
 
 from bridge.bench.hearing import Hearing, Hit, Struck
-from bridge.bench.lining import Grid, lined_up, plan_of, plan_words
+from bridge.bench.lining import Grid, lined_up, listen_to_click, plan_of, plan_words
 from bridge.files.rig import Rig, parse_rig
+from bridge.listen.audio import Block
 from bridge.listen.onset import first_onset, floor_of
 from bridge.listen.sound import Sound
+from bridge.listen.wrong import ListenError
 from bridge.music.model import Lane, Steps
 from bridge.music.pattern import parse_steps
 from bridge.music.ticks import parse_rate
@@ -215,3 +220,31 @@ def test_what_is_no_click_or_no_clock_is_said() -> None:
     assert "does not keep time" in told(midi, hum)
     slow_midi, slow = host(40.0, 130.0)
     assert "more than an offset may be" in told(slow_midi, slow)
+
+
+class LossyEar:
+    """A second of noise over and over; after some time a tenth of a second is lost."""
+
+    name, rate = "clicks", RATE
+
+    def __init__(self, lost_s: float) -> None:
+        self.lost = lost_s
+
+    def blocks(self) -> Iterator[Block]:
+        noise = np.random.default_rng(1).normal(0.0, 1e-3, 4800).astype(np.float32)
+        for number in itertools.count():
+            if round(self.lost * 10) != number:
+                yield Block(4800 * number, number * 100 * MS, noise)
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+def test_a_click_with_lost_samples_makes_no_offset() -> None:
+    """The times after a gap are not sure at once: a wrong offset is worse than none."""
+    whole = Grid("Recorder", 0)
+    listen_to_click(whole, LossyEar(60.0), host(120.0, 5.0)[0], 6.0, 0)
+    assert whole.clocks > 500
+    with pytest.raises(ListenError) as error:
+        listen_to_click(Grid("Recorder", 0), LossyEar(2.5), [], 6.0, 0)
+    assert error.value.kind == "lost"

@@ -78,7 +78,12 @@ def test_every_label_is_on_the_page() -> None:
     source = "\n".join(path.read_text(encoding="utf-8") for path in PAGE.rglob("*.js"))
     points = [text for block in chapters() if isinstance(block, Points) for text in block.texts]
     labels = {label for text in points for label in re.findall(r"`([^`]+)`", text)}
-    labels -= {"lanebridge check"}
+    context = click.Context(main)
+    commands = [main.get_command(context, name) for name in main.list_commands(context)]
+    options = {opt for one in commands if one for param in one.params for opt in param.opts}
+    named = {label for label in labels if label.startswith("--")}
+    assert {label.split()[0] for label in named} <= options
+    labels -= named | {"lanebridge check", "pip install 'lanebridge[listen]'"}
     assert len(labels) > 15
     missing = sorted(label for label in labels if f'"{label}"' not in source)
     assert missing == []
