@@ -438,27 +438,7 @@ class PlayerCore:
         self._keep_up(tick)
         self.standing.take(self.part.values())
 
-    # --- ports, crash and end -------------------------------------------------------------------
-
-    def port_lost(self, port: str) -> None:
-        """The interface is away: nothing is sent to it, and the song goes on."""
-        self.outputs.lost.add(port)
-        self.warn(f"{port}: the MIDI port is gone")
-
-    def port_back(self, port: str, now: int) -> None:
-        """It is there again: everything closed, present values, and no backlog."""
-        self.outputs.lost.discard(port)
-        self.outputs.send(self.outputs.setup(port))
-        if self.song.playing:
-            for output, value in self.part.values().items():
-                if self.outputs.port_of[output] == port:
-                    self.outputs.offer(output, value, now)
-        self.warn(f"{port}: the MIDI port is back")
-
-    def overrun(self, count: int) -> None:
-        """More came in than could be read."""
-        self.sender.close_gates()
-        self.warn(f"{count} incoming messages were dropped; gates were closed")
+    # --- crash and end --------------------------------------------------------------------------
 
     def resume(
         self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None

@@ -180,6 +180,8 @@ def test_a_level_is_named_with_the_voice_that_it_changes(rig: Rig) -> None:
 def test_a_level_that_does_nothing_and_one_that_sounds_by_itself(rig: Rig) -> None:
     lines = said(check(rig, Earshot(VOICES)), [*GATES, "main.level-1"])
     assert lines[-1] == "main.level-1, rim voice: nothing that is heard changes with it"
+    lines = said(check(rig, Earshot(VOICES)), ["main.level-1"])
+    assert "no voice was heard by which it could be told" in lines[0]
     tone = Tone(level=0.0)
 
     def swells(world: Earshot, output: str, volts: float) -> None:

@@ -158,9 +158,11 @@ def test_names_that_begin_alike_are_told_apart(
     assert spoken.count() == 1, "who listens hears the whole name"
 
 
-def test_a_derived_lane_stands_beside_its_sources(screen: MakeScreen, demo: Running) -> None:
+def test_a_derived_lane_stands_beside_its_sources(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
     one = screen().open(demo.url)
-    one.page.wait_for_function("lanebridge.app.play.sources.size > 0")
+    until(lambda: one.page.evaluate("lanebridge.app.play.sources.size > 0"))
     shown = one.page.evaluate("[...lanebridge.app.play.heads.keys()]")
     written = list(demo.state["lanes"])
     assert sorted(shown) == sorted(written)
