@@ -69,6 +69,8 @@ from bridge.voltage.rig_parts import ClockSettings
 
 FILE = Path(__file__).resolve().parents[1] / "reference" / "corpus.csv"
 COUNT = 300
+BEFORE = {"swing": (50.0, 75.0)}
+"""The range of a setting when the file was written, where it is another one today: the same sets."""
 LATER = ("degree_shift", "fill_share", "pace")
 """Settings that came after the file: with them every set would be another one."""
 BARS = 2
@@ -257,11 +259,12 @@ def _settings(dice: Random, kind: str) -> dict[str, float]:
     for name, setting in SETTINGS.items():
         if name in LATER or kind not in setting.kinds or dice.random() > CHANCE_OF_A_SETTING:
             continue
-        high = min(setting.high, 20.0 if name in ("steps", "length", "hits") else 900.0)
+        low, high = BEFORE.get(name, (setting.low, setting.high))
+        high = min(high, 20.0 if name in ("steps", "length", "hits") else 900.0)
         if setting.whole:
-            found[name] = float(dice.randint(int(setting.low), int(high)))
+            found[name] = float(dice.randint(int(low), int(high)))
         else:
-            found[name] = round(dice.uniform(setting.low, high), 3)
+            found[name] = round(dice.uniform(low, high), 3)
     return found
 
 
