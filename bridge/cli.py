@@ -303,7 +303,7 @@ def render(
     order: bool,
     everything: bool,
 ) -> None:
-    from bridge.commands import outfile
+    from bridge.commands import outfile, progress
     from bridge.commands.outfile import check_out, write_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
@@ -324,12 +324,15 @@ def render(
         spec = counted(spec)
     course = _course(spec, section, order, bars)
     bars = bars or course.bars
-    if kind == ".csv":
-        write_out(out, csv_rows.text(spec, wired, bars, everything, course))
-    else:
-        from bridge.paper import smf
+    data: str | bytes
+    with progress.shown("Rendering", bars) as done:
+        if kind == ".csv":
+            data = csv_rows.text(spec, wired, bars, everything, course, done)
+        else:
+            from bridge.paper import smf
 
-        write_out(out, smf.render(spec, wired, bars, course))
+            data = smf.render(spec, wired, bars, course, done)
+    write_out(out, data)
     of = f", section {section}" if section is not None else ", the running order" if order else ""
     outfile.written(out, f"{bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
 

@@ -51,4 +51,12 @@ def shown(what: str, total: int) -> Iterator[Done]:
 
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=total)
-        yield lambda done: bar.update(task, completed=done)
+        last = 0
+
+        def told(done: int) -> None:
+            nonlocal last
+            if done != last:  # it may be told at every step of the work
+                last = done
+                bar.update(task, completed=done)
+
+        yield told

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import Literal
 
@@ -24,14 +24,20 @@ COLUMNS = ("tick", "lane", "kind", "value", "length", "output")
 
 
 def text(
-    spec: SetSpec, rig: Rig, bars: int, everything: bool = False, course: Course | None = None
+    spec: SetSpec,
+    rig: Rig,
+    bars: int,
+    everything: bool = False,
+    course: Course | None = None,
+    told: Callable[[int], None] = lambda bars: None,
 ) -> str:
     """The first `bars` bars of a set as CSV (RFC 4180, line ends LF); `course`: not as written.
 
     ``value`` is the level 0..1 of a ``hit``, the note number of a ``pitch``, the volts of a
     ``level``, as a decimal; ``length`` is in ticks and 0 for what has none. A macro that moves an
     output by itself stands as ``macro:NAME``. Lanes without output are left out unless
-    `everything`; the value of such a lane is said as it is, -1..1, or as its note.
+    `everything`; the value of such a lane is said as it is, -1..1, or as its note. `told` hears how
+    many bars are done.
     """
     outputs = dict(rig.ranges)
     if everything:
@@ -44,8 +50,10 @@ def text(
     performance = Performance(score)
     for command in course.commands if course is not None else ():
         performance.apply(command, 0)
-    events = Renderer(score, performance).advance(bars * spec.bar_ticks)
-    writer.writerows(rows(spec, events, everything))
+    renderer = Renderer(score, performance)
+    for bar in range(1, bars + 1):
+        writer.writerows(rows(spec, renderer.advance(bar * spec.bar_ticks), everything))
+        told(bar)
     return file.getvalue()
 
 

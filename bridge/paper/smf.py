@@ -8,7 +8,7 @@ file, whose tempo says the same.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import mido
@@ -36,18 +36,26 @@ class Head:
     markers: tuple[tuple[int, str], ...] = ()
 
 
-def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> bytes:
+def render(
+    spec: SetSpec,
+    rig: Rig,
+    bars: int,
+    course: Course | None = None,
+    told: Callable[[int], None] = lambda bars: None,
+) -> bytes:
     """
     The first `bars` bars of a set as the player would send them to this rig; with a `course` not as
     written but so, with its tempos, and its sections as markers.
 
     Offset and latency are left out, so that hits stand on their ticks; what leads a gate (pitch,
     levels) leads it here too. What is sent before the song (bend ranges, rest values) stands at
-    its begin; gates that are open at the end are closed.
+    its begin; gates that are open at the end are closed. `told` hears how many bars are done.
     """
     course = course or as_written(spec)
     commands = {0: list(course.commands)}
-    performed = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
+    performed = perform_rig(
+        rig, compile_score(spec, rig.ranges), bars, commands=commands, told=told
+    )
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
     for sent in performed.sent:

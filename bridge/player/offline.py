@@ -76,11 +76,12 @@ def perform(
     settings: ClockSettings | None = None,
     corrections: Mapping[str, Correction] | None = None,
     commands: Mapping[int, list[Command]] | None = None,
+    told: Callable[[int], None] = lambda bars: None,
 ) -> Recording:
     """Plays `bars` bars from the first, with the internal clock.
 
-    `commands` are done when the song has come to a tick, those of tick 0 before it starts. Raises
-    CommandError for a wrong one.
+    `commands` are done when the song has come to a tick, those of tick 0 before it starts; `told`
+    hears at each step how many bars are played. Raises CommandError for a wrong one.
     """
     now = [BEGIN_NS]
     player = Player(
@@ -94,8 +95,7 @@ def perform(
         corrections=corrections,
         settings=replace(settings or ClockSettings(), follow=INTERNAL),
     )
-    events: list[Played] = []
-    sent: list[Sent] = []
+    events, sent = list[Played](), list[Sent]()
     end, waiting = bars * score.spec.bar_ticks, sorted((commands or {}).items())
 
     def notice(item: Item, due: int) -> None:
@@ -117,6 +117,7 @@ def perform(
     player.command(Start(), now[0])
     begun = player.song.time_of(0)
     while player.song.time_of(end) > now[0]:
+        told(int(player.song.tick_at(now[0]) // score.spec.bar_ticks))
         command_until(lambda: player.song.tick_at(now[0]))
         now[0] = player.step(now[0])
         collect()
@@ -124,8 +125,7 @@ def perform(
     player.step(now[0])
     player.finish()
     collect()
-    events = [event._replace(due=event.due - begun) for event in events]
-    return Recording(tuple(events), tuple(sent))
+    return Recording(tuple(e._replace(due=e.due - begun) for e in events), tuple(sent))
 
 
 def perform_rig(
@@ -135,6 +135,7 @@ def perform_rig(
     *,
     clock: bool = False,
     commands: Mapping[int, list[Command]] | None = None,
+    told: Callable[[int], None] = lambda bars: None,
 ) -> Recording:
     """The same on a rig as its files describe it, tuning included; offset and latency are left
     out, so that hits stand on their ticks. With `clock` the interfaces that get MIDI clock get it
@@ -154,5 +155,6 @@ def perform_rig(
         settings=ClockSettings(send_to=rig.clock.send_to if clock else ()),
         corrections=corrections(rig)[0],
         commands=commands,
+        told=told,
         timing=rig.timing,
     )
