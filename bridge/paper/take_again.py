@@ -11,7 +11,9 @@ from bridge.files.take import WAITED, Take, TakeError
 from bridge.paper.take_course import Played, played, score_of
 from bridge.player.replay import Replay, Row
 from bridge.player.start import port_specs
-from bridge.player.tape import REALTIME
+from bridge.player.tape import AT_ONCE, REALTIME
+
+SENDING_NS = 20_000_000
 
 
 def replay_of(take: Take, made: Played) -> Replay:
@@ -48,6 +50,14 @@ def _turns(take: Take) -> Iterator[tuple[int, int]]:
         place += not clock[what]
 
 
+def _near(one: Row | None, other: Row | None) -> bool:
+    """Whether two messages that left at once are the same. When such a one left is known only from
+    the clock after it was sent, so the port's own time is in it."""
+    if one is None or other is None or one[1:] != other[1:]:
+        return False
+    return abs(one.due - other.due) < SENDING_NS
+
+
 class Compared(NamedTuple):
     """`messages` that are the same before the first that is not (`recorded`, `again`; None: one of
     them is shorter); both None when all are."""
@@ -76,9 +86,10 @@ def compare(take: Take, made: Played | None = None) -> Compared:
         raise TakeError(f"this take cannot be replayed: {error}") from None
     recorded = (Row(due, port, data) for _, due, port, _, data in take.sent() if data[0] < REALTIME)
     rows = (row for row in again.rows if row.data[0] < REALTIME)
-    count = 0
-    for one, other in zip_longest(recorded, rows):
-        if one != other:
+    clock, count = [data[0] >= REALTIME for _, _, data in take.whats], 0
+    lates = (late for late, what in zip(take.late, take.what, strict=True) if not clock[what])
+    for one, other, late in zip_longest(recorded, rows, lates):
+        if one != other and not (late == AT_ONCE and _near(one, other)):
             return Compared(count, one, other)
         count += 1
     return Compared(count, None, None)

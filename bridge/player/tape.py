@@ -6,9 +6,9 @@ waits or grows without end: what nobody fetches in time is dropped and counted.
 
 A row of `sent` is (tick, due ns, how many ns later it left, port, bytes, owner). The tick is that
 of its deadline, with its fraction; the owner is the lane or the macro that it came from, "" for
-what belongs to none. What left at once (a gate that a mute closes) is due when it left. A value
-that had waited for its turn is due when that came, and its lateness is None. A row of `events` is
-(tick, due ns, owner, kind, value, length, output).
+what belongs to none. What left at once (a gate that a mute closes) is due when it left, and its
+lateness is `AT_ONCE`. A value that had waited for its turn is due when that came, and its lateness
+is None. A row of `events` is (tick, due ns, owner, kind, value, length, output).
 
 `marks` are objects with ``is``, ``ns`` and ``tick``: begin, jump, stop, finish, end, line (the
 tempo), move, swap, turn (of a value that needed no message), says. Those of moves say how many
@@ -32,6 +32,8 @@ MOST_BATCHES = 16
 """Takes that were begun and ended while nobody fetched anything."""
 REALTIME = 0xF8
 """From this status on: messages that are no channel's (MIDI 1.0, table 5)."""
+AT_ONCE = -1
+"""In place of its lateness: a message without a deadline. None leaves before its deadline."""
 GATHER_NS = 200_000_000
 GATHER_ROWS = 500
 """A batch is made so often, or when so many rows wait."""
@@ -111,7 +113,7 @@ class Tape:
         for ns, port, data, owner in rows:
             self.count += data[0] < REALTIME
             if known is None:
-                self._sent.append((self._tick_at(ns), ns, 0, port, data, owner))
+                self._sent.append((self._tick_at(ns), ns, AT_ONCE, port, data, owner))
             else:
                 late = None if due is None else ns - due
                 self._sent.append((tick, known, late, port, data, owner))
