@@ -117,6 +117,33 @@ def remove(take: tuple[str, ...], yes: bool) -> None:
         click.echo(f"{path.stem}: removed")
 
 
+@command.command(
+    "replay",
+    help=(
+        "Plays a take again offline, with its set, its seed and its moves, and holds every message "
+        f"against the recording.\n\n{TAKE_HELP}"
+    ),
+)
+@click.argument("take", default="last")
+@click.pass_context
+def replay(context: click.Context, take: str) -> None:
+    from bridge.commands.progress import working
+    from bridge.files.take import read
+    from bridge.paper.take_again import compare
+
+    path = shelf().find(take)
+    with working(f"playing {path.stem} again"):
+        found = compare(read(path))
+    if found.same:
+        click.echo(f"{path.stem}: {found.messages} messages, all the same and at the same time")
+        return
+    click.echo(
+        f"{path.stem}: {found.messages} messages are the same, then the recording differs; "
+        "the computer may have been too busy then, or an interface was away"
+    )
+    context.exit(1)
+
+
 @command.command("export", help=f"Writes a take as a file.\n\n{TAKE_HELP}")
 @click.argument("take", default="last")
 @click.option(
@@ -148,5 +175,6 @@ def export(take: str, out: Path, moves: bool) -> None:
             data = take_midi.midi_file(found, made)
         outfile.write_out(out, data)
     lost = f"; {found.lost} rows of it were lost" if found.lost else ""
+    what = f"{len(found.ticks)} messages of" if kind != ".csv" else "table of"
     cut = "" if found.whole else "; it was not ended in good order, or still goes on"
-    outfile.written(out, f"{len(found.ticks)} messages of {found.head['set']}{lost}{cut}")
+    outfile.written(out, f"{what} {found.head['set']}{lost}{cut}")

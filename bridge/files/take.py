@@ -30,8 +30,8 @@ MAGIC = b"lanebridge take 1\n"
 FORMAT = 1
 RECORD_BYTES = 64 << 20
 """Payload of the largest record, unpacked; ours are a thousand times smaller."""
-LEFT_AT_ONCE = -(2**31)
-"""In the column of lateness: a message without a deadline."""
+WAITED = -(2**31)
+"""In the column of lateness: a value that had waited for its turn."""
 THOUSANDTHS = 1000
 SENT, EVENTS = "qqiI", "qqIdq"
 """Types of the columns of a part, as `array` names them."""
@@ -56,8 +56,8 @@ class Take:
     whats
         the different messages that were sent: port, owner and bytes.
     ticks, due, late, what
-        one entry a message: thousandths of a tick, ns, ns (`LEFT_AT_ONCE`: no deadline), and
-        position in `whats`.
+        one entry a message: thousandths of a tick, ns, ns (`WAITED`: a value that had waited for
+        its turn), and position in `whats`.
     events
         rows of tick, due ns, owner, kind, value, length, output.
     lost
@@ -129,7 +129,7 @@ class PartWriter:
         for tick, due, late, port, data, owner in rows:
             ticks.append(round(tick * THOUSANDTHS))
             dues.append(due)
-            lates.append(LEFT_AT_ONCE if late is None else _within(late))
+            lates.append(WAITED if late is None else _within(late))
             numbers.append(whats.setdefault((port, owner, data), len(whats)))
             self.rows += 1
 

@@ -109,7 +109,8 @@ class Shelf:
         if text == LAST or (text.isdecimal() and len(text) <= len(str(TAKES_MOST))):
             place = 0 if text == LAST else int(text) - 1
             if not 0 <= place < len(paths):
-                what = "there is no take yet" if not paths else f"there are {len(paths)} takes"
+                there = {0: "there is no take yet", 1: "there is only one take"}
+                what = there.get(len(paths), f"there are {len(paths)} takes")
                 raise CommandError(what, "unknown")
             return paths[place]
         named = [path for path in paths if path.stem == text or self.note(path).name == text]

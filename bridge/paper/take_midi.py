@@ -165,7 +165,7 @@ def moves(take: Take, made: Played | None = None) -> str:
     for mark in take.marks:
         if mark["is"] not in ("move", "swap"):
             continue
-        place = round(float(mark["tick"]) + places.shift_at(int(mark["ns"])))
+        place = max(0, round(float(mark["tick"]) + places.shift_at(int(mark["ns"]))))
         bar, rest = divmod(place, made.spec.bar_ticks)
         beat = rest // made.spec.beat_ticks + 1
         given = dict(mark.get("command", {"do": "open", "set": mark.get("origin", {}).get("file")}))

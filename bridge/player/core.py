@@ -208,7 +208,7 @@ class PlayerCore:
             ready = song.time_of(self.part.rendered)
             need = now + self._need()
             if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
-                self._render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
+                self.render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
         elif self.part.seeking:
             if now >= self._walk_at:
                 self._walk_at = now + (1 + REST_SHARE) * self.part.approach()
@@ -228,7 +228,7 @@ class PlayerCore:
                 self.timeline.add(item)
             self.timeline.bind(until, song.time_of, self.offset_ns, self._earliest())
 
-    def _render(self, goal: int) -> None:
+    def render(self, goal: int) -> None:
         part = self.part
         if part.last is not None:
             goal = min(goal, part.last)
@@ -359,14 +359,8 @@ class PlayerCore:
 
     def _facts(self) -> dict[str, Any]:
         """What another player needs to begin as this one does now."""
-        return {
-            "state": self.performance.state(),
-            "revision": self.part.revision,
-            "bpm": self._bpm,
-            "source": self.song.source,
-            "offset_ns": self.offset_ns,
-            "outputs": self.outputs.memory(),
-        }
+        song = {"bpm": self._bpm, "source": self.song.source, "offset_ns": self.offset_ns}
+        return {**self.part.memory(), **song, "outputs": self.outputs.memory()}
 
     def _locate(self, clock: int, now: int) -> None:
         if self.part.swap_waits:
@@ -393,6 +387,8 @@ class PlayerCore:
         self.part.seek(tick)
 
     def _stop(self, now: int) -> None:
+        if self.tape is not None:
+            self.tape.stopping(now, self.part.rendered, "stop")
         self.sender.quiet()
         if self.song.ready:
             self.leading.align(math.ceil(self.song.tick_at(now)))  # clocks go on
@@ -476,6 +472,8 @@ class PlayerCore:
     def finish(self) -> None:
         """The last words: note-offs, then everything at rest whatever is believed."""
         playing = self.song.playing
+        if self.tape is not None:
+            self.tape.stopping(self._clock(), self.part.rendered, "finish")
         self.sender.quiet()
         if playing:
             self.sender.realtime(b"\xfc", 0, 0)

@@ -57,6 +57,8 @@ class Outputs:
         """The last value that was asked for of each output that moves."""
         self.clock = clock
         self.tape: Tape | None = None
+        self.turned = False
+        """Whether any value had its turn in the last `moved`, also one that needed no message."""
         self.owners: dict[str, str] = {}
         """Which lane or macro each output has had its last gate or value from."""
         self._thinner = Thinner(wired, links)
@@ -154,11 +156,11 @@ class Outputs:
     def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[tuple[Message, str]]:
         """The messages of the values whose turn it is, each with its owner. `hits` gives the next
         deadline of each port, which no value may delay."""
-        if not self._thinner.waiting:
-            return []
+        values = self._thinner.due(now, hits()) if self._thinner.waiting else []
+        self.turned = bool(values)
         return [
             (message, self.owners.get(output, ""))
-            for output, value in self._thinner.due(now, hits())
+            for output, value in values
             for message in self.value(output, value)
         ]
 
@@ -173,9 +175,11 @@ class Outputs:
         messages: Iterable[Message],
         due: int | None = None,
         owners: Iterable[str] = repeat(""),
+        turn: int | None = None,
     ) -> None:
         """Sends in the order given. With `due`, counts how late each message is. `owners` says,
-        for each message, which lane or macro it comes from."""
+        for each message, which lane or macro it comes from; `turn` when the turn of values that
+        had waited has come."""
         begin = len(self.sent)
         whose: list[str] = []
         for (port, _, data), owner in zip(messages, owners, strict=False):
@@ -190,6 +194,6 @@ class Outputs:
             whose.append(owner)
         if self.tape is not None and whose:
             rows = zip(self.sent[begin:], whose, strict=True)
-            self.tape.sent(due, ((*row, owner) for row, owner in rows))
+            self.tape.sent(due, ((*row, owner) for row, owner in rows), turn)
         if len(self.sent) > LOG_MOST:
             del self.sent[: -LOG_MOST // 2]

@@ -167,6 +167,11 @@ class Part:
         """Which lanes are silent at `rendered`, by position."""
         return self.performance.at(self.rendered).unheard
 
+    def memory(self) -> dict[str, Any]:
+        """What is set and how far it is rendered, as plain data."""
+        state, rendered = self.performance.state(), self.rendered
+        return {"state": state, "rendered": rendered, "revision": self.revision}
+
     # --- playing --------------------------------------------------------------------------------
 
     def render(self, goal: int, bpm: float) -> Iterator[Item]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from itertools import repeat
-from typing import Any
+from typing import Any, Protocol
 
 from bridge.errors import CommandError
 from bridge.player.leading import CLOCK_BYTE, Leading
@@ -26,6 +26,16 @@ TRY_NS = 250_000_000
 PLAYED_MOST = 1024
 
 
+class Pacing(Protocol):
+    """Says what may leave now, where that is known beforehand."""
+
+    def may_stage(self, due: int) -> bool:
+        """Whether what is due then leaves before the next move."""
+
+    def may_trickle(self, now: int) -> bool:
+        """Whether values that had waited leave now."""
+
+
 class Sender:
     """Owns the timeline. `played` collects rows [tick, lane, kind, value, length, due ns] for
     whoever reads and clears it; it is bounded."""
@@ -38,6 +48,8 @@ class Sender:
         self.notice: Callable[[Item, int], None] | None = None
         """Called with each hit and value of a lane and its deadline, when somebody wants more than
         `played` tells."""
+        self.pacing: Pacing | None = None
+        """Set where a take is played again: what may leave before the next move."""
         self._clock = outputs.clock
         self._took_ns = 0
         self._staged: list[tuple[Message, str]] = []
@@ -56,10 +68,15 @@ class Sender:
         due = self.next_due()
         if due is None or due > now + STAGE_NS:
             return None
+        if self.pacing is not None and not self.pacing.may_stage(due):
+            return None
         begun = self._clock()
         first, group = self.timeline.pop_group()
-        if first < due:
-            group += self.timeline.pop_group()[1]
+        while first < due:  # what was called off may lie between
+            first, more = self.timeline.pop_group()
+            group += more
+        if self.outputs.tape is not None:
+            self.outputs.tape.staged = due
         messages: list[tuple[Message, str]] = []
         for item in group:
             owner = item.owner
@@ -109,9 +126,13 @@ class Sender:
 
     def send_moved(self, now: int) -> None:
         """Sends moved values whose turn it is."""
+        if self.pacing is not None and not self.pacing.may_trickle(now):
+            return
         moved = self.outputs.moved(now, self._next_hits)
         if moved:
-            self.outputs.send((row[0] for row in moved), None, (row[1] for row in moved))
+            self.outputs.send((row[0] for row in moved), None, (row[1] for row in moved), now)
+        elif self.outputs.turned and self.outputs.tape is not None:
+            self.outputs.tape.turn(now)
 
     # --- at once -------------------------------------------------------------------------------
 

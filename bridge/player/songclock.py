@@ -220,6 +220,11 @@ class SongClock:
             self.transport.event("loss")
         return [Effect("moved")]
 
+    def strike(self, at: int, bpm: float) -> None:
+        """The internal clock has one of its clocks at `at`, so that a start can begin there."""
+        self._bpm = bpm
+        self._map = TempoMap(Anchor(0, at, bpm))
+
     def resume(self, tick: float, bpm: float, now: int, state: str) -> list[Effect]:
         """After a restart: the song is at `tick` now. With a followed clock it runs free until that
         is locked again, and falls in with it."""

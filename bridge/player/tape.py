@@ -6,9 +6,14 @@ waits or grows without end: what nobody fetches in time is dropped and counted.
 
 A row of `sent` is (tick, due ns, how many ns later it left, port, bytes, owner). The tick is that
 of its deadline, with its fraction; the owner is the lane or the macro that it came from, "" for
-what belongs to none. A message without a deadline left at once: it is due when it left, and its
-lateness is None. A row of `events` is (tick, due ns, owner, kind, value, length, output). `marks`
-are objects with ``is``, ``ns`` and ``tick``: begin, end, line (the tempo), move, swap, says.
+what belongs to none. What left at once (a gate that a mute closes) is due when it left, and its
+lateness is `AT_ONCE`. A value that had waited for its turn is due when that came, and its lateness
+is None. A row of `events` is (tick, due ns, owner, kind, value, length, output).
+
+`marks` are objects with ``is``, ``ns`` and ``tick``: begin, jump, stop, finish, end, line (the
+tempo), move, swap, turn (of a value that needed no message), says. Those of moves say how many
+messages of the take had left before (``after``), and up to which deadline they were made ready
+(``staged``).
 """
 
 from __future__ import annotations
@@ -25,6 +30,10 @@ MOST_ROWS = 20_000
 MOST_MARKS = 2_000
 MOST_BATCHES = 16
 """Takes that were begun and ended while nobody fetched anything."""
+REALTIME = 0xF8
+"""From this status on: messages that are no channel's (MIDI 1.0, table 5)."""
+AT_ONCE = -1
+"""In place of its lateness: a message without a deadline. None leaves before its deadline."""
 GATHER_NS = 200_000_000
 GATHER_ROWS = 500
 """A batch is made so often, or when so many rows wait."""
@@ -46,6 +55,10 @@ class Tape:
         self.origin = origin
         self.lost = 0
         """Rows that were dropped since the last batch."""
+        self.count = 0
+        """Messages of this take so far, those of MIDI clock left out."""
+        self.staged = 0
+        """The newest deadline for which messages were made ready."""
         self._tick_at = tick_at
         self._sent: list[Row] = []
         self._events: list[Event] = []
@@ -63,9 +76,13 @@ class Tape:
             self._mark({"is": "jump", "ns": now, "tick": tick, "at": at})
         else:
             self._close_batch()
-            self.running, self._line = True, None
+            self.running, self._line, self.count = True, None, 0
             more = {"at": at, "origin": dict(self.origin), **facts()}
             self._mark({"is": "begin", "ns": now, "tick": tick, **more})
+
+    def stopping(self, now: int, rendered: int, how: str) -> None:
+        """The song is about to stop, by a hand (``stop``) or with the program (``finish``)."""
+        self.note(now, how, rendered=rendered, after=self.count, staged=self.staged)
 
     def end(self, now: int) -> None:
         """The song has stopped, and what closes its gates has been sent."""
@@ -84,16 +101,22 @@ class Tape:
             self._line = piece
             self._mark({"is": "line", "ns": piece.ns, "tick": piece.tick, "bpm": piece.bpm})
 
-    def sent(self, due: int | None, rows: Iterable[tuple[int, str, bytes, str]]) -> None:
-        """Messages that have left: rows of ns, port, bytes and owner, all with one deadline."""
+    def sent(
+        self, due: int | None, rows: Iterable[tuple[int, str, bytes, str]], turn: int | None = None
+    ) -> None:
+        """Messages that have left: rows of ns, port, bytes and owner. They had one deadline, or
+        their turn came at `turn`, or they left at once."""
         if not self.running:
             return
-        tick = None if due is None else self._tick_at(due)
+        known = turn if due is None else due
+        tick = 0.0 if known is None else self._tick_at(known)
         for ns, port, data, owner in rows:
-            if tick is None or due is None:
-                self._sent.append((self._tick_at(ns), ns, None, port, data, owner))
+            self.count += data[0] < REALTIME
+            if known is None:
+                self._sent.append((self._tick_at(ns), ns, AT_ONCE, port, data, owner))
             else:
-                self._sent.append((tick, due, ns - due, port, data, owner))
+                late = None if due is None else ns - due
+                self._sent.append((tick, known, late, port, data, owner))
         if len(self._sent) > MOST_ROWS:
             self.lost += len(self._sent) - MOST_ROWS
             del self._sent[:-MOST_ROWS]
@@ -109,7 +132,15 @@ class Tape:
 
     def move(self, now: int, rendered: int, client: str, command: Mapping[str, Any]) -> None:
         """A command that was done when the song was rendered up to a tick."""
-        self.note(now, "move", rendered=rendered, client=client, command=command)
+        self.note(
+            now,
+            "move",
+            rendered=rendered,
+            client=client,
+            command=command,
+            after=self.count,
+            staged=self.staged,
+        )
 
     def swap(self, now: int, rendered: int, swap: Swap) -> None:
         """Another set was handed in."""
@@ -122,7 +153,13 @@ class Tape:
             renamed=swap.renamed,
             parts=swap.parts,
             origin=self.origin,
+            after=self.count,
+            staged=self.staged,
         )
+
+    def turn(self, now: int) -> None:
+        """A value had its turn and stands there already, so that nothing was sent."""
+        self.note(now, "turn", after=self.count)
 
     def note(self, now: int, what: str, **more: Any) -> None:
         """Anything else that happened."""

@@ -86,6 +86,12 @@ class Item:
     timed: bool = False
     """Has a time of its own and no tick: never goes back to stage one."""
 
+    @property
+    def idle(self) -> bool:
+        """Nothing will come of it: it was called off, or its gate is closed already. (Whether there
+        is such an off at all depends on when its successor was bound; nothing else may.)"""
+        return self.dead or (self.sort == "off" and self.gate is not None and self.gate.closed)
+
 
 class Timeline:
     """The two-stage queue. All times are monotonic ns; `time_of` turns ticks into them."""
@@ -174,7 +180,7 @@ class Timeline:
     def next_due(self) -> int | None:
         """The earliest deadline, or None when nothing is bound."""
         heap = self._due
-        while heap and heap[0][4].dead:
+        while heap and heap[0][4].idle:
             heapq.heappop(heap)
         return heap[0][0] if heap else None
 
@@ -191,7 +197,7 @@ class Timeline:
         """The next deadline after `due`; None when there is none, or it opens a gate."""
         found: tuple[int, bool] | None = None
         for at, rank, _, _, item in self._due:
-            if at <= due or item.dead:
+            if at <= due or item.idle:
                 continue
             opens = rank == ON or item.sort == "pulse"
             if found is None or at < found[0] or (at == found[0] and opens):
@@ -202,7 +208,7 @@ class Timeline:
         """By port, the earliest deadline of what a value must not delay."""
         hits: dict[str, int] = {}
         for due, rank, _, _, item in self._due:
-            if rank == VALUE or item.dead or item.output is None:
+            if rank == VALUE or item.idle or item.output is None:
                 continue
             port = port_of[item.output]
             if due < hits.get(port, due + 1):

@@ -30,7 +30,7 @@ def file_of(*records: bytes) -> bytes:
 
 
 def rows_of(found: take.Take) -> list[tuple[float, int, int | None, str, bytes, str]]:
-    lates = [None if late == take.LEFT_AT_ONCE else late for late in found.late]
+    lates = [None if late == take.WAITED else late for late in found.late]
     return [
         (tick / 1000, due, late, port, data, owner)
         for (tick, due, port, owner, data), late in zip(found.sent(), lates, strict=True)

@@ -200,7 +200,7 @@ def test_a_jump_is_none_in_the_file(tmp_path: Path) -> None:
 def test_dense_moves_leave_a_readable_file(tmp_path: Path) -> None:
     evening = Evening(tmp_path, late_ms=3)
     evening.do("start")
-    dense_moves(evening, 30, 0.2)
+    dense_moves(evening, 8, 0.2)
     evening.swap(evening.text.replace("hits: 7, steps: 16", "hits: 6, steps: 16"), "bar")
     evening.run(4000)
     evening.stop()

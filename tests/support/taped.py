@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 from support.patience import PATIENCE_S
 from support.said import say
 
-from bridge.files.rig import Rig, load_rig
+from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
 from bridge.files.take import Take, read
 from bridge.files.take_rig import texts_of
@@ -27,7 +26,6 @@ from bridge.player.start import port_specs
 from bridge.ports.simulated import SimulatedOut
 from bridge.supervisor.recorder import Recorder
 from bridge.supervisor.spending import Spending
-from bridge.voltage.rig_parts import ClockSettings
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
 BEGIN = 5_000_000_000
@@ -56,12 +54,14 @@ class Evening:
         keep: int | None = None,
     ) -> None:
         self.now = BEGIN
-        self.rig: Rig = load_rig(DEMO / "rig.yaml")
+        rig = (DEMO / "rig.yaml").read_text()
+        self.rig: Rig = parse_rig(
+            rig if send_clock else rig.replace("send_to: [main]", "send_to: []")
+        )
         self.text = text or (DEMO / "set.yaml").read_text()
         self.random = random.Random(seed)
         self.late_ms = late_ms
         self.score = compile_score(parse_set(self.text, rig=self.rig).spec, self.rig.ranges)
-        clock = self.rig.clock if send_clock else replace(self.rig.clock, send_to=())
         specs = port_specs(self.rig.interfaces)
         self.ports = {name: SimulatedOut(name, lambda: self.now, keep=keep) for name in specs}
         self.player = Player(
@@ -72,7 +72,7 @@ class Evening:
             lambda: self.now,
             specs=specs,
             timing=self.rig.timing,
-            settings=ClockSettings("internal", 0.0, clock.send_to),
+            settings=self.rig.clock,
         )
         origin = {"revision": 1, "text": self.text, "file": "/home/somebody/sets/low-tide.yaml"}
         self.tape = self.player.record(origin)
