@@ -229,10 +229,15 @@ def play(
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
 @click.option("--json", "as_json", is_flag=True, help="As one JSON object, for programs.")
+@click.option("--rewrite", is_flag=True, help="Write older spellings of SET anew; keeps a copy.")
 @click.pass_context
-def check(context: click.Context, rig: Path, set: Path | None, as_json: bool) -> None:
+def check(
+    context: click.Context, rig: Path, set: Path | None, as_json: bool, rewrite: bool
+) -> None:
     from bridge.paper import plan
 
+    if rewrite:
+        _rewrite(rig, set)
     if not as_json:
         quiet = least() == "warning"
         for line in plan.warned(rig, set) if quiet else plan.checked(rig, set, _drawn):
@@ -245,6 +250,24 @@ def check(context: click.Context, rig: Path, set: Path | None, as_json: bool) ->
         facts = {"good": False, "problems": wrong}
     click.echo(json.dumps(facts, indent=2))
     context.exit(Exit.GOOD if facts["good"] else Exit.WRONG)
+
+
+def _rewrite(rig: Path, set: Path | None) -> None:
+    """Writes the older spellings of a set that is good as they are written today."""
+    from bridge.commands.outfile import save_out
+    from bridge.files import older
+    from bridge.paper import plan
+
+    if set is None:
+        raise click.UsageError("--rewrite needs a SET")
+    _, document = plan.read_both(rig, set)
+    assert document is not None
+    text = older.rewritten(document.text, document.document.data)
+    if text == document.text:
+        note(f"{set}: no older spelling stands in it")
+        return
+    copy = save_out(set, text)
+    note(f"{set}: written anew; as it was it is kept as {copy}")
 
 
 def _drawn(rows: list[OutputRow]) -> list[str]:

@@ -237,7 +237,7 @@ def test_nothing_lines_up_for_five_bars(rig: Rig) -> None:
 
 def test_the_running_order_is_as_long_as_it_says(rig: Rig) -> None:
     spec = load_set(DEMO / "ideas/sections.yaml", rig).spec
-    assert sum(leg.length or 0 for leg in spec.order) == 40
+    assert sum(entry.length or 0 for entry in spec.order) == 40
 
 
 def test_a_b_part_from_the_same_lanes_and_the_first_part_as_it_was(rig: Rig) -> None:

@@ -124,7 +124,7 @@ class EarTuner:
             "running": self.running,
             "says": self._ended,
             "noticed": list(tuning.said),
-            "drift": None if tuning.drift is None else round(tuning.drift, 2),
+            "drift": None if tuning.drift is None else round(tuning.drift, 2) + 0.0,  # no -0.0
             "checked": [
                 {"note": one.note, "name": note_name(one.note), "cents": round(one.cents, 3)}
                 for one in tuning.checked

@@ -15,7 +15,6 @@ import numpy as np
 
 from bridge.bench.hearing import Struck, blocks_until
 from bridge.bench.listened import head
-from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
 from bridge.files.edit import Change, apply
@@ -121,7 +120,6 @@ class Grid:
     begun_ns: int
     away_ms: list[float] = field(default_factory=list)
     """How much later than its beat each click came."""
-    clicks: int = 0
     clocks: int = 0
 
     def __post_init__(self) -> None:
@@ -138,7 +136,6 @@ class Grid:
                 self._click(at)
 
     def _click(self, at: float) -> None:
-        self.clicks += 1
         song = self._song
         if not (song.playing and song.ready and self.clocks >= SETTLED_CLOCKS):
             return
@@ -213,13 +210,6 @@ def listen_to_click(
         if one.at > CUT_MS * take.rate / 1e3  # what rings on from before its piece is no click
     ]
     grid.take(list(midi), clicks)
-
-
-def must_follow(rig: Rig) -> str:
-    """The clock that the rig follows; ValueError when it leads itself."""
-    if rig.clock.follow == INTERNAL:
-        raise ValueError("the rig follows no host (clock.follow: internal), so it has no offset")
-    return rig.clock.follow
 
 
 # --- what is written ---------------------------------------------------------------------------

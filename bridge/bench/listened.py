@@ -205,7 +205,10 @@ class ListenedCheck:
                 if self._differs(name, one) and self._differs(name, one):
                     says = f"{head(wired)}: changes {voice(self.rig.wired[name])} ({name})"
                     return Heard(wired.name, True, says)
-        return Heard(wired.name, False, f"{head(wired)}: nothing that is heard changes with it")
+        why = "nothing that is heard changes with it"
+        if not voices:
+            why = "no voice was heard by which it could be told; check its gate with it"
+        return Heard(wired.name, False, f"{head(wired)}: {why}")
 
     def _differs(self, name: str, one: Struck) -> bool:
         hit = self.hearing.strike(name, one.level, 1)

@@ -71,6 +71,7 @@ def command(
     apply: bool,
 ) -> None:
     from bridge.bench.checklist import to_check
+    from bridge.clock.source import INTERNAL
     from bridge.errors import BridgeError, InputError, Problem, did_you_mean
     from bridge.files.rig import load_rig
 
@@ -87,7 +88,7 @@ def command(
     names = list(only) or [name for name in to_check(loaded.wired) if name in gates]
     if not names:
         raise BridgeError(f"{rig}  no cable of a gate is written down, so there is nothing to hear")
-    if click_in is not None and loaded.clock.follow == "internal":
+    if click_in is not None and loaded.clock.follow == INTERNAL:
         raise BridgeError(
             f"{rig}  follows no host (clock.follow: internal), so there is no click to line up with"
         )

@@ -30,10 +30,10 @@ def command(rig: Path, set_file: Path, bars: int, out: Path, idle: bool) -> None
     check_out(out, (".svg", ".png"), (rig, set_file))
     wired = load_rig(rig)
     spec = load_set(set_file, wired).spec
-    night = perform_rig(wired, compile_score(spec, wired.ranges), bars, clock=True)
+    performed = perform_rig(wired, compile_score(spec, wired.ranges), bars, clock=True)
     end = bars * spec.bar_ticks * 60.0 / (spec.tempo * TICKS_PER_QUARTER)
-    lead = -min((sent.ns for sent in night.sent), default=0)
-    sent = [(s.ns + lead, s.port, s.data) for s in night.sent if s.ns < end * 1e9]
+    lead = -min((sent.ns for sent in performed.sent), default=0)
+    sent = [(s.ns + lead, s.port, s.data) for s in performed.sent if s.ns < end * 1e9]
     found = scope_plot.traces(wired.wired, sent)
     marks = [lead / 1e9 + end * bar / bars for bar in range(bars + 1)]
     with tempfile.TemporaryDirectory() as folder:

@@ -14,7 +14,7 @@ import asyncio
 import contextlib
 import functools
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,12 +25,12 @@ from bridge.control.ownership import Holds, Owners, Pacer
 from bridge.control.roles import demand
 from bridge.control.session import Session
 from bridge.control.stream import OwnershipEnded, PresenceChanged
+from bridge.control.travel import Travel
 from bridge.errors import CommandError, PlayerError
 from bridge.music.commands import check_setting, known
 from bridge.protocol.command import Address, Command
 from bridge.protocol.editing import Redo, Undo
 from bridge.protocol.gestures import Drop, Fill, SetPace, holders, let_go
-from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import (
     Cancel,
     Hold,
@@ -45,7 +45,6 @@ from bridge.protocol.running import Start, TryOutput
 ACK_S = 0.5  # the player answers within one state frame (33 ms); longer means that it hangs
 ANSWER_S = 2.0  # a command without an answer for this long is given up; nobody waits for it
 UNANSWERED_MAX = 512  # commands under way; the player keeps twice as many answers
-LANDING_S = 5.0  # a text that was swapped in waits for a bar line, which comes sooner than this
 TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after others
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
@@ -89,7 +88,7 @@ class Control:
         self._unanswered: dict[asyncio.Future[None], float] = {}
         self._backlog: FairQueue[_Sending] = FairQueue()
         self._draining: asyncio.TimerHandle | None = None
-        self._undoing = asyncio.Lock()
+        self._travel = Travel(self, self._settle)
         self._wake = asyncio.Event()
         session.stream.on(PresenceChanged, self._presence)
 
@@ -321,74 +320,18 @@ class Control:
 
     async def undo(self, client: str) -> str:
         """Takes the last step back and returns its label; `CommandError` when there is none."""
-        return await self._travel(client, undo=True)
+        return await self._in_turn(client, undo=True)
 
     async def redo(self, client: str) -> str:
         """Repeats the step that was undone last."""
-        return await self._travel(client, undo=False)
+        return await self._in_turn(client, undo=False)
 
-    async def _travel(self, client: str, *, undo: bool) -> str:
+    async def _in_turn(self, client: str, *, undo: bool) -> str:
         self.charge(client, "undo" if undo else "redo")
         # In turn with the changes of the text: a step may be one.
-        return await self.edits.run(client, lambda: self._step(client, undo=undo))
+        return await self.edits.run(client, lambda: self._travel.step(client, undo=undo))
 
-    async def _step(self, client: str, *, undo: bool) -> str:
-        async with self._undoing:
-            self._give_up(self._clock())
-            if self._unanswered:  # what was sent before the undo must be in the history first
-                await asyncio.wait(set(self._unanswered), timeout=ACK_S)
-            playing = self.edits.text_now()
-            if playing is not None:
-                # What a step is about may be a lane that the text before brings back only now.
-                await self.session.reach(playing.revision, LANDING_S)
-            while not (label := await self._take_step(client, undo)):
-                pass
-            return label
-
-    async def _take_step(self, client: str, undo: bool) -> str:
-        """Takes one step back (or repeats it) and returns its label; "" for a step about something
-        that is not there any more: it is dropped, and the one before it is what is meant."""
-        step = self.history.take_undo() if undo else self.history.take_redo()
-        if step is None:
-            raise CommandError(f"nothing to {'undo' if undo else 'redo'}", "state")
-        actions = step.undo if undo else step.redo
-        try:
-            self._hands_are_off(actions, client)
-            await self._act(actions)
-        except CommandError as error:
-            if error.kind == "hand":  # another client owns the control now, and will let go
-                self.history.put_back(undo)
-                raise CommandError(str(error), "state") from None
-            if error.kind == "role":  # a device that may do more can take it back
-                self.history.put_back(undo)
-                raise
-            # What the player refuses once it refuses for ever: it must not bar the way.
-            self.history.drop(undo)
-            if error.kind == "unknown":
-                return ""
-            raise
-        except BaseException:
-            self.history.put_back(undo)
-            raise
-        return step.label
-
-    def _hands_are_off(self, actions: Sequence[Command | TextChange], client: str) -> None:
-        for action in actions:
-            if isinstance(action, TextChange):
-                demand("edit", "a step that changes the text")
-            for macro in _moves(action):
-                if self.owner(macro) not in (None, client):
-                    raise CommandError(f"another hand is on '{macro}'", "hand")
-
-    async def _act(self, actions: Sequence[Command | TextChange]) -> None:
-        """Actions of a step: commands as they go to the player, or changes of the text."""
-        await self._together([action for action in actions if isinstance(action, Command)])
-        for action in actions:
-            if isinstance(action, TextChange):
-                assert self.swap_text is not None
-                await self.swap_text(action)
-
-    async def _together(self, commands: list[Command]) -> None:
+    async def together(self, commands: list[Command]) -> None:
         """Sends several commands in one piece and waits for all; raises the first refusal."""
         answers = [
             asyncio.ensure_future(self._answer(self.session.send(command))) for command in commands
@@ -398,6 +341,12 @@ class Control:
                 raise result
 
     # --- inside -----------------------------------------------------------------------------
+
+    async def _settle(self) -> None:
+        """Waits for what was sent before an undo: it must be in the history first."""
+        self._give_up(self._clock())
+        if self._unanswered:
+            await asyncio.wait(set(self._unanswered), timeout=ACK_S)
 
     async def _answer(self, future: asyncio.Future[None]) -> None:
         try:
@@ -479,16 +428,6 @@ class Control:
             for client in holders(self.session.state):
                 if client.startswith(OUR_CLIENTS):
                     self._tell(Release(), client)
-
-
-def _moves(action: Command | TextChange) -> list[str]:
-    """The macros that an action of a step is about (a section is about more than them)."""
-    match action:
-        case MoveMacro():
-            return [action.macro]
-        case PutBack() if "section" not in action.parts:
-            return list(action.parts.get("macros", ()))
-    return []
 
 
 def _quiet(future: asyncio.Future[None]) -> asyncio.Future[None]:

@@ -1,4 +1,4 @@
-"""Who moved what last, for a moment: two players see each other's hands, and those of programs."""
+"""Who moved what last, for a moment: each player sees what the other, a controller or OSC does."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import time
 from collections.abc import Callable
 
 from bridge.protocol.command import Command
-from bridge.protocol.state import HandState
+from bridge.protocol.state import MovedBy
 
 SHOWN_S = 3.0
-"""How long after its last move a hand is told; long enough to be read."""
+"""How long a client is told after its last move; long enough to be read."""
 # How the names of clients begin, and what people call them.
 _KINDS = {"page": "another page", "osc": "OSC from", "http": "HTTP from", "midi": "controller"}
 _NAMED = ("lane", "macro", "section", "group")
@@ -29,10 +29,10 @@ _WHOLE = {
 
 
 class Movers:
-    """Remembers the last hand on each thing for `SHOWN_S`.
+    """Remembers for `SHOWN_S` which client moved each thing last.
 
     Args:
-        changed: called when another hand is on something, and when one has left.
+        changed: called when another client has moved something, and when one is forgotten.
         clock: monotonic, in seconds.
     """
 
@@ -46,7 +46,7 @@ class Movers:
 
     def note(self, command: Command, client: str) -> None:
         """`client` has moved what `command` is about. The program's own commands have no client,
-        and are no hand's."""
+        and are not told."""
         thing = thing_of(command)
         if not client or thing is None:
             return
@@ -57,8 +57,8 @@ class Movers:
         if self._looking is None:
             self._look_after(SHOWN_S)
 
-    def state(self) -> dict[str, HandState]:
-        """The hands by what they are on, such as ``macro/brightness``."""
+    def state(self) -> dict[str, MovedBy]:
+        """Who moved what, by the thing, such as ``macro/brightness``."""
         now = self._clock()
         return {
             thing: {"client": client, "says": says(client)}
@@ -67,9 +67,9 @@ class Movers:
         }
 
     def look(self) -> None:
-        """Forgets the hands that have left."""
+        """Forgets the clients whose time is over."""
         now, before = self._clock(), len(self._moved)
-        self._moved = {thing: hand for thing, hand in self._moved.items() if hand[1] > now}
+        self._moved = {thing: one for thing, one in self._moved.items() if one[1] > now}
         self._looking = None
         if self._moved:
             self._look_after(min(until for _, until in self._moved.values()) - now)

@@ -9,7 +9,7 @@ from bridge.music.model import TICKS_PER_QUARTER
 from bridge.music.ticks import TICKS_PER_WHOLE, position
 
 
-def place(state: Mapping[str, Any], now_ms: float) -> float:
+def tick_at(state: Mapping[str, Any], now_ms: float) -> float:
     """The position in ticks at `now_ms` (the player's monotonic clock: one for the machine)."""
     transport = state["transport"]
     tick = float(transport["tick"])

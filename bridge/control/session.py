@@ -17,8 +17,8 @@ from bridge.control.link import PlayerLink
 from bridge.control.movers import Movers
 from bridge.control.stream import (
     DocumentChanged,
-    HandsChanged,
     HistoryChanged,
+    MoversChanged,
     RigChanged,
     ScoreChanged,
 )
@@ -52,7 +52,7 @@ class Session:
         self._link = link
         self.stream = link.stream
         self.history = History(lambda: self.stream.tell(HistoryChanged()))
-        self.movers = Movers(lambda: self.stream.tell(HandsChanged()))
+        self.movers = Movers(lambda: self.stream.tell(MoversChanged()))
         self.rig: Rig | None = None
         self.playing: Playing | None = None
         self.document: DocumentState = {"file": "", "saved": True}

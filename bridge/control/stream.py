@@ -77,7 +77,7 @@ class OwnershipEnded(Event):
     """A client's finger has left a macro."""
 
 
-class HandsChanged(Event):
+class MoversChanged(Event):
     """Who is moving what."""
 
 

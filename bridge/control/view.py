@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from bridge.control.position import bar_and_beat, place
+from bridge.control.position import bar_and_beat, tick_at
 from bridge.control.session import Session
 from bridge.errors import PlayerError
 from bridge.protocol.command import described_limits
@@ -92,7 +92,7 @@ class View:
             "note_names": session.note_names(),
             "section_note_names": session.section_note_names(),
             "limits": LIMITS,
-            "hands": session.movers.state(),
+            "moved_by": session.movers.state(),
         }
 
     def calm(self, now: float) -> State:
@@ -102,7 +102,7 @@ class View:
         figures that nobody plays by at most every `SLOW_S`.
         """
         state, kept = self.full(), self._calm
-        tick = place(state, now * 1000)
+        tick = tick_at(state, now * 1000)
         bar, beat = bar_and_beat(state, tick)
         state["transport"] = {
             **state["transport"],

@@ -219,9 +219,9 @@ class Controllers:
     def _submit(self, command: Command, bound: _Bound) -> None:
         answer = self._control.submit(command, f"midi {bound.controller}")
         if isinstance(command, MoveMacro):
-            heading = self._headings[command.macro]
-            heading.sent(command.value)
-            answer.add_done_callback(lambda _: heading.answered())
+            expected = self._headings[command.macro]
+            expected.sent(command.value)
+            answer.add_done_callback(lambda _: expected.answered())
 
     def _command(
         self, bound: _Bound, value: float, now: float, press: bool, edge: bool

@@ -1,8 +1,8 @@
 """What a MIDI controller shows: the state of what it moves, on the numbers that it sends itself.
 
 A macro is its value (a ring or a motor); a lane is lit while it sounds, half lit while a change
-waits, dark while it is out; a section is lit while it is the one, half lit while it waits; start
-and continue are lit while the song runs, stop while it stands, all-out while every lane is out,
+waits, dark while it is muted; a section is lit while it is the one, half lit while it waits; start
+and continue are lit while the song runs, stop while it stands, all-out while every lane is muted,
 order-next while the entry that plays waits for it.
 Common practice, no source: brightness by velocity or value, dark at 0.
 """

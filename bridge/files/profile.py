@@ -196,6 +196,10 @@ def profiles_beside(folder: Path) -> list[str]:
     return sorted(found)
 
 
+RENAMED = {"sync-box": "clock-and-reset"}
+"""Profiles that shipped under another name: a rig that has it is read as before."""
+
+
 def find_profile(name: str, beside: Path | None = None) -> Path:
     """The file of a profile: `NAME.yaml` in `beside` (the folder of the rig), in its `profiles/`
     folder, or shipped. InputError with the nearest names when there is none."""
@@ -204,6 +208,8 @@ def find_profile(name: str, beside: Path | None = None) -> Path:
         path = folder / f"{name}.yaml"
         if path.is_file():
             return path
+    if name in RENAMED:
+        return find_profile(RENAMED[name], beside)
     hint = did_you_mean(name, shipped()) or f"; there are: {', '.join(shipped())}"
     raise InputError([Problem(f"no profile is called {name}{hint}")])
 
@@ -211,7 +217,7 @@ def find_profile(name: str, beside: Path | None = None) -> Path:
 def load_profile(name: str, beside: Path | None = None) -> Profile:
     """A profile by name. InputError with every problem of its file, or when there is none."""
     path = find_profile(name, beside)
-    return profile_from(Document.read(path), expected=name)
+    return profile_from(Document.read(path), expected=path.stem)
 
 
 def parse_profile(text: str, file: str = "profile") -> Profile:

@@ -19,9 +19,9 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from bridge.errors import Exit
-from bridge.files import blocks, examples, profile, reference_osc, rig, set_lane
+from bridge.files import blocks, examples, older, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
-from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.kinds import KINDS
@@ -40,7 +40,7 @@ MODELS: dict[str, type[Strict]] = {
     "drive": set_lane.DriveModel,
     "macro": MacroModel,
     "section": SectionModel,
-    "leg": LegModel,
+    "entry": EntryModel,
     "rig": rig.RigModel,
     "interface": rig.InterfaceModel,
     "cable": rig.CableModel,
@@ -54,9 +54,11 @@ MODELS: dict[str, type[Strict]] = {
 
 
 def rows(model: type[Strict], group: str) -> Iterator[Row]:
-    """One row per key of a model. `group` finds the examples."""
+    """One row per key of a model, older spellings left out. `group` finds the examples."""
     for name, field in model.model_fields.items():
         key = field.alias or name
+        if group == "lane" and key in older.OLDER_KEYS:
+            continue
         example = examples.EXAMPLES.get(f"{group}.{key}")
         if example is None and key in SETTINGS:
             example = examples.of_setting(SETTINGS[key])
@@ -187,6 +189,8 @@ def _made(directive: Directive, shown: set[str]) -> Iterator[Block]:
             yield Head(4, f"`{name}({', '.join(FUNCTIONS[name])})`")
         case "example", name:
             yield Words(f"As in `{examples.LOGIC[name]}`.")
+        case "older", *_:
+            yield Pairs(("older spelling", "is written"), tuple(older.SPELLINGS.values()))
         case "exits", *_:
             yield Pairs(("exit code", "means"), tuple((str(int(c)), c.says) for c in Exit))
         case "osc", *_:

@@ -14,7 +14,7 @@ from bridge.files.set_check import SetCheck, stand_in
 from bridge.files.set_models import SectionModel, SetModel
 from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
-from bridge.music.model import Lane, Leg, Macro, Section, SetSpec
+from bridge.music.model import Entry, Lane, Macro, Section, SetSpec
 from bridge.music.scale import SCALES, Key, parse_root
 from bridge.music.ticks import parse_rate
 
@@ -131,14 +131,14 @@ def _made(document: Document, model: SetModel, broken: frozenset[str]) -> SetSpe
             _section(name, item, model, lanes, broken) for name, item in model.sections.items()
         ),
         order=tuple(
-            Leg(
-                leg.section or "",
-                None if leg.bars == "open" else leg.bars,
-                leg.times,
-                tuple(leg.choose.items()),
-                leg.fill,
+            Entry(
+                entry.section or "",
+                None if entry.bars == "open" else entry.bars,
+                entry.times,
+                tuple(entry.choose.items()),
+                entry.fill,
             )
-            for leg in model.order
+            for entry in model.order
         ),
         order_again=model.after_order == "again",
         order_starts=model.order_starts == "with-start",

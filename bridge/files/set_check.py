@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from bridge.errors import InputError, Problem, did_you_mean
-from bridge.files import set_lane
+from bridge.files import older, set_lane
 from bridge.files.document import Document, Keys, point_inside
 from bridge.files.effects import Effects
 from bridge.files.rig import Rig
@@ -81,15 +81,15 @@ class SetCheck:
                 found += self._drive(("macros", name, "drives", place), drive, True)
         found += self._sections()
         found += self._put_twice()
-        for place, leg in enumerate(self.model.order):
+        for place, entry in enumerate(self.model.order):
             top: Keys = ("order", place)
-            if leg.section is not None:
-                found += self._known((*top, "section"), leg.section, self.sections, "section")
-            for name in leg.choose:
+            if entry.section is not None:
+                found += self._known((*top, "section"), entry.section, self.sections, "section")
+            for name in entry.choose:
                 keys: Keys = (*top, "choose", name)
                 found += self._known(keys, name, self.sections, "section", at_key=True)
             if not any(path[:2] == top for path in self.cut):  # what is wrong is said once
-                found += [self.say((*top, *at), message) for at, message in leg.complaints()]
+                found += [self.say((*top, *at), message) for at, message in entry.complaints()]
         return found
 
     def _put_twice(self) -> Iterator[Problem]:
@@ -328,6 +328,7 @@ class SetCheck:
             return found
         found += rig_warnings(self.rig, spec)
         found += Effects(self.document, self.model, spec, self.rig).warnings()
+        found += older.notes_of(self.document)
         for name, lane in self.model.lanes.items():
             output = self.rig.ranges.get(lane.out) if lane.out else None
             if output is not None and output.kind == "level":

@@ -171,7 +171,7 @@ class LaneBase(Strict):
     rate: Rate | None = None
     """length of a step"""
     advance: Advance = None
-    """what moves it on to the next step"""
+    """the lane whose hits move it on, in the place of a rate"""
     direction: Direction = "forward"
     """the order of the steps"""
     reset: Reset = None
@@ -191,7 +191,7 @@ class LaneBase(Strict):
     gate: Gate = None
     """length of the gate as a fraction of the step; `tie`: until the next hit that sounds"""
     spacing: Spacing = None
-    """how repeats within a step are spaced (in words for repeat_curve)"""
+    """an older spelling of repeat_curve"""
     still: bool = False
     """true: drift is held where it is"""
     quantise: Scale = None

@@ -8,14 +8,18 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Field
 
 from bridge.files.set_lane import DriveModel, LaneModel
-from bridge.files.set_values import MAX_BARS, Groove, KeyScale, LegBars, Meter, Play, Root
+from bridge.files.set_values import MAX_BARS, EntryBars, Groove, KeyScale, Meter, Play, Root
 from bridge.files.set_variant import VariantModel
 from bridge.files.strict import Limits, Name, Strict, Text
+from bridge.music.model import SETTINGS
 
 MAX_LANES = 512
 
 Unit = Annotated[float, Limits(0, 1)]
 Weight = Annotated[float, Limits(0.01, 100, "of all weights")]
+
+
+SWING = Limits(SETTINGS["swing"].low, SETTINGS["swing"].high, SETTINGS["swing"].unit)
 
 
 class KeyModel(Strict):
@@ -60,21 +64,21 @@ class SectionModel(Strict):
     """what lanes are while the section lasts, as far as it differs from the set"""
     tempo: Annotated[float, Limits(20, 400, "BPM")] | None = None
     """a tempo of its own"""
-    swing: Annotated[float, Limits(50, 75, "percent")] | None = None
+    swing: Annotated[float, SWING] | None = None
     """the set's swing while the section lasts"""
     key: SectionKeyModel | None = None
     """root and scale while the section lasts"""
 
 
-class LegModel(Strict):
-    called: ClassVar[str] = "a leg of the order"
+class EntryModel(Strict):
+    called: ClassVar[str] = "an entry of the order"
     stand_ins: ClassVar[Mapping[str, Any]] = {"bars": 1}
 
     section: Name | None = None
     """the section that is played"""
     choose: Annotated[dict[Name, Weight], Field(max_length=64)] = Field(default_factory=dict)
     """in its place, sections to choose among, with how likely each is; never the one that plays"""
-    bars: LegBars
+    bars: EntryBars
     """for how many bars; `open`: until you go on to the next entry"""
     times: Annotated[int, Limits(1, MAX_BARS, "times", True)] = 1
     """how often in a row; chosen anew each time"""
@@ -103,7 +107,7 @@ class SetModel(Strict):
     """the name of the set"""
     tempo: Annotated[float, Limits(20, 400, "BPM")] = 120.0
     """quarter notes per minute"""
-    swing: Annotated[float, Limits(50, 75, "percent")] = 50.0
+    swing: Annotated[float, SWING] = SETTINGS["swing"].start
     """share of each pair of sixteenths given to the first"""
     swing_of: Literal["1/16", "1/8"] = "1/16"
     """pairs of which notes swing; the notes between two eighths go with them"""
@@ -123,7 +127,7 @@ class SetModel(Strict):
         default_factory=dict
     )
     """named states, by name"""
-    order: Annotated[list[LegModel], Field(max_length=512)] = Field(default_factory=list)
+    order: Annotated[list[EntryModel], Field(max_length=512)] = Field(default_factory=list)
     """the running order: sections played one after another"""
     after_order: Literal["stay", "again"] = "stay"
     """after the last entry: its section goes on, or the order begins anew"""

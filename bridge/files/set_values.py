@@ -43,7 +43,7 @@ def read_reset(value: object) -> int | str | None:
     return int(Limits(1, MAX_BARS, "bars (or the name of a lane)", True).check(value))
 
 
-def read_leg_bars(value: object) -> int | Literal["open"]:
+def read_entry_bars(value: object) -> int | Literal["open"]:
     if value == "open":
         return "open"
     if isinstance(value, str):
@@ -220,15 +220,13 @@ OneNote = Annotated[
     Note,
     Reads(
         read_one_note,
-        'a note name or number, a degree of the key (`^5`), `.` or `~` rest, `"-"` tie, '
+        'a note name or number, a degree of the key (`^5`), `.` rest, `"-"` tie, '
         "`{note: E2, glide: true}`",
     ),
 ]
 OneLevel = Annotated[float | None, Reads(read_one_level, "-1 to 1, `.` rest")]
 Yes = Annotated[bool | None, Reads(read_walk, "`true`")]
-Advance = Annotated[
-    Fraction | str | None, Reads(read_advance, "a rate, or the lane whose hits move it on")
-]
+Advance = Annotated[Fraction | str | None, Reads(read_advance, "a lane of hits")]
 Reset = Annotated[int | str | None, Reads(read_reset, "bars (1 to 1024), or a lane")]
 Gate = Annotated[float | str | None, Reads(read_gate, "0.01 to 16 steps, or `tie`")]
 Spacing = Annotated[
@@ -246,8 +244,8 @@ Root = Annotated[str, Reads(read_root, "A to G, with `#` or `b`")]
 KeyScale = Annotated[
     str | tuple[int, ...], Reads(read_scale, "a scale by name, or semitones above the root")
 ]
-LegBars = Annotated[
-    int | Literal["open"], Reads(read_leg_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
+EntryBars = Annotated[
+    int | Literal["open"], Reads(read_entry_bars, f"whole, 1 to {MAX_BARS} bars, or `open`")
 ]
 Groove = Annotated[
     tuple[float, ...],

@@ -102,6 +102,9 @@ if TYPE_CHECKING:
 else:
     VariantModel = create_model("VariantModel", __base__=VariantBase, **_fields())
 
+_USUAL = LaneModel.model_construct()
+"""A lane that says nothing: copying it is many times as fast as asking each key how it starts."""
+
 
 @dataclass(frozen=True, slots=True)
 class Varied:
@@ -183,11 +186,11 @@ def varied(base: LaneBase, over: VariantBase) -> Varied:
         }
     if numbers and values.get("euclid") is not None:
         values["euclid"] = values["euclid"].model_copy(update=numbers)
-    model = LaneModel.model_construct(_fields_set=set(values), **values)
+    model = _USUAL.model_copy(update=values)
     led = is_led(str(kind), lambda one: isinstance(model.at(one.keys), str))
     if sources and not led and "feel" in values and "feel" not in change:
         values.pop("feel")
-        model = LaneModel.model_construct(_fields_set=set(values), **values)
+        model = _USUAL.model_copy(update=values)
     return Varied(model, given, frozenset(beside))
 
 

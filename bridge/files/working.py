@@ -19,9 +19,9 @@ MOST_BYTES = 8 << 20
 
 
 class Kept(BaseModel):
-    """What one run of the program has left: `file` is the set's, as the shelf names it, `disk` the
-    digest of what that file held then (`digest`), and `run` a random name of the run: process
-    numbers come again, above all after a boot."""
+    """What one run of the program has left: `file` is the set's, as the list of sets names it,
+    `disk` the digest of what that file held then (`digest`), and `run` a random name of the run:
+    process numbers come again, above all after a boot."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 

@@ -20,7 +20,7 @@ def render(value: Any) -> str:
     """
     match value:
         case None:
-            return "~"
+            return "null"
         case bool():
             return "true" if value else "false"
         case int():
@@ -28,7 +28,7 @@ def render(value: Any) -> str:
         case float():
             return _number(value)
         case str():
-            plain = _PLAIN.fullmatch(value) and value.lower() not in _TRAPS
+            plain = value == "." or (_PLAIN.fullmatch(value) and value.lower() not in _TRAPS)
             return value if plain else _quoted(value)
         case list() | tuple():
             return f"[{', '.join(map(render, value))}]"

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from bridge.errors import CommandError, did_you_mean
-from bridge.music.live_state import Glide, Leg, LiveState, Pending, Recall, SetIndex
+from bridge.music.live_state import Entry, Glide, LiveState, Pending, Recall, SetIndex
 from bridge.music.model import SETTINGS
 from bridge.protocol import gestures as g
 from bridge.protocol import performing as p
@@ -89,8 +89,8 @@ def _group(index: SetIndex, live: LiveState, command: p.MuteGroup, tick: int, cl
 def _cancel(index: SetIndex, live: LiveState, command: p.Cancel, tick: int, client: str) -> None:
     """Cancel what a lane waits for, the section that is to come, or that the order goes on."""
     if command.order:
-        if live.leg is not None:
-            live.leg = live.leg._replace(tick=live.leg.ends)
+        if live.entry is not None:
+            live.entry = live.entry._replace(tick=live.entry.ends)
         return
     if command.lane is not None:
         live.pending.pop(_lane(index, command.lane), None)
@@ -179,7 +179,7 @@ def _mute_all(index: SetIndex, live: LiveState, command: p.MuteAll, tick: int, c
     """Everything muted at once, and nothing that waits brings it back."""
     live.muted = [True] * len(live.muted)
     live.pending, live.holds, live.fills = {}, {}, {}
-    live.recall = live.leg = None
+    live.recall = live.entry = None
 
 
 # --- values ------------------------------------------------------------------------------------
@@ -241,34 +241,38 @@ def _section(
     """Recall a section; a hand that does so takes over from the running order."""
     section = index.sections[known("section", command.section, index.sections)]
     share = 0.5 if command.mutes_at is None else command.mutes_at
-    live.leg = None
+    live.entry = None
     live.recall = Recall(due(index, command.when, tick), section, command.morph_bars, share)
 
 
 def _order(index: SetIndex, live: LiveState, command: p.RunOrder, tick: int, client: str) -> None:
-    """Run the order from the next bar line, from its first entry or from `leg`, or stop it where it
-    is. Running it when it runs already changes nothing."""
+    """Run the order from the next bar line, from its first entry or from `entry`, or stop it where
+    it is. Running it when it runs already changes nothing."""
     entries = len(index.spec.order)
-    if not entries and (command.run or command.leg is not None):
+    if not entries and (command.run or command.entry is not None):
         raise CommandError("the set has no running order", "state")
-    if command.leg is not None and command.leg >= entries:
-        raise CommandError(f"leg must be from 0 to {entries - 1}: the order has {entries} entries")
+    if command.entry is not None and command.entry >= entries:
+        raise CommandError(
+            f"entry must be from 0 to {entries - 1}: the order has {entries} entries"
+        )
     if not command.run:
-        live.leg = None
-    elif live.leg is None or command.leg is not None:
+        live.entry = None
+    elif live.entry is None or command.entry is not None:
         live.recall = None
         at = due(index, "bar", tick)
-        live.leg = Leg(None, command.leg or 0, at, at)
+        live.entry = Entry(None, command.entry or 0, at, at)
 
 
 def _next_of_order(
     index: SetIndex, live: LiveState, command: p.NextOfOrder, tick: int, client: str
 ) -> None:
     """Go on to the next entry at a bar line, unless the entry is over before that anyway."""
-    if live.leg is None:
+    if live.entry is None:
         raise CommandError("the running order is not running", "state")
     at = due(index, command.when, tick)
-    live.leg = live.leg._replace(tick=at if live.leg.tick is None else min(at, live.leg.tick))
+    live.entry = live.entry._replace(
+        tick=at if live.entry.tick is None else min(at, live.entry.tick)
+    )
 
 
 def _lane(index: SetIndex, name: str) -> int:

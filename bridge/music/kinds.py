@@ -194,7 +194,7 @@ class Part:
     name of a lane of hits or of values, an expression over lanes, a whole number from `low` to
     `high`, or one of `words`. Without an `optional` part the source is not complete.
     `hears_level` when the strength of the named lane's hits counts. `label` stands on the page,
-    `says` in the reference.
+    `says` in the reference. `older`: an older spelling of another key; it is read, and not offered.
     """
 
     keys: tuple[str, ...]
@@ -208,6 +208,7 @@ class Part:
     words: tuple[str, ...] = ()
     optional: bool = False
     hears_level: bool = False
+    older: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +320,7 @@ _ROWS = (
         Levels,
         "values",
         "levels, in turn",
-        "{levels: [0, 0.5, ., 1], advance: 1/8}",
+        "{levels: [0, 0.5, ., 1], rate: 1/8}",
         _traits(*_STEP_BY_STEP, "pitched"),
         _VOLTS,
         written=False,
@@ -342,6 +343,7 @@ _ROWS = (
                 "Starts again at",
                 "a lane whose hits start a shape again",
                 optional=True,
+                older=True,
             ),
         ),
         fresh={"shape": "sine", "rate": "1/1"},

@@ -1,7 +1,7 @@
 """What the performer has set, as it stands between two moments when something changes by itself.
 
 A `LiveState` holds for every tick before its `until`. What was put off to a bar line (mutes,
-sections, legs of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
+sections, entries of the running order, steps of a gliding tempo) is done by `SetIndex.next`, which
 makes the state that follows and leaves the old one as it was; so a look ahead of the playing
 position costs nothing and undoes nothing. Which lane, macro or section is meant stands in
 positions, as in the score.
@@ -65,12 +65,12 @@ class Rewrite(NamedTuple):
     form: int | None
 
 
-class Leg(NamedTuple):
-    """The running order at work: `now` is the leg that plays (None before the first bar line),
-    `then` the leg that begins at `tick` (one past the last: the order ends). `tick` None: it waits
-    for the performer to go on. `ends` is where the leg would end by itself, whatever a hand asked
-    for; `time` counts the times of a leg that chooses, `begun` the legs begun since the order was
-    run."""
+class Entry(NamedTuple):
+    """The running order at work: `now` is the entry that plays (None before the first bar line),
+    `then` the entry that begins at `tick` (one past the last: the order ends). `tick` None: it
+    waits for the performer to go on. `ends` is where the entry would end by itself, whatever a hand
+    asked for; `time` counts the times of an entry that chooses, `begun` the entries begun since the
+    order was run."""
 
     now: int | None
     then: int
@@ -122,7 +122,7 @@ class LiveState:
     tempo: Glide
     section: int | None = None
     recall: Recall | None = None
-    leg: Leg | None = None
+    entry: Entry | None = None
     morph: Morph | None = None
     form: int | None = None
     rewrite: Rewrite | None = None
@@ -292,8 +292,8 @@ class SetIndex:
             until = min(until, begins)
         if live.recall is not None:
             until = min(until, live.recall.tick)
-        if live.leg is not None and live.leg.tick is not None:
-            until = min(until, live.leg.tick)
+        if live.entry is not None and live.entry.tick is not None:
+            until = min(until, live.entry.tick)
         if live.rewrite is not None:
             until = min(until, live.rewrite.tick)
         if live.morph is not None:
@@ -315,11 +315,11 @@ class SetIndex:
 
     def _fill_of_leg(self, live: LiveState) -> int | None:
         """Where the entry that plays begins to fill; None: it does not, or nobody knows yet."""
-        leg = live.leg
-        if leg is None or leg.now is None or leg.tick is None:
+        entry = live.entry
+        if entry is None or entry.now is None or entry.tick is None:
             return None
-        bars = self.spec.order[leg.now].fill
-        return leg.tick - bars * self.spec.bar_ticks if bars else None
+        bars = self.spec.order[entry.now].fill
+        return entry.tick - bars * self.spec.bar_ticks if bars else None
 
     def _refresh_fills(self, live: LiveState, tick: int) -> None:
         begins = self._fill_of_leg(live)
@@ -345,9 +345,9 @@ class SetIndex:
             after.morph = None
             for lane, name in touched:
                 self.rebase(after, lane, (name,))
-        leg = after.leg
-        if leg is not None and leg.tick is not None and leg.tick <= tick:
-            self._turn(after, leg, tick)
+        entry = after.entry
+        if entry is not None and entry.tick is not None and entry.tick <= tick:
+            self._turn(after, entry, tick)
         if after.recall is not None and after.recall.tick <= tick:
             due, after.recall = after.recall, None
             self._recall(after, due, tick)
@@ -365,23 +365,23 @@ class SetIndex:
         self.refresh(after, tick)
         return after
 
-    def _turn(self, live: LiveState, leg: Leg, tick: int) -> None:
-        legs = self.spec.order
-        if leg.then >= len(legs):
-            live.leg = None
+    def _turn(self, live: LiveState, entry: Entry, tick: int) -> None:
+        entries = self.spec.order
+        if entry.then >= len(entries):
+            live.entry = None
             return
-        now = legs[leg.then]
-        section = self.coming(live, leg)
+        now = entries[entry.then]
+        section = self.coming(live, entry)
         end = None if now.length is None else tick + max(1, now.length) * self.spec.bar_ticks
-        time = 0 if leg.now is None else place_after(self.spec, leg.now, leg.time)[1]
-        then = place_after(self.spec, leg.then, time)[0]
-        live.leg = Leg(leg.then, then, end, end, time, leg.begun + 1)
+        time = 0 if entry.now is None else place_after(self.spec, entry.now, entry.time)[1]
+        then = place_after(self.spec, entry.then, time)[0]
+        live.entry = Entry(entry.then, then, end, end, time, entry.begun + 1)
         self._recall(live, Recall(tick, section), tick)
 
-    def coming(self, live: LiveState, leg: Leg) -> int:
-        """The section that the next leg brings, while there is one."""
+    def coming(self, live: LiveState, entry: Entry) -> int:
+        """The section that the next entry brings, while there is one."""
         playing = None if live.section is None else self.spec.sections[live.section].name
-        return self.sections[section_of(self.spec, leg.then, leg.begun, playing)]
+        return self.sections[section_of(self.spec, entry.then, entry.begun, playing)]
 
     def _recall(self, live: LiveState, recall: Recall, tick: int) -> None:
         section = self.spec.sections[recall.section]
@@ -464,9 +464,9 @@ class SetIndex:
         live.solo_until = moved(live.solo_until)
         if live.recall is not None:
             live.recall = live.recall._replace(tick=max(0, live.recall.tick + ticks))
-        if live.leg is not None:
-            leg = live.leg
-            live.leg = leg._replace(tick=moved(leg.tick), ends=moved(leg.ends))
+        if live.entry is not None:
+            entry = live.entry
+            live.entry = entry._replace(tick=moved(entry.tick), ends=moved(entry.ends))
         if live.rewrite is not None:
             live.rewrite = live.rewrite._replace(tick=max(0, live.rewrite.tick + ticks))
         live.knobs = [Glide(knob.end, knob.end) for knob in live.knobs]

@@ -228,7 +228,7 @@ class LogicNode(HitNode):
 
     @staticmethod
     def _heard(window: Window, lane: int, before: bool, tick: int, mask: int) -> int:
-        """`mask` without what is heard of it, when the lane is out and read after its mute."""
+        """`mask` without what is heard of it, when the lane is muted and read after its mute."""
         if not before and mask & SOUNDING and window.muted(lane, tick):
             return mask & ~(SOUNDING | ACCENTS | here(SOUNDING))
         return mask

@@ -202,7 +202,7 @@ OPEN_BARS = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Leg:
+class Entry:
     """One entry of the running order: a section for some bars, some times over. `bars` None: until
     the performer goes on. `choose` has, in place of the section, those that are chosen among, with
     their weights: each of the times anew (see `bridge.music.order`). In its last `fill` bars all
@@ -238,7 +238,7 @@ class SetSpec:
     lanes: tuple[Lane, ...] = ()
     macros: tuple[Macro, ...] = ()
     sections: tuple[Section, ...] = ()
-    order: tuple[Leg, ...] = ()
+    order: tuple[Entry, ...] = ()
     order_again: bool = False  # after its last entry the order begins anew
     order_starts: bool = False  # the order runs from its first entry when the song is started
 

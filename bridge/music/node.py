@@ -123,7 +123,7 @@ class Window:
         the effective value of a lane's numeric setting at a grid tick: written value, section
         override, hand override, then all drives, clamped to its range.
     muted(lane, tick)
-        whether the lane is out at that tick.
+        whether the lane is muted at that tick.
     value(lane, tick)
         value of a value lane at a tick of the grid (glides applied), before output mixing.
     heard(lane, tick)

@@ -7,7 +7,7 @@ night plays again. The section that plays already is never chosen: one never com
 from __future__ import annotations
 
 from bridge.music import chance
-from bridge.music.model import Leg, SetSpec
+from bridge.music.model import Entry, SetSpec
 
 
 def place_after(spec: SetSpec, place: int, time: int = 0) -> tuple[int, int]:
@@ -23,8 +23,8 @@ def place_after(spec: SetSpec, place: int, time: int = 0) -> tuple[int, int]:
     Returns:
         Place and time. A place one past the last: the order ends.
     """
-    leg = spec.order[place]
-    if leg.choose and time + 1 < leg.times:
+    entry = spec.order[place]
+    if entry.choose and time + 1 < entry.times:
         return place, time + 1
     then = place + 1
     return (0 if spec.order_again and then >= len(spec.order) else then), 0
@@ -43,14 +43,16 @@ def section_of(spec: SetSpec, place: int, begun: int, playing: str | None) -> st
     Returns:
         Its name.
     """
-    leg = spec.order[place]
-    return chosen(leg, spec.seed, begun, playing) if leg.choose else leg.section
+    entry = spec.order[place]
+    return chosen(entry, spec.seed, begun, playing) if entry.choose else entry.section
 
 
-def chosen(leg: Leg, seed: int, begun: int, playing: str | None) -> str:
+def chosen(entry: Entry, seed: int, begun: int, playing: str | None) -> str:
     """One of the sections that an entry chooses among, each as likely as its weight says among
     those that do not play already."""
-    rest = [(name, weight) for name, weight in leg.choose if name != playing] or list(leg.choose)
+    rest = [(name, weight) for name, weight in entry.choose if name != playing] or list(
+        entry.choose
+    )
     left = chance.draw(chance.key(seed, "order", "choose"), begun, 0) * sum(w for _, w in rest)
     for name, weight in rest:
         left -= weight

@@ -75,7 +75,7 @@ class Performance:
         return self.at(tick).bpm
 
     def muted(self, lane: int, tick: int) -> bool:
-        """Whether a lane is out: by its mute, or by a hand that holds it. Derived lanes that tap
+        """Whether a lane is muted: by its mute, or by a hand that holds it. Derived lanes that tap
         after mutes read this, so solo does not count here."""
         live = self._live
         return (live if tick < live.until else self.at(tick)).out[lane]

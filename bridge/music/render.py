@@ -19,13 +19,13 @@ from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.music.ticks import GROOVE_STEP
+from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import SteppedNode, ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
-_FEEL = ("shift", "shift_ms", "humanise_ms")
+_FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
 _EARLY = (*_FEEL, "pace")
 
 
@@ -225,12 +225,15 @@ class Renderer:
         ms = self._ensemble.ms
         early = [0] * len(score.lanes)
         for place in score.order:
-            shift, shift_ms, humanise_ms = (self._extremes(place, name) for name in _FEEL)
+            lane = score.lanes[place]
+            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in _FEEL)
             step = float(score.steps[place]) * 2.0 ** -self._slowest(place)
             own = -shift[0] * step + ms(humanise_ms[1]) - ms(shift_ms[0])
+            if swing[0] < STRAIGHT:
+                bent = step if lane.led or "swing" in lane.settings else score.spec.swing_step
+                own += bent * (STRAIGHT - swing[0]) / STRAIGHT
             own += -min(0.0, *score.spec.groove) * GROOVE_STEP if score.spec.groove else 0.0
             early[place] = int(own) + 1 if own > 0 else 0
-            lane = score.lanes[place]
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
             gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
             if not lane.hits or gates or (lane.led and lane.feel == "cause"):

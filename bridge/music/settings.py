@@ -112,12 +112,12 @@ _TABLE = (
     # time, of everything that has steps
     Setting(
         "swing",
-        50,
-        75,
+        20,
+        80,
         50,
         "percent",
         kinds_with("swung"),
-        "share of each pair of steps given to the first",
+        "share of each pair of steps given to the first; below 50 the second comes early",
         main=True,
     ),
     Setting(

@@ -12,7 +12,16 @@ from collections.abc import Mapping
 from typing import Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
-from bridge.music.live_state import Glide, Leg, LiveState, Morph, Pending, Recall, Rewrite, SetIndex
+from bridge.music.live_state import (
+    Entry,
+    Glide,
+    LiveState,
+    Morph,
+    Pending,
+    Recall,
+    Rewrite,
+    SetIndex,
+)
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.music.order import place_after
@@ -125,7 +134,7 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
         "muted": pending.muted,
         "tick": pending.tick,
         "bar": pending.tick // index.spec.bar_ticks + 1,
-        "text": f"{'out' if pending.muted else 'in'} at {place_text(index, pending.tick)}",
+        "text": f"{'muted' if pending.muted else 'on'} at {place_text(index, pending.tick)}",
         "back": pending.back,
         "auto": pending.auto,
     }
@@ -134,9 +143,9 @@ def _pending(index: SetIndex, pending: Pending) -> PendingMute:
 def _section_pending(index: SetIndex, live: LiveState) -> SectionPending | None:
     recall = live.recall
     by: Literal["hand", "order"] = "hand"
-    leg, order = live.leg, index.spec.order
-    if recall is None and leg is not None and leg.tick is not None and leg.then < len(order):
-        recall, by = Recall(leg.tick, index.coming(live, leg)), "order"
+    entry, order = live.entry, index.spec.order
+    if recall is None and entry is not None and entry.tick is not None and entry.then < len(order):
+        recall, by = Recall(entry.tick, index.coming(live, entry)), "order"
     if recall is None:
         return None
     return {
@@ -161,13 +170,13 @@ def _form(index: SetIndex, live: LiveState) -> FormState:
 
 
 def _order(live: LiveState) -> OrderState:
-    if live.leg is None:
-        none = {"leg": None, "next": None, "tick": None, "ends": None}
+    if live.entry is None:
+        none = {"entry": None, "next": None, "tick": None, "ends": None}
         return cast(OrderState, {"running": False, **none, "time": 0, "begun": 0})
-    now, then, tick, ends, time, begun = live.leg
+    now, then, tick, ends, time, begun = live.entry
     return {
         "running": True,
-        "leg": now,
+        "entry": now,
         "next": then,
         "tick": tick,
         "ends": ends,
@@ -356,7 +365,7 @@ def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> 
     order = state["order"]
     if _flag(order["running"]) and index.spec.order:
         last = len(index.spec.order)
-        now = None if order["leg"] is None else min(_whole(order["leg"]), last - 1)
+        now = None if order["entry"] is None else min(_whole(order["entry"]), last - 1)
         # What follows is asked of the set: since then it may have learned to begin anew, or to end.
         time, begun = _whole(order.get("time", 0)), _whole(order.get("begun", 0))
         then = (
@@ -368,7 +377,7 @@ def _put_section(index: SetIndex, live: LiveState, state: Mapping[str, Any]) -> 
             None if at is None else _whole(at)
             for at in (order["tick"], order.get("ends", order["tick"]))
         )
-        live.leg = Leg(now, then, tick, ends, time, begun)
+        live.entry = Entry(now, then, tick, ends, time, begun)
     morph = state["morph"]
     if morph is not None:
         starts = {

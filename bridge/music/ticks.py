@@ -30,6 +30,8 @@ _RATIO = re.compile(r"(\d{1,4}):(\d{1,4})")
 # note); ticks off this grid belong to triplets and free ratios, which stay where they are.
 GROOVE_STEP = TICKS_PER_QUARTER // 4
 SWING_GRID = TICKS_PER_WHOLE // 128
+STRAIGHT = 50.0
+"""Percent of a pair of steps that its first has without any swing."""
 
 _ROUNDED = 0.5  # the place of a step is at most this far from the whole tick it is played at
 
@@ -143,7 +145,7 @@ class Bend(NamedTuple):
         if self.bar and (2 * pair + 2) * self.step > self.bar + _ROUNDED:
             return 0.0
         within = steps - 2 * pair
-        return min(within, 2 - within) * self.step * (self.percent - 50.0) / 50.0
+        return min(within, 2 - within) * self.step * (self.percent - STRAIGHT) / STRAIGHT
 
 
 class Groove(NamedTuple):
@@ -197,7 +199,7 @@ class Swing:
         swing. `origin` is where the lane began to count its steps."""
         if self._still:
             return ()
-        if percent == 50.0:
+        if percent == STRAIGHT:
             return self._groove
         kept = self._bend
         if kept is None or kept.percent != percent or kept.origin != origin:

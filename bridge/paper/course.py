@@ -47,12 +47,14 @@ def of_section(spec: SetSpec, name: str) -> Course:
 
 def counted(spec: SetSpec) -> SetSpec:
     """The set with `OPEN_BARS` bars for each entry of its order that waits for the performer."""
-    order = (leg if leg.bars is not None else replace(leg, bars=OPEN_BARS) for leg in spec.order)
+    order = (
+        entry if entry.bars is not None else replace(entry, bars=OPEN_BARS) for entry in spec.order
+    )
     return replace(spec, order=tuple(order))
 
 
 def of_order(spec: SetSpec, bars: int | None = None) -> Course:
-    """The running order from its first leg; after the last one its section goes on, or the order
+    """The running order from its first entry; after the last one its section goes on, or the order
     begins anew, as the set says.
 
     Args:
@@ -70,16 +72,16 @@ def of_order(spec: SetSpec, bars: int | None = None) -> Course:
     markers: list[tuple[int, str]] = []
     section: str | None = None
     while place < len(spec.order) and (bars is None or bar < bars):
-        leg = spec.order[place]
+        entry = spec.order[place]
         section = section_of(spec, place, len(markers), section)
-        if leg.length is None:
+        if entry.length is None:
             raise ValueError("an entry of the order waits for the performer")
         tick = bar * spec.bar_ticks
         tempo = tempo_of[section]
         if tempo is not None:  # without one of its own a section keeps the tempo that is there
             tempos = [entry for entry in tempos if entry[0] < tick] + [(tick, tempo)]
         markers.append((tick, section))
-        bar += leg.length
+        bar += entry.length
         place, time = place_after(once, place, time)
     command = RunOrder(run=True)
     return Course((command,), tuple(tempos), tuple(markers), bar if bars is None else bars)

@@ -294,5 +294,5 @@ def _played(lane: Lane, section: Section) -> str:
         stroke_width=6.0 if plays else 0.8,
         stroke_dasharray=None if plays else "2 4",
     )
-    label = "sounds" if plays else "is out"
+    label = "sounds" if plays else "is muted"
     return svg.picture(80, 8, [stroke], label, preserveAspectRatio="none")

@@ -115,7 +115,7 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
         ),
     ),
     "mutes": (
-        "Mutes asked for at the upright line; the trace is dashed where a lane is out.",
+        "Mutes asked for at the upright line; the trace is dashed where a lane is muted.",
         _mutes,
     ),
     "passes": (
@@ -197,15 +197,15 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
             16,
             {
                 "even": "every: 4, repeats: 4",
-                "fast": "every: 4, rate: 1/8, repeats: 6, spacing: accelerating",
-                "slow": "every: 4, rate: 1/8, repeats: 6, spacing: slowing",
+                "fast": "every: 4, rate: 1/8, repeats: 6, repeat_curve: 0.5",
+                "slow": "every: 4, rate: 1/8, repeats: 6, repeat_curve: -0.5",
                 "ramp": "every: 4, rate: 1/8, repeats: 6, repeat_ramp: -0.8",
             },
         ),
     ),
     "swing": (
         "The second of each pair of steps comes later.",
-        partial(_lanes, "swing", 8, _numbered("every: 1, swing: {}", (50, 58, 66, 75))),
+        partial(_lanes, "swing", 8, _numbered("every: 1, swing: {}", (40, 50, 58, 66))),
     ),
     "shift": (
         "Early, on the step, late; and spread by a seeded humanise.",

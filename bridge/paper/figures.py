@@ -36,7 +36,7 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """What was played and how it is drawn. `out` has the spans in which lanes are out, by lane;
+    """What was played and how it is drawn. `out` has the spans in which lanes are muted, by lane;
     `given` the tick at which a hand did something."""
 
     title: str

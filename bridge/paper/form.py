@@ -17,7 +17,7 @@ from typing import NamedTuple
 from bridge.errors import BridgeError
 from bridge.files.rig import Rig
 from bridge.music.event import Event
-from bridge.music.model import TICKS_PER_QUARTER, Leg, SetSpec
+from bridge.music.model import TICKS_PER_QUARTER, Entry, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
@@ -166,7 +166,7 @@ def _way(spec: SetSpec, bars: int | None) -> tuple[SetSpec, Course, str]:
         return spec, of_order(spec), "the running order"
     if spec.sections:
         each = bars or SECTION_BARS
-        order = tuple(Leg(section.name, each) for section in spec.sections)
+        order = tuple(Entry(section.name, each) for section in spec.sections)
         spec = replace(spec, order=order)
         return spec, of_order(spec), f"no running order: each section for {each} bars"
     opening = replace(as_written(spec), bars=bars or OPENING_BARS)

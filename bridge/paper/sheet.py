@@ -17,7 +17,7 @@ from bridge import __version__
 from bridge.files.rig import Rig
 from bridge.files.rig_effects import without_cable, without_driver
 from bridge.files.set import SetDocument
-from bridge.music.model import Leg, SetSpec
+from bridge.music.model import Entry, SetSpec
 from bridge.music.render import events_between
 from bridge.music.scale import note_name
 from bridge.music.score import compile_score
@@ -210,7 +210,7 @@ def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
         where = f"to {lane.out}" if lane.out else "no output"
         cable = rig.wired[lane.out].cable if lane.out else ""
         where += f", {cable}" if cable else ""
-        out = " (starts out)" if lane.muted else ""
+        out = " (starts muted)" if lane.muted else ""
         words = lane_words(lane, names, note_names)
         if lane.drives:
             words += f"; moves {'; '.join(drawings.drive_words(lane.drives, rig))}"
@@ -245,21 +245,21 @@ def _variants(spec: SetSpec) -> str:
 
 
 def _order(document: SetDocument) -> str:
-    legs = document.spec.order
-    if not legs:
+    entries = document.spec.order
+    if not entries:
         return ""
-    shown = ", ".join(map(_leg, legs))
+    shown = ", ".join(map(_entry, entries))
     again = ", and again from the first" if document.spec.order_again else ""
     return f"<p>Running order: {escape(shown + again)}</p>"
 
 
-def _leg(leg: Leg) -> str:
-    among = ", ".join(f"{name} ({weight:g})" for name, weight in leg.choose)
+def _entry(entry: Entry) -> str:
+    among = ", ".join(f"{name} ({weight:g})" for name, weight in entry.choose)
     return (
-        (f"one of {among}: " if among else f"{leg.section} ")
-        + ("until you go on" if leg.bars is None else f"{leg.bars} bars")
-        + (f" x {leg.times}" if leg.times > 1 else "")
-        + (f", filling for the last {leg.fill}" if leg.fill else "")
+        (f"one of {among}: " if among else f"{entry.section} ")
+        + ("until you go on" if entry.bars is None else f"{entry.bars} bars")
+        + (f" x {entry.times}" if entry.times > 1 else "")
+        + (f", filling for the last {entry.fill}" if entry.fill else "")
     )
 
 

@@ -47,10 +47,10 @@ def render(spec: SetSpec, rig: Rig, bars: int, course: Course | None = None) -> 
     """
     course = course or as_written(spec)
     commands = {0: list(course.commands)}
-    night = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
+    performed = perform_rig(rig, compile_score(spec, rig.ranges), bars, commands=commands)
     end = bars * spec.bar_ticks
     tracks: dict[str, list[Sent]] = {name: [] for name in rig.interfaces}
-    for sent in night.sent:
+    for sent in performed.sent:
         tick = max(0, round(sent.tick))
         # From the end on only what closes gates: the rest is the player tidying up.
         if tick < end or sent.data[0] & 0xF0 == 0x80:
@@ -104,7 +104,7 @@ def write(head: Head, tracks: Mapping[str, Sequence[Sent]], end: int) -> bytes:
 
 def _channel_track(name: str, sent: Sequence[Sent], end: int) -> bytes:
     """What is inside a track of channel messages. The library takes ten times as long, too long
-    for a take of a night; it still writes the first track, which has all sorts of events."""
+    for a take of a performed; it still writes the first track, which has all sorts of events."""
     text = _latin(name).encode("latin-1")
     body = bytearray(b"\x00\xff\x03" + _number(len(text)) + text)
     numbers, now, running = _NUMBERS, 0, 0

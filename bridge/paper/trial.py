@@ -242,7 +242,7 @@ def _silent(rig: Rig, spec: SetSpec, score: Score, rounds: list[Round]) -> Itera
         elif _listens_for_silence(reach, lane):
             continue
         else:
-            message = f"hits only while {away} is out: with every lane in it never does"
+            message = f"hits only while {away} is muted: with every lane on it never does"
         keys: tuple[str, ...] = ("lanes", lane.name, lane.kind)
         yield Problem(message, ".".join(keys), keys=keys)
     yield from _cut_off(reach, score, silent)
@@ -338,7 +338,7 @@ def _cut_off(reach: Reach, score: Score, silent: set[int]) -> Iterator[Problem]:
                 verb = "is" if len(out) == 1 else "are"
                 message = (
                     f"{name} does not hit in this section: {listed(out)}, from which it follows, "
-                    f"{verb} out"
+                    f"{verb} muted"
                 )
                 keys = ("sections", section.name, "play", section.play.index(name))
                 yield Problem(message, ".".join(map(str, keys)), keys=keys)

@@ -54,7 +54,7 @@ def _name(term: Term) -> str:
 
 
 def _tap(term: Term) -> str:
-    return " (even when it is out)" if term.before_mute else ""
+    return " (even when it is muted)" if term.before_mute else ""
 
 
 def _inside(term: Term) -> str:

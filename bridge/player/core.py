@@ -26,7 +26,7 @@ from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
 from bridge.player.part import Names, Part
 from bridge.player.sending import STAGE_NS, Sender
-from bridge.player.songclock import Did, SongClock
+from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
 from bridge.player.start import PortSpec
 from bridge.player.tape import Tape
@@ -163,7 +163,7 @@ class PlayerCore:
             if due > now:
                 return due
             sender.send_staged()
-        sender.trickle(now)
+        sender.send_moved(now)
         return self._next(now)
 
     def slack(self, now: int) -> int:
@@ -324,9 +324,9 @@ class PlayerCore:
             if (jump := self.song.horizon) is not None:
                 self.timeline.drop_from(jump)
 
-    def carry_out(self, did: list[Did], now: int) -> None:
+    def carry_out(self, effects: list[Effect], now: int) -> None:
         """What the song clock says is to be done."""
-        for what in did:
+        for what in effects:
             if what.do == "begin":
                 self._begin(what.clock, what.ns, now)
             elif what.do == "locate":
@@ -349,7 +349,7 @@ class PlayerCore:
         self.performance.running = True
         self._seek(tick)
         if tick == 0 and self.performance.index.spec.order_starts:
-            self.performance.apply(RunOrder(run=True, leg=0), 0)
+            self.performance.apply(RunOrder(run=True, entry=0), 0)
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):
@@ -438,27 +438,7 @@ class PlayerCore:
         self._keep_up(tick)
         self.standing.take(self.part.values())
 
-    # --- ports, crash and end -------------------------------------------------------------------
-
-    def port_lost(self, port: str) -> None:
-        """The interface is away: nothing is sent to it, and the song goes on."""
-        self.outputs.lost.add(port)
-        self.warn(f"{port}: the MIDI port is gone")
-
-    def port_back(self, port: str, now: int) -> None:
-        """It is there again: everything closed, present values, and no backlog."""
-        self.outputs.lost.discard(port)
-        self.outputs.send(self.outputs.setup(port))
-        if self.song.playing:
-            for output, value in self.part.values().items():
-                if self.outputs.port_of[output] == port:
-                    self.outputs.offer(output, value, now)
-        self.warn(f"{port}: the MIDI port is back")
-
-    def overrun(self, count: int) -> None:
-        """More came in than could be read."""
-        self.sender.close_gates()
-        self.warn(f"{count} incoming messages were dropped; gates were closed")
+    # --- crash and end --------------------------------------------------------------------------
 
     def resume(
         self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None

@@ -117,7 +117,7 @@ HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
 
 
 class Player(PlayerCore):
-    """A player that takes commands."""
+    """A player that takes commands, and goes on when ports come and go."""
 
     def command(
         self, command: Command, now: int, done: Done | None = None, client: str = ""
@@ -160,6 +160,26 @@ class Player(PlayerCore):
             self.perform(command, now, client)
         if self.tape is not None:
             self.tape.move(now, rendered, client, encode(command))
+
+    def port_lost(self, port: str) -> None:
+        """The interface is away: nothing is sent to it, and the song goes on."""
+        self.outputs.lost.add(port)
+        self.warn(f"{port}: the MIDI port is gone")
+
+    def port_back(self, port: str, now: int) -> None:
+        """It is there again: everything closed, present values, and no backlog."""
+        self.outputs.lost.discard(port)
+        self.outputs.send(self.outputs.setup(port))
+        if self.song.playing:
+            for output, value in self.part.values().items():
+                if self.outputs.port_of[output] == port:
+                    self.outputs.offer(output, value, now)
+        self.warn(f"{port}: the MIDI port is back")
+
+    def overrun(self, count: int) -> None:
+        """More came in than could be read."""
+        self.sender.close_gates()
+        self.warn(f"{count} incoming messages were dropped; gates were closed")
 
 
 def let_go(player: PlayerCore, now: int) -> None:

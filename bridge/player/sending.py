@@ -107,7 +107,7 @@ class Sender:
         due = self.staged_due if self.staged_due is not None else self.next_due()
         return 1_000_000_000 if due is None else due - now
 
-    def trickle(self, now: int) -> None:
+    def send_moved(self, now: int) -> None:
         """Sends moved values whose turn it is."""
         moved = self.outputs.moved(now, self._next_hits)
         if moved:

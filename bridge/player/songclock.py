@@ -27,7 +27,7 @@ WORDS_NS = 3_000_000
 """How long before that clock they go: the clock before it is at least 6.25 ms away (400 bpm)."""
 
 
-class Did(NamedTuple):
+class Effect(NamedTuple):
     """Something to carry out. ``begin`` plays from `clock` at `ns`; ``locate`` stands there while
     stopped; ``close`` closes every gate now; ``moved`` says that the line from ticks to time is
     another one; ``says`` is a line for the log; ``send`` are MIDI bytes for whoever follows us, at
@@ -123,10 +123,10 @@ class SongClock:
 
     # --- the performer's hand -------------------------------------------------------------------
 
-    def start(self, now: int) -> list[Did]:
+    def start(self, now: int) -> list[Effect]:
         return self._press("start", b"\xfa", now)
 
-    def go_on(self, now: int) -> list[Did]:
+    def go_on(self, now: int) -> list[Effect]:
         """Continue."""
         if self.playing:
             return []
@@ -134,33 +134,37 @@ class SongClock:
             self._round_up()
         return self._press("continue", b"\xfb", now)
 
-    def stop(self, now: int) -> list[Did]:
+    def stop(self, now: int) -> list[Effect]:
         tick = self.tick_at(now)
         was_playing = self.playing
-        did = self._carry_out(self.transport.event("stop"), now)
+        effects = self._carry_out(self.transport.event("stop"), now)
         if not was_playing:
-            return did
+            return effects
         if not self.following:
             # The clock after the next Continue is the one that Stop kept from sounding (p. 31).
             clock = math.ceil(max(tick, self.tick_at(self._begun_ns)) / TICKS_PER_CLOCK)
             self.transport.event("locate", clock)
-        where = Did("locate", self.transport.position)
-        return [*(what for what in did if what.do != "locate"), Did("send", data=b"\xfc"), where]
+        where = Effect("locate", self.transport.position)
+        return [
+            *(what for what in effects if what.do != "locate"),
+            Effect("send", data=b"\xfc"),
+            where,
+        ]
 
-    def locate(self, tick: int, now: int) -> list[Did]:
+    def locate(self, tick: int, now: int) -> list[Effect]:
         """Go to the clock at or after `tick`: now when stopped, at the next clock when playing."""
         clock = -(-tick // TICKS_PER_CLOCK)
         if self.whole_sixteenths:
             clock = -(-clock // CLOCKS_PER_SIXTEENTH) * CLOCKS_PER_SIXTEENTH
-        did = self._carry_out(self.transport.event("locate", clock), now)
+        effects = self._carry_out(self.transport.event("locate", clock), now)
         if self.playing and not self.following:
             # Song Position is not for a running clock (p. 29): stop, place, go on.
-            return [*did, *self._pulse_inside(now, (b"\xfc", *self._position(), b"\xfb"))]
+            return [*effects, *self._pulse_inside(now, (b"\xfc", *self._position(), b"\xfb"))]
         if not self.playing:
-            did += [Did("send", data=data) for data in self._position()]
-        return did
+            effects += [Effect("send", data=data) for data in self._position()]
+        return effects
 
-    def set_tempo(self, bpm: float, tick: int) -> list[Did]:
+    def set_tempo(self, bpm: float, tick: int) -> list[Effect]:
         """The internal clock runs at `bpm` from `tick` on."""
         if bpm == self._bpm or self.following:
             self._bpm = bpm
@@ -169,13 +173,13 @@ class SongClock:
         self._map.change(tick, bpm)
         # What is due just before `tick` has not been sent yet: its line must stay.
         self._map.forget(tick - 48 * TICKS_PER_CLOCK)
-        return [Did("moved")]
+        return [Effect("moved")]
 
-    def nudge(self, ms: float, now: int) -> list[Did]:
+    def nudge(self, ms: float, now: int) -> list[Effect]:
         if self.following:
             raise CommandError("a followed clock cannot be nudged; use the offset", "state")
         self._map.nudge(math.ceil(self.tick_at(now)), ms)
-        return [Did("moved")]
+        return [Effect("moved")]
 
     def tap(self, now: int) -> float | None:
         """A tempo from taps, or None while one tap says nothing yet."""
@@ -183,7 +187,7 @@ class SongClock:
             raise CommandError("the tempo is that of the followed clock", "state")
         return self._tap.tap(now)
 
-    def take(self, now: int) -> list[Did]:
+    def take(self, now: int) -> list[Effect]:
         """The internal clock goes on from here, at the same tempo, without a jump."""
         if not self.following:
             return []
@@ -193,12 +197,12 @@ class SongClock:
             self._bpm = bpm
         self.source, self._line = INTERNAL, None
         armed = self.transport.state == "armed"
-        did = self._carry_out(self.transport.event("take"), now)
+        effects = self._carry_out(self.transport.event("take"), now)
         if armed:
-            did += self._pulse_inside(now)
-        return [*did, Did("moved")]
+            effects += self._pulse_inside(now)
+        return [*effects, Effect("moved")]
 
-    def follow(self, source: str, now: int) -> list[Did]:
+    def follow(self, source: str, now: int) -> list[Effect]:
         """Another source. While playing, the song goes on and falls in with the new clock."""
         if source == self.source:
             return []
@@ -214,9 +218,9 @@ class SongClock:
         self._counted = 0
         if playing:
             self.transport.event("loss")
-        return [Did("moved")]
+        return [Effect("moved")]
 
-    def resume(self, tick: float, bpm: float, now: int, state: str) -> list[Did]:
+    def resume(self, tick: float, bpm: float, now: int, state: str) -> list[Effect]:
         """After a restart: the song is at `tick` now. With a followed clock it runs free until that
         is locked again, and falls in with it."""
         clock = max(0, math.ceil(tick / TICKS_PER_CLOCK))
@@ -225,7 +229,7 @@ class SongClock:
         self._bpm = bpm
         if state not in ("running", "lost"):
             self._map = TempoMap(at)
-            return [Did("locate", clock)]
+            return [Effect("locate", clock)]
         self.transport.event("continue")
         self.transport.event("pulse", 1)
         if self.following:
@@ -234,11 +238,11 @@ class SongClock:
         else:
             self._map = TempoMap(at)
         # Whoever follows us has kept running or not; only a position and Continue is sure.
-        return [Did("begin", clock, at.time_of(clock * TICKS_PER_CLOCK))]
+        return [Effect("begin", clock, at.time_of(clock * TICKS_PER_CLOCK))]
 
     # --- what comes in --------------------------------------------------------------------------
 
-    def midi(self, stamp: int, data: bytes) -> list[Did]:
+    def midi(self, stamp: int, data: bytes) -> list[Effect]:
         """A real-time or Song Position message of the followed source."""
         status = data[0]
         if status == 0xF8:
@@ -246,32 +250,35 @@ class SongClock:
         if status in (0xFA, 0xFB):
             self.follower.anew()  # a host may begin a new phase with these
         if status == 0xFA:
-            return [*self._carry_out(self.transport.event("start"), stamp), Did("send", data=data)]
+            return [
+                *self._carry_out(self.transport.event("start"), stamp),
+                Effect("send", data=data),
+            ]
         if status == 0xFB:
-            did = self._carry_out(self.transport.event("continue"), stamp)
-            return [*did, Did("send", data=data)]
+            effects = self._carry_out(self.transport.event("continue"), stamp)
+            return [*effects, Effect("send", data=data)]
         if status == 0xFC:
-            did = self._carry_out(self.transport.event("stop"), stamp)
-            where = [Did("locate", self.transport.position)] if did else []
-            return [*did, Did("send", data=data), *where]
+            effects = self._carry_out(self.transport.event("stop"), stamp)
+            where = [Effect("locate", self.transport.position)] if effects else []
+            return [*effects, Effect("send", data=data), *where]
         if status == 0xF2 and len(data) == 3:
             place = (data[1] & 0x7F) | (data[2] & 0x7F) << 7
-            did = self._carry_out(self.transport.event("position", place), stamp)
-            return did if self.playing else [*did, Did("send", data=data)]
+            effects = self._carry_out(self.transport.event("position", place), stamp)
+            return effects if self.playing else [*effects, Effect("send", data=data)]
         return []
 
-    def check(self, now: int) -> list[Did]:
+    def check(self, now: int) -> list[Effect]:
         """Looks whether the followed clock has gone; often enough is every 10 ms."""
         if not self.following or self.transport.state != "running":
             return []
         if self.follower.state(now) not in ("free", "lost"):
             return []
         self.transport.event("loss")
-        return [Did("says", text=f"no clock from {self.source}: running on at {self.bpm:.1f}")]
+        return [Effect("says", text=f"no clock from {self.source}: running on at {self.bpm:.1f}")]
 
     # --- inside ---------------------------------------------------------------------------------
 
-    def _pulse(self, stamp: int) -> list[Did]:
+    def _pulse(self, stamp: int) -> list[Effect]:
         follower, transport = self.follower, self.transport
         count = follower.pulse(stamp)
         if transport.state == "lost":
@@ -283,7 +290,7 @@ class SongClock:
                 self._origin = follower.index - clock
                 self._counted = follower.began
             count = follower.index - self._origin + 1 - transport.position
-        did = self._two_clocks()
+        effects = self._two_clocks()
         for action in transport.event("pulse", count):
             if action.do in ("play", "jump"):
                 assert action.clock is not None
@@ -292,24 +299,24 @@ class SongClock:
                 self._take_line(stamp, action.clock)
                 at = min(self.time_of(action.clock * TICKS_PER_CLOCK), stamp)
                 self._begun_ns = at
-                did.append(Did("begin", action.clock, at))
+                effects.append(Effect("begin", action.clock, at))
             elif action.do == "relock":
-                did.append(Did("says", text=f"the clock of {self.source} is back"))
-        if not did or did[-1].do != "begin":
+                effects.append(Effect("says", text=f"the clock of {self.source} is back"))
+        if not effects or effects[-1].do != "begin":
             self._take_line(stamp, None)
-        return [*did, Did("moved")]
+        return [*effects, Effect("moved")]
 
-    def _two_clocks(self) -> list[Did]:
+    def _two_clocks(self) -> list[Effect]:
         """Says once that two clocks come in, and that one has gone."""
         two = self.follower.two
         if bool(two) is self._two:
             return []
         self._two = bool(two)
         if two is None:
-            return [Did("says", text=f"one clock again from {self.source}")]
+            return [Effect("says", text=f"one clock again from {self.source}")]
         tempos = f"{two[0]:.1f} and {two[1]:.1f} bpm"
         return [
-            Did("says", text=f"two clocks come in from {self.source} ({tempos}): take one away")
+            Effect("says", text=f"two clocks come in from {self.source} ({tempos}): take one away")
         ]
 
     def _take_line(self, stamp: int, clock: int | None) -> None:
@@ -319,16 +326,16 @@ class SongClock:
             # The very first clock is the downbeat: until the second one, any tempo is a guess.
             self._line = Anchor(clock * TICKS_PER_CLOCK, stamp, self._bpm)
 
-    def _press(self, event: str, data: bytes, now: int) -> list[Did]:
+    def _press(self, event: str, data: bytes, now: int) -> list[Effect]:
         actions = self.transport.event(event)
-        did = self._carry_out(actions, now)
+        effects = self._carry_out(actions, now)
         if self.following:
             # Whoever follows us may start only with the clock that we wait for, like us.
-            return [*did, Did("send", data=data)] if actions else did
+            return [*effects, Effect("send", data=data)] if actions else effects
         words = (*self._position(), data) if event == "continue" else (data,)
-        return [*did, *self._pulse_inside(now, words)]
+        return [*effects, *self._pulse_inside(now, words)]
 
-    def _pulse_inside(self, now: int, words: tuple[bytes, ...] = ()) -> list[Did]:
+    def _pulse_inside(self, now: int, words: tuple[bytes, ...] = ()) -> list[Effect]:
         """The internal clock's own next clock, far enough away for what must go before it. `words`
         go to those who follow us after the last clock before it, at least 1 ms ahead (p. 30)."""
         old = self._map
@@ -339,8 +346,8 @@ class SongClock:
                 assert action.clock is not None
                 self._map = TempoMap(Anchor(action.clock * TICKS_PER_CLOCK, at, self._bpm))
                 self._begun_ns = at
-                sends = [Did("send", ns=at - WORDS_NS, data=data) for data in words]
-                return [*sends, Did("begin", action.clock, at)]
+                sends = [Effect("send", ns=at - WORDS_NS, data=data) for data in words]
+                return [*sends, Effect("begin", action.clock, at)]
         return []
 
     def _position(self) -> list[bytes]:
@@ -356,11 +363,11 @@ class SongClock:
             place = -(-self.transport.position // CLOCKS_PER_SIXTEENTH) * CLOCKS_PER_SIXTEENTH
             self.transport.event("locate", place)
 
-    def _carry_out(self, actions: tuple[Action, ...], now: int) -> list[Did]:
-        did: list[Did] = []
+    def _carry_out(self, actions: tuple[Action, ...], now: int) -> list[Effect]:
+        effects: list[Effect] = []
         for action in actions:
             if action.do == "locate":
-                did.append(Did("locate", action.clock or 0))
+                effects.append(Effect("locate", action.clock or 0))
             elif action.do == "close":
-                did.append(Did("close", ns=now))
-        return did
+                effects.append(Effect("close", ns=now))
+        return effects

@@ -68,7 +68,7 @@ class Mute(Command):
     return_bars: Bars | None = None
 
     def label(self) -> str:
-        return f"{self.lane} {'muted' if self.muted else 'in'}"
+        return f"{self.lane} {'muted' if self.muted else 'on'}"
 
     def remembered(self) -> Any:
         return self.muted if self.when == "now" else None
@@ -97,7 +97,7 @@ class MuteGroup(Command):
     return_bars: Bars | None = None
 
     def label(self) -> str:
-        return f"group {self.group} {'muted' if self.muted else 'in'}"
+        return f"group {self.group} {'muted' if self.muted else 'on'}"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
         lanes = [name for name, lane in state["lanes"].items() if self.group in lane["groups"]]
@@ -339,21 +339,21 @@ class RecallSection(Command):
 
 @row(
     "order",
-    osc=Osc("/order", ("run", "leg")),
+    osc=Osc("/order", ("run", "entry")),
     http=Http("PUT", "/api/order", "runOrder", "Starts or stops the running order."),
 )
 class RunOrder(Command):
-    """Runs the order from its first entry or from `leg` (counted from 0), or stops it. Running it
-    when it runs and no `leg` is given changes nothing."""
+    """Runs the order from its first entry or from `entry` (counted from 0), or stops it. Running it
+    when it runs and no `entry` is given changes nothing."""
 
     run: bool
-    leg: OrderEntry | None = None
+    entry: OrderEntry | None = None
 
     def label(self) -> str:
         return f"running order {'on' if self.run else 'off'}"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
-        if self.leg is None and self.run == state["order"]["running"]:
+        if self.entry is None and self.run == state["order"]["running"]:
             return ()
         return (PutBack(parts=section_parts(state)),)
 

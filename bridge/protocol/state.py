@@ -114,7 +114,7 @@ class OrderState(TypedDict):
     plays, from 0; `begun`: entries begun since the order was run."""
 
     running: bool
-    leg: int | None
+    entry: int | None
     next: int | None
     tick: int | None
     ends: int | None
@@ -428,7 +428,7 @@ class SoundcheckState(TypedDict):
     listening: ListeningState | None
 
 
-class HandState(TypedDict):
+class MovedBy(TypedDict):
     """Who is moving something: the client's name, and that in words."""
 
     client: str
@@ -446,7 +446,7 @@ class FieldLimits(TypedDict, total=False):
 class State(PlayerReport):
     """Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the
     key that plays, `section_note_names` in that of the set (under an empty name) and those of the
-    sections that have one of their own; `limits`: those of commands, by word and field; `hands`:
+    sections that have one of their own; `limits`: those of commands, by word and field; `moved_by`:
     who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``,
     ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``."""
 
@@ -460,4 +460,4 @@ class State(PlayerReport):
     note_names: list[str]
     section_note_names: dict[str, list[str]]
     limits: dict[str, dict[str, FieldLimits]]
-    hands: dict[str, HandState]
+    moved_by: dict[str, MovedBy]

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from bridge.control.position import bar_and_beat, place
+from bridge.control.position import bar_and_beat, tick_at
 from bridge.control.session import Session
 from bridge.control.stream import ChartsChanged, ScoreChanged, StateChanged
 from bridge.control.threads import in_thread
@@ -291,7 +291,7 @@ class Charts:
 
     async def _render(self, mirror: Mirror, state: Mapping[str, Any], bars: int) -> dict[str, Any]:
         bar = mirror.score.spec.bar_ticks
-        tick = int(place(state, self._clock() * 1000))
+        tick = int(tick_at(state, self._clock() * 1000))
         end = (tick // bar + bars) * bar
         # Also when nobody waits any more: no other work may touch the mirror meanwhile.
         return await in_thread(mirror.chart, state, tick, end)
@@ -332,7 +332,7 @@ class Charts:
         state = self._session.state
         if "transport" not in state:
             return False
-        before, self._bar = self._bar, bar_and_beat(state, place(state, self._clock() * 1000))[0]
+        before, self._bar = self._bar, bar_and_beat(state, tick_at(state, self._clock() * 1000))[0]
         return before != self._bar
 
     def _state(self, event: StateChanged) -> None:

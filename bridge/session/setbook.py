@@ -23,7 +23,7 @@ from bridge.files import store
 from bridge.files.rig import Rig
 from bridge.protocol.state import DocumentState
 from bridge.session.keeping import Keeping
-from bridge.session.lost import NO_NAMES, NO_PARTS, Names, lost, turned
+from bridge.session.restoring import NO_NAMES, NO_PARTS, Names, reversed_names, to_restore
 from bridge.session.shelf import SetRow, Shelf
 from bridge.session.swapping import Swapping
 from bridge.session.texts import Texts, compiled, weighed
@@ -189,8 +189,10 @@ class SetBook:
             before.text,
             str(before.path),
             change.when,
-            turned(change.renamed),
-            lost(state, before.document.spec, after.document.spec, change.renamed, change.parts),
+            reversed_names(change.renamed),
+            to_restore(
+                state, before.document.spec, after.document.spec, change.renamed, change.parts
+            ),
         )
         self.session.history.add(
             Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))

@@ -46,7 +46,7 @@ class Shelf(Generic[Made]):
         self.ready: dict[Path, Made] = {}
 
     def path(self, file: str) -> Path:
-        """Where `file` is; raises `CommandError` for anything that is not on the shelf. Links out
+        """Where `file` is; raises `CommandError` for anything that is not in the folder. Links out
         of the folder are not followed."""
         try:
             path = (self.folder / file).resolve()

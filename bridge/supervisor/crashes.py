@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections import deque
 from typing import NamedTuple
 
@@ -9,6 +10,16 @@ WITHIN_S = 60.0
 SAFE, FRESH = 3, 5
 """So many deaths within `WITHIN_S`: derived lanes stay muted; then nothing of the performance is
 taken over either, and the set stands at rest until somebody starts it."""
+
+
+def cause(code: int) -> str:
+    """An exit code in words; below 0 it is the signal that ended the process."""
+    if code >= 0:
+        return f"code {code}"
+    try:
+        return signal.Signals(-code).name
+    except ValueError:
+        return f"signal {-code}"
 
 
 class Care(NamedTuple):

@@ -30,7 +30,7 @@ from bridge.player.start import Start
 from bridge.player.wake import Wake
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
-from bridge.supervisor.crashes import Care, Crashes
+from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
@@ -369,7 +369,7 @@ class Supervisor:
         if self._stopping:
             return
         self.say(
-            f"the player ended ({_cause(code)}); outputs are closed, starting it again", "error"
+            f"the player ended ({cause(code)}); outputs are closed, starting it again", "error"
         )
         care = self._crashes.died(time.monotonic())
         for text in self._next_start(care):
@@ -446,7 +446,7 @@ class Supervisor:
         code = self.service.ended()
         if not self._stopping:
             self.say(
-                f"the service ended ({_cause(code)}); playing goes on, starting it again", "error"
+                f"the service ended ({cause(code)}); playing goes on, starting it again", "error"
             )
 
 
@@ -461,15 +461,6 @@ def say(text: str) -> None:
 
 def _loaded(start: Start) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
-
-
-def _cause(code: int) -> str:
-    if code >= 0:
-        return f"code {code}"
-    try:
-        return signal.Signals(-code).name
-    except ValueError:
-        return f"signal {-code}"
 
 
 def run(

@@ -32,15 +32,15 @@ from aiohttp import WSMsgType, web
 
 from bridge.bench.live_scope import Scope, ScopeView
 from bridge.control.door import Control
-from bridge.control.position import place
+from bridge.control.position import tick_at
 from bridge.control.roles import demand
 from bridge.control.stream import (
     BenchChanged,
     ChartsChanged,
     ControllersChanged,
     DocumentChanged,
-    HandsChanged,
     HistoryChanged,
+    MoversChanged,
     OwnershipEnded,
     Played,
     PresenceChanged,
@@ -80,7 +80,7 @@ SHOWN = (
     StateChanged,
     PresenceChanged,
     OwnershipEnded,
-    HandsChanged,
+    MoversChanged,
     HistoryChanged,
     DocumentChanged,
     ChartsChanged,
@@ -193,7 +193,7 @@ class Live:
         at_ms = self._clock() * 1000
         return {
             "type": "tick",
-            "tick": round(place(state, at_ms), 2),
+            "tick": round(tick_at(state, at_ms), 2),
             "at_ms": round(at_ms, 2),
             "tempo": state["transport"]["tempo"],
             "running": state["transport"]["state"] == "running",
@@ -380,9 +380,10 @@ class Live:
         return messages
 
     def _for(self, client: Client, state: State) -> State:
-        """The state without the client's own hand, and without the echo of its own finger."""
-        others = {what: one for what, one in state["hands"].items() if one["client"] != client.name}
-        state = {**state, "hands": others}
+        """The state without what the client itself has moved, nor the echo of its own finger."""
+        moved = state["moved_by"].items()
+        others = {what: one for what, one in moved if one["client"] != client.name}
+        state = {**state, "moved_by": others}
         if client.sent is None:
             return state
         macros = state["macros"]

@@ -128,6 +128,7 @@ def _kind(kind: Kind) -> KindAnswer:
                 optional=part.optional,
             )
             for part in kind.parts
+            if not part.older
         ],
         fresh=dict(kind.fresh),
     )

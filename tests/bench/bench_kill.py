@@ -370,6 +370,7 @@ def main() -> None:
     parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that what was started is ended
     print("\n".join(measure(given.kills, given.who, given.busy, given.seed)))
 
 

@@ -9,7 +9,7 @@ from support.drums import RATE, Drum, room
 from support.earshot import Earshot
 
 from bridge.bench.hearing import Hearing, Hit, Struck
-from bridge.bench.lining import Grid, lined_up, must_follow, plan_of, plan_words
+from bridge.bench.lining import Grid, lined_up, plan_of, plan_words
 from bridge.files.rig import Rig, parse_rig
 from bridge.listen.onset import first_onset, floor_of
 from bridge.listen.sound import Sound
@@ -215,9 +215,3 @@ def test_what_is_no_click_or_no_clock_is_said() -> None:
     assert "does not keep time" in told(midi, hum)
     slow_midi, slow = host(40.0, 130.0)
     assert "more than an offset may be" in told(slow_midi, slow)
-
-
-def test_a_rig_that_leads_has_no_offset() -> None:
-    assert must_follow(parse_rig(FOUR)) == "Recorder"
-    with pytest.raises(ValueError, match="follows no host"):
-        must_follow(parse_rig(FOUR.replace("Recorder", "internal")))

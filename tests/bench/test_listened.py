@@ -180,6 +180,8 @@ def test_a_level_is_named_with_the_voice_that_it_changes(rig: Rig) -> None:
 def test_a_level_that_does_nothing_and_one_that_sounds_by_itself(rig: Rig) -> None:
     lines = said(check(rig, Earshot(VOICES)), [*GATES, "main.level-1"])
     assert lines[-1] == "main.level-1, rim voice: nothing that is heard changes with it"
+    lines = said(check(rig, Earshot(VOICES)), ["main.level-1"])
+    assert "no voice was heard by which it could be told" in lines[0]
     tone = Tone(level=0.0)
 
     def swells(world: Earshot, output: str, volts: float) -> None:
@@ -220,7 +222,7 @@ def test_when_nothing_at_all_is_heard_the_input_is_looked_at(
 
 
 def test_clocks_are_not_listened_to(tmp_path: Path) -> None:
-    sync = parse_rig("rig: R\ninterfaces: {s: {profile: sync-box}}\n")
+    sync = parse_rig("rig: R\ninterfaces: {s: {profile: clock-and-reset}}\n")
     names = [name for name, wired in sync.wired.items() if wired.output.kind == "clock"]
     one = check(sync, Earshot({}))
     assert all("not listened to" in line for line in said(one, names[:1]))

@@ -58,7 +58,7 @@ def test_what_the_clock_drives_is_drawn(tmp_path: Path) -> None:
         rig = tmp_path / "rig.yaml"
         rig.write_text(
             "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
-            f"  sync: {{profile: sync-box}}\nclock: {{send_to: {names}}}\n"
+            f"  sync: {{profile: clock-and-reset}}\nclock: {{send_to: {names}}}\n"
         )
         out = tmp_path / "a.svg"
         result = CliRunner().invoke(

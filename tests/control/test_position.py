@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bridge.control import position as place_module
-from bridge.control.position import bar_and_beat, bar_ticks, place
+from bridge.control.position import bar_and_beat, bar_ticks, tick_at
 from bridge.music.model import TICKS_PER_QUARTER
 
 
@@ -20,14 +20,14 @@ def state(**transport: Any) -> dict[str, Any]:
 
 def test_a_running_song_goes_on() -> None:
     """120 quarter notes a minute: two a second, 1920 ticks."""
-    assert place(state(), 6000.0) == pytest.approx(100 + 1920)
-    assert place(state(tempo=60.0), 6000.0) == pytest.approx(100 + 960)
+    assert tick_at(state(), 6000.0) == pytest.approx(100 + 1920)
+    assert tick_at(state(tempo=60.0), 6000.0) == pytest.approx(100 + 960)
 
 
 def test_a_song_that_stands_does_not_move_and_time_never_runs_back() -> None:
-    assert place(state(state="stopped"), 9000.0) == 100
-    assert place(state(state="armed"), 9000.0) == 100
-    assert place(state(), 4000.0) == 100
+    assert tick_at(state(state="stopped"), 9000.0) == 100
+    assert tick_at(state(state="armed"), 9000.0) == 100
+    assert tick_at(state(), 4000.0) == 100
 
 
 @pytest.mark.parametrize(

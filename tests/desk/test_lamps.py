@@ -59,11 +59,11 @@ def test_lamps_of_a_song_that_stands() -> None:
 
 
 def test_the_lamp_of_an_order_that_waits_for_its_player() -> None:
-    waiting = {"running": True, "leg": 0, "next": 1, "tick": None}
+    waiting = {"running": True, "entry": 0, "next": 1, "tick": None}
     for order, lit in (
         (waiting, True),
         (waiting | {"tick": 3840}, False),
-        ({"running": False, "leg": None, "next": None, "tick": None}, False),
+        ({"running": False, "entry": None, "next": None, "tick": None}, False),
     ):
         button = Binding("note", 1, 1, transport="order-next")
         assert (messages(button, STATE | {"order": order})[0][2] > 0) is lit

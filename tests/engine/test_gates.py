@@ -36,7 +36,7 @@ def scores(draw: st.DrawFn) -> Any:
                     "shift_ms": st.floats(-100, 100),
                     "shift": st.floats(-0.5, 0.5),
                     "humanise_ms": st.floats(0, 30),
-                    "swing": st.floats(50, 75),
+                    "swing": st.floats(20, 80),
                     "level": st.floats(0, 1),
                 },
             )

@@ -8,7 +8,7 @@ import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
 from support.states import pending_mute, pending_section
 
-from bridge.music.model import Leg, Macro, Section
+from bridge.music.model import Entry, Macro, Section
 from bridge.protocol.state import PerformanceState
 
 
@@ -22,7 +22,7 @@ def desk() -> Desk:
                 Section("flood", ("rim",), {"m": 1.0}, {"rim": {"chance": 0.5}}, 90.0),
                 Section("dry", ()),
             ),
-            order=(Leg("dry", 1), Leg("flood", 2)),
+            order=(Entry("dry", 1), Entry("flood", 2)),
         )
     )
 
@@ -54,14 +54,14 @@ def test_a_section_is_done_at_once_and_nothing_glides(when: Any) -> None:
     assert now["lanes"]["rim"]["settings"]["chance"] == 0.5
 
 
-def test_the_order_begins_at_once_and_its_legs_lie_on_bars() -> None:
+def test_the_order_begins_at_once_and_its_entries_lie_on_bars() -> None:
     stopped = desk()
     stopped.start()
     stopped.run_to(2 * BAR + 700)
     stopped.do("stop")
     stopped.do("order", run=True)
     now = state(stopped)
-    assert (now["section"], now["order"]["leg"]) == ("dry", 0)
+    assert (now["section"], now["order"]["entry"]) == ("dry", 0)
     tick = now["order"]["tick"]
     assert tick is not None
     assert tick % BAR == 0

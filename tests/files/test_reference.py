@@ -12,6 +12,7 @@ from bridge.cli import main
 from bridge.commands.talk import COMMON
 from bridge.files import examples, reference, set_lane
 from bridge.files.blocks import Keys
+from bridge.files.older import OLDER_KEYS, SPELLINGS
 from bridge.files.profile import OutputModel, ProfileModel, parse_profile
 from bridge.files.rig import (
     BindingModel,
@@ -25,7 +26,7 @@ from bridge.files.rig import (
 )
 from bridge.files.set import parse_set
 from bridge.files.set_lane import SOURCES, LaneModel
-from bridge.files.set_models import KeyModel, LegModel, MacroModel, SectionModel, SetModel
+from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import Strict, written_keys
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.model import SETTINGS
@@ -101,7 +102,7 @@ def test_each_example_of_the_set(text: str, rig: Rig) -> None:
         ("drive", "macros: {m: {drives: [%s]}}\n"),
         ("macro", "macros: {m: %s}\n"),
         ("section", "macros: {brightness: {}}\nsections: {one: %s}\n"),
-        ("leg", "sections: {shallow: {}, flood: {}}\norder: [%s]\n"),
+        ("entry", "sections: {shallow: {}, flood: {}}\norder: [%s]\n"),
     ],
 )
 def test_each_example_of_the_parts_of_a_set(group: str, frame: str, rig: Rig) -> None:
@@ -167,7 +168,7 @@ def test_each_example_of_an_output(text: str) -> None:
         (KeyModel, "key"),
         (MacroModel, "macro"),
         (SectionModel, "section"),
-        (LegModel, "leg"),
+        (EntryModel, "entry"),
         (set_lane.DriveModel, "drive"),
         (set_lane.EuclidModel, "euclid"),
         (set_lane.FillModel, "fill"),
@@ -189,7 +190,7 @@ def test_every_key_of_every_model_is_shown_and_says_what_it_means(
     tables = [block.rows for block in reference.document() if isinstance(block, Keys)]
     own = tuple(reference.rows(model, group))
     assert own in tables
-    assert [row.key for row in own] == written_keys(model)
+    assert [row.key for row in own] == [k for k in written_keys(model) if k not in OLDER_KEYS]
     for row in own:
         assert row.says, f"{row.key} says nothing"
         assert row.allowed not in ("", "a value"), f"{row.key}: what may be written?"
@@ -222,7 +223,7 @@ def test_the_commands_and_their_options_are_those_there_are() -> None:
 def test_every_key_stands_in_the_reference_with_an_example_of_its_own() -> None:
     text = reference.markdown()
     lines = text.splitlines()
-    for key in (*written_keys(LaneModel), *SETTINGS):
+    for key in (*(k for k in written_keys(LaneModel) if k not in OLDER_KEYS), *SETTINGS):
         own = [line for line in lines if line.startswith(f"| `{key}` |")]
         assert own, f"{key} is missing"
         assert all(key in line.split("|")[-2] for line in own), f"{key}: no example uses it"
@@ -231,6 +232,9 @@ def test_every_key_stands_in_the_reference_with_an_example_of_its_own() -> None:
         assert f"`{name}(" in text
         assert f"{name}(" in examples.LOGIC[name]
     assert set(SOURCES) <= set(written_keys(LaneModel))
+    assert set(OLDER_KEYS) <= set(SPELLINGS)
+    for before, now in SPELLINGS.values():
+        assert f"| `{before}` | {now} |" in text
 
 
 def test_no_example_is_for_a_key_that_is_not_there() -> None:
@@ -245,7 +249,7 @@ def test_ranges_and_starts_are_those_of_the_models() -> None:
     assert (rows["muted"].allowed, rows["muted"].start) == ("`true`, `false`", "`false`")
     assert rows["every"].allowed == "whole, 1 to 1024 steps"
     swing = reference.setting_row(SETTINGS["swing"])
-    assert (swing.allowed, swing.start) == ("50 to 75 percent", "`50`")
+    assert (swing.allowed, swing.start) == ("20 to 80 percent", "`50`")
 
 
 def test_the_written_reference_is_up_to_date() -> None:

@@ -75,7 +75,7 @@ def test_by_force_what_is_made_of_it_goes_and_the_rest_forgets_it() -> None:
     }
     assert data["macros"]["push"] == {"drives": []}
     assert data["sections"]["shallow"]["play"] == ["rim"]
-    assert [leg["section"] for leg in data["order"]] == ["flood", "shallow"]
+    assert [entry["section"] for entry in data["order"]] == ["flood", "shallow"]
 
 
 @pytest.mark.parametrize("place", PLACES, ids=".".join)
@@ -121,7 +121,7 @@ def test_a_section_is_found_where_it_is_chosen_and_renamed_there() -> None:
     (first, second) = removal.still_named(CHOOSING, [("sections", "b")])
     assert (first.path, second.path) == ("order.choose.b", "order.choose.b")
     text = edit.apply(CHOOSING, [edit.Change(("sections", "b"), rename="d")])
-    choices = [leg["choose"] for leg in yaml.safe_load(text)["order"]]
+    choices = [entry["choose"] for entry in yaml.safe_load(text)["order"]]
     assert choices == [{"a": 3, "d": 1, "c": 1}, {"a": 3, "d": 1}]
     assert parse_set(text).spec.order[0].choose == (("a", 3.0), ("d", 1.0), ("c", 1.0))
 

@@ -15,7 +15,7 @@ interfaces:
     profile: eight-gates-four-cv
     port: simulated
     cables: {gate-1: kick voice, pitch-1: bass voice}
-  sync: {profile: sync-box, cables: {clock-24: drum box clock, reset: drum box reset}}
+  sync: {profile: clock-and-reset, cables: {clock-24: drum box clock, reset: drum box reset}}
 clock: {follow: internal, send_to: [sync]}
 """
 SET = "set: Low tide\nlanes:\n  kick: {every: 4, out: main.gate-1}\n"

@@ -237,7 +237,7 @@ def test_sections_order_and_meter() -> None:
         m.Section("one", lanes={"kick": {"hits": 5.0}}, tempo=90.0),
         m.Section("two"),
     )
-    assert spec.order == (m.Leg("one", 8), m.Leg("two", 4, 2))
+    assert spec.order == (m.Entry("one", 8), m.Entry("two", 4, 2))
 
 
 # --- what is refused ---------------------------------------------------------------------------

@@ -121,7 +121,7 @@ def test_a_key_alone_writes_the_lanes_that_follow_it() -> None:
         ("{lanes: {swell: {notes: [A1]}}}", "levels in the other"),
         ("{lanes: {rim: {rate: 1/8, advance: kick}}}", "write either rate or advance"),
         ("{key: {root: H}}", "sections.s.key.root: "),
-        ("{swing: 80}", "sections.s.swing: must be from 50 to 75"),
+        ("{swing: 81}", "sections.s.swing: must be from 20 to 80"),
     ],
 )
 def test_what_is_wrong_is_said_in_the_section(text: str, said: str) -> None:

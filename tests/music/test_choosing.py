@@ -17,7 +17,7 @@ from support.said import carry_out
 from support.states import pending_section
 from support.wired import BAR, score_of
 
-from bridge.music.model import Every, Lane, Leg, Section, SetSpec
+from bridge.music.model import Entry, Every, Lane, Section, SetSpec
 from bridge.music.order import place_after, section_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -30,11 +30,11 @@ THREE = (("ebb", 1.0), ("turn", 2.0), ("flood", 3.0))
 CALM = 0.001  # a true hypothesis is refused once in a thousand; the seeds here are fixed
 
 
-def score(*legs: Leg, again: bool = False, seed: int = 0) -> Score:
+def score(*entries: Entry, again: bool = False, seed: int = 0) -> Score:
     return score_of(
         Lane("kick", Every(), out="main.gate-1"),
         sections=tuple(Section(name, ("kick",)) for name in NAMES),
-        order=legs,
+        order=entries,
         order_again=again,
         seed=seed,
     )
@@ -65,7 +65,7 @@ def chain(weights: tuple[tuple[str, float], ...]) -> dict[tuple[str, str], float
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_each_follows_each_as_often_as_the_weights_say(seed: int) -> None:
-    spec = SetSpec("s", order=(Leg("", 1, choose=THREE),), order_again=True, seed=seed)
+    spec = SetSpec("s", order=(Entry("", 1, choose=THREE),), order_again=True, seed=seed)
     found, playing = [], None
     for begun in range(6000):
         playing = section_of(spec, 0, begun, playing)
@@ -81,7 +81,7 @@ def test_each_follows_each_as_often_as_the_weights_say(seed: int) -> None:
 
 def test_over_many_seeds_the_first_is_as_likely_as_its_weight() -> None:
     first = Counter(
-        section_of(SetSpec("s", order=(Leg("", 1, choose=THREE),), seed=seed), 0, 0, None)
+        section_of(SetSpec("s", order=(Entry("", 1, choose=THREE),), seed=seed), 0, 0, None)
         for seed in range(3000)
     )
     seen, shares = [first[name] for name, _ in THREE], [3000 * w / 6 for _, w in THREE]
@@ -89,7 +89,7 @@ def test_over_many_seeds_the_first_is_as_likely_as_its_weight() -> None:
 
 
 def test_two_seeds_choose_independently() -> None:
-    made = [heard(score(Leg("", 1, choose=THREE), again=True, seed=s), 400) for s in (5, 6)]
+    made = [heard(score(Entry("", 1, choose=THREE), again=True, seed=s), 400) for s in (5, 6)]
     table = Counter(zip(*made, strict=True))
     names = [name for name, _ in THREE]
     rows = [[table[one, other] for other in names] for one in names]
@@ -97,7 +97,7 @@ def test_two_seeds_choose_independently() -> None:
 
 
 def test_the_same_seed_plays_the_same_night_and_a_new_run_begins_it_anew() -> None:
-    made = score(Leg("", 1, choose=THREE), again=True, seed=9)
+    made = score(Entry("", 1, choose=THREE), again=True, seed=9)
     assert heard(made, 40) == heard(made, 40)
     performance = Performance(made)
     carry_out(performance, RUN, 0)
@@ -110,15 +110,15 @@ def test_the_same_seed_plays_the_same_night_and_a_new_run_begins_it_anew() -> No
 def test_what_plays_already_is_not_chosen_whoever_brought_it() -> None:
     """With two to choose among only the other one is left."""
     two = (("ebb", 1.0), ("flood", 50.0))
-    assert heard(score(Leg("flood", 1), Leg("", 1, choose=two)), 2) == ["flood", "ebb"]
-    performance = Performance(score(Leg("", 1, choose=two)))
+    assert heard(score(Entry("flood", 1), Entry("", 1, choose=two)), 2) == ["flood", "ebb"]
+    performance = Performance(score(Entry("", 1, choose=two)))
     carry_out(performance, {"do": "section", "section": "flood", "when": "now"}, 0)
     carry_out(performance, RUN, 0)
     assert performance.state()["section"] == "ebb"
 
 
 def test_each_time_of_an_entry_is_chosen_anew_and_then_the_next_comes() -> None:
-    made = score(Leg("", 2, 3, THREE), Leg("calm", 1), Leg("", None, choose=THREE))
+    made = score(Entry("", 2, 3, THREE), Entry("calm", 1), Entry("", None, choose=THREE))
     found = heard(made, 9)
     assert [found[bar] == found[bar + 1] for bar in (0, 2, 4)] == [True] * 3
     assert found[0] != found[2] != found[4]
@@ -127,7 +127,7 @@ def test_each_time_of_an_entry_is_chosen_anew_and_then_the_next_comes() -> None:
 
 
 def test_what_waits_is_what_comes() -> None:
-    performance = Performance(score(Leg("", 1, choose=THREE), again=True, seed=4))
+    performance = Performance(score(Entry("", 1, choose=THREE), again=True, seed=4))
     carry_out(performance, RUN, 0)
     for bar in range(1, 60):
         told = pending_section(performance.state())["section"]
@@ -136,7 +136,7 @@ def test_what_waits_is_what_comes() -> None:
 
 
 def test_an_open_choice_goes_on_at_the_next_line() -> None:
-    performance = Performance(score(Leg("", None, 3, THREE), Leg("calm", 1)))
+    performance = Performance(score(Entry("", None, 3, THREE), Entry("calm", 1)))
     carry_out(performance, RUN, 0)
     found = []
     for bar in range(4):
@@ -149,8 +149,8 @@ def test_an_open_choice_goes_on_at_the_next_line() -> None:
 
 
 LEGS = st.lists(
-    st.builds(Leg, st.sampled_from(NAMES), st.integers(1, 2), st.integers(1, 2))
-    | st.builds(Leg, st.just(""), st.integers(1, 2), st.integers(1, 3), st.just(THREE)),
+    st.builds(Entry, st.sampled_from(NAMES), st.integers(1, 2), st.integers(1, 2))
+    | st.builds(Entry, st.just(""), st.integers(1, 2), st.integers(1, 3), st.just(THREE)),
     min_size=1,
     max_size=4,
 )
@@ -159,9 +159,9 @@ LEGS = st.lists(
 @settings(max_examples=30)
 @given(LEGS, st.booleans(), st.integers(0, 99), st.integers(0, 20 * BAR))
 def test_a_state_put_back_at_any_tick_goes_on_the_same(
-    legs: list[Leg], again: bool, seed: int, cut: int
+    entries: list[Entry], again: bool, seed: int, cut: int
 ) -> None:
-    made = score(*legs, again=again, seed=seed)
+    made = score(*entries, again=again, seed=seed)
     whole, pieces = Performance(made), Performance(made)
     for performance in (whole, pieces):
         carry_out(performance, RUN, 0)
@@ -177,8 +177,8 @@ def test_a_state_put_back_at_any_tick_goes_on_the_same(
 
 @settings(max_examples=30)
 @given(LEGS, st.booleans(), st.integers(0, 99))
-def test_offline_goes_as_it_is_played(legs: list[Leg], again: bool, seed: int) -> None:
-    made = score(*legs, again=again, seed=seed)
+def test_offline_goes_as_it_is_played(entries: list[Entry], again: bool, seed: int) -> None:
+    made = score(*entries, again=again, seed=seed)
     course = of_order(made.spec, 24)
     lines = dict(course.markers)
     told: list[str] = []
@@ -188,7 +188,7 @@ def test_offline_goes_as_it_is_played(legs: list[Leg], again: bool, seed: int) -
 
 
 def test_the_places_of_an_order() -> None:
-    spec = SetSpec("s", order=(Leg("ebb", 1, 4), Leg("", 1, 2, THREE)))
+    spec = SetSpec("s", order=(Entry("ebb", 1, 4), Entry("", 1, 2, THREE)))
     assert place_after(spec, 0) == (1, 0)
     assert place_after(spec, 1) == (1, 1)
     assert place_after(spec, 1, 1) == (2, 0)
@@ -200,7 +200,7 @@ def test_the_places_of_an_order() -> None:
 
 
 def test_that_the_order_goes_on_can_be_taken_back() -> None:
-    performance = Performance(score(Leg("ebb", 4), Leg("turn", 1)))
+    performance = Performance(score(Entry("ebb", 4), Entry("turn", 1)))
     carry_out(performance, RUN, 0)
     carry_out(performance, GO_ON, 5)
     assert performance.state()["order"]["tick"] == BAR
@@ -213,7 +213,7 @@ def test_that_the_order_goes_on_can_be_taken_back() -> None:
 
 
 def test_taken_back_an_open_entry_waits_again() -> None:
-    performance = Performance(score(Leg("ebb", None), Leg("turn", 1)))
+    performance = Performance(score(Entry("ebb", None), Entry("turn", 1)))
     carry_out(performance, RUN, 0)
     carry_out(performance, GO_ON, 5)
     carry_out(performance, {"do": "cancel", "order": True}, 6)

@@ -88,8 +88,8 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "section", "section": "flood", "morph_bars": 0.5}, "value", "whole"),
     ({"do": "section", "section": "flood", "mutes_at": 2}, "value", "from 0 to 1"),
     ({"do": "order", "run": 1}, "value", "true or false"),
-    ({"do": "order", "run": True, "leg": 3}, "value", "0 to 2"),
-    ({"do": "order", "run": True, "leg": -1}, "value", "from 0"),
+    ({"do": "order", "run": True, "entry": 3}, "value", "0 to 2"),
+    ({"do": "order", "run": True, "entry": -1}, "value", "from 0"),
     ({"do": "order-next"}, "state", "not running"),
     ({"do": "order-next", "when": "now"}, "value", "bar"),
     ({"do": "order-next", "when": 65}, "value", "64"),
@@ -174,7 +174,7 @@ _KEYS = st.sampled_from(
         "morph_bars",
         "mutes_at",
         "run",
-        "leg",
+        "entry",
     ]
 )
 

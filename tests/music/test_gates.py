@@ -49,7 +49,7 @@ def sources(draw: st.DrawFn) -> list[Lane]:
                     "shift": draw(st.sampled_from([-0.4, -0.1, 0, 0, 0.3])),
                     "repeats": draw(st.sampled_from([1, 1, 1, 3])),
                     "humanise_ms": draw(st.sampled_from([0, 0, 12])),
-                    "swing": draw(st.sampled_from([50, 58.3, 75])),
+                    "swing": draw(st.sampled_from([20, 50, 58.3, 80])),
                     "chance": draw(st.sampled_from([0.7, 1])),
                 },
             )

@@ -17,7 +17,7 @@ from support.wired import BAR, play, score_of
 
 from bridge.errors import CommandError
 from bridge.music.event import Event
-from bridge.music.model import Drive, Every, Lane, Leg, Logic, Macro, Section, Shape, Steps
+from bridge.music.model import Drive, Entry, Every, Lane, Logic, Macro, Section, Shape, Steps
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
@@ -155,12 +155,14 @@ def performance_score(performance: Performance) -> Score:
 # --- at the end of an entry ----------------------------------------------------------------------
 
 
-def order(*legs: Leg) -> Score:
-    return drums(sections=(Section("ebb"), Section("flood")), order=legs)
+def order(*entries: Entry) -> Score:
+    return drums(sections=(Section("ebb"), Section("flood")), order=entries)
 
 
 def test_an_entry_fills_in_its_last_bars() -> None:
-    events = run(order(Leg("ebb", 3, fill=1), Leg("flood", 2)), [(0, {"do": "order", "run": True})])
+    events = run(
+        order(Entry("ebb", 3, fill=1), Entry("flood", 2)), [(0, {"do": "order", "run": True})]
+    )
     counts = [len(steps(events, bar)) for bar in range(4)]
     assert counts == [4, 4, 10, 4]
 
@@ -168,7 +170,9 @@ def test_an_entry_fills_in_its_last_bars() -> None:
 def test_an_open_entry_fills_once_it_is_to_go_on() -> None:
     run_it: dict[str, Any] = {"do": "order", "run": True}
     go_on: dict[str, Any] = {"do": "order-next", "when": "bar"}
-    events = run(order(Leg("ebb", None, fill=1), Leg("flood", 2)), [(0, run_it), (BAR + 1, go_on)])
+    events = run(
+        order(Entry("ebb", None, fill=1), Entry("flood", 2)), [(0, run_it), (BAR + 1, go_on)]
+    )
     counts = [len(steps(events, bar)) for bar in range(4)]
     assert counts[0] == counts[2] == counts[3] == 4
     assert counts[1] == 10  # from the press on: the first hit of the bar stands before it

@@ -14,7 +14,7 @@ from support.states import pending_mute, pending_section
 from support.wired import BAR, BEAT, play, score_of
 
 from bridge.music.live_state import Glide
-from bridge.music.model import Drive, Every, Lane, Leg, Levels, Macro, Section, Steps
+from bridge.music.model import Drive, Entry, Every, Lane, Levels, Macro, Section, Steps
 from bridge.music.performance import Performance
 
 AT = SCORE.positions
@@ -212,15 +212,15 @@ def test_a_morph_into_a_morph_starts_from_where_things_are() -> None:
 def test_the_order_plays_a_whole_set_through_and_ends() -> None:
     performance = after((100, {"do": "order", "run": True}))
     order = performance.state()["order"]
-    assert (order["running"], order["leg"], order["next"], order["tick"]) == (True, None, 0, BAR)
+    assert (order["running"], order["entry"], order["next"], order["tick"]) == (True, None, 0, BAR)
     assert pending_section(performance.state())["by"] == "order"
     # From bar 2 on: shallow for 2 bars, flood 1 bar twice, dry 1 bar.
-    legs = []
+    entries = []
     for bar in range(1, 8):
         performance.settle(bar * BAR)
         state = performance.state()
-        legs.append((state["section"], state["order"]["leg"], state["order"]["running"]))
-    assert legs == [
+        entries.append((state["section"], state["order"]["entry"], state["order"]["running"]))
+    assert entries == [
         ("shallow", 0, True),
         ("shallow", 0, True),
         ("flood", 1, True),
@@ -232,13 +232,13 @@ def test_the_order_plays_a_whole_set_through_and_ends() -> None:
     assert performance.next_change(8 * BAR) is None
 
 
-def test_the_order_can_be_stopped_at_any_time_and_taken_up_at_a_leg() -> None:
+def test_the_order_can_be_stopped_at_any_time_and_taken_up_at_an_entry() -> None:
     performance = after((0, {"do": "order", "run": True}), (10, {"do": "order", "run": False}))
     assert performance.next_change(10) is None
     assert performance.state()["section"] == "shallow"
-    carry_out(performance, {"do": "order", "run": True, "leg": 1}, 20)
+    carry_out(performance, {"do": "order", "run": True, "entry": 1}, 20)
     performance.settle(BAR)
-    assert performance.state()["order"]["leg"] == 1
+    assert performance.state()["order"]["entry"] == 1
 
 
 def test_running_what_runs_changes_nothing() -> None:
@@ -265,7 +265,7 @@ def test_sections_are_heard_on_their_bar_line() -> None:
         Lane("swell", Levels((1.0,)), advance=Fraction(BEAT), out="main.level-1"),
         macros=[Macro("m", 0.0, drives=(Drive(out="main.level-2"),))],
         sections=(Section("one", ("kick",), {"m": 0.5}), Section("two", ("rim",), {"m": 1.0})),
-        order=(Leg("one", 1), Leg("two", 1)),
+        order=(Entry("one", 1), Entry("two", 1)),
     )
     performance = Performance(score)
     carry_out(performance, {"do": "order", "run": True}, 0)

@@ -17,7 +17,7 @@ from support.wired import BAR, score_of
 
 from bridge.errors import CommandError
 from bridge.music.event import Event
-from bridge.music.model import Drive, Every, Lane, Leg, Macro, Section, Steps
+from bridge.music.model import Drive, Entry, Every, Lane, Macro, Section, Steps
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
@@ -26,15 +26,15 @@ GO_ON: dict[str, Any] = {"do": "order-next"}
 RUN: dict[str, Any] = {"do": "order", "run": True}
 BARS = 16
 COUNTED = st.builds(
-    Leg, st.sampled_from(["ebb", "turn", "flood"]), st.integers(1, 3), st.integers(1, 2)
+    Entry, st.sampled_from(["ebb", "turn", "flood"]), st.integers(1, 3), st.integers(1, 2)
 )
-OPEN = st.builds(Leg, st.sampled_from(["ebb", "turn", "flood"]), st.none())
+OPEN = st.builds(Entry, st.sampled_from(["ebb", "turn", "flood"]), st.none())
 LEGS = st.lists(COUNTED | OPEN, min_size=1, max_size=5)
 # On a bar line it would depend on whether the line or the hand comes first.
 PRESSES = st.lists(st.integers(1, BARS * BAR - 1).filter(lambda tick: tick % BAR), max_size=8)
 
 
-def score(legs: Sequence[Leg], again: bool = False) -> Score:
+def score(entries: Sequence[Entry], again: bool = False) -> Score:
     return score_of(
         Lane("kick", Every(), out="main.gate-1"),
         Lane("rim", Steps((1, 0, 1)), out="main.gate-2", settings={"chance": 0.5}),
@@ -44,13 +44,13 @@ def score(legs: Sequence[Leg], again: bool = False) -> Score:
             Section("turn", ("rim",), {"m": 0.5}, {"rim": {"chance": 1.0}}),
             Section("flood", ("kick", "rim"), {"m": 1.0}),
         ),
-        order=tuple(legs),
+        order=tuple(entries),
         order_again=again,
     )
 
 
-def running(legs: Sequence[Leg], again: bool = False) -> Performance:
-    performance = Performance(score(legs, again))
+def running(entries: Sequence[Entry], again: bool = False) -> Performance:
+    performance = Performance(score(entries, again))
     carry_out(performance, RUN, 0)
     return performance
 
@@ -64,46 +64,46 @@ def sections(performance: Performance, first: int, last: int) -> list[str | None
     return found
 
 
-def walked(legs: Sequence[Leg], again: bool, presses: Iterable[int]) -> list[str]:
+def walked(entries: Sequence[Entry], again: bool, presses: Iterable[int]) -> list[str]:
     """The section of each bar, the order being run at tick 0."""
     lines = {press // BAR + 1 for press in presses}  # the bar line after each press
     found: list[str] = []
     place = played = 0
     over = False
     for bar in range(BARS):
-        leg = legs[place]
-        done = leg.bars is not None and played == leg.bars * leg.times
+        entry = entries[place]
+        done = entry.bars is not None and played == entry.bars * entry.times
         if not over and bar > 0 and (done or bar in lines):
-            over = place + 1 == len(legs) and not again
+            over = place + 1 == len(entries) and not again
             if not over:
-                place, played = (place + 1) % len(legs), 0
-        found.append(legs[place].section)
+                place, played = (place + 1) % len(entries), 0
+        found.append(entries[place].section)
         played += 1
     return found
 
 
 @given(LEGS, st.booleans(), PRESSES)
 def test_each_bar_has_the_section_that_the_manual_says(
-    legs: list[Leg], again: bool, presses: list[int]
+    entries: list[Entry], again: bool, presses: list[int]
 ) -> None:
-    performance = running(legs, again)
+    performance = running(entries, again)
     heard: list[str | None] = []
     for bar in range(BARS):
         heard += sections(performance, bar, bar + 1)
         for press in sorted(press for press in presses if press // BAR == bar):
             if performance.state()["order"]["running"]:
                 carry_out(performance, GO_ON, press)
-    assert heard == walked(legs, again, presses)
+    assert heard == walked(entries, again, presses)
 
 
 def test_an_order_that_begins_anew_never_ends() -> None:
-    performance = running([Leg("ebb", 2), Leg("turn", 1)], again=True)
+    performance = running([Entry("ebb", 2), Entry("turn", 1)], again=True)
     assert sections(performance, 0, 9) == ["ebb", "ebb", "turn"] * 3
     performance.settle(8 * BAR)
     order = performance.state()["order"]
     assert order == {
         "running": True,
-        "leg": 1,
+        "entry": 1,
         "next": 0,
         "tick": 9 * BAR,
         "ends": 9 * BAR,
@@ -114,11 +114,11 @@ def test_an_order_that_begins_anew_never_ends() -> None:
 
 
 def test_an_open_entry_waits_for_as_long_as_it_takes() -> None:
-    performance = running([Leg("ebb", None), Leg("turn", 1)])
+    performance = running([Entry("ebb", None), Entry("turn", 1)])
     assert sections(performance, 0, 100) == ["ebb"] * 100
     state = performance.state()
     assert state["order"]["running"]
-    assert (state["order"]["leg"], state["order"]["next"]) == (0, 1)
+    assert (state["order"]["entry"], state["order"]["next"]) == (0, 1)
     assert state["order"]["tick"] is None
     assert state["section_pending"] is None
     assert performance.next_change(99 * BAR) is None
@@ -132,27 +132,27 @@ def test_an_open_entry_waits_for_as_long_as_it_takes() -> None:
 
 
 def test_asking_twice_before_the_line_goes_on_once_and_a_grid_of_bars_is_kept() -> None:
-    performance = running([Leg("ebb", None), Leg("turn", None), Leg("flood", 1)])
+    performance = running([Entry("ebb", None), Entry("turn", None), Entry("flood", 1)])
     carry_out(performance, {**GO_ON, "when": 4}, BAR + 5)
     carry_out(performance, {**GO_ON, "when": 4}, 2 * BAR)
     assert sections(performance, 2, 8) == ["ebb", "ebb", "turn", "turn", "turn", "turn"]
 
 
 def test_an_entry_that_is_over_sooner_does_not_wait_for_the_grid() -> None:
-    performance = running([Leg("ebb", 2), Leg("turn", 1)])
+    performance = running([Entry("ebb", 2), Entry("turn", 1)])
     carry_out(performance, {**GO_ON, "when": 8}, 10)
     assert sections(performance, 0, 3) == ["ebb", "ebb", "turn"]
 
 
 def test_on_a_bar_line_it_goes_on_there() -> None:
-    performance = running([Leg("ebb", None), Leg("turn", None)])
+    performance = running([Entry("ebb", None), Entry("turn", None)])
     performance.settle(3 * BAR)
     carry_out(performance, GO_ON, 3 * BAR)
     assert performance.state()["section"] == "turn"
 
 
 def test_after_the_last_entry_it_is_refused() -> None:
-    performance = running([Leg("ebb", None)])
+    performance = running([Entry("ebb", None)])
     carry_out(performance, GO_ON, 1)
     performance.settle(BAR)
     assert performance.state()["section"] == "ebb"
@@ -162,14 +162,14 @@ def test_after_the_last_entry_it_is_refused() -> None:
 
 
 def test_before_the_first_entry_there_is_nothing_to_leave_out() -> None:
-    performance = Performance(score([Leg("ebb", 1), Leg("turn", 1)]))
+    performance = Performance(score([Entry("ebb", 1), Entry("turn", 1)]))
     carry_out(performance, RUN, 10)
     carry_out(performance, GO_ON, 20)
     assert sections(performance, 1, 3) == ["ebb", "turn"]
 
 
 def test_while_the_song_stands_each_press_goes_on_at_once() -> None:
-    performance = running([Leg("ebb", None), Leg("turn", 3), Leg("flood", None)])
+    performance = running([Entry("ebb", None), Entry("turn", 3), Entry("flood", None)])
     performance.settle(2 * BAR + 7)
     performance.running = False
     carry_out(performance, {**GO_ON, "when": 4}, 2 * BAR + 7)
@@ -181,7 +181,7 @@ def test_while_the_song_stands_each_press_goes_on_at_once() -> None:
 
 
 def test_a_jump_leaves_an_open_entry_open() -> None:
-    performance = running([Leg("ebb", None), Leg("turn", 1)])
+    performance = running([Entry("ebb", None), Entry("turn", 1)])
     performance.locate(40 * BAR)
     assert performance.state()["order"]["tick"] is None
     carry_out(performance, GO_ON, 40 * BAR + 1)
@@ -191,10 +191,10 @@ def test_a_jump_leaves_an_open_entry_open() -> None:
 
 @given(LEGS, st.booleans(), PRESSES, st.integers(0, BARS * BAR))
 def test_a_state_put_back_at_any_tick_goes_on_the_same(
-    legs: list[Leg], again: bool, presses: list[int], cut: int
+    entries: list[Entry], again: bool, presses: list[int], cut: int
 ) -> None:
-    whole = running(legs, again)
-    pieces = running(legs, again)
+    whole = running(entries, again)
+    pieces = running(entries, again)
     for tick in sorted({*presses, cut, *range(0, BARS * BAR, BAR)}):
         for performance in (whole, pieces):
             performance.settle(tick)
@@ -202,7 +202,7 @@ def test_a_state_put_back_at_any_tick_goes_on_the_same(
                 carry_out(performance, GO_ON, tick)
         if tick == cut:
             state = pieces.state()
-            pieces = Performance(score(legs, again))
+            pieces = Performance(score(entries, again))
             pieces.restore(state, tick)
         assert pieces.state() == whole.state()
 
@@ -214,16 +214,16 @@ def test_a_state_put_back_at_any_tick_goes_on_the_same(
 def test_a_text_that_changes_how_the_order_ends_counts_at_once(
     before: bool, after: bool, then: list[str]
 ) -> None:
-    legs = [Leg("ebb", 2), Leg("turn", 1)]
-    old = running(legs, before)
+    entries = [Entry("ebb", 2), Entry("turn", 1)]
+    old = running(entries, before)
     old.settle(2 * BAR + 100)  # in the last entry
-    new = Performance(score(legs, after))
+    new = Performance(score(entries, after))
     new.restore(old.state(), 2 * BAR + 100)
     assert sections(new, 2, 5) == then
 
 
 def test_an_entry_that_is_opened_or_closed_while_it_plays_is_so_from_its_next_time_on() -> None:
-    opened, closed = [Leg("ebb", None), Leg("turn", 1)], [Leg("ebb", 2), Leg("turn", 1)]
+    opened, closed = [Entry("ebb", None), Entry("turn", 1)], [Entry("ebb", 2), Entry("turn", 1)]
     new = Performance(score(closed, True))
     waiting = running(opened, True)
     waiting.settle(5)
@@ -240,9 +240,9 @@ def test_an_entry_that_is_opened_or_closed_while_it_plays_is_so_from_its_next_ti
 
 @given(LEGS, st.booleans(), PRESSES, st.lists(st.integers(1, BARS * BAR), max_size=30))
 def test_windows_of_any_size_agree(
-    legs: list[Leg], again: bool, presses: list[int], cuts: list[int]
+    entries: list[Entry], again: bool, presses: list[int], cuts: list[int]
 ) -> None:
-    made = score(legs, again)
+    made = score(entries, again)
 
     def play(ends: Iterable[int]) -> list[Event]:
         performance = Performance(made)

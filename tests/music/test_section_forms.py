@@ -30,7 +30,7 @@ from bridge.errors import InputError
 from bridge.files.set import parse_set
 from bridge.files.set_check import plausible
 from bridge.music.event import Event
-from bridge.music.model import Lane, Leg, Levels, Note, Notes, Section, SetSpec, Shape
+from bridge.music.model import Entry, Lane, Levels, Note, Notes, Section, SetSpec, Shape
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
@@ -289,7 +289,9 @@ def test_windows_of_any_size_agree_across_sections(
 @CAREFUL
 @given(rewritten_sets(), st.lists(st.integers(1, 6 * BAR), max_size=30))
 def test_windows_of_any_size_agree_over_a_running_order(spec: SetSpec, cuts: list[int]) -> None:
-    spec = replace(spec, order=(Leg("other", 2), Leg("third", 1), Leg("other", 1), Leg("third", 1)))
+    spec = replace(
+        spec, order=(Entry("other", 2), Entry("third", 1), Entry("other", 1), Entry("third", 1))
+    )
     score = compile_score(spec, OUTPUTS)
 
     def play(ends: list[int]) -> list[Event]:

@@ -142,7 +142,10 @@ def test_swing_gives_the_first_of_each_pair_its_percentage(percent: float) -> No
         assert (240 + bend.at(pair + 240)) / 480 == pytest.approx(percent / 100)
 
 
-@pytest.mark.parametrize(("ratio", "percent"), [(1, 50), (1.5, 60), (2, 66.6667), (3, 75)])
+@pytest.mark.parametrize(
+    ("ratio", "percent"),
+    [(1, 50), (1.5, 60), (2, 66.6667), (3, 75), (4, 80), (0.25, 20), (2 / 3, 40)],
+)
 def test_swing_percent_and_ratio(ratio: float, percent: float) -> None:
     """tests/reference timing table, swing_ratio_to_percent: 100 r / (1 + r)."""
     long = 240 + of_set(percent).at(240)
@@ -150,7 +153,7 @@ def test_swing_percent_and_ratio(ratio: float, percent: float) -> None:
 
 
 @given(
-    st.floats(50, 75),
+    st.floats(20, 80),
     st.lists(st.integers(0, 128), min_size=2, unique=True),
     st.sampled_from([3840, 1680, 840, 720, 1200, 240, 60]),
 )
@@ -172,6 +175,11 @@ def test_a_downbeat_is_never_late(meter: tuple[int, int], late: set[int] | None)
     found = {step for step in range(3 * count) if of_set(60, bar).at(step * 240)}
     expected = late if late is not None else set(range(1, count, 2))
     assert found == {step + bars * count for bars in range(3) for step in expected}
+
+
+def test_below_the_middle_the_second_of_a_pair_comes_early() -> None:
+    """The definition again: 40 percent of a pair of sixteenths (480 ticks) are 192."""
+    assert [tick + of_set(40).at(tick) for tick in range(0, 960, 240)] == [0, 192, 480, 672]
 
 
 def test_triplets_do_not_swing() -> None:

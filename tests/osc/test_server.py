@@ -101,7 +101,7 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ),
     ("/transport/position", [7680], {"do": "position", "tick": 7680}),
     ("/transport/position", [LAST_TICK], {"do": "position", "tick": LAST_TICK}),
-    ("/order", [1, 0], {"do": "order", "run": True, "leg": 0}),
+    ("/order", [1, 0], {"do": "order", "run": True, "entry": 0}),
     ("/order/next", [1, 4], {"do": "order-next", "when": 4}),
     ("/order/next", [], {"do": "order-next", "when": "bar"}),
     ("/order/cancel", [], {"do": "cancel", "order": True}),

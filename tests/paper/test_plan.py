@@ -85,7 +85,7 @@ def test_a_rig_alone_has_its_own_warnings(folder: Path) -> None:
 
 
 def test_what_the_clock_drives_is_not_free(folder: Path) -> None:
-    clocked = RIG + "  sync: {profile: sync-box}\n"
+    clocked = RIG + "  sync: {profile: clock-and-reset}\n"
     (folder / "rig.yaml").write_text(clocked + "clock: {send_to: [sync]}\n")
     said = list(checked(folder / "rig.yaml", a_set(folder, "kick: {every: 4}")))
     (clock,) = [line for line in said if "sync.clock-24 " in line]

@@ -114,7 +114,7 @@ def test_loose_ends_are_marked() -> None:
     assert "Driven, but no cable is written down: main.gate-2" in page
     assert "Cabled, but nothing drives it: main.gate-8" in page
     assert "Lanes without an output (they help others): ghost" in page
-    assert "starts out" in page
+    assert "starts muted" in page
 
 
 def test_tuning_is_said() -> None:

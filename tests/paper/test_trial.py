@@ -175,7 +175,7 @@ def test_a_lane_that_may_hit_is_not(rig: Rig, lane: str, more: str) -> None:
 def test_a_lane_that_hits_only_while_another_is_out_says_so(rig: Rig) -> None:
     assert said(rig, KICK + 'spray: {logic: "rim and not every", out: main.third}\n'
                 "every: {every: 2}") == [
-        "set.yaml:5:18  lanes.spray.logic: hits only while every is out: with every lane in it "
+        "set.yaml:5:18  lanes.spray.logic: hits only while every is muted: with every lane on it "
         "never does"
     ]  # fmt: skip
 
@@ -191,7 +191,7 @@ def test_a_derived_lane_whose_sources_are_out_in_a_section(rig: Rig) -> None:
     more = "sections:\n  ebb: {play: [kick, spray]}\n  flood: {play: [rim, spray]}\n"
     assert said(rig, KICK + lane, more) == [
         "set.yaml:7:22  sections.ebb.play.1: spray does not hit in this section: rim, from which "
-        "it follows, is out"
+        "it follows, is muted"
     ]
 
 

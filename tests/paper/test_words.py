@@ -49,7 +49,7 @@ LANES = ["kick", "rim", "shaker"]
             "kick or nth(rim, 2) and shaker",
             "kick hits, or ((rim hits, but only the 2nd of every 2 times), and shaker hits)",
         ),
-        ("before-mute(kick) or rim", "kick hits (even when it is out), or rim hits"),
+        ("before-mute(kick) or rim", "kick hits (even when it is muted), or rim hits"),
     ],
 )
 def test_logic_reads_as_a_clause(expression: str, words: str) -> None:

@@ -14,7 +14,7 @@ from support.desk import BAR, BEAT, MS, RIG, STEP, Desk, gate_lane, ms_of, score
 from support.said import say
 
 from bridge.errors import CommandError
-from bridge.music.model import Drive, Lane, Leg, Levels, Logic, Macro, Note, Notes, Section
+from bridge.music.model import Drive, Entry, Lane, Levels, Logic, Macro, Note, Notes, Section
 from bridge.music.ticks import parse_rate
 from bridge.player.dispatch import mute_derived
 from bridge.player.start import PortSpec
@@ -539,18 +539,18 @@ def test_the_order_runs_with_the_song_where_the_set_says_so(with_start: bool) ->
         KICK,
         HATS,
         sections=(Section("ebb", ("kick",)), Section("flood", ("hats",))),
-        order=(Leg("ebb", 1), Leg("flood", 4)),
+        order=(Entry("ebb", 1), Entry("flood", 4)),
         order_starts=with_start,
     )
     desk = Desk(score)
     desk.start()
     desk.run_to(BAR + BEAT)
     order = desk.player.performance.state()["order"]
-    assert (order["running"], order["leg"]) == ((True, 1) if with_start else (False, None))
+    assert (order["running"], order["entry"]) == ((True, 1) if with_start else (False, None))
     desk.player.command(say("stop"), desk.now)
     desk.player.command(say("continue"), desk.now)
     desk.run(200)
-    assert desk.player.performance.state()["order"]["leg"] == (1 if with_start else None)
+    assert desk.player.performance.state()["order"]["entry"] == (1 if with_start else None)
     desk.player.command(say("start", restart=True), desk.now)
     desk.run(200)
     assert desk.player.performance.state()["section"] == ("ebb" if with_start else None)

@@ -13,9 +13,9 @@ from support.said import carry_out, plain
 from bridge.errors import CommandError
 from bridge.music.model import (
     SETTINGS,
+    Entry,
     Euclid,
     Lane,
-    Leg,
     Macro,
     OutputRange,
     Section,
@@ -70,7 +70,7 @@ SPEC = SetSpec(
             lanes={"rim": {"chance": 0.25}},
         ),
     ),
-    order=(Leg("flood", 2), Leg("shallow", None)),
+    order=(Entry("flood", 2), Entry("shallow", None)),
 )
 OUTPUTS = {f"main.gate-{n}": OutputRange(f"main.gate-{n}", "gate") for n in (1, 2, 3)}
 LANES = st.sampled_from([lane.name for lane in SPEC.lanes])
@@ -103,7 +103,7 @@ COMMANDS = st.one_of(
         when=st.sampled_from(["now", "bar"]),
         morph_bars=st.integers(0, 2),
     ),
-    st.builds(RunOrder, run=st.booleans(), leg=st.none() | st.integers(0, 1)),
+    st.builds(RunOrder, run=st.booleans(), entry=st.none() | st.integers(0, 1)),
     st.builds(NextOfOrder, when=st.sampled_from(["bar", 2])),
     st.builds(MuteAll),
 )

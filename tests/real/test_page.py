@@ -43,7 +43,7 @@ def test_a_touch_mutes_when_the_finger_comes_down(
     until(lambda: muted(demo, "rim"), what="rim out while the finger is still down")
     until(lambda: one.look("rim") == "out")
     assert one.page.get_attribute(".head[data-lane=rim]", "aria-pressed") == "false"
-    assert "out" in one.page.inner_text(".head[data-lane=rim]")
+    assert "muted" in one.page.inner_text(".head[data-lane=rim]")
     one.up(1)
     one.down(1, *one.spot(".head[data-lane=rim]"))
     one.up(1)
@@ -146,7 +146,7 @@ def test_a_pace_for_the_whole_set_and_going_on_taken_back(
     pace.blur()
     until(lambda: pace.input_value() == "0", what="the page hears of another's hand")
     one.page.get_by_role("button", name="order: run the sections").tap()
-    until(lambda: demo.state["order"]["leg"] == 0, what="the first entry")
+    until(lambda: demo.state["order"]["entry"] == 0, what="the first entry")
     demo.send("PUT", "tempo", {"bpm": 20})
     demo.send("PUT", "transport/position", {"tick": 3840 * 40})  # a bar line: the next is 12 s away
     until(lambda: demo.state["transport"]["bar"] == 41)
@@ -154,7 +154,7 @@ def test_a_pace_for_the_whole_set_and_going_on_taken_back(
     until(lambda: demo.state["order"]["tick"] != demo.state["order"]["ends"])
     one.page.get_by_role("button", name=re.compile("^go on: waits")).tap()
     until(lambda: demo.state["order"]["tick"] == demo.state["order"]["ends"])
-    assert demo.state["order"]["leg"] == 0
+    assert demo.state["order"]["entry"] == 0
 
 
 def test_a_waiting_mute_says_when_and_can_be_taken_back(
@@ -164,7 +164,7 @@ def test_a_waiting_mute_says_when_and_can_be_taken_back(
     one.page.get_by_role("radio", name="in 4 bars").tap()
     one.page.tap(".head[data-lane=hat]")
     until(lambda: one.look("hat") == "wait-out")
-    assert re.search(r"out at bar \d+", one.page.inner_text(".head[data-lane=hat]"))
+    assert re.search(r"muted at bar \d+", one.page.inner_text(".head[data-lane=hat]"))
     assert not muted(demo, "hat")
     one.page.tap(".head[data-lane=hat]")
     until(lambda: one.look("hat") == "in" and demo.state["lanes"]["hat"]["pending"] is None)

@@ -33,7 +33,7 @@ PARTS = {
         "paper",
         "moments",
     ),
-    "shelf": ("file", "sets", "done", "moments", "pack", "text"),
+    "files": ("file", "sets", "done", "moments", "pack", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
 HEAP_GROWTH_BYTES = 6e6
@@ -103,7 +103,7 @@ def test_every_view_by_keys(screen: MakeScreen, demo: Running, until: Until) -> 
     one.page.wait_for_selector("[aria-label='Soundcheck of main.gate-2']")
     focused = "document.activeElement.textContent"
     assert one.page.evaluate(focused) == "Play it", "the next one is at hand"
-    go("shelf")
+    go("files")
     one.page.locator("[data-part=done]").focus()
     one.page.keyboard.press("Enter")
     press("button", "Undo")

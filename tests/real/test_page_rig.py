@@ -10,6 +10,7 @@ from urllib.error import HTTPError
 
 import pytest
 from support.program import MakeScreen, Running, Until
+from support.screen import Screen
 
 pytestmark = pytest.mark.real
 
@@ -141,6 +142,53 @@ def test_soundcheck_goes_output_by_output(screen: MakeScreen, demo: Running, unt
     until(lambda: demo.get("soundcheck")["check"] is None)
 
 
+def test_an_audio_input_answers_the_soundcheck_in_words(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """This machine has no audio input, so what is there and what it hears is made up; the choice,
+    the request and the words are the page's."""
+    demo.send("POST", "transport/stop")
+    demo.send("POST", "soundcheck", {"monitors_down": True})
+    asked: list[tuple[str, Any]] = []
+    rows = [
+        {
+            "output": "main.gate-1",
+            "good": True,
+            "says": "main.gate-1, kick voice: heard after 3 ms",
+        },
+        {"output": "main.gate-2", "good": False, "says": "main.gate-2, rim voice: nothing heard"},
+    ]
+    heard: dict[str, Any] = {"input": "stage box", "running": False, "heard": rows}
+    heard |= {"summary": ["To look at:"], "complete": True, "kept": False}
+
+    def inputs(route: Any) -> None:
+        one = {"name": "stage box", "system": "made up", "channels": 4}
+        one |= {"rate": 48000.0, "default": True}
+        route.fulfill(json={"inputs": [one], "says": ""})
+
+    def listens(route: Any) -> None:
+        asked.append((route.request.url.rpartition("/")[2], route.request.post_data_json))
+        check = demo.get("soundcheck")["check"]
+        kept = {"kept": asked[-1][0] == "keep"}
+        route.fulfill(json=check | {"listening": heard | kept})
+
+    one = screen()
+    one.page.route("**/api/audio-inputs", inputs)
+    one.page.route("**/api/soundcheck/listen", listens)
+    one.page.route("**/api/soundcheck/keep", listens)
+    one.open(demo.url, "rig")
+    one.part("rig", "soundcheck")
+    one.page.get_by_text("Let an audio input listen").tap()
+    one.page.get_by_label("Channel", exact=True).select_option("3")
+    one.page.get_by_role("button", name="Monitors are down: listen").tap()
+    until(lambda: "rim voice: nothing heard" in one.page.inner_text(".heard .amiss"))
+    assert asked == [("listen", {"input": "stage box", "channel": 3})]
+    one.page.get_by_role("button", name="These sounds are right").tap()
+    until(lambda: "are kept" in one.page.inner_text(".listening [role=status]"))
+    assert asked[-1][0] == "keep"
+    demo.send("DELETE", "soundcheck")
+
+
 def test_a_soundcheck_goes_on_where_another_screen_stopped(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
@@ -157,6 +205,19 @@ def test_a_soundcheck_goes_on_where_another_screen_stopped(
     until(lambda: "does not arrive" in third.inner_text())
 
 
+def _an_input_that_has_gone_is_said(one: Screen, until: Until) -> None:
+    """The input is listed, has two channels, and is gone when it is listened to."""
+    found = [{"name": "bay in", "system": "", "channels": 2, "rate": 48000.0, "default": True}]
+    one.page.route("**/api/audio-inputs", lambda r: r.fulfill(json={"inputs": found, "says": ""}))
+    one.page.get_by_text("Listen instead of typing").tap()
+    until(lambda: one.field("Channel").locator("option").count() == 2)
+    one.field("Channel").select_option("2")
+    one.page.get_by_role("button", name="Monitors are down: listen and measure").tap()
+    problem = one.page.locator("article[aria-label=Tuning] > .problem")
+    until(lambda: "audio input" in problem.inner_text())
+    one.forgive(409)
+
+
 def test_tuning_from_readings_to_kept_and_undone(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
@@ -167,6 +228,7 @@ def test_tuning_from_readings_to_kept_and_undone(
     one.field("Notes to measure").select_option("12")
     one.page.get_by_role("button", name="Stop and tune main.pitch-1").tap()
     one.page.wait_for_selector(".ladder li")
+    _an_input_that_has_gone_is_said(one, until)
     notes = demo.get("tuning")["session"]["notes"]
     rung = one.page.get_by_role("button", name=f"Sound {notes[2]['name']}", exact=True)
     rung.tap()

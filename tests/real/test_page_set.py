@@ -217,8 +217,9 @@ def test_decay_hold_walk_and_shape_are_edited(
     one.choose("wave")
     one.field("Form").select_option("triangle")
     until(lambda: lane(demo, "wave")["shape"] == "triangle")
-    one.field("Starts again at").select_option("kick")
-    until(lambda: lane(demo, "wave").get("retrigger") == "kick")
+    one.unfold("Order, passes and groups")
+    one.field("Starts again").select_option("kick")
+    until(lambda: lane(demo, "wave").get("reset") == "kick")
 
 
 def test_order_passes_groups_and_octaves(screen: MakeScreen, demo: Running, until: Until) -> None:
@@ -403,14 +404,14 @@ def test_a_section_has_a_tempo_a_swing_and_a_key_of_its_own(
     until(lambda: "tempo" not in flood())
 
 
-# --- the shelf ----------------------------------------------------------------------------------
+# --- the files ----------------------------------------------------------------------------------
 
 
 def test_wrong_text_is_refused_with_its_line(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
-    one = screen().open(demo.url, "shelf")
-    one.part("shelf", "text")
+    one = screen().open(demo.url, "files")
+    one.part("files", "text")
     area = one.field("Text of the set")
     until(area.input_value)
     wrong = area.input_value().replace("hits: 4", "hits: 40")
@@ -429,18 +430,18 @@ def test_wrong_text_is_refused_with_its_line(
 def test_what_was_done_is_listed_and_undone_back_to_a_step(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
-    one = screen().open(demo.url, "shelf")
-    one.part("shelf", "done")
+    one = screen().open(demo.url, "files")
+    one.part("files", "done")
     text = demo.get("set")["text"]
     for hits in (5, 6, 7):
         edit = {"path": ["lanes", "kick", "euclid", "hits"], "value": hits}
         demo.send("POST", "set/edits", {"edits": [edit], "when": "step"})
-    done = one.page.locator("#view-shelf .done-list li:not([data-undone])")
+    done = one.page.locator("#view-files .done-list li:not([data-undone])")
     until(lambda: done.count() >= 3)
     assert "kick" in done.nth(0).inner_text()
     done.nth(2).get_by_role("button").tap()
     until(lambda: demo.get("set")["text"] == text)
-    undone = one.page.locator("#view-shelf .done-list li[data-undone]")
+    undone = one.page.locator("#view-files .done-list li[data-undone]")
     until(lambda: undone.count() == 3)
     undone.nth(0).get_by_role("button").tap()  # the furthest one: all three again
     until(lambda: lane(demo, "kick")["euclid"]["hits"] == 7)
@@ -449,11 +450,11 @@ def test_what_was_done_is_listed_and_undone_back_to_a_step(
 def test_another_set_takes_over_and_the_tempo_stays(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
-    one = screen().open(demo.url, "shelf")
-    one.part("shelf", "sets")
+    one = screen().open(demo.url, "files")
+    one.part("files", "sets")
     tempo = demo.state["transport"]["tempo"]
     one.page.get_by_role("button", name="Make ready: ideas/derived.yaml").tap()
-    row = one.page.locator("#view-shelf li", has_text="ideas/derived.yaml")
+    row = one.page.locator("#view-files li", has_text="ideas/derived.yaml")
     until(lambda: "ready" in row.inner_text())
     one.field("Tempo").select_option("keep")
     one.page.get_by_role("button", name="Open: ideas/derived.yaml").tap()
@@ -466,8 +467,8 @@ def test_another_set_takes_over_and_the_tempo_stays(
 
 
 def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, until: Until) -> None:
-    one = screen().open(demo.url, "shelf")
-    one.part("shelf", "file")
+    one = screen().open(demo.url, "files")
+    one.part("files", "file")
     one.field("Save as").fill("../away")
     one.page.get_by_role("button", name="Save as", exact=True).tap()
     until(lambda: one.wrong("Save as"))
@@ -475,7 +476,7 @@ def test_saving_and_a_name_that_cannot_be(screen: MakeScreen, demo: Running, unt
     one.field("Save as").fill("ebb")
     one.page.get_by_role("button", name="Save as", exact=True).tap()
     until(lambda: demo.state["document"] == {"file": "ebb.yaml", "saved": True})
-    until(lambda: one.page.inner_text("#view-shelf article p >> nth=0").startswith("ebb.yaml"))
+    until(lambda: one.page.inner_text("#view-files article p >> nth=0").startswith("ebb.yaml"))
     one.forgive(404, 409, 422)
 
 
@@ -486,21 +487,21 @@ def test_a_saved_moment_comes_back_and_a_pack_is_opened(
         "POST", "set/edits", {"edits": [{"path": ["lanes", "kick", "euclid", "hits"], "value": 3}]}
     )
     demo.send("POST", "set/save")
-    one = screen().open(demo.url, "shelf")
-    one.part("shelf", "moments")
-    row = one.page.locator("#view-shelf .done-list li", has_text="kick: hits 4 to 3")
+    one = screen().open(demo.url, "files")
+    one.part("files", "moments")
+    row = one.page.locator("#view-files .done-list li", has_text="kick: hits 4 to 3")
     row.get_by_role("button").tap()
     until(lambda: lane(demo, "kick")["euclid"]["hits"] == 4)
-    one.part("shelf", "pack")
+    one.part("files", "pack")
     with one.page.expect_download() as download:
         one.page.get_by_role("link", name="Download the pack").tap()
     pack = tmp_path / "tide.zip"
     download.value.save_as(pack)
     one.field("A pack (.zip)").set_input_files(pack)
     one.page.get_by_role("button", name="Open the pack").tap()
-    until(lambda: "among the other sets" in one.page.inner_text("#view-shelf article"))
+    until(lambda: "among the other sets" in one.page.inner_text("#view-files article"))
     pack.write_bytes(b"no archive")
     one.field("A pack (.zip)").set_input_files(pack)
     one.page.get_by_role("button", name="Open the pack").tap()
-    until(lambda: "is not a zip archive" in one.page.inner_text("#view-shelf article"))
+    until(lambda: "is not a zip archive" in one.page.inner_text("#view-files article"))
     one.forgive(422)

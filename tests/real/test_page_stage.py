@@ -21,7 +21,7 @@ pytestmark = pytest.mark.real
 CROWDED = (Path(__file__).parents[1] / "support/crowded.yaml").read_text(encoding="utf-8")
 PARTS = {
     "rig": ("outputs", "soundcheck", "tuning", "clock", "controllers", "paper"),
-    "shelf": ("file", "sets", "done", "text"),
+    "files": ("file", "sets", "done", "text"),
 }
 
 
@@ -45,11 +45,11 @@ def test_whose_hand_is_on_what_is_written_and_goes_again(
     one, two = screen(1366, 1024).open(demo.url), screen(390, 844, is_mobile=True).open(demo.url)
     head = ".head[data-lane=kick]"
     two.page.locator(head).tap()
-    until(lambda: one.page.inner_text(f"{head} .st") == "out, page")
-    assert two.page.inner_text(f"{head} .st") == "out"
+    until(lambda: one.page.inner_text(f"{head} .st") == "muted, page")
+    assert two.page.inner_text(f"{head} .st") == "muted"
     demo.send("PUT", "lanes/kick/mute", {"muted": False})
     for each in (one, two):
-        until(lambda each=each: each.page.inner_text(f"{head} .st") == "in, HTTP")
+        until(lambda each=each: each.page.inner_text(f"{head} .st") == "on, HTTP")
     message = OscMessageBuilder("/macro/brightness")
     message.add_arg(0.9)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as osc:
@@ -59,8 +59,8 @@ def test_whose_hand_is_on_what_is_written_and_goes_again(
     until(lambda: two.page.inner_text("[data-macro=brightness] .by") == "OSC")
     demo.send("PUT", "tempo", {"bpm": 121})
     until(lambda: "Tempo: moved by HTTP from 127.0.0.1." in one.page.inner_text("#say"))
-    until(lambda: macro.get_attribute("data-hand") is None, what="the hand has left")
-    until(lambda: one.page.inner_text(f"{head} .st") == "in")
+    until(lambda: macro.get_attribute("data-moved") is None, what="the hand has left")
+    until(lambda: one.page.inner_text(f"{head} .st") == "on")
     demo.send("PUT", "tempo", {"bpm": 126})
 
 

@@ -89,24 +89,39 @@ def command(env: dict[str, str], *words: object) -> subprocess.Popen[str]:
 
 
 def read_until(process: subprocess.Popen[str], words: str) -> str:
-    """What the program says up to some words; it must come to them."""
+    """What the program says up to some words, or until it ends."""
     said = ""
     assert process.stdout is not None
-    while not said.endswith(words):
-        letter = process.stdout.read(1)
-        assert letter, said
+    while not said.endswith(words) and (letter := process.stdout.read(1)):
         said += letter
     return said
 
 
 def answer(process: subprocess.Popen[str], text: str) -> None:
     assert process.stdin is not None
-    process.stdin.write(text)
-    process.stdin.flush()
+    with contextlib.suppress(BrokenPipeError):
+        process.stdin.write(text)
+        process.stdin.flush()
 
 
-BUSY = "are lost again and again"
-"""The machine was too busy for real-time audio, and the program says so: tried once more."""
+BUSY = ("are lost again and again", "ended by signal")
+"""The machine was too busy for real-time audio, and the program says so; or the JACK library of the
+MIDI ports fell over in its own thread while a graph that had missed its cycle was taken apart (seen
+once in a dozen runs at a load of 19 on two cores). Then it is tried again, four times at most."""
+
+
+def tried(run: Callable[[Path], str], folder: Path) -> str:
+    """What the program said, of the first run that the machine let through."""
+    for _ in range(4):
+        said = run(folder)
+        if not any(words in said for words in BUSY):
+            break
+    return said
+
+
+def ending(process: subprocess.Popen[str]) -> str:
+    code = process.wait(PATIENCE_S)
+    return f"\nended by signal {-code}" if code < 0 else ""
 
 
 def aligned(folder: Path) -> str:
@@ -123,25 +138,19 @@ def aligned(folder: Path) -> str:
     ):  # fmt: skip
         said = read_until(process, "Are they down?")
         answer(process, "y\n")
-        heard = ""
+        heard = read_until(process, "Press Enter")
+        answer(process, "\n")
+        heard += read_until(process, "for 7 s ...")
+        say("start")
         assert process.stdout is not None
-        while "Press Enter" not in heard and (letter := process.stdout.read(1)):
-            heard += letter
-        if "Press Enter" in heard:
-            answer(process, "\n")
-            heard += read_until(process, "for 7 s ...")
-            say("start")
         heard += process.stdout.read()
-        process.wait(PATIENCE_S)
+        heard += ending(process)
     return said + heard
 
 
 def test_align_finds_how_late_a_voice_and_a_hosts_click_are(tmp_path: Path, needs: Needs) -> None:
     needs("jackd", "python:jack", "python:sounddevice")
-    for _ in range(4):
-        said = aligned(tmp_path)
-        if BUSY not in said:
-            break
+    said = tried(aligned, tmp_path)
     found = load_rig(tmp_path / "rig.yaml")
     later = found.interfaces["two"].latency_ms - found.interfaces["one"].latency_ms
     assert later == pytest.approx(LATE_MS, abs=PERIOD_MS + 0.5), said
@@ -157,7 +166,7 @@ def checked(folder: Path) -> str:
         command(env, "soundcheck", folder / "rig.yaml", "--listen", "quay") as process,
     ):
         said, _ = process.communicate("y\nn\n", PATIENCE_S)
-    return said
+        return said + ending(process)
 
 
 def test_soundcheck_hears_that_two_cables_are_swapped(tmp_path: Path, needs: Needs) -> None:
@@ -170,9 +179,6 @@ def test_soundcheck_hears_that_two_cables_are_swapped(tmp_path: Path, needs: Nee
     for _ in before.run(["one.gate-1", "two.gate-1"]):
         pass
     save_sounds(path, to_keep(before, datetime(2026, 5, 4)), datetime(2026, 5, 4))
-    for _ in range(4):
-        said = checked(tmp_path)
-        if BUSY not in said:
-            break
+    said = tried(checked, tmp_path)
     assert "one.gate-1, kick voice: sounds like rim voice (two.gate-1) did on 2026-05-04" in said
     assert "two.gate-1, rim voice: sounds like kick voice (one.gate-1) did on 2026-05-04" in said

@@ -20,7 +20,7 @@ from bridge.web.edit_http import EditRow
     ("text", "member", "value"),
     [
         ('{"do": "position", "tick": 960.0}', "tick", 960),
-        ('{"do": "order", "run": true, "leg": 0.0}', "leg", 0),
+        ('{"do": "order", "run": true, "entry": 0.0}', "entry", 0),
         ('{"do": "mute", "lane": "a", "muted": true, "when": 4.0}', "when", 4),
         ('{"do": "mute", "lane": "a", "muted": true, "return_bars": 2.0}', "return_bars", 2),
         ('{"do": "section", "section": "a", "morph_bars": 8e0}', "morph_bars", 8),
@@ -53,8 +53,8 @@ async def test_an_order_that_is_not_there_is_said_so(stage: Any) -> None:
     text = (await stage.call("GET", "/api/set"))[1]["text"]
     head = text[: text.index("order:")]
     assert (await stage.call("PUT", "/api/set", {"text": head}))[0] == 200
-    for leg in (0, 5):
-        status, problem, _ = await stage.call("PUT", "/api/order", {"run": False, "leg": leg})
+    for entry in (0, 5):
+        status, problem, _ = await stage.call("PUT", "/api/order", {"run": False, "entry": entry})
         assert status == 409
         assert problem["detail"] == "the set has no running order"
 

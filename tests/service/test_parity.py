@@ -81,8 +81,8 @@ WAYS = [
         ("/section/flood", 1, "beat", 8, 0.25),
     ),
     Way(
-        say("order", run=True, leg=0),
-        ("PUT", "/api/order", {"run": True, "leg": 0}),
+        say("order", run=True, entry=0),
+        ("PUT", "/api/order", {"run": True, "entry": 0}),
         ("/order", 1, 0),
     ),
     Way(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from bridge.supervisor.crashes import FRESH, SAFE, WITHIN_S, Crashes
+import pytest
+
+from bridge.supervisor.crashes import FRESH, SAFE, WITHIN_S, Crashes, cause
 
 
 def test_more_care_with_each_death_within_a_minute() -> None:
@@ -20,3 +22,8 @@ def test_deaths_of_long_ago_do_not_count() -> None:
     for number in range(20):
         care = crashes.died(number * WITHIN_S / (SAFE - 1))
         assert not care.safe
+
+
+@pytest.mark.parametrize(("code", "text"), [(1, "code 1"), (-9, "SIGKILL"), (-15, "SIGTERM")])
+def test_why_a_process_ended(code: int, text: str) -> None:
+    assert cause(code) == text

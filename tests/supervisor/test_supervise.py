@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from bridge.player.start import Start
-from bridge.supervisor import supervise
 from bridge.supervisor.folders import state_folder
 from bridge.supervisor.greeting import greeting, is_journal
 from bridge.supervisor.supervise import run
@@ -77,8 +76,3 @@ def test_where_the_state_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path
     monkeypatch.delenv("XDG_STATE_HOME")
     monkeypatch.setenv("HOME", str(tmp_path))
     assert state_folder() == tmp_path / ".local/state/lanebridge"
-
-
-@pytest.mark.parametrize(("code", "text"), [(1, "code 1"), (-9, "SIGKILL"), (-15, "SIGTERM")])
-def test_why_a_process_ended(code: int, text: str) -> None:
-    assert supervise._cause(code) == text

@@ -39,12 +39,12 @@ from bridge.music.model import (
     Decay,
     Direction,
     Drive,
+    Entry,
     Euclid,
     Every,
     Fill,
     Hold,
     Lane,
-    Leg,
     Levels,
     Logic,
     Macro,
@@ -142,7 +142,7 @@ def spec_of(number: int) -> SetSpec:
         Section("other", play=playing, macros={"knob": 0.9}),
         Section("third", lanes={hits[0].name: {"shift": -0.25, "level": 0.4}}, tempo=97.0),
     )
-    order = (Leg("other", 1), Leg("third", 1)) if dice.random() < 0.25 else ()
+    order = (Entry("other", 1), Entry("third", 1)) if dice.random() < 0.25 else ()
     return SetSpec(
         f"Tide {number}",
         tempo=dice.choice((60.0, 126.0, 133.33, 300.0)),

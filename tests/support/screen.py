@@ -9,7 +9,7 @@ from typing import Any
 from playwright.sync_api import BrowserContext, ConsoleMessage, FloatRect, Locator, Page
 
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"
-VIEWS = ("play", "set", "rig", "shelf")
+VIEWS = ("play", "set", "rig", "files")
 ARGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -114,7 +114,7 @@ class Screen:
         self.page.wait_for_selector(f"article[aria-label$=' {name.removeprefix('whole ')}']")
 
     def part(self, view: str, part: str) -> None:
-        """A part of the rig or of the shelf."""
+        """A part of the rig or of the files."""
         self.page.locator(f"#view-{view} [data-part={part}]").click()
         self.page.wait_for_selector(f"#view-{view} [data-part={part}][aria-current]")
 

@@ -286,7 +286,7 @@ OUTPUTS = {"pitch": OutputRange("pitch", "pitch"), "level": OutputRange("level",
 FEELS = st.fixed_dictionaries(
     {},
     optional={
-        "swing": st.sampled_from([50.0, 58.0, 75.0]),
+        "swing": st.sampled_from([20.0, 50.0, 58.0, 80.0]),
         "shift": st.sampled_from([-0.4, 0.1, 0.5]),
         "shift_ms": st.sampled_from([-30.0, 12.0]),
         "humanise_ms": st.sampled_from([4.0, 25.0]),

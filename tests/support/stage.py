@@ -10,9 +10,9 @@ from support.wired import BAR, score_of
 
 from bridge.music.model import (
     Drive,
+    Entry,
     Euclid,
     Lane,
-    Leg,
     Levels,
     Logic,
     Macro,
@@ -80,7 +80,7 @@ SCORE = score_of(
         Section("drift", None, {}, {"kick": {"hits": 9.0}}),
         Section("dry", ()),
     ),
-    order=(Leg("shallow", 2), Leg("flood", 1, 2), Leg("dry", 1)),
+    order=(Entry("shallow", 2), Entry("flood", 1, 2), Entry("dry", 1)),
     seed=5,
 )
 

@@ -24,7 +24,7 @@ EMPTY: PerformanceState = {
     "section_pending": None,
     "order": {
         "running": False,
-        "leg": None,
+        "entry": None,
         "next": None,
         "tick": None,
         "ends": None,

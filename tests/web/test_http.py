@@ -94,7 +94,7 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
     ("DELETE", "/api/sections/flood/pending", None, {"do": "cancel", "section": "flood"}),
     ("POST", "/api/release", None, {"do": "release", "client": "http 127.0.0.1"}),
     ("PUT", "/api/order", {"run": True}, {"do": "order", "run": True}),
-    ("PUT", "/api/order", {"run": True, "leg": 0}, {"do": "order", "run": True, "leg": 0}),
+    ("PUT", "/api/order", {"run": True, "entry": 0}, {"do": "order", "run": True, "entry": 0}),
     ("DELETE", "/api/order/pending", None, {"do": "cancel", "order": True}),
     ("PUT", "/api/fill", {"active": True}, {"do": "fill", "active": True}),
     (

@@ -170,7 +170,7 @@ export class Chart {
     g.stroke();
     g.globalAlpha = 1;
     if (edge < W - 4) {
-      const label = pending.muted ? "out" : "in";
+      const label = pending.muted ? "muted" : "on";
       g.font = `600 16px ${this.sans}`;
       const w = g.measureText(label).width + 12;
       g.fillStyle = c.ink;

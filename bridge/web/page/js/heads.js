@@ -1,7 +1,7 @@
 /** The heads of the traces: one large mute switch per lane, acting on touch-down. */
 
 import { attr, h, say, text } from "./dom.js";
-import { handOn } from "./hands.js";
+import { moverOf } from "./movers.js";
 import { isLong } from "./ink.js";
 import { press } from "./press.js";
 import { silent } from "./store.js";
@@ -17,11 +17,11 @@ export const touchMode = { value: "now" };
 /** What a lane's head shows. @param {import("./store.js").LaneState} lane @returns {[string, string]} look and words */
 export function look(lane) {
   const alone = silent(lane) && !lane.muted; // only the solo of others silences it
-  if (lane.held && !alone) return [lane.muted ? "held-out" : "held-in", lane.muted ? "held out" : "held in"];
-  if (lane.pending) return [lane.pending.muted ? "wait-out" : "wait-in", lane.pending.text || `${lane.pending.muted ? "out" : "in"} at bar ${lane.pending.bar}`];
+  if (lane.held && !alone) return [lane.muted ? "held-out" : "held-in", lane.muted ? "held muted" : "held on"];
+  if (lane.pending) return [lane.pending.muted ? "wait-out" : "wait-in", lane.pending.text || `${lane.pending.muted ? "muted" : "on"} at bar ${lane.pending.bar}`];
   if (alone) return ["out", "not in solo"];
-  if (lane.muted) return ["out", lane.solo ? "solo, out" : "out"];
-  return ["in", lane.solo ? "solo" : lane.filling ? "fills" : "in"];
+  if (lane.muted) return ["out", lane.solo ? "solo, muted" : "muted"];
+  return ["in", lane.solo ? "solo" : lane.filling ? "fills" : "on"];
 }
 
 export class Head {
@@ -119,9 +119,9 @@ export class Head {
     const lane = this.lane;
     if (!lane) return;
     const [shape, state] = look(lane);
-    const hand = handOn(this.store.state, `lane/${this.name}`, ...(lane.groups ?? []).map((group) => `group/${group}`));
+    const hand = moverOf(this.store.state, `lane/${this.name}`, ...(lane.groups ?? []).map((group) => `group/${group}`));
     const words = hand ? `${state}, ${hand.short}` : state;
-    attr(this.el, "data-hand", hand?.says);
+    attr(this.el, "data-moved", hand?.says);
     attr(this.el, "data-look", shape);
     attr(this.el, "aria-pressed", !silent(lane));
     attr(this.el, "data-stack", words.length > 6 || this.name.length + words.length > 9 ? "yes" : null);

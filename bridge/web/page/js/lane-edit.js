@@ -5,7 +5,7 @@ import { h, say, text, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { words } from "./forms.js";
 import { drivesPart } from "./drives.js";
-import { driversOf } from "./hands.js";
+import { driversOf } from "./movers.js";
 import { varyPart } from "./vary.js";
 import { meter } from "./play.js";
 import { kindOf, namesIn, playsHits } from "./kinds.js";

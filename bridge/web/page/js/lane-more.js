@@ -28,7 +28,7 @@ export function buildOrder(edit) {
   const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "still", "muted", "share"];
   fold(edit, "Order, passes and groups", keys, row, marks);
   if (has("direction")) edit.add(picker("Direction", words.directions.map((d) => [d, d.replaceAll("-", " ")]), (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
-  if (has("reset")) edit.add(picker("Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
+  if (has("reset")) edit.add(picker(edit.kind === "shape" ? "Starts again" : "Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
     (v) => edit.put("reset", v === "" ? null : /^\d+$/.test(v) ? Number(v) : v)), (l) => (l.reset === undefined ? "" : String(l.reset)), row);
   edit.add(entry("Groups", (typed) => edit.put("groups", names(typed)), { hint: "names; lanes of a group are muted together" }), (l) => (l.groups ?? []).join(" "), row);
   if (has("passes")) {

@@ -32,7 +32,8 @@ export function listeningPart(problem, show) {
       if (ear?.running) /** @type {HTMLDetailsElement} */ (el).open = true;
       attr(begin, "aria-disabled", ear?.running ? "true" : null);
       attr(end, "aria-disabled", ear?.running ? null : "true");
-      const drift = ear && ear.drift !== null ? `The voice drifts by ${ear.drift.toFixed(1)} cents a minute.` : "";
+      // What is null in the state is not there at all once it has come as a change.
+      const drift = typeof ear?.drift === "number" ? `Drift: ${ear.drift.toFixed(1)} cents a minute.` : "";
       text(said, ear ? [ear.running ? `Listening to ${ear.input}.` : ear.says, ...ear.noticed, drift].filter(Boolean).join("\n") : "");
       const checked = ear?.checked ?? [];
       if (checked.length) el.append(strip.el);

@@ -4,7 +4,7 @@
  */
 
 import { attr, h, say, text } from "./dom.js";
-import { handOn } from "./hands.js";
+import { moverOf } from "./movers.js";
 import { isLong } from "./ink.js";
 import { drag } from "./press.js";
 
@@ -137,10 +137,10 @@ export class Macro {
   update() {
     const macro = this.store.state.macros[this.name];
     if (!macro) return;
-    const hand = handOn(this.store.state, `macro/${this.name}`);
+    const hand = moverOf(this.store.state, `macro/${this.name}`);
     text(this.what, hand ? `moved by ${hand.says}` : (macro.drives ?? []).join(", "));
     text(this.by, hand?.short ?? "");
-    attr(this.el, "data-hand", hand?.says);
+    attr(this.el, "data-moved", hand?.says);
     if (this.hand.finger || performance.now() < this.freeAt) return;
     this.value = macro.value;
     this.show();

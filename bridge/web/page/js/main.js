@@ -3,7 +3,7 @@
 import { button, h, icon, keep, say, text, tool } from "./dom.js";
 import { buildAsk } from "./ask.js";
 import { MOST_BARS } from "./chart.js";
-import { tellHands } from "./hands.js";
+import { tellMovers } from "./movers.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
 import { Pen } from "./pen.js";
@@ -31,11 +31,11 @@ const placeFrame = buildPlace($("place"), store, pen);
 buildSigns($("signs"), link, store, wake, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
-tellHands(store);
+tellMovers(store);
 buildAsk($("ask"), app);
 
 // --- views ---
-const VIEWS = ["play", "set", "rig", "shelf"];
+const VIEWS = ["play", "set", "rig", "files"];
 const loaded = new Map();
 const ready = new Map();
 /** How the other views and the panels look is loaded with the first of them. @type {Promise<any>|null} */

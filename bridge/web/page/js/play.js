@@ -3,7 +3,7 @@
 import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
 import { Chart } from "./chart.js";
 import { Gestures } from "./gestures.js";
-import { handOn } from "./hands.js";
+import { moverOf } from "./movers.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
 import { isLong, linesOfNames, noteName } from "./ink.js";
@@ -70,9 +70,9 @@ export class PlayView {
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
     new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
-    store.on(["lanes", "hands"], () => this.showLanes());
-    store.on(["macros", "hands"], () => this.showMacros());
-    store.on(["sections", "section", "section_pending", "order", "hands"], (state) => this.showSections(state));
+    store.on(["lanes", "moved_by"], () => this.showLanes());
+    store.on(["macros", "moved_by"], () => this.showMacros());
+    store.on(["sections", "section", "section_pending", "order", "moved_by"], (state) => this.showSections(state));
     link.addEventListener("played", (event) => this.played(/** @type {CustomEvent} */ (event).detail));
     link.addEventListener("condition", () => { if (!link.live) for (const macro of this.macros.values()) macro.letGo(); });
   }
@@ -84,7 +84,7 @@ export class PlayView {
       ["bar", "bar", "on the next bar", "A touch mutes on the next bar"],
       ["4", "4 bars", "in 4 bars", "A touch mutes in 4 bars"],
       ["held", "held", "only while held", "A touch mutes while it is held"],
-      ["drop", "drop", "drop: out for 4 bars, then back", "A touch mutes for 4 bars"],
+      ["drop", "drop", "drop: muted for 4 bars, then back", "A touch mutes for 4 bars"],
       ["solo", "solo", undefined, "A touch plays a lane alone"],
     ], (value) => { touchMode.value = value; });
     this.modes = modes;
@@ -183,8 +183,8 @@ export class PlayView {
       attr(el, "aria-pressed", state.section === el.dataset.section);
       attr(el, "data-pending", pending ? "yes" : null);
       attr(el, "aria-label", pending ? `${el.dataset.section} waits for bar ${pending.bar}: touch to take it back` : null);
-      const hand = handOn(state, `section/${el.dataset.section}`);
-      attr(el, "data-hand", hand?.says);
+      const hand = moverOf(state, `section/${el.dataset.section}`);
+      attr(el, "data-moved", hand?.says);
       text(/** @type {HTMLElement} */ (el.lastChild), [pending ? `at ${pending.bar}` : "", hand?.short ?? ""].filter(Boolean).join(", "));
     }
   }
@@ -284,7 +284,7 @@ export class PlayView {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;
       }
-      return h("li", { text: `${name}${lane.muted ? ", out" : silent(lane) ? ", not in solo" : ""}: ${words}` });
+      return h("li", { text: `${name}${lane.muted ? ", muted" : silent(lane) ? ", not in solo" : ""}: ${words}` });
     });
     this.spoken.replaceChildren(...items);
   }

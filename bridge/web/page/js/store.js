@@ -24,7 +24,7 @@ export const silent = (lane) => lane.muted || !lane.heard;
 export class Store {
   constructor() {
     /** @type {State} */
-    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [], limits: {}, hands: {} });
+    this.state = /** @type {any} */ ({ lanes: {}, macros: {}, sections: [], ports: {}, transport: {}, clock: {}, lateness: {}, player: {}, order: {}, warnings: [], note_names: [], limits: {}, moved_by: {} });
     /** @type {[Set<string>|null, (state: State, keys: Set<string>|null) => void][]} */
     this.listeners = [];
     this.version = 0; // counts what has changed

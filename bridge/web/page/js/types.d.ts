@@ -77,7 +77,7 @@ export interface FormState {
 /** The running order: the entry that plays, the one after it, and the tick of the change (None while it runs: it waits for the performer to go on). `ends`: where the entry would end by itself, when a hand has asked to go on before that. `time`: which time of an entry that chooses plays, from 0; `begun`: entries begun since the order was run. */
 export interface OrderState {
   running: boolean;
-  leg: number | null;
+  entry: number | null;
   next: number | null;
   tick: number | null;
   ends: number | null;
@@ -378,7 +378,7 @@ export interface SoundcheckState {
 }
 
 /** Who is moving something: the client's name, and that in words. */
-export interface HandState {
+export interface MovedBy {
   client: string;
   says: string;
 }
@@ -390,7 +390,7 @@ export interface FieldLimits {
   default?: boolean | number | string | null;
 }
 
-/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key that plays, `section_note_names` in that of the set (under an empty name) and those of the sections that have one of their own; `limits`: those of commands, by word and field; `hands`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
+/** Everything that a surface needs to draw itself. `note_names`: the twelve notes from C in the key that plays, `section_note_names` in that of the set (under an empty name) and those of the sections that have one of their own; `limits`: those of commands, by word and field; `moved_by`: who moved what just now, by ``lane/NAME``, ``macro/NAME``, ``section/NAME``, ``group/NAME``, ``transport``, ``tempo``, ``clock``, ``order`` or ``all lanes``. */
 export interface State {
   version: string;
   rig: string;
@@ -426,7 +426,7 @@ export interface State {
   note_names: string[];
   section_note_names: Record<string, string[]>;
   limits: Record<string, Record<string, FieldLimits>>;
-  hands: Record<string, HandState>;
+  moved_by: Record<string, MovedBy>;
 }
 
 export type Command =
@@ -448,7 +448,7 @@ export type Command =
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
-  | { do: "order"; run: boolean; leg?: number | null }
+  | { do: "order"; run: boolean; entry?: number | null }
   | { do: "order-next"; when?: "bar" | number }
   | { do: "pace"; pace: number; group?: string | null }
   | { do: "position"; tick: number }

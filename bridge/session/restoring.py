@@ -19,12 +19,12 @@ NO_PARTS: Mapping[str, Any] = MappingProxyType({})
 _OF_LANE = ("under", "pending", "solo", "still", "hand")
 
 
-def turned(renamed: Names) -> dict[str, dict[str, str]]:
+def reversed_names(renamed: Names) -> dict[str, dict[str, str]]:
     """The way back: new names to old ones."""
     return {what: {new: old for old, new in names.items()} for what, names in renamed.items()}
 
 
-def lost(
+def to_restore(
     state: Mapping[str, Any],
     before: SetSpec,
     after: SetSpec,

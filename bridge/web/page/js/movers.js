@@ -10,18 +10,18 @@ const TOLD = { transport: "Transport", clock: "Clock", tempo: "Tempo", order: "R
 /** The hand of somebody else that is on one of these, or was a moment ago.
  * @param {import("./types.js").State} state @param {...string} things such as `lane/rim`
  * @returns {{short: string, says: string}|null} */
-export function handOn(state, ...things) {
-  const one = things.map((thing) => state.hands?.[thing]).find(Boolean);
+export function moverOf(state, ...things) {
+  const one = things.map((thing) => state.moved_by?.[thing]).find(Boolean);
   return one ? { short: SHORT[one.client.split(" ")[0]] ?? "", says: one.says } : null;
 }
 
 /** Tells in the line at the foot who has touched what has no place of its own.
  * @param {import("./store.js").Store} store */
-export function tellHands(store) {
+export function tellMovers(store) {
   /** @type {Record<string, string>} */
   let known = {};
-  store.on(["hands"], ({ hands = {} }) => {
-    const now = Object.fromEntries(Object.entries(hands).filter(([thing]) => thing in TOLD).map(([thing, one]) => [thing, one.says]));
+  store.on(["moved_by"], ({ moved_by = {} }) => {
+    const now = Object.fromEntries(Object.entries(moved_by).filter(([thing]) => thing in TOLD).map(([thing, one]) => [thing, one.says]));
     for (const [thing, who] of Object.entries(now)) if (known[thing] !== who) say(`${TOLD[thing]}: moved by ${who}.`);
     known = now;
   });

@@ -1,4 +1,4 @@
-/** The keeping view: save, save as, open another set, what was done by hand, and the whole text. */
+/** The view of files: save, save as, open another set, what was done by hand, and the whole text. */
 
 import { bench } from "./bench.js";
 import { attr, h, say, text, tool } from "./dom.js";
@@ -108,7 +108,7 @@ export async function build(root, app) {
     { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
       el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
   ];
-  const view = bench(root, "Parts of the shelf", parts);
+  const view = bench(root, "Files: its parts", parts);
 
   async function loadText(force = false) {
     if (!force && area.value !== loaded) return; // somebody is writing
