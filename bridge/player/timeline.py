@@ -104,7 +104,7 @@ class Timeline:
         self._due: list[tuple[int, int, int, int, Item]] = []
         self._number = 0
         self.changes = 0
-        """Counts up whenever what is bound to deadlines changes."""
+        """Counts up whenever what is bound to deadlines changes, or becomes idle."""
 
     def __len__(self) -> int:
         return len(self._ticks) + len(self._due)
@@ -234,6 +234,7 @@ class Timeline:
         gate = item.gate
         if gate is None:
             return
+        self.changes += 1
         before, gate.before = gate.before, None
         while before is not None:
             before.closed = True
@@ -267,6 +268,7 @@ class Timeline:
     def close_all(self) -> list[str]:
         """Outputs to close now: all that are open."""
         gates = [gate for top in self.gates.values() for gate in _chain(top)]
+        self.changes += 1
         for gate in gates:
             gate.closed = True
         self.gates.clear()
@@ -371,12 +373,14 @@ class Timeline:
         return [gate.output for gate in gates]
 
     def _closed(self, gate: Gate) -> None:
+        self.changes += 1
         gate.closed = True
         if self.gates.get(gate.output) is gate:
             del self.gates[gate.output]
 
     def _unwind(self, output: str, gone: Callable[[Gate], bool]) -> None:
         """Takes gates out of an output's chain; what is closed goes too."""
+        self.changes += 1
         kept = [g for g in _chain(self.gates[output]) if not gone(g) and not g.closed]
         for gate in _chain(self.gates[output]):
             if gate not in kept:
