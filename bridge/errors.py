@@ -48,7 +48,7 @@ _EXIT_SAYS = {
         "the computer refuses: a MIDI port or a program is missing, a disk is full, a network port "
         "is taken, no service answers"
     ),
-    Exit.INTERRUPTED: "ended by Ctrl-C before it was done",
+    Exit.INTERRUPTED: "ended by Ctrl-C, or by a no to what it asked, before it was done",
 }
 
 

@@ -178,7 +178,7 @@ COMMANDS: dict[str, str] = {
     "ports [--json]": "lists MIDI ports by name",
     "soundcheck RIG [SET] [--only OUTPUT] [--all] [--report FILE.txt] [--listen INPUT [--channel N]] [--loop INPUT [--interface NAME]]": "tries every output that has a cable, one at a time; turn monitors down first. With `--listen` an audio input says what it hears, and whose voice it sounds like",
     "align RIG --listen INPUT [--channel N] [--click INPUT [--click-channel N]] [--only OUTPUT] [--hits N] [--seconds N] [--apply]": "measures by an audio input how late each voice sounds, and makes all of them fall together; with `--click` also with the click of the host whose clock the rig follows",
-    "takes list|export|name|remove|star": "lists what was recorded of each performance, writes a take as a file, names, stars and removes takes",
+    "takes list|export|name|remove|replay|star": "lists what was recorded of each performance, writes a take as a file, plays one again and compares, names, stars and removes takes",
     "tune RIG [OUTPUT] [--readings FILE] [--listen INPUT] [--channel N] [--all] [--every SEMITONES] [--plot FILE.svg] [--yes] [--undo]": "tunes a pitch output from readings, or by listening to its voice (`--all`: one after the other)",
     "ctl COMMAND [--address URL]": "plays on a running service from the shell: `mute`, `macro`, `section`, `transport`, `state`, `watch` and others (`ctl --help` lists them); the address stands before the command",
     "clockcheck RIG [--seconds N] [--from PORT]": "listens to a MIDI clock: tempo, jitter, missing and doubled pulses",

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from bridge.errors import BridgeError, printable
+from bridge.files.read import open_file
 
 MAGIC = b"lanebridge take 1\n"
 FORMAT = 1
@@ -233,7 +234,7 @@ def read(path: Path) -> Take:
     """
     take: Take | None = None
     whats: dict[tuple[str, str, bytes], int] = {}
-    with path.open("rb") as file:
+    with open_file(path) as file:
         try:
             for kind, payload in records(file):
                 if take is None:

@@ -9,7 +9,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from bridge.errors import InputError
+from bridge.files.document import MAX_BYTES
 from bridge.files.profile import find_profile
+from bridge.files.read import read_bytes
 from bridge.files.rig import Rig, load_rig
 from bridge.files.tuning import corrections, tuning_path
 from bridge.voltage.calibration import Correction
@@ -33,7 +35,7 @@ def texts_of(rig: Rig) -> dict[str, str]:
         wanted[tuning_path(Path(RIG)).name] = tuning_path(rig.path)
     for name, path in wanted.items():
         try:
-            texts[name] = path.read_text(encoding="utf-8")
+            texts[name] = read_bytes(path, MAX_BYTES).decode()
         except (OSError, ValueError):
             continue
     return texts

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.errors import BridgeError, CommandError, did_you_mean
 from bridge.files import store, take
-from bridge.files.read import read_bytes
+from bridge.files.read import open_file, read_bytes
 
 FOLDER = "takes"
 ENDING = ".take"
@@ -196,7 +196,7 @@ def replace_note(note: Note, **changes: Any) -> Note:
 def is_recording(path: Path) -> bool:
     """Whether a program is writing to a take."""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True
@@ -209,7 +209,7 @@ def _ends(path: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The head of a take, and its foot where there is one, without reading the rest."""
     head: dict[str, Any] | None = None
     foot: dict[str, Any] | None = None
-    with path.open("rb") as file:
+    with open_file(path) as file:
         for kind, payload in take.records(file, skip=True):
             if kind == "HEAD" and head is None:
                 head = json.loads(payload)

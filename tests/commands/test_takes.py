@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 from support.taped import Evening
 
 from bridge.cli import main
+from bridge.errors import Exit
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +89,7 @@ def test_remove_asks(takes: CliRunner, tmp_path: Path, monkeypatch: pytest.Monke
     evening.stop()
     evening.recorder.end(evening.now / 1e9)
     no = CliRunner().invoke(main, ["takes", "remove", "1"], input="n\n")
-    assert no.exit_code == 1
+    assert no.exit_code == Exit.INTERRUPTED
     assert "remove 2026-03-07T21-04-00?" in no.output
     assert "removed" in run(takes, "remove", "1", "--yes").output
     assert "no takes yet" in run(takes).output

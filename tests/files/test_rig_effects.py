@@ -70,7 +70,7 @@ def test_a_clock_jack_with_a_cable_needs_our_clock() -> None:
     assert said(RIG.replace("send_to: [sync]", "send_to: [main]")) == [
         f"rig.yaml:7:{column}  interfaces.sync.cables.{jack}: sync.{jack} never moves: sync gets "
         "no clock; write send_to: [sync] under clock"
-        for jack, column in (("clock-24", 48), ("reset", 71))
+        for jack, column in (("clock-24", 55), ("reset", 78))
     ]
 
 

@@ -57,10 +57,12 @@ def test_the_set_of_the_design_is_read(rig: Rig) -> None:
     )
     document = parse_set(text, rig=rig)
     spec = document.spec
-    # The text of the design as it stood: its macro raises a chance that is 1 already.
+    # The text of the design as it stood: its macro raises a chance that is 1 already, and `advance`
+    # is what a rate was called as well.
     assert [str(p) for p in document.warnings if p.file == "set.yaml"] == [
+        "set.yaml:13:46  lanes.swell.advance: is an older spelling; write rate: 1/8",
         "set.yaml:16:94  macros.brightness.drives.1.setting: moves nothing: chance of rim stands "
-        "at 1 already, the most it can be"
+        "at 1 already, the most it can be",
     ]
     assert (spec.name, spec.tempo, spec.swing, spec.seed) == ("Low tide", 126, 54, 7)
     assert (spec.root, spec.scale, spec.key_name) == (9, (0, 2, 3, 5, 7, 8, 10), "A minor")

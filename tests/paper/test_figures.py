@@ -166,7 +166,7 @@ def test_every_picture_is_drawn_from_what_was_played(name: str) -> None:
 
 def test_swing_gives_the_first_of_each_pair_its_share() -> None:
     lanes = marks("swing")
-    for lane, percent in zip(lanes.values(), (50, 58, 66, 75), strict=True):
+    for lane, percent in zip(lanes.values(), (40, 50, 58, 66), strict=True):
         assert lane[1] == pytest.approx(2 * STEP * percent / 100, abs=1)
         assert lane[::2] == [0, 480, 960, 1440]
 
