@@ -18,6 +18,10 @@ Path = tuple[str | int, ...]
 _COLON = re.compile(r"[ \t]*:")
 _DASHES = re.compile(r"[ ]*-[ ]*\Z")
 
+ROWS_MOST = 32
+"""Each row that is changed by itself costs one reading of the text. What changes in more rows than
+these is written anew: somebody may ask for thousands."""
+
 _HEAD_NOTE = re.compile(r"[|>][-+0-9]*([ ]+#[^\r\n]*)")
 """The comment on the first line of a block text."""
 
@@ -51,7 +55,9 @@ def _merged(text: str, path: Path, old: Any, new: Any) -> str:
         return text
     if isinstance(old, dict) and isinstance(new, dict) and new and old:
         kept = [key for key in old if key in new]
-        if kept and [*kept, *(key for key in new if key not in old)] == list(new):
+        differ = sum(key not in old or not plain.same(old[key], new[key]) for key in new)
+        few = differ + len(old) - len(kept) <= ROWS_MOST
+        if few and kept and [*kept, *(key for key in new if key not in old)] == list(new):
             for key in new:
                 if key not in old:
                     text = replace(text, (*path, key), new[key])
@@ -74,6 +80,8 @@ def _merged_rows(text: str, path: Path, old: list[Any], new: list[Any]) -> str:
     while last < min(len(old), len(new)) - first and plain.same(old[-1 - last], new[-1 - last]):
         last += 1
     gone, come = old[first : len(old) - last], new[first : len(new) - last]
+    if max(len(gone), len(come)) > ROWS_MOST:
+        return replace(text, path, new)
     for place, (before, after) in enumerate(zip(gone, come, strict=False)):
         text = _merged(text, (*path, first + place), before, after)
     both = min(len(gone), len(come))

@@ -97,6 +97,7 @@ EXAMPLES: Mapping[str, Any] = {
     "soundNote": {"note": 36},
     "takeReading": {"note": 36, "text": "1.002 V"},
     "listenToVoice": {"input": "bay in", "channel": 1},
+    "listenSoundcheck": {"input": "bay in", "channel": 1},
     "undoTuning": {"output": "{pitch}"},
     "beginSoundcheck": {"monitors_down": True},
     "playOutput": {"output": "{output}"},

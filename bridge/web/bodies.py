@@ -36,6 +36,14 @@ FileName = Annotated[
 ]
 
 
+class ListenBody(Strict):
+    """`input`: a part of the name of an audio input of the service's machine, or nothing for its
+    default one; `channel` counts from 1."""
+
+    input: Annotated[str, Field(max_length=200)] = ""
+    channel: Annotated[int, Field(ge=1, le=64), AS_WHOLE] = 1
+
+
 class Nothing(Strict):
     """An empty object (or no body at all)."""
 

@@ -39,14 +39,6 @@ class AnswerBody(Strict):
     answer: Said | None
 
 
-class ListenBody(Strict):
-    """`input`: a part of the name of an audio input of the service's machine, or nothing for its
-    default one; `channel` counts from 1."""
-
-    input: Annotated[str, Field(max_length=200)] = ""
-    channel: Annotated[int, Field(ge=1, le=64), b.AS_WHOLE] = 1
-
-
 class SoundcheckAnswer(TypedDict):
     """The check, if there is one, and its report as text."""
 
@@ -115,7 +107,7 @@ def _ear_routes(checker: Soundchecker, shown: Callable[[], SoundcheckState]) -> 
         "Checks all outputs by an audio input: what is heard, in words. Nothing is recorded.",
         errors=(409,),
     )
-    async def listen(request: web.Request, body: ListenBody) -> SoundcheckState:
+    async def listen(request: web.Request, body: b.ListenBody) -> SoundcheckState:
         await checker.listen(body.input, body.channel, client_of(request))
         return shown()
 

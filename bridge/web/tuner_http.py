@@ -48,13 +48,6 @@ class KeepBody(Strict):
     doubtful: bool = False
 
 
-class ListenBody(Strict):
-    """The audio input, by its name or a part of it (empty: the default one), and its channel."""
-
-    input: Annotated[str, Field(max_length=200)]
-    channel: Annotated[int, Field(ge=1, le=64), AS_WHOLE] = 1
-
-
 class UndoBody(Strict):
     output: Output
 
@@ -126,7 +119,7 @@ def _ear_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
         "Sounds the notes, listens and takes the readings; then checks them with the tuning.",
         errors=(409,),
     )
-    async def listen(request: web.Request, body: ListenBody) -> TuningState:
+    async def listen(request: web.Request, body: b.ListenBody) -> TuningState:
         await tuner.listen(body.input, body.channel, client_of(request))
         return session()
 

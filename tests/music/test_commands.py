@@ -231,7 +231,7 @@ def test_pending_mutes_say_so() -> None:
         "muted": True,
         "tick": BAR,
         "bar": 2,
-        "text": "out at bar 2",
+        "text": "muted at bar 2",
         "back": None,
         "auto": False,
     }
@@ -242,7 +242,7 @@ def test_the_drop_returns_by_itself() -> None:
     performance = after((100, mute("kick", when="bar", return_bars=2)))
     assert [performance.muted(0, bar * BAR) for bar in range(5)] == [0, 1, 1, 0, 0]
     performance.settle(BAR)
-    assert pending_mute(performance.state(), "kick")["text"] == "in at bar 4"
+    assert pending_mute(performance.state(), "kick")["text"] == "on at bar 4"
     carry_out(performance, {"do": "cancel", "lane": "kick"}, BAR)
     assert performance.muted(0, 9 * BAR)
 

@@ -26,6 +26,7 @@ STATE = {
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/session/listen": 409,
+    "/api/soundcheck/keep": 409,
     "/api/tuning/undo": 409,
     "/api/devices/0123abcd": 404,
     "/api/pairing": 409,
