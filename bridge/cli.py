@@ -392,7 +392,7 @@ def ports(as_json: bool) -> None:
 @click.option("--groove", is_flag=True, help="Only the timing, as a line of a set.")
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
 def import_(file: Path, bar: int, bars: int, groove: bool, out: Path | None) -> None:
-    from bridge.commands.outfile import check_out, write_out
+    from bridge.commands.outfile import check_new, write_out
     from bridge.paper import midi_import
 
     if groove:
@@ -403,9 +403,7 @@ def import_(file: Path, bar: int, bars: int, groove: bool, out: Path | None) -> 
     if bars > 4:
         raise click.BadParameter("a pattern has 4 bars at most", param_hint="--bars")
     if out is not None:
-        check_out(out, (".yaml", ".yml"), (file,))
-        if out.exists():
-            raise BridgeError(f"{out}  is there already; choose another name")
+        check_new(out, (".yaml", ".yml"), (file,))
     text = midi_import.set_text(file, bar, bars)
     if out is None:
         click.echo(text, nl=False)

@@ -44,13 +44,13 @@ def command(
     accept: bool,
     out: Path | None,
 ) -> None:
-    from bridge.commands.outfile import check_out, save_out
+    from bridge.commands.outfile import check_new, write_out
     from bridge.files import fitting
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set, parse_set
 
     if out is not None:
-        check_out(out, (".yaml", ".yml"), (rig, set_file))
+        check_new(out, (".yaml", ".yml"), (rig, set_file))
     loaded, document = load_rig(rig), load_set(set_file)
     made_for = None if source is None else load_rig(source)
     found = asked(document, loaded, said_of(puts), made_for, accept=accept)
@@ -64,7 +64,7 @@ def command(
         raise SystemExit(1 if left else 0)
     text = fitting.fitted(document, found)
     parse_set(text, out.name, loaded)
-    save_out(out, text)
+    write_out(out, text)
     click.echo(f"{out}: {document.spec.name}, for {loaded.name}")
 
 

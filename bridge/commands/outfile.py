@@ -67,6 +67,13 @@ def check_out(
         raise _refused(out, reason(error)) from error
 
 
+def check_new(out: Path, endings: tuple[str, ...], inputs: Iterable[Path]) -> None:
+    """As `check_out`; a file that is there is refused as well: it may be a set somebody made."""
+    check_out(out, endings, inputs)
+    if out.exists():
+        raise BridgeError(f"{printable(str(out))}  is there already; choose another name")
+
+
 def is_stdout(out: Path) -> bool:
     """Whether ``-`` was given: the output goes where it is printed, to be piped on."""
     return str(out) == "-"

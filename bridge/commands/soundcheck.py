@@ -69,7 +69,7 @@ def command(
     from bridge.files.rig import load_rig
 
     if report is not None:
-        check_out(report, (".txt",), (rig,), "--report")
+        check_out(report, (".txt",), (rig, *([] if set_file is None else [set_file])), "--report")
     loaded = load_rig(rig)
     if set_file is not None and listen is None:
         raise click.UsageError("SET belongs to --listen; without it a rig is enough")

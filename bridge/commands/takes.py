@@ -161,8 +161,8 @@ def export(take: str, out: Path, moves: bool) -> None:
     from bridge.paper.take_course import played
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
+    outfile.check_out(out, (".mid", ".midi", ".csv"), (), prints=True)
     path = shelf().find(take)
-    outfile.check_out(out, (".mid", ".midi", ".csv"), (path,), prints=True)
     if moves and kind != ".csv":
         raise click.BadParameter("is for .csv", param_hint="--moves")
     with working(f"reading {path.stem}") as says:

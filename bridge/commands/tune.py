@@ -80,7 +80,7 @@ def command(
     loaded = load_rig(rig)
     chosen = _pitch_outputs(rig, loaded, output)
     if plot is not None:
-        check_out(plot, (".svg",), (rig,), "--plot")
+        check_out(plot, (".svg",), (rig, *([] if readings is None else [readings])), "--plot")
     if undo:
         _undo(rig, chosen[0].name)
     elif listen is not None:

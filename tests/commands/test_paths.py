@@ -27,10 +27,20 @@ from bridge.cli import main
 from bridge.errors import Exit
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
+PACK = Path(__file__).parents[1] / "files" / "packs" / "version-1.zip"
 HUGE_BYTES = 3 * MEMORY_BYTES  # more than may be used
 
 # A good command line for each command that takes files; FOLDER is where they are.
+# A path that another line tries already begins with AGAIN. (`open` has two ways, which exclude each
+# other.)
 GOOD = {
+    "align": "FOLDER/rig.yaml --listen quay",
+    "fit": "FOLDER/rig.yaml FOLDER/set.yaml --from FOLDER/rig.yaml --out FOLDER/new.yaml",
+    "history": "FOLDER/set.yaml",
+    "open": "FOLDER/pack.zip --rig FOLDER/rig.yaml",
+    "open --into": "FOLDER/new AGAIN/pack.zip",
+    "pack": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.zip --take FOLDER/readings.txt",
+    "takes export": "--out FOLDER/new.csv",
     "check": "FOLDER/rig.yaml FOLDER/set.yaml",
     "clockcheck": "FOLDER/rig.yaml",
     "doctor": "FOLDER/rig.yaml FOLDER/set.yaml --address 127.0.0.1:9 --bundle FOLDER/new.zip",
@@ -49,10 +59,10 @@ GOOD = {
     "render": "FOLDER/rig.yaml FOLDER/set.yaml --bars 1 --out FOLDER/new.mid",
     "scope": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
     "sheet": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.html",
-    "soundcheck": "FOLDER/rig.yaml --report FOLDER/new.txt",
-    "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt",
+    "soundcheck": "FOLDER/rig.yaml FOLDER/set.yaml --listen quay --report FOLDER/new.txt",
+    "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt --plot FOLDER/new.svg",
 }
-WRITES = {"--out", "--report", "--bundle", "--picture"}
+WRITES = {"--out", "--report", "--bundle", "--picture", "--plot", "--into"}
 FOLDERS = {"--beside", "--folder", "--root"}
 
 
@@ -83,8 +93,9 @@ def places() -> Iterator[tuple[str, int, str]]:
         words = line.split()
         for at, word in enumerate(words):
             if "FOLDER" in word:
-                found.append(command)
-                option = words[at - 1] if at and words[at - 1].startswith("--") else ""
+                before = words[at - 1] if at else command.split()[-1]
+                option = before if before.startswith("--") else ""
+                found.append(command.removesuffix(f" {option}") if not at and option else command)
                 yield command, at, option
     assert sorted(found) == expected
 
@@ -170,6 +181,9 @@ SPECIAL: dict[str, Callable[[Path], Path]] = {
     "below a file": below_a_file,
     "a name too long": lambda path: path.with_name("n" * 300 + path.suffix),
 }
+FREE = {"history 0", "pack --take"}
+"""What is in these files is not looked at: a history is asked for when a file is damaged, and a take
+is handed on as it is."""
 READ_ONLY: dict[str, Callable[[Path], Path]] = {
     "missing": lambda path: path,
     "unreadable": unreadable,
@@ -190,6 +204,10 @@ DIRECTORIES = {
 }
 
 
+def words_of(command: str, home: Path) -> list[str]:
+    return GOOD[command].replace("FOLDER", str(home)).replace("AGAIN", str(home)).split()
+
+
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     """A folder with one good file of each kind."""
@@ -201,6 +219,7 @@ def home(tmp_path: Path) -> Path:
         "profile: mine\noutputs:\n  a: {kind: gate, by: note, number: 36}\n"
     )
     (folder / "readings.txt").write_text("C1 0.01\nC2 1.01\nC3 2.01\nC4 3.01\n")
+    shutil.copy(PACK, folder / "pack.zip")
     beat = mido.MidiFile()
     beat.tracks.append(mido.MidiTrack([mido.Message("note_on", channel=9, note=36)]))
     beat.save(folder / "beat.mid")
@@ -248,6 +267,8 @@ CASES = [
         if option in WRITES
         else DIRECTORIES
         if option in FOLDERS or command == "init"
+        else [*SPECIAL, "missing"]
+        if f"{command} {option or at}" in FREE
         else INPUTS
     )
 ]
@@ -257,7 +278,7 @@ CASES = [
 def test_a_path_that_cannot_be_used_is_one_plain_message(
     home: Path, tmp_path: Path, command: str, at: int, option: str, kind: str
 ) -> None:
-    words = GOOD[command].replace("FOLDER", str(home)).split()
+    words = words_of(command, home)
     usual = Path(words[at])
     place = tmp_path / ("elsewhere" + usual.suffix)
     bad = INPUTS[kind](place)
@@ -276,7 +297,7 @@ def test_what_is_read_is_never_written_over(
 ) -> None:
     """By its own name, by a link to it with the right ending; nor any other rig, set or profile,
     which all end in .yaml (`import`, which writes a set, refuses every file that is there)."""
-    words = GOOD[command].replace("FOLDER", str(home)).split()
+    words = words_of(command, home)
     ending = Path(words[at]).suffix
     for read in sorted(home.iterdir()):
         if way == "another ending":

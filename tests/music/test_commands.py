@@ -235,7 +235,7 @@ def test_pending_mutes_say_so() -> None:
         "back": None,
         "auto": False,
     }
-    assert pending_mute(performance.state(), "rim")["text"] == "in at bar 1 beat 2"
+    assert pending_mute(performance.state(), "rim")["text"] == "on at bar 1 beat 2"
 
 
 def test_the_drop_returns_by_itself() -> None:
