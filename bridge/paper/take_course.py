@@ -91,15 +91,13 @@ class Course:
         self.performance.running = True
         self._swap: dict[str, Any] | None = None
 
-    def stands(self, until: float | None = None) -> Iterator[Stand]:
-        """Every change in order, the begin first; with `until` those before that tick."""
+    def stands(self) -> Iterator[Stand]:
+        """Every change in order, the begin first."""
         now = float(self.begin)
         yield self._stand(now, int(self._take.head["begin"]["at"]))
         for mark in self._take.marks:
             kind = mark["is"]
             tick = float(mark.get("rendered", mark["tick"]))
-            if until is not None and tick >= until:
-                break
             if kind not in ("move", "swap", "jump"):
                 continue
             yield from self._by_itself(now, tick)
@@ -111,8 +109,7 @@ class Course:
                 continue
             now = tick
             yield self._stand(float(mark["tick"]), int(mark["ns"]))
-        end = until if until is not None else self._end()
-        yield from self._by_itself(now, end)
+        yield from self._by_itself(now, self._end())
 
     def _end(self) -> float:
         ends = [float(mark["tick"]) for mark in self._take.marks if mark["is"] == "end"]

@@ -151,13 +151,10 @@ class Replay:
         self._pace = player.sender.pacing = _Pace(player, iter(known))
         self._place = int(begin["tick"])
 
-    def run(self, until_tick: float | None = None) -> None:
-        """Plays to the end, or until the song has come to a tick. Raises CommandError when
-        something in the take cannot be done again."""
+    def run(self) -> None:
+        """Plays to the end. Raises CommandError when something in the take cannot be done again."""
         self._start()
         for mark in self._marks:
-            if until_tick is not None and float(mark["tick"]) >= until_tick:
-                break
             self._advance(int(mark["ns"]), mark)
             if self._pace.missed:
                 break
@@ -170,8 +167,6 @@ class Replay:
                 self.player.command(Stop(), self.now)
             else:
                 self.player.finish()
-        if until_tick is not None:
-            self._advance(self.player.song.time_of(until_tick), {})
         self._collect()
 
     def _start(self) -> None:
