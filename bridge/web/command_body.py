@@ -14,6 +14,11 @@ from bridge.web.problems import ProblemError
 from bridge.web.wrong import parsed
 
 
+def _named(http: Http) -> list[str]:
+    """The fields that the path of a route names."""
+    return [part[1:-1] for part in http.path.split("/") if part.startswith("{")]
+
+
 @dataclass(frozen=True, slots=True)
 class CommandBody:
     """How a route makes a command."""
@@ -24,12 +29,14 @@ class CommandBody:
     @property
     def in_path(self) -> list[str]:
         """The fields that the path names."""
-        return [part[1:-1] for part in self.http.path.split("/") if part.startswith("{")]
+        return _named(self.http)
 
     @property
     def members(self) -> list[str]:
-        """The fields that are members of the body."""
-        said = {*self.in_path, *dict(self.http.fixed)}
+        """The fields that are members of the body: none that this path, or another one of the same
+        command, names (such as the group, on the route of a lane)."""
+        said = {name for http in self.command.ROW.http for name in _named(http)}
+        said |= {*self.in_path, *dict(self.http.fixed)}
         return [name for name in fields_of(self.command) if name not in said]
 
     @property
@@ -54,7 +61,8 @@ class CommandBody:
         """
         given = self._members(data)
         names = {name: path[name] for name in self.in_path}
-        strange = [name for name in given if name in names or name in ("do", "seq", "client")]
+        others = fields_of(self.command).keys() - set(self.members)
+        strange = [name for name in given if name in others or name in ("do", "seq", "client")]
         if strange:
             wrong = {name: f"{name!r} is no member of this body" for name in strange}
             raise CommandError("; ".join(wrong.values()), "value", wrong)
