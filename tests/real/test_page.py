@@ -125,7 +125,7 @@ def test_a_fill_ends_with_the_finger_and_a_drop_leaves_a_group(
     until(lambda: "fills" in one.page.inner_text(".head[data-lane=rim]"))
     one.up(1)
     until(lambda: not demo.state["lanes"]["rim"]["filling"], what="its end")
-    one.page.get_by_role("radio", name="drop: out for 4 bars").tap()
+    one.page.get_by_role("radio", name="drop: muted for 4 bars").tap()
     group = one.page.get_by_role("button", name="group drums")
     group.tap()
     until(lambda: not demo.state["lanes"]["bass"]["heard"], what="a drop")
