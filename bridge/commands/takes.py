@@ -129,9 +129,11 @@ def remove(take: tuple[str, ...], yes: bool) -> None:
 def replay(context: click.Context, take: str) -> None:
     from bridge.commands.progress import working
     from bridge.files.take import read
+    from bridge.files.take_shelf import refuse_recording
     from bridge.paper.take_again import compare
 
     path = shelf().find(take)
+    refuse_recording(path)
     with working(f"playing {path.stem} again"):
         found = compare(read(path))
     if found.same:

@@ -150,8 +150,7 @@ class Shelf:
 
     def remove(self, path: Path) -> None:
         """Raises CommandError while it is recorded, OSError when it cannot be removed."""
-        if is_recording(path):
-            raise CommandError("this take is still being recorded; stop first", "state")
+        refuse_recording(path)
         path.unlink()
         path.with_suffix(NOTE_ENDING).unlink(missing_ok=True)
         store.flush_folder(self.folder)
@@ -191,6 +190,12 @@ def _age(path: Path) -> tuple[str, int, str]:
 
 def replace_note(note: Note, **changes: Any) -> Note:
     return note.model_copy(update=changes)
+
+
+def refuse_recording(path: Path) -> None:
+    """Raises CommandError while a take is recorded: its last moves may not be written yet."""
+    if is_recording(path):
+        raise CommandError("this take is still being recorded; stop first", "state")
 
 
 def is_recording(path: Path) -> bool:

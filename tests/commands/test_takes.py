@@ -86,6 +86,12 @@ def test_remove_asks(takes: CliRunner, tmp_path: Path, monkeypatch: pytest.Monke
     evening = Evening(tmp_path / "lanebridge")
     evening.do("start")
     evening.run(300)
+    for early in (["replay"], ["remove", "1", "--yes"]):
+        said = CliRunner().invoke(main, ["takes", *early])
+        assert (said.exit_code, said.output) == (
+            1,
+            "this take is still being recorded; stop first\n",
+        )
     evening.stop()
     evening.recorder.end(evening.now / 1e9)
     no = CliRunner().invoke(main, ["takes", "remove", "1"], input="n\n")
