@@ -30,6 +30,7 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 PERIOD = 32
 PERIOD_MS = PERIOD / 48.0
 EARLY_NS = 1_000_000
+TRIES = 4
 RIG = """\
 rig: Test quay
 interfaces:
@@ -76,7 +77,30 @@ class Claims(threading.Thread):
 def test_the_player_says_the_truth_about_when_it_sends(
     tmp_path: Path, needs: Needs, record_property: Record
 ) -> None:
+    """A try counts as disturbed only when the receiver was left out of cycles: then messages were
+    lost on the way. An undisturbed one must be right, and so must the last."""
     needs("jackd", "python:jack")
+    for attempt in range(1, TRIES + 1):
+        folder = tmp_path / str(attempt)
+        folder.mkdir()
+        claimed, capture = played(folder)
+        try:
+            line = judged(claimed, [(ns, data) for _, _, ns, data in jackd.read_stamped(capture)])
+        except AssertionError as wrong:
+            gaps = jackd.read_gaps(capture)
+            if attempt == TRIES or not gaps:
+                raise
+            print(
+                f"try {attempt}: {wrong}\n  disturbed: the receiver was left out {len(gaps)} times"
+            )
+        else:
+            print(line)
+            record_property("truth", line)
+            return
+
+
+def played(tmp_path: Path) -> tuple[list[tuple[int, bytes]], Path]:
+    """What the player says it has sent, and the file of what was received."""
     (tmp_path / "rig.yaml").write_text(RIG)
     (tmp_path / "set.yaml").write_text(SET)
     runtime = tmp_path / "run"
@@ -118,8 +142,12 @@ def test_the_player_says_the_truth_about_when_it_sends(
                     play.kill()
                     play.wait()
     print((tmp_path / "play.log").read_text())
-    received = [(ns, data) for _, _, ns, data in jackd.read_stamped(capture)]
-    pairs = matched(claims.sent, received)
+    return claims.sent, capture
+
+
+def judged(claimed: list[tuple[int, bytes]], received: list[tuple[int, bytes]]) -> str:
+    """A line of a report; AssertionError for what is wrong."""
+    pairs = matched(claimed, received)
     late = sorted((got - said) / 1e6 for said, got in pairs)
     assert len(late) > 300
     half, most = late[len(late) // 2], late[int(len(late) * 0.99)]
@@ -127,12 +155,11 @@ def test_the_player_says_the_truth_about_when_it_sends(
         f"{len(late)} messages: received after claimed, ms: least {late[0]:.3f}, median "
         f"{half:.3f}, 99 % {most:.3f}, most {late[-1]:.3f} (one period is {PERIOD_MS:.3f})"
     )
-    print(line)
-    record_property("truth", line)
     # The player reads its clock once more after handing a message over, and may be interrupted in
     # between; that much earlier a message may arrive.
     assert late[0] >= -0.3, "a message arrived well before the player says it sent it"
     assert half <= 2 * PERIOD_MS + 0.2, "the player claims to be earlier than it is"
+    return line
 
 
 def matched(
