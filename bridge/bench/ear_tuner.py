@@ -155,7 +155,7 @@ class EarTuner:
     ) -> None:
         from bridge.listen.audio import gather
 
-        blocks, steps, since = ear.blocks(), tuning.steps(), 0
+        steps, since = tuning.steps(), 0
         step: Sound | None = next(steps)
 
         def answer(take: Take) -> Sound | None:
@@ -171,7 +171,7 @@ class EarTuner:
                 session.sounding = step.note
                 since = self.now_ns()
             begin = since + round(step.settle_s * 1e9)
-            take = await asyncio.to_thread(gather, blocks, ear.rate, begin, step.seconds)
+            take = await asyncio.to_thread(gather, ear, begin, step.seconds)
             since = take.end_ns
             step = await asyncio.to_thread(answer, take)
             self._on_change()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bridge.bench.hearing import Struck, blocks_until
+from bridge.bench.hearing import Struck
 from bridge.bench.listened import head
 from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
@@ -194,7 +194,7 @@ def listen_to_click(
     end = since_ns + round(seconds * 1e9)
     takes: list[Take] = []
     while since_ns < end:
-        take = gather(blocks_until(ear, end + PIECE_NS), ear.rate, since_ns, PIECE_NS / 1e9)
+        take = gather(ear, since_ns, PIECE_NS / 1e9)
         if takes and take.ns - since_ns > LOST_NS:
             # After a gap the times of samples are sure again only after a while, and an offset that
             # is wrong is worse than none.
