@@ -13,21 +13,18 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable, Coroutine, Sequence
-from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.errors import BridgeError, CommandError
-from bridge.listen.opening import listening
+from bridge.listen.opening import Ears, listening
 from bridge.listen.wrong import insist_on_libraries
 from bridge.protocol.state import ListeningState
 
 if TYPE_CHECKING:
     from bridge.bench.listened import Heard, ListenedCheck
-    from bridge.listen.audio import Listener
 
-Ears = Callable[[str, int], AbstractContextManager["Listener"]]
 ANSWER_S = 5.0
 
 

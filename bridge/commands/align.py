@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.listening import channel_option, ears_on, monitors_down
+from bridge.commands.listening import (
+    HEARS_THE_RACK,
+    channel_option,
+    ears_on,
+    listen_option,
+    monitors_down,
+)
 from bridge.commands.soundcheck import WARNING
 
 if TYPE_CHECKING:
@@ -34,12 +40,7 @@ ROOM_S = 0.5
     ),
 )
 @click.argument("rig", type=FILE)
-@click.option(
-    "--listen",
-    metavar="INPUT",
-    required=True,
-    help="A part of the name of the audio input that hears the rack.",
-)
+@listen_option(HEARS_THE_RACK, required=True)
 @channel_option("--channel", "that input")
 @click.option("--click", "click_in", metavar="INPUT", help="The input that hears the host's click.")
 @channel_option("--click-channel", "the click's input")

@@ -46,6 +46,7 @@ from bridge.web.gate import Gate, add_headers
 from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.keeping_http import keeping_routes
+from bridge.web.listen_http import input_routes
 from bridge.web.live import Live
 from bridge.web.openapi import describe
 from bridge.web.osc_http import osc_route
@@ -157,6 +158,7 @@ class Service:
             *set_routes(self.book, self.charts, self.control),
             *keeping_routes(self.book, self.control),
             *controller_routes(self.controllers),
+            *input_routes(),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
             *edit_routes(self.book, self.control, self.charts),
