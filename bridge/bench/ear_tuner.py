@@ -34,6 +34,9 @@ def _open(ears: Ears, name: str, channel: int, held: contextlib.ExitStack) -> Li
     return held.enter_context(ears(name, channel))
 
 
+USE = "a voice is being tuned by ear"
+
+
 class EarTuner:
     """Listens for one session at a time.
 
@@ -69,7 +72,7 @@ class EarTuner:
         Raises:
             CommandError: it is listening already, the song runs, or the input cannot be used.
         """
-        self._bench.must_stand()
+        self._bench.must_be_free(USE)
         if self.running:
             raise CommandError("it is listening already", "state")
         self.forget()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from aiohttp import web
 
+from bridge.bench.aligner import Aligner
 from bridge.bench.live_scope import Scope
 from bridge.bench.soundchecker import Soundchecker
 from bridge.bench.tuner import Tuner
@@ -35,6 +36,7 @@ from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.supervisor.voice import Level
+from bridge.web.align_http import align_routes
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
@@ -110,6 +112,7 @@ class Service:
         self.bench = Workbench(self.control)
         self.tuner = Tuner(self.bench, on_change=self._bench_changed)
         self.soundchecker = Soundchecker(self.bench, on_change=self._bench_changed)
+        self.aligner = Aligner(self.bench, on_change=self._bench_changed)
         self.osc = Osc(self.control, self.access)
         self.view = View(
             self.session,
@@ -119,6 +122,7 @@ class Service:
                 learning=self.controllers.learning,
                 tuning=self.tuner.state,
                 soundcheck=self.soundchecker.state,
+                align=self.aligner.state,
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
@@ -161,6 +165,7 @@ class Service:
             *input_routes(),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
+            *align_routes(self.aligner),
             *edit_routes(self.book, self.control, self.charts),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
@@ -237,6 +242,7 @@ class Service:
                         yield self
                     finally:
                         await self.soundchecker.stop()
+                        await self.aligner.stop()
                         await self.live.close()
                         for task in tasks:
                             task.cancel()
