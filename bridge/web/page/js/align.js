@@ -11,7 +11,6 @@ export function alignPart(app) {
   const caution = h("p", { class: "caution" });
   const said = h("p", { class: "says", role: "status" });
   const list = h("ul", { class: "plain heard", "aria-label": "How late each voice is" });
-  const apart = h("dl", { class: "facts" });
   const proposed = h("ul", { class: "plain proposed", "aria-label": "What would be written" });
   let here = false;
 
@@ -40,7 +39,7 @@ export function alignPart(app) {
   const decide = h("div", { class: "row-wrap" }, apply, forget);
   const el = h("article", { "aria-label": "Align", class: "fields" }, h("h2", { text: "Align" }), problem, caution,
     h("p", { text: "With the whole rack on an audio input of the computer that plays. Each voice whose cable is written down is struck twelve times, quietly first, and how late it sounds is measured. The others are then played earlier, so that all fall together with the earliest. The song stops for it. Nothing of the sound is recorded or kept, and nothing is written before you say so." }),
-    ...choice.els, said, list, host, apart, proposed, decide);
+    ...choice.els, said, list, host, proposed, decide);
   host.addEventListener("toggle", () => { if (/** @type {HTMLDetailsElement} */ (host).open) clicks.look(); });
 
   /** @param {import("./types.js").AlignState|null} state */
@@ -53,9 +52,6 @@ export function alignPart(app) {
     text(said, !state ? "" : running ? (state.hears === "click" ? `Listening to the click on ${input}. Start the host now.` : `Listening to ${input}: ${state.heard.length} measured so far.`)
       : state.applied ? "Written into the rig; it holds from the next start." : state.says.join("\n"));
     list.replaceChildren(...(state?.heard ?? []).map((one) => h("li", { class: one.good ? null : "amiss", text: one.says })));
-    const { before_ms: before, after_ms: after } = state ?? {};
-    const known = typeof before === "number" && typeof after === "number";
-    apart.replaceChildren(...(known ? [["hits fall apart before", `${before.toFixed(2)} ms`], ["and after", `${after.toFixed(2)} ms`]] : []).flatMap(([term, words]) => [h("dt", { text: term }), h("dd", { text: words })]));
     proposed.replaceChildren(...(state?.proposed ?? []).map((line) => h("li", { text: line.replace("->", "→") })));
     host.hidden = !state?.complete || app.store.state.clock.source === "internal";
     decide.hidden = !state || running;
