@@ -47,6 +47,7 @@ CHAPTERS = {
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "align": "Soundcheck",
     "devices": "Who is let in",
     "pairing": "Who is let in",
 }
@@ -97,6 +98,8 @@ EXAMPLES: Mapping[str, Any] = {
     "soundNote": {"note": 36},
     "takeReading": {"note": 36, "text": "1.002 V"},
     "listenToVoice": {"input": "bay in", "channel": 1},
+    "alignVoices": {"input": "bay in", "channel": 1, "monitors_down": True},
+    "alignClick": {"input": "bay in", "channel": 2, "seconds": 20},
     "listenSoundcheck": {"input": "bay in", "channel": 1},
     "undoTuning": {"output": "{pitch}"},
     "beginSoundcheck": {"monitors_down": True},

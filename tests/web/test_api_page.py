@@ -26,6 +26,8 @@ STATE = {
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/session/listen": 409,
+    "/api/align/apply": 409,
+    "/api/align/click": 409,
     "/api/soundcheck/keep": 409,
     "/api/tuning/undo": 409,
     "/api/devices/0123abcd": 404,
