@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge import __version__
-from bridge.commands.serving import serving
+from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
 from bridge.errors import BridgeError, Exit, InputError, printable
 
@@ -150,14 +150,7 @@ talking(main)
 @serving
 @click.pass_context
 def demo(
-    context: click.Context,
-    idea: str | None,
-    ideas: bool,
-    fresh: bool,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
+    context: click.Context, idea: str | None, ideas: bool, fresh: bool, surface: Surface
 ) -> None:
     from bridge import demo as sets
     from bridge.commands import grid
@@ -171,19 +164,7 @@ def demo(
     rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
     for line in lines if least() != "warning" else ():
         supervise.say(line)
-    context.exit(
-        supervise.run(
-            rig,
-            set_file,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=True,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-        )
-    )
+    context.exit(surface.play(rig, set_file, start=True, fresh=fresh))
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -198,31 +179,9 @@ def demo(
 )
 @click.pass_context
 def play(
-    context: click.Context,
-    rig: Path,
-    set: Path,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
-    start: bool,
-    fresh: bool,
+    context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    from bridge.supervisor import supervise
-
-    context.exit(
-        supervise.run(
-            rig,
-            set,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=start,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-        )
-    )
+    context.exit(surface.play(rig, set, start=start, fresh=fresh))
 
 
 @main.command(help="Explains every mistake in RIG and SET.")

@@ -8,12 +8,11 @@ when the input clips. Nothing of the sound is kept but the figures.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from bridge.listen import health, wrong
-from bridge.listen.audio import Block, Listener, Take, gather
+from bridge.listen.audio import Listener, Take, gather
 from bridge.listen.figures import describe
 from bridge.listen.onset import Floor, first_onset, floor_of
 from bridge.listen.sound import Sound, distance, mean_sound
@@ -27,7 +26,6 @@ WIDTH_S = 0.06
 SETTLE_S = 0.1
 LONGEST_SETTLE = 30
 """A voice that rings is waited for, this many times `SETTLE_S` at most."""
-PATIENCE = 6.0  # times its length: so long an unbroken piece of sound is waited for
 MOST_LOST = 5  # hits with lost samples, beyond as many as are wanted
 TOGETHER_MS = 15.0
 """Hits whose sounds are further apart than this after their messages are not their sounds."""
@@ -197,17 +195,7 @@ class Hearing:
         """A piece of sound; from now on when `since_ns` is 0. What is older is let go."""
         if since_ns == 0:
             since_ns = self.hands.now_ns()
-        until = since_ns + round(PATIENCE * seconds * 1e9)
-        take = gather(blocks_until(self.ear, until), self.ear.rate, since_ns, seconds)
+        take = gather(self.ear, since_ns, seconds)
         if health.level(take.samples).clipped:
             raise wrong.clipping(self.ear.name)
         return take
-
-
-def blocks_until(ear: Listener, until_ns: int) -> Iterator[Block]:
-    """An input's blocks; raises `ListenError` for those that were taken after `until_ns`, when a
-    piece of sound without a gap should have come long before."""
-    for block in ear.blocks():
-        if block.ns > until_ns:
-            raise wrong.losing(ear.name)
-        yield block

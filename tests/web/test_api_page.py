@@ -10,22 +10,26 @@ import shutil
 from typing import Any
 
 import pytest
+from support.taped import Evening
 
 from bridge.web.api_page import EXAMPLES, curl
 from bridge.web.problems import KINDS
 
 # What cannot be done as the service stands in the test: nothing to redo, no other set was open, no
 # control is touched, nothing is read, no audio input has the name of the example, a tuning that is
-# under way cannot be undone, and only this machine can reach it, so that there is no device and none
-# to pair.
+# under way cannot be undone, a take that has just been starred stays, and only this machine can reach
+# it, so that there is no device and none to pair.
 STATE = {
     "/api/redo": 409,
     "/api/rig/bring-back": 404,
     "/api/set/back": 409,
+    "/api/takes/last": 409,
     "/api/set/bring-back": 404,
     "/api/controllers/learn": 409,
     "/api/tuning/session/keep": 409,
     "/api/tuning/session/listen": 409,
+    "/api/align/apply": 409,
+    "/api/align/click": 409,
     "/api/soundcheck/keep": 409,
     "/api/tuning/undo": 409,
     "/api/devices/0123abcd": 404,
@@ -80,6 +84,11 @@ async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
     needs("curl", "bash")
     bash = shutil.which("bash")
     assert bash is not None
+    evening = Evening(stage.folder / "state")
+    evening.do("start")
+    evening.bars(1)
+    evening.stop()
+    evening.written()
     answers: dict[str, int] = {}
     lines = examples(await page(stage))
     removals = [line for line in lines if " -X DELETE " in line]

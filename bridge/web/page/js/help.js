@@ -34,7 +34,7 @@ const LINES = [
   ["#views [href='#play']", "Play: the chart, the mutes, the sections and the macros."],
   ["#views [href='#set']", "Set: the lanes and macros as they are written, each edited where it is drawn."],
   ["#views [href='#rig']", "Rig: outputs and cables, tuning, the soundcheck, the clock, controllers."],
-  ["#views [href='#files']", "Files: save, open another set, what was done and saved so far, packs, and the set as text."],
+  ["#views [href='#files']", "Files: save, open another set, what was done and saved so far, takes, packs, and the set as text."],
   ["[data-sign=clock]", "The clock: whether this rig leads or follows, and whether that holds. Touch it for figures and sources."],
   ["[data-sign=health]", "How it runs: lateness, ports and this page's link. It is loud only when something is wrong."],
   ["[aria-label='Day or night'], [title='Day or night']", "Day or night: dark ink on paper, or light on dark water."],

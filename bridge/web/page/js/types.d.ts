@@ -377,6 +377,22 @@ export interface SoundcheckState {
   listening: ListeningState | null;
 }
 
+/** Lining up by an audio input. `hears`: what is listened to; `heard`: how late each voice was; `says`: how it ended; `proposed`: what would be written, in words; `before_ms` and `after_ms`: how far apart hits fall; `offset`: whether the click was heard; `complete`: all voices were listened to; `changes`: whether anything would be written; `applied`: it was. */
+export interface AlignState {
+  input: string;
+  running: boolean;
+  hears: "voices" | "click";
+  heard: HeardOutput[];
+  says: string[];
+  proposed: string[];
+  before_ms: number | null;
+  after_ms: number | null;
+  offset: boolean;
+  complete: boolean;
+  changes: boolean;
+  applied: boolean;
+}
+
 /** Who is moving something: the client's name, and that in words. */
 export interface MovedBy {
   client: string;
@@ -423,6 +439,7 @@ export interface State {
   learning: LearningState | null;
   tuning: TuningState | null;
   soundcheck: SoundcheckState | null;
+  align: AlignState | null;
   note_names: string[];
   section_note_names: Record<string, string[]>;
   limits: Record<string, Record<string, FieldLimits>>;
