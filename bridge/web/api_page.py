@@ -70,7 +70,7 @@ EXAMPLES: Mapping[str, Any] = {
     "setPace": {"pace": -1},
     "setGroupPace": {"pace": 1},
     "soloLane": {"on": True},
-    "stillLane": {"on": True},
+    "freezeLane": {"on": True},
     "moveMacro": {"value": 0.5},
     "setLaneSetting": {"value": 1},
     "recallSection": {"when": "now", "morph_bars": 4},
@@ -214,6 +214,8 @@ def _chapters(document: Schema, names: Mapping[str, str], base: str) -> Iterator
     for path, item in document["paths"].items():
         chapter = chapters[CHAPTERS.get(path.removeprefix("/api").split("/")[1], LAST)]
         for method, operation in item.items():
+            if operation.get("deprecated"):  # it answers, and has another name today
+                continue
             chapter += _operation(document, method.upper(), path, operation, names, base)
     for title, blocks in chapters.items():
         yield Head(1, title)
