@@ -196,8 +196,8 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
     waits = max((one.waits_ms for one in plan.late.values()), default=0.0)
     if waits:
         lines.append(
-            f"  messages leave in periods of {waits:.1f} ms, those of the audio system; here that is "
-            "made up for, and in the music it spreads hits by as much: a shorter period is better"
+            f"  messages leave in the audio system's periods of {waits:.1f} ms; here that is made "
+            "up for, and in the music it spreads hits by as much: a shorter period is better"
         )
     unsure = [one for one in plan.late.values() if one.heard and one.unsure_ms > UNSURE_MS]
     if unsure:
