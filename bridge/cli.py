@@ -188,7 +188,7 @@ def play(
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
 @click.option("--json", "as_json", is_flag=True, help="As one JSON object, for programs.")
-@click.option("--rewrite", is_flag=True, help="Write older spellings of SET anew; keeps a copy.")
+@click.option("--rewrite", is_flag=True, help="Write older spellings anew; keeps a copy.")
 @click.pass_context
 def check(
     context: click.Context, rig: Path, set: Path | None, as_json: bool, rewrite: bool
@@ -212,21 +212,23 @@ def check(
 
 
 def _rewrite(rig: Path, set: Path | None) -> None:
-    """Writes the older spellings of a set that is good as they are written today."""
+    """Writes the older spellings of files that are good as they are written today."""
     from bridge.commands.outfile import save_out
     from bridge.files import older
+    from bridge.files.document import Document
     from bridge.paper import plan
 
-    if set is None:
-        raise click.UsageError("--rewrite needs a SET")
-    _, document = plan.read_both(rig, set)
-    assert document is not None
-    text = older.rewritten(document.text, document.document.data)
-    if text == document.text:
-        note(f"{set}: no older spelling stands in it")
-        return
-    copy = save_out(set, text)
-    note(f"{set}: written anew; as it was it is kept as {copy}")
+    read, document = plan.read_both(rig, set)
+    found = [(rig, read.text, Document.parse(read.text, str(rig)).data, older.of_rig)]
+    if set is not None and document is not None:
+        found.append((set, document.text, document.document.data, older.older))
+    for path, before, data, finds in found:
+        text = older.rewritten(before, data, finds)
+        if text == before:
+            note(f"{path}: no older spelling stands in it")
+        else:
+            copy = save_out(path, text)
+            note(f"{path}: written anew; as it was it is kept as {copy}")
 
 
 def _drawn(rows: list[OutputRow]) -> list[str]:

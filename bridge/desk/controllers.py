@@ -58,7 +58,7 @@ TRANSPORT: dict[str, Callable[[], Command]] = {
     "stop": Stop,
     "continue": Continue,
     "tap": Tap,
-    "all-out": MuteAll,
+    "mute-all": MuteAll,
     "order-next": NextOfOrder,
 }
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})

@@ -41,6 +41,8 @@ FEWEST_STEPS, USUAL_STEPS, MOST_STEPS = 1, 127, 16383
 as one of 14."""
 
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
+TakeName = Annotated[str, MaxLen(LONGEST_NAME)]
+"""What a person calls a take; empty: it has no name."""
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
 OutputName = Annotated[str, MinLen(3), MaxLen(2 * LONGEST_NAME + 1)]
 Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]

@@ -73,7 +73,7 @@ class LaneState(TypedDict):
     solo: bool
     heard: bool
     filling: bool
-    still: bool
+    freeze: bool
     groups: list[str]
     settings: dict[str, float]
     hand: dict[str, float]

@@ -57,6 +57,7 @@ from bridge.web.problems import problems
 from bridge.web.setbook_http import set_routes
 from bridge.web.soundcheck_http import soundcheck_routes
 from bridge.web.static import Page, add_page
+from bridge.web.takes_http import take_routes
 from bridge.web.tuner_http import tuner_routes
 
 log = logging.getLogger(__name__)
@@ -167,6 +168,7 @@ class Service:
             *soundcheck_routes(self.soundchecker),
             *align_routes(self.aligner),
             *edit_routes(self.book, self.control, self.charts),
+            *take_routes(self.options.state_dir),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
             *self.watching.routes(),

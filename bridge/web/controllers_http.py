@@ -21,7 +21,7 @@ from bridge.web.http import Routes, client_of
 
 class ControlBody(Strict):
     """What a control does: moves a macro, mutes a lane, recalls a section, or start, stop,
-    continue, tap, all-out, order-next."""
+    continue, tap, mute-all, order-next."""
 
     target: Target
     name: Name

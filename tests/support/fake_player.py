@@ -38,8 +38,8 @@ ONLY_PERFORMANCE = {
     "section",
     "order",
     "tempo",
-    "all-out",
-    "still",
+    "mute-all",
+    "freeze",
     "put-back",
 }
 

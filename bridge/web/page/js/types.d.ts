@@ -44,7 +44,7 @@ export interface LaneState {
   solo: boolean;
   heard: boolean;
   filling: boolean;
-  still: boolean;
+  freeze: boolean;
   groups: string[];
   settings: Record<string, number>;
   hand: Record<string, number>;
@@ -448,7 +448,6 @@ export interface State {
 
 export type Command =
   | { do: "alive" }
-  | { do: "all-out" }
   | { do: "cancel"; lane?: string | null; section?: string | null; order?: boolean | null }
   | { do: "chart"; bars?: number }
   | { do: "clear"; lane: string; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
@@ -457,12 +456,15 @@ export type Command =
   | { do: "drop"; lane?: string | null; group?: string | null; return_bars?: number }
   | { do: "fill"; active: boolean; lane?: string | null; group?: string | null }
   | { do: "follow"; source: string }
+  | { do: "freeze"; lane: string; on: boolean }
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
+  | { do: "internal-clock" }
   | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
+  | { do: "mute-all" }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
   | { do: "order"; run: boolean; entry?: number | null }
@@ -478,9 +480,7 @@ export type Command =
   | { do: "setting"; lane: string; setting: string; value: number | null }
   | { do: "solo"; lane: string; on: boolean }
   | { do: "start"; restart?: boolean }
-  | { do: "still"; lane: string; on: boolean }
   | { do: "stop" }
-  | { do: "take-clock" }
   | { do: "tap" }
   | { do: "tempo"; bpm: number }
   | { do: "try"; output: string; action: "gate" | "pitch" | "level"; value: number; ms?: number | null }
