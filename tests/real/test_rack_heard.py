@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -44,18 +43,11 @@ KICK = Drum("kick", 50.0, 250.0, 0.3)
 RIM = Drum("rim", 450.0, 60.0, 0.3, LATE_MS)
 
 
-def rack(
-    env: dict[str, str], one: Drum, two: Drum
-) -> contextlib.AbstractContextManager[subprocess.Popen[str]]:
+@contextlib.contextmanager
+def rack(env: dict[str, str], one: Drum, two: Drum) -> Iterator[None]:
     """The rack as client ``quay``."""
     told = {"ports": {"one": {"36": asdict(one)}, "two": {"36": asdict(two)}}}
-    return client(env, "jack_drums.py", "quay", json.dumps(told))
-
-
-@contextlib.contextmanager
-def client(env: dict[str, str], program: str, *words: str) -> Iterator[subprocess.Popen[str]]:
-    """A JACK client of the tests; it ends with its input."""
-    command = [sys.executable, str(jackd.SUPPORT / program), *words]
+    command = [sys.executable, str(jackd.SUPPORT / "jack_drums.py"), "quay", json.dumps(told)]
     path = os.pathsep.join([str(jackd.SUPPORT.parent), *sys.path])
     process = subprocess.Popen(
         command,
@@ -69,7 +61,7 @@ def client(env: dict[str, str], program: str, *words: str) -> Iterator[subproces
 
     try:
         assert process.stdout.readline().startswith("ready")
-        yield process
+        yield
     finally:
         process.stdin.close()
         process.wait(PATIENCE_S)
@@ -126,45 +118,6 @@ def test_align_finds_how_late_a_voice_is(tmp_path: Path, needs: Needs) -> None:
     found = load_rig(tmp_path / "rig.yaml")
     later = found.interfaces["two"].latency_ms - found.interfaces["one"].latency_ms
     assert later == pytest.approx(LATE_MS, abs=PERIOD_MS + 0.5), said
-
-
-BPM, CLICK_MS = 240.0, 20.0
-
-
-def on_the_click(folder: Path) -> str:
-    """One `align` of one voice with a host whose click comes after its clock."""
-    rig = folder / "rig.yaml"
-    rig.write_text(RIG + 'clock: {follow: "recorder:clock"}\n')
-    words = (rig, "--listen", "quay", "--only", "one.gate-1", "--hits", 3, "--apply")
-    with (
-        jackd.server(f"lbe{os.getpid()}", folder, PERIOD) as env,
-        rack(env, KICK, RIM),
-        client(env, "jack_host.py", "recorder", str(BPM), str(CLICK_MS)) as host,
-        command(env, "align", *words, "--click", "recorder", "--seconds", 5) as process,
-    ):
-        assert process.stdin is not None
-        assert process.stdout is not None
-        assert host.stdin is not None
-        process.stdin.write("y\n\n")  # the monitors are down; the host stands
-        process.stdin.flush()
-        said = ""
-        for line in process.stdout:
-            said += line
-            if line.startswith("listening to recorder") or "for 5 s ..." in line:
-                host.stdin.write("start\n")
-                host.stdin.flush()
-        return said + ending(process)
-
-
-def test_the_rack_is_put_on_the_click_of_a_host(tmp_path: Path, needs: Needs) -> None:
-    """The host's clocks come at the beginning of a period, wherever in it they belong, so that the
-    click is up to a period further away from them than it was made to be."""
-    needs("jackd", "python:jack", "python:sounddevice")
-    said = tried(on_the_click, tmp_path)
-    offset = load_rig(tmp_path / "rig.yaml").clock.offset_ms
-    first = re.search(r"kick voice: ([\d.]+) ms after", said)
-    assert first, said
-    assert -0.5 <= offset + float(first[1]) - CLICK_MS <= PERIOD_MS + 0.5, said
 
 
 def checked(folder: Path) -> str:
