@@ -29,7 +29,7 @@ from bridge.control.travel import Travel
 from bridge.errors import CommandError, PlayerError
 from bridge.music.commands import check_setting, known
 from bridge.protocol.command import Address, Command
-from bridge.protocol.editing import Redo, Undo
+from bridge.protocol.editing import KeepBars, Redo, Undo
 from bridge.protocol.gestures import Drop, Fill, SetPace, holders, let_go
 from bridge.protocol.performing import (
     Cancel,
@@ -49,6 +49,7 @@ TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 Then = Callable[[], None]
+Change = Callable[[Command, str], Awaitable[dict[str, Any]]]
 
 
 @dataclass(slots=True)
@@ -71,7 +72,8 @@ class _Sending:
 
 class Control:
     """The door to `session`. `clock` is monotonic, in seconds. `swap_text` puts a whole set text
-    into effect (for undo), `change_lane` copies, clears and randomises lanes in it."""
+    into effect (for undo), `change_lane` copies, clears and randomises lanes in it, `keep_bars`
+    keeps in it what was performed."""
 
     def __init__(self, session: Session, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.session = session
@@ -81,7 +83,8 @@ class Control:
         self.edits = Edits(session.text)
         self.budget = Budget(clock())
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
-        self.change_lane: Callable[[Command, str], Awaitable[dict[str, Any]]] | None = None
+        self.change_lane: Change | None = None
+        self.keep_bars: Change | None = None
         self._clock = clock
         self._pacer: Pacer[Address, _Sending] = Pacer()
         self._latest: dict[Address, Any] = {}
@@ -130,6 +133,8 @@ class Control:
             return {"label": await self.undo(client)}
         if isinstance(command, Redo):
             return {"label": await self.redo(client)}
+        if isinstance(command, KeepBars):
+            return await self._keep(command, client)
         return await self.vary(command, client, base, then)
 
     async def do(self, command: Command, client: str) -> None:
@@ -303,6 +308,13 @@ class Control:
             return await change(command, client)
 
         return await self.edits.run(client, in_turn, then)
+
+    async def _keep(self, command: KeepBars, client: str) -> dict[str, Any]:
+        if not self.session.present or self.keep_bars is None:
+            raise PlayerError("the player is away; it is being started again")
+        self.charge(client, command.ROW.do)
+        keep = self.keep_bars
+        return await self.edits.run(client, lambda: keep(command, client))
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""

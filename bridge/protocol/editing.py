@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Literal
 
 from bridge.protocol.command import Command, Http, Osc, row
-from bridge.protocol.limits import Name, Seed, Share, SwapMoment
+from bridge.protocol.limits import Bars, KeptName, Name, Seed, Share, SwapMoment
 
 What = Literal["pattern", "settings"]
 _SETTINGS = (("what", "settings"),)
@@ -87,6 +87,34 @@ class RandomiseLane(Command):
 
     def label(self) -> str:
         return f"{self.lane} {'settings ' if self.what == 'settings' else ''}randomised"
+
+
+@row(
+    "keep",
+    by="service",
+    role="edit",
+    osc=(
+        Osc("/keep", ("bars", "name")),
+        Osc("/keep/set", ("bars", "name"), fixed=(("into", "set"),)),
+    ),
+    http=Http(
+        "POST",
+        "/api/keep",
+        "keepBars",
+        "Keeps the last whole bars that were performed, as a section of the set or as another set.",
+    ),
+)
+class KeepBars(Command):
+    """Keeps what was performed in the last `bars` whole bars: as one section of the set, with what
+    stood longest in them, or as another set beside it, whose running order goes through them.
+    Without a `name` one is found."""
+
+    bars: Bars
+    name: KeptName = ""
+    into: Literal["section", "set"] = "section"
+
+    def label(self) -> str:
+        return f"the last {self.bars} bars kept"
 
 
 @row(

@@ -39,6 +39,8 @@ as one of 14."""
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
 TakeName = Annotated[str, MaxLen(LONGEST_NAME)]
 """What a person calls a take; empty: it has no name."""
+KeptName = Annotated[str, MaxLen(LONGEST_NAME)]
+"""The name of what is kept; empty: one is found."""
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
 OutputName = Annotated[str, MinLen(3), MaxLen(2 * LONGEST_NAME + 1)]
 Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]

@@ -31,6 +31,7 @@ from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
 from bridge.session.instep import InStep
+from bridge.session.keeper import Keeper
 from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
@@ -133,6 +134,7 @@ class Service:
         slots = None if options.memory is None else Slots(options.memory)
         self.lasting = Lasting(self.session, self.book.shelf, slots)
         self.varying = Varying(self.book, self.control)
+        self.keeper = Keeper(self.book, self.control)
 
     def _bench_changed(self) -> None:
         self.session.stream.tell(BenchChanged())

@@ -129,6 +129,20 @@ class VariedAnswer(Answer):
     revision: int
 
 
+class KeptAnswer(Answer):
+    """What was kept of the last `bars` whole bars, under `name`: the `sections` that were made, the
+    `file` of the set that was made (null: they are in the set that plays), and in words what is
+    `kept` and what is `left` out."""
+
+    done: bool = True
+    name: str
+    bars: int
+    sections: list[str]
+    file: str | None
+    kept: list[str]
+    left: list[str]
+
+
 class TextProblem(Answer):
     message: str
     path: str

@@ -202,6 +202,7 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
         "backToSet",
         "clearLane",
         "copyLane",
+        "keepBars",
         "loadSet",
         "openSet",
         "putSet",

@@ -1,7 +1,7 @@
 /** Takes: what was recorded, what to keep, and files made of it. */
 
 import { h, say, text, tool } from "./dom.js";
-import { api, attempt } from "./fields.js";
+import { api, attempt, labelled, picker } from "./fields.js";
 import { words } from "./forms.js";
 
 const AGAIN_MS = 4000; // how long a second touch means yes
@@ -36,8 +36,32 @@ function twice(label, ask, act, attrs = {}) {
   return el;
 }
 
-/** @param {any} app @returns {import("./bench.js").Part} */
-export function takesPart(app) {
+/** What was just performed, made into a section or a set. @param {() => void} done a set has come */
+function keepBars(done) {
+  const bars = picker("Of the last", [["4", "4 bars"], ["8", "8 bars"], ["16", "16 bars"], ["32", "32 bars"], ["64", "64 bars"]], () => {});
+  bars.select.value = "8";
+  const name = words({ maxlength: "64", placeholder: "one is found" });
+  const told = h("div", { role: "status" }), wrong = h("div", { class: "problem", role: "alert" });
+  const list = (caption, lines) => (lines.length ? [h("h3", { text: caption }), h("ul", { class: "plain" }, ...lines.map((line) => h("li", { text: line })))] : []);
+  async function keep(into) {
+    told.replaceChildren();
+    const answer = await attempt(wrong, () => api("POST", "keep", { bars: Number(bars.select.value), name: name.value.trim(), into }), "Kept.");
+    if (!answer) return;
+    name.value = "";
+    told.replaceChildren(
+      h("p", { text: answer.file ? `${counted(answer.bars, "bar")} are the set ${answer.name}, ${answer.file}, among the other sets.` : `${counted(answer.bars, "bar")} are the section ${answer.name}. Undo takes it out again; Save writes it.` }),
+      ...list("Kept", answer.kept), ...list("Not kept", answer.left));
+    if (answer.file) done();
+  }
+  return h("div", { class: "fields" },
+    h("h3", { text: "Keep what was just performed" }),
+    h("p", { text: "The last whole bars become a section with what stood longest in them, or a set whose order goes through them." }),
+    h("div", { class: "field-row" }, bars.el, labelled("Its name", name)),
+    h("div", { class: "row-wrap" }, tool("Keep as a section", () => keep("section")), tool("Keep as a set", () => keep("set"))), wrong, told);
+}
+
+/** @param {any} app @param {() => void} opened is told of a set that came @returns {import("./bench.js").Part} */
+export function takesPart(app, opened) {
   const list = h("ul", { class: "plain", "aria-label": "Takes, the newest first" });
   const said = h("p"), wrong = h("div", { class: "problem", role: "alert" });
   let known = 0, open = ""; // the take whose tools are shown
@@ -92,6 +116,6 @@ export function takesPart(app) {
   });
   return {
     name: "takes", title: "Takes", note: () => (known ? `${known}` : ""), shown: load,
-    el: h("article", { "aria-label": "Takes", class: "fields" }, h("h2", { text: "Takes" }), said, wrong, list),
+    el: h("article", { "aria-label": "Takes", class: "fields" }, h("h2", { text: "Takes" }), keepBars(opened), h("h3", { text: "Recorded" }), said, wrong, list),
   };
 }

@@ -442,6 +442,7 @@ export type Command =
   | { do: "follow"; source: string }
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
+  | { do: "keep"; bars: number; name?: string; into?: "section" | "set" }
   | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }
