@@ -29,7 +29,7 @@ from bridge.control.travel import Travel
 from bridge.errors import CommandError, PlayerError
 from bridge.music.commands import check_setting, known
 from bridge.protocol.command import Address, Command
-from bridge.protocol.editing import KeepBars, Redo, Undo
+from bridge.protocol.editing import Redo, Undo
 from bridge.protocol.gestures import Drop, Fill, SetPace, holders, let_go
 from bridge.protocol.performing import (
     Cancel,
@@ -72,8 +72,8 @@ class _Sending:
 
 class Control:
     """The door to `session`. `clock` is monotonic, in seconds. `swap_text` puts a whole set text
-    into effect (for undo), `change_lane` copies, clears and randomises lanes in it, `keep_bars`
-    keeps in it what was performed."""
+    into effect (for undo), `change_lane` copies, clears and randomises lanes in it, `others` carry
+    out further commands of the service's own."""
 
     def __init__(self, session: Session, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.session = session
@@ -84,7 +84,7 @@ class Control:
         self.budget = Budget(clock())
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
         self.change_lane: Change | None = None
-        self.keep_bars: Change | None = None
+        self.others: dict[type[Command], Change] = {}
         self._clock = clock
         self._pacer: Pacer[Address, _Sending] = Pacer()
         self._latest: dict[Address, Any] = {}
@@ -133,8 +133,11 @@ class Control:
             return {"label": await self.undo(client)}
         if isinstance(command, Redo):
             return {"label": await self.redo(client)}
-        if isinstance(command, KeepBars):
-            return await self._keep(command, client)
+        if (other := self.others.get(type(command))) is not None:
+            if not self.session.present:
+                raise PlayerError("the player is away; it is being started again")
+            self.charge(client, command.ROW.do)
+            return await other(command, client)
         return await self.vary(command, client, base, then)
 
     async def do(self, command: Command, client: str) -> None:
@@ -308,13 +311,6 @@ class Control:
             return await change(command, client)
 
         return await self.edits.run(client, in_turn, then)
-
-    async def _keep(self, command: KeepBars, client: str) -> dict[str, Any]:
-        if not self.session.present or self.keep_bars is None:
-            raise PlayerError("the player is away; it is being started again")
-        self.charge(client, command.ROW.do)
-        keep = self.keep_bars
-        return await self.edits.run(client, lambda: keep(command, client))
 
     def gone(self, client: str) -> None:
         """The client has vanished: its holds are released, its macros are free."""

@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Literal
 
 from bridge.protocol.command import Command, Http, Osc, row
-from bridge.protocol.limits import Bars, KeptName, Name, Seed, Share, SwapMoment
+from bridge.protocol.limits import Bars, KeptName, Name, Seed, Share, SwapMoment, TakeBar, TakeWord
 
 What = Literal["pattern", "settings"]
 _SETTINGS = (("what", "settings"),)
@@ -115,6 +115,30 @@ class KeepBars(Command):
 
     def label(self) -> str:
         return f"the last {self.bars} bars kept"
+
+
+@row(
+    "continue-take",
+    by="service",
+    role="edit",
+    osc=Osc("/take/continue", ("take", "bar", "start")),
+    http=Http(
+        "POST",
+        "/api/takes/{take}/continue",
+        "continueTake",
+        "Puts the player where a take stood at the beginning of a bar; what plays is stopped.",
+    ),
+)
+class ContinueTake(Command):
+    """Loads the set of a take, everything that was set, and the place of every pattern, as they
+    were when it came to a bar. What plays is stopped first; `start` goes on from there at once."""
+
+    take: TakeWord
+    bar: TakeBar
+    start: bool = False
+
+    def label(self) -> str:
+        return f"on from bar {self.bar} of a take"
 
 
 @row(

@@ -33,7 +33,7 @@ class Keeper:
         self._book = book
         self._control = control
         self.recent = Recent(control.session)
-        control.keep_bars = self.keep
+        control.others[KeepBars] = self.keep
 
     async def keep(self, command: Command, client: str) -> dict[str, Any]:
         """
@@ -48,6 +48,9 @@ class Keeper:
             PlayerError: the player is away.
         """
         assert isinstance(command, KeepBars)
+        return await self._control.edits.run(client, lambda: self._keep(command, client))
+
+    async def _keep(self, command: KeepBars, client: str) -> dict[str, Any]:
         bars = self.recent.bars(command.bars)
         if not bars:
             raise CommandError("no whole bar has been played since the start", "state")

@@ -143,6 +143,18 @@ class KeptAnswer(Answer):
     left: list[str]
 
 
+class ContinuedAnswer(Answer):
+    """The player stands where the take with the id `take` stood at the beginning of `bar`, at
+    `tick` of the song; `set` and `file` are what it was played with."""
+
+    done: bool = True
+    take: str
+    bar: int
+    tick: int
+    set: str
+    file: str
+
+
 class TextProblem(Answer):
     message: str
     path: str

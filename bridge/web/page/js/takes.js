@@ -23,12 +23,13 @@ function length({ seconds, bars, recording }) {
 /** @param {Take} take */
 const title = (take) => take.name || `${take.set}, ${take.began.slice(0, 16).replace("T", " ")}`;
 
-/** A button that acts at the second touch. @param {string} label @param {string} ask @param {() => any} act @param {Record<string, any>} attrs */
-function twice(label, ask, act, attrs = {}) {
+/** A button that acts at the second touch, while there is something to ask.
+ * @param {string} label @param {string} ask @param {() => any} act @param {Record<string, any>} attrs @param {() => boolean} asks */
+function twice(label, ask, act, attrs = {}, asks = () => true) {
   let timer = 0;
   const calm = () => { clearTimeout(timer); timer = 0; el.textContent = label; };
   const el = tool(label, () => {
-    if (timer) { calm(); act(); return; }
+    if (timer || !asks()) { calm(); act(); return; }
     el.textContent = ask;
     say(`${ask} Touch it again.`);
     timer = setTimeout(calm, AGAIN_MS);
@@ -93,14 +94,28 @@ export function takesPart(app, opened) {
       shown ? tools(take, called) : null);
   }
 
+  /** Goes on from a bar. @param {Take} take @param {string} called */
+  function goOn({ id, bars }, called) {
+    const bar = words({ inputmode: "numeric", maxlength: "6", "aria-label": `Bar of ${called} to go on from` });
+    bar.value = "1";
+    const go = (start) => attempt(wrong, () => api("POST", `takes/${id}/continue`, { bar: Number(bar.value), start }), start ? "It plays on from there." : "It stands there. Continue plays on.");
+    const plays = () => app.store.state.transport?.state === "running";
+    const act = (label, start) => twice(label, "What plays is stopped. Do it?", () => go(start), { "aria-label": `${label}: ${called}` }, plays);
+    return h("div", { class: "fields" },
+      h("div", { class: "field-row" }, labelled("Go on from bar", bar, bars ? `1 to ${bars}` : "")),
+      h("div", { class: "row-wrap" }, act("Load it there", false), act("Play on from there", true)));
+  }
+
   /** @param {Take} take @param {string} called */
-  function tools({ id, name, starred, recording }, called) {
+  function tools(take, called) {
+    const { id, name, starred, recording } = take;
     const field = words({ maxlength: "64", placeholder: "a name for it", "aria-label": `Name of ${called}` });
     field.value = name;
     const link = (what, label) => h("a", { class: "k", href: `api/takes/${id}/${what}`, download: "", text: label });
     const remove = (path) => { open = ""; return change("DELETE", path, undefined, "Removed."); };
     return h("div", { class: "fields take-tools" },
       h("div", { class: "with-button" }, field, tool("Name it", () => change("PUT", `${id}/name`, { name: field.value }, field.value.trim() ? "Named." : "It has no name any more."), { "aria-label": `Name it: ${called}` })),
+      recording ? null : goOn(take, called),
       recording
         ? h("p", {}, h("small", { text: "Stop first: files are made of a whole take." }))
         : h("div", { class: "row-wrap" }, link("midi", "MIDI file"), link("csv", "Table of hits"), link("csv?of=moves", "Table of moves"),

@@ -436,6 +436,7 @@ export type Command =
   | { do: "chart"; bars?: number }
   | { do: "clear"; lane: string; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "continue" }
+  | { do: "continue-take"; take: string; bar: number; start?: boolean }
   | { do: "copy"; lane: string; to: string; what?: "pattern" | "settings" | null; when?: "step" | "beat" | "bar" }
   | { do: "drop"; lane?: string | null; group?: string | null; return_bars?: number }
   | { do: "fill"; active: boolean; lane?: string | null; group?: string | null }
