@@ -167,6 +167,13 @@ class FakePlayer:
             self.tell({"type": "state", **self.state(), "acks": [seq]})
 
     def _swap(self, swap: Swap) -> None:
+        if swap.place is not None:
+            if self.running != "stopped":
+                raise CommandError("the song plays; stop it first", "state")
+            self.use(swap.score)
+            self.tick, self.revision = swap.place.tick, swap.revision
+            self.performance.restore(swap.place.state, self.tick)
+            return
         kept = snapshot.renamed(self.performance.state(), swap.renamed)
         self.use(swap.score)
         self.performance.restore(snapshot.overlay(kept, swap.parts), self.tick)
