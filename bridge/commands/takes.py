@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands import pictures
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
@@ -180,3 +181,23 @@ def export(take: str, out: Path, moves: bool) -> None:
     what = f"{len(found.ticks)} messages of" if kind != ".csv" else "table of"
     cut = "" if found.whole else "; it was not ended in good order, or still goes on"
     outfile.written(out, f"{what} {found.head['set']}{lost}{cut}")
+
+
+@command.command("picture", help=f"Draws a take: its lanes over its bars.\n\n{TAKE_HELP}")
+@click.argument("take", default="last")
+@click.option("--out", type=FILE, help=f"{pictures.HELP}; TAKE.svg, unless told.")
+@pictures.per_row
+def picture(take: str, out: Path | None, per_row: int | None) -> None:
+    from bridge.commands import outfile
+    from bridge.commands.progress import working
+    from bridge.files.take import read
+    from bridge.paper import take_chart
+
+    takes = shelf()
+    path = takes.find(take)
+    out = Path(f"{path.stem}.svg") if out is None else out
+    outfile.check_out(out, pictures.ENDINGS, ())
+    with working(f"reading {path.stem}") as says:
+        chart = take_chart.chart_of(read(path), name=takes.note(path).name)
+        says(f"drawing {out}")
+        pictures.draw(out, chart, per_row)

@@ -101,7 +101,8 @@ class Passage:
 @dataclass(frozen=True, slots=True)
 class Form:
     """A set over its running order. `by_lane` has the bars of each lane that sounds, `alike` the
-    pairs of sections that hardly differ, `silent` the lanes with an output that never sound."""
+    pairs of sections that hardly differ, `silent` the lanes with an output that never sound;
+    `score`, `course` and `events` are what was played."""
 
     spec: SetSpec
     way: str
@@ -114,6 +115,9 @@ class Form:
     alike: tuple[tuple[str, str, float], ...]
     silent: tuple[str, ...]
     by_lane: dict[str, tuple[Bar, ...]]
+    score: Score
+    course: Course
+    events: tuple[Event, ...]
 
 
 def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
@@ -157,6 +161,9 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
         tuple(_alike(spec, course, played)),
         tuple(_silent(score, events)),
         by_lane,
+        score,
+        course,
+        tuple(events),
     )
 
 
