@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands import pictures
+from bridge.commands import pictures, sounding
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
@@ -153,18 +153,23 @@ def replay(context: click.Context, take: str) -> None:
     "--out",
     required=True,
     type=FILE,
-    help="FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those.",
+    help=(
+        "FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those. "
+        f"{sounding.HELP}"
+    ),
 )
 @click.option("--moves", is_flag=True, help="What hands did, instead of hits and values (.csv).")
 def export(take: str, out: Path, moves: bool) -> None:
     from bridge.commands import outfile
     from bridge.commands.progress import working
     from bridge.files.take import read
-    from bridge.paper import take_midi
+    from bridge.paper import take_midi, voices
     from bridge.paper.take_course import played
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
-    outfile.check_out(out, (".mid", ".midi", ".csv"), (), prints=True)
+    outfile.check_out(out, (".mid", ".midi", ".csv", ".wav"), (), prints=True)
+    if kind == sounding.ENDING:
+        sounding.insist()
     path = shelf().find(take)
     if moves and kind != ".csv":
         raise click.BadParameter("is for .csv", param_hint="--moves")
@@ -173,12 +178,14 @@ def export(take: str, out: Path, moves: bool) -> None:
         made = played(found)
         says(f"writing {out}")
         if kind == ".csv":
-            data: str | bytes = (take_midi.moves if moves else take_midi.table)(found, made)
-        else:
-            data = take_midi.midi_file(found, made)
-        outfile.write_out(out, data)
+            outfile.write_out(out, (take_midi.moves if moves else take_midi.table)(found, made))
+        elif kind != sounding.ENDING:
+            outfile.write_out(out, take_midi.midi_file(found, made))
+    if kind == sounding.ENDING:
+        sounding.write(out, *voices.of_take(found, made.score))
     lost = f"; {found.lost} rows of it were lost" if found.lost else ""
-    what = f"{len(found.ticks)} messages of" if kind != ".csv" else "table of"
+    kinds = {".csv": "table of", ".wav": "simulated voices of"}
+    what = kinds.get(kind, f"{len(found.ticks)} messages of")
     cut = "" if found.whole else "; it was not ended in good order, or still goes on"
     outfile.written(out, f"{what} {found.head['set']}{lost}{cut}")
 

@@ -12,10 +12,11 @@ from typing import NamedTuple
 
 from bridge.music.event import Event
 from bridge.music.live_state import Glide
-from bridge.music.model import TICKS_PER_QUARTER, SetSpec
+from bridge.music.model import SetSpec
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.spelling import spelled
+from bridge.paper.course import seconds_at
 
 HITS_A_BAR = "hits a bar"
 
@@ -89,12 +90,7 @@ class Chart:
 
     def seconds(self, place: int) -> float:
         """The time from the beginning to a place."""
-        found = 0.0
-        ends = [begin for begin, _ in self.tempos[1:]] + [place]
-        for (begin, bpm), end in zip(self.tempos, ends, strict=True):
-            if begin < place:
-                found += (min(end, place) - begin) / TICKS_PER_QUARTER * 60.0 / bpm
-        return found
+        return seconds_at(self.tempos, place)
 
 
 def replace_about(chart: Chart, about: str) -> Chart:
