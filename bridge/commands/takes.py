@@ -200,10 +200,13 @@ def picture(take: str, out: Path | None, per_row: int | None) -> None:
     from bridge.files.take import read
     from bridge.paper import take_chart
 
+    if out is not None:
+        outfile.check_out(out, pictures.ENDINGS, ())
     takes = shelf()
     path = takes.find(take)
-    out = Path(f"{path.stem}.svg") if out is None else out
-    outfile.check_out(out, pictures.ENDINGS, ())
+    if out is None:
+        out = Path(f"{path.stem}.svg")
+        outfile.check_out(out, pictures.ENDINGS, ())
     with working(f"reading {path.stem}") as says:
         chart = take_chart.chart_of(read(path), name=takes.note(path).name)
         says(f"drawing {out}")

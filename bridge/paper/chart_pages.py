@@ -364,7 +364,7 @@ class _Drawn:
 
 def _thinned(runs: Sequence[tuple[float, float, float]]) -> Iterator[tuple[float, float, float]]:
     """Values with begin and end, where there are more than can be seen: of those that stand as
-    close as `FINEST` the lowest and the highest."""
+    close as `FINEST` the lowest, the highest, and the last, which may be held for long."""
     at = 0
     while at < len(runs):
         x = runs[at][0]
@@ -375,8 +375,8 @@ def _thinned(runs: Sequence[tuple[float, float, float]]) -> Iterator[tuple[float
         if len(close) <= 2:
             yield from close
         else:
-            pair = {min(close, key=lambda run: run[1]), max(close, key=lambda run: run[1])}
-            yield from sorted(pair)
+            ends = {min(close, key=lambda run: run[1]), max(close, key=lambda run: run[1])}
+            yield from sorted(ends | {close[-1]})
         at = then
 
 
