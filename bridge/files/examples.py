@@ -199,6 +199,7 @@ LOGIC: dict[str, str] = {
     "chance": "chance(rim, 0.5)",
     "edge": "edge(rim, 1/8)",
     "gap": "gap(kick, 1/8)",
+    "earlier": "rim xor earlier(kick)",
     "above": "rim and above(swell, 0.5, 0.4)",
     "below": "edge(below(swell, 0.5))",
     "rising": "rim and rising(swell)",
