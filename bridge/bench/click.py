@@ -26,7 +26,9 @@ NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something 
 STEADY_MS = 12.0
 PIECE_NS = 1_700_000_000
 CUT_MS = 20.0
-LOST_NS = 30_000_000  # more than any block is long
+LOST_NS = 2_000_000  # less than any block is long
+SURE_NS = 3_000_000_000
+"""After a gap the times of samples are sure again after this."""
 APART_MS = 120.0
 """Clicks are further apart than this up to 500 a minute."""
 SETTLED_CLOCKS = 48
@@ -165,17 +167,20 @@ def hear_clicks(
     """
     end = since_ns + round(seconds * 1e9)
     takes: list[Take] = []
+    sure_ns = 0
     while since_ns < end:
         take = gather(ear, since_ns, PIECE_NS / 1e9)
         if takes and take.ns - since_ns > LOST_NS:
-            # After a gap the times of samples are sure again only after a while, and an offset that
-            # is wrong is worse than none.
-            raise wrong.losing(ear.name)
+            # An offset that is wrong is worse than none: what comes now is not counted.
+            sure_ns = take.ns + SURE_NS
         if health.level(take.samples).clipped:
             raise wrong.clipping(ear.name)
-        takes.append(take)
+        if take.ns >= sure_ns:
+            takes.append(take)
         since_ns = take.end_ns
         each()
+    if sum(take.end_ns - take.ns for take in takes) < seconds * 1e9 / 2:
+        raise wrong.losing(ear.name)
     heard = np.concatenate([take.samples for take in takes])
     if health.level(heard).dead:
         raise wrong.muted(ear.name)

@@ -193,6 +193,12 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
         f"  {name} needs a latency of its own; write its cable down in the rig first"
         for name in plan.unwritten
     ]
+    waits = max((one.waits_ms for one in plan.late.values()), default=0.0)
+    if waits:
+        lines.append(
+            f"  messages leave in the audio system's periods of {waits:.1f} ms; here that is made "
+            "up for, and in the music it spreads hits by as much: a shorter period is better"
+        )
     unsure = [one for one in plan.late.values() if one.heard and one.unsure_ms > UNSURE_MS]
     if unsure:
         worst = max(one.unsure_ms for one in unsure)

@@ -63,11 +63,14 @@ class Listener(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Take:
-    """An unbroken piece of sound: `ns` is when its first sample was taken."""
+    """An unbroken piece of sound: `ns` is when its first sample was taken. It came in blocks of
+    `block` samples (0: of several lengths), one of which began at `block_ns`."""
 
     ns: int
     rate: float
     samples: Samples
+    block: int = 0
+    block_ns: int = 0
 
     @property
     def end_ns(self) -> int:
@@ -91,6 +94,8 @@ def gather(ear: Listener, since_ns: int, seconds: float) -> Take:
     patience_s = PATIENCE_S + PATIENCE * seconds
     parts: list[Samples] = []
     begun: int | None = None
+    lengths: set[int] = set()
+    block_ns = 0
     start, have, following, came = 0, 0, 0, 0
     for block in ear.blocks():
         # Time goes on with each block, but may stand where an input's own time is wrong: then what
@@ -106,13 +111,17 @@ def gather(ear: Listener, since_ns: int, seconds: float) -> Take:
             continue
         if not parts or block.first != following:
             parts, have = [], 0
+            lengths.clear()
             start = block.ns + round(skip * 1e9 / rate)
         else:
             skip = 0
+        lengths.add(len(block.samples))
+        block_ns = block.ns
         piece = block.samples[skip : skip + wanted - have]
         parts.append(piece)
         have += len(piece)
         following = block.first + len(block.samples)
         if have >= wanted:
             break
-    return Take(start, rate, np.concatenate(parts) if parts else np.zeros(0, np.float32))
+    samples = np.concatenate(parts) if parts else np.zeros(0, np.float32)
+    return Take(start, rate, samples, lengths.pop() if len(lengths) == 1 else 0, block_ns)

@@ -96,3 +96,39 @@ def test_a_click_with_lost_samples_makes_no_offset() -> None:
     with pytest.raises(ListenError) as error:
         hear_clicks(LossyEar(2.5), 6.0, 0)
     assert error.value.kind == "lost"
+
+
+def test_a_gap_leaves_aside_only_what_comes_for_a_while_after_it() -> None:
+    """Clicks of a host, ten milliseconds of them lost: those of the next seconds are not counted, for
+    the times of samples are not sure there."""
+    begin = 1_000 * MS
+    midi, clicks = host(120.0, 5.0, beats=40)
+    line = np.random.default_rng(1).normal(0.0, 1e-3, round(21 * RATE)).astype(np.float32)
+    for at in clicks:
+        place = round(at * RATE / 1e9)
+        line[place : place + 200] += 0.4
+
+    class Ear:
+        name, rate = "clicks", RATE
+
+        def __init__(self) -> None:
+            # Its own time is wrong by 5 ms for a while once samples were lost.
+            self.rows = iter(range(0, len(line), 480))
+
+        def blocks(self) -> Iterator[Block]:
+            for first in self.rows:
+                if first == 4 * 48000:
+                    continue
+                wrong_ns = 5 * MS if 4.0 < first / RATE < 6.5 else 0
+                ns = round(first * 1e9 / RATE) - wrong_ns
+                yield Block(first, ns, line[first : first + 480])
+
+        def close(self) -> None:
+            """Nothing is held."""
+
+    heard = hear_clicks(Ear(), 18.0, begin)
+    assert 15 < len(heard) < 34
+    assert not [at for at in heard if 4.0 < at / 1e9 < 6.9]
+    grid = Grid("Recorder", 0)
+    grid.take(midi, heard)
+    assert max(abs(ms - 5.0) for ms in grid.away_ms) < 0.3
