@@ -136,7 +136,7 @@ class Service:
         )
         self.in_step = InStep(self.book)
         slots = None if options.memory is None else Slots(options.memory)
-        self.lasting = Lasting(self.session, self.book.shelf, slots)
+        self.lasting = Lasting(self.session, self.book.sets, slots)
         self.varying = Varying(self.book, self.control)
 
     def _bench_changed(self) -> None:
