@@ -22,6 +22,7 @@ import click
 
 from bridge import __version__
 from bridge.commands import sounding
+from bridge.commands.older_options import renamed_option
 from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
 from bridge.errors import BridgeError, Exit, InputError, printable
@@ -145,8 +146,12 @@ talking(main)
 )
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
-@click.option(
-    "--fresh", is_flag=True, help="As it came; what you saved in it is kept as a dated copy."
+@renamed_option(
+    "--as-shipped",
+    "--fresh",
+    "fresh",
+    is_flag=True,
+    help="As it came; what you saved in it is kept as a dated copy.",
 )
 @serving
 @click.pass_context
@@ -173,8 +178,10 @@ def demo(
 @click.argument("set", type=FILE)
 @serving
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
-@click.option(
+@renamed_option(
+    "--from-files",
     "--fresh",
+    "fresh",
     is_flag=True,
     help="Begin with the files, also after a power cut; unsaved edits are kept as a dated copy.",
 )
@@ -345,8 +352,10 @@ def ports(as_json: bool) -> None:
 
 @main.command("import", help="Makes lanes of the drums in a standard MIDI FILE, one lane per note.")
 @click.argument("file", type=FILE)
-@click.option(
+@renamed_option(
+    "--from-bar",
     "--bar",
+    "bar",
     default=1,
     show_default=True,
     type=click.IntRange(1, 10_000),
