@@ -165,14 +165,16 @@ def demo(
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.demo import working
-    from bridge.supervisor import folders, supervise
+    from bridge.supervisor.ahead import player_ahead
 
-    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-    for line in lines if least() != "warning" else ():
-        supervise.say(line)
-    context.exit(
-        supervise.run(
+    with player_ahead() as player:
+        from bridge.demo import working
+        from bridge.supervisor import folders, supervise
+
+        rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
+        for line in lines if least() != "warning" else ():
+            supervise.say(line)
+        code = supervise.run(
             rig,
             set_file,
             http_port=port,
@@ -182,8 +184,9 @@ def demo(
             fresh=fresh,
             log_json=log == "json",
             least=least(),
+            ahead=player,
         )
-    )
+    context.exit(code)
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -208,10 +211,12 @@ def play(
     start: bool,
     fresh: bool,
 ) -> None:
-    from bridge.supervisor import supervise
+    from bridge.supervisor.ahead import player_ahead
 
-    context.exit(
-        supervise.run(
+    with player_ahead() as player:
+        from bridge.supervisor import supervise
+
+        code = supervise.run(
             rig,
             set,
             http_port=port,
@@ -221,8 +226,9 @@ def play(
             fresh=fresh,
             log_json=log == "json",
             least=least(),
+            ahead=player,
         )
-    )
+    context.exit(code)
 
 
 @main.command(help="Explains every mistake in RIG and SET.")
