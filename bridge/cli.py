@@ -164,13 +164,17 @@ def demo(
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.demo import working
-    from bridge.supervisor import folders, supervise
+    from bridge.supervisor.ahead import player_ahead
 
-    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-    for line in lines if least() != "warning" else ():
-        supervise.say(line)
-    context.exit(surface.play(rig, set_file, start=True, fresh=fresh))
+    with player_ahead() as player:
+        from bridge.demo import working
+        from bridge.supervisor import folders, supervise
+
+        rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
+        for line in lines if least() != "warning" else ():
+            supervise.say(line)
+        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -189,7 +193,11 @@ def demo(
 def play(
     context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    context.exit(surface.play(rig, set, start=start, fresh=fresh))
+    from bridge.supervisor.ahead import player_ahead
+
+    with player_ahead() as player:
+        code = surface.play(rig, set, start=start, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Explains every mistake in RIG and SET.")

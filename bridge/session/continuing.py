@@ -74,7 +74,7 @@ class Continuing:
     def _path(self, file: str) -> Path:
         """The file that the set of a take belongs to here: that of its name, or what plays."""
         try:
-            return self._book.shelf.path(file)
+            return self._book.sets.path(file)
         except CommandError:
             return self._control.session.loaded()[1].path
 

@@ -176,7 +176,7 @@ class SetBook:
         if path != before.path:
             self._previous = before.path
             if not self.texts.saved(before):
-                self.shelf.left[before.path] = before.text
+                self.sets.left[before.path] = before.text
         back = TextChange(before.text, str(before.path), "bar", parts=essential(state))
         step = Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
         self.session.history.add(step)
@@ -185,7 +185,7 @@ class SetBook:
     async def make_ready(self, text: str, path: Path) -> None:
         """Compiles a text that will be swapped in. Raises `InputError`."""
         rig = self.session.loaded()[0]
-        self.shelf.keep_ready(path, await asyncio.to_thread(weighed, rig, text, path, 0))
+        self.sets.keep_ready(path, await asyncio.to_thread(weighed, rig, text, path, 0))
 
     async def _swap(
         self, change: TextChange, make: Compile = weighed, place: Place | None = None
