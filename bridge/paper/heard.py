@@ -1,4 +1,5 @@
-"""A tuning that was heard, for the manual: its readings and its check, as they were measured."""
+"""A tuning that was heard, for the manual and the README: its readings and its check, as they were
+measured. ``python -m bridge.paper.heard`` prints the picture."""
 
 from __future__ import annotations
 
@@ -47,3 +48,7 @@ def heard_tuning() -> str:
     rows = told(out, fit(out, readings), readings)
     checked = [(float(note), cents) for note, cents in CHECKED.items()]
     return drawing("main.pitch-1 of Quay rack", rows, checked)
+
+
+if __name__ == "__main__":
+    print(heard_tuning())

@@ -143,3 +143,27 @@ async def test_nothing_is_listened_to_before_a_check_has_begun(bench: Any) -> No
     await begin(bench, *GATES)
     status, problem, _ = await bench.call("POST", "/api/soundcheck/keep")
     assert (status, problem["detail"]) == (409, "nothing was listened to")
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"gain": 0.0}, "digital silence"),
+        ({"gain": 90.0}, "ears clips"),
+        ({"drums": dict.fromkeys(GATES)}, "nothing is heard on ears"),
+        ({"loses": lambda block: block % 40 == 0}, "are lost again and again"),
+    ],
+    ids=["muted", "clipping", "silence", "lost"],
+)
+async def test_what_is_wrong_with_the_input_is_said_and_nothing_is_kept(
+    bench: Any, world: Earshot, change: dict[str, Any], says: str
+) -> None:
+    for name, value in change.items():
+        setattr(world, name, value)
+    await begin(bench, *GATES)
+    found = await listen(bench)
+    assert says in found["summary"][0], found["summary"]
+    assert not found["complete"]
+    assert load_sounds(bench.folder / "rig.yaml") == {}
+    moved = [c for c in bench.player.received if c.get("action") == "gate"]
+    assert not moved or moved[-1]["value"] == 0.0

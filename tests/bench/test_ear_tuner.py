@@ -163,3 +163,29 @@ def test_what_is_not_installed_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(wrong, "find_spec", lambda name: None)
     with pytest.raises(wrong.ListenError, match="listening needs the Python package numpy"):
         opening.audio_inputs()
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"level": 0.0}, "digital silence"),
+        ({"level": 3.0}, "bay in clips"),
+        ({"drift": 6000.0}, "the pitch never settles"),
+    ],
+    ids=["muted", "clipping", "unsettled"],
+)
+async def test_a_voice_that_cannot_be_measured_is_said_and_not_applied(
+    stage: Any, change: dict[str, float], says: str
+) -> None:
+    voice = await begin(stage)
+    for name, value in change.items():
+        setattr(voice.tone, name, value)
+    if "level" in change and change["level"] > 1.0:
+        voice.feed.render = lambda n: voice.render(n).clip(-1.0, 1.0)
+    await listen(stage)
+    await until(lambda: not stage.service.tuner.ear.running)
+    ear = (await session_of(stage))["ear"]
+    assert says in ear["says"]
+    assert ear["says"].endswith("what was heard so far stands above and is not applied")
+    assert stage.player.received[-1]["value"] == 24.0  # 0 V, at which the profile rests
+    assert load_tuning(stage.folder / "rig.yaml") == {}

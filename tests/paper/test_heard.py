@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 from bridge.paper.heard import CHECKED, HERTZ, heard_tuning
 
@@ -17,3 +18,11 @@ def test_it_shows_every_reading_and_every_checked_note() -> None:
     assert abs(before[list(HERTZ).index(66)] - 55.4) < 0.3
     assert "worst 82.8 cents" in made
     assert "worst 0.30 cents" in made
+
+
+def test_the_picture_of_the_readme_is_the_same() -> None:
+    """Made by ``python -m bridge.paper.heard > bridge/files/tuning-heard.svg``."""
+    kept = Path(__file__).parents[2] / "bridge" / "files" / "tuning-heard.svg"
+    assert kept.read_text(encoding="utf-8") == heard_tuning() + "\n"
+    readme = kept.parents[2] / "README.md"
+    assert "(bridge/files/tuning-heard.svg)" in readme.read_text(encoding="utf-8")

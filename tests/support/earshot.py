@@ -121,7 +121,7 @@ class Earshot:
         else:
             sound = self._noise.render(count) + self._hum.render(count)
             for begin, hit in self._ringing:
-                piece = hit[max(0, first - begin) : first - begin + count]
+                piece = hit[max(0, first - begin) : max(0, first - begin + count)]
                 at = max(0, begin - first)
                 sound[at : at + len(piece)] += piece
             for tone, _ in self.tones.values():
