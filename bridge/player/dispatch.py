@@ -50,7 +50,7 @@ def _tempo(player: PlayerCore, command: running.SetTempo, now: int) -> None:
     player.perform(command, now)
 
 
-def _take_clock(player: PlayerCore, command: running.TakeClock, now: int) -> None:
+def _internal_clock(player: PlayerCore, command: running.UseInternalClock, now: int) -> None:
     player.carry_out(player.song.take(now), now)
     player.keep_tempo()
 
@@ -104,7 +104,7 @@ HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
     running.Tap: _tap,
     running.Nudge: _nudge,
     running.SetOffset: _offset,
-    running.TakeClock: _take_clock,
+    running.UseInternalClock: _internal_clock,
     running.Follow: _follow,
     running.TryOutput: _try,
     performing.ResetLane: _reset,

@@ -245,7 +245,7 @@ def test_all_out_and_solo_close_what_is_not_to_be_heard() -> None:
     desk.do("solo", lane="kick", on=True)
     desk.run(5)
     assert desk.player.outputs.open <= {"main.gate-1"}
-    desk.do("all-out")
+    desk.do("mute-all")
     desk.run(2000)
     assert desk.still_open() == []
     assert not [o for o in desk.openings(1) if o.on > ms_of(BAR + STEP) + 10]

@@ -33,7 +33,7 @@ PARTS = {
         "paper",
         "moments",
     ),
-    "files": ("file", "sets", "done", "moments", "pack", "text"),
+    "files": ("file", "sets", "done", "takes", "moments", "pack", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
 HEAP_GROWTH_BYTES = 6e6
