@@ -22,6 +22,7 @@ import click
 
 from bridge import __version__
 from bridge.commands import sounding
+from bridge.commands.older_options import renamed_option
 from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
 from bridge.errors import BridgeError, Exit, InputError, printable
@@ -145,8 +146,12 @@ talking(main)
 )
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
-@click.option(
-    "--fresh", is_flag=True, help="As it came; what you saved in it is kept as a dated copy."
+@renamed_option(
+    "--as-shipped",
+    "--fresh",
+    "fresh",
+    is_flag=True,
+    help="As it came; what you saved in it is kept as a dated copy.",
 )
 @serving
 @click.pass_context
@@ -159,13 +164,17 @@ def demo(
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.demo import working
-    from bridge.supervisor import folders, supervise
+    from bridge.supervisor.ahead import player_ahead
 
-    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-    for line in lines if least() != "warning" else ():
-        supervise.say(line)
-    context.exit(surface.play(rig, set_file, start=True, fresh=fresh))
+    with player_ahead() as player:
+        from bridge.demo import working
+        from bridge.supervisor import folders, supervise
+
+        rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
+        for line in lines if least() != "warning" else ():
+            supervise.say(line)
+        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -173,8 +182,10 @@ def demo(
 @click.argument("set", type=FILE)
 @serving
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
-@click.option(
+@renamed_option(
+    "--from-files",
     "--fresh",
+    "fresh",
     is_flag=True,
     help="Begin with the files, also after a power cut; unsaved edits are kept as a dated copy.",
 )
@@ -182,7 +193,11 @@ def demo(
 def play(
     context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    context.exit(surface.play(rig, set, start=start, fresh=fresh))
+    from bridge.supervisor.ahead import player_ahead
+
+    with player_ahead() as player:
+        code = surface.play(rig, set, start=start, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Explains every mistake in RIG and SET.")
@@ -345,8 +360,10 @@ def ports(as_json: bool) -> None:
 
 @main.command("import", help="Makes lanes of the drums in a standard MIDI FILE, one lane per note.")
 @click.argument("file", type=FILE)
-@click.option(
+@renamed_option(
+    "--from-bar",
     "--bar",
+    "bar",
     default=1,
     show_default=True,
     type=click.IntRange(1, 10_000),

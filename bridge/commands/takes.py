@@ -11,7 +11,7 @@ from bridge.commands import pictures, sounding
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
-    from bridge.files.take_shelf import Row, Shelf
+    from bridge.files.take_folder import Row, TakeFolder
 
 FILE = click.Path(path_type=Path)
 TAKE_HELP = "TAKE is its place in the list (1, or `last`, is the newest), its id or its name."
@@ -33,11 +33,11 @@ def command(context: click.Context) -> None:
         context.invoke(list_)
 
 
-def shelf() -> Shelf:
-    from bridge.files.take_shelf import Shelf
+def folder_of_takes() -> TakeFolder:
+    from bridge.files.take_folder import TakeFolder
     from bridge.supervisor.folders import state_folder
 
-    return Shelf(state_folder())
+    return TakeFolder(state_folder())
 
 
 @command.command("list", help="Lists all takes, the newest first.")
@@ -46,7 +46,7 @@ def list_(as_json: bool = False) -> None:
     import json
     from dataclasses import asdict
 
-    rows = shelf().rows()
+    rows = folder_of_takes().rows()
     if as_json:
         click.echo(json.dumps([asdict(row) for row in rows], indent=2))
         return
@@ -86,7 +86,7 @@ def _changed(change: Any) -> None:
 @click.argument("take", default="last")
 @click.option("--off", is_flag=True, help="Take the star away again.")
 def star(take: str, off: bool) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     path = takes.find(take)
     _changed(lambda: takes.star(path, not off))
     click.echo(f"{path.stem}: {'no star any more' if off else 'starred, it stays'}")
@@ -96,7 +96,7 @@ def star(take: str, off: bool) -> None:
 @click.argument("take")
 @click.argument("name")
 def name_(take: str, name: str) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     path = takes.find(take)
     _changed(lambda: takes.rename(path, name))
     said = takes.note(path).name
@@ -107,7 +107,7 @@ def name_(take: str, name: str) -> None:
 @click.argument("take", nargs=-1, required=True)
 @click.option("--yes", is_flag=True, help="Do not ask, even where one is starred.")
 def remove(take: tuple[str, ...], yes: bool) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     paths = list(dict.fromkeys(takes.find(text) for text in take))
     for path in paths:
         starred = takes.note(path).starred
@@ -130,10 +130,10 @@ def remove(take: tuple[str, ...], yes: bool) -> None:
 def replay(context: click.Context, take: str) -> None:
     from bridge.commands.progress import working
     from bridge.files.take import read
-    from bridge.files.take_shelf import refuse_recording
+    from bridge.files.take_folder import refuse_recording
     from bridge.paper.take_again import compare
 
-    path = shelf().find(take)
+    path = folder_of_takes().find(take)
     refuse_recording(path)
     with working(f"playing {path.stem} again"):
         found = compare(read(path))
@@ -170,7 +170,7 @@ def export(take: str, out: Path, moves: bool) -> None:
     outfile.check_out(out, (".mid", ".midi", ".csv", ".wav"), (), prints=True)
     if kind == sounding.ENDING:
         sounding.insist()
-    path = shelf().find(take)
+    path = folder_of_takes().find(take)
     if moves and kind != ".csv":
         raise click.BadParameter("is for .csv", param_hint="--moves")
     with working(f"reading {path.stem}") as says:
@@ -202,7 +202,7 @@ def picture(take: str, out: Path | None, per_row: int | None) -> None:
 
     if out is not None:
         outfile.check_out(out, pictures.ENDINGS, ())
-    takes = shelf()
+    takes = folder_of_takes()
     path = takes.find(take)
     if out is None:
         out = Path(f"{path.stem}.svg")

@@ -52,8 +52,8 @@ GOOD = {
     "profile check": "FOLDER/mine.yaml",
     "ctl pair": "--picture FOLDER/new.svg",
     "init": "FOLDER",
-    "profile list": "--beside FOLDER",
-    "profile show": "eight-gates-four-cv --beside FOLDER",
+    "profile list": "--rig-folder FOLDER",
+    "profile show": "eight-gates-four-cv --rig-folder FOLDER",
     "profile new": "--folder FOLDER",
     "man": "--out FOLDER/new.1",
     "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
@@ -64,7 +64,7 @@ GOOD = {
     "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt --plot FOLDER/new.svg",
 }
 WRITES = {"--out", "--report", "--bundle", "--picture", "--plot", "--into"}
-FOLDERS = {"--beside", "--folder", "--root"}
+FOLDERS = {"--rig-folder", "--folder", "--root"}
 
 
 def taking_files(
