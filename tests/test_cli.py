@@ -109,7 +109,7 @@ def test_check_prints_warnings_and_is_good(tmp_path: Path) -> None:
         ["render", RIG, SET],
         ["demo", "--port", "99999"],
         ["render", RIG, SET, "--bars", "0", "--out", "x.csv"],
-        ["render", RIG, SET, "--bars", "1", "--out", "x.wav"],
+        ["render", RIG, SET, "--bars", "1", "--out", "x.wma"],
         ["render", RIG, SET, "--bars", "1", "--out", "x.mid", "--all"],
         ["check", RIG, SET, "--loud"],
     ],

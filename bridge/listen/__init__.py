@@ -1,4 +1,4 @@
-"""Listening: audio in, and what is measured of it. Needs the extra `listen`.
+"""Listening: audio in, what is measured of it, and quick listens out. Needs the extra `listen`.
 
 Only this room knows numpy, so it is imported where it is used; `bridge.listen.wrong` alone may be
 imported without it. Nothing of what is heard is kept but the figures that were measured.

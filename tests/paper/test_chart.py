@@ -118,7 +118,7 @@ def test_an_hour_and_more_fits_on_four_pages(bars: int, pages: int) -> None:
         high = sum(placed.block_height(block) for block in page)
         assert high <= HEIGHT - 2 * EDGE - chart_pages.HEAD - chart_pages.FOOT + 1e-6
     picture = draw(chart)
-    assert len(picture) < 2_000_000
+    assert len(picture) < 3_000_000
     for el in ET.fromstring(picture).iter():
         for at in ("x", "x1", "x2"):
             assert -0.01 <= float(el.get(at, "0")) <= WIDTH
