@@ -4,9 +4,10 @@ doctor and for people. Each finding says what to do."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from bridge.supervisor.health import Health
+if TYPE_CHECKING:
+    from bridge.supervisor.health import Health
 
 Level = Literal["ok", "warning", "failing"]
 
@@ -73,7 +74,7 @@ def _clock(state: Mapping[str, Any]) -> Iterator[Finding]:
             "clock",
             "warning",
             f"{clock['source']}: {clock['state']}",
-            "start the clock that is followed, or take the clock on the page",
+            "start the clock that is followed, or touch Internal clock on the page",
         )
     if clock.get("two"):
         yield Finding("clock", "warning", "two clocks come in", "take one away")
