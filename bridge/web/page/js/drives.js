@@ -1,6 +1,7 @@
 /** What a macro or a lane of values drives, and how far each: rows that are added, changed, removed. */
 
 import { h, text, tool } from "./dom.js";
+import { curvePicker } from "./curves.js";
 import { fader, judged, picker } from "./fields.js";
 import { entry } from "./forms.js";
 import { kindOf } from "./kinds.js";
@@ -9,6 +10,13 @@ const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 
 /** What a drive leads to, in words. */
 export const driveName = (d) => (d.out ? d.out : `${d.lane} ${String(d.setting).replaceAll("_", " ")}`);
+
+/** A drive with a curve of its own; null: with that of its macro. */
+function curved(drive, curve) {
+  const next = { ...drive, curve };
+  if (curve === null) delete next.curve;
+  return next;
+}
 
 /** The macros and lanes that move the same as a drive, all but its own.
  * @param {any} data the set @param {any} drive @param {string[]} own kind and name */
@@ -72,6 +80,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
       fields.append(depth.el);
       updates[i] = (d) => depth.update(d.depth ?? 1);
     }
+    const curve = macro ? curvePicker(`${name}: curve`, (v) => change((d) => curved(d, v)), true) : null;
     const way = drive.out ? "From volt to volt" : "From value to value";
     const turned = (d) => {
       const kept = Object.fromEntries(["out", "lane", "setting", "curve"].filter((key) => key in d).map((key) => [key, d[key]]));
@@ -86,11 +95,12 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
     const show = updates[i];
     updates[i] = (d) => {
       show(d);
+      curve?.update(d.curve, model.data.macros[macro]?.curve ?? 0);
       const others = sharers(model.data, d, own);
       shared.hidden = !others.length;
       text(shared, others.length ? `Also moved by ${others.join(", ")}: what each adds is added up.` : "");
     };
-    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone), shared);
+    return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone), curve && h("div", { class: "drive-curve" }, curve.el), shared);
   }
 
   return {

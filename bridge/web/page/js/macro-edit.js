@@ -2,6 +2,7 @@
 
 import { h, say, tool } from "./dom.js";
 import { fader, judged } from "./fields.js";
+import { curvePicker } from "./curves.js";
 import { drivesPart } from "./drives.js";
 import { words } from "./forms.js";
 
@@ -13,7 +14,7 @@ export class MacroEditor {
   constructor(name, app, model, attempt, choose) {
     this.name = name; this.model = model; this.app = app;
     this.start = fader({ ...UNIT, name: "start" }, (v) => this.put("start", v));
-    this.curve = fader({ ...UNIT, low: -1, name: "curve" }, (v) => this.put("curve", v));
+    this.curve = curvePicker("Curve", (v) => this.put("curve", v), false);
     this.slew = fader({ ...UNIT, high: 5000, whole: true, unit: "ms", name: "slew_ms" }, (v) => this.put("slew_ms", v));
     this.drives = drivesPart(model, (drives) => this.put("drives", drives), { least: 1, macro: name });
     const title = words({ class: "title", ".value": name, "aria-label": "Name of the macro", maxlength: "32" });
@@ -30,7 +31,7 @@ export class MacroEditor {
       if (await said.hear(model.judge([{ path: ["macros", name], rename: next }]))) choose("macro", next);
     });
     this.el = h("article", { "aria-label": `Macro ${name}` }, head,
-      h("div", { class: "faders" }, this.start.el, this.curve.el, this.slew.el), h("h3", { text: "Drives" }), this.drives.el);
+      h("div", { class: "faders" }, this.start.el, this.slew.el), this.curve.el, h("h3", { text: "Drives" }), this.drives.el);
   }
 
   get macro() { return this.model.data.macros[this.name] ?? {}; }
@@ -41,7 +42,7 @@ export class MacroEditor {
   update() {
     const { start = 0, curve = 0, slew_ms = 0, drives = [] } = this.macro;
     this.start.update(start);
-    this.curve.update(curve);
+    this.curve.update(curve, curve);
     this.slew.update(slew_ms);
     this.drives.update(drives);
   }
