@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge import __version__
-from bridge.commands.serving import serving
+from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
 from bridge.errors import BridgeError, Exit, InputError, printable
 
@@ -150,14 +150,7 @@ talking(main)
 @serving
 @click.pass_context
 def demo(
-    context: click.Context,
-    idea: str | None,
-    ideas: bool,
-    fresh: bool,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
+    context: click.Context, idea: str | None, ideas: bool, fresh: bool, surface: Surface
 ) -> None:
     from bridge import demo as sets
     from bridge.commands import grid
@@ -171,19 +164,7 @@ def demo(
     rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
     for line in lines if least() != "warning" else ():
         supervise.say(line)
-    context.exit(
-        supervise.run(
-            rig,
-            set_file,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=True,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-        )
-    )
+    context.exit(surface.play(rig, set_file, start=True, fresh=fresh))
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -198,38 +179,16 @@ def demo(
 )
 @click.pass_context
 def play(
-    context: click.Context,
-    rig: Path,
-    set: Path,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
-    start: bool,
-    fresh: bool,
+    context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    from bridge.supervisor import supervise
-
-    context.exit(
-        supervise.run(
-            rig,
-            set,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=start,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-        )
-    )
+    context.exit(surface.play(rig, set, start=start, fresh=fresh))
 
 
 @main.command(help="Explains every mistake in RIG and SET.")
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
 @click.option("--json", "as_json", is_flag=True, help="As one JSON object, for programs.")
-@click.option("--rewrite", is_flag=True, help="Write older spellings of SET anew; keeps a copy.")
+@click.option("--rewrite", is_flag=True, help="Write older spellings anew; keeps a copy.")
 @click.pass_context
 def check(
     context: click.Context, rig: Path, set: Path | None, as_json: bool, rewrite: bool
@@ -253,21 +212,23 @@ def check(
 
 
 def _rewrite(rig: Path, set: Path | None) -> None:
-    """Writes the older spellings of a set that is good as they are written today."""
+    """Writes the older spellings of files that are good as they are written today."""
     from bridge.commands.outfile import save_out
     from bridge.files import older
+    from bridge.files.document import Document
     from bridge.paper import plan
 
-    if set is None:
-        raise click.UsageError("--rewrite needs a SET")
-    _, document = plan.read_both(rig, set)
-    assert document is not None
-    text = older.rewritten(document.text, document.document.data)
-    if text == document.text:
-        note(f"{set}: no older spelling stands in it")
-        return
-    copy = save_out(set, text)
-    note(f"{set}: written anew; as it was it is kept as {copy}")
+    read, document = plan.read_both(rig, set)
+    found = [(rig, read.text, Document.parse(read.text, str(rig)).data, older.of_rig)]
+    if set is not None and document is not None:
+        found.append((set, document.text, document.document.data, older.older))
+    for path, before, data, finds in found:
+        text = older.rewritten(before, data, finds)
+        if text == before:
+            note(f"{path}: no older spelling stands in it")
+        else:
+            copy = save_out(path, text)
+            note(f"{path}: written anew; as it was it is kept as {copy}")
 
 
 def _drawn(rows: list[OutputRow]) -> list[str]:

@@ -31,7 +31,7 @@ def list_(beside: Path | None) -> None:
     for name in sorted({*shipped(), *own}):
         profile = load_profile(name, beside)
         count = f"{len(profile.outputs):>2} outputs"
-        rows.append((name, count, profile.says + ("  (your own)" if name in own else "")))
+        rows.append((name, count, profile.description + ("  (your own)" if name in own else "")))
     grid.show(("profile", "has", "what it is"), rows)
 
 
@@ -47,7 +47,7 @@ def show(name: str, beside: Path | None) -> None:
     if beside is not None:
         check_folder(beside)
     profile = load_profile(name, beside)
-    click.echo(f"{profile.name}: {profile.says}")
+    click.echo(f"{profile.name}: {profile.description}")
     rows = [
         (out.name, out.kind, f"{out.low:g} to {out.high:g} V", address_words(out))
         for out in profile.outputs
@@ -59,17 +59,21 @@ def show(name: str, beside: Path | None) -> None:
 @click.argument("files", nargs=-1, required=True, type=FILE)
 def check(files: tuple[Path, ...]) -> None:
     from bridge.errors import InputError, Problem
+    from bridge.files import older
     from bridge.files.document import Document
     from bridge.files.profile import profile_from
 
     problems: list[Problem] = []
     for path in files:
         try:
-            profile = profile_from(Document.read(path), expected=path.stem)
+            document = Document.read(path)
+            profile = profile_from(document, expected=path.stem)
         except InputError as error:
             problems += error.problems
         else:
             click.echo(f"{path}: good. {profile.name}: {len(profile.outputs)} outputs")
+            for said in older.notes_of(document, older.of_profile):
+                click.echo(f"note: {said}")
     if problems:
         raise InputError(problems)
 

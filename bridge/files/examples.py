@@ -54,7 +54,7 @@ EXAMPLES: dict[str, str] = {
     "passes.on": '{steps: "x..x", passes: {on: [2], of: 2}}',
     "passes.of": '{steps: "x..x", passes: {on: [8], of: 8}}',
     "lane.gate": "{every: 4, gate: tie}",
-    "lane.still": '{steps: "x..x", drift: 0.2, still: true}',
+    "lane.freeze": '{steps: "x..x", drift: 0.2, freeze: true}',
     "lane.quantise": "{walk: true, quantise: key}",
     "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
     "lane.octave": "{notes: [^1, ^5, ^b7, ^3-], octave: 2}",
@@ -124,7 +124,7 @@ EXAMPLES: dict[str, str] = {
     "control.steps": "{cc: 20, macro: scatter, encoder: offset, steps: 400}",
     # profiles
     "profile.profile": "profile: quay-box",
-    "profile.says": 'says: "two gates and a pitch, built on the quay"',
+    "profile.description": 'description: "two gates and a pitch, built on the quay"',
     "profile.link": "link: din",
     "profile.latency_ms": "latency_ms: 1.5",
     "profile.max_messages_per_s": "max_messages_per_s: 500",
@@ -154,7 +154,7 @@ EXAMPLES: dict[str, str] = {
     "output.voice": "{kind: pitch, by: note-pitch, voice: bass}",
     "output.excludes": "{kind: level, by: cc, number: 20, excludes: [b]}",
     "output.ppqn": "{kind: clock, by: clock, ppqn: 4}",
-    "output.says": '{kind: gate, by: note, number: 36, says: "the jack on the left"}',
+    "output.description": '{kind: gate, by: note, number: 36, description: "the jack on the left"}',
 }
 
 COMMANDS: dict[str, str] = {

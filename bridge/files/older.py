@@ -1,12 +1,12 @@
 """Spellings that are still read, and what is written today: one thing has one name.
 
-A set that was written before plays as it did. `lanebridge check` says what to write instead, and
-`check --rewrite` writes it.
+A set, a rig or a profile that was written before is read as it was. `lanebridge check` (`profile
+check` for a profile) says what to write instead, and `check --rewrite` writes it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +15,8 @@ from bridge.errors import Problem
 from bridge.files import edit
 from bridge.files.document import Document, Keys
 from bridge.files.edit import Change
+from bridge.files.profile import RENAMED
+from bridge.files.rig import OLDER_MOVES
 from bridge.files.set_values import read_rate, read_spacing
 from bridge.files.yaml_text import render
 
@@ -22,6 +24,9 @@ SPELLINGS: Mapping[str, tuple[str, str]] = {
     "advance": ("advance: 1/8", "`rate: 1/8`; `advance` names a lane"),
     "retrigger": ("retrigger: kick", "`reset: kick`"),
     "spacing": ("spacing: accelerating", "`repeat_curve: 0.5`; `slowing` is -0.5, `even` 0"),
+    "still": ("still: true", "`freeze: true`"),
+    "says": ("says: two gates (a profile)", "`description: two gates`"),
+    "all-out": ("transport: all-out (a rig)", "`transport: mute-all`"),
     "notes": ("[A1, ~, C2]", "`[A1, ., C2]`: a rest among notes or levels is a point"),
 }
 """What is read for a while yet, and what it is written as, by the key that it stands at."""
@@ -32,12 +37,18 @@ OLDER_KEYS = ("retrigger", "spacing")
 @dataclass(frozen=True, slots=True)
 class Older:
     """One older spelling: where it stands, what is said of it, and what puts it right: changes by
-    path, or the `rows` of the list there that become rests."""
+    path, or the `rows` of the list there that become rests. `at_key`: it is the key that is older,
+    and not what stands there."""
 
     keys: Keys
     says: str
     changes: tuple[Change, ...] = ()
     rows: tuple[int, ...] = ()
+    at_key: bool = True
+
+
+Finds = Callable[[object], Iterator[Older]]
+"""What finds the older spellings in the plain data of one kind of file."""
 
 
 def older(data: object) -> Iterator[Older]:
@@ -46,20 +57,53 @@ def older(data: object) -> Iterator[Older]:
         yield from _of_lane(path, lane)
 
 
-def notes_of(document: Document) -> Iterator[Problem]:
+def of_rig(data: object) -> Iterator[Older]:
+    """Every older spelling in the plain data of a rig."""
+    for name, one in _named(data, "interfaces"):
+        profile = one.get("profile")
+        if isinstance(profile, str) and profile in RENAMED:
+            yield _renamed_value(("interfaces", name, "profile"), RENAMED[profile])
+    for name, one in _named(data, "controllers"):
+        controls = one.get("controls")
+        for place, control in enumerate(controls if isinstance(controls, list) else ()):
+            move = control.get("transport") if isinstance(control, Mapping) else None
+            if isinstance(move, str) and move in OLDER_MOVES:
+                path = ("controllers", name, "controls", place, "transport")
+                yield _renamed_value(path, OLDER_MOVES[move])
+
+
+def of_profile(data: object) -> Iterator[Older]:
+    """Every older spelling in the plain data of a profile."""
+    if isinstance(data, Mapping) and isinstance(data.get("says"), str):
+        yield _renamed((), "says", "description", data["says"])
+    for name, one in _named(data, "outputs"):
+        if isinstance(one.get("says"), str):
+            yield _renamed(("outputs", name), "says", "description", one["says"])
+
+
+def _named(data: object, key: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """What stands by name under a key of a file."""
+    found = data.get(key) if isinstance(data, Mapping) else None
+    for name, one in found.items() if isinstance(found, Mapping) else ():
+        if isinstance(one, Mapping):
+            yield str(name), one
+
+
+def notes_of(document: Document, finds: Finds = older) -> Iterator[Problem]:
     """What `check` says of them, each at its place."""
-    for one in older(document.data):
-        yield document.problem(one.keys, one.says, at_key=not one.rows)
+    for one in finds(document.data):
+        yield document.problem(one.keys, one.says, at_key=one.at_key)
 
 
-def rewritten(text: str, data: object) -> str:
+def rewritten(text: str, data: object, finds: Finds = older) -> str:
     """The text with each of them as it is written today; all else stays as it is.
 
     Args:
-        text: the text of a set.
+        text: the text of a set, or of what `finds` reads.
         data: its plain data.
+        finds: what finds them.
     """
-    found = list(older(data))
+    found = list(finds(data))
     for one in found:
         for row in one.rows:
             text = edit.put_row(text, _path(one.keys[:-1]), row, ".")
@@ -90,6 +134,9 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
     value = lane.get("retrigger")
     if isinstance(value, str) and "reset" not in lane:
         yield _renamed(path, "retrigger", "reset", str(value))
+    value = lane.get("still")
+    if isinstance(value, bool) and "freeze" not in lane:
+        yield _renamed(path, "still", "freeze", value)
     value = lane.get("spacing")
     if value is not None and "repeat_curve" not in lane:
         with suppress(ValueError):  # else it is wrong, and said to be
@@ -100,12 +147,17 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
             rests = tuple(place for place, row in enumerate(rows) if row is None)
             if rests:
                 says = "is an older spelling of a rest; write ."
-                yield Older((*path, key, rests[0]), says, rows=rests)
+                yield Older((*path, key, rests[0]), says, rows=rests, at_key=False)
 
 
 def _renamed(path: tuple[str, ...], key: str, now: str, value: object) -> Older:
     changes = Change((*path, key), None), Change((*path, now), value)
     return Older((*path, key), f"is an older spelling; write {now}: {render(value)}", changes)
+
+
+def _renamed_value(path: Keys, now: str) -> Older:
+    changes = (Change(_path(path), now),)
+    return Older(path, f"is an older name; write {now}", changes, at_key=False)
 
 
 def _is_rate(text: str) -> bool:

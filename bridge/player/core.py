@@ -185,10 +185,11 @@ class PlayerCore:
             times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
         if (value := self.outputs.next_value()) is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
-        if self.part.seeking and not self.song.playing:
-            times.append(self._walk_at)
-        elif self.standing.at is not None:
-            times.append(self.standing.at)
+        if not self.song.playing:
+            if self.part.seeking:
+                times.append(self._walk_at)
+            elif self.standing.at is not None:
+                times.append(self.standing.at)
         return max(min(times), now + 50_000)
 
     def _earliest(self) -> int:

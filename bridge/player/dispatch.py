@@ -51,7 +51,7 @@ def _tempo(player: PlayerCore, command: running.SetTempo, now: int) -> None:
     player.perform(command, now)
 
 
-def _take_clock(player: PlayerCore, command: running.TakeClock, now: int) -> None:
+def _internal_clock(player: PlayerCore, command: running.UseInternalClock, now: int) -> None:
     player.carry_out(player.song.take(now), now)
     player.keep_tempo()
 
@@ -105,7 +105,7 @@ HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
     running.Tap: _tap,
     running.Nudge: _nudge,
     running.SetOffset: _offset,
-    running.TakeClock: _take_clock,
+    running.UseInternalClock: _internal_clock,
     running.Follow: _follow,
     running.TryOutput: _try,
     performing.ResetLane: _reset,
@@ -195,7 +195,8 @@ def load(player: PlayerCore, swap: Swap, now: int) -> None:
     if player.song.playing:
         raise CommandError("the song plays; stop it first", "state")
     if player.song.following:
-        raise CommandError(f"the song follows {player.song.source}; take the clock first", "state")
+        source = player.song.source
+        raise CommandError(f"the song follows {source}; use the internal clock first", "state")
     player.part.load(swap.score, swap.revision, place.state, place.tick, place.renderer)
     player.carry_out(player.song.locate(place.tick, now), now)
     player.keep_up(place.tick)

@@ -19,7 +19,7 @@ from bridge.player.dispatch import Player
 from bridge.player.messages import Place
 from bridge.player.start import PortSpec
 from bridge.ports.simulated import SimulatedOut
-from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, TakeClock
+from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, UseInternalClock
 from bridge.protocol.table import decode
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -239,7 +239,7 @@ class Replay:
 
     def _move(self, mark: Mapping[str, Any]) -> None:
         command = decode(mark["command"])
-        if isinstance(command, Follow | TakeClock):
+        if isinstance(command, Follow | UseInternalClock):
             raise CommandError("this take changed its clock; it can be replayed up to there")
         self.player.command(command, self.now, lambda error: None, str(mark["client"]))
 

@@ -32,6 +32,10 @@ LONGEST_NAME = 64
 LONGEST_PORT_NAME = 200
 LONGEST_TRY_MS = 30_000
 """A gate that is tried by hand closes by itself after this time."""
+FEWEST_HITS, USUAL_HITS, MOST_HITS = 3, 12, 100
+"""How often a voice is struck to find how late it is."""
+SHORTEST_CLICK_S, USUAL_CLICK_S, LONGEST_CLICK_S = 5.0, 20.0, 600.0
+"""How long a host's click is listened to."""
 FEWEST_STEPS, USUAL_STEPS, MOST_STEPS = 1, 127, 16383
 """Steps of an encoder from one end of a macro to the other: as a switch, as a knob of 7 bits,
 as one of 14."""

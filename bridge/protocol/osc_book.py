@@ -149,6 +149,7 @@ def of_command(command: type[Command]) -> list[Entry]:
             osc.is_button,
         )
         for osc in command.ROW.osc
+        if not osc.older
     ]
 
 

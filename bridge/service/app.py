@@ -11,6 +11,7 @@ from pathlib import Path
 
 from aiohttp import web
 
+from bridge.bench.aligner import Aligner
 from bridge.bench.live_scope import Scope
 from bridge.bench.soundchecker import Soundchecker
 from bridge.bench.tuner import Tuner
@@ -37,6 +38,7 @@ from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.supervisor.voice import Level
+from bridge.web.align_http import align_routes
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
@@ -48,6 +50,7 @@ from bridge.web.gate import Gate, add_headers
 from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.keeping_http import keeping_routes
+from bridge.web.listen_http import input_routes
 from bridge.web.live import Live
 from bridge.web.openapi import describe
 from bridge.web.osc_http import osc_route
@@ -112,6 +115,7 @@ class Service:
         self.bench = Workbench(self.control)
         self.tuner = Tuner(self.bench, on_change=self._bench_changed)
         self.soundchecker = Soundchecker(self.bench, on_change=self._bench_changed)
+        self.aligner = Aligner(self.bench, on_change=self._bench_changed)
         self.osc = Osc(self.control, self.access)
         self.view = View(
             self.session,
@@ -121,6 +125,7 @@ class Service:
                 learning=self.controllers.learning,
                 tuning=self.tuner.state,
                 soundcheck=self.soundchecker.state,
+                align=self.aligner.state,
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
@@ -162,8 +167,10 @@ class Service:
             *set_routes(self.book, self.charts, self.control),
             *keeping_routes(self.book, self.control),
             *controller_routes(self.controllers),
+            *input_routes(),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
+            *align_routes(self.aligner),
             *edit_routes(self.book, self.control, self.charts),
             *take_routes(self.options.state_dir),
             *paper_routes(self.session),
@@ -241,6 +248,7 @@ class Service:
                         yield self
                     finally:
                         await self.soundchecker.stop()
+                        await self.aligner.stop()
                         await self.live.close()
                         for task in tasks:
                             task.cancel()

@@ -50,6 +50,7 @@ CHAPTERS = {
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "align": "Soundcheck",
     "devices": "Who is let in",
     "pairing": "Who is let in",
 }
@@ -71,7 +72,7 @@ EXAMPLES: Mapping[str, Any] = {
     "setPace": {"pace": -1},
     "setGroupPace": {"pace": 1},
     "soloLane": {"on": True},
-    "stillLane": {"on": True},
+    "freezeLane": {"on": True},
     "moveMacro": {"value": 0.5},
     "setLaneSetting": {"value": 1},
     "recallSection": {"when": "now", "morph_bars": 4},
@@ -106,6 +107,8 @@ EXAMPLES: Mapping[str, Any] = {
     "soundNote": {"note": 36},
     "takeReading": {"note": 36, "text": "1.002 V"},
     "listenToVoice": {"input": "bay in", "channel": 1},
+    "alignVoices": {"input": "bay in", "channel": 1, "monitors_down": True},
+    "alignClick": {"input": "bay in", "channel": 2, "seconds": 20},
     "listenSoundcheck": {"input": "bay in", "channel": 1},
     "undoTuning": {"output": "{pitch}"},
     "beginSoundcheck": {"monitors_down": True},
@@ -215,6 +218,8 @@ def _chapters(document: Schema, names: Mapping[str, str], base: str) -> Iterator
     for path, item in document["paths"].items():
         chapter = chapters[CHAPTERS.get(path.removeprefix("/api").split("/")[1], LAST)]
         for method, operation in item.items():
+            if operation.get("deprecated"):  # it answers, and has another name today
+                continue
             chapter += _operation(document, method.upper(), path, operation, names, base)
     for title, blocks in chapters.items():
         yield Head(1, title)

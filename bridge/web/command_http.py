@@ -64,6 +64,7 @@ def _route(control: Control, body: CommandBody) -> Route:
         errors=(*errors, 412) if conditional else errors,
         conditional=conditional,
         params={name: _described(name) for name in body.in_path},
+        older=http.older,
     )
 
 

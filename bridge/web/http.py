@@ -65,6 +65,7 @@ class Route:
     conditional: bool = False  # takes If-Match
     archive: bool = False
     role: Role | None = None
+    older: bool = False  # deprecated: there is another path for it
 
     @property
     def takes_body(self) -> bool:

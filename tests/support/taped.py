@@ -40,6 +40,7 @@ class Evening:
         state: the state folder.
         late_ms: the player is called up to so much later than it asked for, by `seed`.
         text: another set than the demo's.
+        rig: another rig than the demo's.
         send_clock: whether the rig's interfaces get MIDI clock too.
     """
 
@@ -50,14 +51,15 @@ class Evening:
         late_ms: float = 0.0,
         seed: int = 1,
         text: str | None = None,
+        rig: str | None = None,
         send_clock: bool = False,
         keep: int | None = None,
     ) -> None:
         self.now = BEGIN
-        rig = (DEMO / "rig.yaml").read_text()
-        self.rig: Rig = parse_rig(
-            rig if send_clock else rig.replace("send_to: [main]", "send_to: []")
-        )
+        demo = (DEMO / "rig.yaml").read_text()
+        if not send_clock:
+            demo = demo.replace("send_to: [main]", "send_to: []")
+        self.rig: Rig = parse_rig(rig or demo)
         self.text = text or (DEMO / "set.yaml").read_text()
         self.random = random.Random(seed)
         self.late_ms = late_ms

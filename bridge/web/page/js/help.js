@@ -24,7 +24,7 @@ const LINES = [
   [".out-all", "Mutes every lane at once, now. The music goes on silently, and a touch on Bring back restores what played."],
   [".unsolo", "Ends every solo: all lanes that are not muted are heard again."],
   [".bring", "Brings back the lanes that were silenced together."],
-  [".take", "Stops following the other clock: from now on the tempo is set here, and the beat goes on as it was."],
+  [".internal", "Goes over to the internal clock: from now on the tempo is set here, and the beat goes on as it was."],
   [".stop", "Stops the music and closes every gate. Continue goes on from there."],
   [".cont", "Goes on from where it was stopped."],
   [".bpm", "The tempo: opens the panel where it is set, tapped and nudged."],

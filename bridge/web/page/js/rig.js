@@ -1,7 +1,8 @@
-/** The rig view: its parts on the left, one of them on the bench: outputs, tuning, soundcheck, clock,
+/** The rig view: its parts on the left, one of them on the bench: outputs, tuning, soundcheck, align, clock,
  * controllers, devices, OSC, what is printed. */
 
 import { h, text } from "./dom.js";
+import { alignPart } from "./align.js";
 import { bench } from "./bench.js";
 import { api } from "./fields.js";
 import { controlsPart } from "./controls.js";
@@ -16,11 +17,11 @@ import { tuningPart } from "./tuning.js";
 export async function build(root, app) {
   const title = h("h2");
   const interfaces = h("ul", { class: "ports", "aria-label": "Interfaces" });
-  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), paperPart(), rigMoments()];
+  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), alignPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), paperPart(), rigMoments()];
   const view = bench(root, "Parts of the rig", parts, title, interfaces);
   app.store.on(["ports"], ({ ports }) => interfaces.replaceChildren(...Object.entries(ports).map(([name, port]) => h("li", { "data-open": port.open ? "yes" : "no" },
     h("strong", { text: name }), h("small", { text: `${port.port}, ${port.link}: ${port.open ? "present" : "lost; it comes back by itself when the cable does"}` })))));
-  app.store.on(["ports", "clock", "tuning", "soundcheck", "controllers", "revision", "rig"], (state) => { if (!root.hidden) { text(title, state.rig); view.notes(); } });
+  app.store.on(["ports", "clock", "tuning", "soundcheck", "align", "controllers", "revision", "rig"], (state) => { if (!root.hidden) { text(title, state.rig); view.notes(); } });
   return {
     ...view,
     async shown() {

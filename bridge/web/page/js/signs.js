@@ -9,7 +9,7 @@ const NOTE_MS = 50, SLOW_MS = 150; // there and back; fingers begin to feel the 
 
 /** @returns {["good"|"note"|"loud", string]} */
 export function clockSign({ source, state, others, two }) {
-  const who = source === "internal" ? "our clock" : `${source}`;
+  const who = source === "internal" ? "the internal clock" : `${source}`;
   const rest = Object.keys(others ?? {}).length;
   if (two?.length && source !== "internal") return ["loud", `two clocks from ${who}: ${two.join(" and ")} BPM`];
   switch (state) {
