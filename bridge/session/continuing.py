@@ -34,7 +34,7 @@ class Continuing:
         Puts the player where a take stood.
 
         Returns:
-            ``take`` (its id), ``bar``, ``tick``, ``set`` and ``file``.
+            ``take`` (its id), ``bar``, ``tick``, ``set``, ``file`` and ``exact``.
 
         Raises:
             CommandError: there is no such take or bar, or that cannot be done now.
@@ -60,6 +60,7 @@ class Continuing:
             "tick": standing.place.tick,
             "set": playing.document.spec.name,
             "file": self._book.name(playing),
+            "exact": standing.exact,
         }
 
     async def _stand(self, standing: Standing, path: Path, client: str, label: str) -> Any:
