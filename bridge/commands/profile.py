@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from bridge.commands.older_options import renamed_option
+
 FILE = click.Path(path_type=Path)
 
 
@@ -16,8 +18,12 @@ def command() -> None:
 
 
 @command.command("list", help="Lists the profiles that come with the program.")
-@click.option(
-    "--beside", type=FILE, help="A rig's folder, whose own profiles are listed too and win."
+@renamed_option(
+    "--rig-folder",
+    "--beside",
+    "beside",
+    type=FILE,
+    help="A rig's folder, whose own profiles are listed too and win.",
 )
 def list_(beside: Path | None) -> None:
     from bridge.commands import grid
@@ -37,7 +43,9 @@ def list_(beside: Path | None) -> None:
 
 @command.command("show", help="Shows the outputs of the profile NAME: kind, volts, MIDI address.")
 @click.argument("name")
-@click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
+@renamed_option(
+    "--rig-folder", "--beside", "beside", type=FILE, help="A rig's folder, whose own profiles win."
+)
 def show(name: str, beside: Path | None) -> None:
     from bridge.commands import grid
     from bridge.commands.outfile import check_folder

@@ -37,13 +37,13 @@ OLDER_KEYS = ("retrigger", "spacing")
 @dataclass(frozen=True, slots=True)
 class Older:
     """One older spelling: where it stands, what is said of it, and what puts it right: changes by
-    path, or the `rows` of the list there that become rests. `at_key`: it is the key that is older,
-    and not what stands there."""
+    path, or rows of lists: the path of the list, the place in it, and what stands there then.
+    `at_key`: it is the key that is older, and not what stands there."""
 
     keys: Keys
     says: str
     changes: tuple[Change, ...] = ()
-    rows: tuple[int, ...] = ()
+    rows: tuple[tuple[tuple[str, ...], int, object], ...] = ()
     at_key: bool = True
 
 
@@ -62,14 +62,17 @@ def of_rig(data: object) -> Iterator[Older]:
     for name, one in _named(data, "interfaces"):
         profile = one.get("profile")
         if isinstance(profile, str) and profile in RENAMED:
-            yield _renamed_value(("interfaces", name, "profile"), RENAMED[profile])
+            path, now = ("interfaces", name, "profile"), RENAMED[profile]
+            yield Older(path, _older_value(now), (Change(path, now),), at_key=False)
     for name, one in _named(data, "controllers"):
         controls = one.get("controls")
         for place, control in enumerate(controls if isinstance(controls, list) else ()):
             move = control.get("transport") if isinstance(control, Mapping) else None
             if isinstance(move, str) and move in OLDER_MOVES:
-                path = ("controllers", name, "controls", place, "transport")
-                yield _renamed_value(path, OLDER_MOVES[move])
+                now, path = OLDER_MOVES[move], ("controllers", name, "controls")
+                row = path, place, {**control, "transport": now}
+                says = _older_value(now)
+                yield Older((*path, place, "transport"), says, rows=(row,), at_key=False)
 
 
 def of_profile(data: object) -> Iterator[Older]:
@@ -105,8 +108,8 @@ def rewritten(text: str, data: object, finds: Finds = older) -> str:
     """
     found = list(finds(data))
     for one in found:
-        for row in one.rows:
-            text = edit.put_row(text, _path(one.keys[:-1]), row, ".")
+        for path, place, value in one.rows:
+            text = edit.put_row(text, path, place, value)
     for one in found:
         text = edit.apply(text, one.changes)
     return text
@@ -144,10 +147,11 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
     for key in ("notes", "levels"):
         rows = lane.get(key)
         if isinstance(rows, Sequence) and not isinstance(rows, str):
-            rests = tuple(place for place, row in enumerate(rows) if row is None)
+            at = (*path, key)
+            rests = tuple((at, place, ".") for place, row in enumerate(rows) if row is None)
             if rests:
                 says = "is an older spelling of a rest; write ."
-                yield Older((*path, key, rests[0]), says, rows=rests, at_key=False)
+                yield Older((*at, rests[0][1]), says, rows=rests, at_key=False)
 
 
 def _renamed(path: tuple[str, ...], key: str, now: str, value: object) -> Older:
@@ -155,9 +159,8 @@ def _renamed(path: tuple[str, ...], key: str, now: str, value: object) -> Older:
     return Older((*path, key), f"is an older spelling; write {now}: {render(value)}", changes)
 
 
-def _renamed_value(path: Keys, now: str) -> Older:
-    changes = (Change(_path(path), now),)
-    return Older(path, f"is an older name; write {now}", changes, at_key=False)
+def _older_value(now: str) -> str:
+    return f"is an older name; write {now}"
 
 
 def _is_rate(text: str) -> bool:
@@ -166,7 +169,3 @@ def _is_rate(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _path(keys: Keys) -> tuple[str, ...]:
-    return tuple(str(key) for key in keys)

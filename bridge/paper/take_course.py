@@ -115,7 +115,7 @@ class Course:
             elif not self._do(mark["command"], int(tick), str(mark["client"])):
                 continue
             now = tick
-            yield self._stand(float(mark["tick"]), int(mark["ns"]))
+            yield self._stand(float(mark["tick"]), int(mark["at" if kind == "jump" else "ns"]))
         yield from self._by_itself(now, ends_at(self._take))
 
     def _stand(self, tick: float, ns: int) -> Stand:
@@ -213,3 +213,11 @@ class Places:
     def shift(self) -> int:
         """The same where there is no jump."""
         return self._shift[0]
+
+
+def end_place(take: Take, places: Places) -> int:
+    """Where in the file the song stopped; 0 where that was not recorded."""
+    ends = [mark for mark in take.marks if mark["is"] == "end"]
+    if not ends:
+        return 0
+    return max(0, round(float(ends[-1]["tick"])) + places.shift_at(int(ends[-1]["ns"])))

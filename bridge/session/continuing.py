@@ -11,7 +11,7 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import TakeError, read
-from bridge.files.take_shelf import SERVICE_BYTES, Shelf, refuse_recording
+from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, refuse_recording
 from bridge.paper.take_again import Standing, standing_at
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ContinueTake
@@ -75,14 +75,14 @@ class Continuing:
     def _path(self, file: str) -> Path:
         """The file that the set of a take belongs to here: that of its name, or what plays."""
         try:
-            return self._book.shelf.path(file)
+            return self._book.sets.path(file)
         except CommandError:
             return self._control.session.loaded()[1].path
 
     def _standing(self, take: str, bar: int) -> tuple[str, str, Standing]:
         if self._state is None:
             raise CommandError("no takes are recorded here", "state")
-        path = Shelf(self._state).find(take)
+        path = TakeFolder(self._state).find(take)
         refuse_recording(path)
         try:
             if path.stat().st_size > SERVICE_BYTES:

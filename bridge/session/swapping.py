@@ -61,6 +61,11 @@ class Swapping:
     def _state(self, event: StateChanged) -> None:
         if "revision" not in event.keys:
             return
-        score = self._coming.pop(self._session.state["revision"], None)
+        revision = self._session.state["revision"]
+        score = self._coming.get(revision)
+        # One that another overtook within the same step is never told of: it goes as well, or each
+        # such edit would leave a whole score in memory.
+        for known in [known for known in self._coming if known <= revision]:
+            del self._coming[known]
         if score is not None:
             self._session.sounds(score)

@@ -16,7 +16,7 @@ from aiohttp import web
 import bridge
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE
 from bridge.files.blocks import Block, Head, Pairs, Signs, Words
-from bridge.files.take_shelf import SERVICE_BYTES
+from bridge.files.take_folder import SERVICE_BYTES
 from bridge.protocol.command import described_limits
 from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, MIDI, TEXT_BYTES
 from bridge.web.manual_http import policy

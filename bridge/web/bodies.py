@@ -61,7 +61,7 @@ class CheckBody(Strict):
     text: Annotated[str, Field(max_length=TEXT_MOST)]
 
 
-ShelfName = Annotated[
+SetFileName = Annotated[
     str,
     Field(
         pattern=r"^(ideas/)?[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.ya?ml$",
@@ -75,7 +75,7 @@ class OpenBody(Strict):
     """`tempo`: ``take`` that of the set, where we lead, or ``keep`` the present one. `fresh`: as
     the file has it, even if it was left with edits."""
 
-    file: ShelfName
+    file: SetFileName
     when: SwapMoment = "bar"
     tempo: Pace = "take"
     fresh: bool = False
@@ -87,7 +87,7 @@ class BackBody(Strict):
 
 
 class LoadBody(Strict):
-    file: ShelfName
+    file: SetFileName
 
 
 class SaveAsBody(Strict):

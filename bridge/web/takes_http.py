@@ -15,7 +15,7 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
-from bridge.files.take_shelf import SERVICE_BYTES, Row, Shelf
+from bridge.files.take_folder import SERVICE_BYTES, Row, TakeFolder
 from bridge.paper import take_midi
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
@@ -84,27 +84,29 @@ def take_routes(state: Path | None) -> Routes:
     routes = Routes()
     turn = asyncio.Lock()
 
-    def shelf() -> Shelf:
+    def folder_of_takes() -> TakeFolder:
         if state is None:
             raise CommandError("no takes are recorded here", "state")
-        return Shelf(state)
+        return TakeFolder(state)
 
     @routes.add("GET", "/api/takes", "takes", "Every take, the newest first.")
     async def of_all(request: web.Request, query: Any) -> TakesAnswer:
         if state is None:
             return TakesAnswer(takes=[])
         async with turn:
-            return await in_thread(_told, Shelf(state))
+            return await in_thread(_told, TakeFolder(state))
 
-    return Routes([*routes, *_change_routes(shelf, turn), *_export_routes(shelf)])
+    return Routes(
+        [*routes, *_change_routes(folder_of_takes, turn), *_export_routes(folder_of_takes)]
+    )
 
 
-def _change_routes(shelf: Callable[[], Shelf], turn: asyncio.Lock) -> Routes:
+def _change_routes(folder_of_takes: Callable[[], TakeFolder], turn: asyncio.Lock) -> Routes:
     routes = Routes()
 
-    async def changed(take: str, change: Callable[[Shelf, Path], None]) -> TakesAnswer:
+    async def changed(take: str, change: Callable[[TakeFolder, Path], None]) -> TakesAnswer:
         async with turn:
-            return await in_thread(_changed, shelf(), take, change)
+            return await in_thread(_changed, folder_of_takes(), take, change)
 
     @routes.add(
         "PUT",
@@ -143,7 +145,7 @@ def _change_routes(shelf: Callable[[], Shelf], turn: asyncio.Lock) -> Routes:
         query=RemoveQuery,
     )
     async def remove(request: web.Request, query: RemoveQuery) -> TakesAnswer:
-        def change(takes: Shelf, path: Path) -> None:
+        def change(takes: TakeFolder, path: Path) -> None:
             if query.starred == "no" and takes.note(path).starred:
                 raise CommandError("this take is starred; take its star away first", "state")
             takes.remove(path)
@@ -153,12 +155,12 @@ def _change_routes(shelf: Callable[[], Shelf], turn: asyncio.Lock) -> Routes:
     return routes
 
 
-def _export_routes(shelf: Callable[[], Shelf]) -> Routes:
+def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
     routes = Routes()
     made: Heavy[bytes] = Heavy()
 
     async def sent(request: web.Request, ending: str, media: str, make: Make) -> web.Response:
-        path, known = await in_thread(_wanted, shelf(), request.match_info["take"])
+        path, known = await in_thread(_wanted, folder_of_takes(), request.match_info["take"])
         raw = await made.get(request, (path, known, ending), lambda: in_thread(_made, path, make))
         return web.Response(
             body=raw,
@@ -203,7 +205,7 @@ def _export_routes(shelf: Callable[[], Shelf]) -> Routes:
     return routes
 
 
-def _told(takes: Shelf) -> TakesAnswer:
+def _told(takes: TakeFolder) -> TakesAnswer:
     return TakesAnswer(takes=[_row(row) for row in takes.rows()])
 
 
@@ -211,7 +213,9 @@ def _row(row: Row) -> TakeRow:
     return TakeRow(**asdict(row))
 
 
-def _changed(takes: Shelf, take: str, change: Callable[[Shelf, Path], None]) -> TakesAnswer:
+def _changed(
+    takes: TakeFolder, take: str, change: Callable[[TakeFolder, Path], None]
+) -> TakesAnswer:
     path = takes.find(take)
     try:
         change(takes, path)
@@ -220,7 +224,7 @@ def _changed(takes: Shelf, take: str, change: Callable[[Shelf, Path], None]) -> 
     return _told(takes)
 
 
-def _wanted(takes: Shelf, take: str) -> tuple[Path, tuple[int, int]]:
+def _wanted(takes: TakeFolder, take: str) -> tuple[Path, tuple[int, int]]:
     """A take that a file is to be made of, and what its present state is known by."""
     path = takes.find(take)
     try:

@@ -55,7 +55,7 @@ def recorded(folder: Path, minutes: float, each_s: float, late_ms: float = 0.0) 
     dense_moves(now, minutes * 60, each_s)
     now.stop()
     now.recorder.end(now.now / 1e9)
-    return now.shelf.find("last")
+    return now.takes.find("last")
 
 
 def timed(work: Callable[[], Any]) -> tuple[float, Any]:
@@ -139,7 +139,7 @@ def memory(hours: float) -> list[str]:
             dense_moves(now, hours * 3600 / PARTS, 2.0, seed=part)
             now.written()
             gc.collect()
-            size = sum(path.stat().st_size for path in now.shelf.folder.iterdir()) >> 20
+            size = sum(path.stat().st_size for path in now.takes.folder.iterdir()) >> 20
             cells = [f"{rss_mb():.1f}", len(gc.get_objects()), size, now.recorder.lost]
             rows.append([f"{hours * part / PARTS:g} h", *cells])
             print(rows[-1], file=sys.stderr, flush=True)

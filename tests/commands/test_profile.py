@@ -194,7 +194,7 @@ def test_list_shows_a_rigs_own_profiles(tmp_path: Path) -> None:
         "profile: mine\ndescription: two holes\noutputs:\n  a: {kind: gate, by: note, number: 36}\n"
     )
     (tmp_path / "rig.yaml").write_text("rig: R\ninterfaces: {x: {profile: mine}}\n")
-    lines = run("profile", "list", "--beside", tmp_path).output.splitlines()
+    lines = run("profile", "list", "--rig-folder", tmp_path).output.splitlines()
     assert len(lines) == len(shipped()) + 1
     (mine,) = [line for line in lines if line.startswith("mine ")]
     assert mine.endswith("two holes  (your own)")

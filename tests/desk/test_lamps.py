@@ -39,7 +39,7 @@ TABLE: list[tuple[Binding, list[str]]] = [
     (Binding("note", 1, 1, transport="mute-all"), ["900100"]),
     (Binding("note", 1, 1, transport="order-next"), ["900100"]),
     (Binding("note", 1, 1, transport="tap"), []),
-    (Binding("cc", 21, 1, macro="scatter"), []),
+    (Binding("cc", 21, 1, macro="flotsam"), []),
     (Binding("note", 1, 1, mute="hat"), []),
 ]
 

@@ -46,9 +46,9 @@ def test_the_plan_says_what_drives_what_and_where_a_loose_lane_fits(
     until(lambda: "none free" in one.page.inner_text("#view-rig [role=status]"))
 
 
-def test_paper_is_one_touch_away(screen: MakeScreen, demo: Running) -> None:
+def test_print_is_one_touch_away(screen: MakeScreen, demo: Running) -> None:
     one = screen().open(demo.url, "rig")
-    one.part("rig", "paper")
+    one.part("rig", "print")
     links = one.page.locator("#view-rig article a")
     found = [links.nth(i).get_attribute("href") or "" for i in range(links.count())]
     assert {"api/sheet", "manual"} <= set(found)

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.real
 
 CROWDED = (Path(__file__).parents[1] / "support/crowded.yaml").read_text(encoding="utf-8")
 PARTS = {
-    "rig": ("outputs", "soundcheck", "tuning", "clock", "controllers", "paper"),
+    "rig": ("outputs", "soundcheck", "tuning", "clock", "controllers", "print"),
     "files": ("file", "sets", "done", "text"),
 }
 

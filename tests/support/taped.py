@@ -17,8 +17,8 @@ from support.said import say
 from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
 from bridge.files.take import Take, read
+from bridge.files.take_folder import TakeFolder
 from bridge.files.take_rig import texts_of
-from bridge.files.take_shelf import Shelf
 from bridge.music.score import compile_score
 from bridge.player.dispatch import Player
 from bridge.player.messages import Swap
@@ -82,7 +82,7 @@ class Evening:
             port.sent.clear()  # what is sent before the song begins belongs to no take
         self.spending = Spending()
         self.recorder = Recorder(state, self._about, self.spending, lambda: WHEN)
-        self.shelf = Shelf(state)
+        self.takes = TakeFolder(state)
         self.revision = 1
 
     def _about(self) -> Mapping[str, Any]:
@@ -152,7 +152,7 @@ class Evening:
 
     def take(self, text: str = "last") -> Take:
         self.written()
-        return read(self.shelf.find(text))
+        return read(self.takes.find(text))
 
 
 MOVES = ("mute", "macro", "section", "setting", "tempo", "order")

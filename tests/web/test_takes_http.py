@@ -41,7 +41,7 @@ async def test_a_take_is_listed_with_what_the_command_lists(stage: Any) -> None:
     assert status == 200
     assert (row["set"], row["bars"], row["recording"]) == ("Low tide", 3, False)
     assert row["began"] == "2026-03-07T21:04:00+00:00"
-    (known,) = evening.shelf.rows()
+    (known,) = evening.takes.rows()
     assert (row["id"], row["bytes"], row["messages"]) == (known.id, known.bytes, known.messages)
     # 3 bars of four quarters at 126 a minute, and the stop on the last line.
     assert row["seconds"] == pytest.approx(3 * 4 * 60 / 126, abs=0.3)
@@ -53,7 +53,7 @@ async def test_a_star_and_a_name_stay(stage: Any) -> None:
     status, answer, _ = await stage.call("PUT", "/api/takes/last/star", {"starred": True})
     assert (status, answer["takes"][0]["starred"]) == (200, True)
     assert (await stage.call("PUT", "/api/takes/1/name", {"name": "first light"}))[0] == 200
-    note = evening.shelf.note(evening.shelf.find("first light"))
+    note = evening.takes.note(evening.takes.find("first light"))
     assert (note.name, note.starred) == ("first light", True)
     _, answer, _ = await stage.call("PUT", "/api/takes/first light/star", {"starred": False})
     assert [row["starred"] for row in answer["takes"]] == [False]
@@ -75,7 +75,7 @@ async def test_a_starred_take_is_removed_only_when_that_is_said(stage: Any) -> N
     assert "starred" in problem["detail"]
     status, answer, _ = await stage.call("DELETE", "/api/takes/last?starred=yes")
     assert (status, answer) == (200, {"takes": []})
-    assert evening.shelf.rows() == []
+    assert evening.takes.rows() == []
 
 
 async def test_what_is_being_recorded_cannot_be_removed(stage: Any) -> None:
@@ -118,7 +118,7 @@ async def test_what_is_no_take_or_too_large_says_so(
     assert (status, problem["kind"]) == (409, "state")
     assert "lanebridge takes export" in problem["detail"]
     monkeypatch.undo()
-    (evening.shelf.folder / "2026-03-08T00-00-00.take").write_bytes(b"no take at all")
+    (evening.takes.folder / "2026-03-08T00-00-00.take").write_bytes(b"no take at all")
     status, problem, _ = await stage.call("GET", "/api/takes/2026-03-08/csv")
     assert (status, problem["kind"]) == (409, "state")
     assert (await stage.call("GET", "/api/takes/nothing/csv"))[0] == 404
@@ -141,7 +141,7 @@ async def test_the_service_goes_on_from_a_bar_of_a_take(stage: Any) -> None:
     before = (await stage.call("GET", "/api/set"))[1]["text"]
     status, answer, _ = await stage.call("POST", "/api/takes/1/continue", {"bar": 3})
     assert status == 200, answer
-    assert (answer["take"], answer["tick"]) == (evening.shelf.find("1").stem, 2 * 3840)
+    assert (answer["take"], answer["tick"]) == (evening.takes.find("1").stem, 2 * 3840)
     assert answer["exact"]
     assert stage.player.words[-2:] == ["stop", "swap"]
     assert stage.player.performance.state() == expected.state

@@ -16,7 +16,7 @@ export function clockSign({ source, state, others, two }) {
     case "leading": return ["good", rest ? `leading, ${rest} ignored` : "leading"];
     case "locked": return ["good", `locked to ${who}`];
     case "waiting": return ["note", `waiting for ${who}`];
-    case "free": return ["loud", `free: ${who} is silent`];
+    case "free": return ["loud", `running on: ${who} is silent`];
     case "lost": return ["loud", `lost: ${who}`];
     default: return ["note", String(state ?? "no clock")];
   }

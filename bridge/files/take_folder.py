@@ -67,7 +67,7 @@ class Row:
         return self.name or self.set
 
 
-class Shelf:
+class TakeFolder:
     """The takes of one state folder. Everything here blocks on the disk."""
 
     def __init__(self, state: Path) -> None:
