@@ -42,10 +42,13 @@ def replay_of(take: Take, made: Played) -> Replay:
 
 
 class Standing(NamedTuple):
-    """Where a take stood: the place, and the text of the set that played there."""
+    """Where a take stood: the place, and the text of the set that played there. `exact`: patterns
+    stand there too as they did; of a take that began in the middle of a song only what was set is
+    known, and what counts or walks may stand elsewhere."""
 
     place: Place
     text: str
+    exact: bool
 
 
 def standing_at(take: Take, bar: int) -> Standing:
@@ -79,7 +82,8 @@ def standing_at(take: Take, bar: int) -> Standing:
         place, text = again.place_at(tick)
     except CommandError as error:
         raise TakeError(f"this take cannot go on from there: {error}") from None
-    return Standing(place, made.text if text is None else text)
+    exact = int(take.head["begin"]["tick"]) == 0
+    return Standing(place, made.text if text is None else text, exact)
 
 
 def _turns(take: Take) -> Iterator[tuple[int, int]]:

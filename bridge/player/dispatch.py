@@ -195,7 +195,8 @@ def load(player: PlayerCore, swap: Swap, now: int) -> None:
     if player.song.playing:
         raise CommandError("the song plays; stop it first", "state")
     if player.song.following:
-        raise CommandError(f"the song follows {player.song.source}; take the clock first", "state")
+        source = player.song.source
+        raise CommandError(f"the song follows {source}; use the internal clock first", "state")
     player.part.load(swap.score, swap.revision, place.state, place.tick, place.renderer)
     player.carry_out(player.song.locate(place.tick, now), now)
     player.keep_up(place.tick)

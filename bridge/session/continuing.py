@@ -34,7 +34,7 @@ class Continuing:
         Puts the player where a take stood.
 
         Returns:
-            ``take`` (its id), ``bar``, ``tick``, ``set`` and ``file``.
+            ``take`` (its id), ``bar``, ``tick``, ``set``, ``file`` and ``exact``.
 
         Raises:
             CommandError: there is no such take or bar, or that cannot be done now.
@@ -60,13 +60,14 @@ class Continuing:
             "tick": standing.place.tick,
             "set": playing.document.spec.name,
             "file": self._book.name(playing),
+            "exact": standing.exact,
         }
 
     async def _stand(self, standing: Standing, path: Path, client: str, label: str) -> Any:
         session = self._control.session
         if session.state["clock"]["source"] != "internal":
             source = session.state["clock"]["source"]
-            raise CommandError(f"the song follows {source}; take the clock first", "state")
+            raise CommandError(f"the song follows {source}; use the internal clock first", "state")
         if session.state["transport"]["state"] != "stopped":
             await self._control.do(Stop(), client)
         return await self._book.stand(standing.text, path, standing.place, client, label)

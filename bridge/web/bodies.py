@@ -145,7 +145,8 @@ class KeptAnswer(Answer):
 
 class ContinuedAnswer(Answer):
     """The player stands where the take with the id `take` stood at the beginning of `bar`, at
-    `tick` of the song; `set` and `file` are what it was played with."""
+    `tick` of the song; `set` and `file` are what it was played with. `exact` is false for a take
+    that began in the middle of a song: what counts or walks may stand elsewhere than it did."""
 
     done: bool = True
     take: str
@@ -153,6 +154,7 @@ class ContinuedAnswer(Answer):
     tick: int
     set: str
     file: str
+    exact: bool
 
 
 class TextProblem(Answer):

@@ -54,6 +54,7 @@ def test_every_command_is_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         "set.yaml",
         "patch.html",
         "first.mid",
+        "first.wav",
     }
 
 

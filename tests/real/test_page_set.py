@@ -505,3 +505,41 @@ def test_a_saved_moment_comes_back_and_a_pack_is_opened(
     one.page.get_by_role("button", name="Open the pack").tap()
     until(lambda: "is not a zip archive" in one.page.inner_text("#view-files article"))
     one.forgive(422)
+
+
+def test_a_take_is_named_kept_and_gone_on_from(
+    screen: MakeScreen, demo: Running, until: Until, tmp_path: Path
+) -> None:
+    """The whole way over the real player: what was just played becomes a section, the take is
+    named and downloaded, and the player is put to its second bar."""
+
+    def takes() -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = demo.get("takes")["takes"]
+        return found
+
+    demo.send("PUT", "tempo", {"bpm": 300})
+    demo.send("POST", "transport/start", {"restart": True})
+    one = screen().open(demo.url, "files")
+    one.part("files", "takes")
+    until(lambda: demo.state["transport"]["bar"] > 3, what="whole bars are over")
+    one.page.get_by_role("button", name="Keep as a section").tap()
+    until(lambda: "kept" in demo.state["sections"], what="the section")
+    demo.send("POST", "transport/stop")
+    until(lambda: takes() and takes()[0]["bars"] is not None, what="the take is whole")
+    one.part("files", "sets")
+    one.part("files", "takes")  # which reads the list anew
+    one.page.get_by_role("button", name=re.compile("^More: ")).first.tap()
+    one.page.get_by_label(re.compile("^Name of ")).fill("first light")
+    one.page.get_by_role("button", name=re.compile("^Name it: ")).tap()
+    until(lambda: takes()[0]["name"] == "first light", what="the name")
+    with one.page.expect_download() as download:
+        one.page.get_by_role("link", name="MIDI file").tap()
+    download.value.save_as(tmp_path / "take.mid")
+    assert (tmp_path / "take.mid").read_bytes()[:4] == b"MThd"
+    one.page.get_by_label("Bar of first light to go on from").fill("2")
+    one.page.get_by_role("button", name="Load it there: first light").tap()
+    until(lambda: demo.state["transport"]["tick"] == 3840, what="bar 2")
+    remove = one.page.get_by_role("button", name="Remove: first light")
+    remove.tap()
+    remove.tap()
+    until(lambda: "first light" not in [take["name"] for take in takes()], what="it is gone")

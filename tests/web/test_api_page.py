@@ -85,7 +85,8 @@ async def test_every_example_works_as_it_stands(stage: Any, needs: Any) -> None:
     needs("curl", "bash")
     bash = shutil.which("bash")
     assert bash is not None
-    evening = Evening(stage.folder / "state")
+    text = stage.service.session.loaded()[1].text  # so that the names of the examples stay
+    evening = Evening(stage.folder / "state", text=text)
     evening.do("start")
     evening.bars(1)
     evening.stop()

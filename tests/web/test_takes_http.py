@@ -142,6 +142,7 @@ async def test_the_service_goes_on_from_a_bar_of_a_take(stage: Any) -> None:
     status, answer, _ = await stage.call("POST", "/api/takes/1/continue", {"bar": 3})
     assert status == 200, answer
     assert (answer["take"], answer["tick"]) == (evening.takes.find("1").stem, 2 * 3840)
+    assert answer["exact"]
     assert stage.player.words[-2:] == ["stop", "swap"]
     assert stage.player.performance.state() == expected.state
     assert stage.player.performance.state()["lanes"]["rim"]["muted"]

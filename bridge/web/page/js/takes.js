@@ -80,6 +80,11 @@ export function takesPart(app, opened) {
     const answer = await attempt(wrong, () => api("GET", "takes"));
     if (answer) show(answer);
   };
+  const busy = () => !list.offsetParent || list.contains(document.activeElement);
+  const refresh = async () => {
+    const answer = busy() ? null : await attempt(wrong, () => api("GET", "takes"));
+    if (answer && !busy()) show(answer); // a finger may have come meanwhile
+  };
   const toggle = (id) => { open = open === id ? "" : id; return load(); };
 
   /** @param {Take} take */
@@ -98,7 +103,10 @@ export function takesPart(app, opened) {
   function goOn({ id, bars }, called) {
     const bar = words({ inputmode: "numeric", maxlength: "6", "aria-label": `Bar of ${called} to go on from` });
     bar.value = "1";
-    const go = (start) => attempt(wrong, () => api("POST", `takes/${id}/continue`, { bar: Number(bar.value), start }), start ? "It plays on from there." : "It stands there. Continue plays on.");
+    const go = async (start) => {
+      const answer = await attempt(wrong, () => api("POST", `takes/${id}/continue`, { bar: Number(bar.value), start }));
+      if (answer) say(`${start ? "It plays on from there." : "It stands there. Continue plays on."}${answer.exact ? "" : " This take began in the middle of a song, so patterns may stand elsewhere than they did."}`);
+    };
     const plays = () => app.store.state.transport?.state === "running";
     const act = (label, start) => twice(label, "What plays is stopped. Do it?", () => go(start), { "aria-label": `${label}: ${called}` }, plays);
     return h("div", { class: "fields" },
@@ -127,7 +135,7 @@ export function takesPart(app, opened) {
   app.store.on(["transport"], ({ transport }) => {
     if (transport?.state === word) return;
     word = transport?.state ?? "";
-    for (const ms of [0, WRITTEN_MS]) setTimeout(() => { if (list.offsetParent && !list.contains(document.activeElement)) load(); }, ms);
+    for (const ms of [0, WRITTEN_MS]) setTimeout(refresh, ms);
   });
   return {
     name: "takes", title: "Takes", note: () => (known ? `${known}` : ""), shown: load,
