@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge import __version__
+from bridge.commands import sounding
 from bridge.commands.older_options import renamed_option
 from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
@@ -163,13 +164,17 @@ def demo(
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.demo import working
-    from bridge.supervisor import folders, supervise
+    from bridge.supervisor.ahead import player_ahead
 
-    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-    for line in lines if least() != "warning" else ():
-        supervise.say(line)
-    context.exit(surface.play(rig, set_file, start=True, fresh=fresh))
+    with player_ahead() as player:
+        from bridge.demo import working
+        from bridge.supervisor import folders, supervise
+
+        rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
+        for line in lines if least() != "warning" else ():
+            supervise.say(line)
+        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -188,7 +193,11 @@ def demo(
 def play(
     context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    context.exit(surface.play(rig, set, start=start, fresh=fresh))
+    from bridge.supervisor.ahead import player_ahead
+
+    with player_ahead() as player:
+        code = surface.play(rig, set, start=start, fresh=fresh, ahead=player)
+    context.exit(code)
 
 
 @main.command(help="Explains every mistake in RIG and SET.")
@@ -249,8 +258,8 @@ def _drawn(rows: list[OutputRow]) -> list[str]:
 
 @main.command(
     help=(
-        "Writes what SET plays on RIG, offline: a standard MIDI file or a table of events.\n\n"
-        "As it opens, unless --section or --order says otherwise."
+        "Writes what SET plays on RIG, offline: a MIDI file, a table of events, or sound.\n\n"
+        f"As it opens, unless --section or --order says otherwise. {sounding.HELP}"
     )
 )
 @click.argument("rig", type=FILE)
@@ -258,7 +267,7 @@ def _drawn(rows: list[OutputRow]) -> list[str]:
 @click.option(
     "--bars", type=click.IntRange(1, 100_000), help="How many bars; with --order all of them."
 )
-@click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv; - prints the table.")
+@click.option("--out", required=True, type=FILE, help="FILE.mid, .csv or .wav; - prints the table.")
 @click.option("--section", metavar="NAME", help="This section, instead of the set as it opens.")
 @click.option("--order", is_flag=True, help="The running order, section after section.")
 @click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
@@ -279,7 +288,9 @@ def render(
     from bridge.paper.course import counted
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
-    check_out(out, (".mid", ".csv", ".midi"), (rig, set), prints=True)
+    check_out(out, (".mid", ".csv", ".midi", ".wav"), (rig, set), prints=True)
+    if kind == sounding.ENDING:
+        sounding.insist()
     if everything and kind != ".csv":
         raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
     if order and section is not None:
@@ -292,15 +303,21 @@ def render(
         spec = counted(spec)
     course = _course(spec, section, order, bars)
     bars = bars or course.bars
-    data: str | bytes
     with progress.shown("Rendering", bars) as done:
         if kind == ".csv":
-            data = csv_rows.text(spec, wired, bars, everything, course, done)
+            data: str | bytes = csv_rows.text(spec, wired, bars, everything, course, done)
+        elif kind == sounding.ENDING:
+            from bridge.paper import voices
+
+            notes, seconds = voices.of_set(spec, wired, bars, course, done)
         else:
             from bridge.paper import smf
 
             data = smf.render(spec, wired, bars, course, done)
-    write_out(out, data)
+    if kind == sounding.ENDING:
+        sounding.write(out, notes, seconds)
+    else:
+        write_out(out, data)
     of = f", section {section}" if section is not None else ", the running order" if order else ""
     outfile.written(out, f"{bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
 

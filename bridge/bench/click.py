@@ -26,7 +26,11 @@ NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something 
 STEADY_MS = 12.0
 PIECE_NS = 1_700_000_000
 CUT_MS = 20.0
-LOST_NS = 2_000_000  # less than any block is long
+LEAST_LOST_NS, LOST_BLOCK = 2_000_000, 0.9
+"""What is lost is a whole block at least; by less, the times of two pieces may differ for the line
+that they are read off is laid anew."""
+LONGEST = 3.0
+"""Where samples are lost it listens for longer, so many times as long as it was told at most."""
 SURE_NS = 3_000_000_000
 """After a gap the times of samples are sure again after this."""
 APART_MS = 120.0
@@ -155,7 +159,7 @@ def hear_clicks(
 
     Args:
         ear: the input with the click.
-        seconds: how long.
+        seconds: how long; what comes just after lost samples is left aside and does not count.
         since_ns: when it begins.
         each: called after each piece of a second or two; what it raises ends it.
 
@@ -163,24 +167,27 @@ def hear_clicks(
         The monotonic ns of each click.
 
     Raises:
-        ListenError: the input is muted, clips, stopped, or lost samples.
+        ListenError: the input is muted, clips, stopped, or loses samples too often.
     """
-    end = since_ns + round(seconds * 1e9)
     takes: list[Take] = []
-    sure_ns = 0
-    while since_ns < end:
+    latest_ns = since_ns + round(LONGEST * seconds * 1e9)
+    heard_ns, sure_ns, begun = 0, 0, False
+    while heard_ns < seconds * 1e9:
+        if since_ns > latest_ns:
+            raise wrong.losing(ear.name)
         take = gather(ear, since_ns, PIECE_NS / 1e9)
-        if takes and take.ns - since_ns > LOST_NS:
+        lost_ns = max(LEAST_LOST_NS, LOST_BLOCK * take.block * 1e9 / take.rate)
+        if begun and take.ns - since_ns > lost_ns:
             # An offset that is wrong is worse than none: what comes now is not counted.
             sure_ns = take.ns + SURE_NS
+        begun = True
         if health.level(take.samples).clipped:
             raise wrong.clipping(ear.name)
         if take.ns >= sure_ns:
             takes.append(take)
+            heard_ns += take.end_ns - take.ns
         since_ns = take.end_ns
         each()
-    if sum(take.end_ns - take.ns for take in takes) < seconds * 1e9 / 2:
-        raise wrong.losing(ear.name)
     heard = np.concatenate([take.samples for take in takes])
     if health.level(heard).dead:
         raise wrong.muted(ear.name)

@@ -5,17 +5,18 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import click
 
-from bridge import ports
-from bridge.files.rig import Rig
-from bridge.voltage.encode import Encoder, Message
+if TYPE_CHECKING:
+    from bridge.files.rig import Rig
+    from bridge.voltage.encode import Encoder, Message
 
 LEAVES_S = 0.05
 """What was just sent must leave before its port closes."""
 
-Send = Callable[[Sequence[Message]], None]
+Send = Callable[[Sequence["Message"]], None]
 
 
 @contextlib.contextmanager
@@ -38,6 +39,9 @@ def open_outputs(rig: Rig, interfaces: Sequence[str]) -> Iterator[tuple[Encoder,
     Yields:
         The encoder of the rig, without any tuning, and a function that sends its messages.
     """
+    from bridge import ports
+    from bridge.voltage.encode import Encoder
+
     encoder = Encoder(rig.wired)
     with contextlib.ExitStack() as stack:
         opened = {}

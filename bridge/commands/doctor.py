@@ -13,11 +13,8 @@ import platform
 import shutil
 import sys
 import time
-import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, is_dataclass
-from importlib import metadata
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +50,8 @@ def looked_at(rig: Path | None, set_file: Path | None, address: str | None) -> I
 
 
 def versions() -> Iterator[Finding]:
+    from importlib import metadata
+
     yield Finding("version", "ok", f"{__version__}, Python {platform.python_version()}")
     for name in PACKAGES:
         try:
@@ -242,6 +241,9 @@ def bundle(
             text = read_bytes(path, FILE_BYTES).decode("utf-8", "replace")
             parts[f"files/{path.name}"] = text
     token = read_token(state_folder())
+    import zipfile
+    from io import BytesIO
+
     out = BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, text in parts.items():
@@ -254,6 +256,8 @@ def _plain(value: Any) -> Any:
 
 
 def _system() -> Mapping[str, Any]:
+    from importlib import metadata
+
     found = {}
     for name in PACKAGES:
         try:

@@ -15,7 +15,6 @@ from pathlib import Path
 import click
 
 from bridge.errors import BridgeError, InputError, MachineError, printable
-from bridge.files.document import MAX_BYTES
 from bridge.files.read import read_bytes
 
 UNIT = "lanebridge.service"
@@ -56,6 +55,7 @@ def unit_for(rig: str, set_file: str, user: str, binaries: Path, lan: bool) -> s
 
 def plan(rig: Path, set_file: Path, user: str, root: Path, lan: bool) -> Plan:
     """Checks rig and set, and says what would be done. Raises InputError or BridgeError."""
+    from bridge.files.document import MAX_BYTES
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
 
@@ -146,6 +146,7 @@ def _refuse_no_folder(root: Path) -> None:
     help="Write below this folder, for an image; no command is run then.",
 )
 def command(rig: Path, set_file: Path, user: str, lan: bool, write: bool, root: Path) -> None:
+    from bridge.files.document import MAX_BYTES
     from bridge.files.store import write_atomic
 
     _refuse_no_folder(root)

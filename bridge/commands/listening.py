@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 import click
 
 from bridge.commands.direct import Send, open_outputs
-from bridge.voltage.encode import Encoder
 
 if TYPE_CHECKING:
     from bridge.bench.hearing import Hearing
     from bridge.files.rig import Rig
+    from bridge.voltage.encode import Encoder
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 HEARS_THE_RACK = "A part of the name of the audio input that hears the rack."

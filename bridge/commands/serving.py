@@ -12,6 +12,7 @@ import click
 
 from bridge.commands.talk import least
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.supervisor.ahead import Child
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -25,7 +26,15 @@ class Surface:
     lan: bool
     log: str
 
-    def play(self, rig: Path, set_file: Path, *, start: bool, fresh: bool = False) -> int:
+    def play(
+        self,
+        rig: Path,
+        set_file: Path,
+        *,
+        start: bool,
+        fresh: bool = False,
+        ahead: Child | None = None,
+    ) -> int:
         """Plays a set on a rig until it is ended.
 
         Args:
@@ -33,6 +42,7 @@ class Surface:
             set_file: the set's file.
             start: at once, instead of waiting for a start.
             fresh: begin with the files, also after a power cut.
+            ahead: a player process that has been begun already, if any.
 
         Returns:
             The exit code.
@@ -49,6 +59,7 @@ class Surface:
             fresh=fresh,
             log_json=self.log == "json",
             least=least(),
+            ahead=ahead,
         )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands import pictures, sounding
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
@@ -152,18 +153,23 @@ def replay(context: click.Context, take: str) -> None:
     "--out",
     required=True,
     type=FILE,
-    help="FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those.",
+    help=(
+        "FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those. "
+        f"{sounding.HELP}"
+    ),
 )
 @click.option("--moves", is_flag=True, help="What hands did, instead of hits and values (.csv).")
 def export(take: str, out: Path, moves: bool) -> None:
     from bridge.commands import outfile
     from bridge.commands.progress import working
     from bridge.files.take import read
-    from bridge.paper import take_midi
+    from bridge.paper import take_midi, voices
     from bridge.paper.take_course import played
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
-    outfile.check_out(out, (".mid", ".midi", ".csv"), (), prints=True)
+    outfile.check_out(out, (".mid", ".midi", ".csv", ".wav"), (), prints=True)
+    if kind == sounding.ENDING:
+        sounding.insist()
     path = folder_of_takes().find(take)
     if moves and kind != ".csv":
         raise click.BadParameter("is for .csv", param_hint="--moves")
@@ -172,11 +178,36 @@ def export(take: str, out: Path, moves: bool) -> None:
         made = played(found)
         says(f"writing {out}")
         if kind == ".csv":
-            data: str | bytes = (take_midi.moves if moves else take_midi.table)(found, made)
-        else:
-            data = take_midi.midi_file(found, made)
-        outfile.write_out(out, data)
+            outfile.write_out(out, (take_midi.moves if moves else take_midi.table)(found, made))
+        elif kind != sounding.ENDING:
+            outfile.write_out(out, take_midi.midi_file(found, made))
+    if kind == sounding.ENDING:
+        sounding.write(out, *voices.of_take(found, made.score))
     lost = f"; {found.lost} rows of it were lost" if found.lost else ""
-    what = f"{len(found.ticks)} messages of" if kind != ".csv" else "table of"
+    kinds = {".csv": "table of", ".wav": "simulated voices of"}
+    what = kinds.get(kind, f"{len(found.ticks)} messages of")
     cut = "" if found.whole else "; it was not ended in good order, or still goes on"
     outfile.written(out, f"{what} {found.head['set']}{lost}{cut}")
+
+
+@command.command("picture", help=f"Draws a take: its lanes over its bars.\n\n{TAKE_HELP}")
+@click.argument("take", default="last")
+@click.option("--out", type=FILE, help=f"{pictures.HELP}; TAKE.svg, unless told.")
+@pictures.per_row
+def picture(take: str, out: Path | None, per_row: int | None) -> None:
+    from bridge.commands import outfile
+    from bridge.commands.progress import working
+    from bridge.files.take import read
+    from bridge.paper import take_chart
+
+    if out is not None:
+        outfile.check_out(out, pictures.ENDINGS, ())
+    takes = folder_of_takes()
+    path = takes.find(take)
+    if out is None:
+        out = Path(f"{path.stem}.svg")
+        outfile.check_out(out, pictures.ENDINGS, ())
+    with working(f"reading {path.stem}") as says:
+        chart = take_chart.chart_of(read(path), name=takes.note(path).name)
+        says(f"drawing {out}")
+        pictures.draw(out, chart, per_row)

@@ -4,9 +4,10 @@ doctor and for people. Each finding says what to do."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from bridge.supervisor.health import Health
+if TYPE_CHECKING:
+    from bridge.supervisor.health import Health
 
 Level = Literal["ok", "warning", "failing"]
 

@@ -27,6 +27,9 @@ NOTE_ENDING = ".json"
 NOTE_BYTES = 4096
 LAST = "last"
 TAKES_MOST = 1000
+SERVICE_BYTES = 32 << 20
+"""The largest take that the service works on, beside all else that it does: more than an hour of
+dense playing. `lanebridge takes` has no limit."""
 _DATE = len("2026-03-07T21-04-00")
 
 

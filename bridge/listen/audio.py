@@ -84,7 +84,7 @@ def gather(ear: Listener, since_ns: int, seconds: float) -> Take:
     Args:
         ear: an input; whoever listens to it next goes on after this piece.
         since_ns: monotonic time; whatever is older is let go.
-        seconds: length of the piece. It is less when the input ends without a word.
+        seconds: length of the piece.
 
     Raises:
         ListenError: as the listener does, or samples are lost so often that there is no such piece.
@@ -122,6 +122,6 @@ def gather(ear: Listener, since_ns: int, seconds: float) -> Take:
         have += len(piece)
         following = block.first + len(block.samples)
         if have >= wanted:
-            break
-    samples = np.concatenate(parts) if parts else np.zeros(0, np.float32)
-    return Take(start, rate, samples, lengths.pop() if len(lengths) == 1 else 0, block_ns)
+            length = lengths.pop() if len(lengths) == 1 else 0
+            return Take(start, rate, np.concatenate(parts), length, block_ns)
+    raise wrong.gone(ear.name)

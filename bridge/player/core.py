@@ -246,12 +246,12 @@ class PlayerCore:
             if part.swap_due:  # it may bring a tempo, which holds from the very line on
                 for item in part.change_score():
                     self.timeline.add(item)
-                self._keep_up(start)
+                self.keep_up(start)
             for item in part.render(min(goal, start + RENDER_TICKS), self.song.bpm):
                 self.timeline.add(item)
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
-            self._keep_up(part.rendered)
+            self.keep_up(part.rendered)
 
     def _leave_out(self, now: int) -> None:
         """Leaves out what is overdue by far: the song goes on where it should be by now."""
@@ -259,7 +259,7 @@ class PlayerCore:
         behind = now - song.time_of(part.rendered)
         self.sender.close_gates()
         part.skip(max(part.rendered, math.ceil(song.tick_at(now + self._need()))))
-        self._keep_up(part.rendered)
+        self.keep_up(part.rendered)
         self.outputs.lateness.left_out_ns += behind
         if self._left_out_at is None or now - self._left_out_at > LEFT_OUT_SAID_NS:
             self.warn(
@@ -268,7 +268,7 @@ class PlayerCore:
             )
         self._left_out_at = now
 
-    def _keep_up(self, tick: int) -> None:
+    def keep_up(self, tick: int) -> None:
         """The song goes at the tempo that the performance has at `tick`, from there on."""
         bpm = self.part.performance.at(tick).bpm
         if not self.song.following and bpm != self._bpm:
@@ -432,7 +432,7 @@ class PlayerCore:
         for item in self.part.change_score():
             if item.sort == "value" and item.output is not None:
                 self.outputs.offer(item.output, item.value, 0)
-        self._keep_up(tick)
+        self.keep_up(tick)
         self.standing.take(self.part.values())
 
     # --- crash and end --------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.player import realtime
 from bridge.player.core import Done
-from bridge.player.dispatch import Player, let_go, mute_derived
+from bridge.player.dispatch import Player, let_go, load, mute_derived
 from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
@@ -343,7 +343,10 @@ class Process:
         try:
             if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything
                 raise CommandError("a swap needs a score")
-            self.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
+            if swap.place is not None:
+                load(self.player, swap, _now())
+            else:
+                self.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
         except CommandError as error:
             done(error)
         else:

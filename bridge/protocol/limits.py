@@ -43,6 +43,13 @@ as one of 14."""
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
 TakeName = Annotated[str, MaxLen(LONGEST_NAME)]
 """What a person calls a take; empty: it has no name."""
+TakeWord = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
+"""A take, as a person says it: its id, its name, its place in the list, or `last`."""
+TakeBar = Annotated[
+    int, Ge(1), Le(100_000), Unit("bars, counted from 1 as the take's own file does")
+]
+KeptName = Annotated[str, MaxLen(LONGEST_NAME)]
+"""The name of what is kept; empty: one is found."""
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
 OutputName = Annotated[str, MinLen(3), MaxLen(2 * LONGEST_NAME + 1)]
 Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]

@@ -193,5 +193,5 @@ def _told(argument: Argument) -> str:
     default = argument.default
     if isinstance(default, bool):
         default = int(default)
-    told = "" if default is None else f", `{default}` unless told"
+    told = "" if default in (None, "") else f", `{default}` unless told"
     return f"`{argument.name}`: {takes}{told}"

@@ -31,7 +31,9 @@ from bridge.osc.server import Osc
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
+from bridge.session.continuing import Continuing
 from bridge.session.instep import InStep
+from bridge.session.keeper import Keeper
 from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
@@ -138,6 +140,8 @@ class Service:
         slots = None if options.memory is None else Slots(options.memory)
         self.lasting = Lasting(self.session, self.book.sets, slots)
         self.varying = Varying(self.book, self.control)
+        self.keeper = Keeper(self.book, self.control)
+        self.continuing = Continuing(self.book, self.control, options.state_dir)
 
     def _bench_changed(self) -> None:
         self.session.stream.tell(BenchChanged())

@@ -21,6 +21,8 @@ from bridge.control.session import Playing
 from bridge.errors import CommandError, InputError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig
+from bridge.music.snapshot import essential
+from bridge.player.messages import Place
 from bridge.protocol.state import DocumentState
 from bridge.session.keeping import Keeping
 from bridge.session.restoring import NO_NAMES, NO_PARTS, Names, reversed_names, to_restore
@@ -157,7 +159,37 @@ class SetBook:
     async def _travel(self, change: TextChange) -> None:
         await self._swap(change, compiled)  # it has been played before
 
-    async def _swap(self, change: TextChange, make: Compile = weighed) -> Playing:
+    async def stand(self, text: str, path: Path, place: Place, client: str, label: str) -> Playing:
+        """
+        A set takes over at a place that it was at before; the player must be stopped. One undoable
+        step: it brings back the set, and what was set.
+
+        Raises:
+            InputError: the text is wrong here.
+            CommandError: the player does not stand still.
+            PlayerError: it is away.
+        """
+        before, state = self.session.loaded()[1], self.session.state
+        parts = essential(place.state)
+        change = TextChange(text, str(path), "bar", parts=parts)
+        after = await self._swap(change, place=place)
+        if path != before.path:
+            self._previous = before.path
+            if not self.texts.saved(before):
+                self.sets.left[before.path] = before.text
+        back = TextChange(before.text, str(before.path), "bar", parts=essential(state))
+        step = Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
+        self.session.history.add(step)
+        return after
+
+    async def make_ready(self, text: str, path: Path) -> None:
+        """Compiles a text that will be swapped in. Raises `InputError`."""
+        rig = self.session.loaded()[0]
+        self.sets.keep_ready(path, await asyncio.to_thread(weighed, rig, text, path, 0))
+
+    async def _swap(
+        self, change: TextChange, make: Compile = weighed, place: Place | None = None
+    ) -> Playing:
         text, path = change.text, Path(change.file)
         async with self.lock:
             rig, before = self.session.loaded()
@@ -167,7 +199,7 @@ class SetBook:
             if made is None or made.text != text:
                 made = await asyncio.to_thread(make, rig, text, path, revision)
             playing = replace(made, revision=revision)
-            await self.swapping.send(playing, change.when, change)
+            await self.swapping.send(playing, change.when, change, place)
             if path != before.path:
                 self.sets.keep_ready(before.path, before)
             self.session.use_set(playing)

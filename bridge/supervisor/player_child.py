@@ -6,12 +6,12 @@ import contextlib
 import os
 import pickle
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 
 from bridge.player.start import Start
+from bridge.supervisor.ahead import start_player
 from bridge.supervisor.lines import Lines
 
 READY_S = 30.0
@@ -20,15 +20,21 @@ PAUSE_S = (1.0, 5.0)
 
 class PlayerChild:
     """`child` is the process, or None; `ready` whether it plays. `said` is told what it writes (it
-    should not), `began` that it is ready."""
+    should not), `began` that it is ready. The first one may have been begun ahead (`ahead`)."""
 
-    def __init__(self, said: Callable[[str], None], began: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        said: Callable[[str], None],
+        began: Callable[[], None],
+        ahead: subprocess.Popen[bytes] | None = None,
+    ) -> None:
         self.child: subprocess.Popen[bytes] | None = None
         self.ready = False
         self.at: float | None = None
         """When the next one is to be started (monotonic seconds), or None."""
         self._said = said
         self._began = began
+        self._ahead = ahead
         self._until = 0.0
         self._pause = 0.0
         self._lines: list[Lines] = []
@@ -36,19 +42,18 @@ class PlayerChild:
     def start(self, start: Start) -> subprocess.Popen[bytes]:
         self.at, self.ready = None, False
         self._until = time.monotonic() + READY_S
-        self.child = child = subprocess.Popen(
-            [sys.executable, "-m", "bridge.player.process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
+        self.child = child = self.take_process()
         assert child.stdin is not None
         with contextlib.suppress(BrokenPipeError):
             pickle.dump(replace(start, parent=os.getpid()), child.stdin, pickle.HIGHEST_PROTOCOL)
             child.stdin.close()
         self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
         return child
+
+    def take_process(self) -> subprocess.Popen[bytes]:
+        """A process that waits for its `Start`: the one that was begun ahead, or another."""
+        child, self._ahead = self._ahead, None
+        return start_player() if child is None or child.poll() is not None else child
 
     def sources(self) -> list[Lines]:
         """What may become readable."""

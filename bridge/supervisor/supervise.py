@@ -36,7 +36,7 @@ from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.free_ports import try_network_ports
 from bridge.supervisor.greeting import greeting, is_journal
-from bridge.supervisor.guards import Guards
+from bridge.supervisor.guards import Child, Guards
 from bridge.supervisor.health import Health, Told
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
@@ -79,7 +79,7 @@ class Options:
 class Supervisor:
     """Two children and what is needed to replace either. `run` returns the exit code."""
 
-    def __init__(self, options: Options, folder: Path) -> None:
+    def __init__(self, options: Options, folder: Path, ahead: Child | None = None) -> None:
         self.options = options
         self._out = voice.standard()
         self._log = voice.Log(
@@ -111,7 +111,7 @@ class Supervisor:
         self._recorder = Recorder(state, self._about_take, self._spending)
         self._crashes = Crashes()
         self._told = Told(folder)
-        self.player = PlayerChild(self._said_by_player, self._player_began)
+        self.player = PlayerChild(self._said_by_player, self._player_began, ahead)
         self._closed_for = 0
         self._greeted = False
         self.service = ServiceChild(
@@ -474,9 +474,11 @@ def run(
     fresh: bool = False,
     log_json: bool = False,
     least: voice.Level = "info",
+    ahead: Child | None = None,
 ) -> int:
     """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code: 0, or that of the
-    error, which is said in a line or more on standard error."""
+    error, which is said in a line or more on standard error. `ahead`: the player, if it was begun
+    already (`bridge.supervisor.ahead`)."""
     options = Options(
         Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json, least
     )
@@ -486,7 +488,7 @@ def run(
         handle = None
         try:
             handle = lock.take(state_folder())
-            return Supervisor(options, Path(folder)).run()
+            return Supervisor(options, Path(folder), ahead).run()
         except BridgeError as error:
             with contextlib.suppress(OSError):
                 print(error, file=sys.stderr, flush=True)

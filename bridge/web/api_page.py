@@ -16,8 +16,9 @@ from aiohttp import web
 import bridge
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE
 from bridge.files.blocks import Block, Head, Pairs, Signs, Words
+from bridge.files.take_folder import SERVICE_BYTES
 from bridge.protocol.command import described_limits
-from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, EXPORT_BYTES, MIDI, TEXT_BYTES
+from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, MIDI, TEXT_BYTES
 from bridge.web.manual_http import policy
 from bridge.web.problems import KINDS
 from bridge.web.wrong import wanted
@@ -43,6 +44,7 @@ CHAPTERS = {
     "sets": "The set and its files",
     "pack": "The set and its files",
     "takes": "Takes",
+    "keep": "Takes",
     "chart": "The set and its files",
     "words": "The set and its files",
     "controllers": "Controllers",
@@ -83,6 +85,7 @@ EXAMPLES: Mapping[str, Any] = {
     "tryOutput": {"action": "gate", "value": 1, "ms": 100},
     "copyLane": {"to": "spare"},
     "randomiseLane": {"amount": 0.3},
+    "keepBars": {"bars": 8, "name": "harbour"},
     "putSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n", "when": "bar"},
     "checkSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n"},
     "saveSetAs": {"file": "ebb.yaml", "replace": True},
@@ -90,6 +93,7 @@ EXAMPLES: Mapping[str, Any] = {
     "bringRigBack": {"moment": "2026-01-31T21-05-00"},
     "openPack": PACK,
     "starTake": {"starred": True},
+    "continueTake": {"bar": 1},
     "nameTake": {"name": "first light"},
     "openSet": {"file": "{file}", "when": "bar"},
     "loadSet": {"file": "{file}"},
@@ -205,7 +209,7 @@ def _introduction(base: str) -> Iterator[Block]:
         "after a pause; more is refused with 429. The body of a command may have "
         f"{COMMAND_BYTES >> 10} KiB, that of a set text {TEXT_BYTES >> 10} KiB, "
         f"a pack {ARCHIVE_BYTES >> 20} MiB. Files are made of takes of at most "
-        f"{EXPORT_BYTES >> 20} MiB, one at a time; `lanebridge takes export` has no such limit."
+        f"{SERVICE_BYTES >> 20} MiB, one at a time; `lanebridge takes export` has no such limit."
     )
 
 

@@ -129,6 +129,32 @@ class VariedAnswer(Answer):
     revision: int
 
 
+class KeptAnswer(Answer):
+    """What was kept of the last `bars` whole bars, under `name`: the `sections` that were made, the
+    `file` of the set that was made (null: they are in the set that plays), and in words what is
+    `kept` and what is `left` out."""
+
+    done: bool = True
+    name: str
+    bars: int
+    sections: list[str]
+    file: str | None
+    kept: list[str]
+    left: list[str]
+
+
+class ContinuedAnswer(Answer):
+    """The player stands where the take with the id `take` stood at the beginning of `bar`, at
+    `tick` of the song; `set` and `file` are what it was played with."""
+
+    done: bool = True
+    take: str
+    bar: int
+    tick: int
+    set: str
+    file: str
+
+
 class TextProblem(Answer):
     message: str
     path: str

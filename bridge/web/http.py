@@ -32,9 +32,6 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 ARCHIVE = "application/zip"
 ARCHIVE_BYTES = 4 << 20  # a pack without recordings has a few ten thousand
 MIDI = "audio/midi"
-EXPORT_BYTES = 32 << 20
-"""The largest take that the service makes a file of, beside all else that it does: more than an
-hour of dense playing. `lanebridge takes export` has no limit."""
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]

@@ -15,12 +15,12 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
-from bridge.files.take_folder import Row, TakeFolder
+from bridge.files.take_folder import SERVICE_BYTES, Row, TakeFolder
 from bridge.paper import take_midi
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
-from bridge.web.http import EXPORT_BYTES, MIDI, Routes
+from bridge.web.http import MIDI, Routes
 
 CSV = "text/csv"
 Make = Callable[[Take], bytes]
@@ -231,9 +231,9 @@ def _wanted(takes: TakeFolder, take: str) -> tuple[Path, tuple[int, int]]:
         facts = path.stat()
     except OSError as error:
         raise CommandError(f"the take cannot be read: {reason(error)}", "state") from None
-    if facts.st_size > EXPORT_BYTES:
+    if facts.st_size > SERVICE_BYTES:
         raise CommandError(
-            f"this take has more than {EXPORT_BYTES >> 20} MB; "
+            f"this take has more than {SERVICE_BYTES >> 20} MB; "
             f"on the computer itself, lanebridge takes export {path.stem} writes it",
             "state",
         )

@@ -41,6 +41,7 @@ GOOD = {
     "open --into": "FOLDER/new AGAIN/pack.zip",
     "pack": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.zip --take FOLDER/readings.txt",
     "takes export": "--out FOLDER/new.csv",
+    "takes picture": "--out FOLDER/new.svg",
     "check": "FOLDER/rig.yaml FOLDER/set.yaml",
     "clockcheck": "FOLDER/rig.yaml",
     "doctor": "FOLDER/rig.yaml FOLDER/set.yaml --address 127.0.0.1:9 --bundle FOLDER/new.zip",

@@ -67,9 +67,10 @@ def test_a_gap_begins_the_piece_anew() -> None:
     assert take.ns == pytest.approx(500 * 1e9 / RATE, abs=1)
 
 
-def test_an_input_that_has_ended_gives_what_it_had() -> None:
-    take = gather(Ear(iter([Block(0, 0, np.ones(10, np.float32))])), 0, 1.0)
-    assert len(take.samples) == 10
+def test_an_input_that_has_ended_is_gone() -> None:
+    with pytest.raises(ListenError, match="bay in brings no more sound") as error:
+        gather(Ear(iter([Block(0, 0, np.ones(10, np.float32))])), 0, 1.0)
+    assert error.value.kind == "gone"
 
 
 def test_time_passes_with_nobody_listening() -> None:

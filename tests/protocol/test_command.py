@@ -52,6 +52,8 @@ GOOD: list[dict[str, Any]] = [
     {"do": "copy", "lane": "kick", "to": "kick2", "what": "settings"},
     {"do": "clear", "lane": "kick", "when": "step"},
     {"do": "randomise", "lane": "kick", "amount": 0.3, "seed": 2147483647},
+    {"do": "keep", "bars": 8, "name": "harbour", "into": "set"},
+    {"do": "continue-take", "take": "first light", "bar": 17, "start": True},
     {"do": "undo"},
     {"do": "chart", "bars": 8},
     {"do": "alive"},

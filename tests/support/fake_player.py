@@ -46,8 +46,8 @@ ONLY_PERFORMANCE = {
 
 class FakePlayer:
     """`received` holds every command in order, but those for MIDI controllers stand in `lamps` and
-    corrections in `tunings`; `answering` False keeps the answers back. With an `encoder` it says what
-    it sent to gates."""
+    corrections in `tunings`; `answering` False keeps the answers back, `telling` False says no more
+    than that a command was carried out. With an `encoder` it says what it sent to gates."""
 
     def __init__(self, path: Path, score: Any, revision: int = 1) -> None:
         self.path = path
@@ -57,6 +57,7 @@ class FakePlayer:
         self.aside = {"feedback": self.lamps, "listen": self.lamps, "correct": self.tunings}
         self.aside["keep"] = []
         self.answering = True
+        self.telling = True
         self.refuse: str | None = None
         self.revision = revision
         self.origin: dict[str, Any] | None = None
@@ -164,9 +165,16 @@ class FakePlayer:
         except CommandError as error:
             self.tell({"type": "state", "refused": [[seq, error.kind, str(error)]]})
         else:
-            self.tell({"type": "state", **self.state(), "acks": [seq]})
+            self.tell({"type": "state", **(self.state() if self.telling else {}), "acks": [seq]})
 
     def _swap(self, swap: Swap) -> None:
+        if swap.place is not None:
+            if self.running != "stopped":
+                raise CommandError("the song plays; stop it first", "state")
+            self.use(swap.score)
+            self.tick, self.revision = swap.place.tick, swap.revision
+            self.performance.restore(swap.place.state, self.tick)
+            return
         kept = snapshot.renamed(self.performance.state(), swap.renamed)
         self.use(swap.score)
         self.performance.restore(snapshot.overlay(kept, swap.parts), self.tick)

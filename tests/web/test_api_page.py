@@ -16,10 +16,11 @@ from bridge.web.api_page import EXAMPLES, curl
 from bridge.web.problems import KINDS
 
 # What cannot be done as the service stands in the test: nothing to redo, no other set was open, no
-# control is touched, nothing is read, no audio input has the name of the example, a tuning that is
-# under way cannot be undone, a take that has just been starred stays, and only this machine can reach
-# it, so that there is no device and none to pair.
+# control is touched, no bar is over, nothing is read, no audio input has the name of the example, a
+# tuning that is under way cannot be undone, a take that has just been starred stays, and only this
+# machine can reach it, so that there is no device and none to pair.
 STATE = {
+    "/api/keep": 409,
     "/api/redo": 409,
     "/api/rig/bring-back": 404,
     "/api/set/back": 409,

@@ -205,7 +205,9 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
     assert sorted(left) == [
         "backToSet",
         "clearLane",
+        "continueTake",
         "copyLane",
+        "keepBars",
         "loadSet",
         "openSet",
         "putSet",

@@ -9,6 +9,7 @@ import mido
 import pytest
 from support.taped import Evening
 
+from bridge.paper.take_again import standing_at
 from bridge.web import takes_http
 
 
@@ -112,7 +113,7 @@ async def test_what_is_no_take_or_too_large_says_so(
     stage: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     evening = played(stage, 1)
-    monkeypatch.setattr(takes_http, "EXPORT_BYTES", 100)
+    monkeypatch.setattr(takes_http, "SERVICE_BYTES", 100)
     status, problem, _ = await stage.call("GET", "/api/takes/last/midi")
     assert (status, problem["kind"]) == (409, "state")
     assert "lanebridge takes export" in problem["detail"]
@@ -123,7 +124,61 @@ async def test_what_is_no_take_or_too_large_says_so(
     assert (await stage.call("GET", "/api/takes/nothing/csv"))[0] == 404
 
 
+async def test_the_service_goes_on_from_a_bar_of_a_take(stage: Any) -> None:
+    """What plays is stopped; the player is handed exactly where the take stood, with the set that
+    was played then; undo brings the set and the hands back."""
+    evening = Evening(stage.folder / "state")
+    evening.do("start")
+    evening.bars(1.5)
+    evening.do("mute", lane="rim", muted=True, when="now")
+    evening.do("macro", macro="brightness", value=0.7)
+    evening.bars(2)
+    evening.stop()
+    take = evening.take()
+    expected = standing_at(take, 3).place
+    await stage.call("POST", "/api/transport/start")
+    await stage.call("PUT", "/api/lanes/kick/mute", {"muted": True})
+    before = (await stage.call("GET", "/api/set"))[1]["text"]
+    status, answer, _ = await stage.call("POST", "/api/takes/1/continue", {"bar": 3})
+    assert status == 200, answer
+    assert (answer["take"], answer["tick"]) == (evening.takes.find("1").stem, 2 * 3840)
+    assert stage.player.words[-2:] == ["stop", "swap"]
+    assert stage.player.performance.state() == expected.state
+    assert stage.player.performance.state()["lanes"]["rim"]["muted"]
+    shown = (await stage.call("GET", "/api/set"))[1]
+    assert (shown["text"], shown["file"]) == (evening.text, "low-tide.yaml")
+    assert (await stage.call("POST", "/api/undo"))[1]["label"].startswith("on from bar 3 of ")
+    assert (await stage.call("GET", "/api/set"))[1]["text"] == before
+    await stage.until(lambda: stage.state["lanes"]["kick"]["muted"], "what was set is back")
+    status, _, _ = await stage.call("POST", "/api/takes/1/continue", {"bar": 2, "start": True})
+    assert (status, stage.player.words[-1]) == (200, "continue")
+
+
+@pytest.mark.parametrize(
+    ("bar", "status", "kind", "says"),
+    [
+        (9, 404, "unknown", "no bar 9"),
+        (3, 409, "state", "jumps to another place of the song in bar"),
+    ],
+)
+async def test_a_bar_that_cannot_be_gone_on_from_says_why(
+    stage: Any, bar: int, status: int, kind: str, says: str
+) -> None:
+    evening = Evening(stage.folder / "state")
+    evening.do("start")
+    evening.bars(1.2)
+    if status == 409:
+        evening.do("position", tick=0)
+    evening.bars(2)
+    evening.stop()
+    evening.written()
+    found, problem, _ = await stage.call("POST", "/api/takes/last/continue", {"bar": bar})
+    assert (found, problem["kind"]) == (status, kind)
+    assert says in problem["detail"]
+
+
 async def test_who_may_watch_sees_the_list_and_changes_nothing(stage: Any) -> None:
     roles = {route.name: route.needs for route in stage.service.routes() if "/takes" in route.path}
     assert roles["takes"] == roles["takeMidi"] == roles["takeTable"] == "watch"
-    assert {roles[name] for name in ("starTake", "nameTake", "removeTake")} == {"edit"}
+    changing = ("starTake", "nameTake", "removeTake", "continueTake")
+    assert {roles[name] for name in changing} == {"edit"}

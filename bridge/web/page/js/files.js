@@ -105,7 +105,7 @@ export async function build(root, app) {
       el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
     { name: "done", title: "History", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
       el: article("History", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
-    takesPart(app), setMoments(), packPart(loadSets),
+    takesPart(app, loadSets), setMoments(), packPart(loadSets),
     { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
       el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
   ];

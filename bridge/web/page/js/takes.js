@@ -1,7 +1,7 @@
 /** Takes: what was recorded, what to keep, and files made of it. */
 
 import { h, say, text, tool } from "./dom.js";
-import { api, attempt } from "./fields.js";
+import { api, attempt, labelled, picker } from "./fields.js";
 import { words } from "./forms.js";
 
 const AGAIN_MS = 4000; // how long a second touch means yes
@@ -23,12 +23,13 @@ function length({ seconds, bars, recording }) {
 /** @param {Take} take */
 const title = (take) => take.name || `${take.set}, ${take.began.slice(0, 16).replace("T", " ")}`;
 
-/** A button that acts at the second touch. @param {string} label @param {string} ask @param {() => any} act @param {Record<string, any>} attrs */
-function twice(label, ask, act, attrs = {}) {
+/** A button that acts at the second touch, while there is something to ask.
+ * @param {string} label @param {string} ask @param {() => any} act @param {Record<string, any>} attrs @param {() => boolean} asks */
+function twice(label, ask, act, attrs = {}, asks = () => true) {
   let timer = 0;
   const calm = () => { clearTimeout(timer); timer = 0; el.textContent = label; };
   const el = tool(label, () => {
-    if (timer) { calm(); act(); return; }
+    if (timer || !asks()) { calm(); act(); return; }
     el.textContent = ask;
     say(`${ask} Touch it again.`);
     timer = setTimeout(calm, AGAIN_MS);
@@ -36,8 +37,32 @@ function twice(label, ask, act, attrs = {}) {
   return el;
 }
 
-/** @param {any} app @returns {import("./bench.js").Part} */
-export function takesPart(app) {
+/** What was just performed, made into a section or a set. @param {() => void} done a set has come */
+function keepBars(done) {
+  const bars = picker("Of the last", [["4", "4 bars"], ["8", "8 bars"], ["16", "16 bars"], ["32", "32 bars"], ["64", "64 bars"]], () => {});
+  bars.select.value = "8";
+  const name = words({ maxlength: "64", placeholder: "one is found" });
+  const told = h("div", { role: "status" }), wrong = h("div", { class: "problem", role: "alert" });
+  const list = (caption, lines) => (lines.length ? [h("h3", { text: caption }), h("ul", { class: "plain" }, ...lines.map((line) => h("li", { text: line })))] : []);
+  async function keep(into) {
+    told.replaceChildren();
+    const answer = await attempt(wrong, () => api("POST", "keep", { bars: Number(bars.select.value), name: name.value.trim(), into }), "Kept.");
+    if (!answer) return;
+    name.value = "";
+    told.replaceChildren(
+      h("p", { text: answer.file ? `${counted(answer.bars, "bar")} are the set ${answer.name}, ${answer.file}, among the other sets.` : `${counted(answer.bars, "bar")} are the section ${answer.name}. Undo takes it out again; Save writes it.` }),
+      ...list("Kept", answer.kept), ...list("Not kept", answer.left));
+    if (answer.file) done();
+  }
+  return h("div", { class: "fields" },
+    h("h3", { text: "Keep what was just performed" }),
+    h("p", { text: "The last whole bars become a section with what stood longest in them, or a set whose order goes through them." }),
+    h("div", { class: "field-row" }, bars.el, labelled("Its name", name)),
+    h("div", { class: "row-wrap" }, tool("Keep as a section", () => keep("section")), tool("Keep as a set", () => keep("set"))), wrong, told);
+}
+
+/** @param {any} app @param {() => void} opened is told of a set that came @returns {import("./bench.js").Part} */
+export function takesPart(app, opened) {
   const list = h("ul", { class: "plain", "aria-label": "Takes, the newest first" });
   const said = h("p"), wrong = h("div", { class: "problem", role: "alert" });
   let known = 0, open = ""; // the take whose tools are shown
@@ -69,14 +94,28 @@ export function takesPart(app) {
       shown ? tools(take, called) : null);
   }
 
+  /** Goes on from a bar. @param {Take} take @param {string} called */
+  function goOn({ id, bars }, called) {
+    const bar = words({ inputmode: "numeric", maxlength: "6", "aria-label": `Bar of ${called} to go on from` });
+    bar.value = "1";
+    const go = (start) => attempt(wrong, () => api("POST", `takes/${id}/continue`, { bar: Number(bar.value), start }), start ? "It plays on from there." : "It stands there. Continue plays on.");
+    const plays = () => app.store.state.transport?.state === "running";
+    const act = (label, start) => twice(label, "What plays is stopped. Do it?", () => go(start), { "aria-label": `${label}: ${called}` }, plays);
+    return h("div", { class: "fields" },
+      h("div", { class: "field-row" }, labelled("Go on from bar", bar, bars ? `1 to ${bars}` : "")),
+      h("div", { class: "row-wrap" }, act("Load it there", false), act("Play on from there", true)));
+  }
+
   /** @param {Take} take @param {string} called */
-  function tools({ id, name, starred, recording }, called) {
+  function tools(take, called) {
+    const { id, name, starred, recording } = take;
     const field = words({ maxlength: "64", placeholder: "a name for it", "aria-label": `Name of ${called}` });
     field.value = name;
     const link = (what, label) => h("a", { class: "k", href: `api/takes/${id}/${what}`, download: "", text: label });
     const remove = (path) => { open = ""; return change("DELETE", path, undefined, "Removed."); };
     return h("div", { class: "fields take-tools" },
       h("div", { class: "with-button" }, field, tool("Name it", () => change("PUT", `${id}/name`, { name: field.value }, field.value.trim() ? "Named." : "It has no name any more."), { "aria-label": `Name it: ${called}` })),
+      recording ? null : goOn(take, called),
       recording
         ? h("p", {}, h("small", { text: "Stop first: files are made of a whole take." }))
         : h("div", { class: "row-wrap" }, link("midi", "MIDI file"), link("csv", "Table of hits"), link("csv?of=moves", "Table of moves"),
@@ -92,6 +131,6 @@ export function takesPart(app) {
   });
   return {
     name: "takes", title: "Takes", note: () => (known ? `${known}` : ""), shown: load,
-    el: h("article", { "aria-label": "Takes", class: "fields" }, h("h2", { text: "Takes" }), said, wrong, list),
+    el: h("article", { "aria-label": "Takes", class: "fields" }, h("h2", { text: "Takes" }), keepBars(opened), h("h3", { text: "Recorded" }), said, wrong, list),
   };
 }

@@ -452,6 +452,7 @@ export type Command =
   | { do: "chart"; bars?: number }
   | { do: "clear"; lane: string; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "continue" }
+  | { do: "continue-take"; take: string; bar: number; start?: boolean }
   | { do: "copy"; lane: string; to: string; what?: "pattern" | "settings" | null; when?: "step" | "beat" | "bar" }
   | { do: "drop"; lane?: string | null; group?: string | null; return_bars?: number }
   | { do: "fill"; active: boolean; lane?: string | null; group?: string | null }
@@ -460,6 +461,7 @@ export type Command =
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
   | { do: "internal-clock" }
+  | { do: "keep"; bars: number; name?: string; into?: "section" | "set" }
   | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }

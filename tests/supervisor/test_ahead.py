@@ -1,0 +1,68 @@
+"""A player that is begun ahead: it is used once, and never left behind."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+from support.patience import PATIENCE_S
+
+from bridge.supervisor.ahead import player_ahead, start_player
+from bridge.supervisor.player_child import PlayerChild
+
+HEAVY = ("pydantic", "yaml", "bridge.files.document", "bridge.music", "bridge.player", "aiohttp")
+
+
+def loaded_by(*words: str) -> list[str]:
+    """What of `HEAVY` a run of Python has loaded, which writes the names of its modules last."""
+    run = subprocess.run(
+        [sys.executable, *words], capture_output=True, text=True, check=True, timeout=PATIENCE_S
+    )
+    modules = set(run.stdout.splitlines()[-1].split())
+    return [name for name in HEAVY if name in modules]
+
+
+def test_one_that_is_not_made_use_of_has_ended() -> None:
+    with player_ahead() as child:
+        assert child.poll() is None
+    assert child.returncode is not None
+    assert child.stdin is not None
+    assert child.stdin.closed
+
+
+def test_it_ends_by_itself_when_who_began_it_has_gone() -> None:
+    child = start_player()
+    assert child.stdin is not None
+    child.stdin.close()  # as the system does for a process that was killed
+    assert child.wait(PATIENCE_S) == 1
+    for pipe in (child.stdout, child.stderr):
+        assert pipe is not None
+        pipe.close()
+
+
+def test_the_first_player_is_that_one_and_no_other_is() -> None:
+    with player_ahead() as child:
+        player = PlayerChild(lambda text: None, lambda: None, child)
+        assert player.take_process() is child
+        another = player.take_process()
+        assert another is not child
+        another.kill()
+        another.communicate()
+
+
+def test_one_that_has_ended_meanwhile_is_not_taken() -> None:
+    with player_ahead() as child:
+        child.kill()
+        child.wait(PATIENCE_S)
+        player = PlayerChild(lambda text: None, lambda: None, child)
+        another = player.take_process()
+        assert another is not child
+        another.kill()
+        another.communicate()
+
+
+def test_what_must_be_quick_loads_nothing_heavy() -> None:
+    names = "import sys; print(*sys.modules)"
+    assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == []
+    helped = "import sys, bridge.cli as c; c.main(['--help'], standalone_mode=False)"
+    assert loaded_by("-c", f"{helped}; print(*sys.modules)") == []
