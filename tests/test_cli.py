@@ -109,7 +109,7 @@ def test_check_prints_warnings_and_is_good(tmp_path: Path) -> None:
         ["render", RIG, SET],
         ["demo", "--port", "99999"],
         ["render", RIG, SET, "--bars", "0", "--out", "x.csv"],
-        ["render", RIG, SET, "--bars", "1", "--out", "x.wav"],
+        ["render", RIG, SET, "--bars", "1", "--out", "x.txt"],
         ["render", RIG, SET, "--bars", "1", "--out", "x.mid", "--all"],
         ["check", RIG, SET, "--loud"],
     ],
@@ -324,6 +324,7 @@ class Asked:
         self.options: dict[str, Any] = {}
 
     def __call__(self, *call: Any, **options: Any) -> int:
+        self.ahead = options.pop("ahead")  # a player process that loads meanwhile
         self.call, self.options = call, options
         if isinstance(self.answer, Exception):
             raise self.answer

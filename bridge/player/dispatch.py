@@ -195,7 +195,9 @@ def load(player: PlayerCore, swap: Swap, now: int) -> None:
     if player.song.playing:
         raise CommandError("the song plays; stop it first", "state")
     if player.song.following:
-        raise CommandError(f"the song follows {player.song.source}; go over to the internal clock first", "state")
+        raise CommandError(
+            f"the song follows {player.song.source}; use the internal clock first", "state"
+        )
     player.part.load(swap.score, swap.revision, place.state, place.tick, place.renderer)
     player.carry_out(player.song.locate(place.tick, now), now)
     player.keep_up(place.tick)

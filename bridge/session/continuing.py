@@ -66,7 +66,7 @@ class Continuing:
         session = self._control.session
         if session.state["clock"]["source"] != "internal":
             source = session.state["clock"]["source"]
-            raise CommandError(f"the song follows {source}; go over to the internal clock first", "state")
+            raise CommandError(f"the song follows {source}; use the internal clock first", "state")
         if session.state["transport"]["state"] != "stopped":
             await self._control.do(Stop(), client)
         return await self._book.stand(standing.text, path, standing.place, client, label)
