@@ -324,6 +324,7 @@ class Asked:
         self.options: dict[str, Any] = {}
 
     def __call__(self, *call: Any, **options: Any) -> int:
+        self.ahead = options.pop("ahead")  # a player process that loads meanwhile
         self.call, self.options = call, options
         if isinstance(self.answer, Exception):
             raise self.answer

@@ -159,7 +159,7 @@ EXAMPLES: dict[str, str] = {
 
 COMMANDS: dict[str, str] = {
     "demo [--idea NAME] [--ideas] [--as-shipped] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays the demo, or the set of a single idea, with no hardware; `--ideas` lists them",
-    "play RIG SET [--start] [--from-files] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`; after a power cut it brings back what was played unless `--fresh`; `--log json` writes one JSON object a line",
+    "play RIG SET [--start] [--from-files] [--port N] [--osc-port N] [--lan] [--log KIND]": "plays; waits for a start (page, OSC, HTTP, the clock it follows) unless `--start`; after a power cut it brings back what was played unless `--from-files`; `--log json` writes one JSON object a line",
     "check RIG [SET] [--json] [--rewrite]": "says every mistake with file, line and column, warns of what has no effect, and shows what drives each output; `--json` says it as one object for programs; `--rewrite` writes older spellings of SET anew, and keeps a copy",
     "init [FOLDER] [--profile NAME]": "writes a rig and a set to begin with; what is there is never written over",
     "render RIG SET --out FILE [--bars N] [--section NAME] [--order] [--all]": "writes a standard MIDI file (`.mid`), a table of events (`.csv`) or a quick listen by simulated voices (`.wav`, quiet at first; turn monitors down all the same): the set as it opens, one section, or the running order",
