@@ -21,7 +21,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge import __version__
-from bridge.commands.serving import serving
+from bridge.commands import sounding
+from bridge.commands.older_options import renamed_option
+from bridge.commands.serving import Surface, serving
 from bridge.commands.talk import least, note, talking
 from bridge.errors import BridgeError, Exit, InputError, printable
 
@@ -144,20 +146,17 @@ talking(main)
 )
 @click.option("--idea", metavar="NAME", help="Play the small set that shows one idea instead.")
 @click.option("--ideas", is_flag=True, help="List the ideas, and play nothing.")
-@click.option(
-    "--fresh", is_flag=True, help="As it came; what you saved in it is kept as a dated copy."
+@renamed_option(
+    "--as-shipped",
+    "--fresh",
+    "fresh",
+    is_flag=True,
+    help="As it came; what you saved in it is kept as a dated copy.",
 )
 @serving
 @click.pass_context
 def demo(
-    context: click.Context,
-    idea: str | None,
-    ideas: bool,
-    fresh: bool,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
+    context: click.Context, idea: str | None, ideas: bool, fresh: bool, surface: Surface
 ) -> None:
     from bridge import demo as sets
     from bridge.commands import grid
@@ -174,18 +173,7 @@ def demo(
         rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
         for line in lines if least() != "warning" else ():
             supervise.say(line)
-        code = supervise.run(
-            rig,
-            set_file,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=True,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-            ahead=player,
-        )
+        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=player)
     context.exit(code)
 
 
@@ -194,40 +182,21 @@ def demo(
 @click.argument("set", type=FILE)
 @serving
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
-@click.option(
+@renamed_option(
+    "--from-files",
     "--fresh",
+    "fresh",
     is_flag=True,
     help="Begin with the files, also after a power cut; unsaved edits are kept as a dated copy.",
 )
 @click.pass_context
 def play(
-    context: click.Context,
-    rig: Path,
-    set: Path,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
-    start: bool,
-    fresh: bool,
+    context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
     from bridge.supervisor.ahead import player_ahead
 
     with player_ahead() as player:
-        from bridge.supervisor import supervise
-
-        code = supervise.run(
-            rig,
-            set,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=start,
-            fresh=fresh,
-            log_json=log == "json",
-            least=least(),
-            ahead=player,
-        )
+        code = surface.play(rig, set, start=start, fresh=fresh, ahead=player)
     context.exit(code)
 
 
@@ -235,7 +204,7 @@ def play(
 @click.argument("rig", type=FILE)
 @click.argument("set", type=FILE, required=False)
 @click.option("--json", "as_json", is_flag=True, help="As one JSON object, for programs.")
-@click.option("--rewrite", is_flag=True, help="Write older spellings of SET anew; keeps a copy.")
+@click.option("--rewrite", is_flag=True, help="Write older spellings anew; keeps a copy.")
 @click.pass_context
 def check(
     context: click.Context, rig: Path, set: Path | None, as_json: bool, rewrite: bool
@@ -259,21 +228,23 @@ def check(
 
 
 def _rewrite(rig: Path, set: Path | None) -> None:
-    """Writes the older spellings of a set that is good as they are written today."""
+    """Writes the older spellings of files that are good as they are written today."""
     from bridge.commands.outfile import save_out
     from bridge.files import older
+    from bridge.files.document import Document
     from bridge.paper import plan
 
-    if set is None:
-        raise click.UsageError("--rewrite needs a SET")
-    _, document = plan.read_both(rig, set)
-    assert document is not None
-    text = older.rewritten(document.text, document.document.data)
-    if text == document.text:
-        note(f"{set}: no older spelling stands in it")
-        return
-    copy = save_out(set, text)
-    note(f"{set}: written anew; as it was it is kept as {copy}")
+    read, document = plan.read_both(rig, set)
+    found = [(rig, read.text, Document.parse(read.text, str(rig)).data, older.of_rig)]
+    if set is not None and document is not None:
+        found.append((set, document.text, document.document.data, older.older))
+    for path, before, data, finds in found:
+        text = older.rewritten(before, data, finds)
+        if text == before:
+            note(f"{path}: no older spelling stands in it")
+        else:
+            copy = save_out(path, text)
+            note(f"{path}: written anew; as it was it is kept as {copy}")
 
 
 def _drawn(rows: list[OutputRow]) -> list[str]:
@@ -287,8 +258,8 @@ def _drawn(rows: list[OutputRow]) -> list[str]:
 
 @main.command(
     help=(
-        "Writes what SET plays on RIG, offline: a standard MIDI file or a table of events.\n\n"
-        "As it opens, unless --section or --order says otherwise."
+        "Writes what SET plays on RIG, offline: a MIDI file, a table of events, or sound.\n\n"
+        f"As it opens, unless --section or --order says otherwise. {sounding.HELP}"
     )
 )
 @click.argument("rig", type=FILE)
@@ -296,7 +267,7 @@ def _drawn(rows: list[OutputRow]) -> list[str]:
 @click.option(
     "--bars", type=click.IntRange(1, 100_000), help="How many bars; with --order all of them."
 )
-@click.option("--out", required=True, type=FILE, help="FILE.mid or FILE.csv; - prints the table.")
+@click.option("--out", required=True, type=FILE, help="FILE.mid, .csv or .wav; - prints the table.")
 @click.option("--section", metavar="NAME", help="This section, instead of the set as it opens.")
 @click.option("--order", is_flag=True, help="The running order, section after section.")
 @click.option("--all", "everything", is_flag=True, help="Lanes without an output too (.csv only).")
@@ -317,7 +288,9 @@ def render(
     from bridge.paper.course import counted
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
-    check_out(out, (".mid", ".csv", ".midi"), (rig, set), prints=True)
+    check_out(out, (".mid", ".csv", ".midi", ".wav"), (rig, set), prints=True)
+    if kind == sounding.ENDING:
+        sounding.insist()
     if everything and kind != ".csv":
         raise click.BadParameter("is for .csv; a MIDI file holds what is sent", param_hint="--all")
     if order and section is not None:
@@ -330,15 +303,21 @@ def render(
         spec = counted(spec)
     course = _course(spec, section, order, bars)
     bars = bars or course.bars
-    data: str | bytes
     with progress.shown("Rendering", bars) as done:
         if kind == ".csv":
-            data = csv_rows.text(spec, wired, bars, everything, course, done)
+            data: str | bytes = csv_rows.text(spec, wired, bars, everything, course, done)
+        elif kind == sounding.ENDING:
+            from bridge.paper import voices
+
+            notes, seconds = voices.of_set(spec, wired, bars, course, done)
         else:
             from bridge.paper import smf
 
             data = smf.render(spec, wired, bars, course, done)
-    write_out(out, data)
+    if kind == sounding.ENDING:
+        sounding.write(out, notes, seconds)
+    else:
+        write_out(out, data)
     of = f", section {section}" if section is not None else ", the running order" if order else ""
     outfile.written(out, f"{bars} bar{'s' if bars > 1 else ''} of {spec.name}{of}")
 
@@ -381,8 +360,10 @@ def ports(as_json: bool) -> None:
 
 @main.command("import", help="Makes lanes of the drums in a standard MIDI FILE, one lane per note.")
 @click.argument("file", type=FILE)
-@click.option(
+@renamed_option(
+    "--from-bar",
     "--bar",
+    "bar",
     default=1,
     show_default=True,
     type=click.IntRange(1, 10_000),

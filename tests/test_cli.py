@@ -345,8 +345,11 @@ def test_play_hands_on_what_it_was_told(monkeypatch: pytest.MonkeyPatch) -> None
         "log_json": False,
         "least": "info",
     }
-    run("play", RIG, SET, "--fresh", "--log", "json")
+    run("play", RIG, SET, "--from-files", "--log", "json")
     assert (asked.options["fresh"], asked.options["log_json"]) == (True, True)
+    older = run("play", RIG, SET, "--fresh")
+    assert asked.options["fresh"] is True
+    assert older.stderr == "--fresh is an older spelling; write --from-files\n"
 
 
 def test_play_waits_by_default(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -135,7 +135,7 @@ def test_derived_lanes_change_when_their_sources_do(
         assert grid_steps(one[name]) != grid_steps(other[name]), name
 
 
-@pytest.mark.parametrize("macro", ["brightness", "undertow", "scatter", "drizzle"])
+@pytest.mark.parametrize("macro", ["brightness", "undertow", "flotsam", "drizzle"])
 def test_every_macro_moves_something_one_hears(rig: Rig, macro: str) -> None:
     """From one end to the other, with all lanes in: a volt more at an output, or hits that come,
     go, or change their level by a tenth, on a fifth of the hits of a lane."""

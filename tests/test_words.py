@@ -20,7 +20,7 @@ TERMS = (
     r"daemon-reload",  # systemctl(1)
     r"`engine/`|engine\.",
 )
-CODE_NAMES = {"Did", "trickle", "Scene", "heading", "night", "doors", "did"}
+CODE_NAMES = {"Did", "trickle", "Scene", "Shelf", "heading", "night", "doors", "did"}
 CODE_MODULES = {"lost", "night", "doors", "heading"}
 
 

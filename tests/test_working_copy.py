@@ -39,7 +39,7 @@ def test_what_was_saved_is_played_again_and_said(tmp_path: Path) -> None:
     _, set_file, lines = working.files(tmp_path)
     assert set_file.read_text().endswith("# mine\n")
     assert "set.yaml is as you saved it" in lines[0]
-    assert "--fresh" in lines[0]
+    assert "--as-shipped" in lines[0]
 
 
 def test_fresh_brings_it_back_and_keeps_a_dated_copy(tmp_path: Path) -> None:

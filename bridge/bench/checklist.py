@@ -16,6 +16,8 @@ from bridge.voltage.profile import Output, WiredOutput, note_of_volts
 
 QUIET, FULL = 0.3, 1.0
 SWEEP_STEPS = 40
+STRIKES = ("gate", "trigger")
+NO_GATES = "no cable of a gate is written down, so there is nothing to hear"
 NO_CABLE = "no cable written down"
 ANSWERS = ("yes", "no", "skip")
 _ANSWER_WORDS = {"yes": "yes ", "no": "NO  ", "skip": "skip"}
@@ -78,6 +80,17 @@ def to_check(outputs: Mapping[str, WiredOutput]) -> list[str]:
     rig where no cable is written down. Nobody can hear a jack that goes nowhere."""
     cabled = [name for name, wired in outputs.items() if wired.cable]
     return cabled or list(outputs)
+
+
+def gates_of(outputs: Mapping[str, WiredOutput]) -> list[str]:
+    """The outputs that strike a voice."""
+    return [name for name, wired in outputs.items() if wired.output.kind in STRIKES]
+
+
+def gates_to_check(outputs: Mapping[str, WiredOutput]) -> list[str]:
+    """Those of the outputs that a soundcheck asks about."""
+    gates = set(gates_of(outputs))
+    return [name for name in to_check(outputs) if name in gates]
 
 
 def report_lines(

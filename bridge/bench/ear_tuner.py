@@ -16,9 +16,10 @@ from bridge.bench.tuning_session import TuningSession
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.errors import BridgeError, CommandError
 from bridge.listen import wrong
+from bridge.listen.opening import Ears, listening
 from bridge.listen.wrong import ListenError
 from bridge.music.scale import note_name
-from bridge.protocol.state import AudioInput, EarState
+from bridge.protocol.state import EarState
 from bridge.voltage.calibration import Correction
 
 if TYPE_CHECKING:
@@ -26,29 +27,14 @@ if TYPE_CHECKING:
     from bridge.listen.audio import Listener, Take
 
 
-def _open(name: str, channel: int) -> Listener:
+def _open(ears: Ears, name: str, channel: int, held: contextlib.ExitStack) -> Listener:
     wrong.insist_on_libraries()
     import bridge.bench.ear_tuning  # noqa: F401 - loaded now, so that nothing is late later
-    from bridge.listen.device import open_input
 
-    return open_input(name, channel)
+    return held.enter_context(ears(name, channel))
 
 
-def audio_inputs() -> list[AudioInput]:
-    """The audio inputs of this computer. Raises `ListenError` when listening is not installed."""
-    wrong.insist_on_libraries()
-    from bridge.listen.device import inputs
-
-    return [
-        {
-            "name": one.name,
-            "system": one.system,
-            "channels": one.channels,
-            "rate": one.rate,
-            "default": one.default,
-        }
-        for one in inputs()
-    ]
+USE = "a voice is being tuned by ear"
 
 
 class EarTuner:
@@ -73,7 +59,7 @@ class EarTuner:
         self._tuning: EarTuning | None = None
         self._input = ""
         self._ended = ""
-        self.open: Callable[[str, int], Listener] = _open
+        self.ears: Ears = listening
         self.now_ns: Callable[[], int] = time.monotonic_ns
 
     @property
@@ -86,19 +72,20 @@ class EarTuner:
         Raises:
             CommandError: it is listening already, the song runs, or the input cannot be used.
         """
-        self._bench.must_stand()
+        self._bench.must_be_free(USE)
         if self.running:
             raise CommandError("it is listening already", "state")
         self.forget()
+        held = contextlib.ExitStack()
         try:
-            ear = await asyncio.to_thread(self.open, name, channel)
+            ear = await asyncio.to_thread(_open, self.ears, name, channel, held)
         except ListenError as error:
             raise CommandError(str(error), "state") from None
         from bridge.bench.ear_tuning import EarTuning
 
         self._tuning = EarTuning(session, ear.name, ear.rate)
         self._input = ear.name
-        self._work = asyncio.create_task(self._listen(session, self._tuning, ear, client))
+        self._work = asyncio.create_task(self._listen(session, self._tuning, ear, held, client))
         self._on_change()
 
     async def stop(self) -> None:
@@ -132,7 +119,12 @@ class EarTuner:
         }
 
     async def _listen(
-        self, session: TuningSession, tuning: EarTuning, ear: Listener, client: str
+        self,
+        session: TuningSession,
+        tuning: EarTuning,
+        ear: Listener,
+        held: contextlib.ExitStack,
+        client: str,
     ) -> None:
         try:
             await self._steps(session, tuning, ear, client)
@@ -140,7 +132,7 @@ class EarTuner:
         except BridgeError as error:
             self._ended = f"{error}; what was heard so far stands above and is not applied"
         finally:
-            await asyncio.to_thread(ear.close)
+            await asyncio.to_thread(held.close)
             with contextlib.suppress(BridgeError):
                 await self._correct(session.wired.name, None)
             if self._bench.stands:
@@ -155,7 +147,7 @@ class EarTuner:
     ) -> None:
         from bridge.listen.audio import gather
 
-        blocks, steps, since = ear.blocks(), tuning.steps(), 0
+        steps, since = tuning.steps(), 0
         step: Sound | None = next(steps)
 
         def answer(take: Take) -> Sound | None:
@@ -171,7 +163,7 @@ class EarTuner:
                 session.sounding = step.note
                 since = self.now_ns()
             begin = since + round(step.settle_s * 1e9)
-            take = await asyncio.to_thread(gather, blocks, ear.rate, begin, step.seconds)
+            take = await asyncio.to_thread(gather, ear, begin, step.seconds)
             since = take.end_ns
             step = await asyncio.to_thread(answer, take)
             self._on_change()

@@ -291,13 +291,12 @@ def carry_out(
         ListenError: as `EarTuning.steps`, or the input fails.
         InputError: the readings make no tuning.
     """
-    blocks = ear.blocks()
     steps = tuning.steps()
     step, since = next(steps), 0
     while True:
         if step.anew:
             since = sound(step)
-        take = gather(blocks, ear.rate, since + round(step.settle_s * 1e9), step.seconds)
+        take = gather(ear, since + round(step.settle_s * 1e9), step.seconds)
         since = take.end_ns
         try:
             step = steps.send(take)

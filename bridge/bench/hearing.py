@@ -7,13 +7,14 @@ when the input clips. Nothing of the sound is kept but the figures.
 
 from __future__ import annotations
 
+import cmath
+import math
 import statistics
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from bridge.listen import health, wrong
-from bridge.listen.audio import Block, Listener, Take, gather
+from bridge.listen.audio import Listener, Take, gather
 from bridge.listen.figures import describe
 from bridge.listen.onset import Floor, first_onset, floor_of
 from bridge.listen.sound import Sound, distance, mean_sound
@@ -27,7 +28,12 @@ WIDTH_S = 0.06
 SETTLE_S = 0.1
 LONGEST_SETTLE = 30
 """A voice that rings is waited for, this many times `SETTLE_S` at most."""
-PATIENCE = 6.0  # times its length: so long an unbroken piece of sound is waited for
+APART_S, GOLDEN = 0.025, 0.618034
+"""Strikes come at so different times by the golden ratio, which fills any period evenly: what waits
+for a period of the way there then waits for half of it on average."""
+FEWEST_WAITS, LEAST_WAIT, PLAINLY = 6, 0.15, 4.0
+"""So many hits, whose times are spread by more ms than this, and so many times more than without
+their waiting, tell that messages wait for a period."""
 MOST_LOST = 5  # hits with lost samples, beyond as many as are wanted
 TOGETHER_MS = 15.0
 """Hits whose sounds are further apart than this after their messages are not their sounds."""
@@ -55,23 +61,28 @@ class Hands(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One hit that was heard, `late_ms` after its message."""
+    """One hit that was heard, `late_ms` after its message; the input's next block began
+    `to_block_ms` after the message."""
 
     late_ms: float
     sound: Sound
+    to_block_ms: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """Some hits of one gate at `level`; those that were not heard are only counted."""
+    """Some hits of one gate at `level`; those that were not heard are only counted. The input
+    brings blocks of `block_ms` (0: not known)."""
 
     level: float
     sent: int
     hits: tuple[Hit, ...]
+    block_ms: float = 0.0
 
     def __add__(self, more: Struck) -> Struck:
         """These hits and more of them, at the same level."""
-        return Struck(self.level, self.sent + more.sent, self.hits + more.hits)
+        block_ms = self.block_ms if self.block_ms == more.block_ms else 0.0
+        return Struck(self.level, self.sent + more.sent, self.hits + more.hits, block_ms)
 
     @property
     def heard(self) -> bool:
@@ -84,14 +95,46 @@ class Struck:
         return bool(self.hits) and not self.heard
 
     @property
+    def waits_ms(self) -> float:
+        """The period that messages wait for, 0 when they do not. Where the input's blocks are those
+        in which messages leave (a JACK server that carries both), a message that came just after
+        one began waits for nearly all of it."""
+        late = [hit.late_ms for hit in self.hits]
+        if self.block_ms <= 0.0 or len(late) < FEWEST_WAITS:
+            return 0.0
+        spread = statistics.stdev(late)
+        held = spread > LEAST_WAIT and statistics.stdev(self._after_block) < spread / PLAINLY
+        return self.block_ms if held else 0.0
+
+    @property
+    def _after_block(self) -> list[float]:
+        """How late each hit is after the block that began next, or one before or after that: about
+        a boundary it is not sure which one a message has caught."""
+        block = self.block_ms
+        late = [hit.late_ms - hit.to_block_ms for hit in self.hits]
+        turn = cmath.phase(sum(cmath.rect(1.0, math.tau * ms / block) for ms in late))
+        middle = turn / math.tau * block
+        half_late = statistics.median(hit.late_ms for hit in self.hits) - block / 2
+        middle += block * round((half_late - middle) / block)
+        return [middle + (ms - middle + block / 2) % block - block / 2 for ms in late]
+
+    @property
+    def lates_ms(self) -> list[float]:
+        """How late each hit was after its message. Where messages wait for a period, each counts as
+        if it had waited for half of it, which is what they do on average."""
+        if self.waits_ms:
+            return [ms + self.block_ms / 2 for ms in self._after_block]
+        return [hit.late_ms for hit in self.hits]
+
+    @property
     def late_ms(self) -> float:
         """The median. ValueError when nothing was heard."""
-        return statistics.median(hit.late_ms for hit in self.hits)
+        return statistics.median(self.lates_ms)
 
     @property
     def spread_ms(self) -> float:
         """From the 10th to the 90th of a hundred; all of it for fewer than ten hits."""
-        late = sorted(hit.late_ms for hit in self.hits)
+        late = sorted(self.lates_ms)
         if len(late) < 2:
             return 0.0
         cut = len(late) // 10
@@ -101,7 +144,7 @@ class Struck:
     def unsure_ms(self) -> float:
         """The standard error of the median: the square root of pi/2 times that of the mean, as for
         many errors that are normal (textbook fact, from memory; the tests hold it)."""
-        late = [hit.late_ms for hit in self.hits]
+        late = self.lates_ms
         return 1.25 * statistics.stdev(late) / len(late) ** 0.5 if len(late) > 1 else 0.0
 
     @property
@@ -124,6 +167,8 @@ class Hearing:
         self.hands = hands
         self.room: Floor | None = None
         self._rings = True
+        self._strikes = 0
+        self._block_ms = 0.0
 
     def listen_to_room(self) -> Floor:
         """The noise of the input with nothing played. Raises `ListenError` when the input is muted
@@ -146,7 +191,8 @@ class Hearing:
         while done < count:
             if self._rings:
                 self.settle()
-            self.hands.wait(QUIET_S)
+            self._strikes += 1
+            self.hands.wait(QUIET_S + APART_S * (self._strikes * GOLDEN % 1.0))
             sent = self.hands.open(output, level)
             try:
                 self.hands.wait(width_s)
@@ -163,7 +209,7 @@ class Hearing:
             done += 1
             if hit is not None:
                 hits.append(hit)
-        return Struck(level, count, tuple(hits))
+        return Struck(level, count, tuple(hits), self._block_ms)
 
     def held(self, seconds: float) -> Take:
         """Some sound from now on, as it is."""
@@ -191,23 +237,16 @@ class Hearing:
         if onset is None:
             return None
         late_ms = (take.ns - sent) / 1e6 + 1e3 * onset.at / take.rate
-        return Hit(late_ms, describe(take.samples[int(onset.at) :], take.rate, quiet))
+        block_ns = take.block * 1e9 / take.rate
+        self._block_ms = block_ns / 1e6
+        to_block_ms = (take.block_ns - sent) % block_ns / 1e6 if block_ns else 0.0
+        return Hit(late_ms, describe(take.samples[int(onset.at) :], take.rate, quiet), to_block_ms)
 
     def _take(self, since_ns: int, seconds: float) -> Take:
         """A piece of sound; from now on when `since_ns` is 0. What is older is let go."""
         if since_ns == 0:
             since_ns = self.hands.now_ns()
-        until = since_ns + round(PATIENCE * seconds * 1e9)
-        take = gather(blocks_until(self.ear, until), self.ear.rate, since_ns, seconds)
+        take = gather(self.ear, since_ns, seconds)
         if health.level(take.samples).clipped:
             raise wrong.clipping(self.ear.name)
         return take
-
-
-def blocks_until(ear: Listener, until_ns: int) -> Iterator[Block]:
-    """An input's blocks; raises `ListenError` for those that were taken after `until_ns`, when a
-    piece of sound without a gap should have come long before."""
-    for block in ear.blocks():
-        if block.ns > until_ns:
-            raise wrong.losing(ear.name)
-        yield block

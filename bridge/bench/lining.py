@@ -7,38 +7,25 @@ in the offset to a host's grid either: the host's click comes in with the same d
 
 from __future__ import annotations
 
-import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
 
-import numpy as np
-
-from bridge.bench.hearing import Struck, blocks_until
+from bridge.bench.checklist import FULL, QUIET
+from bridge.bench.hearing import Hearing, Struck
 from bridge.bench.listened import head
-from bridge.clock.tempo import TICKS_PER_CLOCK
 from bridge.files.document import Document
 from bridge.files.edit import Change, apply
-from bridge.files.rig import MOST_LATENCY_MS, MOST_OFFSET_MS, MOST_VOICE_MS, Rig
-from bridge.listen import health, wrong
-from bridge.listen.audio import Listener, Take, gather
-from bridge.listen.onset import onsets, quiet_floor
-from bridge.music.model import TICKS_PER_QUARTER
-from bridge.player.songclock import SongClock
+from bridge.files.rig import MOST_LATENCY_MS, MOST_VOICE_MS, Rig
+from bridge.files.rig_change import rewrite
+from bridge.listen.quiet import why_silent
+from bridge.protocol.limits import USUAL_HITS
 
 STEP_MS = 0.1
 OWN_MS = 0.25
 """A voice that is later than its interface by less gets no latency of its own."""
-FEWEST_CLICKS = 8
 UNSURE_MS = 0.2
-NEAR_BEAT = 0.3  # of a beat: a click further away from it belongs to something else
-STEADY_MS = 12.0
-PIECE_NS = 1_700_000_000
-CUT_MS = 20.0
-LOST_NS = 30_000_000  # more than any block is long
-APART_MS = 120.0
-"""Clicks are further apart than this up to 500 a minute."""
-SETTLED_CLOCKS = 48
-"""Clocks after which a followed clock's line is as good as it gets, for the most part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +56,47 @@ class Plan:
     def changes(self) -> bool:
         rows = [*self.interfaces.values(), *self.voices.values()]
         return any(a != b for a, b in [*rows, *([self.offset] if self.offset else [])])
+
+
+FIRST_HITS = 2
+ROOM_S = 0.5
+
+
+@dataclass
+class LiningUp:
+    """Strikes each voice `hits` times. `late` has what was heard so far, also when it ends early;
+    `complete`: all were listened to."""
+
+    rig: Rig
+    hearing: Hearing
+    hits: int = USUAL_HITS
+    late: dict[str, Struck] = field(default_factory=dict)
+    complete: bool = False
+
+    def run(self, names: Sequence[str]) -> Iterator[str]:
+        """Gives the name of each gate that was listened to.
+
+        Raises:
+            ListenError: the input cannot be listened to, or no voice at all is heard.
+        """
+        hearing = self.hearing
+        hearing.listen_to_room()
+        for name in names:
+            try:
+                struck = hearing.strike(name, QUIET, FIRST_HITS)
+                if struck.heard:
+                    struck += hearing.strike(name, QUIET, self.hits - FIRST_HITS)
+                else:
+                    # Some voices open from a higher trigger on; it was quiet first.
+                    struck = hearing.strike(name, FULL, self.hits)
+            finally:
+                hearing.hands.rest(name)
+            self.late[name] = struck
+            yield name
+        if not any(one.heard for one in self.late.values()):
+            take = hearing.held(ROOM_S)
+            raise why_silent(hearing.ear.name, take.samples, take.rate)
+        self.complete = True
 
 
 def plan_of(rig: Rig, late: Mapping[str, Struck]) -> Plan:
@@ -109,120 +137,15 @@ def _rounded(ms: float) -> float:
     return max(0.0, round(round(ms / STEP_MS) * STEP_MS, 1))
 
 
-# --- the host's grid ---------------------------------------------------------------------------
-
-
-@dataclass
-class Grid:
-    """A host's MIDI clock and its click, as they come in. The clock is followed as the player
-    follows it, so that what is measured is what will be played."""
-
-    source: str
-    begun_ns: int
-    away_ms: list[float] = field(default_factory=list)
-    """How much later than its beat each click came."""
-    clocks: int = 0
-
-    def __post_init__(self) -> None:
-        self._song = SongClock(self.begun_ns, 120.0, self.source)
-
-    def take(self, midi: Sequence[tuple[int, bytes]], clicks: Sequence[float]) -> None:
-        """What has come in: stamped MIDI messages, and clicks by their monotonic ns."""
-        rows: list[tuple[float, bytes]] = [*midi, *((at, b"") for at in clicks)]
-        for at, data in sorted(rows, key=lambda row: row[0]):
-            if data:
-                self.clocks += data == b"\xf8"
-                self._song.midi(int(at), data)
-            else:
-                self._click(at)
-
-    def _click(self, at: float) -> None:
-        song = self._song
-        if not (song.playing and song.ready and self.clocks >= SETTLED_CLOCKS):
-            return
-        beat = round(song.tick_at(int(at)) / TICKS_PER_QUARTER) * TICKS_PER_QUARTER
-        away = at - song.time_of(beat)
-        clock_ns = song.time_of(beat + TICKS_PER_CLOCK) - song.time_of(beat)
-        if abs(away) <= NEAR_BEAT * clock_ns * TICKS_PER_QUARTER / TICKS_PER_CLOCK:
-            self.away_ms.append(away / 1e6)
-
-    def offset_ms(self, first_ms: float) -> float:
-        """The offset that puts a voice that is `first_ms` late on the click.
-
-        Raises:
-            ValueError: too little was heard, or it does not go with the clock; in words.
-        """
-        if not self.clocks:
-            raise ValueError(f"no clock came from {self.source}: does the host send it?")
-        if not self._song.playing:
-            raise ValueError("the clock came, but no Start: begin with the host stopped")
-        if len(self.away_ms) < FEWEST_CLICKS:
-            raise ValueError(
-                f"only {len(self.away_ms)} clicks were heard near a beat, and {FEWEST_CLICKS} are "
-                "needed: is the click on, on every beat, and on this input?"
-            )
-        away = sorted(self.away_ms)
-        cut = len(away) // 10
-        if away[-1 - cut] - away[cut] > STEADY_MS:
-            raise ValueError(
-                "what is heard does not keep time with the clock: is it the click alone?"
-            )
-        offset = round(statistics.median(away) - first_ms, 1)
-        if abs(offset) > MOST_OFFSET_MS:
-            raise ValueError(
-                f"the click is {offset:.0f} ms away from the clock, more than an offset may be; "
-                "look at the delay that the host gives its clock"
-            )
-        return offset
-
-
-def listen_to_click(
-    grid: Grid, ear: Listener, midi: Sequence[tuple[int, bytes]], seconds: float, since_ns: int
-) -> None:
-    """Hears a click for so long, and gives it to a grid with the MIDI that has come meanwhile.
-
-    Args:
-        grid: takes both.
-        ear: the input with the click.
-        midi: stamped messages; may be added to by another thread.
-        seconds: how long.
-        since_ns: when it begins.
-
-    Raises:
-        ListenError: the input is muted, clips, stopped, or lost samples.
-    """
-    end = since_ns + round(seconds * 1e9)
-    takes: list[Take] = []
-    while since_ns < end:
-        take = gather(blocks_until(ear, end + PIECE_NS), ear.rate, since_ns, PIECE_NS / 1e9)
-        if takes and take.ns - since_ns > LOST_NS:
-            # After a gap the times of samples are sure again only after a while, and an offset that
-            # is wrong is worse than none.
-            raise wrong.losing(ear.name)
-        if health.level(take.samples).clipped:
-            raise wrong.clipping(ear.name)
-        takes.append(take)
-        since_ns = take.ns + round(len(take.samples) * 1e9 / take.rate)
-    heard = np.concatenate([take.samples for take in takes])
-    if health.level(heard).dead:
-        raise wrong.muted(ear.name)
-    floor = quiet_floor(heard, ear.rate)
-    clicks = [
-        take.ns + 1e9 * one.at / take.rate
-        for take in takes
-        for one in onsets(take.samples, take.rate, floor, APART_MS)
-        if one.at > CUT_MS * take.rate / 1e3  # what rings on from before its piece is no click
-    ]
-    grid.take(list(midi), clicks)
-
-
 # --- what is written ---------------------------------------------------------------------------
 
 
-def lined_up(rig: Rig, plan: Plan) -> str:
-    """The text of the rig file with the plan in it; comments and layout of the rest stay."""
+def lined_up(rig: Rig, plan: Plan, text: str | None = None) -> str:
+    """The text of the rig file (as it was read, unless another is given) with the plan in it;
+    comments and layout of the rest stay."""
+    text = rig.text if text is None else text
     changes = []
-    written = Document.parse(rig.text).data["interfaces"]
+    written = Document.parse(text).data["interfaces"]
     for port, (before, after) in plan.interfaces.items():
         if before != after:
             changes.append(Change(("interfaces", port, "latency_ms"), after))
@@ -237,7 +160,12 @@ def lined_up(rig: Rig, plan: Plan) -> str:
             changes.append(Change(keys, {"to": rig.cables[name].to, "latency_ms": after}))
     if plan.offset is not None and plan.offset[0] != plan.offset[1]:
         changes.append(Change(("clock", "offset_ms"), plan.offset[1]))
-    return apply(rig.text, changes)
+    return apply(text, changes)
+
+
+def write_plan(rig: Rig, plan: Plan, now: datetime) -> tuple[Rig, Path | None]:
+    """Writes a plan into the file of its rig; see `bridge.files.rig_change.rewrite`."""
+    return rewrite(rig, lambda text: lined_up(rig, plan, text), now)
 
 
 def late_words(rig: Rig, name: str, one: Struck) -> str:
@@ -265,6 +193,12 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
         f"  {name} needs a latency of its own; write its cable down in the rig first"
         for name in plan.unwritten
     ]
+    waits = max((one.waits_ms for one in plan.late.values()), default=0.0)
+    if waits:
+        lines.append(
+            f"  messages leave in the audio system's periods of {waits:.1f} ms; here that is made "
+            "up for, and in the music it spreads hits by as much: a shorter period is better"
+        )
     unsure = [one for one in plan.late.values() if one.heard and one.unsure_ms > UNSURE_MS]
     if unsure:
         worst = max(one.unsure_ms for one in unsure)

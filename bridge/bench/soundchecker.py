@@ -24,6 +24,7 @@ from bridge.voltage.profile import WiredOutput
 
 CAUTION = " ".join(CAUTIONS[:2])
 SECOND_MS = 1000.0
+USE = "the soundcheck sounds an output"
 
 
 @dataclass(slots=True)
@@ -54,6 +55,7 @@ class Soundchecker:
         self.on_change = on_change
         self.check: Check | None = None
         self._work: asyncio.Task[None] | None = None
+        bench.used_by(USE, lambda: self._sounding)
         bench.control.session.stream.on(StateChanged, self._state)
 
     async def begin(self, outputs: Sequence[str] | None) -> Check:
@@ -69,7 +71,7 @@ class Soundchecker:
     async def play(self, output: str, loud: bool, client: str) -> Check:
         """Plays the plan of an output in the background; what played before ends."""
         check = self._open()
-        self._bench.must_stand()
+        self._bench.must_be_free(USE)
         known("output in this check", output, [wired.name for wired in check.outputs])
         await self.stop()
         check.playing, check.loud = output, loud
@@ -81,7 +83,7 @@ class Soundchecker:
         """Checks all outputs by an audio input, in the background; what played before ends.
         `wanted` is a part of the input's name; `channel` counts from 1."""
         check = self._open()
-        self._bench.must_stand()
+        self._bench.must_be_free(USE)
         await self.stop()
         check.ears = self.ear_check(self._bench, wanted, self.on_change)
         check.ears.start([wired.name for wired in check.outputs], channel, client)
@@ -159,6 +161,12 @@ class Soundchecker:
         return "\n".join(lines) + "\n"
 
     # --- inside -------------------------------------------------------------------------------
+
+    @property
+    def _sounding(self) -> bool:
+        ears = None if self.check is None else self.check.ears
+        by_hand = self._work is not None and not self._work.done()
+        return by_hand or (ears is not None and ears.running)
 
     def _open(self) -> Check:
         if self.check is None:

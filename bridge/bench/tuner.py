@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, cast
 
-from bridge.bench.ear_tuner import EarTuner
+from bridge.bench.ear_tuner import USE, EarTuner
 from bridge.bench.tuning_session import TuningSession
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.control.stream import PresenceChanged, StateChanged
@@ -47,6 +47,7 @@ class Tuner:
         self._shown: TuningState | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self.ear = EarTuner(bench, self._correct, self._changed)
+        bench.used_by(USE, lambda: self.ear.running)
         stream = bench.control.session.stream
         stream.on(PresenceChanged, self._presence)
         stream.on(StateChanged, self._state)
@@ -73,7 +74,7 @@ class Tuner:
     async def sound(self, note: int | None, client: str) -> TuningSession:
         """Sounds a note of the ladder for half a minute at most; None silences it."""
         session = self._open()
-        self._bench.must_stand()
+        self._bench.must_be_free(USE)
         await self.ear.stop()
         if note is None:
             await self._bench.rest(session.wired, client)

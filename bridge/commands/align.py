@@ -11,8 +11,22 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.listening import channel_option, ears_on, monitors_down
+from bridge.commands.listening import (
+    HEARS_THE_RACK,
+    channel_option,
+    ears_on,
+    listen_option,
+    monitors_down,
+)
 from bridge.commands.soundcheck import WARNING
+from bridge.protocol.limits import (
+    FEWEST_HITS,
+    LONGEST_CLICK_S,
+    MOST_HITS,
+    SHORTEST_CLICK_S,
+    USUAL_CLICK_S,
+    USUAL_HITS,
+)
 
 if TYPE_CHECKING:
     from bridge.bench.hearing import Struck
@@ -20,8 +34,6 @@ if TYPE_CHECKING:
     from bridge.files.rig import Rig
 
 FILE = click.Path(path_type=Path)
-GATES = ("gate", "trigger")
-ROOM_S = 0.5
 
 
 @click.command(
@@ -34,28 +46,23 @@ ROOM_S = 0.5
     ),
 )
 @click.argument("rig", type=FILE)
-@click.option(
-    "--listen",
-    metavar="INPUT",
-    required=True,
-    help="A part of the name of the audio input that hears the rack.",
-)
+@listen_option(HEARS_THE_RACK, required=True)
 @channel_option("--channel", "that input")
 @click.option("--click", "click_in", metavar="INPUT", help="The input that hears the host's click.")
 @channel_option("--click-channel", "the click's input")
 @click.option("--only", multiple=True, metavar="OUTPUT", help="Only this gate (may repeat).")
 @click.option(
     "--hits",
-    default=12,
+    default=USUAL_HITS,
     show_default=True,
-    type=click.IntRange(3, 100),
+    type=click.IntRange(FEWEST_HITS, MOST_HITS),
     help="How often each voice is struck.",
 )
 @click.option(
     "--seconds",
-    default=20.0,
+    default=USUAL_CLICK_S,
     show_default=True,
-    type=click.FloatRange(5, 600),
+    type=click.FloatRange(SHORTEST_CLICK_S, LONGEST_CLICK_S),
     help="How long to listen to the click.",
 )
 @click.option("--apply", is_flag=True, help="Write what is proposed into RIG without asking.")
@@ -70,13 +77,13 @@ def command(
     seconds: float,
     apply: bool,
 ) -> None:
-    from bridge.bench.checklist import to_check
+    from bridge.bench.checklist import NO_GATES, gates_of, gates_to_check
     from bridge.clock.source import INTERNAL
     from bridge.errors import BridgeError, InputError, Problem, did_you_mean
     from bridge.files.rig import load_rig
 
     loaded = load_rig(rig)
-    gates = [name for name, wired in loaded.wired.items() if wired.output.kind in GATES]
+    gates = gates_of(loaded.wired)
     wrong = [name for name in only if name not in gates]
     if wrong:
         raise InputError(
@@ -85,9 +92,9 @@ def command(
                 for name in wrong
             ]
         )
-    names = list(only) or [name for name in to_check(loaded.wired) if name in gates]
+    names = list(only) or gates_to_check(loaded.wired)
     if not names:
-        raise BridgeError(f"{rig}  no cable of a gate is written down, so there is nothing to hear")
+        raise BridgeError(f"{rig}  {NO_GATES}")
     if click_in is not None and loaded.clock.follow == INTERNAL:
         raise BridgeError(
             f"{rig}  follows no host (clock.follow: internal), so there is no click to line up with"
@@ -121,37 +128,24 @@ def _strike(
     from bridge.listen.wrong import ListenError, insist_on_libraries
 
     insist_on_libraries()
-    from bridge.bench.checklist import FULL, QUIET
-    from bridge.bench.lining import late_words
-    from bridge.listen.quiet import why_silent
+    from bridge.bench.lining import LiningUp, late_words
 
-    late: dict[str, Struck] = {}
     ports = list(dict.fromkeys(rig.wired[name].port for name in names))
     with ears_on(rig, wanted, channel, ports) as hearing:
+        lining = LiningUp(rig, hearing, hits)
         try:
-            hearing.listen_to_room()
-            for name in names:
-                late[name] = hearing.strike(name, QUIET, 2)
-                if late[name].heard:
-                    late[name] += hearing.strike(name, QUIET, hits - 2)
-                else:
-                    late[name] = hearing.strike(name, FULL, hits)
-                click.echo(late_words(rig, name, late[name]))
-            if not any(one.heard for one in late.values()):
-                take = hearing.held(ROOM_S)
-                raise why_silent(hearing.ear.name, take.samples, take.rate)
+            for name in lining.run(names):
+                click.echo(late_words(rig, name, lining.late[name]))
         except ListenError as error:
             click.echo(str(error), err=True)
-            return late, False
         except KeyboardInterrupt:
             click.echo()
-            return late, False
-    return late, True
+    return lining.late, lining.complete
 
 
 def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> tuple[Plan, str]:
     """The plan with an offset, or why there is none."""
-    from bridge.bench.lining import Grid, listen_to_click
+    from bridge.bench.click import Grid, hear_clicks
     from bridge.errors import BridgeError
     from bridge.listen.opening import listening
     from bridge.ports import open_input
@@ -166,7 +160,7 @@ def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> 
             port = open_input(rig.clock.follow, lambda ns, data: midi.append((ns, data)), "align")
             with contextlib.closing(port):
                 click.echo(f"listening to {ear.name}, channel {channel}, for {seconds:g} s ...")
-                listen_to_click(grid, ear, midi, seconds, begun)
+                grid.take(midi, hear_clicks(ear, seconds, begun))
         return replace(plan, offset=(rig.clock.offset_ms, grid.offset_ms(plan.first_ms))), ""
     except (BridgeError, ValueError) as error:
         return plan, str(error)
@@ -177,15 +171,11 @@ def _offset(rig: Rig, plan: Plan, wanted: str, channel: int, seconds: float) -> 
 
 def _apply(rig: Rig, plan: Plan, sure: bool) -> None:
     """Writes the plan into the rig file once somebody has said yes."""
-    from bridge.bench.lining import lined_up
-    from bridge.files.rig import parse_rig
-    from bridge.files.store import save
+    from bridge.bench.lining import write_plan
 
     if not plan.changes:
         click.echo("Nothing is to be changed.")
         return
-    if rig.path is None:
-        raise AssertionError("a rig that was loaded has a path")
     if not sure:
         try:
             sure = click.confirm(f"Write this into {rig.path}?", default=False)
@@ -194,9 +184,7 @@ def _apply(rig: Rig, plan: Plan, sure: bool) -> None:
     if not sure:
         click.echo("not applied")
         return
-    text = lined_up(rig, plan)
-    parse_rig(text, str(rig.path), rig.path.parent)
-    copy = save(rig.path, text, datetime.now())
+    _, copy = write_plan(rig, plan, datetime.now())
     click.echo(f"{rig.path}: written; it holds from the next start")
     if copy is not None:
         click.echo(f"what was there is kept as {copy}")

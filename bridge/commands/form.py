@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from bridge.commands import pictures
+
 FILE = click.Path(path_type=Path)
 
 
@@ -15,21 +17,24 @@ FILE = click.Path(path_type=Path)
 )
 @click.argument("rig", type=FILE)
 @click.argument("set_file", metavar="SET", type=FILE)
-@click.option("--out", type=FILE, help="FILE.svg, to draw it as well.")
+@click.option("--out", type=FILE, help=f"Draw it as well: {pictures.HELP}.")
+@pictures.per_row
 @click.option(
     "--bars",
     type=click.IntRange(1, 256),
     help="How long each section lasts where SET has no running order.",
 )
-def command(rig: Path, set_file: Path, out: Path | None, bars: int | None) -> None:
-    from bridge.commands.outfile import check_out, write_out
+def command(
+    rig: Path, set_file: Path, out: Path | None, bars: int | None, per_row: int | None
+) -> None:
+    from bridge.commands.outfile import check_out
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.paper import form_chart
     from bridge.paper.form import form_of
 
     if out is not None:
-        check_out(out, (".svg",), (rig, set_file))
+        check_out(out, pictures.ENDINGS, (rig, set_file))
     wired = load_rig(rig)
     spec = load_set(set_file, wired).spec
     if bars is not None and spec.order:
@@ -38,5 +43,4 @@ def command(rig: Path, set_file: Path, out: Path | None, bars: int | None) -> No
     for line in form_chart.lines(form):
         click.echo(line)
     if out is not None:
-        write_out(out, form_chart.draw(form))
-        click.echo(f"{out}: drawn")
+        pictures.draw(out, form_chart.chart_of(form), per_row)

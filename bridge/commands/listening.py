@@ -17,7 +17,13 @@ if TYPE_CHECKING:
     from bridge.voltage.encode import Encoder
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+HEARS_THE_RACK = "A part of the name of the audio input that hears the rack."
 PRIVACY = "Nothing of the sound is recorded or kept, only what is measured of it."
+
+
+def listen_option(says: str, *, required: bool = False) -> Callable[[Command], Command]:
+    """``--listen INPUT``."""
+    return click.option("--listen", metavar="INPUT", required=required, help=says)
 
 
 def channel_option(name: str, of: str) -> Callable[[Command], Command]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from bridge.commands.serving import serving
+from bridge.commands.serving import Surface, serving
 
 if TYPE_CHECKING:
     from bridge.files.pack import Pack
@@ -44,10 +44,7 @@ def command(
     accept: bool,
     check: bool,
     start: bool,
-    port: int,
-    osc_port: int,
-    lan: bool,
-    log: str,
+    surface: Surface,
 ) -> None:
     from bridge.files import pack
     from bridge.files.read import read_input
@@ -68,19 +65,7 @@ def command(
         set_file = rig.with_name(pack.SET)
     else:
         set_file = _on_own_rig(read, rig, puts, accept, file.name)
-    from bridge.supervisor import supervise
-
-    context.exit(
-        supervise.run(
-            rig,
-            set_file,
-            http_port=port,
-            osc_port=osc_port,
-            lan=lan,
-            start=start,
-            log_json=log == "json",
-        )
-    )
+    context.exit(surface.play(rig, set_file, start=start))
 
 
 def _check(read: Pack, name: str) -> None:

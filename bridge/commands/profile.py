@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from bridge.commands.older_options import renamed_option
+
 FILE = click.Path(path_type=Path)
 
 
@@ -16,8 +18,12 @@ def command() -> None:
 
 
 @command.command("list", help="Lists the profiles that come with the program.")
-@click.option(
-    "--beside", type=FILE, help="A rig's folder, whose own profiles are listed too and win."
+@renamed_option(
+    "--rig-folder",
+    "--beside",
+    "beside",
+    type=FILE,
+    help="A rig's folder, whose own profiles are listed too and win.",
 )
 def list_(beside: Path | None) -> None:
     from bridge.commands import grid
@@ -31,13 +37,15 @@ def list_(beside: Path | None) -> None:
     for name in sorted({*shipped(), *own}):
         profile = load_profile(name, beside)
         count = f"{len(profile.outputs):>2} outputs"
-        rows.append((name, count, profile.says + ("  (your own)" if name in own else "")))
+        rows.append((name, count, profile.description + ("  (your own)" if name in own else "")))
     grid.show(("profile", "has", "what it is"), rows)
 
 
 @command.command("show", help="Shows the outputs of the profile NAME: kind, volts, MIDI address.")
 @click.argument("name")
-@click.option("--beside", type=FILE, help="A rig's folder, whose own profiles win.")
+@renamed_option(
+    "--rig-folder", "--beside", "beside", type=FILE, help="A rig's folder, whose own profiles win."
+)
 def show(name: str, beside: Path | None) -> None:
     from bridge.commands import grid
     from bridge.commands.outfile import check_folder
@@ -47,7 +55,7 @@ def show(name: str, beside: Path | None) -> None:
     if beside is not None:
         check_folder(beside)
     profile = load_profile(name, beside)
-    click.echo(f"{profile.name}: {profile.says}")
+    click.echo(f"{profile.name}: {profile.description}")
     rows = [
         (out.name, out.kind, f"{out.low:g} to {out.high:g} V", address_words(out))
         for out in profile.outputs
@@ -59,17 +67,21 @@ def show(name: str, beside: Path | None) -> None:
 @click.argument("files", nargs=-1, required=True, type=FILE)
 def check(files: tuple[Path, ...]) -> None:
     from bridge.errors import InputError, Problem
+    from bridge.files import older
     from bridge.files.document import Document
     from bridge.files.profile import profile_from
 
     problems: list[Problem] = []
     for path in files:
         try:
-            profile = profile_from(Document.read(path), expected=path.stem)
+            document = Document.read(path)
+            profile = profile_from(document, expected=path.stem)
         except InputError as error:
             problems += error.problems
         else:
             click.echo(f"{path}: good. {profile.name}: {len(profile.outputs)} outputs")
+            for said in older.notes_of(document, older.of_profile):
+                click.echo(f"note: {said}")
     if problems:
         raise InputError(problems)
 

@@ -1,19 +1,76 @@
-"""The options of every command that opens the control surface."""
+"""The options of every command that plays a set and opens the control surface, and the start."""
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from bridge.commands.talk import least
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.supervisor.ahead import Child
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def serving(command: Command) -> Command:
-    """The options of everything that opens the control surface."""
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """What was said of the control surface and of the log."""
+
+    port: int
+    osc_port: int
+    lan: bool
+    log: str
+
+    def play(
+        self,
+        rig: Path,
+        set_file: Path,
+        *,
+        start: bool,
+        fresh: bool = False,
+        ahead: Child | None = None,
+    ) -> int:
+        """Plays a set on a rig until it is ended.
+
+        Args:
+            rig: the rig's file.
+            set_file: the set's file.
+            start: at once, instead of waiting for a start.
+            fresh: begin with the files, also after a power cut.
+            ahead: a player process that has been begun already, if any.
+
+        Returns:
+            The exit code.
+        """
+        from bridge.supervisor import supervise
+
+        return supervise.run(
+            rig,
+            set_file,
+            http_port=self.port,
+            osc_port=self.osc_port,
+            lan=self.lan,
+            start=start,
+            fresh=fresh,
+            log_json=self.log == "json",
+            least=least(),
+            ahead=ahead,
+        )
+
+
+def serving(command: Command) -> Callable[..., Any]:
+    """The options of everything that opens the control surface; `command` gets them as its
+    `surface`, a `Surface`."""
+
+    @functools.wraps(command)
+    def served(*args: Any, port: int, osc_port: int, lan: bool, log: str, **given: Any) -> Any:
+        return command(*args, surface=Surface(port, osc_port, lan, log), **given)
+
     options = (
         click.option(
             "--port",
@@ -42,6 +99,7 @@ def serving(command: Command) -> Command:
             help="How the log is written: for people, or one JSON object a line.",
         ),
     )
+    run: Callable[..., Any] = served
     for option in reversed(options):
-        command = option(command)
-    return command
+        run = option(run)
+    return run

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.listening import channel_option, ears_on, monitors_down
+from bridge.commands.listening import (
+    HEARS_THE_RACK,
+    channel_option,
+    ears_on,
+    listen_option,
+    monitors_down,
+)
 
 if TYPE_CHECKING:
     from bridge.bench.listened import ListenedCheck
@@ -48,9 +54,7 @@ QUESTION = "Heard or seen at the right place? (y/n, s skip, a again, l louder, b
     help="Adapter self-test: the interface's MIDI output is cabled to this MIDI input.",
 )
 @click.option("--interface", metavar="NAME", help="Self-test of this one instead of the first.")
-@click.option(
-    "--listen", metavar="INPUT", help="A part of the name of the audio input that hears the rack."
-)
+@listen_option(HEARS_THE_RACK)
 @channel_option("--channel", "that input")
 def command(
     rig: Path,

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands import pictures, sounding
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
-    from bridge.files.take_shelf import Row, Shelf
+    from bridge.files.take_folder import Row, TakeFolder
 
 FILE = click.Path(path_type=Path)
 TAKE_HELP = "TAKE is its place in the list (1, or `last`, is the newest), its id or its name."
@@ -32,11 +33,11 @@ def command(context: click.Context) -> None:
         context.invoke(list_)
 
 
-def shelf() -> Shelf:
-    from bridge.files.take_shelf import Shelf
+def folder_of_takes() -> TakeFolder:
+    from bridge.files.take_folder import TakeFolder
     from bridge.supervisor.folders import state_folder
 
-    return Shelf(state_folder())
+    return TakeFolder(state_folder())
 
 
 @command.command("list", help="Lists all takes, the newest first.")
@@ -45,7 +46,7 @@ def list_(as_json: bool = False) -> None:
     import json
     from dataclasses import asdict
 
-    rows = shelf().rows()
+    rows = folder_of_takes().rows()
     if as_json:
         click.echo(json.dumps([asdict(row) for row in rows], indent=2))
         return
@@ -85,7 +86,7 @@ def _changed(change: Any) -> None:
 @click.argument("take", default="last")
 @click.option("--off", is_flag=True, help="Take the star away again.")
 def star(take: str, off: bool) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     path = takes.find(take)
     _changed(lambda: takes.star(path, not off))
     click.echo(f"{path.stem}: {'no star any more' if off else 'starred, it stays'}")
@@ -95,7 +96,7 @@ def star(take: str, off: bool) -> None:
 @click.argument("take")
 @click.argument("name")
 def name_(take: str, name: str) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     path = takes.find(take)
     _changed(lambda: takes.rename(path, name))
     said = takes.note(path).name
@@ -106,7 +107,7 @@ def name_(take: str, name: str) -> None:
 @click.argument("take", nargs=-1, required=True)
 @click.option("--yes", is_flag=True, help="Do not ask, even where one is starred.")
 def remove(take: tuple[str, ...], yes: bool) -> None:
-    takes = shelf()
+    takes = folder_of_takes()
     paths = list(dict.fromkeys(takes.find(text) for text in take))
     for path in paths:
         starred = takes.note(path).starred
@@ -129,10 +130,10 @@ def remove(take: tuple[str, ...], yes: bool) -> None:
 def replay(context: click.Context, take: str) -> None:
     from bridge.commands.progress import working
     from bridge.files.take import read
-    from bridge.files.take_shelf import refuse_recording
+    from bridge.files.take_folder import refuse_recording
     from bridge.paper.take_again import compare
 
-    path = shelf().find(take)
+    path = folder_of_takes().find(take)
     refuse_recording(path)
     with working(f"playing {path.stem} again"):
         found = compare(read(path))
@@ -152,19 +153,24 @@ def replay(context: click.Context, take: str) -> None:
     "--out",
     required=True,
     type=FILE,
-    help="FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those.",
+    help=(
+        "FILE.mid: what was sent, one track a lane; FILE.csv: hits and values; - prints those. "
+        f"{sounding.HELP}"
+    ),
 )
 @click.option("--moves", is_flag=True, help="What hands did, instead of hits and values (.csv).")
 def export(take: str, out: Path, moves: bool) -> None:
     from bridge.commands import outfile
     from bridge.commands.progress import working
     from bridge.files.take import read
-    from bridge.paper import take_midi
+    from bridge.paper import take_midi, voices
     from bridge.paper.take_course import played
 
     kind = ".csv" if outfile.is_stdout(out) else out.suffix.lower()
-    outfile.check_out(out, (".mid", ".midi", ".csv"), (), prints=True)
-    path = shelf().find(take)
+    outfile.check_out(out, (".mid", ".midi", ".csv", ".wav"), (), prints=True)
+    if kind == sounding.ENDING:
+        sounding.insist()
+    path = folder_of_takes().find(take)
     if moves and kind != ".csv":
         raise click.BadParameter("is for .csv", param_hint="--moves")
     with working(f"reading {path.stem}") as says:
@@ -172,11 +178,36 @@ def export(take: str, out: Path, moves: bool) -> None:
         made = played(found)
         says(f"writing {out}")
         if kind == ".csv":
-            data: str | bytes = (take_midi.moves if moves else take_midi.table)(found, made)
-        else:
-            data = take_midi.midi_file(found, made)
-        outfile.write_out(out, data)
+            outfile.write_out(out, (take_midi.moves if moves else take_midi.table)(found, made))
+        elif kind != sounding.ENDING:
+            outfile.write_out(out, take_midi.midi_file(found, made))
+    if kind == sounding.ENDING:
+        sounding.write(out, *voices.of_take(found, made.score))
     lost = f"; {found.lost} rows of it were lost" if found.lost else ""
-    what = f"{len(found.ticks)} messages of" if kind != ".csv" else "table of"
+    kinds = {".csv": "table of", ".wav": "simulated voices of"}
+    what = kinds.get(kind, f"{len(found.ticks)} messages of")
     cut = "" if found.whole else "; it was not ended in good order, or still goes on"
     outfile.written(out, f"{what} {found.head['set']}{lost}{cut}")
+
+
+@command.command("picture", help=f"Draws a take: its lanes over its bars.\n\n{TAKE_HELP}")
+@click.argument("take", default="last")
+@click.option("--out", type=FILE, help=f"{pictures.HELP}; TAKE.svg, unless told.")
+@pictures.per_row
+def picture(take: str, out: Path | None, per_row: int | None) -> None:
+    from bridge.commands import outfile
+    from bridge.commands.progress import working
+    from bridge.files.take import read
+    from bridge.paper import take_chart
+
+    if out is not None:
+        outfile.check_out(out, pictures.ENDINGS, ())
+    takes = folder_of_takes()
+    path = takes.find(take)
+    if out is None:
+        out = Path(f"{path.stem}.svg")
+        outfile.check_out(out, pictures.ENDINGS, ())
+    with working(f"reading {path.stem}") as says:
+        chart = take_chart.chart_of(read(path), name=takes.note(path).name)
+        says(f"drawing {out}")
+        pictures.draw(out, chart, per_row)

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.listening import channel_option, listen_option
+
 if TYPE_CHECKING:
     from bridge.bench.tuning_session import TuningSession
     from bridge.files.rig import Rig
@@ -36,12 +38,8 @@ kept before you say so, and any note can be taken again then."""
 @click.option(
     "--readings", type=FILE, help="Take the readings from a file: one `NOTE READING` a line."
 )
-@click.option(
-    "--listen", metavar="INPUT", help="Listen to the voice on this audio input and measure it."
-)
-@click.option(
-    "--channel", default=1, show_default=True, type=click.IntRange(1), help="Of that input."
-)
+@listen_option("Listen to the voice on this audio input and measure it.")
+@channel_option("--channel", "that input")
 @click.option("--all", "everything", is_flag=True, help="With --listen: one voice after the other.")
 @click.option("--undo", is_flag=True, help="Bring back what the output had before its last tuning.")
 @click.option(

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.listening import monitors_down
+
 if TYPE_CHECKING:
     from bridge.bench.ear_tuning import EarTuning
     from bridge.files.rig import Rig
@@ -49,25 +51,21 @@ def tune_by_ear(
     Raises:
         BridgeError: the input or a port cannot be opened.
     """
+    from bridge.listen.opening import listening
     from bridge.listen.wrong import insist_on_libraries
 
     insist_on_libraries()
-    from bridge.listen.device import open_input
-
-    click.echo(WARNING)
-    if not yes and not click.confirm("Are they down?", default=False):
-        click.echo("nothing was sent; turn them down, then begin again")
-        return 1
-    ear = open_input(wanted, channel)
+    if yes:
+        click.echo(WARNING)
+    else:
+        monitors_down(WARNING)
     good = True
-    try:
+    with listening(wanted, channel) as ear:
         click.echo(f"listening to {ear.name}, channel {channel}, {ear.rate:.0f} Hz")
         for wired in outputs:
             if len(outputs) > 1 and not _ready(wired, yes):
                 continue
             good = _one(rig, wired, ear, every, yes, plot) and good
-    finally:
-        ear.close()
     return 0 if good else 1
 
 

@@ -49,6 +49,7 @@ TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 Then = Callable[[], None]
+Change = Callable[[Command, str], Awaitable[dict[str, Any]]]
 
 
 @dataclass(slots=True)
@@ -71,7 +72,8 @@ class _Sending:
 
 class Control:
     """The door to `session`. `clock` is monotonic, in seconds. `swap_text` puts a whole set text
-    into effect (for undo), `change_lane` copies, clears and randomises lanes in it."""
+    into effect (for undo), `change_lane` copies, clears and randomises lanes in it, `others` carry
+    out further commands of the service's own."""
 
     def __init__(self, session: Session, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.session = session
@@ -81,7 +83,8 @@ class Control:
         self.edits = Edits(session.text)
         self.budget = Budget(clock())
         self.swap_text: Callable[[TextChange], Awaitable[None]] | None = None
-        self.change_lane: Callable[[Command, str], Awaitable[dict[str, Any]]] | None = None
+        self.change_lane: Change | None = None
+        self.others: dict[type[Command], Change] = {}
         self._clock = clock
         self._pacer: Pacer[Address, _Sending] = Pacer()
         self._latest: dict[Address, Any] = {}
@@ -130,6 +133,11 @@ class Control:
             return {"label": await self.undo(client)}
         if isinstance(command, Redo):
             return {"label": await self.redo(client)}
+        if (other := self.others.get(type(command))) is not None:
+            if not self.session.present:
+                raise PlayerError("the player is away; it is being started again")
+            self.charge(client, command.ROW.do)
+            return await other(command, client)
         return await self.vary(command, client, base, then)
 
     async def do(self, command: Command, client: str) -> None:

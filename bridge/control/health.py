@@ -74,7 +74,7 @@ def _clock(state: Mapping[str, Any]) -> Iterator[Finding]:
             "clock",
             "warning",
             f"{clock['source']}: {clock['state']}",
-            "start the clock that is followed, or take the clock on the page",
+            "start the clock that is followed, or touch Internal clock on the page",
         )
     if clock.get("two"):
         yield Finding("clock", "warning", "two clocks come in", "take one away")

@@ -24,7 +24,7 @@ _WHOLE = {
     "nudge": "tempo",
     "order": "order",
     "order-next": "order",
-    "all-out": "all lanes",
+    "mute-all": "all lanes",
 }
 
 

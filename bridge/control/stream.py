@@ -86,7 +86,7 @@ class ControllersChanged(Event):
 
 
 class BenchChanged(Event):
-    """The tuning session or the soundcheck."""
+    """The tuning session, the soundcheck, or what lines voices up."""
 
 
 class VoltsChanged(Event):

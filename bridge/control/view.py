@@ -14,6 +14,7 @@ from bridge.control.session import Session
 from bridge.errors import PlayerError
 from bridge.protocol.command import described_limits
 from bridge.protocol.state import (
+    AlignState,
     ClockState,
     ControllerState,
     LearningState,
@@ -62,6 +63,7 @@ class Additions:
     learning: Callable[[], LearningState | None]
     tuning: Callable[[], TuningState | None]
     soundcheck: Callable[[], SoundcheckState | None]
+    align: Callable[[], AlignState | None]
 
 
 class View:
@@ -89,6 +91,7 @@ class View:
             "learning": additions.learning(),
             "tuning": additions.tuning(),
             "soundcheck": additions.soundcheck(),
+            "align": additions.align(),
             "note_names": session.note_names(),
             "section_note_names": session.section_note_names(),
             "limits": LIMITS,

@@ -43,7 +43,7 @@ def files(
         ) from error
     rig, set_file = (folder / path.relative_to(demo.FOLDER) for path in shipped)
     lines = [
-        f"{path.name} is as you saved it; `lanebridge demo --fresh` brings it back as shipped"
+        f"{path.name} is as you saved it; `lanebridge demo --as-shipped` brings it back as shipped"
         for path in (rig, set_file)
         if path in kept
     ]

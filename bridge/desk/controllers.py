@@ -31,12 +31,13 @@ from bridge.control.stream import (
 )
 from bridge.desk import lamps
 from bridge.desk.knobs import FINE, Heading, Key, Pair, Pickup, Touched, read, steps_of
-from bridge.desk.learning import Learning, Wish
+from bridge.desk.learning import Learning, binding_of
 from bridge.errors import CommandError, PlayerError
 from bridge.files import controls
 from bridge.files.controls import TARGETS
 from bridge.files.rig import Binding, Rig
 from bridge.music.commands import known
+from bridge.protocol.asking import Learn
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput
 from bridge.protocol.performing import (
@@ -57,7 +58,7 @@ TRANSPORT: dict[str, Callable[[], Command]] = {
     "stop": Stop,
     "continue": Continue,
     "tap": Tap,
-    "all-out": MuteAll,
+    "mute-all": MuteAll,
     "order-next": NextOfOrder,
 }
 _SHOWN_KEYS = frozenset({"macros", "lanes", "sections", "inputs", "revision"})
@@ -272,7 +273,7 @@ class Controllers:
 
     # --- learning -----------------------------------------------------------------------------
 
-    async def learn(self, wish: Wish, client: str) -> ControlRow:
+    async def learn(self, wish: Learn, client: str) -> ControlRow:
         """Waits for a control, makes it do what is wished and writes the rig; gives its row.
 
         Raises `CommandError` when nothing is touched in time, the control does something else
@@ -304,7 +305,7 @@ class Controllers:
         number = touched.number
         if wish.fine and touched.kind == "cc" and number >= FINE:
             number -= FINE  # its fine half has come first
-        binding = wish.binding(touched.kind, number, touched.channel)
+        binding = binding_of(wish, touched.kind, number, touched.channel)
         return await self.bind(controller, binding, wish.replace)
 
     def cancel(self, client: str | None = None) -> None:

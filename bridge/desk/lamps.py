@@ -2,7 +2,7 @@
 
 A macro is its value (a ring or a motor); a lane is lit while it sounds, half lit while a change
 waits, dark while it is muted; a section is lit while it is the one, half lit while it waits; start
-and continue are lit while the song runs, stop while it stands, all-out while every lane is muted,
+and continue are lit while the song runs, stop while it stands, mute-all while every lane is muted,
 order-next while the entry that plays waits for it.
 Common practice, no source: brightness by velocity or value, dark at 0.
 """
@@ -79,7 +79,7 @@ def _lamp(binding: Binding, state: Mapping[str, Any]) -> int | None:
         "start": runs,
         "continue": runs,
         "stop": not runs,
-        "all-out": bool(lanes) and all(lane["muted"] for lane in lanes.values()),
+        "mute-all": bool(lanes) and all(lane["muted"] for lane in lanes.values()),
         "order-next": bool(order.get("running")) and order["tick"] is None,
     }
     lit = words.get(binding.transport or "")

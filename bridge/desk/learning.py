@@ -8,52 +8,40 @@ from dataclasses import dataclass, field
 
 from bridge.desk.knobs import Key, Touched, steps_of
 from bridge.files.rig import Binding
-from bridge.protocol.limits import USUAL_STEPS
-from bridge.protocol.state import Coding, Target
+from bridge.protocol.asking import Learn
 
-LEARN_S = 20.0
 TURNED = 3  # a knob that is learned has moved this far: worn ones flicker by one or two
 HEARD_MOST = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What is to be learned: `target` is macro, mute, section or transport, `name` which one.
-    `controller` None: any. `replace`: also a control that does something else already."""
+def binding_of(wish: Learn, kind: str, number: int, channel: int) -> Binding:
+    """What is wished of a control, as it stands in the rig file.
 
-    target: Target
-    name: str
-    controller: str | None = None
-    pickup: bool = True
-    feedback: bool = False
-    fine: bool = False
-    latch: bool = False
-    encoder: Coding | None = None
-    steps: int = USUAL_STEPS
-    replace: bool = False
-    within_s: float = LEARN_S
-
-    def binding(self, kind: str, number: int, channel: int) -> Binding:
-        """The wish as a control of the rig file."""
-        return Binding(
-            "cc" if kind == "cc" else "note",
-            number,
-            channel,
-            pickup=self.pickup,
-            feedback=self.feedback,
-            fine=self.fine and kind == "cc",
-            latch=self.latch,
-            encoder=self.encoder,
-            steps=self.steps,
-            **{self.target: self.name},
-        )
+    Args:
+        wish: what it shall do.
+        kind: ``cc`` or ``note``.
+        number: controller or note number.
+        channel: MIDI channel from 1.
+    """
+    return Binding(
+        "cc" if kind == "cc" else "note",
+        number,
+        channel,
+        pickup=wish.pickup,
+        feedback=wish.feedback,
+        fine=wish.fine and kind == "cc",
+        latch=wish.latch,
+        encoder=wish.encoder,
+        steps=wish.steps,
+        **{wish.target: wish.name},
+    )
 
 
 @dataclass(slots=True)
 class Learning:
     """A wish whose control has not been found yet."""
 
-    wish: Wish
+    wish: Learn
     client: str
     touched: asyncio.Future[Touched]
     _first: dict[Key, int] = field(default_factory=dict)

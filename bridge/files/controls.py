@@ -8,14 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any, get_args
 
 from bridge.files import edit
-from bridge.files.document import MAX_BYTES, Document, decode
-from bridge.files.read import read_input
-from bridge.files.rig import Binding, Rig, parse_rig
-from bridge.files.store import save
+from bridge.files.document import Document
+from bridge.files.rig import Binding, Rig
+from bridge.files.rig_change import rewrite
 from bridge.protocol.state import Target
 
 TARGETS: tuple[Target, ...] = get_args(Target)
@@ -90,10 +88,5 @@ def _place(text: str, controller: str, kind: str, number: int, channel: int) -> 
 def _rewrite(rig: Rig, change: Callable[[str], str], now: datetime) -> Rig:
     """Changes the file as it is now, which may not be what was read: but only the controllers of
     what it then says are taken over, for interfaces need a new start."""
-    path: Path | None = rig.path
-    if path is None:
-        raise OSError("the rig has no file")
-    text = change(decode(read_input(path, MAX_BYTES, path.name), path.name))
-    read_back = parse_rig(text, path.name, path.parent)
-    save(path, text, now)
-    return replace(rig, controllers=read_back.controllers, text=text)
+    read_back, _ = rewrite(rig, change, now)
+    return replace(rig, controllers=read_back.controllers, text=read_back.text)

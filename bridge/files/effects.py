@@ -110,8 +110,8 @@ class Effects:
                 yield "steps", reason
         elif "accents" in written and not any(lane.accents):
             yield "accents", "none of its steps is accented"
-        if lane.still and reach.may_be(lane, "drift")[1] <= 0.0:
-            yield "still", f"{lane.name} does not drift"
+        if lane.freeze and reach.may_be(lane, "drift")[1] <= 0.0:
+            yield "freeze", f"{lane.name} does not drift"
         in_steps = any(lane.settings.get(name) for name in ("slew", "shift"))
         moved = "moved" in kind_of(lane.source).traits
         if "rate" in written and not lane.hits and not moved and not in_steps:

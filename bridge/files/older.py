@@ -1,12 +1,12 @@
 """Spellings that are still read, and what is written today: one thing has one name.
 
-A set that was written before plays as it did. `lanebridge check` says what to write instead, and
-`check --rewrite` writes it.
+A set, a rig or a profile that was written before is read as it was. `lanebridge check` (`profile
+check` for a profile) says what to write instead, and `check --rewrite` writes it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +15,8 @@ from bridge.errors import Problem
 from bridge.files import edit
 from bridge.files.document import Document, Keys
 from bridge.files.edit import Change
+from bridge.files.profile import RENAMED
+from bridge.files.rig import OLDER_MOVES
 from bridge.files.set_values import read_rate, read_spacing
 from bridge.files.yaml_text import render
 
@@ -22,6 +24,9 @@ SPELLINGS: Mapping[str, tuple[str, str]] = {
     "advance": ("advance: 1/8", "`rate: 1/8`; `advance` names a lane"),
     "retrigger": ("retrigger: kick", "`reset: kick`"),
     "spacing": ("spacing: accelerating", "`repeat_curve: 0.5`; `slowing` is -0.5, `even` 0"),
+    "still": ("still: true", "`freeze: true`"),
+    "says": ("says: two gates (a profile)", "`description: two gates`"),
+    "all-out": ("transport: all-out (a rig)", "`transport: mute-all`"),
     "notes": ("[A1, ~, C2]", "`[A1, ., C2]`: a rest among notes or levels is a point"),
 }
 """What is read for a while yet, and what it is written as, by the key that it stands at."""
@@ -32,12 +37,18 @@ OLDER_KEYS = ("retrigger", "spacing")
 @dataclass(frozen=True, slots=True)
 class Older:
     """One older spelling: where it stands, what is said of it, and what puts it right: changes by
-    path, or the `rows` of the list there that become rests."""
+    path, or rows of lists: the path of the list, the place in it, and what stands there then.
+    `at_key`: it is the key that is older, and not what stands there."""
 
     keys: Keys
     says: str
     changes: tuple[Change, ...] = ()
-    rows: tuple[int, ...] = ()
+    rows: tuple[tuple[tuple[str, ...], int, object], ...] = ()
+    at_key: bool = True
+
+
+Finds = Callable[[object], Iterator[Older]]
+"""What finds the older spellings in the plain data of one kind of file."""
 
 
 def older(data: object) -> Iterator[Older]:
@@ -46,23 +57,59 @@ def older(data: object) -> Iterator[Older]:
         yield from _of_lane(path, lane)
 
 
-def notes_of(document: Document) -> Iterator[Problem]:
+def of_rig(data: object) -> Iterator[Older]:
+    """Every older spelling in the plain data of a rig."""
+    for name, one in _named(data, "interfaces"):
+        profile = one.get("profile")
+        if isinstance(profile, str) and profile in RENAMED:
+            path, now = ("interfaces", name, "profile"), RENAMED[profile]
+            yield Older(path, _older_value(now), (Change(path, now),), at_key=False)
+    for name, one in _named(data, "controllers"):
+        controls = one.get("controls")
+        for place, control in enumerate(controls if isinstance(controls, list) else ()):
+            move = control.get("transport") if isinstance(control, Mapping) else None
+            if isinstance(move, str) and move in OLDER_MOVES:
+                now, path = OLDER_MOVES[move], ("controllers", name, "controls")
+                row = path, place, {**control, "transport": now}
+                says = _older_value(now)
+                yield Older((*path, place, "transport"), says, rows=(row,), at_key=False)
+
+
+def of_profile(data: object) -> Iterator[Older]:
+    """Every older spelling in the plain data of a profile."""
+    if isinstance(data, Mapping) and isinstance(data.get("says"), str):
+        yield _renamed((), "says", "description", data["says"])
+    for name, one in _named(data, "outputs"):
+        if isinstance(one.get("says"), str):
+            yield _renamed(("outputs", name), "says", "description", one["says"])
+
+
+def _named(data: object, key: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """What stands by name under a key of a file."""
+    found = data.get(key) if isinstance(data, Mapping) else None
+    for name, one in found.items() if isinstance(found, Mapping) else ():
+        if isinstance(one, Mapping):
+            yield str(name), one
+
+
+def notes_of(document: Document, finds: Finds = older) -> Iterator[Problem]:
     """What `check` says of them, each at its place."""
-    for one in older(document.data):
-        yield document.problem(one.keys, one.says, at_key=not one.rows)
+    for one in finds(document.data):
+        yield document.problem(one.keys, one.says, at_key=one.at_key)
 
 
-def rewritten(text: str, data: object) -> str:
+def rewritten(text: str, data: object, finds: Finds = older) -> str:
     """The text with each of them as it is written today; all else stays as it is.
 
     Args:
-        text: the text of a set.
+        text: the text of a set, or of what `finds` reads.
         data: its plain data.
+        finds: what finds them.
     """
-    found = list(older(data))
+    found = list(finds(data))
     for one in found:
-        for row in one.rows:
-            text = edit.put_row(text, _path(one.keys[:-1]), row, ".")
+        for path, place, value in one.rows:
+            text = edit.put_row(text, path, place, value)
     for one in found:
         text = edit.apply(text, one.changes)
     return text
@@ -90,6 +137,9 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
     value = lane.get("retrigger")
     if isinstance(value, str) and "reset" not in lane:
         yield _renamed(path, "retrigger", "reset", str(value))
+    value = lane.get("still")
+    if isinstance(value, bool) and "freeze" not in lane:
+        yield _renamed(path, "still", "freeze", value)
     value = lane.get("spacing")
     if value is not None and "repeat_curve" not in lane:
         with suppress(ValueError):  # else it is wrong, and said to be
@@ -97,15 +147,20 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
     for key in ("notes", "levels"):
         rows = lane.get(key)
         if isinstance(rows, Sequence) and not isinstance(rows, str):
-            rests = tuple(place for place, row in enumerate(rows) if row is None)
+            at = (*path, key)
+            rests = tuple((at, place, ".") for place, row in enumerate(rows) if row is None)
             if rests:
                 says = "is an older spelling of a rest; write ."
-                yield Older((*path, key, rests[0]), says, rows=rests)
+                yield Older((*at, rests[0][1]), says, rows=rests, at_key=False)
 
 
 def _renamed(path: tuple[str, ...], key: str, now: str, value: object) -> Older:
     changes = Change((*path, key), None), Change((*path, now), value)
     return Older((*path, key), f"is an older spelling; write {now}: {render(value)}", changes)
+
+
+def _older_value(now: str) -> str:
+    return f"is an older name; write {now}"
 
 
 def _is_rate(text: str) -> bool:
@@ -114,7 +169,3 @@ def _is_rate(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _path(keys: Keys) -> tuple[str, ...]:
-    return tuple(str(key) for key in keys)

@@ -20,7 +20,7 @@ from bridge.files import strict
 from bridge.files.document import AmbiguousText, Document, in_order, read_text
 from bridge.files.profile_lint import excludes_exist, lint
 from bridge.files.store import write_atomic
-from bridge.files.strict import Strict
+from bridge.files.strict import Strict, older_name
 from bridge.files.yaml_text import render
 from bridge.music.kinds import OutputKind
 from bridge.music.scale import parse_note
@@ -132,7 +132,7 @@ class OutputModel(Strict):
     """outputs that cannot be used together with this one"""
     ppqn: Annotated[int, Limits(1, 24, whole=True)] = 24
     """pulses per quarter note of a clock"""
-    says: Text = ""
+    description: Text = older_name("description", "says", "")
     """a note for people"""
 
     def output(self, name: str) -> Output:
@@ -152,7 +152,7 @@ class ProfileModel(Strict):
 
     profile: Name
     """the name of this profile; the file is called NAME.yaml"""
-    says: Text = ""
+    description: Text = older_name("description", "says", "")
     """what it is, in one line"""
     link: Literal["din", "usb"] = "usb"
     """din: 31250 baud; usb: class-compliant, 1 ms frames"""
@@ -166,7 +166,7 @@ class ProfileModel(Strict):
     def made(self) -> Profile:
         return Profile(
             name=self.profile,
-            says=self.says,
+            description=self.description,
             link=self.link,
             latency_ms=self.latency_ms,
             max_messages_per_s=self.max_messages_per_s,
@@ -252,7 +252,11 @@ def json_schema() -> dict[str, Any]:
 
 def profile_text(profile: Profile) -> str:
     """The YAML of a profile, one output per line; what stands at its default is left out."""
-    lines = [f"profile: {profile.name}", f"says: {render(profile.says)}", f"link: {profile.link}"]
+    lines = [
+        f"profile: {profile.name}",
+        f"description: {render(profile.description)}",
+        f"link: {profile.link}",
+    ]
     if profile.latency_ms:
         lines.append(f"latency_ms: {render(profile.latency_ms)}")
     if profile.max_messages_per_s:

@@ -29,7 +29,7 @@ Resume = Literal["stopped", "playing"]
 @dataclass(frozen=True, slots=True)
 class Binding:
     """One control of a MIDI controller and what it moves: exactly one of `macro`, `mute` (a lane),
-    `section`, `transport` (start, stop, continue, tap, all-out, order-next). `encoder`: how an
+    `section`, `transport` (start, stop, continue, tap, mute-all, order-next). `encoder`: how an
     encoder codes its steps; `steps` of them are the whole range of a macro."""
 
     kind: Literal["cc", "note"]
@@ -157,6 +157,15 @@ class TimingModel(Strict):
     """width of a trigger whose profile has none of its own"""
 
 
+Move = Literal["start", "stop", "continue", "tap", "mute-all", "order-next"]
+OLDER_MOVES = {"all-out": "mute-all"}
+"""What moves of the transport were called before."""
+
+
+def _move(written: object) -> object:
+    return OLDER_MOVES.get(written, written) if isinstance(written, str) else written
+
+
 class BindingModel(Strict):
     called: ClassVar[str] = "a control"
 
@@ -172,7 +181,7 @@ class BindingModel(Strict):
     """the lane it brings in and out"""
     section: Name | None = None
     """the section it recalls"""
-    transport: Literal["start", "stop", "continue", "tap", "all-out", "order-next"] | None = None
+    transport: Annotated[Move | None, BeforeValidator(_move)] = None
     """what it does to the transport; `order-next` goes on in the running order"""
     pickup: bool = True
     """a knob moves a macro only after it has passed the macro's value"""

@@ -10,9 +10,9 @@ import difflib
 from collections.abc import Iterable, Iterator
 
 from bridge.errors import Problem, did_you_mean
+from bridge.files import older
 from bridge.files.document import Document
 from bridge.files.phrases import listed
-from bridge.files.profile import RENAMED
 from bridge.files.rig import Rig
 from bridge.music.model import SetSpec
 
@@ -25,21 +25,11 @@ def rig_warnings(rig: Rig, spec: SetSpec | None = None) -> Iterator[Problem]:
     """What in the rig file has no effect, with its place there; with `spec`, in this set."""
     written = Document.parse(rig.text, str(rig.path or "rig.yaml"))
     yield from _keywords(rig, written)
-    yield from _older_names(written)
+    yield from older.notes_of(written, older.of_rig)
     yield from _no_clock(rig, written)
     if spec is not None:
         yield from _no_cable(rig, spec, written)
         yield from _controls(rig, spec, written)
-
-
-def _older_names(written: Document) -> Iterator[Problem]:
-    """Profiles that are called otherwise today."""
-    interfaces = written.data.get("interfaces")
-    for name, one in interfaces.items() if isinstance(interfaces, dict) else ():
-        named = one.get("profile") if isinstance(one, dict) else None
-        if isinstance(named, str) and named in RENAMED:
-            says = f"is an older name; write {RENAMED[named]}"
-            yield written.problem(("interfaces", name, "profile"), says)
 
 
 def drivers(rig: Rig, spec: SetSpec | None) -> dict[str, list[str]]:

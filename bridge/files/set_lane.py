@@ -33,7 +33,7 @@ from bridge.files.set_values import (
     Spacing,
     Yes,
 )
-from bridge.files.strict import Limits, Name, Strict
+from bridge.files.strict import Limits, Name, Strict, older_name
 from bridge.music.kinds import KINDS, Kind, Part
 from bridge.music.model import (
     SETTINGS,
@@ -192,7 +192,7 @@ class LaneBase(Strict):
     """length of the gate as a fraction of the step; `tie`: until the next hit that sounds"""
     spacing: Spacing = None
     """an older spelling of repeat_curve"""
-    still: bool = False
+    freeze: bool = older_name("freeze", "still", False)
     """true: drift is held where it is"""
     quantise: Scale = None
     """notes are moved to the nearest of a scale"""
@@ -435,7 +435,7 @@ def made(name: str, model: LaneBase, key: Key) -> Lane:
         accents=model.accents,
         passes=Passes(tuple(sorted(set(passes.on))), passes.of) if passes else None,
         tie=model.gate == "tie",
-        still=model.still,
+        freeze=model.freeze,
         groups=tuple(model.groups),
         quantise=key.quantise(model.quantise),
         chord=model.chord,

@@ -31,7 +31,7 @@ from bridge.music.model import Steps as Pattern
 from bridge.music.references import LANE_KEYS, is_led
 from bridge.music.scale import Key
 
-FIXED = ("out", "share", "muted", "groups", "still", "drives")
+FIXED = ("out", "share", "muted", "groups", "freeze", "drives")
 """What a lane keeps all night. `play` says who is muted in a section."""
 _PATTERN = ("hits", "steps", "rotate")  # numbers of euclid that a section may write beside it
 _EITHER = MappingProxyType({"rate": "advance", "advance": "rate"})

@@ -17,10 +17,10 @@ import re
 import stat
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import BinaryIO, NamedTuple, TypeVar
 
 from bridge.errors import InputError, Problem
 from bridge.files.read import read_bytes, refuse_special
@@ -45,14 +45,28 @@ def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None
     when it cannot be done (it is a folder, a pipe or a device, say): then the old file is as it
     was, and nothing is left beside it.
     """
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    with _replacing(path, mode) as handle:
+        _write_all(handle, raw)
+
+
+@contextlib.contextmanager
+def open_atomic(path: Path) -> Iterator[BinaryIO]:
+    """The same for what is too long to be held: a file to write to, which is `path` when the block
+    has ended, and is gone when it ends by an exception."""
+    with _replacing(path, None) as handle, os.fdopen(handle, "wb", closefd=False) as file:
+        yield file
+
+
+@contextlib.contextmanager
+def _replacing(path: Path, mode: int | None) -> Iterator[int]:
     path = Path(os.path.realpath(path))
     refuse_special(path)  # a rename would put a file in the place of a pipe or a device
-    raw = data.encode("utf-8") if isinstance(data, str) else data
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         try:
             os.fchmod(handle, _mode(path) if mode is None else mode)
-            _write_all(handle, raw)
+            yield handle
             os.fsync(handle)
         finally:
             os.close(handle)

@@ -9,7 +9,15 @@ from collections.abc import Callable, Iterable, Mapping, Sized
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler, ValidationError
+from pydantic import (
+    AliasChoices,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    ValidationError,
+)
 from pydantic_core import CoreSchema, core_schema
 
 from bridge.errors import Problem, did_you_mean, printable
@@ -39,6 +47,11 @@ class Strict(BaseModel):
     called: ClassVar[str] = "this"
     stand_ins: ClassVar[Mapping[str, Any]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
+
+
+def older_name(now: str, before: str, default: Any) -> Any:
+    """A field of a model that is read as `now`, and as `before`, an older spelling of it."""
+    return Field(default, validation_alias=AliasChoices(now, before))
 
 
 def shown(value: object) -> str:

@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 
 from bridge.listen import wrong
 
-PATIENCE_S = 8.0
-"""How long a piece without a gap is waited for, at least."""
+PATIENCE_S, PATIENCE = 4.0, 6.0
+"""A piece without a gap is waited for so long, and so many times its own length besides."""
+
+HELD_S = 4.0
+"""Sound that an input holds for whoever measures; older sound is let go."""
 
 Samples = NDArray[np.float32]
 Wide = NDArray[np.float64]
@@ -60,11 +63,14 @@ class Listener(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Take:
-    """An unbroken piece of sound: `ns` is when its first sample was taken."""
+    """An unbroken piece of sound: `ns` is when its first sample was taken. It came in blocks of
+    `block` samples (0: of several lengths), one of which began at `block_ns`."""
 
     ns: int
     rate: float
     samples: Samples
+    block: int = 0
+    block_ns: int = 0
 
     @property
     def end_ns(self) -> int:
@@ -72,38 +78,50 @@ class Take:
         return self.ns + round(len(self.samples) * 1e9 / self.rate)
 
 
-def gather(blocks: Iterator[Block], rate: float, since_ns: int, seconds: float) -> Take:
+def gather(ear: Listener, since_ns: int, seconds: float) -> Take:
     """Waits for `seconds` of sound without a gap, none of it taken before `since_ns`.
 
     Args:
-        blocks: those of a listener; the iterator may be used on.
-        rate: the listener's rate.
+        ear: an input; whoever listens to it next goes on after this piece.
         since_ns: monotonic time; whatever is older is let go.
         seconds: length of the piece.
 
     Raises:
-        ListenError: as the listener does, or gaps leave no such piece.
+        ListenError: as the listener does, or samples are lost so often that there is no such piece.
     """
+    rate = ear.rate
     wanted = round(seconds * rate)
-    begun: int | None = None
+    patience_s = PATIENCE_S + PATIENCE * seconds
     parts: list[Samples] = []
-    start, have, following = 0, 0, 0
-    for block in blocks:
+    begun: int | None = None
+    lengths: set[int] = set()
+    block_ns = 0
+    start, have, following, came = 0, 0, 0, 0
+    for block in ear.blocks():
+        # Time goes on with each block, but may stand where an input's own time is wrong: then what
+        # has come is counted.
+        came += len(block.samples)
         skip = max(0, -(-(since_ns - block.ns) * round(rate) // 1_000_000_000))
+        if skip < len(block.samples) and begun is None:
+            begun = block.ns
+        waited_ns = 0 if begun is None else block.ns - begun
+        if waited_ns > patience_s * 1e9 or came > (patience_s + HELD_S) * rate:
+            raise wrong.losing(ear.name)
         if skip >= len(block.samples):
             continue
-        begun = block.ns if begun is None else begun
-        if block.ns - begun > (PATIENCE_S + 4 * seconds) * 1e9:
-            raise wrong.lost()
         if not parts or block.first != following:
             parts, have = [], 0
+            lengths.clear()
             start = block.ns + round(skip * 1e9 / rate)
         else:
             skip = 0
+        lengths.add(len(block.samples))
+        block_ns = block.ns
         piece = block.samples[skip : skip + wanted - have]
         parts.append(piece)
         have += len(piece)
         following = block.first + len(block.samples)
         if have >= wanted:
-            break
-    return Take(start, rate, np.concatenate(parts) if parts else np.zeros(0, np.float32))
+            length = lengths.pop() if len(lengths) == 1 else 0
+            return Take(start, rate, np.concatenate(parts), length, block_ns)
+    raise wrong.gone(ear.name)

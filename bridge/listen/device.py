@@ -11,14 +11,12 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from bridge.listen import wrong
-from bridge.listen.audio import Block, Samples
+from bridge.listen.audio import HELD_S, Block, Samples
 from bridge.listen.clock import Pace, SampleClock
 
 if TYPE_CHECKING:
     from bridge.listen.wrong import ListenError
 
-HELD_S = 4.0
-"""Sound that is held for whoever measures; older sound is let go."""
 GONE_S = 3.0
 LOST_S = 0.01
 """Blocks that all are later than this against the line tell of lost samples."""

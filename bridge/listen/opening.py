@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING
 
 from bridge.listen import wrong
+from bridge.protocol.state import AudioInput
 
 if TYPE_CHECKING:
     from bridge.listen.audio import Listener
 
 
+Ears = Callable[[str, int], AbstractContextManager["Listener"]]
+"""What opens an audio input, by name and channel, for as long as it is needed."""
 SWITCH_S = 0.0002
 """The audio thread gets the interpreter within about this; 5 ms are a period of audio or more."""
 
@@ -27,9 +31,26 @@ def open_ear(wanted: str, channel: int = 1) -> Listener:
     return open_input(wanted, channel)
 
 
+def audio_inputs() -> list[AudioInput]:
+    """The audio inputs of this computer. Raises `ListenError` when listening is not installed."""
+    wrong.insist_on_libraries()
+    from bridge.listen.device import inputs
+
+    return [
+        {
+            "name": one.name,
+            "system": one.system,
+            "channels": one.channels,
+            "rate": one.rate,
+            "default": one.default,
+        }
+        for one in inputs()
+    ]
+
+
 @contextlib.contextmanager
 def listening(wanted: str, channel: int = 1) -> Iterator[Listener]:
-    """The same, closed at the end; meanwhile the audio thread need not wait for other threads."""
+    """`open_ear`, closed at the end; meanwhile the audio thread need not wait for other threads."""
     ear = open_ear(wanted, channel)
     switch = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)

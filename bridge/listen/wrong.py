@@ -14,7 +14,6 @@ Kind = Literal[
     "channel",  # the input has fewer channels
     "rate",  # the samples do not come as fast as the input says
     "gone",  # it stopped in the middle
-    "lost",  # samples are lost all the time
     "muted",
     "silence",
     "hum",
@@ -99,14 +98,6 @@ def wrong_rate(name: str, said: float, came: float) -> ListenError:
 
 def gone(name: str) -> ListenError:
     return ListenError("gone", f"{name} brings no more sound: was it pulled out?")
-
-
-def lost() -> ListenError:
-    return ListenError(
-        "lost",
-        "samples of the input are lost again and again: this computer is too busy, or the period "
-        "of its audio system too short",
-    )
 
 
 def muted(name: str) -> ListenError:

@@ -2,8 +2,8 @@
 
 An expression is true at a place because some of its parts are. The cause is found from the top:
 where several operands are true, the first written one that a hit causes. What is true without a
-hit (``not x``, ``gap``, a state between two hits) causes nothing. A delayed hit is caused by the
-hit that was delayed. So a part means the same written out or as a lane of its own.
+hit (``not x``, ``gap``, ``earlier``, a state between two hits) causes nothing. A delayed hit is
+caused by the hit that was delayed. So a part means the same written out or as a lane of its own.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _Waiting = list[tuple[int, int, Feel | None]]  # when it is due, its bits, what 
 
 
 _ANY = ("and", "or", "xor", "at-least", "exactly")
-_NOTHING = ("not", "gap", *COMPARATORS)
+_NOTHING = ("not", "gap", "earlier", *COMPARATORS)
 
 
 class Causes:

@@ -221,9 +221,9 @@ def _setting(
     index.rebase(live, lane, (name,))
 
 
-def _still(index: SetIndex, live: LiveState, command: p.Still, tick: int, client: str) -> None:
+def _freeze(index: SetIndex, live: LiveState, command: p.Freeze, tick: int, client: str) -> None:
     lane = _lane(index, command.lane)
-    live.still = live.still | {lane} if command.on else live.still - {lane}
+    live.frozen = live.frozen | {lane} if command.on else live.frozen - {lane}
     index.rebase(live, lane, ("drift",))
 
 
@@ -290,7 +290,7 @@ HANDLERS: Mapping[type[Command], Handler] = {
     p.MuteAll: _mute_all,
     p.MoveMacro: _macro,
     p.MoveSetting: _setting,
-    p.Still: _still,
+    p.Freeze: _freeze,
     SetTempo: _tempo,
     p.RecallSection: _section,
     p.RunOrder: _order,

@@ -16,6 +16,7 @@ from typing import Any
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
+from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import Node, Window
@@ -72,6 +73,7 @@ class Ensemble:
             place: build(score, place) for place in score.order if place in wanted
         }
         self._ordered = list(self.nodes.values())
+        self._memories = _memories(self._ordered)
         self._form: int | None = None
         self._spare: dict[tuple[int | None, int], Node] = {}
         self._changes: dict[tuple[int | None, int | None], tuple[int, ...]] = {}
@@ -122,6 +124,9 @@ class Ensemble:
         change = performance.next_change(start)
         if change is not None and change < end:
             end = change
+        for memories in self._memories.values():
+            for memory in memories:
+                end = min(end, memory.next_step(start))
         window = Window(
             start,
             end,
@@ -138,7 +143,17 @@ class Ensemble:
         for node in self._ordered:
             if node.due < end:
                 node.run(window)
+                if self._memories and node.lane in self._memories:
+                    self._remember(window, node.lane)
         return window
+
+    def _remember(self, window: Window, lane: int) -> None:
+        """Tell the lanes that look back at a lane what it has done."""
+        hits = window.hits.get(lane, ())
+        if hits:
+            muted = window.muted(lane, window.start)
+            for memory in self._memories[lane]:
+                memory.hear(lane, hits, muted)
 
     # --- sections that change what lanes are made of ---
 
@@ -163,6 +178,7 @@ class Ensemble:
             self.nodes[place] = node
         self._form = form
         self._ordered = [self.nodes[place] for place in new.order if place in self.nodes]
+        self._memories = _memories(self._ordered)
 
     def _node(self, form: int | None, place: int) -> Node:
         node = self._spare.pop((form, place), None)
@@ -205,6 +221,8 @@ class Ensemble:
         self._as_kept(self._same_form(old))
         self._hand.clear()
         self._version = -1
+        names = enumerate(lane.name for lane in self.score.lanes)
+        now = {places[name]: place for place, name in names if name in places}
         for place, node in self.nodes.items():
             other = places.get(self.score.lanes[place].name)
             carry: dict[str, Any] = {}
@@ -214,6 +232,9 @@ class Ensemble:
                 carry = old.nodes[other].carry()
                 if other in old._hand:
                     self._hand[place] = old._hand[other]
+                if "past" in carry:
+                    past = carry["past"].items()
+                    carry["past"] = {now[lane]: hits for lane, hits in past if lane in now}
             node.adopt({**carry, "at": tick})
 
     def _same_form(self, old: Ensemble) -> int | None:
@@ -267,6 +288,16 @@ class Ensemble:
                 self.performance.lane_value = lane_value
             yield below.nodes[lane], part
             start = part.end
+
+
+def _memories(nodes: Iterable[Node]) -> dict[int, list[Memory]]:
+    """By the position of a lane, the memories of the lanes that look back at it."""
+    found: dict[int, list[Memory]] = {}
+    for node in nodes:
+        if isinstance(node, LogicNode) and node.memory is not None:
+            for place in node.memory.places:
+                found.setdefault(place, []).append(node.memory)
+    return found
 
 
 def _cone(score: Score, lane: int) -> set[int]:

@@ -113,7 +113,7 @@ class LiveState:
     holds: dict[int, dict[str, bool]]
     fills: dict[tuple[str, str], frozenset[int]]
     solo: frozenset[int]
-    still: frozenset[int]
+    frozen: frozenset[int]
     knobs: list[Glide]
     hand: dict[Key, float]
     over: dict[Key, float]
@@ -230,7 +230,7 @@ class SetIndex:
             holds={},
             fills={},
             solo=frozenset(),
-            still=frozenset(i for i, lane in enumerate(self.lanes) if lane.still),
+            frozen=frozenset(i for i, lane in enumerate(self.lanes) if lane.freeze),
             knobs=[Glide(macro.start, macro.start) for macro in self.spec.macros],
             hand={},
             over={},
@@ -239,7 +239,7 @@ class SetIndex:
             tempo=Glide(tempo, tempo),
             bpm=tempo,
         )
-        for lane in live.still:
+        for lane in live.frozen:
             self.rebase(live, lane, ())
         self.refresh(live, 0)
         return live
@@ -257,7 +257,7 @@ class SetIndex:
             moving |= {name for at, name in live.morph.starts if at == lane}
         if lane in live.filling:
             moving |= {"density"}
-        if lane in live.still:
+        if lane in live.frozen:
             base["drift"] = 0.0
             moving -= {"drift"}
         live.moving[lane] = moving

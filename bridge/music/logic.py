@@ -49,6 +49,9 @@ class LogicNode(HitNode):
         super().__init__(lane, spec, step)
         assert isinstance(self.written_lane.source, Logic)
         self.expression = Expression(term, spec.seed, self.written_lane.name, step, states=states)
+        self.memory = self.expression.memory
+        if self.memory is not None:
+            self.memory.place(positions, lane)
         leaves = self.expression.leaves
         self.slots = tuple((positions[name], before) for name, before in leaves)
         self.state_slots = tuple(slot for slot, (name, _) in enumerate(leaves) if name in states)
@@ -91,6 +94,7 @@ class LogicNode(HitNode):
             "reset_at": self.reset_at,
             "resting": self.resting,
             "hand": self.hand,
+            "past": {} if self.memory is None else self.memory.carry(),
         }
 
     def adopt(self, carry: dict[str, Any]) -> None:
@@ -99,6 +103,8 @@ class LogicNode(HitNode):
         same = "expression" in carry and self.expression.adopt(carry["expression"])
         if not same and at > 0:
             self.expression.begin(at)
+        if self.memory is not None:
+            self.memory.adopt(carry.get("past", {}))
         if same:
             self.resting = carry["resting"]
             self.reset_at = carry["reset_at"]

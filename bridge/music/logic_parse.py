@@ -10,7 +10,8 @@ Grammar, tightest first (as usual in logic: not, and, xor, or)::
 
 A lane name may hold ``-``; a word is a function when ``(`` follows it. Times are rates
 (``1/8``, ``1/8T``, ``3:4``), counts are whole numbers, chances are numbers from 0 to 1, lines are
-names of lanes of values, levels are what such a lane says (-1 to 1, or a note number).
+names of lanes of values, levels are what such a lane says (-1 to 1, or a note number). `earlier`
+takes the name of a lane of hits alone.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ FUNCTIONS: dict[str, tuple[str, ...]] = {
     "chance": ("hits", "chance"),
     "edge": ("hits", "time?"),
     "gap": ("hits", "time"),
+    "earlier": ("lane", "count?"),
     "above": ("line", "level", "level?"),
     "below": ("line", "level", "level?"),
     "rising": ("line",),
@@ -68,10 +70,11 @@ class LogicError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One branch of the tree: ``op`` is "lane", "line", an operator or a function.
+    """One branch of the tree: ``op`` is "lane", "line", "past", an operator or a function.
 
-    `name` belongs to lanes (of hits) and lines (lanes of values), `before_mute` to lanes; `numbers`
-    holds counts, times (ticks), chances and levels.
+    `name` belongs to lanes (of hits), lines (lanes of values) and pasts (lanes as they were some
+    steps earlier), `before_mute` to lanes and pasts; `numbers` holds counts, times (ticks), chances
+    and levels.
     """
 
     op: str
@@ -85,9 +88,13 @@ class Term:
         """Names of the lanes read, of hits and of values, each once, in the order written."""
         return list(dict.fromkeys(term.name for term in self.leaves()))
 
+    def lanes_now(self) -> list[str]:
+        """The same without those that are read only as they were on an earlier step."""
+        return list(dict.fromkeys(term.name for term in self.leaves() if term.op != "past"))
+
     def leaves(self) -> Iterator[Term]:
-        """The lanes and lines in the expression, as often as they are written."""
-        if self.op in ("lane", "line"):
+        """The lanes, lines and pasts in the expression, as often as they are written."""
+        if self.op in ("lane", "line", "past"):
             yield self
         for term in self.terms:
             yield from term.leaves()
@@ -235,8 +242,8 @@ class _Reader:
                 break
             if order:
                 self.expect(",", f"in {usage(name)}")
-            if kind == "line":
-                terms.append(self.line(name))
+            if kind in ("line", "lane"):
+                terms.append(self.named(name, kind))
             elif kind.startswith("hits"):
                 if self.now.kind == "number":
                     raise LogicError(
@@ -251,17 +258,18 @@ class _Reader:
         self.expect(")", f"to close {usage(name)}")
         return self.checked(Term(name, token.column, tuple(terms), numbers=tuple(numbers)))
 
-    def line(self, name: str) -> Term:
-        """The lane of values that a function compares."""
+    def named(self, name: str, kind: str) -> Term:
+        """The lane of values that a function compares, or the lane of hits that it remembers."""
         token = self.take()
         if token.kind != "word":
-            raise LogicError(
-                f"a lane of values expected in {usage(name)}, {_seen(token)}", token.column
-            )
+            what = "lane of values" if kind == "line" else "lane's name"
+            raise LogicError(f"a {what} expected in {usage(name)}, {_seen(token)}", token.column)
         if token.text not in self.lanes:
             hint = did_you_mean(token.text, self.lanes)
             raise LogicError(f"no lane is called {token.text!r}{hint}", token.column)
-        return Term("line", token.column, name=token.text)
+        if kind == "line":
+            return Term("line", token.column, name=token.text)
+        return Term("past", token.column, name=token.text, before_mute=self.before_mute)
 
     def number(self, kind: str, name: str) -> Fraction:
         token = self.take()

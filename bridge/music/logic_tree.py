@@ -33,6 +33,7 @@ from bridge.music.logic_functions import (
     hits_in,
 )
 from bridge.music.logic_parse import Term
+from bridge.music.memory import Memory
 from bridge.music.node import BOTH
 
 _POINTWISE = ("and", "or", "xor", "not", "at-least", "exactly")
@@ -79,6 +80,7 @@ class Expression:
         self.restless = is_state(term, states)
         self.samples = self.restless
         self.causes = Causes(term, self.leaves) if step is not None else None
+        self.memory = Memory(term, step) if step is not None and looks_back(term) else None
         self.evaluate: Evaluate = self._noted(term)
 
     def _schedule(self, tick: int) -> None:
@@ -97,6 +99,10 @@ class Expression:
             return lambda masks, tick: masks[slot]
         if term.op in COMPARATORS:
             return self._comparator(term)
+        if term.op == "earlier":
+            assert self.memory is not None, "gates know no steps"
+            self.samples = True
+            return _at_hits(self.memory.looking_back(term))
         parts = [self._noted(part) for part in term.terms]
         if term.op in ("and", "or", "xor", "not"):
             built = _joined(term.op, parts)
@@ -141,6 +147,8 @@ class Expression:
         self.timers.clear()
         if self.causes is not None:
             self.causes.rewind()
+        if self.memory is not None:
+            self.memory.begin()
         for function in self.functions:
             function.begin(tick)
 
@@ -149,6 +157,8 @@ class Expression:
         self.timers.clear()
         if self.causes is not None:
             self.causes.rewind()
+        if self.memory is not None:
+            self.memory.rewind(tick)
         for function in self.functions:
             function.rewind(tick)
 
@@ -187,6 +197,11 @@ def is_state(term: Term, states: frozenset[str] = frozenset()) -> bool:
         case "at-least" | "exactly":
             return sum(below) >= term.numbers[0]
     return False
+
+
+def looks_back(term: Term) -> bool:
+    """Whether a term reads a lane as it was on an earlier step."""
+    return term.op == "earlier" or any(looks_back(part) for part in term.terms)
 
 
 def _no_line(name: str, tick: int) -> float:

@@ -115,7 +115,7 @@ class Lane:
     accents: tuple[int, ...] = ()
     passes: Passes | None = None
     tie: bool = False
-    still: bool = False
+    freeze: bool = False
     groups: tuple[str, ...] = ()
     quantise: Quantise | None = None
     chord: tuple[int, ...] = ()

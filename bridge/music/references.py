@@ -17,7 +17,7 @@ _KEY_TRAITS = MappingProxyType(
         "accents": "hits",
         "passes": "hits",
         "spacing": "hits",
-        "still": "pattern",
+        "freeze": "pattern",
         "quantise": "pitched",
         "chord": "pitched",
         "octaves": "pitched",

@@ -38,6 +38,13 @@ class _Mark(NamedTuple):
     waiting: tuple[tuple[Event, bool], ...]
 
 
+class _Place(NamedTuple):
+    """The tick up to which events were given out, and how everything stood then."""
+
+    position: int
+    mark: _Mark
+
+
 class Renderer:
     """
     A score at play.
@@ -107,6 +114,22 @@ class Renderer:
         self._marks = [memory]
         self.go_back(tick)
 
+    @property
+    def place(self) -> object:
+        """Where this renderer stands, exactly, to be pickled and handed to `stand` of another
+        renderer of the same score."""
+        return _Place(self.position, self._mark())
+
+    def stand(self, place: object) -> None:
+        """Stand exactly where another renderer stood. Raises ValueError for what is no place."""
+        if not isinstance(place, _Place):
+            raise ValueError("not a place to go on from")
+        self._marks = [place.mark]
+        self.go_back(place.mark.tick)
+        self._marks.clear()
+        self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+        self.position = place.position
+
     def fall_in(self, tick: int) -> None:
         """
         Go to `tick` without playing the way there, at a cost that does not depend on its length.
@@ -135,13 +158,15 @@ class Renderer:
 
     def _remember(self) -> None:
         """Remember this place; places further back become sparse, so that there are never many."""
-        mixer = Mixer(self.score)
-        mixer.adopt(self._mixer)
-        kept = _Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
-        self._marks.append(kept)
+        self._marks.append(self._mark())
         if len(self._marks) > MOST_MARKS:
             del self._marks[0 : MOST_MARKS // 2 : 2]
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+
+    def _mark(self) -> _Mark:
+        mixer = Mixer(self.score)
+        mixer.adopt(self._mixer)
+        return _Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
 
     def rewind(self) -> None:
         """Back to the first tick."""

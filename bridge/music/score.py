@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.music.comparators import COMPARATORS
@@ -75,6 +76,8 @@ class _Compiler:
         self.terms: dict[int, Term] = {}
         # What a lane reads: (position, the keys of the set file that say so).
         self.needs: list[list[tuple[int, Keys]]] = [[] for _ in spec.lanes]
+        # What it reads only as it was on an earlier step: no order is needed for that.
+        self.earlier: list[list[int]] = [[] for _ in spec.lanes]
 
     def compile(self) -> Score:
         self._names_once()
@@ -82,6 +85,8 @@ class _Compiler:
             self._lane(place, lane)
         self._drives()
         order = self._order()
+        if any(self.earlier) and not self.problems:
+            order = self._circles(order)
         variants = () if self.problems else tuple(map(self._variant, self.spec.sections))
         if self.problems:
             raise InputError(self.problems)
@@ -92,7 +97,7 @@ class _Compiler:
             order=order,
             terms=dict(self.terms),
             steps=tuple(self._step(lane) for lane in self.spec.lanes),
-            reads=tuple(tuple(sorted({read for read, _ in need})) for need in self.needs),
+            reads=self._reads_of(),
             lanes=tuple(self.spec.lanes),
             states=self._states(order),
             variants=variants,
@@ -171,11 +176,14 @@ class _Compiler:
             return
         if source.by == "gates":
             self._no_comparators(term, keys)
+        now = set(term.lanes_now())
         for name in self._right_kinds(term, frozenset(hits), keys):
-            if name == lane.name:
-                self.problem(f"{name!r} names itself in its logic", keys)
-            elif name in OPERATORS:
+            if name in OPERATORS:
                 self.problem(f"a lane called {name!r} cannot be used in logic", keys)
+            elif name not in now:
+                self.earlier[place].append(self.positions[name])
+            elif name == lane.name:
+                self.problem(f"{name!r} names itself in its logic; {_one_step(name)}", keys)
             else:
                 self.needs[place].append((self.positions[name], keys))
         self.terms[place] = term
@@ -184,10 +192,10 @@ class _Compiler:
         """The lanes that an expression reads, without those that are of the wrong kind there."""
         wrong = set()
         for leaf in term.leaves():
-            if leaf.name in wrong or (leaf.op == "lane") is (leaf.name in hits):
+            if leaf.name in wrong or (leaf.op != "line") is (leaf.name in hits):
                 continue
             wrong.add(leaf.name)
-            if leaf.op == "lane":
+            if leaf.op != "line":
                 message = (
                     f"{leaf.name!r} is a lane of values; logic works on hits, such as those of "
                     f"changed({leaf.name})"
@@ -216,7 +224,7 @@ class _Compiler:
             )
 
     def _no_comparators(self, term: Term, keys: Keys) -> None:
-        if term.op in COMPARATORS:
+        if term.op in COMPARATORS or term.op == "earlier":
             self.problem(
                 f"{term.op} looks at the steps of its lane, and gates have none; write it as a "
                 "lane of its own, and its name here",
@@ -279,6 +287,36 @@ class _Compiler:
                 visit(place)
         return tuple(order)
 
+    def _reads_of(self) -> tuple[tuple[int, ...], ...]:
+        return tuple(
+            tuple(sorted({read for read, _ in need} | set(earlier)))
+            for need, earlier in zip(self.needs, self.earlier, strict=True)
+        )
+
+    def _circles(self, order: tuple[int, ...]) -> tuple[int, ...]:
+        """The order in which also what lanes read of earlier steps comes before them, where it is
+        not in a circle with them. Problems of lanes in such a circle."""
+        reads = self._reads_of()
+        below = [set(some) for some in reads]
+        while True:
+            wider = [some.union(*(below[read] for read in some)) for some in below]
+            if wider == below:
+                break
+            below = wider
+        for place, lane in enumerate(self.spec.lanes):
+            gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
+            if place in below[place] and (lane.tie or gates):
+                keys: Keys = ("lanes", lane.name, "logic" if gates else "tie")
+                self.problem(
+                    f"{lane.name} is read by what it reads (with earlier), so how long its gates "
+                    "last cannot be known before; "
+                    + ("use by: steps" if gates else "give it a gate length in place of tie"),
+                    keys,
+                )
+        # What a lane reads, without its circle, is always less than what the lane itself reads.
+        sizes = [len(some | {place}) for place, some in enumerate(below)]
+        return tuple(sorted(order, key=lambda place: (sizes[place], order.index(place))))
+
     def _states(self, order: Iterable[int]) -> frozenset[str]:
         states: frozenset[str] = frozenset()
         for place in order:
@@ -293,7 +331,13 @@ class _Compiler:
         if len(names) == 1:
             self.problem(f"{names[0]!r} waits for itself", keys)
             return
-        self.problem(f"these lanes wait for each other: {' reads '.join([*names, names[0]])}", keys)
+        circle = " reads ".join([*names, names[0]])
+        hint = ""
+        for now, then in pairwise([*names, names[0]]):
+            place = self.positions[now]
+            if place in self.terms and then in self.terms[place].lanes_now():
+                hint = f"; in {now}, {_one_step(then)}"
+        self.problem(f"these lanes wait for each other: {circle}{hint}", keys)
 
     def _step(self, lane: Lane) -> Fraction:
         seen = {lane.name}
@@ -303,6 +347,10 @@ class _Compiler:
                 break
             seen.add(lane.name)
         return SIXTEENTH if isinstance(lane.advance, str) else Fraction(lane.advance)
+
+
+def _one_step(name: str) -> str:
+    return f"earlier({name}) reads what it did one step before"
 
 
 def _not_moved(lane: Lane) -> str:

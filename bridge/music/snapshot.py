@@ -109,7 +109,7 @@ def _lane(index: SetIndex, live: LiveState, position: int, lane: Lane, tick: int
         "solo": position in live.solo,
         "heard": not live.unheard[position],
         "filling": position in live.filling,
-        "still": position in live.still,
+        "freeze": position in live.frozen,
         "groups": list(lane.groups),
         "settings": _settings(index, live, position, tick),
         "hand": {name: value for (at, name), value in live.hand.items() if at == position},
@@ -124,7 +124,7 @@ def _settings(index: SetIndex, live: LiveState, position: int, tick: int) -> dic
             if lane == position:
                 value = index.base_at(live, (lane, name), tick)
                 shown[name] = float(round(value)) if SETTINGS[name].whole else value
-    if position in live.still and "drift" in shown:
+    if position in live.frozen and "drift" in shown:
         shown["drift"] = index.wish(live, (position, "drift"))
     return shown
 
@@ -258,7 +258,7 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
 
 # --- keeping ------------------------------------------------------------------------------------
 
-_OF_LANE = ("under", "pending", "solo", "still", "hand")
+_OF_LANE = ("under", "pending", "solo", "freeze", "hand")
 _WHOLE = ("section", "section_pending", "order", "solo_until", "morph", "tempo", "tempo_glide")
 
 
@@ -327,7 +327,11 @@ def _put_lane(index: SetIndex, live: LiveState, position: int, kept: Mapping[str
         live.holds[position] = holds
     if _flag(kept["solo"]):
         live.solo |= {position}
-    live.still = live.still | {position} if _flag(kept["still"]) else live.still - {position}
+    live.frozen = (
+        live.frozen | {position}
+        if _flag(kept.get("freeze", kept.get("still")))
+        else live.frozen - {position}
+    )
     for name, value in kept["hand"].items():
         if name in SETTINGS and kind in SETTINGS[name].kinds:
             low, high = SETTINGS[name].low, SETTINGS[name].high

@@ -50,7 +50,15 @@ from bridge.osc.proof import Proofs
 from bridge.osc.query import Answers
 from bridge.osc.streams import Streams
 from bridge.osc.udp import UdpSocket
-from bridge.osc.words import ArgumentError, addresses, command_of, last_wins, port_of, question_of
+from bridge.osc.words import (
+    ArgumentError,
+    addresses,
+    command_of,
+    entry_of,
+    last_wins,
+    port_of,
+    question_of,
+)
 
 log = logging.getLogger(__name__)
 
@@ -145,8 +153,8 @@ class Osc:
 
     @property
     def addresses(self) -> list[str]:
-        """Every address that there is now, in alphabetical order."""
-        return sorted(self._book.addresses)
+        """Every address that there is now, in alphabetical order; older ones are not told."""
+        return sorted(filter(entry_of, self._book.addresses))
 
     @property
     def echoing(self) -> list[str]:
@@ -359,7 +367,8 @@ class Osc:
         to = sender if port is None else self._reply_to(sender, port)
 
         def give() -> None:
-            found = self.addresses if pattern is None else self._book.find(pattern)
+            asked = self._book.addresses if pattern is None else self._book.find(pattern)
+            found = sorted(filter(entry_of, asked))
             if not self.answers.give(to, found):
                 raise CommandError("the addresses cannot be told there now", "busy")
 

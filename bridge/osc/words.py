@@ -65,13 +65,14 @@ _ENTRIES = {
 
 
 def entry_of(address: str) -> Entry | None:
-    """What the address book says of one of our addresses; None when it is none."""
+    """What the address book says of one of our addresses; None when it is none, or an older one
+    that still answers."""
     parts = tuple(address.split("/")[1:])
     if parts in _ENTRIES:
         return _ENTRIES[parts]
     for template, _, _ in TEMPLATES:
         if _match(template, parts) is not None:
-            return _ENTRIES[template]
+            return _ENTRIES.get(template)
     return None
 
 

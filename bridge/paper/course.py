@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from bridge.music.model import OPEN_BARS, SetSpec
+from bridge.music.model import OPEN_BARS, TICKS_PER_QUARTER, SetSpec
 from bridge.music.order import place_after, section_of
 from bridge.protocol.command import Command
 from bridge.protocol.performing import RecallSection, RunOrder
@@ -26,6 +27,20 @@ class Course:
     tempos: tuple[tuple[int, float], ...] = ()
     markers: tuple[tuple[int, str], ...] = ()
     bars: int = 0
+
+    def seconds(self, tick: int) -> float:
+        """The time from the first tick to another."""
+        return seconds_at(self.tempos, tick)
+
+
+def seconds_at(tempos: Sequence[tuple[int, float]], tick: int) -> float:
+    """The time from the first tick to another, at tempos of which each holds up to the next."""
+    ends = [begin for begin, _ in tempos[1:]] + [tick]
+    return sum(
+        (min(end, tick) - begin) / TICKS_PER_QUARTER * 60.0 / bpm
+        for (begin, bpm), end in zip(tempos, ends, strict=True)
+        if begin < tick
+    )
 
 
 def as_written(spec: SetSpec) -> Course:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 from bridge.errors import BridgeError
 from bridge.files.rig import Rig
 from bridge.music.event import Event
-from bridge.music.model import TICKS_PER_QUARTER, Entry, SetSpec
+from bridge.music.model import Entry, SetSpec
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
@@ -101,7 +101,8 @@ class Passage:
 @dataclass(frozen=True, slots=True)
 class Form:
     """A set over its running order. `by_lane` has the bars of each lane that sounds, `alike` the
-    pairs of sections that hardly differ, `silent` the lanes with an output that never sound."""
+    pairs of sections that hardly differ, `silent` the lanes with an output that never sound;
+    `score`, `course` and `events` are what was played."""
 
     spec: SetSpec
     way: str
@@ -114,6 +115,9 @@ class Form:
     alike: tuple[tuple[str, str, float], ...]
     silent: tuple[str, ...]
     by_lane: dict[str, tuple[Bar, ...]]
+    score: Score
+    course: Course
+    events: tuple[Event, ...]
 
 
 def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
@@ -149,7 +153,7 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
         spec,
         way,
         len(played),
-        _seconds(spec, course),
+        course.seconds(course.bars * spec.bar_ticks),
         part("everything", played),
         tuple(part(group, only(played, places)) for group, places in members.items()),
         tuple(part(name, own) for name, own in by_lane.items()),
@@ -157,6 +161,9 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
         tuple(_alike(spec, course, played)),
         tuple(_silent(score, events)),
         by_lane,
+        score,
+        course,
+        tuple(events),
     )
 
 
@@ -183,7 +190,7 @@ def bars_of(score: Score, events: Iterable[Event], bars: int) -> list[Bar]:
     note is another bar. A pitch lane that no sounding lane of hits moves counts by itself, at each
     new note.
     """
-    with_hits = _followers(score)
+    with_hits = followers(score)
     followed = {pitch for pitches in with_hits.values() for pitch in pitches}
     found: list[set[Token]] = [set() for _ in range(bars)]
     notes: dict[int, int] = {}
@@ -206,7 +213,7 @@ def bars_of(score: Score, events: Iterable[Event], bars: int) -> list[Bar]:
     return [frozenset(bar) for bar in found]
 
 
-def _followers(score: Score) -> dict[int, list[int]]:
+def followers(score: Score) -> dict[int, list[int]]:
     """Lanes of hits with an output, and the pitch lanes that move with each."""
     found: dict[int, list[int]] = {}
     for place, lane in enumerate(score.lanes):
@@ -328,12 +335,3 @@ def _silent(score: Score, events: Sequence[Event]) -> Iterable[str]:
         least = 2 if score.outputs[lane.out].kind == "level" else 1
         if place not in hits if lane.hits else moves[lane.out] < least:
             yield lane.name
-
-
-def _seconds(spec: SetSpec, course: Course) -> float:
-    """How long the way takes at its tempos."""
-    ends = [tick for tick, _ in course.tempos[1:]] + [course.bars * spec.bar_ticks]
-    return sum(
-        (end - tick) / TICKS_PER_QUARTER * 60.0 / bpm
-        for (tick, bpm), end in zip(course.tempos, ends, strict=True)
-    )

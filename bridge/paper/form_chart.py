@@ -1,13 +1,13 @@
-"""The form of a set in words and as a strip chart (see `bridge.paper.form`)."""
+"""The form of a set in words and as a chart (see `bridge.paper.form`)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
 from bridge.files.phrases import listed
+from bridge.music.performance import Performance
 from bridge.music.spelling import spelled
-from bridge.paper import svg
-from bridge.paper.drawings import INK, MARK, PALE, RULE
+from bridge.paper import chart
 from bridge.paper.form import Bar, Form, Part, Passage, Stretch
 
 # --- words ---------------------------------------------------------------------------------------
@@ -81,108 +81,42 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]
 
 # --- drawing -------------------------------------------------------------------------------------
 
-LEFT, WIDTH, RIGHT = 110.0, 1200.0, 20.0
-HEAD, TALL, GAP = 66.0, 26.0, 10.0
 
-
-def draw(form: Form) -> str:
-    """The form as one SVG: time runs to the right, a row for each lane, a mark for each hit.
-
-    Bars that are new are inked, bars that the lane has played before are pale; below run the hits
-    of each bar and the notes that sound.
-    """
-    rows = list(form.by_lane.items())
-    height = HEAD + (len(rows) + 2) * (TALL + GAP) + 24.0
-    title = f"{form.spec.name}, {form.bars} bars: inked where a lane is new, pale where it repeats"
-    parts = [svg.text(LEFT, 18.0, title, fill=INK, font_size=14), *_sections(form, height - 20.0)]
-    top = HEAD
-    for name, bars in rows:
-        parts += [*_head(name, top), *_hits(form, bars, top)]
-        top += TALL + GAP
-    counts = [float(sum(len(bars[n]) for _, bars in rows)) for n in range(form.bars)]
-    parts += [*_head("hits a bar", top), *_steps(form, counts, top)]
-    parts += [*_head("notes", top + TALL + GAP), *_notes(form, top + TALL + GAP)]
-    return svg.picture(
-        LEFT + WIDTH + RIGHT,
-        height,
-        parts,
-        title,
-        font_family="sans-serif",
-        style="background:#fff",
+def chart_of(form: Form) -> chart.Chart:
+    """The form as a chart, drawn like a take (`bridge.paper.chart_pages`): bars that a lane has
+    played before are known in it."""
+    score, bar, end = form.score, form.spec.bar_ticks, form.bars * form.spec.bar_ticks
+    performance = Performance(score)
+    for command in form.course.commands:
+        performance.apply(command, 0)
+    found = chart.Followed()
+    tick: int | None = 0
+    while tick is not None and tick < end:
+        performance.settle(tick)
+        found.see(tick, tick, performance, score)
+        tick = performance.next_change(tick)
+    found.end(end)
+    again = {name: _again(bars) for name, bars in form.by_lane.items()}
+    rows = chart.event_rows(score, (event for event in form.events if event.tick < end))
+    lanes = chart.lanes_of(form.spec, rows, found, again)
+    return chart.Chart(
+        f"{form.spec.name}: {form.way}",
+        chart.length_words(form.bars, form.seconds),
+        bar,
+        form.bars,
+        lanes,
+        [*chart.macro_lines(found), chart.hits_a_bar(lanes, form.bars, bar)],
+        found.sections,
+        form.course.tempos,
     )
 
 
-def _x(form: Form, bar: float) -> float:
-    return LEFT + WIDTH * bar / form.bars
-
-
-def _head(name: str, top: float) -> list[str]:
-    base = top + TALL
-    label = {"text_anchor": "end", "fill": INK, "font_size": 12}
-    return [
-        svg.text(LEFT - 8, base - 6, name, **label),
-        svg.line(LEFT, base, LEFT + WIDTH, base, stroke=RULE),
-    ]
-
-
-def _sections(form: Form, bottom: float) -> Iterator[str]:
-    for number, passage in enumerate(form.passages):
-        x = _x(form, passage.first)
-        y = 36.0 + 13.0 * (number % 2)  # in two rows, so that short sections do not overlap
-        yield svg.line(x, y - 9.0, x, bottom, stroke=RULE)
-        if passage.section:
-            yield svg.text(x + 3, y, passage.section, fill=MARK, font_size=12)
-        yield svg.text(x + 3, bottom + 12, str(passage.first + 1), fill=PALE, font_size=10)
-
-
-def _hits(form: Form, bars: Sequence[Bar], top: float) -> Iterator[str]:
-    """Each hit as a mark; a path for the bars that are new and one for those that repeat."""
-    length, base = form.spec.bar_ticks, top + TALL
+def _again(bars: Sequence[Bar]) -> frozenset[int]:
+    """The bars that are like an earlier one."""
     known: set[Bar] = set()
-    new: list[str] = []
-    old: list[str] = []
+    old = []
     for number, bar in enumerate(bars):
-        marks = old if bar in known else new
-        tall = TALL * (0.5 if bar in known else 0.9)
+        if bar in known:
+            old.append(number)
         known.add(bar)
-        for place in sorted({token.place for token in bar}):
-            x = _x(form, number + place / length)
-            marks.append(f"M{svg.number(x)} {svg.number(base)}v-{svg.number(tall)}")
-    for marks, ink, kind in ((old, PALE, "again"), (new, INK, "new")):
-        if marks:
-            d = "".join(marks)
-            yield svg.element("path", d=d, stroke=ink, stroke_width=0.8, class_=kind)
-
-
-def _steps(form: Form, values: Sequence[float], top: float) -> Iterator[str]:
-    most = max(values) or 1.0
-    points = []
-    for number, value in enumerate(values):
-        y = top + TALL - TALL * value / most
-        points += [(_x(form, number), y), (_x(form, number + 1), y)]
-    yield svg.path(points, stroke=INK, stroke_width=1.2)
-    yield svg.text(LEFT + WIDTH + 2, top + 9, f"{most:g}", fill=PALE, font_size=10)
-
-
-def _notes(form: Form, top: float) -> Iterator[str]:
-    """Each note that sounds as a dot, between the lowest and the highest of the set."""
-    length = form.spec.bar_ticks
-    dots = [
-        (number + token.place / length, note)
-        for bars in form.by_lane.values()
-        for number, bar in enumerate(bars)
-        for token in sorted(bar)
-        for note in token.notes
-    ]
-    if not dots:
-        return
-    low, high = min(note for _, note in dots), max(note for _, note in dots)
-    span = (high - low) or 1
-    marks = [
-        f"M{svg.number(_x(form, at))} {svg.number(top + TALL - (TALL - 2) * (note - low) / span)}h2"
-        for at, note in dots
-    ]
-    yield svg.element("path", d="".join(marks), stroke=INK, stroke_width=1.2, class_="notes")
-    for note, y in ((high, top + 9), (low, top + TALL)):
-        words = spelled(float(note), form.spec)
-        yield svg.text(LEFT + WIDTH + 2, y, words, fill=PALE, font_size=10)
+    return frozenset(old)

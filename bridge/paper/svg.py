@@ -6,7 +6,7 @@ SVG 1.1 (W3C), the parts used here: svg, g, line, path, rect, text, title.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from html import escape
+from html import escape as escape
 
 
 def number(value: float) -> str:
@@ -49,7 +49,7 @@ def path(points: Iterable[tuple[float, float]], **attributes: object) -> str:
 
 
 def picture(
-    width: float, height: float, content: Iterable[str], label: str, **extra: object
+    width: float, height: float, content: Iterable[str], label: str, /, **extra: object
 ) -> str:
     """A whole drawing with an accessible name; scales to the width it is given."""
     return element(

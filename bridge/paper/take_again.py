@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from itertools import zip_longest
 from typing import NamedTuple
 
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, CommandError
 from bridge.files.take import WAITED, Take, TakeError
-from bridge.paper.take_course import Played, played, score_of
+from bridge.paper.take_course import Places, Played, ends_at, played, score_of
+from bridge.player.messages import Place
 from bridge.player.replay import Replay, Row
 from bridge.player.start import port_specs
 from bridge.player.tape import AT_ONCE, REALTIME
@@ -38,6 +39,47 @@ def replay_of(take: Take, made: Played) -> Replay:
         )
     except (KeyError, TypeError, ValueError) as error:
         raise TakeError(f"this take cannot be replayed: {error}") from None
+
+
+class Standing(NamedTuple):
+    """Where a take stood: the place, and the text of the set that played there."""
+
+    place: Place
+    text: str
+
+
+def standing_at(take: Take, bar: int) -> Standing:
+    """
+    Where everything stood when a take came to a bar.
+
+    Args:
+        take: the take.
+        bar: from 1, as its file and its list count them.
+
+    Returns:
+        What `bridge.player.dispatch.load` puts a player to.
+
+    Raises:
+        CommandError: kind ``unknown``, there is no such bar.
+        TakeError: that cannot be done exactly.
+    """
+    made = played(take)
+    again, ticks = replay_of(take, made), made.spec.bar_ticks
+    places = Places(take, ticks)
+    if places.first_jump is not None and (bar - 1) * ticks >= places.first_jump:
+        last = max(1, -(-places.first_jump // ticks))
+        raise TakeError(
+            f"this take jumps to another place of the song in bar {last}; "
+            "it goes on from the bars before that only"
+        )
+    tick = max(places.base + (bar - 1) * ticks, int(take.head["begin"]["tick"]))
+    if tick >= ends_at(take):
+        raise CommandError(f"this take has no bar {bar}", "unknown")
+    try:
+        place, text = again.place_at(tick)
+    except CommandError as error:
+        raise TakeError(f"this take cannot go on from there: {error}") from None
+    return Standing(place, made.text if text is None else text)
 
 
 def _turns(take: Take) -> Iterator[tuple[int, int]]:

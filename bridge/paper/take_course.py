@@ -15,7 +15,7 @@ from bridge.clock.tempo import Anchor
 from bridge.errors import BridgeError, CommandError
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
-from bridge.files.take import Take, TakeError
+from bridge.files.take import THOUSANDTHS, Take, TakeError
 from bridge.files.take_rig import rig_of
 from bridge.music import commands
 from bridge.music.model import SetSpec
@@ -63,6 +63,13 @@ def score_of(text: str, rig: Rig) -> Score:
     return compile_score(parse_set(text, SET, rig).spec, rig.ranges)
 
 
+def ends_at(take: Take) -> float:
+    """The tick of the song at which a take ends, or, where it was cut off, of its last message."""
+    ends = [float(mark["tick"]) for mark in take.marks if mark["is"] == "end"]
+    last = take.ticks[-1] / THOUSANDTHS if take.ticks else float(take.head["begin"]["tick"])
+    return ends[-1] if ends else last
+
+
 class Stand(NamedTuple):
     """Something has changed at a tick of the song: `performance` is as it is from there on, and is
     only good until the next one is asked for. `ns` is when that was."""
@@ -108,13 +115,8 @@ class Course:
             elif not self._do(mark["command"], int(tick), str(mark["client"])):
                 continue
             now = tick
-            yield self._stand(float(mark["tick"]), int(mark["ns"]))
-        yield from self._by_itself(now, self._end())
-
-    def _end(self) -> float:
-        ends = [float(mark["tick"]) for mark in self._take.marks if mark["is"] == "end"]
-        ticks = self._take.ticks
-        return ends[-1] if ends else (ticks[-1] / 1000 if ticks else float(self.begin))
+            yield self._stand(float(mark["tick"]), int(mark["at" if kind == "jump" else "ns"]))
+        yield from self._by_itself(now, ends_at(self._take))
 
     def _stand(self, tick: float, ns: int) -> Stand:
         return Stand(tick, ns, self.performance, self._score, self._text)
@@ -181,6 +183,7 @@ class Places:
         self.base = int(float(begin["tick"]) // bar) * bar
         self._from_ns = [-(2**63)]
         self._shift = [-self.base]
+        self._first_jump: int | None = None
         line = Anchor(float(begin["tick"]), int(begin["at"]), float(begin["bpm"]))
         for mark in take.marks:
             if mark["is"] == "line":
@@ -188,9 +191,15 @@ class Places:
             elif mark["is"] == "jump":
                 at = int(mark["at"])
                 place = round(line.tick_at(at)) + self._shift[-1]
+                self._first_jump = place if self._first_jump is None else self._first_jump
                 self._from_ns.append(at)
                 self._shift.append(place - int(mark["tick"]))
                 line = Anchor(mark["tick"], at, line.bpm)
+
+    @property
+    def first_jump(self) -> int | None:
+        """The place in the file of the first jump; None where there is none."""
+        return self._first_jump
 
     @property
     def jumps(self) -> bool:
@@ -204,3 +213,11 @@ class Places:
     def shift(self) -> int:
         """The same where there is no jump."""
         return self._shift[0]
+
+
+def end_place(take: Take, places: Places) -> int:
+    """Where in the file the song stopped; 0 where that was not recorded."""
+    ends = [mark for mark in take.marks if mark["is"] == "end"]
+    if not ends:
+        return 0
+    return max(0, round(float(ends[-1]["tick"])) + places.shift_at(int(ends[-1]["ns"])))

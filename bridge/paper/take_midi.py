@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from bridge.files.take import THOUSANDTHS, Take
 from bridge.paper import smf
 from bridge.paper.csv_rows import COLUMNS, value_text
-from bridge.paper.take_course import Course, Places, Played, Stand, played
+from bridge.paper.take_course import Course, Places, Played, Stand, end_place, played
 
 REST = "outputs"
 """The track of what belongs to no lane: what goes out to interfaces that were just plugged in."""
@@ -33,7 +33,7 @@ def midi_file(take: Take, made: Played | None = None) -> bytes:
     places = Places(take, made.spec.bar_ticks)
     tracks = _tracks(take, made, places)
     end = max((sent[-1][0] for sent in tracks.values() if sent), default=0)
-    end = max(end, _end(take, places))
+    end = max(end, end_place(take, places))
     head = smf.Head(
         made.spec.name,
         made.spec.meter,
@@ -42,13 +42,6 @@ def midi_file(take: Take, made: Played | None = None) -> bytes:
         tuple(markers(take, made, places)),
     )
     return smf.write(head, {name: sent for name, sent in tracks.items() if sent}, end)
-
-
-def _end(take: Take, places: Places) -> int:
-    ends = [mark for mark in take.marks if mark["is"] == "end"]
-    if not ends:
-        return 0
-    return max(0, round(float(ends[-1]["tick"])) + places.shift_at(int(ends[-1]["ns"])))
 
 
 def _tracks(take: Take, made: Played, places: Places) -> dict[str, list[smf.Sent]]:

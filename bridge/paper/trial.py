@@ -231,7 +231,7 @@ def _silent(rig: Rig, spec: SetSpec, score: Score, rounds: list[Round]) -> Itera
     names = {lane.name for lane in waiting.values()} | set(only_without)
     for place in sorted(silent):
         lane = score.lanes[place]
-        if reach.sources[lane.name] & names:
+        if any(not _reads(reach, name, lane.name) for name in reach.sources[lane.name] & names):
             continue  # it follows from a lane of which this is said
         away = only_without.get(lane.name)
         if away is None:
@@ -246,6 +246,19 @@ def _silent(rig: Rig, spec: SetSpec, score: Score, rounds: list[Round]) -> Itera
         keys: tuple[str, ...] = ("lanes", lane.name, lane.kind)
         yield Problem(message, ".".join(keys), keys=keys)
     yield from _cut_off(reach, score, silent)
+
+
+def _reads(reach: Reach, reader: str, name: str) -> bool:
+    """Whether a lane reads another, directly or not; lanes that grow may read themselves."""
+    seen: set[str] = set()
+    waiting = {reader}
+    while waiting:
+        seen |= waiting
+        waiting = {source for one in waiting for source in reach.sources[one]}
+        if name in waiting:
+            return True
+        waiting -= seen
+    return False
 
 
 def _hear(events: Iterable[Event], waiting: dict[int, Lane]) -> None:

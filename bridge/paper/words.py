@@ -46,6 +46,10 @@ def _clause(term: Term) -> str:
         return _counted(term)
     if op in COMPARATORS:
         return _compared(term)
+    if op == "earlier":
+        back = int(term.numbers[0]) if term.numbers else 1
+        ago = "one step" if back == 1 else f"{back} steps"
+        return f"{_name(term.terms[0])} hit {ago} earlier"
     return _remembered(term)
 
 

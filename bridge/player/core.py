@@ -185,10 +185,11 @@ class PlayerCore:
             times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
         if (value := self.outputs.next_value()) is not None:
             times.append(value if value > now else now + STAGE_NS // 2)
-        if self.part.seeking and not self.song.playing:
-            times.append(self._walk_at)
-        elif self.standing.at is not None:
-            times.append(self.standing.at)
+        if not self.song.playing:
+            if self.part.seeking:
+                times.append(self._walk_at)
+            elif self.standing.at is not None:
+                times.append(self.standing.at)
         return max(min(times), now + 50_000)
 
     def _earliest(self) -> int:
@@ -245,12 +246,12 @@ class PlayerCore:
             if part.swap_due:  # it may bring a tempo, which holds from the very line on
                 for item in part.change_score():
                     self.timeline.add(item)
-                self._keep_up(start)
+                self.keep_up(start)
             for item in part.render(min(goal, start + RENDER_TICKS), self.song.bpm):
                 self.timeline.add(item)
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
-            self._keep_up(part.rendered)
+            self.keep_up(part.rendered)
 
     def _leave_out(self, now: int) -> None:
         """Leaves out what is overdue by far: the song goes on where it should be by now."""
@@ -258,7 +259,7 @@ class PlayerCore:
         behind = now - song.time_of(part.rendered)
         self.sender.close_gates()
         part.skip(max(part.rendered, math.ceil(song.tick_at(now + self._need()))))
-        self._keep_up(part.rendered)
+        self.keep_up(part.rendered)
         self.outputs.lateness.left_out_ns += behind
         if self._left_out_at is None or now - self._left_out_at > LEFT_OUT_SAID_NS:
             self.warn(
@@ -267,7 +268,7 @@ class PlayerCore:
             )
         self._left_out_at = now
 
-    def _keep_up(self, tick: int) -> None:
+    def keep_up(self, tick: int) -> None:
         """The song goes at the tempo that the performance has at `tick`, from there on."""
         bpm = self.part.performance.at(tick).bpm
         if not self.song.following and bpm != self._bpm:
@@ -431,7 +432,7 @@ class PlayerCore:
         for item in self.part.change_score():
             if item.sort == "value" and item.output is not None:
                 self.outputs.offer(item.output, item.value, 0)
-        self._keep_up(tick)
+        self.keep_up(tick)
         self.standing.take(self.part.values())
 
     # --- crash and end --------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from typing import Any
 from bridge.errors import CommandError
 from bridge.music.commands import known
 from bridge.player.core import Done, PlayerCore
+from bridge.player.messages import Swap
 from bridge.protocol import internal, performing, running
 from bridge.protocol.command import Command, encode
 from bridge.voltage.calibration import Correction
@@ -50,7 +51,7 @@ def _tempo(player: PlayerCore, command: running.SetTempo, now: int) -> None:
     player.perform(command, now)
 
 
-def _take_clock(player: PlayerCore, command: running.TakeClock, now: int) -> None:
+def _internal_clock(player: PlayerCore, command: running.UseInternalClock, now: int) -> None:
     player.carry_out(player.song.take(now), now)
     player.keep_tempo()
 
@@ -104,7 +105,7 @@ HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
     running.Tap: _tap,
     running.Nudge: _nudge,
     running.SetOffset: _offset,
-    running.TakeClock: _take_clock,
+    running.UseInternalClock: _internal_clock,
     running.Follow: _follow,
     running.TryOutput: _try,
     performing.ResetLane: _reset,
@@ -180,6 +181,24 @@ class Player(PlayerCore):
         """More came in than could be read."""
         self.sender.close_gates()
         self.warn(f"{count} incoming messages were dropped; gates were closed")
+
+
+def load(player: PlayerCore, swap: Swap, now: int) -> None:
+    """
+    Puts a player that stands where another one was: the set, all that was set, and the place.
+
+    Raises:
+        CommandError: it plays or follows another clock, or that is no place; nothing is changed.
+    """
+    place = swap.place
+    assert place is not None
+    if player.song.playing:
+        raise CommandError("the song plays; stop it first", "state")
+    if player.song.following:
+        raise CommandError(f"the song follows {player.song.source}; take the clock first", "state")
+    player.part.load(swap.score, swap.revision, place.state, place.tick, place.renderer)
+    player.carry_out(player.song.locate(place.tick, now), now)
+    player.keep_up(place.tick)
 
 
 def let_go(player: PlayerCore, now: int) -> None:

@@ -66,12 +66,23 @@ class Unpacker:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A place that a song was at: its tick, the whole state of the performance, and where the
+    renderer stood (`bridge.music.render.Renderer.place`)."""
+
+    tick: int
+    state: Mapping[str, Any]
+    renderer: object
+
+
+@dataclass(frozen=True, slots=True)
 class Swap:
     """A compiled score that takes over at the next step, beat or bar; sent as a pickle.
 
     `text` and `file` are what it was made of. `renamed` maps old names to new ones, under
     ``lanes``, ``macros`` and ``sections``; `parts` of a performance are put back with it (both as
-    in `bridge.music.snapshot`). `seq` as with any command.
+    in `bridge.music.snapshot`). `seq` as with any command. `place`: the player, which must be
+    stopped, is put there exactly; `when`, `renamed` and `parts` say nothing then.
     """
 
     score: Score
@@ -82,6 +93,7 @@ class Swap:
     renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     parts: Mapping[str, object] = field(default_factory=dict)
     seq: int | None = None
+    place: Place | None = None
 
 
 # --- state, on its way to one reader ------------------------------------------------------------

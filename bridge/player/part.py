@@ -128,10 +128,12 @@ class Part:
         self._take(score, Performance(score))
         self.performance.running = False
 
-    def _take(self, score: Score, performance: Performance) -> None:
+    def _take(
+        self, score: Score, performance: Performance, renderer: Renderer | None = None
+    ) -> None:
         self.score = score
         self.performance = performance
-        self.renderer = Renderer(score, performance)
+        self.renderer = renderer or Renderer(score, performance)
         self._pace = Pace()
         self.names = [lane.name for lane in score.lanes]
         self._macros = [macro.name for macro in score.spec.macros]
@@ -253,6 +255,36 @@ class Part:
         self.rendered = self._located = tick
         self.seeking = True
         self._arrive(within_ns)
+
+    def load(
+        self, score: Score, revision: int, state: Mapping[str, Any], tick: int, place: object
+    ) -> None:
+        """
+        Becomes what another part was at a tick; nothing may be playing.
+
+        Args:
+            score: the set.
+            revision: its number.
+            state: that of the performance, as it gave it.
+            tick: where that was.
+            place: where the renderer stood (`Renderer.place`).
+
+        Raises:
+            CommandError: these are no such things; nothing is changed.
+        """
+        performance = Performance(score)
+        performance.restore(state, tick)  # as one that runs: what glides goes on to glide
+        renderer = Renderer(score, performance)
+        try:
+            renderer.stand(place)
+        except ValueError as error:
+            raise CommandError(str(error)) from None
+        if renderer.position != tick:
+            raise CommandError("that place is another tick")
+        performance.running = False
+        self._swap, self.revision, self.seeking = None, revision, False
+        self._take(score, performance, renderer)
+        self.rendered = self._located = tick
 
     def _arrive(self, within_ns: int) -> None:
         until = self._clock() + within_ns

@@ -30,7 +30,7 @@ from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.player import realtime
 from bridge.player.core import Done
-from bridge.player.dispatch import Player, let_go, mute_derived
+from bridge.player.dispatch import Player, let_go, load, mute_derived
 from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
@@ -41,6 +41,7 @@ from bridge.player.sending import STAGE_NS
 from bridge.player.start import Start
 from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
+from bridge.player.yielding import Yielding
 from bridge.ports import OutPort, open_output
 from bridge.protocol import running
 from bridge.protocol.command import Command
@@ -87,6 +88,7 @@ class Process:
         self._ports_at = 0
         self._hear_at = 0
         self._waited_since = 0
+        self._yielding = Yielding()
         self._between_at = 0
         self._told_at = 0
         self._touched = True
@@ -221,14 +223,18 @@ class Process:
                 pass
             return
         timeout = max(0, left - SELECT_EARLY_NS) / 1e9
-        readable, writable, _ = select.select(
-            [self.inbox.fd, *self.link.reading()], self.link.writing(), [], timeout
-        )
-        if readable or writable:
-            self._touched = True
-            if self.inbox.fd in readable:
-                self.inbox.heard()
-            self.link.handle(readable, writable)
+        link = self.link
+        first = self._yielding.waits(self.player.slack(_now()), _now())
+        reading, writing = ([], []) if first else (link.reading(), link.writing())
+        readable, writable, _ = select.select([self.inbox.fd, *reading], writing, [], timeout)
+        if not readable and not writable:
+            return
+        self._touched = True
+        if self.inbox.fd in readable:
+            self.inbox.heard()
+        if not self._yielding.waits(self.player.slack(_now()), _now()):
+            self._yielding.handled(_now())
+            link.handle(readable, writable)
 
     def _between(self, now: int) -> int:
         """Work for which there is room now; returns when there will be more."""
@@ -337,7 +343,10 @@ class Process:
         try:
             if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything
                 raise CommandError("a swap needs a score")
-            self.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
+            if swap.place is not None:
+                load(self.player, swap, _now())
+            else:
+                self.player.swap(swap.score, swap.revision, swap.when, swap.renamed, swap.parts)
         except CommandError as error:
             done(error)
         else:

@@ -16,9 +16,10 @@ from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
+from bridge.player.messages import Place
 from bridge.player.start import PortSpec
 from bridge.ports.simulated import SimulatedOut
-from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, TakeClock
+from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, UseInternalClock
 from bridge.protocol.table import decode
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -169,6 +170,51 @@ class Replay:
                 self.player.finish()
         self._collect()
 
+    def place_at(self, tick: int) -> tuple[Place, str | None]:
+        """
+        Where everything stood when the song came to a tick: before what hands did at that very
+        tick, and after what happened there by itself. Nothing is sent.
+
+        Args:
+            tick: of the song, not before the begin of the take, and before its end and its first
+                jump.
+
+        Returns:
+            The place, and the text of the set that played there; None: that it began with.
+
+        Raises:
+            CommandError: something on the way cannot be done again.
+        """
+        texts: dict[int, str] = {}
+        self._start()
+        for mark in self._marks:
+            rendered = int(mark["rendered"])
+            if rendered >= tick:
+                break
+            self._render(rendered)
+            self.now = max(self.now, int(mark["ns"]))
+            if mark["is"] == "swap":
+                self._swap(mark)
+                texts[int(mark["origin"]["revision"])] = str(mark["origin"]["text"])
+            elif mark["is"] == "move":
+                self._move(mark)
+        self._render(tick)
+        part = self.player.part
+        if part.swap_due:
+            for _ in part.change_score():
+                continue
+        part.performance.settle(tick)
+        place = Place(tick, part.performance.state(), part.renderer.place)
+        return place, texts.get(part.revision)
+
+    def _render(self, until: int) -> None:
+        player = self.player
+        player.part.last = until
+        while player.part.rendered < until:
+            player.render(until)
+            player.timeline.clear()
+            player.outputs.sent.clear()
+
     def _start(self) -> None:
         if self._place:
             self.player.command(SetPosition(tick=self._place), self.now)
@@ -193,7 +239,7 @@ class Replay:
 
     def _move(self, mark: Mapping[str, Any]) -> None:
         command = decode(mark["command"])
-        if isinstance(command, Follow | TakeClock):
+        if isinstance(command, Follow | UseInternalClock):
             raise CommandError("this take changed its clock; it can be replayed up to there")
         self.player.command(command, self.now, lambda error: None, str(mark["client"]))
 

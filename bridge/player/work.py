@@ -18,6 +18,7 @@ from typing import Any
 
 from bridge.errors import InputError, Problem
 from bridge.music.logic_parse import Term
+from bridge.music.logic_tree import looks_back
 from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive, Steps
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
@@ -43,6 +44,8 @@ NAMED = 3
 LIGHT_STEPS = 2000
 """Weighted steps in a second below which a set need not be played to know that it is light: some
 20 us each on a small computer."""
+LOOK_STEPS = 0.2
+"""What a lane that has nothing to do counts for, each time that it is looked at."""
 VALUE_STEPS = 200
 """What a lane of values counts for: it is sampled in a grid of its own."""
 
@@ -72,6 +75,10 @@ class _Timed:
     @property
     def due(self) -> int:
         return int(self._node.due)
+
+    @property
+    def lane(self) -> int:
+        return int(self._node.lane)
 
     def run(self, window: Any) -> None:
         begun = self._clock()
@@ -146,6 +153,9 @@ def is_light(score: Score) -> bool:
         weight = 1 + _terms(score.terms[place]) if place in score.terms else 1
         own = ticks_per_s / float(score.steps[place]) * repeats * weight
         steps += own if lane.hits else own + VALUE_STEPS
+        if place in score.terms and looks_back(score.terms[place]):
+            # All lanes are looked at on each of its steps.
+            steps += ticks_per_s / float(score.steps[place]) * len(score.lanes) * LOOK_STEPS
     return steps < LIGHT_STEPS
 
 

@@ -39,12 +39,14 @@ class Osc:
     """An OSC address: `{field}` in the template stands for a name, `args` are the fields that the
     arguments fill in order (only fields with a default may be left out), `fixed` are fields that
     the address itself sets. `button`: a first argument tells whether the button goes down (or
-    there is none). An address without `args` is a button."""
+    there is none). An address without `args` is a button. `older`: it answers as it did before
+    it was called otherwise, and is not offered."""
 
     template: str
     args: tuple[str, ...] = ()
     fixed: tuple[tuple[str, Any], ...] = ()
     button: bool = False
+    older: bool = False
 
     @property
     def is_button(self) -> bool:
@@ -55,13 +57,15 @@ class Osc:
 @dataclass(frozen=True, slots=True)
 class Http:
     """An HTTP route: `{field}` in the path stands for a name, `fixed` are fields that the path
-    itself sets, the other fields are the members of the JSON body. `name` is the operation's."""
+    itself sets, the other fields are the members of the JSON body. `name` is the operation's.
+    `older`: it answers as it did before it was called otherwise, and is described as deprecated."""
 
     method: Literal["PUT", "POST", "DELETE"]
     path: str
     name: str
     says: str
     fixed: tuple[tuple[str, Any], ...] = ()
+    older: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +121,8 @@ class Command:
 C = TypeVar("C", bound=Command)
 TABLE: dict[str, type[Command]] = {}
 """All commands by their word, in the order in which they are written."""
+OLDER: dict[str, str] = {}
+"""Words that commands had before: takes and clients that say them are understood."""
 
 
 @dataclass_transform(frozen_default=True, kw_only_default=True)
@@ -130,8 +136,10 @@ def row(
     about: str = "",
     by: By = "player",
     role: Role = "play",
+    older: str = "",
 ) -> Callable[[type[C]], type[C]]:
-    """Makes a class the row of a command: a frozen dataclass, entered into `TABLE`."""
+    """Makes a class the row of a command: a frozen dataclass, entered into `TABLE`. `older` is the
+    word that it had before."""
 
     def enter(cls: type[C]) -> type[C]:
         made = dataclass(frozen=True, slots=True, kw_only=True)(cls)
@@ -141,6 +149,8 @@ def row(
         if do in TABLE:
             raise ValueError(f"there are two commands {do!r}")
         TABLE[do] = made
+        if older:
+            OLDER[older] = do
         return made
 
     return enter
@@ -269,7 +279,7 @@ def decode(given: object) -> Command:
     if not isinstance(given, Mapping):
         raise CommandError("a command is an object with a 'do'")
     do = given.get("do")
-    command = TABLE.get(do) if isinstance(do, str) else None
+    command = TABLE.get(OLDER.get(do, do)) if isinstance(do, str) else None
     if command is None:
         near = did_you_mean(do, TABLE) if isinstance(do, str) else ""
         raise CommandError(f"there is no command {do!r}{near}", "unknown")

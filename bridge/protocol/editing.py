@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Literal
 
 from bridge.protocol.command import Command, Http, Osc, row
-from bridge.protocol.limits import Name, Seed, Share, SwapMoment
+from bridge.protocol.limits import Bars, KeptName, Name, Seed, Share, SwapMoment, TakeBar, TakeWord
 
 What = Literal["pattern", "settings"]
 _SETTINGS = (("what", "settings"),)
@@ -87,6 +87,58 @@ class RandomiseLane(Command):
 
     def label(self) -> str:
         return f"{self.lane} {'settings ' if self.what == 'settings' else ''}randomised"
+
+
+@row(
+    "keep",
+    by="service",
+    role="edit",
+    osc=(
+        Osc("/keep", ("bars", "name")),
+        Osc("/keep/set", ("bars", "name"), fixed=(("into", "set"),)),
+    ),
+    http=Http(
+        "POST",
+        "/api/keep",
+        "keepBars",
+        "Keeps the last whole bars that were performed, as a section of the set or as another set.",
+    ),
+)
+class KeepBars(Command):
+    """Keeps what was performed in the last `bars` whole bars: as one section of the set, with what
+    stood longest in them, or as another set beside it, whose running order goes through them.
+    Without a `name` one is found."""
+
+    bars: Bars
+    name: KeptName = ""
+    into: Literal["section", "set"] = "section"
+
+    def label(self) -> str:
+        return f"the last {self.bars} bars kept"
+
+
+@row(
+    "continue-take",
+    by="service",
+    role="edit",
+    osc=Osc("/take/continue", ("take", "bar", "start")),
+    http=Http(
+        "POST",
+        "/api/takes/{take}/continue",
+        "continueTake",
+        "Puts the player where a take stood at the beginning of a bar; what plays is stopped.",
+    ),
+)
+class ContinueTake(Command):
+    """Loads the set of a take, everything that was set, and the place of every pattern, as they
+    were when it came to a bar. What plays is stopped first; `start` goes on from there at once."""
+
+    take: TakeWord
+    bar: TakeBar
+    start: bool = False
+
+    def label(self) -> str:
+        return f"on from bar {self.bar} of a take"
 
 
 @row(

@@ -32,11 +32,24 @@ LONGEST_NAME = 64
 LONGEST_PORT_NAME = 200
 LONGEST_TRY_MS = 30_000
 """A gate that is tried by hand closes by itself after this time."""
+FEWEST_HITS, USUAL_HITS, MOST_HITS = 3, 12, 100
+"""How often a voice is struck to find how late it is."""
+SHORTEST_CLICK_S, USUAL_CLICK_S, LONGEST_CLICK_S = 5.0, 20.0, 600.0
+"""How long a host's click is listened to."""
 FEWEST_STEPS, USUAL_STEPS, MOST_STEPS = 1, 127, 16383
 """Steps of an encoder from one end of a macro to the other: as a switch, as a knob of 7 bits,
 as one of 14."""
 
 Name = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
+TakeName = Annotated[str, MaxLen(LONGEST_NAME)]
+"""What a person calls a take; empty: it has no name."""
+TakeWord = Annotated[str, MinLen(1), MaxLen(LONGEST_NAME)]
+"""A take, as a person says it: its id, its name, its place in the list, or `last`."""
+TakeBar = Annotated[
+    int, Ge(1), Le(100_000), Unit("bars, counted from 1 as the take's own file does")
+]
+KeptName = Annotated[str, MaxLen(LONGEST_NAME)]
+"""The name of what is kept; empty: one is found."""
 PortName = Annotated[str, MinLen(1), MaxLen(LONGEST_PORT_NAME)]
 OutputName = Annotated[str, MinLen(3), MaxLen(2 * LONGEST_NAME + 1)]
 Bars = Annotated[int, Ge(1), Le(LONGEST_BARS), Unit("bars")]

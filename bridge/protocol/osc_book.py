@@ -149,6 +149,7 @@ def of_command(command: type[Command]) -> list[Entry]:
             osc.is_button,
         )
         for osc in command.ROW.osc
+        if not osc.older
     ]
 
 
@@ -192,5 +193,5 @@ def _told(argument: Argument) -> str:
     default = argument.default
     if isinstance(default, bool):
         default = int(default)
-    told = "" if default is None else f", `{default}` unless told"
+    told = "" if default in (None, "") else f", `{default}` unless told"
     return f"`{argument.name}`: {takes}{told}"

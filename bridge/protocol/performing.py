@@ -18,6 +18,7 @@ from bridge.protocol.limits import BarLine, Bars, GlideBars, Name, OrderEntry, S
 from bridge.protocol.state import LaneState, MacroState, PlayerReport
 
 _SECTION_PARTS = ("section", "form", "section_pending", "order", "morph", "tempo", "tempo_glide")
+_FREEZES = "Freezes the drift of a pattern, or lets it drift."
 _MUTE_ARGS = ("muted", "when", "return_bars")
 
 
@@ -217,26 +218,30 @@ class Solo(Command):
 
 
 @row(
-    "still",
+    "freeze",
     value=True,
-    osc=Osc("/lane/{lane}/still", ("on",)),
-    http=Http("PUT", "/api/lanes/{lane}/still", "stillLane", "Stops a pattern from drifting."),
+    osc=(Osc("/lane/{lane}/freeze", ("on",)), Osc("/lane/{lane}/still", ("on",), older=True)),
+    http=(
+        Http("PUT", "/api/lanes/{lane}/freeze", "freezeLane", _FREEZES),
+        Http("PUT", "/api/lanes/{lane}/still", "stillLane", _FREEZES, older=True),
+    ),
+    older="still",
 )
-class Still(Command):
+class Freeze(Command):
     """Stops a lane's pattern from drifting, or lets it drift again."""
 
     lane: Name
     on: bool
 
     def label(self) -> str:
-        return f"{self.lane} {'held still' if self.on else 'drifting'}"
+        return f"{self.lane} {'frozen' if self.on else 'drifting'}"
 
     def remembered(self) -> Any:
         return self.on
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
-        was = unconfirmed.get(self.address(), state["lanes"][self.lane]["still"])
-        return () if was == self.on else (Still(lane=self.lane, on=was),)
+        was = unconfirmed.get(self.address(), state["lanes"][self.lane]["freeze"])
+        return () if was == self.on else (Freeze(lane=self.lane, on=was),)
 
 
 @row(
@@ -378,9 +383,13 @@ class NextOfOrder(Command):
 
 
 @row(
-    "all-out",
-    osc=Osc("/all-out"),
-    http=Http("POST", "/api/all-out", "allOut", "Mutes every lane, now."),
+    "mute-all",
+    osc=(Osc("/mute-all"), Osc("/all-out", older=True)),
+    http=(
+        Http("POST", "/api/mute-all", "muteAll", "Mutes every lane, now."),
+        Http("POST", "/api/all-out", "allOut", "Mutes every lane, now.", older=True),
+    ),
+    older="all-out",
 )
 class MuteAll(Command):
     """Mutes every lane, now; nothing that waits brings one back."""

@@ -1,7 +1,7 @@
 """Commands of the transport, the tempo, the clock and the soundcheck of one output.
 
-Transport, position, taking the clock and the soundcheck are moments and not states: they have no
-inverse and make no step in the history.
+Transport, position, the internal clock and the soundcheck are moments and not states: they have
+no inverse and make no step in the history.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, ro
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Milliseconds, OutputName, PortName, Tempo, Tick, TryMs, TryValue
 from bridge.protocol.state import PlayerReport
+
+_INTERNAL = "Goes over to the internal clock, without a jump."
 
 
 @row(
@@ -162,18 +164,17 @@ class SetOffset(Command):
 
 
 @row(
-    "take-clock",
+    "internal-clock",
     about="clock",
-    osc=Osc("/take-clock"),
-    http=Http(
-        "POST",
-        "/api/clock/take",
-        "takeClock",
-        "Takes over with the internal clock, without a jump.",
+    osc=(Osc("/internal-clock"), Osc("/take-clock", older=True)),
+    http=(
+        Http("POST", "/api/clock/internal", "useInternalClock", _INTERNAL),
+        Http("POST", "/api/clock/take", "takeClock", _INTERNAL, older=True),
     ),
+    older="take-clock",
 )
-class TakeClock(Command):
-    """Takes over with the internal clock, without a jump."""
+class UseInternalClock(Command):
+    """Goes over to the internal clock, without a jump."""
 
 
 @row(

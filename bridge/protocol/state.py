@@ -73,7 +73,7 @@ class LaneState(TypedDict):
     solo: bool
     heard: bool
     filling: bool
-    still: bool
+    freeze: bool
     groups: list[str]
     settings: dict[str, float]
     hand: dict[str, float]
@@ -428,6 +428,29 @@ class SoundcheckState(TypedDict):
     listening: ListeningState | None
 
 
+Hearing = Literal["voices", "click"]
+
+
+class AlignState(TypedDict):
+    """Lining up by an audio input. `hears`: what is listened to; `heard`: how late each voice was;
+    `says`: how it ended; `proposed`: what would be written, in words; `before_ms` and `after_ms`:
+    how far apart hits fall; `offset`: whether the click was heard; `complete`: all voices were
+    listened to; `changes`: whether anything would be written; `applied`: it was."""
+
+    input: str
+    running: bool
+    hears: Hearing
+    heard: list[HeardOutput]
+    says: list[str]
+    proposed: list[str]
+    before_ms: float | None
+    after_ms: float | None
+    offset: bool
+    complete: bool
+    changes: bool
+    applied: bool
+
+
 class MovedBy(TypedDict):
     """Who is moving something: the client's name, and that in words."""
 
@@ -457,6 +480,7 @@ class State(PlayerReport):
     learning: LearningState | None
     tuning: TuningState | None
     soundcheck: SoundcheckState | None
+    align: AlignState | None
     note_names: list[str]
     section_note_names: dict[str, list[str]]
     limits: dict[str, dict[str, FieldLimits]]

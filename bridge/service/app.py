@@ -11,6 +11,7 @@ from pathlib import Path
 
 from aiohttp import web
 
+from bridge.bench.aligner import Aligner
 from bridge.bench.live_scope import Scope
 from bridge.bench.soundchecker import Soundchecker
 from bridge.bench.tuner import Tuner
@@ -30,11 +31,14 @@ from bridge.osc.server import Osc
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import LinksState
 from bridge.session.chart import Charts
+from bridge.session.continuing import Continuing
 from bridge.session.instep import InStep
+from bridge.session.keeper import Keeper
 from bridge.session.lasting import Lasting
 from bridge.session.setbook import SetBook
 from bridge.session.varying import Varying
 from bridge.supervisor.voice import Level
+from bridge.web.align_http import align_routes
 from bridge.web.api_page import add_api_page, names_in
 from bridge.web.command_http import command_routes, history_route
 from bridge.web.controllers_http import controller_routes
@@ -46,6 +50,7 @@ from bridge.web.gate import Gate, add_headers
 from bridge.web.health_http import Watching
 from bridge.web.http import Route, add_routes, state_route
 from bridge.web.keeping_http import keeping_routes
+from bridge.web.listen_http import input_routes
 from bridge.web.live import Live
 from bridge.web.openapi import describe
 from bridge.web.osc_http import osc_route
@@ -54,6 +59,7 @@ from bridge.web.problems import problems
 from bridge.web.setbook_http import set_routes
 from bridge.web.soundcheck_http import soundcheck_routes
 from bridge.web.static import Page, add_page
+from bridge.web.takes_http import take_routes
 from bridge.web.tuner_http import tuner_routes
 
 log = logging.getLogger(__name__)
@@ -109,6 +115,7 @@ class Service:
         self.bench = Workbench(self.control)
         self.tuner = Tuner(self.bench, on_change=self._bench_changed)
         self.soundchecker = Soundchecker(self.bench, on_change=self._bench_changed)
+        self.aligner = Aligner(self.bench, on_change=self._bench_changed)
         self.osc = Osc(self.control, self.access)
         self.view = View(
             self.session,
@@ -118,6 +125,7 @@ class Service:
                 learning=self.controllers.learning,
                 tuning=self.tuner.state,
                 soundcheck=self.soundchecker.state,
+                align=self.aligner.state,
             ),
         )
         self.live = Live(self.control, self.view, self.charts, self.controllers, self.scope)
@@ -130,8 +138,10 @@ class Service:
         )
         self.in_step = InStep(self.book)
         slots = None if options.memory is None else Slots(options.memory)
-        self.lasting = Lasting(self.session, self.book.shelf, slots)
+        self.lasting = Lasting(self.session, self.book.sets, slots)
         self.varying = Varying(self.book, self.control)
+        self.keeper = Keeper(self.book, self.control)
+        self.continuing = Continuing(self.book, self.control, options.state_dir)
 
     def _bench_changed(self) -> None:
         self.session.stream.tell(BenchChanged())
@@ -157,9 +167,12 @@ class Service:
             *set_routes(self.book, self.charts, self.control),
             *keeping_routes(self.book, self.control),
             *controller_routes(self.controllers),
+            *input_routes(),
             *tuner_routes(self.tuner),
             *soundcheck_routes(self.soundchecker),
+            *align_routes(self.aligner),
             *edit_routes(self.book, self.control, self.charts),
+            *take_routes(self.options.state_dir),
             *paper_routes(self.session),
             osc_route(self.osc, lambda: self.osc_port),
             *self.watching.routes(),
@@ -235,6 +248,7 @@ class Service:
                         yield self
                     finally:
                         await self.soundchecker.stop()
+                        await self.aligner.stop()
                         await self.live.close()
                         for task in tasks:
                             task.cancel()

@@ -80,7 +80,7 @@ class InStep:
             return False
         book, path = self._book, playing.path
         with contextlib.suppress(CommandError):
-            path = book.shelf.path(str(origin.get("file", "")))
+            path = book.sets.path(str(origin.get("file", "")))
         try:
             rig = self._session.the_rig()
             taken = await asyncio.to_thread(compiled, rig, text, path, revision)

@@ -19,7 +19,7 @@ from bridge.control.history import Step
 from bridge.control.session import Session
 from bridge.control.stream import HistoryChanged
 from bridge.files.slots import Slots
-from bridge.session.shelf import Shelf
+from bridge.session.set_folder import SetFolder
 
 log = logging.getLogger(__name__)
 
@@ -29,9 +29,9 @@ GATHER_S = 0.2
 class Lasting:
     """`slots` None keeps nothing."""
 
-    def __init__(self, session: Session, shelf: Shelf[Any], slots: Slots | None) -> None:
+    def __init__(self, session: Session, sets: SetFolder[Any], slots: Slots | None) -> None:
         self._session = session
-        self._shelf = shelf
+        self._sets = sets
         self._slots = slots
         self._changed = asyncio.Event()
         session.stream.on(HistoryChanged, lambda _: self._changed.set())
@@ -47,7 +47,7 @@ class Lasting:
             log.warning("what can be undone is not known any more: %r", error)
             return
         self._session.history.take_over(done, undone)
-        self._shelf.left.update(left)
+        self._sets.left.update(left)
 
     async def run(self) -> None:
         """Keeps what changes; never returns."""
@@ -58,7 +58,7 @@ class Lasting:
             if self._slots is None:
                 continue
             done, undone = self._session.history.steps()
-            left = dict(self._shelf.left)
+            left = dict(self._sets.left)
             try:
                 await asyncio.to_thread(_write, self._slots, done, undone, left)
             except (OSError, ValueError, pickle.PicklingError, TypeError) as error:

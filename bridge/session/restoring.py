@@ -16,7 +16,7 @@ from bridge.music.names import after as named
 Names = Mapping[str, Mapping[str, str]]
 NO_NAMES: Names = MappingProxyType({})
 NO_PARTS: Mapping[str, Any] = MappingProxyType({})
-_OF_LANE = ("under", "pending", "solo", "still", "hand")
+_OF_LANE = ("under", "pending", "solo", "freeze", "hand")
 
 
 def reversed_names(renamed: Names) -> dict[str, dict[str, str]]:

@@ -21,10 +21,12 @@ from bridge.control.session import Playing
 from bridge.errors import CommandError, InputError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig
+from bridge.music.snapshot import essential
+from bridge.player.messages import Place
 from bridge.protocol.state import DocumentState
 from bridge.session.keeping import Keeping
 from bridge.session.restoring import NO_NAMES, NO_PARTS, Names, reversed_names, to_restore
-from bridge.session.shelf import SetRow, Shelf
+from bridge.session.set_folder import SetFolder, SetRow
 from bridge.session.swapping import Swapping
 from bridge.session.texts import Texts, compiled, weighed
 
@@ -49,7 +51,7 @@ class SetBook:
     ) -> None:
         self.session = control.session
         self.lock = asyncio.Lock()
-        self.shelf: Shelf[Playing] = Shelf(rig_path, set_path)
+        self.sets: SetFolder[Playing] = SetFolder(rig_path, set_path)
         self.texts = Texts(rig_path, set_path, state_dir)
         self.keeping = Keeping(self.session, set_path, state_dir, run)
         self.swapping = Swapping(self.session)
@@ -60,7 +62,7 @@ class SetBook:
 
     async def load(self) -> None:
         """Reads rig and set. Raises `InputError` with everything that is wrong."""
-        rig, playing = await asyncio.to_thread(self.texts.load, self.shelf, self.keeping)
+        rig, playing = await asyncio.to_thread(self.texts.load, self.sets, self.keeping)
         self.session.use_set(playing)
         self.session.use_rig(rig)
         for note in self.texts.notes:
@@ -110,19 +112,19 @@ class SetBook:
         A set that was left with edits comes back with them, unless `fresh`. `tempo` ``take``: its
         own tempo comes with it (where we lead); ``keep``: the tempo stays.
         """
-        path = self.shelf.path(file)
+        path = self.sets.path(file)
         before = self.session.loaded()[1]
-        text = None if fresh or path == before.path else self.shelf.left.get(path)
+        text = None if fresh or path == before.path else self.sets.left.get(path)
         if text is None:
             text = await self.texts.read(path, file)
         parts = await self._tempo(text, path, tempo)
         state, change = self.session.state, TextChange(text, str(path), when, parts=parts)
         after = await self._swap(change)
-        self.shelf.left.pop(path, None)
+        self.sets.left.pop(path, None)
         if path != before.path:
             self._previous = before.path
             if not self.texts.saved(before):
-                self.shelf.left[before.path] = before.text
+                self.sets.left[before.path] = before.text
         self._remember(f"open {file}", client, before, after, change, state)
         return after
 
@@ -131,16 +133,16 @@ class SetBook:
         was none."""
         if self._previous is None:
             raise CommandError("no other set was open before", "state")
-        return await self.open(self.shelf.name(self._previous), when, client, tempo)
+        return await self.open(self.sets.name(self._previous), when, client, tempo)
 
     async def load_ahead(self, file: str) -> None:
         """Reads and compiles a set, so that it can take over at once. Raises `InputError`."""
         rig, playing = self.session.loaded()
-        path = self.shelf.path(file)
+        path = self.sets.path(file)
         if path != playing.path:
-            text = self.shelf.left.get(path) or await self.texts.read(path, file)
+            text = self.sets.left.get(path) or await self.texts.read(path, file)
             made = await asyncio.to_thread(weighed, rig, text, path, 0)
-            self.shelf.keep_ready(path, made)
+            self.sets.keep_ready(path, made)
 
     async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, Any]:
         """What a swap says of the tempo. Where we follow a clock the tempo is that clock's."""
@@ -148,28 +150,58 @@ class SetBook:
         if tempo != "take" or not leads:
             return {}
         rig = self.session.loaded()[0]
-        made = self.shelf.ready.get(path)
+        made = self.sets.ready.get(path)
         if made is None or made.text != text:
             made = await asyncio.to_thread(weighed, rig, text, path, 0)
-            self.shelf.keep_ready(path, made)
+            self.sets.keep_ready(path, made)
         return {"tempo": made.document.spec.tempo, "tempo_glide": None}
 
     async def _travel(self, change: TextChange) -> None:
         await self._swap(change, compiled)  # it has been played before
 
-    async def _swap(self, change: TextChange, make: Compile = weighed) -> Playing:
+    async def stand(self, text: str, path: Path, place: Place, client: str, label: str) -> Playing:
+        """
+        A set takes over at a place that it was at before; the player must be stopped. One undoable
+        step: it brings back the set, and what was set.
+
+        Raises:
+            InputError: the text is wrong here.
+            CommandError: the player does not stand still.
+            PlayerError: it is away.
+        """
+        before, state = self.session.loaded()[1], self.session.state
+        parts = essential(place.state)
+        change = TextChange(text, str(path), "bar", parts=parts)
+        after = await self._swap(change, place=place)
+        if path != before.path:
+            self._previous = before.path
+            if not self.texts.saved(before):
+                self.sets.left[before.path] = before.text
+        back = TextChange(before.text, str(before.path), "bar", parts=essential(state))
+        step = Step(label=label, client=client, at=self._clock(), undo=(back,), redo=(change,))
+        self.session.history.add(step)
+        return after
+
+    async def make_ready(self, text: str, path: Path) -> None:
+        """Compiles a text that will be swapped in. Raises `InputError`."""
+        rig = self.session.loaded()[0]
+        self.sets.keep_ready(path, await asyncio.to_thread(weighed, rig, text, path, 0))
+
+    async def _swap(
+        self, change: TextChange, make: Compile = weighed, place: Place | None = None
+    ) -> Playing:
         text, path = change.text, Path(change.file)
         async with self.lock:
             rig, before = self.session.loaded()
             shown = self.session.state.get("revision", 0)
             revision = max(before.revision, shown) + 1
-            made = self.shelf.ready.get(path)
+            made = self.sets.ready.get(path)
             if made is None or made.text != text:
                 made = await asyncio.to_thread(make, rig, text, path, revision)
             playing = replace(made, revision=revision)
-            await self.swapping.send(playing, change.when, change)
+            await self.swapping.send(playing, change.when, change, place)
             if path != before.path:
-                self.shelf.keep_ready(before.path, before)
+                self.sets.keep_ready(before.path, before)
             self.session.use_set(playing)
             self.show()
         await self.keep()
@@ -208,9 +240,9 @@ class SetBook:
     async def save_as(self, file: str, replace: bool) -> Playing:
         """Writes the text that plays to another file of the folder, which is its file then."""
         playing = self.session.loaded()[1]
-        path = self.shelf.path(file)
+        path = self.sets.path(file)
         profiles = [i.profile.name for i in self.session.loaded()[0].interfaces.values()]
-        await asyncio.to_thread(self.shelf.refuse_other_files, path, profiles)
+        await asyncio.to_thread(self.sets.refuse_other_files, path, profiles)
         if not replace and path != playing.path and await asyncio.to_thread(path.exists):
             raise CommandError(f"there is a file '{file}' already", "taken")
         return await self._write(playing, path)
@@ -221,7 +253,7 @@ class SetBook:
         async with self.lock:
             for number in range(1, 1000):
                 file = f"{stem}{'' if number == 1 else f'-{number}'}.yaml"
-                path = self.shelf.path(file)
+                path = self.sets.path(file)
                 if not await asyncio.to_thread(os.path.lexists, path):
                     break
             try:
@@ -247,11 +279,11 @@ class SetBook:
     async def files(self) -> list[SetRow]:
         """The sets within reach."""
         playing = self.session.loaded()[1]
-        return await asyncio.to_thread(self.shelf.rows, playing.path, self.saved)
+        return await asyncio.to_thread(self.sets.rows, playing.path, self.saved)
 
     def name(self, playing: Playing) -> str:
         """The file of a set, as surfaces call it."""
-        return self.shelf.name(playing.path)
+        return self.sets.name(playing.path)
 
     @property
     def saved(self) -> bool:
@@ -267,7 +299,7 @@ class SetBook:
         """Tells surfaces which file it is, whether it holds what plays, and what went wrong."""
         _, playing = self.session.loaded()
         document: DocumentState = {
-            "file": self.shelf.name(playing.path),
+            "file": self.sets.name(playing.path),
             "saved": self.texts.saved(playing),
         }
         if self.texts.changed_outside(playing):

@@ -9,7 +9,7 @@ from bridge.control.session import Playing, Session
 from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import PlayerError
 from bridge.music.score import Score
-from bridge.player.messages import Swap
+from bridge.player.messages import Place, Swap
 
 SWAP_S = 3.0  # a compiled score is larger than a command; the player unpacks it between two steps
 
@@ -27,9 +27,15 @@ class Swapping:
         """Whether a score of that revision was sent and does not sound yet."""
         return revision in self._coming
 
-    async def send(self, playing: Playing, when: str, change: TextChange | None = None) -> None:
-        """Sends what is to be played; returns when the player has it. Raises `CommandError`,
-        `PlayerError`."""
+    async def send(
+        self,
+        playing: Playing,
+        when: str,
+        change: TextChange | None = None,
+        place: Place | None = None,
+    ) -> None:
+        """Sends what is to be played, `place`: from where; returns when the player has it. Raises
+        `CommandError`, `PlayerError`."""
         self._coming[playing.revision] = playing.score
         renamed, parts = ({}, {}) if change is None else (change.renamed, change.parts)
         swap = Swap(
@@ -40,6 +46,7 @@ class Swapping:
             file=str(playing.path),
             renamed={what: dict(names) for what, names in renamed.items()},
             parts=dict(parts),
+            place=place,
         )
         answer = await self._session.swap(swap)
         try:

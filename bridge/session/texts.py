@@ -20,7 +20,7 @@ from bridge.files.set import load_set, parse_set
 from bridge.music.score import compile_score
 from bridge.player import work
 from bridge.session.keeping import Keeping
-from bridge.session.shelf import Shelf
+from bridge.session.set_folder import SetFolder
 
 UNKNOWN = -1  # the revision of a text before the player has said it
 
@@ -55,7 +55,7 @@ class Texts:
 
     # --- the start ----------------------------------------------------------------------------
 
-    def load(self, shelf: Shelf[Playing], keeping: Keeping) -> tuple[Rig, Playing]:
+    def load(self, sets: SetFolder[Playing], keeping: Keeping) -> tuple[Rig, Playing]:
         """Rig and set as they were started with; the text that an earlier service of this run has
         kept goes before that of the file. Raises `InputError`."""
         rig = self._last_good(self._rig_path, lambda path: load_rig(path, place=self._rig_path))
@@ -65,7 +65,7 @@ class Texts:
             self.notes.append(note)
         if kept is not None:
             try:
-                playing = compiled(rig, kept.text, shelf.path(kept.file), kept.revision)
+                playing = compiled(rig, kept.text, sets.path(kept.file), kept.revision)
             except BridgeError as error:
                 self.notes.append(f"the working text cannot be used: {error}")
             else:

@@ -124,6 +124,6 @@ def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> St
     play = moment.playing and (start.play or rig.resume == "playing")
     how = "playing" if play else "stopped"
     notes.append(
-        f"restored after a power cut: {how} at bar {moment.bar}; --fresh starts from the files"
+        f"restored after a power cut: {how} at bar {moment.bar}; `--from-files` starts anew"
     )
     return replace(start, snapshot=snapshot, play=play)

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from bridge.files import store, take
-from bridge.files.take_shelf import ENDING, Shelf
+from bridge.files.take_folder import ENDING, TakeFolder
 from bridge.player.tape import rows_of
 from bridge.protocol.limits import TICKS_PER_QUARTER
 from bridge.supervisor.spending import TAKE_BYTES_PER_HOUR, Spending, cost_of, pause_s
@@ -92,7 +92,7 @@ class Recorder:
         spending: Spending,
         wall: Callable[[], datetime] = lambda: datetime.now().astimezone(),
     ) -> None:
-        self.shelf = Shelf(state)
+        self.takes = TakeFolder(state)
         self.lost = 0
         """Rows that were lost since the start of the program."""
         self._about = about
@@ -199,10 +199,10 @@ class Recorder:
 
     def _new_path(self, wall: datetime) -> Path:
         stamp = wall.strftime("%Y-%m-%dT%H-%M-%S")
-        path, count = self.shelf.folder / f"{stamp}{ENDING}", 1
+        path, count = self.takes.folder / f"{stamp}{ENDING}", 1
         while path.exists() or any(job.path == path for job in self._jobs):
             count += 1
-            path = self.shelf.folder / f"{stamp}-{count}{ENDING}"
+            path = self.takes.folder / f"{stamp}-{count}{ENDING}"
         return path
 
     # --- what is said ---------------------------------------------------------------------------
@@ -308,7 +308,7 @@ class Recorder:
         self._size += len(raw)
         if job.first:
             store.flush_folder(job.path.parent)
-            self.shelf.make_room(MOST_BYTES)
+            self.takes.make_room(MOST_BYTES)
         if job.last:
             self._close()
 

@@ -111,7 +111,7 @@ class Output:
     voice: str | None = None
     excludes: tuple[str, ...] = ()
     ppqn: int = 24
-    says: str = ""
+    description: str = ""
 
     @property
     def gates(self) -> bool:
@@ -128,7 +128,7 @@ class Profile:
     """
 
     name: str
-    says: str
+    description: str
     outputs: tuple[Output, ...]
     link: Literal["din", "usb"] = "usb"
     latency_ms: float = 0.0

@@ -16,8 +16,9 @@ from aiohttp import web
 import bridge
 from bridge.control.budget import CLIENT_BURST, CLIENT_RATE
 from bridge.files.blocks import Block, Head, Pairs, Signs, Words
+from bridge.files.take_folder import SERVICE_BYTES
 from bridge.protocol.command import described_limits
-from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, TEXT_BYTES
+from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, MIDI, TEXT_BYTES
 from bridge.web.manual_http import policy
 from bridge.web.problems import KINDS
 from bridge.web.wrong import wanted
@@ -42,11 +43,14 @@ CHAPTERS = {
     "set": "The set and its files",
     "sets": "The set and its files",
     "pack": "The set and its files",
+    "takes": "Takes",
+    "keep": "Takes",
     "chart": "The set and its files",
     "words": "The set and its files",
     "controllers": "Controllers",
     "tuning": "Tuning",
     "soundcheck": "Soundcheck",
+    "align": "Soundcheck",
     "devices": "Who is let in",
     "pairing": "Who is let in",
 }
@@ -55,6 +59,8 @@ LAST = "All the rest"
 
 PACK = "pack.zip"
 """The file of the examples that get and send one."""
+FILES = {ARCHIVE: PACK, MIDI: "take.mid"}
+"""Where what comes back is put, by its type, since no terminal can show it."""
 # What is sent in the examples, by operation; {lane} and so on become names of what plays.
 EXAMPLES: Mapping[str, Any] = {
     "muteLane": {"muted": True, "when": "bar"},
@@ -66,7 +72,7 @@ EXAMPLES: Mapping[str, Any] = {
     "setPace": {"pace": -1},
     "setGroupPace": {"pace": 1},
     "soloLane": {"on": True},
-    "stillLane": {"on": True},
+    "freezeLane": {"on": True},
     "moveMacro": {"value": 0.5},
     "setLaneSetting": {"value": 1},
     "recallSection": {"when": "now", "morph_bars": 4},
@@ -79,12 +85,16 @@ EXAMPLES: Mapping[str, Any] = {
     "tryOutput": {"action": "gate", "value": 1, "ms": 100},
     "copyLane": {"to": "spare"},
     "randomiseLane": {"amount": 0.3},
+    "keepBars": {"bars": 8, "name": "harbour"},
     "putSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n", "when": "bar"},
     "checkSet": {"text": "set: Low tide\nlanes:\n  kick: {steps: x...}\n"},
     "saveSetAs": {"file": "ebb.yaml", "replace": True},
     "bringSetBack": {"moment": "2026-01-31T21-05-00", "when": "bar"},
     "bringRigBack": {"moment": "2026-01-31T21-05-00"},
     "openPack": PACK,
+    "starTake": {"starred": True},
+    "continueTake": {"bar": 1},
+    "nameTake": {"name": "first light"},
     "openSet": {"file": "{file}", "when": "bar"},
     "loadSet": {"file": "{file}"},
     "editSet": {"edits": [{"path": ["lanes", "{lane}", "muted"], "value": True}]},
@@ -97,6 +107,8 @@ EXAMPLES: Mapping[str, Any] = {
     "soundNote": {"note": 36},
     "takeReading": {"note": 36, "text": "1.002 V"},
     "listenToVoice": {"input": "bay in", "channel": 1},
+    "alignVoices": {"input": "bay in", "channel": 1, "monitors_down": True},
+    "alignClick": {"input": "bay in", "channel": 2, "seconds": 20},
     "listenSoundcheck": {"input": "bay in", "channel": 1},
     "undoTuning": {"output": "{pitch}"},
     "beginSoundcheck": {"monitors_down": True},
@@ -125,6 +137,7 @@ def names_in(state: Mapping[str, Any], outputs: Mapping[str, str], file: str) ->
         "channel": "1",
         "number": "20",
         "device": "0123abcd",
+        "take": "last",
         "file": file or "low-tide.yaml",
     }
 
@@ -195,7 +208,8 @@ def _introduction(base: str) -> Iterator[Block]:
         f"One client may send {CLIENT_RATE:.0f} commands a second, and {CLIENT_BURST:.0f} at once "
         "after a pause; more is refused with 429. The body of a command may have "
         f"{COMMAND_BYTES >> 10} KiB, that of a set text {TEXT_BYTES >> 10} KiB, "
-        f"a pack {ARCHIVE_BYTES >> 20} MiB."
+        f"a pack {ARCHIVE_BYTES >> 20} MiB. Files are made of takes of at most "
+        f"{SERVICE_BYTES >> 20} MiB, one at a time; `lanebridge takes export` has no such limit."
     )
 
 
@@ -204,6 +218,8 @@ def _chapters(document: Schema, names: Mapping[str, str], base: str) -> Iterator
     for path, item in document["paths"].items():
         chapter = chapters[CHAPTERS.get(path.removeprefix("/api").split("/")[1], LAST)]
         for method, operation in item.items():
+            if operation.get("deprecated"):  # it answers, and has another name today
+                continue
             chapter += _operation(document, method.upper(), path, operation, names, base)
     for title, blocks in chapters.items():
         yield Head(1, title)
@@ -231,8 +247,9 @@ def _operation(
         if rows:
             yield Pairs(("in the body", "takes"), rows)
     line = curl(method, path, EXAMPLES.get(operation["operationId"]), names, base)
-    kept = f" -o {PACK}" if ARCHIVE in operation["responses"]["200"]["content"] else ""
-    yield Signs((line + kept,))
+    for media in operation["responses"]["200"]["content"]:
+        line += f" -o {FILES[media]}" if media in FILES else ""
+    yield Signs((line,))
 
 
 def _resolved(schema: Schema, root: Schema) -> Schema:

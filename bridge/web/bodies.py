@@ -61,7 +61,7 @@ class CheckBody(Strict):
     text: Annotated[str, Field(max_length=TEXT_MOST)]
 
 
-ShelfName = Annotated[
+SetFileName = Annotated[
     str,
     Field(
         pattern=r"^(ideas/)?[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.ya?ml$",
@@ -75,7 +75,7 @@ class OpenBody(Strict):
     """`tempo`: ``take`` that of the set, where we lead, or ``keep`` the present one. `fresh`: as
     the file has it, even if it was left with edits."""
 
-    file: ShelfName
+    file: SetFileName
     when: SwapMoment = "bar"
     tempo: Pace = "take"
     fresh: bool = False
@@ -87,7 +87,7 @@ class BackBody(Strict):
 
 
 class LoadBody(Strict):
-    file: ShelfName
+    file: SetFileName
 
 
 class SaveAsBody(Strict):
@@ -127,6 +127,32 @@ class VariedAnswer(Answer):
     lane: str
     seed: int | None
     revision: int
+
+
+class KeptAnswer(Answer):
+    """What was kept of the last `bars` whole bars, under `name`: the `sections` that were made, the
+    `file` of the set that was made (null: they are in the set that plays), and in words what is
+    `kept` and what is `left` out."""
+
+    done: bool = True
+    name: str
+    bars: int
+    sections: list[str]
+    file: str | None
+    kept: list[str]
+    left: list[str]
+
+
+class ContinuedAnswer(Answer):
+    """The player stands where the take with the id `take` stood at the beginning of `bar`, at
+    `tick` of the song; `set` and `file` are what it was played with."""
+
+    done: bool = True
+    take: str
+    bar: int
+    tick: int
+    set: str
+    file: str
 
 
 class TextProblem(Answer):

@@ -11,7 +11,15 @@ from pydantic import BaseModel
 
 from bridge.control.door import Control
 from bridge.protocol.command import Command
-from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane, Redo, Undo
+from bridge.protocol.editing import (
+    ClearLane,
+    ContinueTake,
+    CopyLane,
+    KeepBars,
+    RandomiseLane,
+    Redo,
+    Undo,
+)
 from bridge.protocol.state import HistoryList
 from bridge.protocol.table import client_commands
 from bridge.web import bodies as b
@@ -25,6 +33,8 @@ ANSWERS: Mapping[type[Command], type[BaseModel]] = {
     CopyLane: b.VariedAnswer,
     ClearLane: b.VariedAnswer,
     RandomiseLane: b.VariedAnswer,
+    KeepBars: b.KeptAnswer,
+    ContinueTake: b.ContinuedAnswer,
 }
 """What is answered where there is more to say than that it is done."""
 
@@ -54,6 +64,7 @@ def _route(control: Control, body: CommandBody) -> Route:
         errors=(*errors, 412) if conditional else errors,
         conditional=conditional,
         params={name: _described(name) for name in body.in_path},
+        older=http.older,
     )
 
 

@@ -8,10 +8,9 @@ from aiohttp import web
 from pydantic import Field
 
 from bridge.desk.controllers import Controllers
-from bridge.desk.learning import Wish
+from bridge.desk.learning import binding_of
 from bridge.errors import CommandError
 from bridge.protocol.asking import Learn
-from bridge.protocol.command import fields_of
 from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name
 from bridge.protocol.state import Coding, ControlRow, LearningState, Target
 from bridge.web import bodies as b
@@ -22,7 +21,7 @@ from bridge.web.http import Routes, client_of
 
 class ControlBody(Strict):
     """What a control does: moves a macro, mutes a lane, recalls a section, or start, stop,
-    continue, tap, all-out, order-next."""
+    continue, tap, mute-all, order-next."""
 
     target: Target
     name: Name
@@ -69,10 +68,6 @@ CONTROL = {
     "channel": "MIDI channel from 1",
     "number": "controller or note number",
 }
-
-
-def wish_of(given: Learn) -> Wish:
-    return Wish(**{name: getattr(given, name) for name in fields_of(Learn)})
 
 
 def controller_routes(controllers: Controllers) -> Routes:
@@ -146,7 +141,7 @@ def _control_routes(controllers: Controllers) -> Routes:
         errors=(404, 409),
     )
     async def learn(request: web.Request, body: Learn) -> ControlRow:
-        return await controllers.learn(wish_of(body), client_of(request))
+        return await controllers.learn(body, client_of(request))
 
     @routes.add(
         "DELETE", "/api/controllers/learn", "cancelLearning", "Ends the wait for a control."
@@ -165,7 +160,7 @@ def _control_routes(controllers: Controllers) -> Routes:
     )
     async def bind(request: web.Request, body: ControlBody) -> ControlRow:
         controller, kind, channel, number = place(request)
-        binding = Wish(**body.model_dump()).binding(kind, number, channel)
+        binding = binding_of(Learn(**body.model_dump()), kind, number, channel)
         return await controllers.bind(controller, binding)
 
     @routes.add(

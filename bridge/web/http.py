@@ -31,6 +31,7 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 
 ARCHIVE = "application/zip"
 ARCHIVE_BYTES = 4 << 20  # a pack without recordings has a few ten thousand
+MIDI = "audio/midi"
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]
@@ -64,6 +65,7 @@ class Route:
     conditional: bool = False  # takes If-Match
     archive: bool = False
     role: Role | None = None
+    older: bool = False  # deprecated: there is another path for it
 
     @property
     def takes_body(self) -> bool:

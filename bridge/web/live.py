@@ -55,7 +55,6 @@ from bridge.protocol.command import Command
 from bridge.protocol.state import State
 from bridge.protocol.table import decode
 from bridge.session.chart import Charts
-from bridge.web.controllers_http import wish_of
 from bridge.web.entrance import Connection
 from bridge.web.gate import DEVICE
 from bridge.web.problems import ProblemError, describe, problem
@@ -466,7 +465,7 @@ class Live:
     async def _carry_out(self, client: Client, command: Command, seq: int | None) -> None:
         try:
             if isinstance(command, Learn):
-                row = await self._controllers.learn(wish_of(command), client.name)
+                row = await self._controllers.learn(command, client.name)
                 more: dict[str, Any] = {"learned": row}
             else:
                 more = await self._control.carry_out(command, client.name)

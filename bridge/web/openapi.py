@@ -75,6 +75,7 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
         "operationId": route.name,
         "summary": route.says,
         "x-role": route.needs,
+        **({"deprecated": True} if route.older else {}),
         "parameters": [
             {
                 "name": name,

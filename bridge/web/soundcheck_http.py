@@ -13,6 +13,7 @@ from bridge.protocol.state import Said, SoundcheckState
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.http import Routes, client_of
+from bridge.web.listen_http import listen_route
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
 
@@ -100,16 +101,9 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
 def _ear_routes(checker: Soundchecker, shown: Callable[[], SoundcheckState]) -> Routes:
     routes = Routes()
 
-    @routes.add(
-        "POST",
-        "/api/soundcheck/listen",
-        "listenSoundcheck",
-        "Checks all outputs by an audio input: what is heard, in words. Nothing is recorded.",
-        errors=(409,),
-    )
-    async def listen(request: web.Request, body: b.ListenBody) -> SoundcheckState:
-        await checker.listen(body.input, body.channel, client_of(request))
-        return shown()
+    says = "Checks all outputs by an audio input: what is heard, in words. Nothing is recorded."
+    path, name = "/api/soundcheck/listen", "listenSoundcheck"
+    routes.append(listen_route(path, name, says, checker.listen, shown, SoundcheckState))
 
     @routes.add(
         "POST",

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from typing import Annotated, Any, TypedDict
 
 from aiohttp import web
 from pydantic import Field
 
-from bridge.bench.ear_tuner import audio_inputs
 from bridge.bench.tuner import Tuner
-from bridge.listen.wrong import ListenError, no_device
-from bridge.protocol.state import AudioInput, TunedOutput, TuningState
+from bridge.protocol.state import TunedOutput, TuningState
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Strict
 from bridge.web.http import Routes, client_of
+from bridge.web.listen_http import listen_route
 
 Output = Annotated[str, Field(min_length=3, max_length=65, description="interface.output")]
 Note = Annotated[int, Field(ge=0, le=127, description="MIDI note number"), AS_WHOLE]
@@ -59,13 +57,6 @@ class TuningAnswer(TypedDict):
     session: TuningState | None
 
 
-class InputsAnswer(TypedDict):
-    """Audio inputs of the computer that the service runs on; `says` is why there are none."""
-
-    inputs: list[AudioInput]
-    says: str
-
-
 class TunedAnswer(b.Answer):
     """`made` is empty when the output is untuned now."""
 
@@ -104,24 +95,9 @@ def tuner_routes(tuner: Tuner) -> Routes:
 def _ear_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
     routes = Routes()
 
-    @routes.add("GET", "/api/audio-inputs", "audioInputs", "Audio inputs that can be listened to.")
-    async def inputs(request: web.Request, query: Any) -> InputsAnswer:
-        try:
-            found = await asyncio.to_thread(audio_inputs)
-        except ListenError as error:
-            return {"inputs": [], "says": str(error)}
-        return {"inputs": found, "says": "" if found else str(no_device("", []))}
-
-    @routes.add(
-        "POST",
-        "/api/tuning/session/listen",
-        "listenToVoice",
-        "Sounds the notes, listens and takes the readings; then checks them with the tuning.",
-        errors=(409,),
-    )
-    async def listen(request: web.Request, body: b.ListenBody) -> TuningState:
-        await tuner.listen(body.input, body.channel, client_of(request))
-        return session()
+    says = "Sounds the notes, listens and takes the readings; then checks them with the tuning."
+    path = "/api/tuning/session/listen"
+    routes.append(listen_route(path, "listenToVoice", says, tuner.listen, session, TuningState))
 
     @routes.add(
         "DELETE",

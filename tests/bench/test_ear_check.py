@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from support.drums import drum
-from support.earshot import Ear, Earshot
+from support.earshot import Earshot
+from support.listened import ears_of, hands_of
 from support.patience import PATIENCE_S
 
-from bridge.bench.ear_check import BenchHands, EarCheck
+from bridge.bench.ear_check import EarCheck
 from bridge.bench.workbench import Workbench
 from bridge.files.sounds import load_sounds
-from bridge.listen import wrong
 
 GATES = ("main.gate-1", "main.gate-2")
 
@@ -30,26 +29,8 @@ def world() -> Earshot:
 async def bench(stage: Any, world: Earshot) -> Any:
     """A stage whose rack is heard: what the player is told strikes the world's drums."""
 
-    class Hands(BenchHands):
-        def now_ns(self) -> int:
-            return world.now_ns()
-
-        def wait(self, seconds: float) -> None:
-            super().wait(0.0)
-            world.wait(seconds)
-
-        def open(self, output: str, level: float) -> int:
-            super().open(output, level)
-            return world.open(output, level)
-
-    @contextlib.contextmanager
-    def ears(wanted: str, channel: int) -> Iterator[Ear]:
-        if wanted != "ears":
-            raise wrong.no_device(wanted, ["ears"])
-        yield world.ear
-
     def made(bench: Workbench, wanted: str, on_change: Callable[[], None]) -> EarCheck:
-        return EarCheck(bench, wanted, on_change, ears, Hands)
+        return EarCheck(bench, wanted, on_change, ears_of(world), hands_of(world))
 
     stage.service.soundchecker.ear_check = made
     stage.service.control._pacer._pace_s = 0.0
@@ -139,7 +120,7 @@ async def test_silence_and_the_song_end_it(bench: Any, world: Earshot, end: str)
     ears = bench.service.soundchecker.check.ears
     await reached.wait()
     ending = asyncio.create_task(bench.call("POST", end))
-    await bench.until(ears._hands.stop.is_set)
+    await bench.until(ears.hands.stop.is_set)
     go.set()
     assert (await ending)[0] == 200
     found = await ended(bench)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 import pytest
@@ -9,9 +10,8 @@ from support.feed import Feed
 from support.patience import until
 from support.rack import Samples, Tone
 
-from bridge.bench import ear_tuner
 from bridge.files.tuning import load_tuning
-from bridge.listen import wrong
+from bridge.listen import opening, wrong
 
 OUT = "main.pitch-1"
 RATE = 48000.0
@@ -50,7 +50,7 @@ async def begin(stage: Any) -> Voice:
     assert session["ear"] is None
     voice = Voice(stage)
     ear = stage.service.tuner.ear
-    ear.open = lambda name, channel: voice.feed
+    ear.ears = lambda name, channel: contextlib.closing(voice.feed)
     ear.now_ns = lambda: voice.feed.now_ns
     return voice
 
@@ -136,7 +136,7 @@ async def test_an_input_that_cannot_be_used_is_said_and_nothing_begins(stage: An
     def refuse(name: str, channel: int) -> Feed:
         raise wrong.no_channel("bay in", channel, 1)
 
-    stage.service.tuner.ear.open = refuse
+    stage.service.tuner.ear.ears = refuse
     status, problem = await listen(stage, channel=2)
     assert status == 409
     assert problem["detail"] == "bay in has one channel: there is no channel 2"
@@ -149,12 +149,12 @@ async def test_inputs_are_listed_or_it_is_said_why_there_are_none(
     def missing() -> Any:
         raise wrong.no_portaudio()
 
-    monkeypatch.setattr("bridge.web.tuner_http.audio_inputs", missing)
+    monkeypatch.setattr("bridge.web.listen_http.audio_inputs", missing)
     _, answer, _ = await stage.call("GET", "/api/audio-inputs")
     assert answer["inputs"] == []
     assert "PortAudio library" in answer["says"]
     found = [{"name": "bay in", "system": "ALSA", "channels": 2, "rate": 48000.0, "default": True}]
-    monkeypatch.setattr("bridge.web.tuner_http.audio_inputs", lambda: found)
+    monkeypatch.setattr("bridge.web.listen_http.audio_inputs", lambda: found)
     _, answer, _ = await stage.call("GET", "/api/audio-inputs")
     assert answer == {"inputs": found, "says": ""}
 
@@ -162,4 +162,4 @@ async def test_inputs_are_listed_or_it_is_said_why_there_are_none(
 def test_what_is_not_installed_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(wrong, "find_spec", lambda name: None)
     with pytest.raises(wrong.ListenError, match="listening needs the Python package numpy"):
-        ear_tuner.audio_inputs()
+        opening.audio_inputs()

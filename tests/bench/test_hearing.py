@@ -115,3 +115,67 @@ def test_a_message_within_a_block_is_placed_to_the_sample() -> None:
     ears.listen_to_room()
     world.wait(0.301 + 7 / RATE)
     assert ears.strike(GATE, 0.3, 1).late_ms == pytest.approx(0.0, abs=0.05)
+
+
+def waiting(period_ms: float, late_ms: float, seed: int, jitter_ms: float = 0.01) -> Struck:
+    """Twelve hits whose messages wait for the next period of a server, and whose sound comes back in
+    its blocks. Near a boundary a message may miss the block that it seems to catch."""
+    chance = np.random.default_rng(seed)
+    sound = Sound(-12.0, (-10.0,) * 10, 500.0, 50.0)
+    hits = []
+    for to_block in chance.uniform(0.0, period_ms, 12):
+        missed = to_block < 0.1
+        wait = to_block + (period_ms if missed else 0.0)
+        late = late_ms + wait + float(chance.normal(0.0, jitter_ms))
+        hits.append(Hit(late, sound, float(to_block)))
+    return Struck(0.3, 12, tuple(hits), period_ms)
+
+
+@pytest.mark.parametrize("period_ms", [64 / 48, 128 / 48, 256 / 48, 1024 / 48])
+@pytest.mark.parametrize("late_ms", [0.0, 2.0, 13.7])
+def test_messages_that_wait_for_a_period_count_as_if_each_waited_for_half_of_it(
+    period_ms: float, late_ms: float
+) -> None:
+    """The wait is uniform over a period, so half of it is its mean; the rest is the voice's own."""
+    for seed in range(8):
+        struck = waiting(period_ms, late_ms, seed)
+        assert struck.waits_ms == period_ms
+        assert struck.late_ms == pytest.approx(late_ms + period_ms / 2, abs=0.03)
+        assert struck.spread_ms < 0.06
+        assert struck.heard
+
+
+def test_hits_that_wait_for_no_period_are_taken_as_they_are() -> None:
+    """Blocks of the input that have nothing to do with the messages, and few hits."""
+    chance = np.random.default_rng(3)
+    sound = Sound(-12.0, (-10.0,) * 10, 500.0, 50.0)
+    for spread in (0.02, 0.5, 3.0):
+        late = 8.0 + chance.uniform(0.0, spread, 12)
+        to_block = chance.uniform(0.0, 5.33, 12)
+        hits = tuple(Hit(float(a), sound, float(b)) for a, b in zip(late, to_block, strict=True))
+        struck = Struck(0.3, 12, hits, 5.33)
+        assert struck.waits_ms == 0.0
+        assert struck.late_ms == pytest.approx(float(np.median(late)))
+    few = waiting(5.33, 2.0, 1)
+    few = Struck(0.3, 3, few.hits[:3], 5.33)
+    assert few.waits_ms == 0.0
+    assert (few + Struck(0.3, 1, few.hits[:1], 2.7)).block_ms == 0.0
+
+
+def test_strikes_come_at_all_times_of_any_period() -> None:
+    """A rack that answers at once, on an input of blocks: struck at the same place of each, a wait for
+    a period would look like the voice's own."""
+    world = Earshot({GATE: CLICK})
+    opened: list[int] = []
+    strike = world.open
+
+    def noted(output: str, level: float) -> int:
+        opened.append(world.now_ns())
+        return strike(output, level)
+
+    world.open = noted  # type: ignore[method-assign]
+    hearing(world).strike(GATE, 0.3, 12)
+    for period_ms in (1.33, 2.67, 5.33, 10.67):
+        places = sorted(ns / 1e6 % period_ms / period_ms for ns in opened)
+        gaps = np.diff([*places, places[0] + 1.0])
+        assert max(gaps) < 0.4

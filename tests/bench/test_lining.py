@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 from support.desk import BAR, Desk, score_of
@@ -12,12 +9,10 @@ from support.drums import RATE, Drum, room
 from support.earshot import Earshot
 
 from bridge.bench.hearing import Hearing, Hit, Struck
-from bridge.bench.lining import Grid, lined_up, listen_to_click, plan_of, plan_words
+from bridge.bench.lining import lined_up, plan_of, plan_words
 from bridge.files.rig import Rig, parse_rig
-from bridge.listen.audio import Block
 from bridge.listen.onset import first_onset, floor_of
 from bridge.listen.sound import Sound
-from bridge.listen.wrong import ListenError
 from bridge.music.model import Lane, Steps
 from bridge.music.pattern import parse_steps
 from bridge.music.ticks import parse_rate
@@ -161,90 +156,3 @@ def test_more_than_can_be_made_up_for_is_said() -> None:
     rig = parse_rig(FOUR)
     with pytest.raises(ValueError, match="rim voice is 200 ms later than the earliest"):
         plan_of(rig, {"one.gate-1": struck(0.0), "two.gate-1": struck(200.0)})
-
-
-# --- the host's grid ---------------------------------------------------------------------------
-
-MS = 1_000_000
-
-
-def host(
-    bpm: float, click_ms: float, *, beats: int = 24, jitter_ms: float = 0.0, every: int = 24
-) -> tuple[list[tuple[int, bytes]], list[float]]:
-    """What a host sends and clicks: Start, clocks, and a click `click_ms` after each beat (or
-    after every so many clocks)."""
-    chance = np.random.default_rng(5)
-    period = 60e9 / bpm / 24
-    begin = 1_000 * MS
-    midi = [(begin - 5 * MS, b"\xfa")]
-    for i in range(beats * 24):
-        late = abs(chance.normal(0.0, jitter_ms)) * MS
-        midi.append((round(begin + i * period + late), b"\xf8"))
-    midi.sort()
-    clicks = [begin + i * period + click_ms * MS for i in range(0, beats * 24, every)]
-    return midi, clicks
-
-
-@pytest.mark.parametrize("click_ms", [-30.0, 0.0, 4.3, 60.0])
-@pytest.mark.parametrize("bpm", [90.0, 120.0, 174.0])
-def test_the_offset_puts_the_rack_on_the_hosts_click(bpm: float, click_ms: float) -> None:
-    grid = Grid("Recorder", 0)
-    midi, clicks = host(bpm, click_ms)
-    grid.take(midi, clicks)
-    # A voice that is 2.5 ms late must be sent 2.5 ms before the click.
-    assert grid.offset_ms(2.5) == pytest.approx(click_ms - 2.5, abs=0.15)
-
-
-def test_a_jittery_clock_gives_the_same() -> None:
-    grid = Grid("Recorder", 0)
-    midi, clicks = host(120.0, 10.0, beats=48, jitter_ms=1.0)
-    grid.take(midi, clicks)
-    assert grid.offset_ms(0.0) == pytest.approx(10.0, abs=0.7)
-
-
-def test_what_is_no_click_or_no_clock_is_said() -> None:
-    midi, clicks = host(120.0, 5.0)
-
-    def told(midi: list[tuple[int, bytes]], clicks: list[float]) -> str:
-        grid = Grid("Recorder", 0)
-        grid.take(midi, clicks)
-        with pytest.raises(ValueError) as error:  # noqa: PT011 - the words are asserted below
-            grid.offset_ms(0.0)
-        return str(error.value)
-
-    assert "no clock came from Recorder" in told([], clicks)
-    assert "no Start: begin with the host stopped" in told(midi[1:], clicks)
-    assert "only 0 clicks were heard" in told(midi, [])
-    chance = np.random.default_rng(2)
-    hum = [float(at) for at in 2e9 + np.sort(chance.uniform(0, 9e9, 80))]
-    assert "does not keep time" in told(midi, hum)
-    slow_midi, slow = host(40.0, 130.0)
-    assert "more than an offset may be" in told(slow_midi, slow)
-
-
-class LossyEar:
-    """A second of noise over and over; after some time a tenth of a second is lost."""
-
-    name, rate = "clicks", RATE
-
-    def __init__(self, lost_s: float) -> None:
-        self.lost = lost_s
-
-    def blocks(self) -> Iterator[Block]:
-        noise = np.random.default_rng(1).normal(0.0, 1e-3, 4800).astype(np.float32)
-        for number in itertools.count():
-            if round(self.lost * 10) != number:
-                yield Block(4800 * number, number * 100 * MS, noise)
-
-    def close(self) -> None:
-        """Nothing is held."""
-
-
-def test_a_click_with_lost_samples_makes_no_offset() -> None:
-    """The times after a gap are not sure at once: a wrong offset is worse than none."""
-    whole = Grid("Recorder", 0)
-    listen_to_click(whole, LossyEar(60.0), host(120.0, 5.0)[0], 6.0, 0)
-    assert whole.clocks > 500
-    with pytest.raises(ListenError) as error:
-        listen_to_click(Grid("Recorder", 0), LossyEar(2.5), [], 6.0, 0)
-    assert error.value.kind == "lost"

@@ -136,9 +136,10 @@ class ClickEar:
             at = round((start_s + 0.5 * beat + late_ms / 1e3) * RATE)
             line[at : at + 300] += level * np.sin(np.arange(300) * 0.5 + 1.5)[: len(line) - at]
         self.line: Samples = line.astype(np.float32)
+        self.firsts = iter(range(0, len(line), 4800))
 
     def blocks(self) -> Iterator[Block]:
-        for first in range(0, len(self.line), 4800):
+        for first in self.firsts:
             ns = self.begun + round(first * 1e9 / RATE)
             yield Block(first, ns, self.line[first : first + 4800])
         raise wrong.gone(self.name)

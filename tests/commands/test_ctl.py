@@ -58,7 +58,7 @@ TYPED: list[tuple[list[str], dict[str, Any]]] = [
     ),
     (["cancel", "--lane", "kick"], {"do": "cancel", "lane": "kick"}),
     (["order-next", "--when", "4"], {"do": "order-next", "when": 4}),
-    (["all-out"], {"do": "all-out"}),
+    (["mute-all"], {"do": "mute-all"}),
 ]
 
 

@@ -41,6 +41,7 @@ GOOD = {
     "open --into": "FOLDER/new AGAIN/pack.zip",
     "pack": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.zip --take FOLDER/readings.txt",
     "takes export": "--out FOLDER/new.csv",
+    "takes picture": "--out FOLDER/new.svg",
     "check": "FOLDER/rig.yaml FOLDER/set.yaml",
     "clockcheck": "FOLDER/rig.yaml",
     "doctor": "FOLDER/rig.yaml FOLDER/set.yaml --address 127.0.0.1:9 --bundle FOLDER/new.zip",
@@ -51,8 +52,8 @@ GOOD = {
     "profile check": "FOLDER/mine.yaml",
     "ctl pair": "--picture FOLDER/new.svg",
     "init": "FOLDER",
-    "profile list": "--beside FOLDER",
-    "profile show": "eight-gates-four-cv --beside FOLDER",
+    "profile list": "--rig-folder FOLDER",
+    "profile show": "eight-gates-four-cv --rig-folder FOLDER",
     "profile new": "--folder FOLDER",
     "man": "--out FOLDER/new.1",
     "form": "FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.svg",
@@ -63,7 +64,7 @@ GOOD = {
     "tune": "FOLDER/rig.yaml main.pitch-1 --readings FOLDER/readings.txt --plot FOLDER/new.svg",
 }
 WRITES = {"--out", "--report", "--bundle", "--picture", "--plot", "--into"}
-FOLDERS = {"--beside", "--folder", "--root"}
+FOLDERS = {"--rig-folder", "--folder", "--root"}
 
 
 def taking_files(

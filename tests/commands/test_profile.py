@@ -55,7 +55,7 @@ def answers(**changed: str) -> str:
     Several lines under one name are typed one after another."""
     lines = {
         "name": "two-gates",
-        "says": "a small box",
+        "description": "a small box",
         "link": "din",
         "gates": "2",
         "gates-channel": "10",
@@ -191,10 +191,10 @@ def test_new_asks_again_for_a_name_that_cannot_be(tmp_path: Path) -> None:
 
 def test_list_shows_a_rigs_own_profiles(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text(
-        "profile: mine\nsays: two holes\noutputs:\n  a: {kind: gate, by: note, number: 36}\n"
+        "profile: mine\ndescription: two holes\noutputs:\n  a: {kind: gate, by: note, number: 36}\n"
     )
     (tmp_path / "rig.yaml").write_text("rig: R\ninterfaces: {x: {profile: mine}}\n")
-    lines = run("profile", "list", "--beside", tmp_path).output.splitlines()
+    lines = run("profile", "list", "--rig-folder", tmp_path).output.splitlines()
     assert len(lines) == len(shipped()) + 1
     (mine,) = [line for line in lines if line.startswith("mine ")]
     assert mine.endswith("two holes  (your own)")

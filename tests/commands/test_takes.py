@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import mido
@@ -65,6 +66,41 @@ def test_export_as_midi_and_as_tables(takes: CliRunner, tmp_path: Path) -> None:
     assert run(takes, "export", "last", "--out", "-").output.startswith("tick,lane,kind,value")
     moves = run(takes, "export", "1", "--out", "-", "--moves").output.splitlines()
     assert moves[2].split(",")[3:] == ["page ana", "mute", "lane=kick muted=True when=now"]
+
+
+@pytest.mark.parametrize(
+    ("ending", "begins"),
+    [
+        (".svg", b"<svg"),
+        (".html", b"<!DOCTYPE html>"),
+        (".png", b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\x09\xb0"),  # 2480 wide (PNG, section 11.2.1)
+    ],
+)
+def test_a_picture_in_each_kind(
+    takes: CliRunner, tmp_path: Path, ending: str, begins: bytes
+) -> None:
+    out = tmp_path / f"night{ending}"
+    done = run(takes, "picture", "--out", str(out), "--row", "8")
+    assert done.exit_code == 0, done.output
+    assert out.read_bytes().startswith(begins)
+    assert "3 bars drawn" in done.output
+
+
+def test_a_picture_is_called_like_its_take(
+    takes: CliRunner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(takes, "picture").exit_code == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["2026-03-07T21-04-00.svg"]
+
+
+def test_a_png_without_its_library_says_what_to_install(
+    takes: CliRunner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "cairosvg", None)
+    done = run(takes, "picture", "--out", str(tmp_path / "a.png"))
+    assert (done.exit_code, "lanebridge[picture]" in done.output) == (Exit.MACHINE, True)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_what_is_wrong_is_said(takes: CliRunner, tmp_path: Path) -> None:

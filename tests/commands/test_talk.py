@@ -243,4 +243,4 @@ def test_the_formatter_has_nothing_against_the_manual_page() -> None:
     assert (done.returncode, done.stderr) == (0, "")
     text = re.sub(r".\x08", "", done.stdout)
     assert "COMMANDS" in text
-    assert "--fresh" in text
+    assert "--as-shipped" in text

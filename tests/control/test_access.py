@@ -193,7 +193,7 @@ async def test_the_token_does_not_excuse_a_foreign_origin_or_name(open_stage: An
     stage = open_stage
     bearer = {"Authorization": f"Bearer {TOKEN}"}
     status, _, _ = await stage.call(
-        "POST", "/api/all-out", headers={**bearer, "Origin": "http://evil.example"}
+        "POST", "/api/mute-all", headers={**bearer, "Origin": "http://evil.example"}
     )
     assert status == 403
     status, _, _ = await stage.call("GET", "/api/state", headers={**bearer, "Host": "evil.example"})

@@ -150,7 +150,7 @@ def test_each_role_includes_those_before_it() -> None:
 
 def test_the_table_gives_every_command_a_role() -> None:
     roles = {command.ROW.do: command.ROW.role for command in client_commands()}
-    assert {roles[do] for do in ("mute", "macro", "section", "start", "stop", "all-out")} == {
+    assert {roles[do] for do in ("mute", "macro", "section", "start", "stop", "mute-all")} == {
         "play"
     }
     assert {roles[do] for do in ("copy", "clear", "randomise", "learn")} == {"edit"}

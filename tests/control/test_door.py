@@ -88,8 +88,8 @@ class StubLink:
                 "fill",
                 "drop",
                 "pace",
-                "all-out",
-                "still",
+                "mute-all",
+                "freeze",
                 "put-back",
             ):
                 carry_out(self.performance, command, self.at)

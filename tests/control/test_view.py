@@ -99,6 +99,7 @@ def view(link: Link) -> View:
         learning=lambda: None,
         tuning=lambda: None,
         soundcheck=lambda: None,
+        align=lambda: None,
     )
     return View(Session(link), additions)  # type: ignore[arg-type]
 

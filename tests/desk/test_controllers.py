@@ -10,8 +10,8 @@ import pytest
 from support.controls import Desk, learn
 from support.patience import PATIENCE_S
 
-from bridge.desk.learning import Wish
 from bridge.files.rig import load_rig
+from bridge.protocol.asking import Learn
 
 
 async def test_buttons_act_when_they_are_pressed(stage: Any) -> None:
@@ -350,11 +350,13 @@ async def test_learning_needs_something_to_learn(stage: Any) -> None:
     assert (status, problem["kind"]) == (404, "unknown")
     controllers = stage.service.controllers
     with pytest.raises(ValueError, match="touched"):
-        await controllers.learn(Wish("transport", "stop", within_s=0.01), "left")
-    first = asyncio.create_task(controllers.learn(Wish("mute", "kick", within_s=1), "left"))
+        await controllers.learn(Learn(target="transport", name="stop", within_s=0.01), "left")
+    first = asyncio.create_task(
+        controllers.learn(Learn(target="mute", name="kick", within_s=1), "left")
+    )
     await asyncio.sleep(0)
     with pytest.raises(ValueError, match="already"):
-        await controllers.learn(Wish("mute", "kick"), "right")
+        await controllers.learn(Learn(target="mute", name="kick"), "right")
     controllers.cancel("right")  # not this one's
     assert controllers.learning() is not None
     first.cancel()

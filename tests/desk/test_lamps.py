@@ -36,10 +36,10 @@ TABLE: list[tuple[Binding, list[str]]] = [
     (Binding("note", 1, 1, section="ebb"), ["900100"]),
     (Binding("note", 1, 1, transport="start"), ["90017f"]),
     (Binding("note", 1, 1, transport="stop"), ["900100"]),
-    (Binding("note", 1, 1, transport="all-out"), ["900100"]),
+    (Binding("note", 1, 1, transport="mute-all"), ["900100"]),
     (Binding("note", 1, 1, transport="order-next"), ["900100"]),
     (Binding("note", 1, 1, transport="tap"), []),
-    (Binding("cc", 21, 1, macro="scatter"), []),
+    (Binding("cc", 21, 1, macro="flotsam"), []),
     (Binding("note", 1, 1, mute="hat"), []),
 ]
 
@@ -53,9 +53,9 @@ def test_lamps_of_a_song_that_stands() -> None:
     state = STATE | {"transport": {"state": "stopped"}, "lanes": {"rim": LANE | {"muted": True}}}
     lit = {
         word: messages(Binding("note", 1, 1, transport=word), state)[0][2] > 0
-        for word in ("start", "stop", "continue", "all-out")
+        for word in ("start", "stop", "continue", "mute-all")
     }
-    assert lit == {"start": False, "stop": True, "continue": False, "all-out": True}
+    assert lit == {"start": False, "stop": True, "continue": False, "mute-all": True}
 
 
 def test_the_lamp_of_an_order_that_waits_for_its_player() -> None:

@@ -69,8 +69,8 @@ def test_a_control_is_written_without_what_is_usual_and_read_back(
 def test_a_new_control_stands_below_the_others_and_a_known_one_in_its_place(rig: Rig) -> None:
     after = bind(rig, "desk", Binding("note", 37, 10, mute="rim"), NOW)
     assert text(rig) == RIG + "      - {note: 37, channel: 10, mute: rim}\n"
-    bind(after, "desk", Binding("cc", 20, 1, macro="scatter"), NOW)
-    assert "- {cc: 20, macro: scatter}   # the big one\n" in text(rig)
+    bind(after, "desk", Binding("cc", 20, 1, macro="flotsam"), NOW)
+    assert "- {cc: 20, macro: flotsam}   # the big one\n" in text(rig)
     assert rig.path is not None
     copies = sorted((rig.path.parent / "backups").iterdir())
     assert copies[-1].read_text(encoding="utf-8") == RIG
@@ -104,11 +104,11 @@ def test_a_first_controller_is_written_as_a_person_would(before: str, tmp_path: 
     path.write_text(before, encoding="utf-8")
     rig = put_controller(load_rig(path), "desk", "Knobs", NOW)
     rig = bind(rig, "desk", Binding("cc", 20, 1, macro="m"), NOW)
-    rig = bind(rig, "desk", Binding("cc", 21, 1, macro="scatter"), NOW)
+    rig = bind(rig, "desk", Binding("cc", 21, 1, macro="flotsam"), NOW)
     rig = put_controller(rig, "pads", "Pads", NOW)
     assert path.read_text(encoding="utf-8") == (
         PLAIN + "\ncontrollers:\n  desk:\n    port: Knobs\n    controls:\n"
-        "      - {cc: 20, macro: m}\n      - {cc: 21, macro: scatter}\n  pads:\n    port: Pads\n"
+        "      - {cc: 20, macro: m}\n      - {cc: 21, macro: flotsam}\n  pads:\n    port: Pads\n"
     )
     assert list(rig.controllers) == ["desk", "pads"]
 

@@ -26,7 +26,7 @@ controllers:
 """
 PATH = ("controllers", "desk", "controls")
 FLOW = ("controllers", "pads", "controls")
-NEW = {"cc": 21, "macro": "scatter"}
+NEW = {"cc": 21, "macro": "flotsam"}
 
 
 def rows(text: str, path: tuple[str, ...] = PATH) -> list[Any]:
@@ -45,7 +45,7 @@ def test_a_row_is_added_below_the_others() -> None:
     text = append_row(BLOCK, PATH, NEW)
     assert rows(text) == [*rows(BLOCK), NEW]
     assert kept_lines(text) == BLOCK.splitlines()
-    assert "      - {cc: 21, macro: scatter}\n  pads:" in text
+    assert "      - {cc: 21, macro: flotsam}\n  pads:" in text
 
 
 def test_a_row_is_added_to_a_list_on_one_line() -> None:

@@ -76,7 +76,7 @@ KEYS = [
     ("a: {{every: 4, gate: tie, gate_ms: {}, out: main.gate}}", "20", "90", "gate_ms changes nothing: tied gates last until the next hit"),
     ("a: {{steps: x..x, drift_bound: {}, out: main.gate}}", "1", "4", "drift_bound changes nothing: a does not drift"),
     ("a: {{steps: x..x, drift: {}, drift_bound: 0, out: main.gate}}", "0.5", "1", "drift changes nothing: with a drift_bound of 0 no step may change"),
-    ("a: {{steps: x..x, still: {}, out: main.gate}}", "true", "false", "still changes nothing: a does not drift"),
+    ("a: {{steps: x..x, freeze: {}, out: main.gate}}", "true", "false", "freeze changes nothing: a does not drift"),
     ("a: {{every: 1, direction: {}, out: main.gate}}", "backward", "shuffle", "direction changes nothing: its pattern has one step"),
     ("a: {{steps: x..x, rotate: {}, out: main.gate}}", "4", "8", "rotate changes nothing: its pattern has 4 steps"),
     ("a: {{every: 1, passes: {{on: {}, of: 2}}, out: main.gate}}", "[1, 2]", "[2, 1]", "passes changes nothing: it sounds on every pass"),

@@ -8,8 +8,10 @@ import pytest
 from click.testing import CliRunner
 
 from bridge.cli import main
+from bridge.errors import InputError
 from bridge.files import older
 from bridge.files.document import Document
+from bridge.files.profile import load_profile, parse_profile
 from bridge.files.rig import load_rig, parse_rig
 from bridge.files.rig_effects import rig_warnings
 from bridge.files.set import parse_set
@@ -23,6 +25,8 @@ lanes:
     steps: "x..x"
     spacing: -0.3
     repeats: 2
+    still: true
+    drift: 0.1
     out: main.gate-2
   wash: {levels: [0, ~, 1], advance: 1/8, out: main.level-1}
   swirl: {shape: sine, rate: 1/1, retrigger: plank, out: main.level-2}
@@ -43,7 +47,9 @@ lanes:
   reed:
     steps: "x..x"
     repeats: 2
+    drift: 0.1
     out: main.gate-2
+    freeze: true
     repeat_curve: -0.3
   wash: {levels: [0, ., 1], out: main.level-1, rate: 1/8}
   swirl: {shape: sine, rate: 1/1, out: main.level-2, reset: plank}
@@ -72,12 +78,13 @@ def test_every_older_spelling_is_said_where_it_stands() -> None:
     assert said == [
         "set.yaml:3:33  lanes.plank.spacing: is an older spelling; write repeat_curve: 0.5",
         "set.yaml:6:5  lanes.reed.spacing: is an older spelling; write repeat_curve: -0.3",
-        "set.yaml:9:22  lanes.wash.levels.1: is an older spelling of a rest; write .",
-        "set.yaml:9:29  lanes.wash.advance: is an older spelling; write rate: 1/8",
-        "set.yaml:10:35  lanes.swirl.retrigger: is an older spelling; write reset: plank",
-        "set.yaml:15:9  lanes.tune.notes.1: is an older spelling of a rest; write .",
-        "set.yaml:19:47  sections.s.lanes.wash.levels.1: is an older spelling of a rest; write .",
-        "set.yaml:19:54  sections.s.lanes.wash.advance: is an older spelling; write rate: 1/4",
+        "set.yaml:8:5  lanes.reed.still: is an older spelling; write freeze: true",
+        "set.yaml:11:22  lanes.wash.levels.1: is an older spelling of a rest; write .",
+        "set.yaml:11:29  lanes.wash.advance: is an older spelling; write rate: 1/8",
+        "set.yaml:12:35  lanes.swirl.retrigger: is an older spelling; write reset: plank",
+        "set.yaml:17:9  lanes.tune.notes.1: is an older spelling of a rest; write .",
+        "set.yaml:21:47  sections.s.lanes.wash.levels.1: is an older spelling of a rest; write .",
+        "set.yaml:21:54  sections.s.lanes.wash.advance: is an older spelling; write rate: 1/4",
     ]
 
 
@@ -126,13 +133,70 @@ def test_check_offers_it_and_does_it(tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["check", str(RIG), str(path), "--rewrite"])
     assert done.exit_code == 0, done.output
     assert path.read_text() == AFTER
-    assert "older spelling" not in done.output
+    assert f"{RIG}: no older spelling stands in it" in done.output
+    assert "is an older" not in done.output
     (copy,) = [other for other in tmp_path.rglob("*.yaml") if other != path]
     assert copy.read_text() == BEFORE
     assert str(copy) in done.stdout
     again = CliRunner().invoke(main, ["check", str(RIG), str(path), "--rewrite"])
     assert "no older spelling" in again.stdout
-    assert CliRunner().invoke(main, ["check", str(RIG), "--rewrite"]).exit_code == 2
+
+
+PROFILE = """\
+profile: shed
+says: two holes in a lid
+outputs:
+  a: {kind: gate, by: note, number: 36, says: "left: the loud one"}
+  b: {kind: gate, by: note, number: 37}
+"""
+OLD_RIG = """\
+rig: R   # as it was written once
+interfaces:
+  s: {profile: sync-box, port: simulated, cables: {clock-24: drum box clock}}
+controllers:
+  pads:
+    port: simulated
+    controls:
+      - {note: 40, transport: stop}
+      - {note: 41, transport: all-out}
+"""
+
+
+def test_a_rig_is_written_anew_with_and_without_a_set(tmp_path: Path) -> None:
+    path = tmp_path / "rig.yaml"
+    path.write_text(OLD_RIG)
+    rig = load_rig(path)
+    assert [b.transport for b in rig.controllers["pads"].bindings] == ["stop", "mute-all"]
+    said = [str(one) for one in rig_warnings(rig) if "older" in one.message]
+    assert [line.partition("  ")[2] for line in said] == [
+        "interfaces.s.profile: is an older name; write clock-and-reset",
+        "controllers.pads.controls.1.transport: is an older name; write mute-all",
+    ]
+    done = CliRunner().invoke(main, ["check", str(path), "--rewrite"])
+    assert done.exit_code == 0, done.output
+    now = OLD_RIG.replace("sync-box", "clock-and-reset").replace("all-out", "mute-all")
+    assert path.read_text() == now
+    assert "is an older" not in done.output
+
+
+def test_a_profile_with_older_keys_is_read_and_its_check_says_what_to_write(tmp_path: Path) -> None:
+    path = tmp_path / "shed.yaml"
+    path.write_text(PROFILE)
+    profile = load_profile("shed", tmp_path)
+    assert profile.description == "two holes in a lid"
+    assert profile.outputs[0].description == "left: the loud one"
+    said = CliRunner().invoke(main, ["profile", "check", str(path)]).output
+    assert f'{path}:2:1  says: is an older spelling; write description: "two holes' in said
+    assert f"{path}:4:41  outputs.a.says: is an older spelling; write description:" in said
+    text = older.rewritten(PROFILE, data(PROFILE), older.of_profile)
+    assert "says:" not in text
+    assert parse_profile(text, "shed.yaml") == profile
+
+
+@pytest.mark.parametrize("both", ["says: a\ndescription: b", "description: b\nsays: a"])
+def test_both_spellings_at_once_are_an_error(both: str) -> None:
+    with pytest.raises(InputError, match="says: is not a key of a profile"):
+        parse_profile(PROFILE.replace("says: two holes in a lid", both), "shed.yaml")
 
 
 def test_a_profile_that_is_called_otherwise_today() -> None:

@@ -63,7 +63,7 @@ def test_at_least_eight_are_shipped() -> None:
 def test_a_shipped_profile_is_good(name: str) -> None:
     profile = load_profile(name)
     assert lint(profile) == []
-    assert profile.says
+    assert profile.description
     text = (shipped_dir() / f"{name}.yaml").read_text()
     jsonschema.validate(yaml.safe_load(text), json_schema())
     # Quirks are explained where they stand.
@@ -335,7 +335,7 @@ def test_a_new_profile_is_written_once(tmp_path: Path) -> None:
     profile = parse_profile(
         of(
             "a: {kind: gate, by: note, number: 1}",
-            'b: {kind: level, by: cc, number: 3, low: -2.5, says: "no: really"}',
+            'b: {kind: level, by: cc, number: 3, low: -2.5, description: "no: really"}',
         )
     )
     path = write_profile(profile, tmp_path)

@@ -163,7 +163,7 @@ def test_each_source(text: str, source: m.Source) -> None:
         ("{every: 1, gate: 0.25}", "settings", {"gate": 0.25}),
         ("{every: 1, spacing: slowing}", "settings", {"repeat_curve": -0.5}),
         ("{every: 1, spacing: 0.3}", "settings", {"repeat_curve": 0.3}),
-        ("{every: 1, still: true}", "still", True),
+        ("{every: 1, freeze: true}", "freeze", True),
         ("{every: 1, groups: [drums, top]}", "groups", ("drums", "top")),
         ("{steps: x, direction: back-and-forth}", "direction", "back-and-forth"),
         ("{logic: kick, tap: before-mute}", "tap", "before-mute"),

@@ -80,7 +80,7 @@ REFUSED: list[tuple[dict[str, Any], str, str]] = [
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 65}, "value", "0 to 64"),
     ({"do": "setting", "lane": "kick", "setting": "hits", "value": 4.5}, "value", "whole"),
     ({"do": "setting", "lane": "kick", "setting": "hits"}, "value", "number"),
-    ({"do": "still", "lane": "tune"}, "value", "true or false"),
+    ({"do": "freeze", "lane": "tune"}, "value", "true or false"),
     ({"do": "tempo", "bpm": 19}, "value", "20 to 400"),
     ({"do": "tempo", "bpm": 401}, "value", "20 to 400"),
     ({"do": "section", "section": "flod"}, "unknown", "did you mean flood"),
@@ -145,7 +145,7 @@ _WORDS = st.sampled_from(
         "group",
         "macro",
         "setting",
-        "still",
+        "freeze",
         "tempo",
         "section",
         "order",
@@ -153,7 +153,7 @@ _WORDS = st.sampled_from(
         "fill",
         "drop",
         "pace",
-        "all-out",
+        "mute-all",
     ]
 )
 _KEYS = st.sampled_from(
@@ -355,7 +355,7 @@ def test_groups_go_together_and_come_back_together() -> None:
 
 def test_all_out_is_at_once_and_for_good() -> None:
     performance = after(*BUSY)
-    carry_out(performance, {"do": "all-out"}, 50)
+    carry_out(performance, {"do": "mute-all"}, 50)
     assert all(performance.muted(n, tick) for n in range(len(LANES)) for tick in (50, 99 * BAR))
     assert performance.state()["order"]["running"] is False
     assert performance.state()["section_pending"] is None
@@ -379,13 +379,13 @@ def test_a_setting_is_given_back() -> None:
 
 
 def test_still_holds_a_drift_and_lets_it_go() -> None:
-    performance = after((0, {"do": "still", "lane": "tune", "on": True}))
+    performance = after((0, {"do": "freeze", "lane": "tune", "on": True}))
     assert performance.setting(4, "drift", 0) == 0.0
     # A surface still sees what the drift will be.
     assert lane(performance, "tune")["settings"]["drift"] == 0.2
     carry_out(performance, {"do": "setting", "lane": "tune", "setting": "drift", "value": 0.9}, 1)
     assert performance.setting(4, "drift", 1) == 0.0
-    carry_out(performance, {"do": "still", "lane": "tune", "on": False}, 2)
+    carry_out(performance, {"do": "freeze", "lane": "tune", "on": False}, 2)
     assert performance.setting(4, "drift", 2) == 0.9
 
 

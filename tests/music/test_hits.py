@@ -369,7 +369,7 @@ def test_drift_begins_with_the_second_pass_and_keeps_its_bound() -> None:
 def test_drift_held_still_stays_and_reset_returns() -> None:
     lane = Lane("a", Steps((1, 0) * 4), settings={"drift": 0.4})
     player = renderer(score_of(lane, seed=4))
-    still = {"do": "still", "lane": "a", "on": True}
+    still = {"do": "freeze", "lane": "a", "on": True}
     length = 8 * STEP
 
     def next_pass() -> list[int]:

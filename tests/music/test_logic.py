@@ -283,11 +283,16 @@ def test_cycles_are_refused_by_name() -> None:
         logic("three", "one"),
         steps("kick", "x"),
     )
-    assert message == "these lanes wait for each other: one reads two reads three reads one"
+    assert message == (
+        "these lanes wait for each other: one reads two reads three reads one; in three, "
+        "earlier(one) reads what it did one step before"
+    )
 
 
 def test_a_lane_that_names_itself() -> None:
-    assert problems(logic("one", "not one")) == ["'one' names itself in its logic"]
+    assert problems(logic("one", "not one")) == [
+        "'one' names itself in its logic; earlier(one) reads what it did one step before"
+    ]
 
 
 def test_all_mistakes_come_at_once() -> None:

@@ -447,7 +447,7 @@ def test_a_reset_by_hand_returns_a_drifting_lane_to_what_is_written() -> None:
     renderer = Renderer(score, performance)
     drifted = [value for _, value in values(renderer.advance(8 * BAR), "main.pitch-1")]
     assert drifted[-8:] != written
-    carry_out(performance, {"do": "still", "lane": "tune", "on": True}, 8 * BAR)
+    carry_out(performance, {"do": "freeze", "lane": "tune", "on": True}, 8 * BAR)
     still = [value for _, value in values(renderer.advance(9 * BAR), "main.pitch-1")]
     assert still != written
     renderer.reset("tune")

@@ -157,7 +157,7 @@ def _command(draw: st.DrawFn, spec: SetSpec) -> dict[str, object]:
                 {"do": "macro", "macro": "knob", "value": draw(st.floats(0, 1))},
                 {"do": "section", "section": "other", "when": "bar", "morph_bars": 1},
                 {"do": "tempo", "bpm": draw(st.floats(20, 400))},
-                {"do": "still", "lane": lane.name, "on": True},
+                {"do": "freeze", "lane": lane.name, "on": True},
                 {"do": "reset", "lane": lane.name},
             ]
         )

@@ -161,7 +161,7 @@ def test_drift_stays_within_its_bound_and_what_is_still_does_not_drift() -> None
     differing = [sum(a != b for a, b in zip(p, written, strict=True)) for p in passes]
     assert max(differing) == 2
     assert len(set(passes)) > 10
-    still = Lane("tune", notes(*written), advance=EIGHTH, settings=drifting, still=True)
+    still = Lane("tune", notes(*written), advance=EIGHTH, settings=drifting, freeze=True)
     assert {c.value for c in changes(score_of(still), "tune", 40 * BAR)[:8]} == set(written)
     repeated = [c.value for c in changes(score_of(still), "tune", 4 * BAR)]
     assert repeated == list(written) * 4

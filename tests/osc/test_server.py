@@ -56,7 +56,7 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
         {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": "osc 127.0.0.1"},
     ),
     ("/lane/kick/solo", [1], {"do": "solo", "lane": "kick", "on": True}),
-    ("/lane/kick/still", [1], {"do": "still", "lane": "kick", "on": True}),
+    ("/lane/kick/freeze", [1], {"do": "freeze", "lane": "kick", "on": True}),
     ("/lane/kick/reset", [], {"do": "reset", "lane": "kick"}),
     ("/lane/kick/cancel", [1], {"do": "cancel", "lane": "kick"}),
     (
@@ -127,8 +127,12 @@ DOES: list[tuple[str, list[Any], dict[str, Any]]] = [
     ("/tap", [], {"do": "tap"}),
     ("/nudge", [-5], {"do": "nudge", "ms": -5.0}),
     ("/offset", [-12.5], {"do": "offset", "ms": -12.5}),
-    ("/take-clock", [], {"do": "take-clock"}),
-    ("/all-out", [], {"do": "all-out"}),
+    ("/internal-clock", [], {"do": "internal-clock"}),
+    ("/mute-all", [], {"do": "mute-all"}),
+    # What they were called before: the addresses answer, and patterns reach them.
+    ("/take-clock", [], {"do": "internal-clock"}),
+    ("/all-out", [], {"do": "mute-all"}),
+    ("/lane/k?ck/still", [0], {"do": "freeze", "lane": "kick", "on": False}),
 ]
 
 NOTHING: list[tuple[str, list[Any], str]] = [
@@ -206,7 +210,7 @@ async def test_what_is_wrong_is_counted_and_nothing_is_sent(stage: Any) -> None:
 
 
 async def test_the_release_of_a_button_does_nothing(stage: Any) -> None:
-    for address in ("/section/flood", "/order/next", "/transport/start", "/all-out", "/tap"):
+    for address in ("/section/flood", "/order/next", "/transport/start", "/mute-all", "/tap"):
         assert command_of(address, [0]) is None
     stage.service.osc.datagram_received(encode("/undo", 0), ME)
     assert stage.service.osc.counts == {"done": 1}
@@ -275,7 +279,7 @@ WORDS = {
     "fill",
     "drop",
     "solo",
-    "still",
+    "freeze",
     "reset",
     "cancel",
     "copy",

@@ -86,7 +86,7 @@ CASES = [
 
 def test_every_function_operator_and_source_has_its_picture() -> None:
     wanted = {*FUNCTIONS, *OPERATORS, *(f"source-{kind}" for kind in SOURCES)}
-    by_steps = {name for name, kinds in FUNCTIONS.items() if "line" in kinds}
+    by_steps = {name for name, kinds in FUNCTIONS.items() if {"line", "lane"} & {*kinds}}
     wanted |= {f"{name}-by-gates" for name in FUNCTIONS if not name.endswith("-mute")} - {
         f"{name}-by-gates" for name in by_steps
     }

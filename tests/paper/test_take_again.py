@@ -10,8 +10,13 @@ from typing import Any
 import pytest
 from support.taped import Evening, dense_moves
 
+from bridge.files.set import parse_set
 from bridge.files.take import Take, TakeError
-from bridge.paper.take_again import compare
+from bridge.music.score import compile_score
+from bridge.paper.take_again import Standing, compare, standing_at
+from bridge.paper.take_course import Course, played
+from bridge.player.dispatch import load
+from bridge.player.messages import Swap
 
 
 def recorded(evening: Evening) -> Take:
@@ -107,3 +112,58 @@ def test_what_cannot_be_replayed_says_why(
     head = {**take.head, "begin": {**take.head["begin"], **begin}}
     with pytest.raises(TakeError, match=says):
         compare(replace(take, head=head))
+
+
+# --- going on from a bar ------------------------------------------------------------------------
+
+BAR = 3840  # 4/4: four quarters of 960 ticks
+
+
+def loaded(folder: Path, standing: Standing) -> Evening:
+    """Another player, of another set, that was put where a take stood."""
+    text = standing.text.replace("hits: 7, steps: 16", "hits: 3, steps: 16")
+    other = Evening(folder, text=text)
+    other.do("start")
+    other.run(1500)
+    other.do("macro", macro="brightness", value=1.0)
+    other.stop()
+    score = compile_score(parse_set(standing.text, rig=other.rig).spec, other.rig.ranges)
+    load(other.player, Swap(score, 7, place=standing.place), other.now)
+    return other
+
+
+def state_by_moves(take: Take, tick: int) -> Mapping[str, Any]:
+    """The state at a tick by the other way there is: the moves, done on a performance alone."""
+    moves = [mark for mark in take.marks if mark["is"] == "move" and mark["rendered"] < tick]
+    end = {"is": "end", "tick": tick, "ns": 0}
+    course = Course(replace(take, marks=[*moves, end]), played(take))
+    assert len(list(course.stands())) >= len(moves) > 5
+    course.performance.settle(tick)
+    return course.performance.state()
+
+
+def rows_of(take: Take, begin: int, end: int) -> list[tuple[Any, ...]]:
+    rows = [(row[0], *row[2:]) for row in take.events if begin <= row[0] < end]
+    return sorted(rows, key=repr)
+
+
+@pytest.mark.parametrize(("bar", "seed"), [(2, 1), (4, 2), (6, 3)])
+def test_a_player_is_put_where_the_take_stood(tmp_path: Path, bar: int, seed: int) -> None:
+    """The state is that of the moves alone, done on a performance without any player; the music
+    from there on is what was recorded, lane by lane, random choices and walks included."""
+    evening = Evening(tmp_path / "one", late_ms=1, seed=seed)
+    evening.do("start")
+    while evening.player.song.tick_at(evening.now) < (bar - 1.7) * BAR:
+        dense_moves(evening, 0.4, 0.1, seed=evening.now)
+    evening.bars(4)
+    take = recorded(evening)
+    tick = (bar - 1) * BAR
+    assert max(mark.get("rendered", 0) for mark in take.marks if mark["is"] == "move") < tick
+    other = loaded(tmp_path / "two", standing_at(take, bar))
+    assert other.player.performance.state() == state_by_moves(take, tick)
+    other.do("continue")
+    other.bars(2)
+    again = recorded(other)
+    assert again.head["begin"]["tick"] == tick
+    span = (tick + 1, tick + 2 * BAR - 200)  # values that stand are said again at the begin
+    assert rows_of(again, *span) == rows_of(take, *span) != []

@@ -198,3 +198,16 @@ def test_a_derived_lane_whose_sources_are_out_in_a_section(rig: Rig) -> None:
 def test_a_source_that_is_read_before_its_mute_may_be_out(rig: Rig) -> None:
     lane = 'spray: {logic: "before-mute(rim) and not kick", out: main.third}'
     assert said(rig, KICK + lane, "sections:\n  ebb: {play: [kick, spray]}\n") == []
+
+
+def test_a_circle_that_nothing_begins_is_said_of_each_of_its_lanes(rig: Rig) -> None:
+    """What only follows from such a lane is not said again."""
+    found = said(
+        rig,
+        """one: {logic: "earlier(two)", out: main.gate}
+        two: {logic: "earlier(one)", out: main.other}
+        after: {logic: "one and two", out: main.third}""",
+    )
+    assert len(found) == 2
+    assert all("does not hit once" in problem for problem in found)
+    assert ["lanes.one" in found[0], "lanes.two" in found[1]] == [True, True]

@@ -59,7 +59,7 @@ def test_logic_reads_as_a_clause(expression: str, words: str) -> None:
 def test_every_function_has_words() -> None:
     """A function without words of its own would fall through to its bare name."""
     written = {"hits": "kick", "hits...": "kick, rim", "count": "1", "time": "1/8", "chance": "0.5"}
-    written |= {"line": "kick", "level": "0.5"}
+    written |= {"line": "kick", "lane": "kick", "level": "0.5"}
     said = {}
     for name, kinds in FUNCTIONS.items():
         arguments = ", ".join(written[kind] for kind in kinds if not kind.endswith("?"))

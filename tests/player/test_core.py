@@ -245,7 +245,7 @@ def test_all_out_and_solo_close_what_is_not_to_be_heard() -> None:
     desk.do("solo", lane="kick", on=True)
     desk.run(5)
     assert desk.player.outputs.open <= {"main.gate-1"}
-    desk.do("all-out")
+    desk.do("mute-all")
     desk.run(2000)
     assert desk.still_open() == []
     assert not [o for o in desk.openings(1) if o.on > ms_of(BAR + STEP) + 10]
@@ -264,6 +264,21 @@ def test_macros_reach_level_outputs_while_the_song_stands() -> None:
     assert moves[-1][1][2] == 127
     assert len(moves) <= 15  # at most 100 a second of one output
     assert all(two - one >= 9.9 for (one, _), (two, _) in itertools.pairwise(moves))
+
+
+def test_a_macro_moved_just_before_the_start_keeps_nobody_awake() -> None:
+    """What has still to reach an output that stands is no reason to be called again and again once
+    the song plays: a call each IDLE_NS, a few for each hit, and not one every 50 us."""
+    macro = Macro("depth", 0.0, drives=(Drive(out="main.level-2", start=0.0, end=5.0),))
+    desk = Desk(score_of(KICK, macros=[macro]))
+    desk.run(50)
+    desk.do("macro", macro="depth", value=0.2)
+    desk.run(1)
+    desk.do("macro", macro="depth", value=0.4)  # this one waits, for the first has just been sent
+    desk.start()
+    before = desk.steps
+    desk.run(1000)
+    assert desk.steps - before < 1000
 
 
 def test_offset_moves_everything_without_a_missed_or_doubled_hit() -> None:

@@ -223,7 +223,7 @@ def test_one_command_takes_the_clock_without_a_jump() -> None:
     desk.zero = desk.now
     pulses(desk, 100)
     desk.run(5 * PULSE / MS)
-    desk.do("take-clock")
+    desk.do("internal-clock")
     assert desk.player.song.source == "internal"
     desk.run(2000)
     ons = desk.ons(2)

@@ -27,6 +27,7 @@ from bridge.music.score import compile_score
 from bridge.protocol.command import Command
 from bridge.protocol.performing import (
     Cancel,
+    Freeze,
     Hold,
     MoveMacro,
     MoveSetting,
@@ -38,7 +39,6 @@ from bridge.protocol.performing import (
     ResetLane,
     RunOrder,
     Solo,
-    Still,
 )
 from bridge.protocol.running import (
     Continue,
@@ -47,9 +47,9 @@ from bridge.protocol.running import (
     SetTempo,
     Start,
     Stop,
-    TakeClock,
     Tap,
     TryOutput,
+    UseInternalClock,
 )
 
 SPEC = SetSpec(
@@ -87,7 +87,7 @@ COMMANDS = st.one_of(
     st.builds(Cancel, lane=LANES),
     st.builds(Cancel, lane=st.none(), section=st.sampled_from(["shallow", "flood"])),
     st.builds(Solo, lane=LANES, on=st.booleans()),
-    st.builds(Still, lane=LANES, on=st.booleans()),
+    st.builds(Freeze, lane=LANES, on=st.booleans()),
     st.builds(MuteGroup, group=st.just("drums"), muted=st.booleans(), return_bars=BARS),
     st.builds(MoveMacro, macro=st.sampled_from(["brightness", "drizzle"]), value=UNIT),
     st.builds(
@@ -154,7 +154,7 @@ def test_what_was_put_off_to_a_line_that_has_passed_is_done_when_it_comes_back()
     bench = Bench()
     bench.do({"do": "mute", "lane": "rim", "muted": True, "when": "bar"})
     undo = MuteAll().inverse(bench.state(), {})
-    bench.do({"do": "all-out"})
+    bench.do({"do": "mute-all"})
     bench.tick += 3840
     bench.back(undo)
     lanes = bench.state()["lanes"]
@@ -185,7 +185,7 @@ def test_moments_have_no_inverse() -> None:
         Stop(),
         Continue(),
         SetPosition(tick=0),
-        TakeClock(),
+        UseInternalClock(),
         ResetLane(lane="kick"),
         Hold(lane="kick", muted=True, active=True),
         TryOutput(output="main.gate-1", action="gate", value=1),

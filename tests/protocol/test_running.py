@@ -114,7 +114,7 @@ def test_a_setting_that_a_morph_moves_goes_back_into_the_morph() -> None:
         (say("randomise", lane="kick", amount=0.5, seed=1), ("kick",)),
         (say("cancel", section="flood"), ("flood",)),
         (say("solo", lane="kick", on=True), ("kick",)),
-        (say("still", lane="kick", on=True), ("kick",)),
+        (say("freeze", lane="kick", on=True), ("kick",)),
         (say("section", section="flood"), ("flood",)),
         (say("setting", lane="kick", setting="chance", value=0.5), ("kick", "chance")),
         (say("tempo", bpm=120.0), ("120",)),

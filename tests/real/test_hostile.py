@@ -65,10 +65,10 @@ def network(needs: Callable[..., None]) -> Iterator[None]:
 class Program:
     """`lanebridge demo --lan` inside the namespace; `lines` is what it has said."""
 
-    def __init__(self, state_home: Path) -> None:
+    def __init__(self, state_home: Path, *options: str) -> None:
         command = ["ip", "netns", "exec", RIG_SPACE]
         command += ["prlimit", f"--nofile={DESCRIPTORS}:{DESCRIPTORS}"]
-        command += [sys.executable, "-m", "bridge.cli", "demo", "--lan"]
+        command += [sys.executable, "-m", "bridge.cli", "demo", *options]
         command += ["--port", str(HTTP), "--osc-port", str(OSC)]
         self.process = subprocess.Popen(
             command,
@@ -89,11 +89,15 @@ class Program:
             self.lines.append(line)
 
     def token(self) -> str:
-        end = time.monotonic() + 40
+        return self.says(rf"http://{RIG}:{HTTP}/\?token=(\S+)")[1]
+
+    def says(self, pattern: str) -> re.Match[str]:
+        """Waits for what it says at its start."""
+        end = time.monotonic() + PATIENCE_S
         while time.monotonic() < end:
-            found = re.search(rf"http://{RIG}:{HTTP}/\?token=(\S+)", "".join(self.lines))
+            found = re.search(pattern, "".join(self.lines))
             if found:
-                return found[1]
+                return found
             assert self.process.poll() is None, "".join(self.lines)
             time.sleep(0.05)
         pytest.fail("no address: " + "".join(self.lines))
@@ -120,7 +124,7 @@ class Program:
 
 
 def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_path: Path) -> None:
-    program = Program(tmp_path)
+    program = Program(tmp_path, "--lan")
     try:
         token = program.token()
         arguments = [RIG, str(HTTP), str(OSC), token, FRIEND, STRANGER, VICTIM]
@@ -163,6 +167,22 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
         assert not strangers["muted by a stranger"]
         assert strangers["forbidden"] > 0
         assert strangers["dropped"] == 0  # nothing of a stranger's got as far as the budget
+        assert found["elsewhere"] == {"foreign page": 403, "foreign socket": 403, "rebound": 421}
+        assert found["answers"] == []
+        guest = found["guest"]
+        secret = guest.pop("secret")
+        assert guest == {
+            "watches": 200,
+            "changes": 403,
+            "code again": 401,
+            "flags": True,
+            "shut out": 401,
+        }
+        kept_files = [path for path in tmp_path.rglob("*") if path.is_file()]
+        assert remembered in kept_files
+        assert not [path for path in kept_files if secret.encode() in path.read_bytes()]
+        assert secret not in "".join(program.lines)
+        assert found["ended"] == [True, True]
         guesses = found["guesses"]
         assert guesses["statuses"][0] == 401
         assert guesses["statuses"][-1] == 429
@@ -181,8 +201,32 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
         program.end()
     kept = tmp_path / "lanebridge" / "token"
     assert stat.S_IMODE(kept.stat().st_mode) == 0o600
-    again = Program(tmp_path)
+    again = Program(tmp_path, "--lan")
     try:
         assert again.token() == token  # tablets stay let in
     finally:
         again.end()
+    alone = Program(tmp_path)
+    try:
+        alone.says(rf"http://127\.0\.0\.1:{HTTP}/")
+        # ECONNREFUSED: nobody listens there. By OSC nothing can be told from silence, so the
+        # program is asked of its sockets too.
+        tries = f"import socket; socket.create_connection(('{RIG}', {HTTP}), 10)"
+        reached = subprocess.run(
+            ["ip", "netns", "exec", PEER_SPACE, sys.executable, "-c", tries],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert "ConnectionRefusedError" in reached.stderr
+        listens = subprocess.run(
+            ["ip", "netns", "exec", RIG_SPACE, "ss", "-Hlntu"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.splitlines()
+        own = [line.split()[4] for line in listens if f":{HTTP} " in line or f":{OSC} " in line]
+        assert own
+        assert all(address.startswith(("127.0.0.1:", "[::1]:")) for address in own), own
+    finally:
+        alone.end()

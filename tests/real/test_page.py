@@ -222,28 +222,28 @@ def test_two_pages_agree(screen: MakeScreen, demo: Running, until: Until) -> Non
 
 def test_the_finger_on_a_macro_owns_it(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
-    free(demo, until, "scatter", 0.5)
-    until(lambda: one.macro("scatter") == 50)
+    free(demo, until, "flotsam", 0.5)
+    until(lambda: one.macro("flotsam") == 50)
     one.page.wait_for_timeout(350)  # until the hand that set it has let go
-    x, y = one.spot("[data-macro=scatter]")
+    x, y = one.spot("[data-macro=flotsam]")
     one.down(1, x, y)
     one.move(1, x + 3, y)
-    mine = one.macro("scatter")
-    until(lambda: not try_macro(demo, "scatter", 0.1), what="no other hand moves it meanwhile")
+    mine = one.macro("flotsam")
+    until(lambda: not try_macro(demo, "flotsam", 0.1), what="no other hand moves it meanwhile")
     two = screen(390, 844).open(demo.url)
-    ox, oy = two.spot("[data-macro=scatter]")
+    ox, oy = two.spot("[data-macro=flotsam]")
     two.down(1, ox, oy)
     for i in range(5):
         two.move(1, ox + 15 * i, oy)
     two.page.wait_for_timeout(300)
-    assert one.macro("scatter") == pytest.approx(mine, abs=0.2), "it moved under the finger"
+    assert one.macro("flotsam") == pytest.approx(mine, abs=0.2), "it moved under the finger"
     one.up(1)
     two.up(1)
     until(
         lambda: (
-            one.macro("scatter")
-            == two.macro("scatter")
-            == round(demo.state["macros"]["scatter"]["value"] * 100, 1)
+            one.macro("flotsam")
+            == two.macro("flotsam")
+            == round(demo.state["macros"]["flotsam"]["value"] * 100, 1)
         )
     )
 

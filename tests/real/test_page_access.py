@@ -33,7 +33,7 @@ PARTS = {
         "paper",
         "moments",
     ),
-    "files": ("file", "sets", "done", "moments", "pack", "text"),
+    "files": ("file", "sets", "done", "takes", "moments", "pack", "text"),
 }
 SOAK_BARS, SOAK_BPM = 30, 300  # half a minute
 HEAP_GROWTH_BYTES = 6e6
@@ -167,7 +167,7 @@ def test_axe_finds_nothing(
         one.page.wait_for_selector(".ladder")
         assert one.axe() == []
     if view == "set":  # each kind of editor, with its folds open, and a field that is refused
-        for name in ("kick", "shaker", "spray", "bassline", "swell", "scatter", "whole set"):
+        for name in ("kick", "shaker", "spray", "bassline", "swell", "flotsam", "whole set"):
             one.choose(name)
             one.page.evaluate(
                 "document.querySelectorAll('#view-set details').forEach(d => { d.open = true; })"

@@ -46,9 +46,9 @@ def test_the_plan_says_what_drives_what_and_where_a_loose_lane_fits(
     until(lambda: "none free" in one.page.inner_text("#view-rig [role=status]"))
 
 
-def test_paper_is_one_touch_away(screen: MakeScreen, demo: Running) -> None:
+def test_print_is_one_touch_away(screen: MakeScreen, demo: Running) -> None:
     one = screen().open(demo.url, "rig")
-    one.part("rig", "paper")
+    one.part("rig", "print")
     links = one.page.locator("#view-rig article a")
     found = [links.nth(i).get_attribute("href") or "" for i in range(links.count())]
     assert {"api/sheet", "manual"} <= set(found)
@@ -187,6 +187,62 @@ def test_an_audio_input_answers_the_soundcheck_in_words(
     until(lambda: "are kept" in one.page.inner_text(".listening [role=status]"))
     assert asked[-1][0] == "keep"
     demo.send("DELETE", "soundcheck")
+
+
+def test_voices_are_lined_up_and_written_only_when_told(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """What is heard is made up, as above."""
+    demo.send("POST", "transport/stop")
+    asked: list[tuple[str, Any]] = []
+    late = [
+        {"output": "main.gate-1", "good": True, "says": "main.gate-1, kick voice: 2.10 ms late"},
+        {"output": "main.gate-2", "good": False, "says": "main.gate-2, rim voice: nothing heard"},
+    ]
+    found: dict[str, Any] = {"input": "stage box", "running": False, "hears": "voices"}
+    found |= {
+        "heard": late,
+        "says": [],
+        "proposed": ["main: latency_ms 0 -> 7.5", "hits fall 9.30 ms apart"],
+    }
+    found |= {"before_ms": 9.3, "after_ms": 0.04, "offset": False}
+    found |= {"complete": True, "changes": True}
+
+    def inputs(route: Any) -> None:
+        one = {"name": "stage box", "system": "made up", "channels": 4}
+        one |= {"rate": 48000.0, "default": True}
+        route.fulfill(json={"inputs": [one], "says": ""})
+
+    def aligns(route: Any) -> None:
+        asked.append((route.request.url.rpartition("/")[2], route.request.post_data_json))
+        route.fulfill(json=found | {"applied": asked[-1][0] == "apply"})
+
+    one = screen()
+    one.page.route("**/api/audio-inputs", inputs)
+    one.page.route("**/api/align/*", aligns)
+    one.open(demo.url, "rig")
+    one.part("rig", "align")
+    until(lambda: "Mind your hearing" in one.page.inner_text("[aria-label=Align] .caution"))
+    write = one.page.get_by_role("button", name="Write this into the rig")
+    assert not write.is_visible()
+    channel = one.page.get_by_label("Channel", exact=True).first
+    until(lambda: channel.locator("option").count() == 4)
+    channel.select_option("2")
+    one.page.get_by_role("button", name="Monitors are down: listen").tap()
+    until(lambda: "rim voice: nothing heard" in one.page.inner_text(".heard .amiss"))
+    body = {"input": "stage box", "channel": 2, "monitors_down": True}
+    assert asked == [("voices", body)]
+    shown = one.page.inner_text(".proposed")
+    assert "main: latency_ms 0 → 7.5" in shown
+    assert "hits fall 9.30 ms apart" in shown
+    write.tap()
+    until(
+        lambda: (
+            "holds from the next start" in one.page.inner_text("[aria-label=Align] [role=status]")
+        )
+    )
+    assert asked[-1] == ("apply", None)
+    assert write.get_attribute("aria-disabled") == "true"
 
 
 def test_a_soundcheck_goes_on_where_another_screen_stopped(

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.real
 
 CROWDED = (Path(__file__).parents[1] / "support/crowded.yaml").read_text(encoding="utf-8")
 PARTS = {
-    "rig": ("outputs", "soundcheck", "tuning", "clock", "controllers", "paper"),
+    "rig": ("outputs", "soundcheck", "tuning", "clock", "controllers", "print"),
     "files": ("file", "sets", "done", "text"),
 }
 
@@ -238,7 +238,7 @@ def test_a_button_is_no_lamp_and_there_is_a_clock_to_take_or_none(
         assert button.get_attribute("aria-pressed") is None
     lamp = one.page.locator(".lamp")
     until(lambda: lamp.get_attribute("aria-label") == "The music is running")
-    take = one.page.get_by_role("button", name="Take the clock")
+    take = one.page.get_by_role("button", name="Internal clock")
     assert not take.is_visible()
     one.page.evaluate("lanebridge.app.store.patch({clock: {state: 'free', source: 'studio'}})")
     assert take.is_visible()

@@ -228,7 +228,7 @@ def test_solo_says_what_is_heard(screen: MakeScreen, demo: Running, until: Until
     state = demo.state["lanes"]
     for name, lane in state.items():
         words = one.page.inner_text(f".head[data-lane={name}] .st")
-        hits = name not in ("bassline", "roots", "lantern", "swell", "moon", "tide")
+        hits = name not in ("bassline", "roots", "lantern", "swell", "moon", "lagoon")
         assert words == ("solo" if name == "kick" else "not in solo" if hits else "on"), name
         assert lane["heard"] == (name == "kick" or not hits), name
         assert not lane["muted"], "what is silenced by a solo is not out"

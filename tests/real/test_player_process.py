@@ -230,7 +230,7 @@ def test_the_clock_that_a_hand_took_stays_taken_through_a_crash(tmp_path: Path) 
     first = PlayerProcess(start(clock=clock), tmp_path, os.environ)
     assert first.ready
     first.until(lambda: "clock" in first.watch.state, 3, "the state")
-    assert first.do("take-clock") == ""
+    assert first.do("internal-clock") == ""
     assert first.do("tempo", bpm=131.0) == ""
     assert first.do("start") == ""
     first.until(lambda: first.watch.state["transport"]["state"] == "running", 2, "running")

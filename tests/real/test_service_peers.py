@@ -68,8 +68,8 @@ def test_a_c_client_mutes_and_another_hears_of_it(
             until(
                 lambda: not any(demo.state["lanes"][n]["muted"] for n in ("rim", "hat")), 5, "undo"
             )
-            oscsend(demo.osc_port, "/macro/scatter", "f", 0.75)
-            until(lambda: told(r"/macro/scatter f 0\.75"), 5, "feedback of the macro")
+            oscsend(demo.osc_port, "/macro/flotsam", "f", 0.75)
+            until(lambda: told(r"/macro/flotsam f 0\.75"), 5, "feedback of the macro")
         finally:
             dump.terminate()
             dump.wait(PATIENCE_S)

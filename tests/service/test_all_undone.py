@@ -29,6 +29,7 @@ from bridge.protocol.command import Command
 from bridge.protocol.editing import ClearLane, CopyLane, RandomiseLane
 from bridge.protocol.performing import (
     Cancel,
+    Freeze,
     MoveMacro,
     MoveSetting,
     Mute,
@@ -38,7 +39,6 @@ from bridge.protocol.performing import (
     ResetLane,
     RunOrder,
     Solo,
-    Still,
 )
 from bridge.protocol.running import SetTempo
 from bridge.protocol.state import PerformanceState, PlayerReport
@@ -77,7 +77,7 @@ COMMANDS: st.SearchStrategy[Any] = st.one_of(
     st.builds(Mute, lane=LANES, muted=FLAG, when=WHEN, return_bars=st.none() | st.just(1)),
     st.builds(Cancel, lane=LANES),
     st.builds(Solo, lane=LANES, on=FLAG),
-    st.builds(Still, lane=LANES, on=FLAG),
+    st.builds(Freeze, lane=LANES, on=FLAG),
     st.builds(MuteGroup, group=st.just("drums"), muted=FLAG, when=WHEN),
     st.builds(MoveMacro, macro=MACROS, value=UNIT),
     st.builds(

@@ -50,9 +50,9 @@ WAYS = [
         ("/lane/kick/solo", 1),
     ),
     Way(
-        say("still", lane="kick", on=True),
-        ("PUT", "/api/lanes/kick/still", {"on": True}),
-        ("/lane/kick/still", 1),
+        say("freeze", lane="kick", on=True),
+        ("PUT", "/api/lanes/kick/freeze", {"on": True}),
+        ("/lane/kick/freeze", 1),
     ),
     Way(say("reset", lane="kick"), ("POST", "/api/lanes/kick/reset", None), ("/lane/kick/reset",)),
     Way(
@@ -130,13 +130,13 @@ WAYS = [
     Way(say("nudge", ms=-4.0), ("POST", "/api/tempo/nudge", {"ms": -4}), ("/nudge", -4.0)),
     Way(say("tap"), ("POST", "/api/tempo/tap", None), ("/tap",)),
     Way(say("offset", ms=-12.5), ("PUT", "/api/clock/offset", {"ms": -12.5}), ("/offset", -12.5)),
-    Way(say("take-clock"), ("POST", "/api/clock/take", None), ("/take-clock",)),
+    Way(say("internal-clock"), ("POST", "/api/clock/internal", None), ("/internal-clock",)),
     Way(
         say("follow", source="desk"),
         ("PUT", "/api/clock/source", {"source": "desk"}),
         ("/follow", "desk"),
     ),
-    Way(say("all-out"), ("POST", "/api/all-out", None), ("/all-out",)),
+    Way(say("mute-all"), ("POST", "/api/mute-all", None), ("/mute-all",)),
     Way(
         say("try", output="main.gate-1", action="gate", value=0.5, ms=100.0),
         ("POST", "/api/outputs/main.gate-1/try", {"action": "gate", "value": 0.5, "ms": 100}),

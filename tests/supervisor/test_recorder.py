@@ -67,7 +67,7 @@ def test_a_take_goes_from_start_to_stop(evening: Evening) -> None:
         evening.run(1500)
         evening.stop()
     evening.written()
-    rows = evening.shelf.rows()
+    rows = evening.takes.rows()
     assert [row.id for row in rows] == ["2026-03-07T21-04-00", "2026-03-07T21-04-00-2"][::-1]
     assert all(row.seconds == pytest.approx(1.5, abs=0.02) and row.bars == 1 for row in rows)
     assert all(not row.recording for row in rows)
@@ -88,7 +88,7 @@ def test_a_take_that_goes_on_is_readable_and_locked(evening: Evening) -> None:
     evening.do("start")
     evening.run(7000)
     evening.written()
-    (row,) = evening.shelf.rows()
+    (row,) = evening.takes.rows()
     assert row.recording
     assert len(evening.take().ticks) > 1000
 
@@ -105,7 +105,7 @@ def test_a_service_or_player_that_dies_leaves_the_take_going(
     again.do("start")
     again.run(2000)
     again.stop()
-    assert len(again.shelf.rows()) == 1
+    assert len(again.takes.rows()) == 1
     take = again.take()
     assert [mark["is"] for mark in take.marks].count("begin") == 1, "the first is in the head"
     assert len(take.ticks) == len(wire(evening)) + len(wire(again))
@@ -162,7 +162,7 @@ def test_what_waits_too_long_for_a_disk_is_dropped_and_counted(
     assert take.lost == evening.recorder.lost > 0
     assert take.foot is not None
     assert take.foot["lost"] == take.lost
-    everything = Evening(evening.recorder.shelf.folder.parent / "other")
+    everything = Evening(evening.recorder.takes.folder.parent / "other")
     everything.do("start")
     everything.run(40_000)
     everything.stop()
@@ -210,7 +210,7 @@ def test_a_take_too_long_for_one_file_goes_on_in_another(
         evening.written()
     evening.stop()
     evening.written()
-    rows = evening.shelf.rows()
+    rows = evening.takes.rows()
     assert len(rows) > 1
     sent = [
         (port, data) for row in rows[::-1] for _, _, port, _, data in evening.take(row.id).sent()

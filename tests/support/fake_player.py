@@ -24,6 +24,7 @@ from bridge.music.performance import Performance
 from bridge.player.messages import Swap, Unpacker, pack_json
 from bridge.protocol.state import PlayerReport, TransportWord
 from bridge.protocol.table import decode
+from bridge.voltage.encode import Encoder
 
 ONLY_PERFORMANCE = {
     "mute",
@@ -37,8 +38,8 @@ ONLY_PERFORMANCE = {
     "section",
     "order",
     "tempo",
-    "all-out",
-    "still",
+    "mute-all",
+    "freeze",
     "put-back",
 }
 
@@ -46,7 +47,7 @@ ONLY_PERFORMANCE = {
 class FakePlayer:
     """`received` holds every command in order, but those for MIDI controllers stand in `lamps` and
     corrections in `tunings`; `answering` False keeps the answers back, `telling` False says no more
-    than that a command was carried out."""
+    than that a command was carried out. With an `encoder` it says what it sent to gates."""
 
     def __init__(self, path: Path, score: Any, revision: int = 1) -> None:
         self.path = path
@@ -64,6 +65,7 @@ class FakePlayer:
         self.running: TransportWord = "stopped"
         self.offset_ms = 0.0
         self.source = "internal"
+        self.encoder: Encoder | None = None
         self.arrived = asyncio.Event()
         self._server: asyncio.Server | None = None
         self._writers: set[asyncio.StreamWriter] = set()
@@ -166,10 +168,24 @@ class FakePlayer:
             self.tell({"type": "state", **(self.state() if self.telling else {}), "acks": [seq]})
 
     def _swap(self, swap: Swap) -> None:
+        if swap.place is not None:
+            if self.running != "stopped":
+                raise CommandError("the song plays; stop it first", "state")
+            self.use(swap.score)
+            self.tick, self.revision = swap.place.tick, swap.revision
+            self.performance.restore(swap.place.state, self.tick)
+            return
         kept = snapshot.renamed(self.performance.state(), swap.renamed)
         self.use(swap.score)
         self.performance.restore(snapshot.overlay(kept, swap.parts), self.tick)
         self.revision = swap.revision
+
+    def _strike(self, encoder: Encoder, output: str, level: float) -> None:
+        """Says what it sent, as the real one does."""
+        open_, close = encoder.gate_on, encoder.gate_off
+        messages = open_(output, level) if level else close(output)
+        sent = [[time.monotonic_ns(), one.port, one.data.hex()] for one in messages]
+        self.tell({"type": "played", "sent": sent})
 
     def _apply(self, command: dict[str, Any]) -> None:
         decode(command)
@@ -184,6 +200,8 @@ class FakePlayer:
                 self.tick = command["tick"]
             case "offset":
                 self.offset_ms = command["ms"]
+            case "try" if self.encoder is not None and command["action"] == "gate":
+                self._strike(self.encoder, command["output"], command["value"])
             case "follow":
                 self.source = command["source"]
             case do if do in ONLY_PERFORMANCE:

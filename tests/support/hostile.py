@@ -98,6 +98,78 @@ def strangers() -> dict[str, Any]:
     return found
 
 
+def pages_elsewhere() -> dict[str, int]:
+    """What a page of another site has done by the browser of a friend, whose token it does not
+    know but whose browser adds it; and one whose name was bound to this machine afterwards."""
+    let_in = {"Authorization": f"Bearer {TOKEN}"}
+    asked = {"Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13"}
+    asked["Sec-WebSocket-Key"] = "dGhlIHNhbXBsZSBub25jZQ=="  # RFC 6455, section 1.3
+    elsewhere = {"Origin": "http://elsewhere.example"}
+    mute = {"muted": True}
+    path = "/api/lanes/kick/mute"
+    return {
+        "foreign page": ask(FRIEND, "PUT", path, mute, **let_in, **elsewhere)[0],
+        "foreign socket": ask(FRIEND, "GET", "/api/live", None, **let_in, **elsewhere, **asked)[0],
+        "rebound": ask(FRIEND, "GET", "/api/state", Host=f"rebound.example:{HTTP}", **let_in)[0],
+    }
+
+
+def questions() -> list[str]:
+    """What OSC answers to somebody without the token."""
+    heard = []
+    with udp(STRANGER) as ears:
+        ears.settimeout(0.3)
+        for address in ("/addresses", "/subscribe", "/confirm"):
+            ears.sendto(message(address), DOOR)
+        with contextlib.suppress(OSError):
+            while True:
+                heard.append(ears.recv(2048).split(b"\0")[0].decode())
+    return heard
+
+
+def held_open() -> list[socket.socket]:
+    """A connection of OSC that shows no token, and a request whose head never ends."""
+    held = []
+    for port, begun in ((OSC, b""), (HTTP, b"GET / HTTP/1.1\r\nHost: x\r\nX: ")):
+        sock = socket.create_connection((RIG, int(port)), PATIENCE_S, (STRANGER, 0))
+        sock.sendall(begun)
+        held.append(sock)
+    return held
+
+
+def ended(sock: socket.socket) -> bool:
+    """Whether the other side closes the connection, within a patient time."""
+    with sock, contextlib.suppress(ConnectionError):
+        try:
+            while sock.recv(4096):
+                pass
+        except TimeoutError:
+            return False
+    return True
+
+
+def guest() -> dict[str, Any]:
+    """A device that only watches: let in by a code, then shut out."""
+    code = friend("POST", "/api/pairing", {"role": "watch"})["code"]
+    enter = f"/?name=Guest&code={code}"
+    _, headers, _ = ask(FRIEND, "GET", enter, Accept="text/html")
+    cookie = headers.get("Set-Cookie", "").partition(";")[0]
+    flags = headers.get("Set-Cookie", "").lower()
+    path = "/api/lanes/kick/mute"
+    found: dict[str, Any] = {
+        "watches": ask(FRIEND, "GET", "/api/state", Cookie=cookie)[0],
+        "changes": ask(FRIEND, "PUT", path, {"muted": True}, Cookie=cookie)[0],
+        "code again": ask(STRANGER, "GET", enter, Accept="text/html")[0],
+        "flags": "httponly" in flags and "samesite=strict" in flags,
+        "secret": cookie.partition("=")[2],
+    }
+    devices = friend("GET", "/api/devices")["devices"]
+    (device,) = (row["id"] for row in devices if row["name"] == "Guest")
+    friend("DELETE", f"/api/devices/{device}")
+    found["shut out"] = ask(FRIEND, "GET", "/api/state", Cookie=cookie)[0]
+    return found
+
+
 def guesses() -> dict[str, Any]:
     """What a guesser is told, and whether the right token then helps."""
     statuses: list[int] = []
@@ -171,6 +243,16 @@ def crash() -> dict[str, Any]:
         return {"heard": heard, "muted": muted()}
 
 
-found = {"strangers": strangers(), "guesses": guesses(), "forged": forged(), "crowd": crowd()}
+held = held_open()
+found = {
+    "strangers": strangers(),
+    "elsewhere": pages_elsewhere(),
+    "answers": questions(),
+    "guest": guest(),
+    "guesses": guesses(),
+    "forged": forged(),
+    "ended": [ended(sock) for sock in held],
+    "crowd": crowd(),
+}
 print(json.dumps(found), flush=True)
 print(json.dumps(crash()), flush=True)

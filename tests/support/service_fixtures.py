@@ -20,6 +20,7 @@ from bridge.files.set import load_set
 from bridge.music.score import compile_score
 from bridge.protocol.state import PlayerReport
 from bridge.service.app import Service, ServiceOptions
+from bridge.voltage.encode import Encoder
 
 RIG = """\
 rig: Quay rack
@@ -199,6 +200,7 @@ async def player(folder: Path) -> AsyncIterator[FakePlayer]:
     rig = load_rig(folder / "rig.yaml")
     score = compile_score(load_set(folder / "low-tide.yaml", rig).spec, rig.ranges)
     fake = FakePlayer(folder / "player.sock", score)
+    fake.encoder = Encoder(rig.wired)
     await fake.start()
     yield fake
     await fake.stop()

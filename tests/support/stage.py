@@ -112,7 +112,7 @@ COMMANDS: st.SearchStrategy[dict[str, Any]] = st.one_of(
         value=st.none() | st.floats(0, 1),
     ),
     _command("setting", lane=st.just("kick"), setting=st.just("hits"), value=st.integers(0, 64)),
-    _command("still", lane=st.just("tune"), on=FLAG),
+    _command("freeze", lane=st.just("tune"), on=FLAG),
     _command("tempo", bpm=st.floats(20, 400)),
     _command(
         "section",
@@ -122,7 +122,7 @@ COMMANDS: st.SearchStrategy[dict[str, Any]] = st.one_of(
         mutes_at=st.sampled_from([0.0, 0.5, 1.0]),
     ),
     _command("order", run=FLAG),
-    _command("all-out"),
+    _command("mute-all"),
 )
 MOMENTS = st.integers(0, BAR // 2)
 """How much later than the one before a command comes."""

@@ -98,7 +98,7 @@ def lane_state(**given: Any) -> LaneState:
         "solo": False,
         "heard": True,
         "filling": False,
-        "still": False,
+        "freeze": False,
         "groups": [],
         "settings": {},
         "hand": {},

@@ -36,14 +36,14 @@ class Tablet:
             self.refused += told["type"] == "refused"
             self.answered += told["type"] in ("done", "refused")
             told = told.get("state") or told.get("patch") or {}
-            value = told.get("macros", {}).get("scatter", {}).get("value")
+            value = told.get("macros", {}).get("flotsam", {}).get("value")
             if value is not None and value != self.value:
                 self.value, self.moved_at = value, time.monotonic()
                 self.changes += 1
 
     async def move(self, value: float) -> None:
         self.sent += 1
-        await self.ws.send_json({"do": "macro", "macro": "scatter", "value": value})
+        await self.ws.send_json({"do": "macro", "macro": "flotsam", "value": value})
 
 
 async def wait(true: Callable[[], bool]) -> float:
@@ -71,7 +71,7 @@ async def rest(tablets: list[Tablet], session: aiohttp.ClientSession, url: str) 
     for tablet in tablets:
         await wait(lambda tablet=tablet: tablet.answered >= tablet.sent)  # type: ignore[misc]
     async with session.get(f"{url}api/state") as answer:
-        value = (await answer.json())["macros"]["scatter"]["value"]
+        value = (await answer.json())["macros"]["flotsam"]["value"]
     for tablet in tablets:
         await shows(tablet, value)
 

@@ -17,8 +17,8 @@ from support.said import say
 from bridge.files.rig import Rig, parse_rig
 from bridge.files.set import parse_set
 from bridge.files.take import Take, read
+from bridge.files.take_folder import TakeFolder
 from bridge.files.take_rig import texts_of
-from bridge.files.take_shelf import Shelf
 from bridge.music.score import compile_score
 from bridge.player.dispatch import Player
 from bridge.player.messages import Swap
@@ -40,6 +40,7 @@ class Evening:
         state: the state folder.
         late_ms: the player is called up to so much later than it asked for, by `seed`.
         text: another set than the demo's.
+        rig: another rig than the demo's.
         send_clock: whether the rig's interfaces get MIDI clock too.
     """
 
@@ -50,14 +51,15 @@ class Evening:
         late_ms: float = 0.0,
         seed: int = 1,
         text: str | None = None,
+        rig: str | None = None,
         send_clock: bool = False,
         keep: int | None = None,
     ) -> None:
         self.now = BEGIN
-        rig = (DEMO / "rig.yaml").read_text()
-        self.rig: Rig = parse_rig(
-            rig if send_clock else rig.replace("send_to: [main]", "send_to: []")
-        )
+        demo = (DEMO / "rig.yaml").read_text()
+        if not send_clock:
+            demo = demo.replace("send_to: [main]", "send_to: []")
+        self.rig: Rig = parse_rig(rig or demo)
         self.text = text or (DEMO / "set.yaml").read_text()
         self.random = random.Random(seed)
         self.late_ms = late_ms
@@ -80,7 +82,7 @@ class Evening:
             port.sent.clear()  # what is sent before the song begins belongs to no take
         self.spending = Spending()
         self.recorder = Recorder(state, self._about, self.spending, lambda: WHEN)
-        self.shelf = Shelf(state)
+        self.takes = TakeFolder(state)
         self.revision = 1
 
     def _about(self) -> Mapping[str, Any]:
@@ -150,7 +152,7 @@ class Evening:
 
     def take(self, text: str = "last") -> Take:
         self.written()
-        return read(self.shelf.find(text))
+        return read(self.takes.find(text))
 
 
 MOVES = ("mute", "macro", "section", "setting", "tempo", "order")

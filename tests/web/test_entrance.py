@@ -190,7 +190,7 @@ async def test_a_frame_that_comes_right_behind_the_handshake_is_looked_at_too(st
             Sec_WebSocket_Key="dGhlIHNhbXBsZSBub25jZQ==",
             Sec_WebSocket_Version="13",
         )
-        writer.write(head + frame(b'{"do": "all-out"}', masked=False))
+        writer.write(head + frame(b'{"do": "mute-all"}', masked=False))
         answer = await read_answer(reader)
         assert (
             answer.headers["sec-websocket-accept"] == "s3pPLMBiTxaQ9kYGzzhZRbK+xOo="

@@ -47,7 +47,7 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
         {"do": "hold", "lane": "kick", "muted": True, "active": True, "client": "http 127.0.0.1"},
     ),
     ("PUT", "/api/lanes/kick/solo", {"on": True}, {"do": "solo", "lane": "kick", "on": True}),
-    ("PUT", "/api/lanes/kick/still", {"on": True}, {"do": "still", "lane": "kick", "on": True}),
+    ("PUT", "/api/lanes/kick/freeze", {"on": True}, {"do": "freeze", "lane": "kick", "on": True}),
     ("POST", "/api/lanes/kick/reset", None, {"do": "reset", "lane": "kick"}),
     (
         "PUT",
@@ -129,8 +129,12 @@ GOOD: list[tuple[str, str, Any, dict[str, Any] | None]] = [
     ("POST", "/api/tempo/nudge", {"ms": -5}, {"do": "nudge", "ms": -5.0}),
     ("PUT", "/api/clock/offset", {"ms": -12.5}, {"do": "offset", "ms": -12.5}),
     ("PUT", "/api/clock/source", {"source": "desk"}, {"do": "follow", "source": "desk"}),
-    ("POST", "/api/clock/take", None, {"do": "take-clock"}),
-    ("POST", "/api/all-out", None, {"do": "all-out"}),
+    ("POST", "/api/clock/internal", None, {"do": "internal-clock"}),
+    ("POST", "/api/mute-all", None, {"do": "mute-all"}),
+    # What they were called before: they answer, and are described as deprecated.
+    ("POST", "/api/all-out", None, {"do": "mute-all"}),
+    ("POST", "/api/clock/take", None, {"do": "internal-clock"}),
+    ("PUT", "/api/lanes/kick/still", {"on": True}, {"do": "freeze", "lane": "kick", "on": True}),
     (
         "POST",
         "/api/outputs/main.gate-1/try",
@@ -201,7 +205,9 @@ async def test_every_route_does_what_it_says_and_answers_as_described(described:
     assert sorted(left) == [
         "backToSet",
         "clearLane",
+        "continueTake",
         "copyLane",
+        "keepBars",
         "loadSet",
         "openSet",
         "putSet",

@@ -36,8 +36,8 @@ export function clockPart(app) {
     if (key !== shape) {
       shape = key;
       sources.replaceChildren(...names.map((name) => h("tr", {},
-        h("th", { scope: "row", text: name === "internal" ? "our own" : name }), h("td", { class: "num", "data-heard": name }),
-        h("td", {}, name === clock.source ? h("strong", { text: name === "internal" ? "leads" : "followed" }) : tool(name === "internal" ? "Lead ourselves" : "Follow it", () => follow(name), { "aria-label": name === "internal" ? "Lead by our own clock" : `Follow ${name}` })))));
+        h("th", { scope: "row", text: name === "internal" ? "internal" : name }), h("td", { class: "num", "data-heard": name }),
+        h("td", {}, name === clock.source ? h("strong", { text: name === "internal" ? "leads" : "followed" }) : tool(name === "internal" ? "Internal clock" : "Follow it", () => follow(name), { "aria-label": name === "internal" ? "Internal clock" : `Follow ${name}` })))));
     }
     for (const cell of sources.querySelectorAll("[data-heard]")) {
       const name = /** @type {HTMLElement} */ (cell).dataset.heard ?? "", n = clock.others?.[name];

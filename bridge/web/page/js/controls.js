@@ -6,7 +6,7 @@ import { api, judged, labelled, linesOf, picker } from "./fields.js";
 import { entry, toggle, words } from "./forms.js";
 
 const LEARN_S = 20;
-const TRANSPORT = ["start", "stop", "continue", "tap", "all-out", "order-next"];
+const TRANSPORT = ["start", "stop", "continue", "tap", "mute-all", "order-next"];
 const OPTIONS = [["pickup", "Waits until it meets the value"], ["feedback", "Lamp or motor shows the state"], ["fine", "Fine: a pair of controllers"], ["latch", "Button that stays down"]];
 const CODINGS = [["", "a position"], ["twos-complement", "steps: two's complement"], ["offset", "steps: offset from 64"], ["sign-bit", "steps: sign bit"]];
 const POSITION = ["pickup", "fine"]; // not for encoders, which have none

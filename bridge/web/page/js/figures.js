@@ -49,7 +49,7 @@ export function clockPanel(state, link) {
   const { clock } = state;
   const [, words] = clockSign(clock);
   const others = Object.entries(clock.others ?? {});
-  const follow = (source) => h("button", { type: "button", class: "k", text: source === "internal" ? "Our own clock" : `Follow ${source}`, on: { click: () => link.send({ do: "follow", source }) } });
+  const follow = (source) => h("button", { type: "button", class: "k", text: source === "internal" ? "Internal clock" : `Follow ${source}`, on: { click: () => link.send({ do: "follow", source }) } });
   return [
     h("p", { text: `The clock is ${words}.` }),
     h("dl", {}, ...row("tempo", `${(clock.tempo ?? 0).toFixed(2)} BPM`), ...row("jitter", `${(clock.jitter_ms ?? 0).toFixed(2)} ms`), ...(clock.block_ms ? row("comes in blocks of", `${clock.block_ms} ms; their mean lateness, ${(clock.block_ms / 2).toFixed(1)} ms, is taken out`) : []), ...row("offset", `${(clock.offset_ms ?? 0).toFixed(1)} ms`)),

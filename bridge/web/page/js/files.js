@@ -1,10 +1,11 @@
-/** The view of files: save, save as, open another set, what was done by hand, and the whole text. */
+/** The view of files: save, save as, open another set, what was done by hand, takes, and the whole text. */
 
 import { bench } from "./bench.js";
 import { attr, h, say, text, tool } from "./dom.js";
 import { Refusal, api, attempt, judged, labelled, linesOf, picker } from "./fields.js";
 import { words } from "./forms.js";
 import { packPart, setMoments } from "./keeping.js";
+import { takesPart } from "./takes.js";
 
 const SHOWN = 12; // steps of the history before "all"
 
@@ -104,7 +105,7 @@ export async function build(root, app) {
       el: article("Other sets", h("div", { class: "field-row" }, when.el, tempo.el, back), setsSaid, sets) },
     { name: "done", title: "History", note: () => { const n = app.store.state.history?.undo ?? 0; return n ? `${n}` : ""; }, shown: loadHistory,
       el: article("History", count, h("div", { class: "row-wrap" }, undo, redo, more), done) },
-    setMoments(), packPart(loadSets),
+    takesPart(app, loadSets), setMoments(), packPart(loadSets),
     { name: "text", title: "Text", note: () => (area.value === loaded ? "" : "changed"), shown: () => loadText(),
       el: article("Text", textBox, h("div", { class: "row-wrap" }, check, use, fresh, h("a", { class: "k plain", href: "manual", target: "_blank", rel: "noopener", text: "The manual" }))) },
   ];

@@ -25,7 +25,7 @@ function fold(edit, caption, keys, ...kids) {
 export function buildOrder(edit) {
   const row = h("div", { class: "field-row" }), marks = h("div", { class: "field-row" });
   const { words } = edit.model, has = (key) => hasKey(words, edit.kind, key);
-  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "still", "muted", "share"];
+  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "freeze", "muted", "share"];
   fold(edit, "Order, passes and groups", keys, row, marks);
   if (has("direction")) edit.add(picker("Direction", words.directions.map((d) => [d, d.replaceAll("-", " ")]), (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
   if (has("reset")) edit.add(picker(edit.kind === "shape" ? "Starts again" : "Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
@@ -43,7 +43,7 @@ export function buildOrder(edit) {
   }
   if (isLed(words, edit.lane, edit.model.data.lanes))
     edit.add(picker("Sounds", [["cause", "with the hit that causes it"], ["grid", "on the grid"]], (v) => edit.put("feel", v === "cause" ? null : v)), (l) => l.feel ?? "cause", row);
-  if (has("still")) edit.add(toggle("Holds its drift still", (on) => edit.put("still", on || null)), (l) => l.still, marks);
+  if (has("freeze")) edit.add(toggle("Drift is frozen", (on) => edit.put("freeze", on || null)), (l) => l.freeze, marks);
   edit.add(toggle("Starts muted", (on) => edit.put("muted", on || null)), (l) => l.muted, marks);
   edit.add(toggle("Shares its output", (on) => edit.put("share", on || null)), (l) => l.share, marks);
 }

@@ -22,15 +22,16 @@ function balanced(words) {
 
 /** An example with lanes of this set in the place of those it speaks of.
  * @param {import("./kinds.js").LogicWord} word @param {import("./kinds.js").Words} words
- * @param {string[]} lanes of hits @param {string[]} lines lanes of values */
-function inThisSet(word, words, lanes, lines) {
+ * @param {string[]} lanes of hits @param {string[]} lines lanes of values @param {string} own */
+function inThisSet(word, words, lanes, lines, own) {
   /** @type {Map<string, string>} */
   const meant = new Map();
   const used = { hits: 0, line: 0 };
   return word.example.replace(/([a-z][a-z-]*)(\()?/g, (all, name, opens, at) => {
     if (opens || name in words.operators) return all;
     const before = /([a-z-]+)\($/.exec(word.example.slice(0, at))?.[1] ?? "";
-    const line = words.functions[before]?.arguments[0] === "line";
+    const takes = words.functions[before]?.arguments[0], line = takes === "line";
+    if (takes === "lane") return own; // what it did itself: the lane grows
     const pool = line ? lines : lanes;
     if (!pool.length) return all;
     if (!meant.has(name)) meant.set(name, pool.includes(name) ? name : pool[used[line ? "line" : "hits"]++ % pool.length]);
@@ -77,7 +78,7 @@ export function logic(edit, into) {
   const chips = (caption, kids) => h("div", { class: "word-row", role: "group", "aria-label": caption }, ...kids);
   const function_ = (name, word) => {
     const lacks = word.arguments.includes("line") ? !lines.length : !lanes.length;
-    const example = lacks ? word.example : inThisSet(word, words, lanes, lines);
+    const example = lacks ? word.example : inThisSet(word, words, lanes, lines, edit.name);
     return tool([h("b", { text: name }), h("small", { text: example })], () => {
       if (lacks) { say(`There is no lane of ${word.arguments.includes("line") ? "values" : "hits"} that it could read.`); return; }
       insert(example);

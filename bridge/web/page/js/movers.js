@@ -27,7 +27,7 @@ export function tellMovers(store) {
   });
 }
 
-/** What drives a setting of a lane, in words: `scatter +0.4`. @param {any} data the set as it is written
+/** What drives a setting of a lane, in words: `flotsam +0.4`. @param {any} data the set as it is written
  * @param {string} lane @param {string} setting */
 export function driversOf(data, lane, setting) {
   const all = [...Object.entries(data.macros ?? {}), ...Object.entries(data.lanes ?? {})];

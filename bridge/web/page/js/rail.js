@@ -70,7 +70,7 @@ export function buildRail(rail, link, store, openPanel) {
   const start = startButton(ask, store);
   const stop = button("Stop", () => ask({ do: "stop" }), { class: "k stop" });
   const cont = button("Continue", () => ask({ do: "continue" }), { class: "k cont" });
-  const take = button("Take the clock", () => ask({ do: "take-clock" }), { class: "k take", hidden: true });
+  const internal = button("Internal clock", () => ask({ do: "internal-clock" }), { class: "k internal", hidden: true });
   const solos = () => Object.keys(store.state.lanes).filter((name) => store.state.lanes[name].solo);
   const unsolo = button("End solo", () => { for (const lane of solos()) ask({ do: "solo", lane, on: false }); }, { class: "k unsolo", hidden: true });
   /** Lanes that the last "Mute all" silenced, and whether the service has said so. @type {string[]} */
@@ -83,16 +83,16 @@ export function buildRail(rail, link, store, openPanel) {
   const out = button("Mute all", () => {
     const sounding = Object.entries(store.state.lanes).filter(([, lane]) => !lane.muted).map(([name]) => name);
     if (sounding.length) { silenced = sounding; seen = false; back.hidden = false; }
-    ask({ do: "all-out" });
+    ask({ do: "mute-all" });
   }, { class: "k out-all" });
   rail.append(
     h("div", { class: "group", role: "group", "aria-label": "Transport" }, start, stop, cont),
     tempoButton(store, openPanel),
-    h("div", { class: "group push" }, take, unsolo, back, out));
+    h("div", { class: "group push" }, internal, unsolo, back, out));
 
   store.on(["clock"], ({ clock }) => {
-    take.hidden = clock.state === "leading"; // there is none to take
-    take.classList.toggle("alarm", clock.state === "lost" || clock.state === "free");
+    internal.hidden = clock.state === "leading"; // it is in use
+    internal.classList.toggle("alarm", clock.state === "lost" || clock.state === "free");
   });
   store.on(["lanes"], () => { unsolo.hidden = !solos().length; });
   store.on(["lanes"], ({ lanes }) => {

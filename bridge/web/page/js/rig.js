@@ -1,7 +1,8 @@
-/** The rig view: its parts on the left, one of them on the bench: outputs, tuning, soundcheck, clock,
+/** The rig view: its parts on the left, one of them on the bench: outputs, tuning, soundcheck, align, clock,
  * controllers, devices, OSC, what is printed. */
 
 import { h, text } from "./dom.js";
+import { alignPart } from "./align.js";
 import { bench } from "./bench.js";
 import { api } from "./fields.js";
 import { controlsPart } from "./controls.js";
@@ -16,11 +17,11 @@ import { tuningPart } from "./tuning.js";
 export async function build(root, app) {
   const title = h("h2");
   const interfaces = h("ul", { class: "ports", "aria-label": "Interfaces" });
-  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), paperPart(), rigMoments()];
+  const parts = [outputsPart(app), tuningPart(app), soundcheckPart(app), alignPart(app), clockPart(app), controlsPart(app), devicesPart(), oscPart(), printPart(), rigMoments()];
   const view = bench(root, "Parts of the rig", parts, title, interfaces);
   app.store.on(["ports"], ({ ports }) => interfaces.replaceChildren(...Object.entries(ports).map(([name, port]) => h("li", { "data-open": port.open ? "yes" : "no" },
     h("strong", { text: name }), h("small", { text: `${port.port}, ${port.link}: ${port.open ? "present" : "lost; it comes back by itself when the cable does"}` })))));
-  app.store.on(["ports", "clock", "tuning", "soundcheck", "controllers", "revision", "rig"], (state) => { if (!root.hidden) { text(title, state.rig); view.notes(); } });
+  app.store.on(["ports", "clock", "tuning", "soundcheck", "align", "controllers", "revision", "rig"], (state) => { if (!root.hidden) { text(title, state.rig); view.notes(); } });
   return {
     ...view,
     async shown() {
@@ -32,10 +33,10 @@ export async function build(root, app) {
 }
 
 /** What is printed or read, and the usual cautions. @returns {import("./bench.js").Part} */
-function paperPart() {
+function printPart() {
   const link = (href, words) => h("a", { class: "k", href, target: "_blank", rel: "noopener", text: words });
   return {
-    name: "paper", title: "Print", note: () => "patch sheet",
+    name: "print", title: "Print", note: () => "patch sheet",
     el: h("article", { "aria-label": "Print", class: "fields" },
       h("h2", { text: "Print" }),
       h("p", { text: "The patch sheet has every cable, every lane and every macro on a few printed pages, so that the rig can be built again tomorrow." }),

@@ -9,14 +9,14 @@ const NOTE_MS = 50, SLOW_MS = 150; // there and back; fingers begin to feel the 
 
 /** @returns {["good"|"note"|"loud", string]} */
 export function clockSign({ source, state, others, two }) {
-  const who = source === "internal" ? "our clock" : `${source}`;
+  const who = source === "internal" ? "the internal clock" : `${source}`;
   const rest = Object.keys(others ?? {}).length;
   if (two?.length && source !== "internal") return ["loud", `two clocks from ${who}: ${two.join(" and ")} BPM`];
   switch (state) {
     case "leading": return ["good", rest ? `leading, ${rest} ignored` : "leading"];
     case "locked": return ["good", `locked to ${who}`];
     case "waiting": return ["note", `waiting for ${who}`];
-    case "free": return ["loud", `free: ${who} is silent`];
+    case "free": return ["loud", `running on: ${who} is silent`];
     case "lost": return ["loud", `lost: ${who}`];
     default: return ["note", String(state ?? "no clock")];
   }

@@ -6,7 +6,7 @@ import { asker, follows, nudges } from "./rail.js";
 
 const DEAD_PX = 12; // sideways, before a finger is taken to mean it
 
-const taken = (store) => `The tempo comes from ${store.state.clock.source}. Take the clock to set it here.`;
+const taken = (store) => `The tempo comes from ${store.state.clock.source}. Touch Internal clock to set it here.`;
 
 /** Built once, as it listens to the state. @type {HTMLElement[]|null} */
 let built = null;

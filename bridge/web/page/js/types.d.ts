@@ -44,7 +44,7 @@ export interface LaneState {
   solo: boolean;
   heard: boolean;
   filling: boolean;
-  still: boolean;
+  freeze: boolean;
   groups: string[];
   settings: Record<string, number>;
   hand: Record<string, number>;
@@ -377,6 +377,22 @@ export interface SoundcheckState {
   listening: ListeningState | null;
 }
 
+/** Lining up by an audio input. `hears`: what is listened to; `heard`: how late each voice was; `says`: how it ended; `proposed`: what would be written, in words; `before_ms` and `after_ms`: how far apart hits fall; `offset`: whether the click was heard; `complete`: all voices were listened to; `changes`: whether anything would be written; `applied`: it was. */
+export interface AlignState {
+  input: string;
+  running: boolean;
+  hears: "voices" | "click";
+  heard: HeardOutput[];
+  says: string[];
+  proposed: string[];
+  before_ms: number | null;
+  after_ms: number | null;
+  offset: boolean;
+  complete: boolean;
+  changes: boolean;
+  applied: boolean;
+}
+
 /** Who is moving something: the client's name, and that in words. */
 export interface MovedBy {
   client: string;
@@ -423,6 +439,7 @@ export interface State {
   learning: LearningState | null;
   tuning: TuningState | null;
   soundcheck: SoundcheckState | null;
+  align: AlignState | null;
   note_names: string[];
   section_note_names: Record<string, string[]>;
   limits: Record<string, Record<string, FieldLimits>>;
@@ -431,21 +448,25 @@ export interface State {
 
 export type Command =
   | { do: "alive" }
-  | { do: "all-out" }
   | { do: "cancel"; lane?: string | null; section?: string | null; order?: boolean | null }
   | { do: "chart"; bars?: number }
   | { do: "clear"; lane: string; what?: "pattern" | "settings"; when?: "step" | "beat" | "bar" }
   | { do: "continue" }
+  | { do: "continue-take"; take: string; bar: number; start?: boolean }
   | { do: "copy"; lane: string; to: string; what?: "pattern" | "settings" | null; when?: "step" | "beat" | "bar" }
   | { do: "drop"; lane?: string | null; group?: string | null; return_bars?: number }
   | { do: "fill"; active: boolean; lane?: string | null; group?: string | null }
   | { do: "follow"; source: string }
+  | { do: "freeze"; lane: string; on: boolean }
   | { do: "group"; group: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
+  | { do: "internal-clock" }
+  | { do: "keep"; bars: number; name?: string; into?: "section" | "set" }
   | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }
+  | { do: "mute-all" }
   | { do: "nudge"; ms: number }
   | { do: "offset"; ms: number }
   | { do: "order"; run: boolean; entry?: number | null }
@@ -461,9 +482,7 @@ export type Command =
   | { do: "setting"; lane: string; setting: string; value: number | null }
   | { do: "solo"; lane: string; on: boolean }
   | { do: "start"; restart?: boolean }
-  | { do: "still"; lane: string; on: boolean }
   | { do: "stop" }
-  | { do: "take-clock" }
   | { do: "tap" }
   | { do: "tempo"; bpm: number }
   | { do: "try"; output: string; action: "gate" | "pitch" | "level"; value: number; ms?: number | null }

@@ -34,7 +34,7 @@ class SetRow(NamedTuple):
     saved: bool
 
 
-class Shelf(Generic[Made]):
+class SetFolder(Generic[Made]):
     """`folder` is that of the set that was started with. `left` has the texts of sets that were
     left unsaved; `ready` what has been compiled, the newest last."""
 

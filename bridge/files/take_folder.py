@@ -12,21 +12,24 @@ import fcntl
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from bridge.errors import BridgeError, CommandError, did_you_mean
 from bridge.files import store, take
 from bridge.files.read import open_file, read_bytes
+from bridge.protocol.limits import LONGEST_NAME, TakeName
 
 FOLDER = "takes"
 ENDING = ".take"
 NOTE_ENDING = ".json"
 NOTE_BYTES = 4096
-NAME_MOST = 64
 LAST = "last"
 TAKES_MOST = 1000
+SERVICE_BYTES = 32 << 20
+"""The largest take that the service works on, beside all else that it does: more than an hour of
+dense playing. `lanebridge takes` has no limit."""
 _DATE = len("2026-03-07T21-04-00")
 
 
@@ -35,7 +38,7 @@ class Note(BaseModel):
 
     model_config = ConfigDict(extra="ignore", strict=True, frozen=True)
 
-    name: Annotated[str, Field(max_length=NAME_MOST)] = ""
+    name: TakeName = ""
     starred: bool = False
 
 
@@ -64,7 +67,7 @@ class Row:
         return self.name or self.set
 
 
-class Shelf:
+class TakeFolder:
     """The takes of one state folder. Everything here blocks on the disk."""
 
     def __init__(self, state: Path) -> None:
@@ -139,8 +142,8 @@ class Shelf:
     def rename(self, path: Path, name: str) -> None:
         """Raises OSError; CommandError where the name is no line of text, or taken."""
         name = " ".join(name.split())
-        if len(name) > NAME_MOST or not name.isprintable():
-            raise CommandError(f"a name is one line of at most {NAME_MOST} characters")
+        if len(name) > LONGEST_NAME or not name.isprintable():
+            raise CommandError(f"a name is one line of at most {LONGEST_NAME} characters")
         if name.isdecimal() or name == LAST:
             raise CommandError(f"{name!r} would be read as a place in the list; add a word to it")
         others = [other for other in self._paths() if other != path]
