@@ -12,8 +12,10 @@ import gc
 import os
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
+from bridge.control.stream import ScoreChanged, Stream
 from bridge.errors import BridgeError
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.service import logs
@@ -22,6 +24,8 @@ from bridge.supervisor import voice
 from bridge.supervisor.voice import Voice
 
 ALIVE_S = 1.0
+SWEEP_S = 1.0
+"""What the last score leaves is collected so long after the next one sounds: its chart is drawn."""
 SWITCH_S = 0.0005
 """Charts are worked out in a thread; with Python's own 5 ms the loop, which gives the interpreter
 lock away at every send, would wait that long for it each time, and a finger with it."""
@@ -79,7 +83,7 @@ async def run(options: ServiceOptions, summary: logs.Summary, words: Voice) -> N
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, stop.set)
     try:
-        await serve(options, stop, tell, settle=settle)
+        await serve(options, stop, tell, settle=lambda stream: settle(stream, loop.call_later))
     finally:
         said.cancel()
         alive.cancel()
@@ -100,11 +104,34 @@ async def _say_alive(words: Voice, ready: asyncio.Event) -> None:
         await asyncio.sleep(ALIVE_S)
 
 
-def settle() -> None:
+def settle(stream: Stream, later: Callable[[float, Callable[[], object]], object]) -> None:
     """What is loaded now stays: the garbage collector need not look at it again (measured: 50 ms
-    at a time, in which no finger is heard)."""
+    at a time, in which no finger is heard).
+
+    But it goes by how much there was, and lets a quarter of that gather before it looks at what is
+    old: tens of scores with their renderers, which refer to themselves, and some ten megabytes. So
+    what a score leaves is collected soon after the next one sounds.
+
+    Args:
+        stream: says when another score sounds.
+        later: calls a function after so many seconds.
+    """
     gc.collect()
     gc.freeze()
+    waiting = False
+
+    def collect() -> None:
+        nonlocal waiting
+        waiting = False
+        gc.collect()
+
+    def heard(_: ScoreChanged) -> None:
+        nonlocal waiting
+        if not waiting:
+            waiting = True
+            later(SWEEP_S, collect)
+
+    stream.on(ScoreChanged, heard)
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -23,7 +23,7 @@ from bridge.control.door import Control
 from bridge.control.link import PlayerLink
 from bridge.control.remembered import Remembered
 from bridge.control.session import Session
-from bridge.control.stream import BenchChanged
+from bridge.control.stream import BenchChanged, Stream
 from bridge.control.view import Additions, View
 from bridge.desk.controllers import Controllers
 from bridge.files.slots import Slots
@@ -271,7 +271,7 @@ async def serve(
     tell: Callable[[str], None] = print,
     *,
     ready_within_s: float = 5.0,
-    settle: Callable[[], None] = lambda: None,
+    settle: Callable[[Stream], None] = lambda stream: None,
 ) -> None:
     """Runs the service until `stop` is set; tells ``ready ADDRESS`` when it can be used, with
     ``--lan`` followed by a code that lets a device in.
@@ -282,7 +282,7 @@ async def serve(
     async with Service(options).running() as service:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.link.met.wait(), ready_within_s)
-        settle()
+        settle(service.session.stream)
         code = [service.access.pairing.make("edit")] if options.lan else []
         tell(" ".join(["ready", service.address, *code]))
         log.info("HTTP on port %d, OSC on port %d", service.http_port, service.osc_port)
