@@ -324,12 +324,14 @@ class Renderer:
         unheard = self.performance.unheard
         given: list[Event] = []
         later: list[tuple[Event, bool]] = []
-        for entry in self._waiting:
-            event, silent = entry
+        for event, silent in self._waiting:
+            if position <= event.grid < to_tick:
+                # From here on no hand can change what holds at its grid tick.
+                silent = unheard(event.lane, event.grid)
             if event.tick >= to_tick:
-                later.append(entry)
+                later.append((event, silent))
                 continue
-            if event.grid >= position:
+            if event.grid >= to_tick:
                 silent = unheard(event.lane, event.grid)
             if silent or (event.tick > event.grid and unheard(event.lane, event.tick)):
                 continue

@@ -27,6 +27,7 @@ from bridge.music.model import (
     Shape,
 )
 from bridge.music.render import events_between
+from bridge.protocol.performing import Mute
 
 OUTPUTS = {
     "pitch": OutputRange("pitch", "pitch"),
@@ -216,3 +217,32 @@ def test_a_lane_edited_in_the_middle_goes_on_for_those_who_ask_now(kind: str) ->
     hats = [[(e.tick, e.value) for e in found if e.lane == 2] for found in (events, whole)]
     late = [[row for row in found if row[0] >= 101 * BAR + 777] for found in hats]
     np.testing.assert_allclose(late[0], late[1])
+
+
+@pytest.mark.parametrize("out_first", [True, False])
+def test_a_mute_between_grid_and_sound_is_the_same_however_time_is_cut(out_first: bool) -> None:
+    """Swung steps sound some ticks after their place on the grid. A mute counts where the step
+    belongs and where it sounds; a hit that was already worked out must follow it, too, when a
+    window ends between the two, or on the very tick of the sound."""
+    beat = steps("hat", "x", "1/16")
+    # A lane that sounds early: all lanes are worked out some 100 ticks ahead.
+    early = steps("early", "x", "1/16", settings={"shift": -0.4})
+    score = score_of(beat, early, swing=60.0)  # every second step 48 ticks late
+    late = 240 * 3 + 48
+    for at in (240 * 3 - 6, 240 * 3, 240 * 3 + 1):
+        for cut in range(at + 1, late + 60):
+            play = renderer(score)
+            play.performance.apply(Mute(lane="hat", muted=out_first), 0)
+            given = play.advance(at)
+            play.performance.apply(Mute(lane="hat", muted=not out_first), at)
+            given += play.advance(cut)
+            given += play.advance(240 * 6)
+            heard = {event.grid for event in given if event.kind == "hit" and event.lane == 0}
+            grids = range(0, 240 * 6, 240)
+            sounds = {grid: grid + (48 if grid // 240 % 2 else 0) for grid in grids}
+            expected = {
+                grid
+                for grid, sound in sounds.items()
+                if sound < 240 * 6 and (grid >= at if out_first else sound < at)
+            }
+            assert heard == expected, (at, cut)
