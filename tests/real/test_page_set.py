@@ -353,7 +353,13 @@ def test_a_macro_is_added_driven_renamed_and_removed(
     until(lambda: "number of volts" in one.wrong("main.level-1 to, volts"))
     top.fill("3.5")
     top.press("Enter")
-    until(lambda: {"out": "main.level-1", "from": 0, "to": 3.5} in macros()["surge"]["drives"])
+    # At once, before the page can have heard of the last edit: both stand.
+    one.field("main.level-1: curve").select_option("More of it at the end")
+    bent = {"out": "main.level-1", "from": 0, "to": 3.5, "curve": 0.5}
+    until(lambda: bent in macros()["surge"]["drives"])
+    one.field("Curve").select_option("Most of it at the start")
+    words = one.page.locator(".drive-curve").last
+    until(lambda: "half way it has gone 25 %" in words.inner_text())
     one.page.get_by_role("button", name="Remove kick shift ms").tap()
     until(lambda: len(macros()["surge"]["drives"]) == 1)
     one.page.get_by_role("button", name="Remove main.level-1").tap()

@@ -42,11 +42,19 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
   let shape = "";
   /** @type {((drive: any) => void)[]} */
   let updates = [];
+  /** The next change counts from this one, also before the page hears of it. @param {any[]} next */
+  const send = async (next) => {
+    const before = drives;
+    drives = next;
+    const lines = await put(next);
+    if (lines.length && drives === next) drives = before;
+    return lines;
+  };
   const rows = h("div", { class: "drives" });
   const pick = picker("Drive one more", [], async (v) => {
     if (!v) return [];
     const [first, setting] = v.split(" ");
-    const lines = await put([...drives, setting ? { lane: first, setting, depth: 0.5 } : { out: first, depth: 0.5 }]);
+    const lines = await send([...drives, setting ? { lane: first, setting, depth: 0.5 } : { out: first, depth: 0.5 }]);
     if (!lines.length) pick.select.value = "";
     return lines;
   });
@@ -64,7 +72,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
 
   function row(drive, i) {
     const name = driveName(drive);
-    const change = (next) => put(drives.map((d, j) => (j === i ? next(d) : d)));
+    const change = (next) => send(drives.map((d, j) => (j === i ? next(d) : d)));
     const fields = h("div", { class: "drive-fields" });
     const ends = drive.from !== undefined;
     const output = model.outputs.find((o) => o.output === drive.out);
@@ -89,7 +97,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
     const other = range && tool(ends ? "As a depth" : way, () => said.hear(change(turned)), { "aria-label": `${name}: ${ends ? "as a depth" : way.toLowerCase()}` });
     const gone = tool("Remove", () => {
       if (drives.length <= least) { said.show(["A macro drives one thing at least: remove the macro instead."]); return; }
-      said.hear(put(drives.filter((_, j) => j !== i)));
+      said.hear(send(drives.filter((_, j) => j !== i)));
     }, { "aria-label": `Remove ${name}` });
     const shared = h("small", { class: "shared" });
     const show = updates[i];
