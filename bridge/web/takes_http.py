@@ -16,13 +16,15 @@ from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
 from bridge.files.take_folder import SERVICE_BYTES, Row, TakeFolder
-from bridge.paper import take_midi
+from bridge.paper import chart_pages, take_midi
+from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
 from bridge.web.http import MIDI, Routes
 
 CSV = "text/csv"
+SVG = "image/svg+xml"
 Make = Callable[[Take], bytes]
 TAKE = {"take": "its id, its name, its place in the list (1 is the newest), or last"}
 
@@ -159,15 +161,18 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
     routes = Routes()
     made: Heavy[bytes] = Heavy()
 
-    async def sent(request: web.Request, ending: str, media: str, make: Make) -> web.Response:
+    async def sent(
+        request: web.Request, ending: str, media: str, make: Make, *, shown: bool = False
+    ) -> web.Response:
         path, known = await in_thread(_wanted, folder_of_takes(), request.match_info["take"])
+        way = "inline" if shown else "attachment"
         raw = await made.get(request, (path, known, ending), lambda: in_thread(_made, path, make))
         return web.Response(
             body=raw,
             content_type=media,
             charset="utf-8" if media == CSV else None,
             headers={
-                "Content-Disposition": f'attachment; filename="{path.stem}{ending}"',
+                "Content-Disposition": f'{way}; filename="{path.stem}{ending}"',
                 "Cache-Control": "no-store",
             },
         )
@@ -194,15 +199,35 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         params=TAKE,
     )
     async def table(request: web.Request, query: TableQuery) -> web.Response:
-        moves = query.of == "moves"
-        make = take_midi.moves if moves else take_midi.table
+        if query.of == "moves":
+            return await sent(request, "-moves.csv", CSV, _moves)
+        return await sent(request, ".csv", CSV, _table)
 
-        def encoded(take: Take) -> bytes:
-            return make(take).encode()
-
-        return await sent(request, "-moves.csv" if moves else ".csv", CSV, encoded)
+    @routes.add(
+        "GET",
+        "/api/takes/{take}/picture",
+        "takePicture",
+        "A take as a timeline: lanes over bars, mutes, macros, sections, and where it was late.",
+        media=SVG,
+        errors=(404, 409),
+        params=TAKE,
+    )
+    async def picture(request: web.Request, query: Any) -> web.Response:
+        return await sent(request, ".svg", SVG, _drawn, shown=True)
 
     return routes
+
+
+def _table(take: Take) -> bytes:
+    return take_midi.table(take).encode()
+
+
+def _moves(take: Take) -> bytes:
+    return take_midi.moves(take).encode()
+
+
+def _drawn(take: Take) -> bytes:
+    return chart_pages.draw(chart_of(take)).encode()
 
 
 def _told(takes: TakeFolder) -> TakesAnswer:

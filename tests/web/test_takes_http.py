@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from typing import Any
+from xml.etree import ElementTree
 
 import mido
 import pytest
@@ -109,6 +110,17 @@ async def test_the_files_are_those_of_the_command(stage: Any) -> None:
     assert any(",mute," in line and "lane=rim" in line for line in moves.decode().splitlines())
 
 
+async def test_the_picture_names_every_lane_and_is_shown_in_the_page(stage: Any) -> None:
+    lanes = {event[2] for event in played(stage).take().events}
+    assert len(lanes) > 2
+    status, kind, data = await raw(stage, "/api/takes/last/picture")
+    assert (status, kind) == (200, "image/svg+xml")
+    texts = {"".join(one.itertext()) for one in ElementTree.fromstring(data).iter()}
+    assert lanes <= texts
+    async with stage.session.get(f"{stage.base}/api/takes/last/picture") as answer:
+        assert answer.headers["Content-Disposition"].startswith("inline")
+
+
 async def test_what_is_no_take_or_too_large_says_so(
     stage: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -180,6 +192,8 @@ async def test_a_bar_that_cannot_be_gone_on_from_says_why(
 
 async def test_who_may_watch_sees_the_list_and_changes_nothing(stage: Any) -> None:
     roles = {route.name: route.needs for route in stage.service.routes() if "/takes" in route.path}
-    assert roles["takes"] == roles["takeMidi"] == roles["takeTable"] == "watch"
+    assert (
+        roles["takes"] == roles["takeMidi"] == roles["takeTable"] == roles["takePicture"] == "watch"
+    )
     changing = ("starTake", "nameTake", "removeTake", "continueTake")
     assert {roles[name] for name in changing} == {"edit"}
