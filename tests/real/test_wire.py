@@ -16,9 +16,11 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import mido
 import pytest
 import yaml
 from support import jackd
@@ -101,12 +103,14 @@ def test_a_groove_on_a_wire(tmp_path: Path, needs: Needs, record_property: Recor
 
 @dataclass
 class Played:
-    """What a try left: the rows received, the receiver's gaps, states of the player on the way."""
+    """What a try left: the rows received, the receiver's gaps, states of the player on the way, and
+    the take of it, exported and read by a reader of another make."""
 
     rows: list[tuple[str, int, bytes]]
     gaps: list[tuple[int, int]]
     muted: dict[str, dict[str, object]]
     back: dict[str, dict[str, object]]
+    take: mido.MidiFile
 
     @property
     def disturbed(self) -> str:
@@ -175,6 +179,8 @@ def play_the_groove(folder: Path) -> Played:
                 time.sleep(0.3)
                 play.send_signal(signal.SIGTERM)
                 assert play.wait(PATIENCE_S) == 0
+                export = [sys.executable, "-m", "bridge.cli", "takes", "export", "last"]
+                subprocess.run([*export, "--out", folder / "take.mid"], env=env, check=True)
             finally:
                 if play.poll() is None:
                     play.kill()
@@ -182,7 +188,9 @@ def play_the_groove(folder: Path) -> Played:
                 log.close()
                 clock.close()
     print((folder / "play.log").read_text())
-    return Played(jackd.read_capture(capture), jackd.read_gaps(capture), muted_state, back_state)
+    take = mido.MidiFile(folder / "take.mid")
+    rows, gaps = jackd.read_capture(capture), jackd.read_gaps(capture)
+    return Played(rows, gaps, muted_state, back_state, take)
 
 
 def judge_the_groove(played: Played) -> list[str]:
@@ -209,6 +217,8 @@ def judge_the_groove(played: Played) -> list[str]:
         first_eight = [pulse for pulse in got if pulse < 8 * 96 and audible(pulse)]
         wrong = set(first_eight) ^ set(wanted)
         distances += late
+        # The recording says the same as the wire, to the last hit.
+        assert taken(played.take, lane, audible) == [pulse for pulse in got if audible(pulse)]
         report.append(
             f"{lane}: expected {len(wanted)}, received {len(first_eight)}, wrong {len(wrong)}"
         )
@@ -243,6 +253,18 @@ def judge_the_groove(played: Played) -> list[str]:
         assert opened == 0, f"gate with note {note_number} was left open"
     print("\n".join(report))
     return report
+
+
+def taken(file: mido.MidiFile, lane: str, audible: Callable[[int], bool]) -> list[int]:
+    """The clock pulses of a lane's hits in an exported take: 960 ticks a quarter, 24 clocks."""
+    assert (file.type, file.ticks_per_beat) == (1, 960)
+    (track,) = (track for track in file.tracks if track.name == lane)
+    tick, found = 0, []
+    for message in track:
+        tick += message.time
+        if message.type == "note_on" and message.velocity:
+            found.append(round(tick / 40))
+    return [pulse for pulse in found if audible(pulse)]
 
 
 def of_port(rows: Rows, label: str) -> Rows:
