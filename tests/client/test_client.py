@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from support.taped import Evening
 
 from bridge.client import AsyncClient, Client, RefusedError, UnreachableError
 from bridge.client.requests import Request, answer_of, patched, request_of
@@ -62,6 +63,7 @@ def sample(row: type[Command]) -> Iterator[Command]:
     """Commands of a row, one for each of its routes."""
     words = {"lane": "kick", "macro": "brightness", "setting": "chance", "group": "drums"}
     words |= {"section": "flood", "output": "main.gate-1", "source": "internal", "to": "spare"}
+    words |= {"take": "last"}
     for http in row.ROW.http:
         values: dict[str, Any] = dict(http.fixed)
         for name, field in fields_of(row).items():
@@ -73,6 +75,8 @@ def sample(row: type[Command]) -> Iterator[Command]:
             values["tick"] = 960
         if "bpm" in values:
             values["bpm"] = 120.0
+        if "bar" in values:
+            values["bar"] = 1
         if "pace" in values:
             values["pace"] = -1
         yield row(**values)
@@ -80,6 +84,11 @@ def sample(row: type[Command]) -> Iterator[Command]:
 
 async def test_every_command_of_the_table_arrives(stage: Any) -> None:
     """None is refused as malformed: what the client sends is what the service wants."""
+    evening = Evening(stage.folder / "state")  # a take, to go on from
+    evening.do("start")
+    evening.bars(1)
+    evening.stop()
+    evening.written()
     refused: list[str] = []
     async with AsyncClient(stage.base) as rack:
         for row in client_commands():

@@ -399,7 +399,9 @@ MISTAKES = [
     # logic
     (
         TOP + '  a: {logic: "kick and a"}\n',
-        ["set.yaml:5:14  lanes.a.logic: 'a' names itself in its logic"],
+        [
+            "set.yaml:5:14  lanes.a.logic: 'a' names itself in its logic; earlier(a) reads what it did one step before"
+        ],
     ),
     (
         TOP + '  a: {logic: "kick and kik"}\n',
@@ -411,7 +413,9 @@ MISTAKES = [
     ),
     (
         TOP + '  a: {logic: "b or kick"}\n  b: {logic: "a and kick"}\n',
-        ["set.yaml:6:14  lanes.b.logic: these lanes wait for each other: a reads b reads a"],
+        [
+            "set.yaml:6:14  lanes.b.logic: these lanes wait for each other: a reads b reads a; in b, earlier(a) reads what it did one step before"
+        ],
     ),
     (
         TOP + "  a: {every: 1, by: gates}\n",
