@@ -75,8 +75,7 @@ def sample(row: type[Command]) -> Iterator[Command]:
             values["tick"] = 960
         if "bpm" in values:
             values["bpm"] = 120.0
-        if "bar" in values:
-            values["bar"] = 1
+        values |= dict.fromkeys({"bar", "bars"} & values.keys(), 1)
         if "pace" in values:
             values["pace"] = -1
         yield row(**values)
