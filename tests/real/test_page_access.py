@@ -30,7 +30,7 @@ PARTS = {
         "controllers",
         "devices",
         "osc",
-        "paper",
+        "print",
         "moments",
     ),
     "files": ("file", "sets", "done", "takes", "moments", "pack", "text"),
