@@ -26,6 +26,7 @@ PARTS = {
         "outputs",
         "tuning",
         "soundcheck",
+        "align",
         "clock",
         "controllers",
         "devices",

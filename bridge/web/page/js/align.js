@@ -20,7 +20,7 @@ export function alignPart(app) {
     if (state) show(state);
     return state;
   };
-  const begin = tool("Monitors are down: listen to the voices", async () => {
+  const begin = tool("Monitors are down: listen to each", async () => {
     if (app.store.state.transport.state !== "stopped") await app.link.send({ do: "stop" });
     await ask("voices", { ...choice.chosen(), monitors_down: true });
   });
