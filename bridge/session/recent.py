@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.control.position import bar_ticks, tick_at
@@ -64,7 +64,7 @@ class Recent:
     def __init__(self, session: Session, clock: Callable[[], float] = time.monotonic) -> None:
         self._session = session
         self._clock = clock
-        self._rows: deque[tuple[float, PlayerReport]] = deque()
+        self._rows: deque[tuple[float, Stand]] = deque()
         self._running = False
         self._end = 0.0
         session.stream.on(StateChanged, self._changed)
@@ -90,7 +90,8 @@ class Recent:
             self._end = tick
             return
         self._end = max(tick, self._end) if self._rows else tick
-        self._rows.append((self._end, state))
+        # Not the state: a crowd of hands would have thousands of them in memory.
+        self._rows.append((self._end, _shared(stand_of(state), self._rows)))
         self._forget(self._end - (LONGEST_BARS + 1) * bar_ticks(state)[0])
 
     def _forget(self, tick: float) -> None:
@@ -109,8 +110,21 @@ class Recent:
         now = self._tick(state, False) if self._running else self._end
         last = int(max(now, self._end) // bar)
         first = max(-int(-self._rows[0][0] // bar), last - most)
-        made = [(tick, stand_of(state)) for tick, state in self._rows]
+        made = list(self._rows)
         return [_within(made, at * bar, (at + 1) * bar) for at in range(first, last)]
+
+
+def _shared(stand: Stand, rows: deque[tuple[float, Stand]]) -> Stand:
+    """The same, made of the parts of the stand before it that are equal: most do not change."""
+    if not rows:
+        return stand
+    before = rows[-1][1]
+    return replace(
+        stand,
+        heard=before.heard if before.heard == stand.heard else stand.heard,
+        macros=before.macros if before.macros == stand.macros else stand.macros,
+        hand=before.hand if before.hand == stand.hand else stand.hand,
+    )
 
 
 def _within(rows: list[tuple[float, Stand]], begin: float, end: float) -> list[tuple[float, Stand]]:
