@@ -250,6 +250,8 @@ class Recorder:
 
     def _drop_what_waits_too_long(self, newest: _Job) -> None:
         """Drops the oldest parts beyond what may wait, never the one that is being written."""
+        if newest.part is None and len(self._jobs) <= JOBS_WAIT:
+            return  # a head or a foot: nothing could tell any more of what is dropped for it
         waiting = sum(job.rows for job in self._jobs)
         for old in list(self._jobs)[1:-1]:
             if waiting <= ROWS_WAIT and len(self._jobs) <= JOBS_WAIT:
