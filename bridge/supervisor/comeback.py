@@ -23,7 +23,8 @@ from bridge.music.performance import Performance
 from bridge.music.score import compile_score
 from bridge.player import work
 from bridge.player.start import Start
-from bridge.supervisor.moment import Moment, Moments
+from bridge.supervisor.last_moment import Moment, last
+from bridge.supervisor.moment import Moments
 
 
 def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Start:
@@ -38,7 +39,7 @@ def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Star
     Returns:
         The start, with lines on what came back among its warnings.
     """
-    moment, note = moments.last()
+    moment, note = last(moments)
     notes = [note] if note else []
     kept, note = working.read(moments.folder)
     notes += [note] if note else []

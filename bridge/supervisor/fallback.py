@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 PROVEN_NS = 30_000_000_000
 """A set that has sounded for this long is good: a later crash is not put down to it."""
@@ -12,9 +12,10 @@ LOOK_NS = 1_000_000_000
 
 
 class Loaded(NamedTuple):
-    """A set as the player has it: what it plays, and the text and file it was made of."""
+    """A set as the player has it: what it plays (a pickled `Score` or `Swap`; None: what it was
+    begun with), and the text and file it was made of."""
 
-    score: Any
+    score: bytes | None
     revision: int
     text: str
     file: str

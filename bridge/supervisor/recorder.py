@@ -21,7 +21,7 @@ from typing import Any
 
 from bridge.files import store, take
 from bridge.files.take_folder import ENDING, TakeFolder
-from bridge.player.tape import rows_of
+from bridge.player.frames import rows_of
 from bridge.protocol.limits import TICKS_PER_QUARTER
 from bridge.supervisor.spending import TAKE_BYTES_PER_HOUR, Spending, cost_of, pause_s
 

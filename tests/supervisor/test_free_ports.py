@@ -11,6 +11,8 @@ import pytest
 from bridge.errors import BridgeError
 from bridge.supervisor import supervise
 from bridge.supervisor.free_ports import try_network_ports
+from bridge.supervisor.player_child import PlayerChild
+from bridge.supervisor.service_child import ServiceChild
 
 HERE = "127.0.0.1"
 
@@ -58,7 +60,8 @@ def test_nothing_is_started_when_a_port_is_taken(
     """Else a second start would play into the interface of the first, and send it to rest."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     started: list[Any] = []
-    monkeypatch.setattr("subprocess.Popen", lambda *a, **k: started.append(a))
+    for child in (PlayerChild, ServiceChild):
+        monkeypatch.setattr(child, "start", lambda self, *given: started.append(self))
     rig, set_file = tmp_path / "rig.yaml", tmp_path / "set.yaml"
     rig.write_text("rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n")
     set_file.write_text("set: x\nlanes:\n  a: {every: 1, out: main.gate-1}\n")
