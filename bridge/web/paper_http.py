@@ -8,7 +8,7 @@ from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
@@ -165,7 +165,7 @@ def paper_routes(session: Session) -> Routes:
         "outputs",
         "What drives each output, what it can do, what is free, and what will surprise.",
     )
-    async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
+    async def get_outputs(request: web.Request, query: object) -> PlanAnswer:
         rig, playing = session.loaded()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
