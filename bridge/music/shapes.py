@@ -16,9 +16,10 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from bridge.music import chance
+from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
 from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
-from bridge.music.value_node import CONTROL_GRID, ValueNode
+from bridge.music.value_node import ValueNode
 
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
 
