@@ -331,14 +331,14 @@ MISTAKES = [
         TOP + "  a: {out: main.gate-1}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "levels, shape, decay, hold, walk"
+            "arpeggio, levels, shape, decay, hold, walk"
         ],
     ),
     (
         TOP + "  a: {}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "levels, shape, decay, hold, walk"
+            "arpeggio, levels, shape, decay, hold, walk"
         ],
     ),
     (
