@@ -197,7 +197,7 @@ class LaneBase(Strict):
     quantise: Scale = None
     """notes are moved to the nearest of a scale"""
     chord: Chord = ()
-    """notes are moved to the nearest of these steps of the scale"""
+    """notes are moved to the nearest of these scale steps; an arpeggio plays them, or 1 3 5"""
     octaves: Octaves = None
     """notes are folded into these octaves"""
     octave: Annotated[int, Limits(-1, 9, "octaves", True)] = 3

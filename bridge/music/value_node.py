@@ -8,83 +8,24 @@ as far as each is asked for: in nominal time the hit is where it is written, in 
 it sounds, and up to that very tick the value goes on as before.
 
 Notes: a lane is *note-like* when its values are note numbers, that is when it is a lane of
-notes, holds one, or goes to a pitch output. All others have levels.
+notes or an arpeggio, holds one, or goes to a pitch output. All others have levels.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import floor
 
 from bridge.music import chance
-from bridge.music.model import SIXTEENTH, Hold, Lane, Notes, SetSpec
+from bridge.music.line import Line
+from bridge.music.model import SIXTEENTH, Arpeggio, Hold, Lane, Notes, SetSpec, kind_of
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
 from bridge.music.ticks import Swing, first_step_from, step_tick
-from bridge.music.value_states import Piece, StepsState, ValueState
-
-CONTROL_GRID = 20
-"""Ticks between two samples of anything that glides."""
-
-_KEPT = 4096  # ticks of the past that readers may still ask for
-_MOST_PIECES = 512
-
-
-def along(start: float, target: float, elapsed: int, glide: int) -> float:
-    """Where a straight glide is after `elapsed` ticks."""
-    if elapsed >= glide:
-        return target
-    return start + (target - start) * elapsed / glide
-
-
-class Line:
-    """Straight pieces, one after another, read at any tick of the last `_KEPT`."""
-
-    __slots__ = ("_at", "_from_first", "first", "pieces")
-
-    def __init__(self, first: float, notes: bool) -> None:
-        """`first` is the value before the first piece."""
-        self.first = first
-        self._from_first = not notes  # a pitch has nowhere to come from at first; a level has
-        self.clear()
-
-    def clear(self) -> None:
-        self._at: list[int] = []
-        self.pieces: list[Piece] = []
-
-    def put(self, pieces: list[Piece]) -> None:
-        """Be made of `pieces`."""
-        self.pieces = pieces
-        self._at = [piece.grid for piece in pieces]
-
-    def value_at(self, tick: int) -> float:
-        place = bisect_right(self._at, tick) - 1
-        if place < 0:
-            return self.first  # and not where it begins: windows that end before do not know that
-        at, start, target, glide = self.pieces[place]
-        elapsed = tick - at
-        return target if elapsed >= glide else start + (target - start) * elapsed / glide
-
-    def move(self, at: int, value: float, glide: int) -> None:
-        """Go to `value` from `at` on; what was to come at or after it is void."""
-        start = self.value_at(at) if self.pieces or self._from_first else value
-        while self._at and self._at[-1] >= at:
-            self._at.pop()
-            self.pieces.pop()
-        self._at.append(at)
-        self.pieces.append(Piece(at, start, value, glide))
-
-    def forget(self, before: int) -> None:
-        """Drop pieces that nobody may ask for any more, once there are many."""
-        if len(self._at) > _MOST_PIECES:
-            gone = bisect_right(self._at, before - _KEPT) - 1
-            if gone > 0:
-                del self._at[:gone]
-                del self.pieces[:gone]
+from bridge.music.value_states import StepsState, ValueState
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -102,7 +43,7 @@ def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozens
     by_name = {other.name: other for other in spec.lanes}
     seen = set()
     while True:
-        if isinstance(lane.source, Notes) or lane.out in pitch_outputs:
+        if "noted" in kind_of(lane.source).traits or lane.out in pitch_outputs:
             return True
         if not isinstance(lane.source, Hold) or lane.name in seen:
             return False
@@ -114,14 +55,14 @@ def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozens
 
 def home_of(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str]) -> float:
     """The value of a lane that transposes nothing: the first written note of a lane of notes (also
-    when another lane holds it), else C4; level 0 where values are levels."""
+    when another lane holds it, or plays its chord), else C4; level 0 where values are levels."""
     if not note_like(lane, spec, pitch_outputs):
         return 0.0
     by_name = {other.name: other for other in spec.lanes}
     seen = set()
-    while isinstance(lane.source, Hold) and lane.name not in seen and lane.source.value in by_name:
+    while isinstance(lane.source, Hold | Arpeggio) and lane.name not in seen:
         seen.add(lane.name)
-        lane = by_name[lane.source.value]
+        lane = by_name.get(lane.source.value, lane)
     notes = lane.source.notes if isinstance(lane.source, Notes) else ()
     return next((note.number for note in notes if note.number is not None), 60.0)
 
@@ -158,10 +99,13 @@ class ValueNode:
         )
         self.played = held or written.out is not None or any(d.out for d in written.drives)
         self.read = (
-            held
-            or not self.played
+            not self.played
             or any(drive.lane for drive in written.drives)
-            or any(lane.transpose_by == written.name for lane in spec.lanes)
+            or any(
+                reference.takes == "values" and name == written.name
+                for lane in spec.lanes
+                for reference, name in lane.named()
+            )
         )
         self.transposer: int | None = None
         self._interval = 1.0

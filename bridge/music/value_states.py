@@ -5,18 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from bridge.music.line import Piece
 from bridge.music.node import Change
 from bridge.music.pace import PacingState
 from bridge.music.pattern import CursorState
-
-
-class Piece(NamedTuple):
-    """The line from tick `grid` on: from `start` to `target` within `glide` ticks."""
-
-    grid: int
-    start: float
-    target: float
-    glide: int
 
 
 @dataclass(slots=True)

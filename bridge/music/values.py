@@ -12,12 +12,23 @@ from types import MappingProxyType
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
+from bridge.music.model import (
+    Arpeggio,
+    Decay,
+    Hold,
+    Lane,
+    Levels,
+    Notes,
+    SetSpec,
+    Shape,
+    Source,
+    Walk,
+)
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, fit
-from bridge.music.scale import key_of, spread
+from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import SteppedNode, ValueNode, note_like
+from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, HoldState, Sample, ValueState, WalkState
 
 
@@ -145,6 +156,47 @@ class NotesNode(PatternedNode):
             shift = round(window.setting(self.lane, "degree_shift", grid))
             number = self.key.note(written.degree, shift) if shift else number
         self.move(out, grid, tick, self.note(window, grid, number), glide)
+
+
+class ArpeggioNode(PatternedNode):
+    """Notes of a chord one by one: scale steps above the note that another lane has at each step.
+    The chord is the one that the scale has there, so that it is major or minor as the key says."""
+
+    def __init__(
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:
+        assert isinstance(written.source, Arpeggio)
+        self.chord = written.chord or TRIAD
+        super().__init__(lane, spec, written, positions, pitches, len(self.chord))
+        own = written.quantise
+        self.key = key_of(spec) if own is None else Key(own.root, own.degrees)
+        self.source = positions[written.source.value]
+        self.reads = tuple(sorted({*self.reads, self.source}))
+        self.due = -1
+        roots = spec.lanes[self.source]
+        self.of_notes = note_like(roots, spec, pitches)
+        first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
+        transpose = written.settings.get("transpose", 0.0)
+        self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
+
+    def _root(self, value: float) -> float:
+        return value if self.of_notes else spread(value, self.written_lane.octaves)
+
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        place = self.place(window, grid)
+        shift = round(window.setting(self.lane, "degree_shift", grid))
+        inversion = round(window.setting(self.lane, "inversion", grid))
+        root = self._root(window.value(self.source, grid))
+        number = self.key.above(root, self.chord[place] - 1 + shift)
+        if inversion:
+            number += 12.0 * inverted(self.chord, inversion)[place]
+        tick = self.sounding(window, grid, lead)
+        self.move(out, grid, tick, self.note(window, grid, number), self.glide_ticks(window, grid))
 
 
 class LevelsNode(PatternedNode):
@@ -308,6 +360,7 @@ MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], No
 VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
     {
         Notes: NotesNode,
+        Arpeggio: ArpeggioNode,
         Levels: LevelsNode,
         Walk: WalkNode,
         Hold: HoldNode,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
@@ -199,7 +199,10 @@ def _drawing_routes(session: Session) -> Routes:
     drawings: Heavy[bytes] = Heavy()
 
     async def drawing(
-        request: web.Request, key: tuple[object, ...], draw: Callable[..., Any], *bars: int
+        request: web.Request,
+        key: tuple[object, ...],
+        draw: Callable[..., Coroutine[object, object, bytes]],
+        *bars: int,
     ) -> web.Response:
         rig, playing = session.loaded()
         path = rig.path
@@ -231,7 +234,7 @@ def _drawing_routes(session: Session) -> Routes:
         media=SVG,
         errors=(409,),
     )
-    async def form(request: web.Request, query: Any) -> web.Response:
+    async def form(request: web.Request, query: object) -> web.Response:
         return await drawing(request, ("form",), draw_form)
 
     return routes
