@@ -20,7 +20,7 @@ from bisect import insort
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from bridge.music.event import Event
+from bridge.music.event import Event, EventKind
 from bridge.music.line import CONTROL_GRID, along
 from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
@@ -260,8 +260,8 @@ class Mixer:
         self._busy = [mix for mix in self._mixes if self._moves(mix, tick, performance)]
 
     def _event(self, mix: _Mix, tick: int, value: float) -> Event:
-        kind = "pitch" if mix.pitch else "level"
-        return Event(tick, mix.leader, kind, value, 0, mix.wired.name, tick)  # type: ignore[arg-type]
+        kind: EventKind = "pitch" if mix.pitch else "level"
+        return Event(tick, mix.leader, kind, value, 0, mix.wired.name, tick)
 
     def _moves(self, mix: _Mix, tick: int, performance: Performance) -> bool:
         for source, drive in mix.feeds:

@@ -16,16 +16,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import floor
-from typing import Any
 
 from bridge.music import chance
-from bridge.music.line import Line, Piece
+from bridge.music.line import Line
 from bridge.music.model import SIXTEENTH, Arpeggio, Hold, Lane, Notes, SetSpec, kind_of
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
 from bridge.music.ticks import Swing, first_step_from, step_tick
+from bridge.music.value_states import StepsState, ValueState
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -71,6 +71,7 @@ class ValueNode:
     """One lane of values at work. A subclass says in `run` when the line moves."""
 
     due = -1
+    alone = False
 
     def __init__(
         self,
@@ -223,29 +224,25 @@ class ValueNode:
         self._moved_by = 0.0
         self._transposing = []
 
-    def carry(self) -> dict[str, Any]:
-        heard = () if self.heard_line is None else self.heard_line.pieces
-        return {
-            "pieces": [tuple(piece) for piece in self.line.pieces],
-            "heard": [tuple(piece) for piece in heard],
-            "moved_by": self._moved_by,
-            "transposing": list(self._transposing),
-            "notes": self.notes,
-            "lag": self.lag,
-        }
+    def carry(self) -> ValueState:
+        heard = [] if self.heard_line is None else list(self.heard_line.pieces)
+        pieces, coming = list(self.line.pieces), list(self._transposing)
+        return ValueState(pieces, heard, self._moved_by, coming, self.notes, self.lag)
 
-    def adopt(self, carry: dict[str, Any]) -> None:
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
-        if carry.get("notes") is self.notes:
-            self.line.put([Piece(*piece) for piece in carry.get("pieces", ())])
+        self.lag = 0
+        if not isinstance(carry, ValueState):
+            return
+        if carry.notes is self.notes:
+            self.line.put(list(carry.pieces))
             if self.heard_line is not None:
                 # A lane that was not held before has the line that others read.
-                heard = carry.get("heard") or carry.get("pieces", ())
-                self.heard_line.put([Piece(*piece) for piece in heard])
+                self.heard_line.put(list(carry.heard or carry.pieces))
         if self.transposer is not None:
-            self._moved_by = carry.get("moved_by", 0.0)
-            self._transposing = list(carry.get("transposing", ()))
-        self.lag = carry.get("lag", 0)
+            self._moved_by = carry.moved_by
+            self._transposing = list(carry.transposing)
+        self.lag = carry.lag
 
 
 class SteppedNode(ValueNode):
@@ -397,38 +394,38 @@ class SteppedNode(ValueNode):
         self.hand = -1
         self.due = -1 if self.reads else 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "cursor": self.cursor.carry(),
-            "origin": self.origin,
-            "index": self.index,
-            "next": self.next,
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "hand": self.hand,
-            "step": self.pacing.written,
-            "pacing": self.pacing.carry(),
-        }
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.origin, state.hand = self.origin, self.hand
+        state.steps = StepsState(
+            self.cursor.carry(),
+            self.index,
+            self.next,
+            self.next_reset,
+            self.reset_ticks,
+            self.pacing.carry(),
+        )
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        steps = None
+        if isinstance(carry, ValueState):
+            steps, self.hand, self.origin = carry.steps, carry.hand, carry.origin
         if self.reset_ticks:
             self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
-            if carry.get("reset_ticks") == self.reset_ticks:
-                self.next_reset = carry["next_reset"]
-        self.hand = carry.get("hand", -1)
-        if "cursor" in carry:
-            self.cursor.adopt(carry["cursor"])
-        self.origin = carry.get("origin", 0)
-        if "pacing" in carry:
-            self.pacing.adopt(carry["pacing"])
-            self.step_in(self.pacing.step)
-        else:
+        if steps is None:
             self.pacing.begin(at)
-        if carry.get("step") == self.pacing.written and "next" in carry and self.mover is None:
-            self.index, self.next = carry["index"], carry["next"]
-        elif self.mover is None:
-            self.index = first_step_from(at, self.step, self.origin)
-            self.next = step_tick(self.index, self.step, self.origin)
+        else:
+            if self.reset_ticks and steps.reset_ticks == self.reset_ticks:
+                self.next_reset = steps.next_reset
+            self.cursor.adopt(steps.cursor)
+            self.pacing.adopt(steps.pacing)
+            self.step_in(self.pacing.step)
+        if self.mover is None:
+            if steps is not None and steps.pacing.written == self.pacing.written:
+                self.index, self.next = steps.index, steps.next
+            else:
+                self.index = first_step_from(at, self.step, self.origin)
+                self.next = step_tick(self.index, self.step, self.origin)
         self._due_at(self.next)

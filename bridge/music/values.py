@@ -9,7 +9,6 @@ from __future__ import annotations
 from bisect import insort
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
@@ -30,6 +29,7 @@ from bridge.music.pattern import Drift, fit
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
+from bridge.music.value_states import DriftState, HoldState, Sample, ValueState, WalkState
 
 
 def build_node(
@@ -109,15 +109,17 @@ class PatternedNode(SteppedNode):
         self.drift.clear()
         self._moved = {}
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"drift": self.drift.changed, "moved": dict(self._moved)}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = DriftState(self.drift.changed, dict(self._moved))
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        moved = carry.get("moved", {})
-        if all(to < self.count for to in moved.values()):
-            self.drift.changed = frozenset(carry.get("drift", ()))
-            self._moved = dict(moved)
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, DriftState) and all(to < self.count for to in own.moved.values()):
+            self.drift.changed = own.changed
+            self._moved = dict(own.moved)
 
 
 class NotesNode(PatternedNode):
@@ -262,21 +264,16 @@ class WalkNode(SteppedNode):
         super().rewind()
         self._at, self._count = None, 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"walk": self._at, "count": self._count}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = WalkState(self._at, self._count)
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        self._at, self._count = carry.get("walk"), carry.get("count", 0)
-
-
-class _Sample(NamedTuple):
-    """A sample to be taken at `tick` of sounding time, for the hit at `grid`; `interval` is how
-    far a note that is held is transposed."""
-
-    tick: int
-    grid: int
-    interval: float
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, WalkState):
+            self._at, self._count = own.at, own.count
 
 
 class HoldNode(ValueNode):
@@ -296,7 +293,7 @@ class HoldNode(ValueNode):
         self.by = positions[written.source.by]
         self.reads = tuple(sorted({*self.reads, self.source, self.by}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
-        self.waiting: list[_Sample] = []
+        self.waiting: list[Sample] = []
         self.done = 0
 
     def run(self, window: Window) -> None:
@@ -312,7 +309,7 @@ class HoldNode(ValueNode):
             interval = self.interval(window, grid) if self.notes else 0.0
             if self.played:
                 when = grid if self.on_grid else hit.tick
-                insort(self.waiting, _Sample(max(when, self.done), grid, interval))
+                insort(self.waiting, Sample(max(when, self.done), grid, interval))
             value = self._held(window.value(self.source, grid), interval)
             lead = 0.0 if self.on_grid else hit.feel.offset
             glide = self.glide_ticks(window, grid)
@@ -346,13 +343,17 @@ class HoldNode(ValueNode):
         super().rewind()
         self.waiting, self.done = [], 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"waiting": list(self.waiting), "sampled": self.done}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = HoldState(list(self.waiting), self.done)
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        self.waiting = list(carry.get("waiting", ()))
-        self.done = carry.get("sampled", carry.get("at", 0))
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        self.done = at
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, HoldState):
+            self.waiting, self.done = list(own.waiting), own.done
 
 
 MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], Node]
