@@ -186,7 +186,7 @@ def test_an_idea_plays(rig: Rig, path: Path) -> None:
     ]
     # An output shared by several lanes is one stream of volts, under the first lane's name.
     shared = Counter(lane.out for lane in score.lanes if lane.out)
-    meant = {"near"} if path.stem == "taps" else set()  # its source starts muted
+    meant = {"near"} if path.stem == "mutes" else set()  # its source starts muted
     outs = {lane.name: lane.out or "" for lane in score.lanes}
     assert meant == {name for name in silent if shared[outs[name]] == 1}
 
@@ -218,8 +218,8 @@ def test_derived_voices_follow(rig: Rig) -> None:
     assert grid_steps(lanes["after"]) == [step + 3 for step in kick if step + 3 < 16]
 
 
-def test_taps_before_and_after_a_mute(rig: Rig) -> None:
-    score = score_of(rig, DEMO / "ideas/taps.yaml")
+def test_reading_before_and_after_a_mute(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/mutes.yaml")
     lanes = by_lane(score, events_between(score, 0, 2 * BAR))
     assert lanes["rim"] == []
     assert lanes["near"] == []

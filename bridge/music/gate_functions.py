@@ -15,9 +15,9 @@ from bridge.music import chance
 from bridge.music.logic_functions import (
     ACCENTS,
     AtLeast,
+    Between,
     Exactly,
     Function,
-    Latch,
     Masks,
     accents_of,
 )
@@ -169,7 +169,7 @@ class GateDelay(GateFunction):
         self.waiting = list(waiting)
 
 
-class GateHold(GateFunction):
+class GateExtend(GateFunction):
     """High for a musical time from each rising edge on, however long the gate is."""
 
     def forget(self, tick: int) -> None:
@@ -256,12 +256,12 @@ class GateChance(GateFunction):
 GATE_FUNCTIONS: dict[str, type[Function]] = {
     "at-least": AtLeast,
     "exactly": Exactly,
-    "latch": Latch,
+    "between": Between,
     "nth": GateNth,
     "toggle": GateToggle,
     "first": GateFirst,
     "delay": GateDelay,
-    "hold": GateHold,
+    "extend": GateExtend,
     "edge": GateEdge,
     "gap": GateGap,
     "chance": GateChance,

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
+from bridge.music.model import Decay, Lane, Levels, Notes, Sample, SetSpec, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, fit
 from bridge.music.scale import key_of, spread
@@ -227,8 +227,8 @@ class _Sample(NamedTuple):
     interval: float
 
 
-class HoldNode(ValueNode):
-    """Sample and hold: takes the value of one lane at each written hit of another."""
+class SampleNode(ValueNode):
+    """Sample and hold: the value of one lane at each written hit of another."""
 
     def __init__(
         self,
@@ -239,10 +239,10 @@ class HoldNode(ValueNode):
         pitches: frozenset[str],
     ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
-        assert isinstance(written.source, Hold)
+        assert isinstance(written.source, Sample)
         self.source = positions[written.source.value]
-        self.by = positions[written.source.by]
-        self.reads = tuple(sorted({*self.reads, self.source, self.by}))
+        self.at = positions[written.source.at]
+        self.reads = tuple(sorted({*self.reads, self.source, self.at}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
         self.waiting: list[_Sample] = []
         self.done = 0
@@ -251,11 +251,11 @@ class HoldNode(ValueNode):
         horizon = max(self.done, window.end - self.lag)
         due = bool(self.waiting) and self.waiting[0].tick < horizon
         moved = self.transposer is not None and window.changes.get(self.transposer)
-        if not window.hits.get(self.by) and not moved and not due:
+        if not window.hits.get(self.at) and not moved and not due:
             self.done = horizon
             return
         out = self.begin(window)
-        for hit in steps_of(window.hits.get(self.by, ())):
+        for hit in steps_of(window.hits.get(self.at, ())):
             grid = hit.grid
             interval = self.interval(window, grid) if self.notes else 0.0
             if self.played:
@@ -309,7 +309,7 @@ VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
         Notes: NotesNode,
         Levels: LevelsNode,
         Walk: WalkNode,
-        Hold: HoldNode,
+        Sample: SampleNode,
         Shape: ShapeNode,
         Decay: DecayNode,
     }

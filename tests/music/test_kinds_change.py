@@ -14,12 +14,12 @@ from bridge.music.model import (
     Decay,
     Euclid,
     Every,
-    Hold,
     Lane,
     Levels,
     Logic,
     Note,
     Notes,
+    Sample,
     Shape,
     Source,
     Steps,
@@ -40,7 +40,7 @@ SOURCES: dict[str, Source] = {
     "levels": Levels((0.0, 0.5, 1.0)),
     "shape": Shape("sine"),
     "decay": Decay("beat"),
-    "hold": Hold("tide", "beat"),
+    "sample": Sample("tide", "beat"),
     "walk": Walk(),
 }
 

@@ -199,7 +199,7 @@ def test_decay_hold_walk_and_shape_are_edited(
     one = screen().open(demo.url, "set")
     text = demo.get("set")["text"].replace(
         "\nmacros:",
-        "\n  fall: {decay: kick}\n  catch: {hold: {value: swell, by: rim}}\n  roam: {walk: true}\n"
+        "\n  fall: {decay: kick}\n  catch: {sample: {value: swell, at: rim}}\n  roam: {walk: true}\n"
         "  wave: {shape: sine, rate: 1/1}\n\nmacros:",
     )
     demo.send("PUT", "set", {"text": text, "when": "step"})
