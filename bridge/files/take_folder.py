@@ -12,7 +12,7 @@ import fcntl
 import json
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from bridge.errors import BridgeError, CommandError, did_you_mean
 from bridge.files import store, take
@@ -39,10 +39,14 @@ class Note:
     starred: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A take in a list. `id` is its file without the ending; `seconds` and `bars` are None where
-    it was not ended in good order (`recording`: it still goes on)."""
+@dataclass(frozen=True)
+class TakeRow:
+    """A take in a list. `id` names it for good (its file without the ending); `name` is what a
+    person called it. `seconds`, `bars`, `messages`, `moves` and `lost` (rows that could not be
+    written) are null where it was not ended in good order; `recording`: it still goes on. `began`
+    has the offset of the local time."""
+
+    __pydantic_config__: ClassVar = {"extra": "forbid"}  # for the schema of who shows it
 
     id: str
     name: str
@@ -70,11 +74,11 @@ class TakeFolder:
     def __init__(self, state: Path) -> None:
         self.folder = state / FOLDER
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[TakeRow]:
         """All takes, the newest first; what cannot be read is left out."""
         return [row for path in self._paths() if (row := self.row(path)) is not None]
 
-    def row(self, path: Path) -> Row | None:
+    def row(self, path: Path) -> TakeRow | None:
         """A take as a list shows it; None where the file is none."""
         try:
             size = path.stat().st_size
@@ -82,7 +86,7 @@ class TakeFolder:
         except (OSError, BridgeError, ValueError):
             return None
         note, foot = self.note(path), foot or {}
-        return Row(
+        return TakeRow(
             id=path.stem,
             name=note.name,
             starred=note.starred,
@@ -224,8 +228,8 @@ def is_recording(path: Path) -> bool:
 
 def _ends(path: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The head of a take, and its foot where there is one, without reading the rest."""
-    head: dict[str, Any] | None = None
-    foot: dict[str, Any] | None = None
+    head: dict[str, object] | None = None
+    foot: dict[str, object] | None = None
     with open_file(path) as file:
         for kind, payload in take.records(file, skip=True):
             if kind == "HEAD" and head is None:

@@ -256,9 +256,6 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
     return {name: value for name, value in named if name is not None}
 
 
-# --- keeping ------------------------------------------------------------------------------------
-
-
 # --- putting back ------------------------------------------------------------------------------
 
 

@@ -57,16 +57,8 @@ class Refusal:
     exit: Exit
 
 
-class RefusedError(BridgeError):
-    """What the other process said of its own error."""
-
-    def __init__(self, refusal: Refusal) -> None:
-        self.exit = refusal.exit  # type: ignore[misc]  # here each has its own
-        super().__init__(refusal.text)
-
-
 def answer(child: subprocess.Popen[bytes], request: Request) -> Prepared:
-    """What it has found. Raises RefusedError, or MachineError when it ended without a word."""
+    """What it has found. Raises BridgeError: what is wrong, or that it ended without a word."""
     try:
         out, _ = child.communicate(pickle.dumps(request, pickle.HIGHEST_PROTOCOL))
     except BaseException:
@@ -75,7 +67,8 @@ def answer(child: subprocess.Popen[bytes], request: Request) -> Prepared:
         raise
     found = pickle.loads(out) if out else None
     if isinstance(found, Refusal):
-        raise RefusedError(found)
+        refused = MachineError if found.exit == Exit.MACHINE else BridgeError
+        raise refused(found.text)
     if not isinstance(found, Prepared):
         raise MachineError(f"rig and set cannot be loaded: the process ended ({child.returncode})")
     return found

@@ -1,6 +1,6 @@
 """What is played at this moment, on the disk: for the start after a power cut.
 
-The performance (mutes, macros, section, order, tempo), the place and the clock that leads are
+The performance (mutes, macros, section, order, tempo), the place and the clock in use are
 written when they have changed, and about once a bar while the song runs, since its place changes.
 The text of the set is kept by the service (`bridge.files.working`), when it changes. A file of ours
 is written whole or not at all, with a checksum, and in a thread: a slow disk holds nobody up.
@@ -15,12 +15,11 @@ import contextlib
 import hashlib
 import json
 import threading
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from bridge.files import store
 from bridge.music.essential import essential
+from bridge.protocol.state import PlayerReport
 from bridge.supervisor.spending import MOMENT_BYTES_PER_HOUR, Spending, cost_of, pause_s
 
 FILE = "moment"
@@ -62,7 +61,7 @@ class Moments:
         self._said = self._problem = ""
         self._spending = spending or Spending()
 
-    def look(self, state: Mapping[str, Any], now: float) -> None:
+    def look(self, state: PlayerReport, now: float) -> None:
         """Keeps the moment if it is another one and its turn has come (`now`: monotonic s)."""
         if now < self._next_at or "lanes" not in state or "transport" not in state:
             return
@@ -93,14 +92,14 @@ class Moments:
         """Why it cannot be kept now, or ""."""
         return self._problem
 
-    def end(self, state: Mapping[str, Any]) -> None:
+    def end(self, state: PlayerReport) -> None:
         """An end in good order: the next start begins anew. Waits for the disk, but not long."""
         if "lanes" in state and "transport" in state:
             self._offer(self._moment(state, ended=True))
         with self._turn:
             self._turn.wait_for(lambda: self._newest is None and not self._busy, END_S)
 
-    def _moment(self, state: Mapping[str, Any], ended: bool) -> bytes:
+    def _moment(self, state: PlayerReport, ended: bool) -> bytes:
         transport, clock = state["transport"], state["clock"]
         moment = {
             "format": 1,

@@ -27,6 +27,7 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.wake import Wake
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.protocol.state import NOT_YET
 from bridge.supervisor import failsafe, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
@@ -322,7 +323,7 @@ class Supervisor:
             self._recorder.hear(batch, time.monotonic())
         self._watch.batches.clear()
 
-    def _about_take(self) -> dict[str, Any]:
+    def _about_take(self) -> dict[str, object]:
         state, start = self._watch.state, self._start
         return {
             "version": start.version,
@@ -364,16 +365,16 @@ class Supervisor:
         if fell_back:
             watch.score, watch.revision = present.score, present.revision
             watch.text, watch.file = present.text, present.file
-        memory = watch.memory
-        fits = memory is not None and memory["revision"] == present.revision and not care.safe
+        revision, memory = watch.memory or (None, None)
+        fits = revision == present.revision and not care.safe
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
-            watch.state = {}
+            watch.state = NOT_YET
         start = self._start
         self._start = replace(
             start,
-            memory=memory["made"] if fits and memory is not None else None,
+            memory=memory if fits else None,
             snapshot=None if care.fresh else watch.state or start.snapshot,
             play=start.play and not watch.state and not care.fresh,
             score=present.score,

@@ -6,9 +6,10 @@ import contextlib
 import json
 import pickle
 import socket
-from typing import Any
+from typing import cast
 
 from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
+from bridge.protocol.state import NOT_YET, PlayerReport
 
 
 class Watch:
@@ -16,19 +17,19 @@ class Watch:
 
     `state` is the newest state; `score` is the last swap, a pickle, or None, `revision` its
     number; `text` and `file` are what its score was made of. `memory` is the last remembered
-    place, a pickle (``made``), and the ``revision`` it belongs to. `sent` collects what the player
+    place, the revision it belongs to and a pickle, or None. `sent` collects what the player
     says it has sent, `batches` what its tape gives (see `bridge.player.tape`); whoever uses them
     clears them.
     """
 
     def __init__(self) -> None:
-        self.state: dict[str, Any] = {}
+        self.state: PlayerReport = NOT_YET
         self.score: bytes | None = None
         self.revision: int | None = None
         self.text = self.file = ""
-        self.memory: dict[str, Any] | None = None
-        self.sent: list[list[Any]] = []
-        self.batches: list[dict[str, Any]] = []
+        self.memory: tuple[int, bytes] | None = None
+        self.sent: list[list[object]] = []
+        self.batches: list[dict[str, object]] = []
         self.heard_ns = 0
         self._sock: socket.socket | None = None
         self._unpacker = Unpacker()
@@ -81,7 +82,7 @@ class Watch:
                 elif kept["do"] == TAKE:
                     self.batches.append(kept)
                 else:
-                    self.memory = kept
+                    self.memory = kept["revision"], kept["made"]
             return
         frame = json.loads(payload)
         what = frame.pop("type", None)
@@ -89,8 +90,8 @@ class Watch:
             self.sent += frame.get("sent", [])
         elif what == "hello":
             frame.pop("origin", None)
-            self.state = frame
+            self.state = cast(PlayerReport, frame)
         elif what == "state":
             for key in ("acks", "refused"):
                 frame.pop(key, None)
-            self.state.update(frame)
+            self.state = cast(PlayerReport, {**self.state, **frame})

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 from support.desk import gate_lane, score_of
 
-from bridge.errors import Exit, InputError, MachineError
+from bridge.errors import BridgeError, Exit, InputError, MachineError
 from bridge.player.messages import Swap
 from bridge.player.start import Start, read_start
 from bridge.supervisor.ahead import begun_ahead
-from bridge.supervisor.loading import Options, RefusedError, Request, answer, prepare
+from bridge.supervisor.loading import Options, Request, answer, prepare
 from bridge.supervisor.prepared import Prepared
 
 SET = "set: Low tide\nmeter: 3/4\nlanes:\n  kick: {steps: x.., out: main.gate-1}\n"
@@ -79,7 +79,7 @@ def test_what_is_wrong_comes_back_as_it_was_said(request_: Request) -> None:
     request_.options.set.write_text(SET.replace("gate-1", "gate-99"))
     with pytest.raises(InputError) as here:
         prepare(request_)
-    with begun_ahead() as ahead, pytest.raises(RefusedError) as there:
+    with begun_ahead() as ahead, pytest.raises(BridgeError) as there:
         answer(ahead.reader, request_)
     assert str(there.value) == str(here.value)
     assert there.value.exit == Exit.WRONG
