@@ -7,6 +7,7 @@ standard output a pickled `Prepared`, or a `Refusal` that says what is wrong.
 
 from __future__ import annotations
 
+import os
 import pickle
 import subprocess
 import sys
@@ -130,4 +131,4 @@ if __name__ == "__main__":
     # By its name: what it pickles as a class of ``__main__``, nobody else could read.
     from bridge.supervisor import loading
 
-    sys.exit(loading.main())
+    os._exit(loading.main())  # somebody waits, and what is loaded need not be taken down
