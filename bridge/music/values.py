@@ -14,7 +14,7 @@ from bridge.music import chance
 from bridge.music.euclid import rotate
 from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
-from bridge.music.pattern import Drift, fit
+from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, note_like
@@ -69,7 +69,7 @@ class PatternedNode(SteppedNode):
         """Go to the next step; which written value it plays."""
         turn = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -197,7 +197,7 @@ class WalkNode(SteppedNode):
         else:
             size = window.setting(self.lane, "walk_step", grid)
             share = min(1.0, size / abs(high - low)) if high != low else 0.0
-            at = self._at + share * chance.spread(self._stream, 0, self._count)
+            at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
         tick = self.sounding(window, grid, lead)
