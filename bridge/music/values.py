@@ -25,7 +25,7 @@ from bridge.music.model import (
     Walk,
 )
 from bridge.music.node import Change, Node, Window, steps_of
-from bridge.music.pattern import Drift, fit
+from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
@@ -80,7 +80,7 @@ class PatternedNode(SteppedNode):
         """Go to the next step; which written value it plays."""
         turn = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -141,7 +141,7 @@ class NotesNode(PatternedNode):
         self.in_degrees = any(note.degree is not None for note in self.sequence)
         start = next((n.number for n in self.sequence if n.number is not None), 60.0)
         transpose = written.settings.get("transpose", 0.0)
-        self.begin_at(self.fit(float(start) + transpose))
+        self.begin_at(self.to_length(float(start) + transpose))
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         written = self.sequence[self.place(window, grid)]
@@ -182,7 +182,7 @@ class ArpeggioNode(PatternedNode):
         self.of_notes = note_like(roots, spec, pitches)
         first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
         transpose = written.settings.get("transpose", 0.0)
-        self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
+        self.begin_at(self.to_length(self.key.above(first, self.chord[0] - 1) + transpose))
 
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
@@ -249,7 +249,7 @@ class WalkNode(SteppedNode):
         else:
             size = window.setting(self.lane, "walk_step", grid)
             share = min(1.0, size / abs(high - low)) if high != low else 0.0
-            at = self._at + share * chance.spread(self._stream, 0, self._count)
+            at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
         tick = self.sounding(window, grid, lead)
@@ -334,9 +334,9 @@ class SampleNode(ValueNode):
 
     def _held(self, value: float, interval: float) -> float:
         if self.holds_notes:
-            return self.fit(value + interval)
+            return self.to_length(value + interval)
         if self.pitch:
-            return self.fit(spread(value, self.written_lane.octaves) + interval)
+            return self.to_length(spread(value, self.written_lane.octaves) + interval)
         return value
 
     def rewind(self) -> None:
