@@ -141,7 +141,7 @@ class NotesNode(PatternedNode):
         self.in_degrees = any(note.degree is not None for note in self.sequence)
         start = next((n.number for n in self.sequence if n.number is not None), 60.0)
         transpose = written.settings.get("transpose", 0.0)
-        self.begin_at(self.to_length(float(start) + transpose))
+        self.begin_at(self.fit(float(start) + transpose))
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         written = self.sequence[self.place(window, grid)]
@@ -182,7 +182,7 @@ class ArpeggioNode(PatternedNode):
         self.of_notes = note_like(roots, spec, pitches)
         first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
         transpose = written.settings.get("transpose", 0.0)
-        self.begin_at(self.to_length(self.key.above(first, self.chord[0] - 1) + transpose))
+        self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
 
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
@@ -334,9 +334,9 @@ class SampleNode(ValueNode):
 
     def _held(self, value: float, interval: float) -> float:
         if self.holds_notes:
-            return self.to_length(value + interval)
+            return self.fit(value + interval)
         if self.pitch:
-            return self.to_length(spread(value, self.written_lane.octaves) + interval)
+            return self.fit(spread(value, self.written_lane.octaves) + interval)
         return value
 
     def rewind(self) -> None:
