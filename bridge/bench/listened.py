@@ -265,7 +265,7 @@ def summary(check: ListenedCheck, trouble: BridgeError | None = None) -> list[st
 
 def all_good(check: ListenedCheck) -> bool:
     """Whether this one may be kept as a good one without a person looking."""
-    fine = all(one.verdict in ("fine", "new") for one in check.findings())
+    fine = all(one.verdict in ("same", "new") for one in check.findings())
     return check.complete and fine and all(one.good for one in check.heard.values())
 
 

@@ -85,7 +85,7 @@ def judged(seed: int) -> tuple[list[str], list[str]]:
             right = (one.verdict, one.other) in wanted[one.output]
         elif one.output == faults.wrong:
             right = one.verdict in ("changed", "like")
-        elif one.verdict != "fine":
+        elif one.verdict != "same":
             alarms.append(f"rack {seed}: {one}")
             continue
         else:
