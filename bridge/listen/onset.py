@@ -97,8 +97,17 @@ def quiet_floor(samples: Samples, rate: float) -> Floor:
 
 
 def first_onset(samples: Samples, rate: float, floor: Floor, start: int = 0) -> Onset | None:
-    """The first sound from sample `start` on, or None. What lies before `start` is looked at for
-    the exact moment only."""
+    """The first sound.
+
+    Args:
+        samples: what was recorded.
+        rate: in samples a second.
+        floor: what was heard while nothing played.
+        start: the sample to begin at; what lies before it is looked at for the exact moment only.
+
+    Returns:
+        Where it begins, in samples, and its peak; None when nothing is heard.
+    """
     size = frame_size(rate)
     levels = frames(samples[start:], rate)
     loud = np.flatnonzero(levels > floor.threshold)
@@ -112,8 +121,17 @@ def first_onset(samples: Samples, rate: float, floor: Floor, start: int = 0) -> 
 
 
 def onsets(samples: Samples, rate: float, floor: Floor, apart_ms: float) -> list[Onset]:
-    """All sounds that begin at least `apart_ms` after the one before, each after the level has
-    been down for a while again. `peak` is the largest magnitude until the next may begin."""
+    """All sounds, each after the level has been down for a while again.
+
+    Args:
+        samples: what was recorded.
+        rate: in samples a second.
+        floor: what was heard while nothing played.
+        apart_ms: a sound begins at least so long after the one before.
+
+    Returns:
+        Where each begins, in samples, and its largest magnitude until the next may begin.
+    """
     size = frame_size(rate)
     apart = max(1, round(apart_ms * rate / 1e3))
     found: list[Onset] = []

@@ -154,6 +154,7 @@ def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
 
 
 def paper_routes(session: Session) -> Routes:
+    """What is printed or downloaded of the set and the rig that play."""
     routes = Routes()
     drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
