@@ -26,7 +26,7 @@ def row_of(binding: Binding) -> dict[str, object]:
         row["channel"] = binding.channel
     row |= {key: getattr(binding, key) for key in TARGETS if getattr(binding, key) is not None}
     usual = Binding(binding.kind, binding.number, binding.channel)
-    flags = ("pickup", "feedback", "fine", "latch", "encoder", "steps")
+    flags = ("pickup", "feedback", "pair", "latch", "encoder", "steps")
     return row | {
         key: getattr(binding, key) for key in flags if getattr(binding, key) != getattr(usual, key)
     }

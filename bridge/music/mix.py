@@ -21,12 +21,13 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from bridge.music.event import Event, EventKind
+from bridge.music.line import CONTROL_GRID, along
 from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
-from bridge.music.value_node import CONTROL_GRID, along, note_like
+from bridge.music.value_node import note_like
 
 SEMITONES_PER_VOLT = 12.0
 HIGHEST_NOTE = 127.0

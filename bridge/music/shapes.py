@@ -15,9 +15,10 @@ import math
 from collections.abc import Mapping
 
 from bridge.music import chance
+from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
 from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
-from bridge.music.value_node import CONTROL_GRID, ValueNode
+from bridge.music.value_node import ValueNode
 from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
 
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
@@ -333,7 +334,7 @@ class DecayNode(SampledNode):
         self.started_by = (self.of,)
         if not heard:
             self.pair(DecayNode(lane, spec, written, positions, pitches, True))
-        self.after_mute = written.tap == "after-mute"
+        self.after_mute = written.reads == "after-mute"
         self.reads = tuple(sorted({*self.reads, self.of}))
         self.due = -1
         self._level = 0.0

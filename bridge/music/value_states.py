@@ -5,18 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from bridge.music.line import Piece
 from bridge.music.node import Change
 from bridge.music.pace import PacingState
 from bridge.music.pattern import CursorState
-
-
-class Piece(NamedTuple):
-    """The line from tick `grid` on: from `start` to `target` within `glide` ticks."""
-
-    grid: int
-    start: float
-    target: float
-    glide: int
 
 
 @dataclass(slots=True)
@@ -97,7 +89,7 @@ class WalkState:
     count: int
 
 
-class Sample(NamedTuple):
+class SampleDue(NamedTuple):
     """A sample to be taken at `tick` of sounding time, for the hit at `grid`; `interval` is how
     far a note that is held is transposed."""
 
@@ -107,10 +99,10 @@ class Sample(NamedTuple):
 
 
 @dataclass(slots=True)
-class HoldState:
+class SampleState:
     """Of sample and hold: the samples to come, and up to where they have been taken."""
 
-    waiting: list[Sample]
+    waiting: list[SampleDue]
     done: int
 
 

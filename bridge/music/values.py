@@ -12,13 +12,24 @@ from types import MappingProxyType
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import Decay, Hold, Lane, Levels, Notes, SetSpec, Shape, Source, Walk
+from bridge.music.model import (
+    Arpeggio,
+    Decay,
+    Lane,
+    Levels,
+    Notes,
+    Sample,
+    SetSpec,
+    Shape,
+    Source,
+    Walk,
+)
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, to_length
-from bridge.music.scale import key_of, spread
+from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import SteppedNode, ValueNode, note_like
-from bridge.music.value_states import DriftState, HoldState, Sample, ValueState, WalkState
+from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
+from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
 def build_node(
@@ -147,6 +158,47 @@ class NotesNode(PatternedNode):
         self.move(out, grid, tick, self.note(window, grid, number), glide)
 
 
+class ArpeggioNode(PatternedNode):
+    """Notes of a chord one by one: scale steps above the note that another lane has at each step.
+    The chord is the one that the scale has there, so that it is major or minor as the key says."""
+
+    def __init__(
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:
+        assert isinstance(written.source, Arpeggio)
+        self.chord = written.chord or TRIAD
+        super().__init__(lane, spec, written, positions, pitches, len(self.chord))
+        own = written.quantise
+        self.key = key_of(spec) if own is None else Key(own.root, own.degrees)
+        self.source = positions[written.source.value]
+        self.reads = tuple(sorted({*self.reads, self.source}))
+        self.due = -1
+        roots = spec.lanes[self.source]
+        self.of_notes = note_like(roots, spec, pitches)
+        first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
+        transpose = written.settings.get("transpose", 0.0)
+        self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
+
+    def _root(self, value: float) -> float:
+        return value if self.of_notes else spread(value, self.written_lane.octaves)
+
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        place = self.place(window, grid)
+        shift = round(window.setting(self.lane, "degree_shift", grid))
+        inversion = round(window.setting(self.lane, "inversion", grid))
+        root = self._root(window.value(self.source, grid))
+        number = self.key.above(root, self.chord[place] - 1 + shift)
+        if inversion:
+            number += 12.0 * inverted(self.chord, inversion)[place]
+        tick = self.sounding(window, grid, lead)
+        self.move(out, grid, tick, self.note(window, grid, number), self.glide_ticks(window, grid))
+
+
 class LevelsNode(PatternedNode):
     """Levels one by one; a rest keeps the level."""
 
@@ -224,8 +276,8 @@ class WalkNode(SteppedNode):
             self._at, self._count = own.at, own.count
 
 
-class HoldNode(ValueNode):
-    """Sample and hold: takes the value of one lane at each written hit of another."""
+class SampleNode(ValueNode):
+    """Sample and hold: the value of one lane at each written hit of another."""
 
     def __init__(
         self,
@@ -236,28 +288,28 @@ class HoldNode(ValueNode):
         pitches: frozenset[str],
     ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
-        assert isinstance(written.source, Hold)
+        assert isinstance(written.source, Sample)
         self.source = positions[written.source.value]
-        self.by = positions[written.source.by]
-        self.reads = tuple(sorted({*self.reads, self.source, self.by}))
+        self.at = positions[written.source.at]
+        self.reads = tuple(sorted({*self.reads, self.source, self.at}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
-        self.waiting: list[Sample] = []
+        self.waiting: list[SampleDue] = []
         self.done = 0
 
     def run(self, window: Window) -> None:
         horizon = max(self.done, window.end - self.lag)
         due = bool(self.waiting) and self.waiting[0].tick < horizon
         moved = self.transposer is not None and window.changes.get(self.transposer)
-        if not window.hits.get(self.by) and not moved and not due:
+        if not window.hits.get(self.at) and not moved and not due:
             self.done = horizon
             return
         out = self.begin(window)
-        for hit in steps_of(window.hits.get(self.by, ())):
+        for hit in steps_of(window.hits.get(self.at, ())):
             grid = hit.grid
             interval = self.interval(window, grid) if self.notes else 0.0
             if self.played:
                 when = grid if self.on_grid else hit.tick
-                insort(self.waiting, Sample(max(when, self.done), grid, interval))
+                insort(self.waiting, SampleDue(max(when, self.done), grid, interval))
             value = self._held(window.value(self.source, grid), interval)
             lead = 0.0 if self.on_grid else hit.feel.offset
             glide = self.glide_ticks(window, grid)
@@ -293,14 +345,14 @@ class HoldNode(ValueNode):
 
     def carry(self) -> ValueState:
         state = super().carry()
-        state.own = HoldState(list(self.waiting), self.done)
+        state.own = SampleState(list(self.waiting), self.done)
         return state
 
     def adopt(self, carry: object, at: int) -> None:
         super().adopt(carry, at)
         self.done = at
         own = carry.own if isinstance(carry, ValueState) else None
-        if isinstance(own, HoldState):
+        if isinstance(own, SampleState):
             self.waiting, self.done = list(own.waiting), own.done
 
 
@@ -308,9 +360,10 @@ MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], No
 VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
     {
         Notes: NotesNode,
+        Arpeggio: ArpeggioNode,
         Levels: LevelsNode,
         Walk: WalkNode,
-        Hold: HoldNode,
+        Sample: SampleNode,
         Shape: ShapeNode,
         Decay: DecayNode,
     }

@@ -17,7 +17,7 @@ from bridge.control.door import Control
 from bridge.control.session import Playing, Session
 from bridge.control.threads import in_thread
 from bridge.errors import InputError, PlayerError, Problem, did_you_mean
-from bridge.files import edit, removal
+from bridge.files import edit, older, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
@@ -126,6 +126,8 @@ def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     """The text after all rows, and what went along by force. Raises `InputError`."""
     gone: list[removal.Place] = []
     also: list[str] = []
+    # Paths name keys as they are written today, also where the text has an older spelling.
+    text = older.rewritten(text, Document.parse(text, "").data)
     for row in rows:
         path = tuple(row.path)
         removes = row.rename is None and row.value is None and len(path) == 2

@@ -32,6 +32,7 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 ARCHIVE = "application/zip"
 ARCHIVE_BYTES = 4 << 20  # a pack without recordings has a few ten thousand
 MIDI = "audio/midi"
+SVG = "image/svg+xml"
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
 from typing import Literal
 
@@ -15,38 +14,17 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
-from bridge.files.take_folder import SERVICE_BYTES, Row, TakeFolder
+from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, TakeRow
 from bridge.paper import chart_pages, take_midi
 from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
-from bridge.web.http import MIDI, Routes
+from bridge.web.http import MIDI, SVG, Routes
 
 CSV = "text/csv"
-SVG = "image/svg+xml"
 Make = Callable[[Take], bytes]
 TAKE = {"take": "its id, its name, its place in the list (1 is the newest), or last"}
-
-
-class TakeRow(b.Answer):
-    """A take. `id` names it for good; `name` is what a person called it. `seconds`, `bars`,
-    `messages`, `moves` and `lost` (rows that could not be written) are null where it was not ended
-    in good order; `recording`: it still goes on. `began` has the offset of the local time."""
-
-    id: str
-    name: str
-    starred: bool
-    recording: bool
-    began: str
-    set: str
-    rig: str
-    bytes: int
-    seconds: float | None
-    bars: int | None
-    messages: int | None
-    moves: int | None
-    lost: int | None
 
 
 class TakesAnswer(b.Answer):
@@ -231,11 +209,7 @@ def _drawn(take: Take) -> bytes:
 
 
 def _told(takes: TakeFolder) -> TakesAnswer:
-    return TakesAnswer(takes=[_row(row) for row in takes.rows()])
-
-
-def _row(row: Row) -> TakeRow:
-    return TakeRow(**asdict(row))
+    return TakesAnswer(takes=takes.rows())
 
 
 def _changed(
