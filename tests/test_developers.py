@@ -1,7 +1,9 @@
-"""What DEVELOPERS.md says of the code is there: every module and name that it sends a reader to."""
+"""What DEVELOPERS.md says of the code is there: every module and name that it sends a reader to.
+And what one room takes from another says what it takes."""
 
 from __future__ import annotations
 
+import ast
 import importlib
 import re
 from pathlib import Path
@@ -43,3 +45,47 @@ def test_each_walk_has_at_most_twelve_stations(title: str) -> None:
     stations = re.findall(r"^(\d+)\. ", walk, re.M)
     assert stations == [str(n) for n in range(1, len(stations) + 1)]
     assert 5 <= len(stations) <= 12
+
+
+def door_functions() -> dict[str, ast.FunctionDef | ast.AsyncFunctionDef]:
+    """The functions that another room than their own imports, by module and name."""
+    trees = {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts): ast.parse(path.read_text("utf-8"))
+        for path in sorted((ROOT / "bridge").rglob("*.py"))
+    }
+    found = {
+        f"{module}.{node.name}": node
+        for module, tree in trees.items()
+        for node in tree.body
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    }
+    taken = set()
+    for module, tree in trees.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("bridge."):
+                for alias in node.names:
+                    name = f"{node.module}.{alias.name}"
+                    if name.split(".")[1] == module.split(".")[1]:
+                        continue
+                    whole = {one for one in found if one.rpartition(".")[0] == name}
+                    taken |= {one for one in whole if not one.split(".")[-1].startswith("_")}
+                    taken |= {name} & found.keys()
+    return {name: found[name] for name in sorted(taken)}
+
+
+def test_what_stands_at_the_door_of_a_room_says_what_it_takes() -> None:
+    """A function that makes an error is told by its message; one with four parameters or more says
+    what each of them is."""
+    doors = door_functions()
+    assert len(doors) > 300
+    silent, unsaid = [], []
+    for name, node in doors.items():
+        if ast.unparse(node.returns or ast.Constant("")).endswith("Error"):
+            continue
+        doc = ast.get_docstring(node) or ""
+        if not doc:
+            silent.append(name)
+        arguments = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+        if len(arguments) > 3 and "Args:" not in doc:
+            unsaid.append(name)
+    assert (silent, unsaid) == ([], [])

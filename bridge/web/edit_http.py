@@ -179,6 +179,7 @@ and the bar."""
 
 
 def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
+    """The set that plays as plain data, edits of it, and previews of edits."""
     routes = Routes()
     session = control.session
 

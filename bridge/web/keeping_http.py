@@ -96,6 +96,7 @@ class OpenedAnswer(b.Answer):
 
 
 def keeping_routes(book: SetBook, control: Control) -> Routes:
+    """Saved moments of set and rig, and packs of them to hand on."""
     routes = Routes()
     session = control.session
     lists: Heavy[MomentsAnswer] = Heavy()
