@@ -295,11 +295,14 @@ class HoldNode(ValueNode):
         self.waiting, self.done = [], 0
 
     def carry(self) -> dict[str, Any]:
-        return super().carry() | {"waiting": list(self.waiting), "sampled": self.done}
+        return super().carry() | {
+            "waiting": [tuple(one) for one in self.waiting],
+            "sampled": self.done,
+        }
 
     def adopt(self, carry: dict[str, Any]) -> None:
         super().adopt(carry)
-        self.waiting = list(carry.get("waiting", ()))
+        self.waiting = [_Sample(*one) for one in carry.get("waiting", ())]
         self.done = carry.get("sampled", carry.get("at", 0))
 
 
