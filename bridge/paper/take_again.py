@@ -68,6 +68,10 @@ def standing_at(take: Take, bar: int) -> Standing:
     places = Places(take, ticks)
     stretch = places.stretch((bar - 1) * ticks)
     tick = max((bar - 1) * ticks - stretch.shift, stretch.tick)
+    if "continues" in take.head["begin"] and take.marks and take.marks[0]["is"] == "stands":
+        tick = max(
+            tick, int(take.marks[0]["rendered"])
+        )  # what came just before is in the other file
     if stretch.last is None and tick >= ends_at(take):
         raise CommandError(f"this take has no bar {bar}", "unknown")
     try:

@@ -17,9 +17,11 @@ from bridge.files.set import parse_set
 from bridge.files.take import Take, TakeError
 from bridge.music.score import compile_score
 from bridge.paper.take_again import compare, standing_at
+from bridge.player import stands
 from bridge.player.dispatch import load
 from bridge.player.messages import Swap
 from bridge.player.report import Report
+from bridge.supervisor import recorder
 
 BAR = 3840  # 4/4: four quarters of 960 ticks
 
@@ -185,6 +187,35 @@ def test_a_place_that_cannot_be_is_not_gone_to(begun: Take, change: dict[str, An
         if mark["is"] == "stands":
             mark["place"].update(change)
     assert not standing_at(replace(take, marks=marks), 2).exact
+
+
+def test_going_on_from_a_take_that_goes_on_in_another_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another set came meanwhile, and hands moved: the second file says how everything stood."""
+    monkeypatch.setattr(recorder, "FILE_BYTES", 12_000)
+    monkeypatch.setattr(stands, "EVERY_BARS", 1)
+    evening = Evening(tmp_path / "one", text=WANDERING)
+    evening.do("start")
+    dense(evening, 2, 3)
+    evening.swap(WANDERING.replace("hits: 5, steps: 13", "hits: 4, steps: 11"), "beat")
+    while len(evening.takes.rows()) < 2:
+        evening.bars(0.5)
+        evening.written()
+    evening.do("macro", macro="brightness", value=0.77)
+    evening.bars(4)
+    take = recorded(evening)
+    begin = take.head["begin"]
+    assert begin["continues"] == evening.takes.rows()[1].id
+    assert "steps: 11" in take.head["text"]
+    first = standing_at(take, 1)
+    assert first.exact
+    assert 0 <= first.place.tick - begin["rendered"] < BAR / 16
+    later = standing_at(take, 3)
+    assert later.place.state["macros"]["brightness"]["value"] == 0.77
+    assert stood(tmp_path / "two", take, 3) == rows_of(take, later.place.tick) != []
+    with pytest.raises(TakeError, match="only that begin"):
+        compare(take)
 
 
 # --- another clock, another player ----------------------------------------------------------------
