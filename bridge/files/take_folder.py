@@ -193,7 +193,7 @@ def _age(path: Path) -> tuple[str, int, str]:
     return date, int(rest) if rest.isdecimal() else 1, rest
 
 
-def replace_note(note: Note, **changes: Any) -> Note:
+def replace_note(note: Note, **changes: object) -> Note:
     return note.model_copy(update=changes)
 
 
@@ -217,8 +217,8 @@ def is_recording(path: Path) -> bool:
 
 def _ends(path: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The head of a take, and its foot where there is one, without reading the rest."""
-    head: dict[str, Any] | None = None
-    foot: dict[str, Any] | None = None
+    head: dict[str, object] | None = None
+    foot: dict[str, object] | None = None
     with open_file(path) as file:
         for kind, payload in take.records(file, skip=True):
             if kind == "HEAD" and head is None:

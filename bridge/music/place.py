@@ -10,17 +10,46 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, is_dataclass, replace
 from fractions import Fraction
 from typing import Any
 
+from bridge.music.comparators import Looked
 from bridge.music.event import Event
+from bridge.music.gate_functions import (
+    ArmedGate,
+    CountedGate,
+    DelayedGate,
+    Gate,
+    TimedGate,
+    TurnedGate,
+)
+from bridge.music.gates import GatesState
+from bridge.music.hits import PatternState
+from bridge.music.line import KEPT, Piece
+from bridge.music.logic import LogicState
+from bridge.music.logic_functions import Bits, Counted, Silence, Times, Turned, Waiting
 from bridge.music.logic_parse import Term
+from bridge.music.logic_tree import ExpressionState
 from bridge.music.mix import Mixer
-from bridge.music.node import Feel, Hit
+from bridge.music.node import Change, Feel, Hit
+from bridge.music.pace import PacingState
+from bridge.music.pattern import CursorState
 from bridge.music.render import Mark, Renderer, Stood
 from bridge.music.score import Score
 from bridge.music.ticks import Bend, Groove
-from bridge.music.value_node import KEPT
+from bridge.music.value_states import (
+    CycleState,
+    DecayState,
+    DriftState,
+    SampleDue,
+    SamplesState,
+    SampleState,
+    Start,
+    StepsState,
+    ValueState,
+    WalkState,
+)
 
 FORMAT = 1
 MOST = 200_000
@@ -29,11 +58,6 @@ DEEPEST = 12
 LONG_AGO, LAST = -(1 << 40), 1 << 40
 """Whole numbers are ticks or counts: ours stay far within, and `LONG_AGO` itself means never."""
 EARLIEST = -(1 << 20)
-LINES = frozenset({"pieces", "heard"})
-PIECE = 4
-_NAMED: Mapping[str, Callable[..., Any]] = {
-    kind.__name__: kind for kind in (Bend, Event, Feel, Groove, Hit)
-}
 _SHAPES = (KeyError, TypeError, IndexError, AttributeError, AssertionError, ArithmeticError)
 """What other data than ours leads to."""
 _ENDLESS = {"inf": math.inf, "-inf": -math.inf}
@@ -105,23 +129,57 @@ def _whole(value: Any) -> int:
     return value
 
 
-def _lean(carry: Mapping[str, Any], tick: int) -> dict[str, Any]:
+def _lean(carry: object, tick: int) -> object:
     """What of a node's state says anything: a lane of values that stands still, as nobody asks for
     it, is its twin, and pieces of a line that are long past are asked for by nobody."""
-    if carry.get("runs", True) is False:
-        return {"runs": False, "twin": _lean(carry["twin"], tick)}
-    made = dict(carry)
-    for name in LINES.intersection(made):
-        pieces = made[name]
-        first = bisect_right(pieces, tick - KEPT, key=lambda piece: piece[0]) - 1
-        made[name] = _Flat(pieces[max(0, first) :])
-    if made.get("twin") is not None:
-        made["twin"] = _lean(made["twin"], tick)
-    return made
+    if not isinstance(carry, ValueState):
+        return carry
+    samples = carry.samples
+    if samples is not None and samples.twin is not None:
+        twin = _lean(samples.twin, tick)
+        assert isinstance(twin, ValueState)
+        if not samples.runs:
+            return _Still(twin)
+        samples = replace(samples, twin=twin)
+    pieces, heard = _recent(carry.pieces, tick), _recent(carry.heard, tick)
+    return replace(carry, pieces=pieces, heard=heard, samples=samples)
 
 
-class _Flat(list[Any]):
+def _recent(pieces: list[Piece], tick: int) -> list[Piece]:
+    first = bisect_right(pieces, tick - KEPT, key=lambda piece: piece.grid) - 1
+    return _Flat(pieces[max(0, first) :])
+
+
+class _Flat(list[Piece]):
     """The pieces of a line: written as one row of numbers, for there are many."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Still:
+    """A node that stands still beside its twin."""
+
+    twin: ValueState
+
+    def whole(self) -> ValueState:
+        twin = self.twin
+        if not isinstance(twin, ValueState):
+            raise TypeError("a lane of values has another twin")
+        samples = SamplesState(0, 0, 0, [], None, runs=False, twin=twin)
+        return ValueState([], [], 0.0, [], twin.notes, twin.lag, samples=samples)
+
+
+PIECE = 4
+_NAMED: Mapping[str, Callable[..., Any]] = {
+    kind.__name__: kind
+    for kind in (
+        *(ArmedGate, Bend, Bits, Change, Counted, CountedGate, CursorState, CycleState, DecayState),
+        *(DelayedGate, DriftState, Event, ExpressionState, Feel, Gate, GatesState, Groove, Hit),
+        *(LogicState, Looked, PacingState, PatternState, SampleDue, SampleState, SamplesState),
+        *(Silence, Start, StepsState, TimedGate, Times, Turned, TurnedGate, ValueState, Waiting),
+        *(WalkState, _Still),
+    )
+}
+_FIELDS = {kind: [f.name for f in fields(kind)] for kind in _NAMED.values() if is_dataclass(kind)}
 
 
 class _Pen:
@@ -147,6 +205,8 @@ class _Pen:
             if not all(map(math.isfinite, numbers)):
                 raise TypeError("a line has no end")
             return ["line", *numbers]
+        if (names := _FIELDS.get(type(value))) is not None:
+            return [type(value).__name__, *(write(getattr(value, name)) for name in names)]
         if isinstance(value, list):
             return ["list", *map(write, value)]
         if isinstance(value, tuple):
@@ -189,9 +249,12 @@ class _Pen:
         if kind == "list":
             return entries
         if kind == "line":
-            return list(zip(*(iter(entries),) * PIECE, strict=True))
+            return [Piece(*piece) for piece in zip(*(iter(entries),) * PIECE, strict=True)]
         if kind == "tuple":
             return tuple(entries)
         if kind == "set":
             return frozenset(entries)
-        return _NAMED[kind](*entries)
+        if kind == GatesState.__name__:
+            return GatesState(**dict(zip(_FIELDS[GatesState], entries, strict=True)))
+        made = _NAMED[kind](*entries)
+        return made.whole() if isinstance(made, _Still) else made

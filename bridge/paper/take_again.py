@@ -76,8 +76,8 @@ def standing_at(take: Take, bar: int) -> Standing:
         raise CommandError(f"this take has no bar {bar}", "unknown")
     try:
         place, text, exact = replay_of(take, made).place_at(tick, stretch.first, stretch.last)
-    except CommandError as error:
-        raise TakeError(f"this take cannot go on from there: {error}") from None
+    except (CommandError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as e:
+        raise TakeError(f"this take cannot go on from there: {e}") from None
     return Standing(place, made.text if text is None else text, exact)
 
 
@@ -166,8 +166,8 @@ def _compare(take: Take, made: Played) -> Compared:
     ended = any(mark["is"] in ("stop", "finish") for mark in take.marks)
     try:
         again.run(None if ended else max(take.due, default=0))
-    except BridgeError as error:
-        raise TakeError(f"this take cannot be replayed: {error}") from None
+    except (BridgeError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as e:
+        raise TakeError(f"this take cannot be replayed: {e}") from None
     recorded = (Row(due, port, data) for _, due, port, _, data in take.sent() if data[0] < REALTIME)
     rows = (row for row in again.rows if row.data[0] < REALTIME)
     clock, count = [data[0] >= REALTIME for _, _, data in take.whats], 0

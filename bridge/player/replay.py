@@ -44,6 +44,8 @@ MISSED_NS = 100_000_000
 
 
 MOVES = ("move", "swap", "stop", "finish")
+TRIAL_BARS = 2
+"""A place is gone to when so many bars can be played from there."""
 CHANGES = ("move", "swap", "tempo")
 """What changes how things stand."""
 PLACES = {kind.ROW.do for kind in (Start, Stop, Continue, SetPosition, Follow, UseInternalClock)}
@@ -286,6 +288,7 @@ class Replay:
                 continue
         part.performance.settle(tick)
         place = Place(tick, part.performance.state(), part.renderer.place)
+        self._render(tick + TRIAL_BARS * part.score.spec.bar_ticks)  # a stranger's take may be odd
         told = self._begin["source"] == INTERNAL or self._begin.get("marks", 1) >= 2
         return place, texts.get(part.revision), exact and told
 
@@ -357,7 +360,7 @@ class Replay:
             player.render(rendered)
         player.part.last = None
 
-    def _move(self, mark: Mapping[str, Any]) -> None:
+    def _move(self, mark: Mapping[str, object]) -> None:
         command = decode(mark["command"])
         if isinstance(command, Follow | UseInternalClock):
             raise CommandError("this take changed its clock; it can be replayed up to there")
@@ -395,7 +398,7 @@ def _told(marks: Sequence[Mark]) -> Mark | None:
     return None
 
 
-def _starts(mark: Mapping[str, Any]) -> bool:
+def _starts(mark: Mapping[str, object]) -> bool:
     """Whether this is the hand that began the take."""
     command = mark.get("command")
     return isinstance(command, Mapping) and command.get("do") in ("start", "continue")

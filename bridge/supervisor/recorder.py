@@ -60,7 +60,7 @@ class _Open:
     """The take that is being recorded, and what its foot will say."""
 
     path: Path
-    begin: Mapping[str, Any]
+    begin: Mapping[str, object]
     meter: tuple[int, int]
     began_ns: int
     last_ns: int
@@ -72,7 +72,7 @@ class _Open:
     origins: dict[int, Mapping[str, Any]] = field(default_factory=dict)
     """What the sets that came in it were made of, by their revision."""
 
-    def foot(self) -> dict[str, Any]:
+    def foot(self) -> dict[str, object]:
         bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
         bars = -(-max(0.0, self.last_tick - self.first_tick // bar * bar) // bar)
         return {

@@ -202,7 +202,7 @@ def answer_without_none(answer: BaseModel) -> bool:
 
 
 def state_route(full: Callable[[], State]) -> Route:
-    async def state(request: web.Request, query: Any) -> State:
+    async def state(request: web.Request, query: object) -> State:
         return full()
 
     return Route("GET", "/api/state", "state", "The whole state.", state, answer=State)

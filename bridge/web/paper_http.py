@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
@@ -173,7 +173,7 @@ def paper_routes(session: Session) -> Routes:
         "outputs",
         "What drives each output, what it can do, what is free, and what will surprise.",
     )
-    async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
+    async def get_outputs(request: web.Request, query: object) -> PlanAnswer:
         rig, playing = session.loaded()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
@@ -199,7 +199,10 @@ def _drawing_routes(session: Session) -> Routes:
     drawings: Heavy[bytes] = Heavy()
 
     async def drawing(
-        request: web.Request, key: tuple[object, ...], draw: Callable[..., Any], *bars: int
+        request: web.Request,
+        key: tuple[object, ...],
+        draw: Callable[..., Coroutine[object, object, bytes]],
+        *bars: int,
     ) -> web.Response:
         rig, playing = session.loaded()
         path = rig.path
@@ -231,7 +234,7 @@ def _drawing_routes(session: Session) -> Routes:
         media=SVG,
         errors=(409,),
     )
-    async def form(request: web.Request, query: Any) -> web.Response:
+    async def form(request: web.Request, query: object) -> web.Response:
         return await drawing(request, ("form",), draw_form)
 
     return routes

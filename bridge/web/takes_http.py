@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict
@@ -70,7 +70,7 @@ def take_routes(state: Path | None) -> Routes:
         return TakeFolder(state)
 
     @routes.add("GET", "/api/takes", "takes", "Every take, the newest first.")
-    async def of_all(request: web.Request, query: Any) -> TakesAnswer:
+    async def of_all(request: web.Request, query: object) -> TakesAnswer:
         if state is None:
             return TakesAnswer(takes=[])
         async with turn:
@@ -164,7 +164,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         errors=(404, 409),
         params=TAKE,
     )
-    async def midi(request: web.Request, query: Any) -> web.Response:
+    async def midi(request: web.Request, query: object) -> web.Response:
         return await sent(request, ".mid", MIDI, take_midi.midi_file)
 
     @routes.add(
@@ -190,7 +190,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         errors=(404, 409),
         params=TAKE,
     )
-    async def picture(request: web.Request, query: Any) -> web.Response:
+    async def picture(request: web.Request, query: object) -> web.Response:
         return await sent(request, ".svg", SVG, _drawn, shown=True)
 
     return routes
