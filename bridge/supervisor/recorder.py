@@ -69,12 +69,32 @@ class _Open:
     messages: int = 0
     moves: int = 0
     lost: int = 0
+    bar: int = field(init=False)
+    """Ticks of a bar."""
     origins: dict[int, Mapping[str, Any]] = field(default_factory=dict)
     """What the sets that came in it were made of, by their revision."""
+    gone: float = 0.0
+    """Ticks before the last jump, which was at `jumped_ns`."""
+    jumped_ns: int = 0
+
+    def __post_init__(self) -> None:
+        self.bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
+        self.first_tick = self.first_tick // self.bar * self.bar
+
+    def left(self, tick: float, due: int) -> None:
+        """A message has left."""
+        self.last_ns = max(self.last_ns, due)
+        if due >= self.jumped_ns:
+            self.last_tick = max(self.last_tick, tick)
+
+    def jump(self, tick: float, at: int) -> None:
+        """The song goes to another place; in the take what comes there follows on."""
+        self.gone += max(0.0, self.last_tick - self.first_tick)
+        self.first_tick = self.last_tick = tick
+        self.jumped_ns = at
 
     def foot(self) -> dict[str, object]:
-        bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
-        bars = -(-max(0.0, self.last_tick - self.first_tick // bar * bar) // bar)
+        bars = -(-(self.gone + max(0.0, self.last_tick - self.first_tick)) // self.bar)
         return {
             "seconds": round((self.last_ns - self.began_ns) / 1e9, 1),
             "bars": int(bars),
@@ -133,6 +153,8 @@ class Recorder:
                 open_.origins[mark["origin"]["revision"]] = mark["origin"]
             if mark is not open_.begin:
                 part.mark(mark)
+            if mark["is"] == "jump":
+                open_.jump(float(mark["tick"]), int(mark["at"]))
             open_.moves += mark["is"] == "move"
             open_.last_ns = max(open_.last_ns, mark["ns"])
         part.sent(batch["sent"])
@@ -143,7 +165,7 @@ class Recorder:
         open_.messages += len(batch["sent"])
         if batch["sent"]:
             tick, due, *_ = batch["sent"][-1]
-            open_.last_ns, open_.last_tick = max(open_.last_ns, due), max(open_.last_tick, tick)
+            open_.left(tick, due)
         if marks and marks[-1]["is"] == "end":
             self._end(now)
         elif self._size > FILE_BYTES:

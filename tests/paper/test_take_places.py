@@ -17,6 +17,7 @@ from bridge.files.set import parse_set
 from bridge.files.take import Take, TakeError
 from bridge.music.score import compile_score
 from bridge.paper.take_again import compare, standing_at
+from bridge.paper.take_chart import chart_of
 from bridge.player import stands
 from bridge.player.dispatch import load
 from bridge.player.messages import Swap
@@ -144,6 +145,7 @@ def test_going_on_from_any_side_of_a_jump(tmp_path: Path) -> None:
     evening.bars(4)
     take = recorded(evening)
     assert compare(take).same
+    assert abs((take.foot or {})["bars"] - chart_of(take).bars) <= 1, "the list and the picture"
     jumps = [mark["tick"] for mark in take.marks if mark["is"] == "jump"]
     assert jumps == [9 * BAR, 2 * BAR]
     assert 9 * BAR <= standing_at(take, 5).place.tick < 11 * BAR
