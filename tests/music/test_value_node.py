@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
 
+from bridge.music.line import along
 from bridge.music.model import Decay, Every, Hold, Lane, Levels, Note, Notes, Shape, Steps, Walk
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.music.value_node import along, home_of, note_like, step_of
+from bridge.music.value_node import home_of, note_like, step_of
 
 PITCHES = frozenset(name for name, out in OUTPUTS.items() if out.kind == "pitch")
 
