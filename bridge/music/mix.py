@@ -83,7 +83,8 @@ class Mixer:
         """Back to the first tick, with nothing heard and nothing sent."""
         self._at = 0
         self._version = -1
-        self._queue: list[_Due] = []
+        self._queue: list[_Due] = []  # the next one last
+        self._in_order = True
         self._busy: list[Mix] = []
         for line in self._lines.values():
             line.clear()
@@ -106,7 +107,9 @@ class Mixer:
                     window.changes.get(lane, ()) if moves is None else moves
                 ):
                     self._await(line, lane, tick, value, glide)
-        self._queue.sort()
+        if not self._in_order:
+            self._queue.sort(reverse=True)
+            self._in_order = True
 
     def _await(self, line: OutputLine, lane: int, tick: int, value: float, glide: int) -> None:
         tick = max(tick, self._at)
@@ -114,6 +117,7 @@ class Mixer:
             # The newer move stands: what was to come at or after it is void.
             self._queue = [due for due in self._queue if due[1] != lane or due[0] < tick]
         self._queue.append((tick, lane, value, glide))
+        self._in_order = False
 
     # --- playing ---------------------------------------------------------------------------------
 
@@ -146,14 +150,14 @@ class Mixer:
         """The same while the performance stays as it is."""
         tick = self._at
         while tick < until:
-            point = max(tick, self._queue[0][0]) if self._queue else NEVER
+            point = max(tick, self._queue[-1][0]) if self._queue else NEVER
             if self._busy and point > tick:
                 point = min(point, -(-tick // CONTROL_GRID) * CONTROL_GRID)
             if point >= until:
                 break
             moved = self._move(point, performance)
-            if point % CONTROL_GRID == 0:
-                moved += self._busy
+            if self._busy and point % CONTROL_GRID == 0:
+                moved += [mix for mix in self._busy if mix not in moved]
             self._sample(out, point, moved, performance)
             tick = point + 1
         self._at = max(tick, until)
@@ -161,32 +165,32 @@ class Mixer:
     def _move(self, tick: int, performance: Performance) -> list[Mix]:
         """Carry out what is due by `tick`; the outputs that it concerns."""
         moved: list[Mix] = []
-        queue, done = self._queue, 0
-        for at, lane, value, glide in queue:
-            if at > tick:
-                break
-            done += 1
+        queue, unheard = self._queue, performance.at(tick).unheard
+        while queue and queue[-1][0] <= tick:
+            at, lane, value, glide = queue.pop()
             self._lines[lane].move(at, value, glide)
             for mix in self._fed[lane]:
-                moved.append(mix)
-                if lane in mix.owners and not performance.unheard(lane, tick):
+                if mix not in moved:
+                    moved.append(mix)
+                if lane in mix.owners and not unheard[lane]:
                     mix.leader = lane
-        del queue[:done]
         return moved
 
     def _sample(
         self, out: list[Event], tick: int, moved: list[Mix], performance: Performance
     ) -> None:
-        for mix in dict.fromkeys(moved) if len(moved) > 1 else moved:
+        moves = False
+        for mix in moved:
             value = mix.sample(tick, performance)
             if value is not None and value != mix.last:
                 mix.last = value
                 out.append(mix.event(tick, value))
-        self._busy = [
-            mix
-            for mix in self._mixes
-            if (mix in self._busy or mix in moved) and mix.moves(tick, performance)
-        ]
+            moves = moves or mix.moves(tick, performance)
+        if moves or self._busy:
+            near = {*self._busy, *moved}
+            self._busy = [
+                mix for mix in self._mixes if mix in near and mix.moves(tick, performance)
+            ]
 
     def driven_by(self, macro: int, performance: Performance) -> dict[str, float]:
         """Volts of the level outputs that a macro (by position) drives, at the tick up to which
@@ -240,9 +244,12 @@ class Mixer:
                 line.put(old._lines[other].keep())
                 places[other] = lane
         self._queue = sorted(
-            (tick, places[lane], value, glide)
-            for tick, lane, value, glide in old._queue
-            if lane in places
+            (
+                (tick, places[lane], value, glide)
+                for tick, lane, value, glide in old._queue
+                if lane in places
+            ),
+            reverse=True,
         )
         sent = {mix.name: mix for mix in old._mixes}
         for mix in self._mixes:

@@ -54,7 +54,10 @@ class OutputLine:
         self.at, self.start, self.target, self.glide, self.moved, self.held, self._last = state
 
     def value(self, tick: int) -> float:
-        return along(self.start, self.target, tick - self.at, self.glide)
+        elapsed = tick - self.at
+        if elapsed >= self.glide:
+            return self.target
+        return along(self.start, self.target, elapsed, self.glide)
 
     def move(self, tick: int, value: float, glide: int) -> None:
         # A pitch has nowhere to come from at first; a level comes from 0.

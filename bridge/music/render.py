@@ -13,6 +13,7 @@ from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
+from bridge.music.line import CONTROL_GRID
 from bridge.music.mix import Mixer, MixerState
 from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
@@ -296,7 +297,8 @@ class Renderer:
 
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
-        window = self._ensemble.run(self._grid, min(end, self._next_mark))
+        quiet = self._ahead + CONTROL_GRID if self._given_from else None
+        window = self._ensemble.run(self._grid, min(end, self._next_mark), quiet)
         for place, hits in window.hits.items():
             if hits:
                 self._collect(place, hits)

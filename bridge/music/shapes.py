@@ -13,11 +13,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from fractions import Fraction
 from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.line import CONTROL_GRID
-from bridge.music.model import Decay, Lane, SetSpec, Shape
+from bridge.music.model import Decay, Hold, Lane, SetSpec, Shape
 from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
 from bridge.music.value_node import ValueNode
 
@@ -246,6 +247,8 @@ class ShapeNode(SampledNode):
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
+        self.loose = _loose(written, spec)
+        self._left_out = range(0)
         self._stream = chance.key(spec.seed, written.name, "shape")
         self._drawn = (-1, -1, 0.0, 0.0)
         self._known = (0.0, 0.0, 0.0, 0.0)
@@ -285,6 +288,33 @@ class ShapeNode(SampledNode):
         if self.still:
             self._known = self._ask(window, window.start)
 
+    def _send_until(self, window: Window, out: list[Change], grid: int, end: int) -> int:
+        """The same; on the way to another place without the samples that nobody will hear, which
+        are worked out where they are asked for."""
+        if not self.still or self._glide or self._known[0]:
+            return super()._send_until(window, out, grid, end)
+        wanted = min(end, window.quiet_to - max(0, math.ceil(self._shift)) - CONTROL_GRID)
+        if wanted > grid and self.loose:
+            first = grid if grid != self._left_out.stop else self._left_out.start
+            grid += (wanted - grid) // CONTROL_GRID * CONTROL_GRID
+            self._left_out = range(first, grid, CONTROL_GRID)
+            self._sent = None
+        for at in range(grid, end, CONTROL_GRID):
+            self._at = at
+            self._cycles, value = self._synced(at, self._known)
+            if value != self._sent:
+                self._sent = value
+                tick = math.floor(at + self.lead + self._shift + 0.5)
+                self.move(out, at, max(0, tick), value, 0)
+        return max(grid, end + (grid - end) % CONTROL_GRID)
+
+    def value_at(self, tick: int) -> float:
+        left_out = self._left_out
+        if left_out.start <= tick < left_out.stop:
+            at = left_out[(tick - left_out.start) // CONTROL_GRID]
+            return self._synced(at, self._known)[1]
+        return super().value_at(tick)
+
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting
         return (
@@ -295,18 +325,25 @@ class ShapeNode(SampledNode):
         )
 
     def sample(self, window: Window, grid: int) -> float:
-        hz, phase, low, high = self._known if self.still else self._ask(window, grid)
+        known = self._known if self.still else self._ask(window, grid)
+        hz, phase, low, high = known
         if hz > 0.0:
             self._cycles += hz * (grid - self._at) / window.ms(1000.0)
-            whole, phase = _cycle(self._cycles + phase)
-        else:
-            upper, lower = self.step.numerator, self.step.denominator
-            cycles, rest = divmod((grid - self._origin) * lower, upper)
-            self._cycles = rest / upper
-            whole, phase = _cycle(rest / upper + phase)
-            whole += cycles
+            self._at = grid
+            return low + (high - low) * self._form(*_cycle(self._cycles + phase))
         self._at = grid
-        return low + (high - low) * self._form(whole, phase)
+        self._cycles, value = self._synced(grid, known)
+        return value
+
+    def _synced(self, grid: int, known: tuple[float, float, float, float]) -> tuple[float, float]:
+        """Where in its cycle a lane with a rate is at `grid`, and its value there."""
+        _, phase, low, high = known
+        upper, lower = self.step.numerator, self.step.denominator
+        cycles, rest = divmod((grid - self._origin) * lower, upper)
+        within = rest / upper
+        phase += within
+        whole = math.floor(phase)
+        return within, low + (high - low) * self._form(whole + cycles, phase - whole)
 
     def _form(self, cycle: int, phase: float) -> float:
         if self.form == "random-steps":
@@ -330,6 +367,7 @@ class ShapeNode(SampledNode):
 
     def rewind(self) -> None:
         super().rewind()
+        self._left_out = range(0)
         self._origin = self._restarts = self._at = 0
         self._cycles = 0.0
         self._hand = -1
@@ -349,6 +387,21 @@ class ShapeNode(SampledNode):
         self._cycles = carry.get("cycles", 0.0)
         self._at = carry.get("sampled", carry.get("at", 0))
         self._hand = carry.get("hand", -1)
+
+
+def _loose(written: Lane, spec: SetSpec) -> bool:
+    """Whether only drives and an output of its own take what a lane does: its value at a tick says
+    it all. Nothing starts it but its own rate."""
+    name = written.name
+    return (
+        isinstance(written.advance, Fraction)
+        and written.reset is None
+        and (written.out is None or sum(lane.out == written.out for lane in spec.lanes) == 1)
+        and not any(lane.transpose_by == name for lane in spec.lanes)
+        and not any(
+            isinstance(lane.source, Hold) and lane.source.value == name for lane in spec.lanes
+        )
+    )
 
 
 def _cycle(phase: float) -> tuple[int, float]:

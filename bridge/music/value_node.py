@@ -221,10 +221,9 @@ class ValueNode:
         self._transposing = []
 
     def carry(self) -> dict[str, Any]:
-        heard = () if self.heard_line is None else self.heard_line.pieces
         return {
-            "pieces": [tuple(piece) for piece in self.line.pieces],
-            "heard": [tuple(piece) for piece in heard],
+            "pieces": self.line.recent(),
+            "heard": [] if self.heard_line is None else self.heard_line.recent(),
             "moved_by": self._moved_by,
             "transposing": list(self._transposing),
             "notes": self.notes,
