@@ -43,10 +43,10 @@ from bridge.clock.strip import MOST, Strip
 from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
 from bridge.clock.track import BUNCH, FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
 
-ClockState = Literal["waiting", "locked", "free", "lost"]
+ClockState = Literal["waiting", "locked", "alone", "lost"]
 
 FREE_AFTER = 3
-"""Expected intervals without a clock, beyond what stamps are late anyway: then it runs free."""
+"""Expected intervals without a clock, beyond what stamps are late anyway: then it goes on alone."""
 LOST_AFTER_NS = 30_000_000_000
 """Silence after which the old phase says nothing: half a clock of drift at 1 in 3000."""
 LOCK_PULSES = 6
@@ -159,7 +159,7 @@ class Follower:
         return Anchor((self.index - origin) * TICKS_PER_CLOCK, ns, self.bpm)
 
     def state(self, now_ns: int) -> ClockState:
-        """``waiting`` until the tempo is sure and while it is in doubt, ``locked``, ``free`` after
+        """``waiting`` until the tempo is sure and while it is in doubt, ``locked``, ``alone`` after
         three expected intervals without a clock, ``lost`` after half a minute without."""
         if not self._line.period:
             return "waiting"
@@ -169,7 +169,7 @@ class Follower:
         if self._line.period < 1.01 * SHORTEST_NS:
             return "waiting"  # too quick to be believed
         if self._held or silent > self._patience():
-            return "free"
+            return "alone"
         if not self._locked or self._in_doubt():
             return "waiting"
         return "locked"

@@ -26,7 +26,7 @@ class Questions:
     """Asks, and remembers each answer as the default of the same question."""
 
     def __init__(self) -> None:
-        self._given: dict[str, Any] = {}
+        self._given: dict[str, object] = {}
 
     def ask(self, text: str, default: Any, kind: Any) -> Any:
         """One answer. `kind` is a type of click, or a function that reads text (`ValueError` or
@@ -64,8 +64,8 @@ class Questions:
         return bool(answer)
 
 
-def _reading(read: Callable[[str], Any]) -> Callable[[str], Any]:
-    def answer(text: str) -> Any:
+def _reading(read: Callable[[str], object]) -> Callable[[str], object]:
+    def answer(text: str) -> object:
         try:
             return read(text)
         except ValueError as error:

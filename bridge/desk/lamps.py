@@ -18,11 +18,11 @@ from bridge.files.rig import Binding, Controller
 LIT, HALF, DARK = 127, 64, 0
 
 
-def messages(binding: Binding, state: Mapping[str, Any]) -> list[bytes]:
+def messages(binding: Binding, state: Mapping[str, object]) -> list[bytes]:
     """The messages that show `binding` as `state` has it; none when there is nothing to show."""
     value = _macro(binding, state)
     channel = binding.channel - 1
-    if value is not None and binding.fine:
+    if value is not None and binding.pair:
         code = round(value * 16383)
         return [
             bytes((0xB0 | channel, binding.number, code >> 7)),
@@ -36,7 +36,7 @@ def messages(binding: Binding, state: Mapping[str, Any]) -> list[bytes]:
 
 
 def shown(
-    controllers: Iterable[Controller], state: Mapping[str, Any], busy: frozenset[tuple[str, str]]
+    controllers: Iterable[Controller], state: Mapping[str, object], busy: frozenset[tuple[str, str]]
 ) -> dict[tuple[str, bytes], bytes]:
     """Every message by port and address (status and number). `busy` has the (controller, macro)
     pairs under a hand: a motor must not pull against it. An encoder has no motor: its ring goes

@@ -19,14 +19,14 @@ from bridge.protocol.state import Target
 TARGETS: tuple[Target, ...] = get_args(Target)
 
 
-def row_of(binding: Binding) -> dict[str, Any]:
+def row_of(binding: Binding) -> dict[str, object]:
     """A control as the file has it: what is as usual is left out."""
-    row: dict[str, Any] = {binding.kind: binding.number}
+    row: dict[str, object] = {binding.kind: binding.number}
     if binding.channel != 1:
         row["channel"] = binding.channel
     row |= {key: getattr(binding, key) for key in TARGETS if getattr(binding, key) is not None}
     usual = Binding(binding.kind, binding.number, binding.channel)
-    flags = ("pickup", "feedback", "fine", "latch", "encoder", "steps")
+    flags = ("pickup", "feedback", "pair", "latch", "encoder", "steps")
     return row | {
         key: getattr(binding, key) for key in flags if getattr(binding, key) != getattr(usual, key)
     }

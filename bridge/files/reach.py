@@ -12,16 +12,18 @@ from bridge.files.rig import Rig
 from bridge.music.logic_parse import Term, parse
 from bridge.music.model import (
     SETTINGS,
+    Arpeggio,
     Drive,
     Euclid,
-    Hold,
     Lane,
     Logic,
     Notes,
+    Sample,
     SetSpec,
     Steps,
     kind_of,
 )
+from bridge.music.scale import TRIAD
 from bridge.music.value_node import note_like
 from bridge.voltage.profile import WiredOutput
 
@@ -74,7 +76,7 @@ class Reach:
     def parsed(self, lane: Lane) -> Term:
         """The expression of a lane of logic."""
         assert isinstance(lane.source, Logic)
-        return parse(lane.source.expression, list(self.lanes), lane.tap)
+        return parse(lane.source.expression, list(self.lanes), lane.reads)
 
     def readers(self, name: str) -> list[Lane]:
         """The lanes that read a lane."""
@@ -181,12 +183,14 @@ class Reach:
         return own or self.may_be(lane, "repeats")[1] >= 1.5
 
     def in_degrees(self, lane: Lane) -> bool:
-        """Whether any note of a lane is written as a degree of the key."""
+        """Whether any note of a lane is made of a degree of the key."""
         return any(
-            note.degree is not None
+            isinstance(one.source, Arpeggio)
+            or (
+                isinstance(one.source, Notes)
+                and any(note.degree is not None for note in one.source.notes)
+            )
             for one in self.written[lane.name]
-            if isinstance(one.source, Notes)
-            for note in one.source.notes
         )
 
     def bases(self, lane: Lane, name: str) -> set[float]:
@@ -225,14 +229,14 @@ class Reach:
     def values(self, lane: Lane) -> tuple[float, float]:
         """The lowest and the highest value of a lane, as it drives others."""
         source = lane.source
-        if isinstance(source, Notes):
+        if "noted" in kind_of(source).traits:
             return 0.0, 1.0
         if source.certain is not None:
             known = source.certain or (0.0,)
             return min(0.0, *known), max(0.0, *known)
-        if isinstance(source, Hold) and source.value in self.lanes and source.value != lane.name:
+        if isinstance(source, Sample) and source.value in self.lanes and source.value != lane.name:
             held = self.lanes[source.value]
-            return (-1.0, 1.0) if isinstance(held.source, Hold) else self.values(held)
+            return (-1.0, 1.0) if isinstance(held.source, Sample) else self.values(held)
         bounds = [value for name in ("low", "high") for value in self.bases(lane, name)]
         return min(0.0, *bounds), max(0.0, *bounds)
 
@@ -275,7 +279,7 @@ class Reach:
         if all(one.tie for one in self.written[lane.name]):
             return "tied gates last until the next hit"
         if lane.out is None and not any(
-            isinstance(one.source, Logic) and one.source.by == "gates"
+            isinstance(one.source, Logic) and one.source.compare == "gates"
             for reader in self.readers(lane.name)
             for one in self.written[reader.name]
         ):
@@ -306,4 +310,6 @@ class Reach:
         if isinstance(lane.source, Euclid):
             low, high = self.may_be(lane, "steps")
             return round(high) if low == high else None
+        if isinstance(lane.source, Arpeggio):
+            return len(lane.chord or TRIAD)
         return lane.source.count

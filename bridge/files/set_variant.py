@@ -2,7 +2,7 @@
 
 Whatever a lane may say, a section may say otherwise, except what the rig and the page need to stay
 the same all night: outputs, groups, drives. A source that the section writes stands in place of the
-set's; keys inside a source (`euclid`, `hold`) are differences as well.
+set's; keys inside a source (`euclid`, `sample`) are differences as well.
 """
 
 from __future__ import annotations
@@ -64,14 +64,15 @@ class VariantBase(Strict):
     }
 
 
-def _fields() -> dict[str, Any]:
-    fields: dict[str, Any] = {}
+def _fields() -> dict[str, object]:
+    fields: dict[str, object] = {}
     for name, field in LaneModel.model_fields.items():
         if name in FIXED:
             continue
         partial = SOURCE_MODELS.get(name)
         if partial is not None:
-            more = Field(default=None, description=field.description)
+            more = copy(field)
+            more.default = None
             fields[name] = (_partial(partial) | None, more)
         else:
             fields[name] = (field.annotation, copy(field))
@@ -91,7 +92,9 @@ def _partial(model: type[Strict]) -> type[Strict]:
         kind: Any = (
             Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation
         )
-        fields[name] = (kind | None, Field(default=None, description=field.description))
+        more = copy(field)
+        more.default = None
+        fields[name] = (kind | None, more)
     partial = create_model(f"Partial{model.__name__}", __base__=Strict, **fields)
     partial.called = model.called
     return partial

@@ -45,13 +45,15 @@ class Strict(BaseModel):
         populate_by_name=False,
     )
     called: ClassVar[str] = "this"
-    stand_ins: ClassVar[Mapping[str, Any]] = {}
+    stand_ins: ClassVar[Mapping[str, object]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
 
 
-def older_name(now: str, before: str, default: Any) -> Any:
-    """A field of a model that is read as `now`, and as `before`, an older spelling of it."""
-    return Field(default, validation_alias=AliasChoices(now, before))
+def older_name(now: str, before: str, default: Any, **more: Any) -> Any:
+    """A field of a model that is read as `now`, and as `before`, an older spelling of it (none
+    when that is empty). `more` is what else a field may have."""
+    alias = AliasChoices(now, before) if before else None
+    return Field(default, validation_alias=alias, **more)
 
 
 def shown(value: object) -> str:
@@ -156,7 +158,7 @@ class Limits:
         return value
 
     def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
+        self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         plain = core_schema.int_schema() if self.whole else core_schema.float_schema()
         return core_schema.no_info_before_validator_function(self.check, plain)
@@ -177,11 +179,11 @@ class Reads:
     """An annotation: the value is read by `read` (ValueError when wrong). `says` is for the
     reference: what may be written."""
 
-    read: Callable[[Any], Any]
+    read: Callable[[object], object]
     says: str = ""
 
     def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
+        self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
 
@@ -245,7 +247,7 @@ def _other_kind(model: type[Strict], document: Document) -> Problem | None:
     return None
 
 
-def _copy(value: Any) -> Any:
+def _copy(value: object) -> object:
     if isinstance(value, dict):
         return {key: _copy(item) for key, item in value.items()}
     return [_copy(item) for item in value] if isinstance(value, list) else value
@@ -334,7 +336,7 @@ def written_keys(model: type[Strict]) -> list[str]:
 
 def model_at(model: type[Strict], keys: Keys) -> type[Strict] | None:
     """The model that describes the value at a path, if one does."""
-    here: Any = model
+    here: object = model
     for key in keys:
         if isinstance(here, type) and issubclass(here, Strict):
             fields = {field.alias or name: field for name, field in here.model_fields.items()}
@@ -349,7 +351,7 @@ def model_at(model: type[Strict], keys: Keys) -> type[Strict] | None:
     return here if isinstance(here, type) and issubclass(here, Strict) else None
 
 
-def _inner(annotation: Any) -> Any:
+def _inner(annotation: object) -> object:
     """An annotation without Annotated and Optional."""
     while True:
         if get_origin(annotation) is Annotated:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from statistics import median
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
@@ -235,7 +235,7 @@ def _text_of(path: Path) -> str:
     return decode(read_input(path, MAX_BYTES), str(path))
 
 
-def _entry(tuning: Tuning) -> dict[str, Any]:
+def _entry(tuning: Tuning) -> dict[str, object]:
     """A tuning as the file has it."""
     correction = tuning.correction
     return {

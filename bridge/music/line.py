@@ -1,4 +1,4 @@
-"""Lines of straight pieces: what a lane of values says at any tick."""
+"""A line of straight pieces: what a lane of values says from tick to tick."""
 
 from __future__ import annotations
 
@@ -69,10 +69,10 @@ class Line:
         self._at.append(at)
         pieces.append(Piece(at, start, value, glide))
 
-    def recent(self) -> list[tuple[int, float, float, int]]:
-        """The pieces that may still be asked for, as plain tuples."""
+    def recent(self) -> list[Piece]:
+        """The pieces that may still be asked for."""
         first = bisect_right(self._at, self._at[-1] - _KEPT) - 1 if self._at else 0
-        return [(at, a, b, glide) for at, a, b, glide in self.pieces[max(0, first) :]]
+        return self.pieces[max(0, first) :]
 
     def forget(self, before: int) -> None:
         """Drop pieces that nobody may ask for any more, once there are many."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from bridge.music.event import Event
+from bridge.music.event import Event, EventKind
 from bridge.music.line import along
 from bridge.music.model import Drive, OutputRange
 from bridge.music.performance import Performance
@@ -154,8 +154,8 @@ class Mix:
         self._playing: list[_Owner] = []
 
     def event(self, tick: int, value: float) -> Event:
-        kind = "pitch" if self.pitch else "level"
-        return Event(tick, self.leader, kind, value, 0, self.name, tick)  # type: ignore[arg-type]
+        kind: EventKind = "pitch" if self.pitch else "level"
+        return Event(tick, self.leader, kind, value, 0, self.name, tick)
 
     # --- while nothing moves but lanes ---
 
@@ -233,11 +233,13 @@ class Mix:
                     )
                 )
                 continue
-            ranged = drive.start is not None and drive.end is not None
-            by = drive.end - drive.start if ranged else drive.depth  # type: ignore[operator]
             fixed = self._adds(source, drive, tick, performance) if line is None else 0.0
-            if fixed is not None:
-                self._added.append(_Added(line, fixed, drive.start if ranged else None, by))
+            if fixed is None:
+                continue
+            if drive.start is not None and drive.end is not None:
+                self._added.append(_Added(line, fixed, drive.start, drive.end - drive.start))
+            else:
+                self._added.append(_Added(line, fixed, None, drive.depth))
         return True
 
     # --- whatever moves ---

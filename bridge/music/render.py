@@ -264,7 +264,7 @@ class Renderer:
             own += -min(0.0, *score.spec.groove) * GROOVE_STEP if score.spec.groove else 0.0
             early[place] = int(own) + 1 if own > 0 else 0
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
-            gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
+            gates = isinstance(lane.source, Logic) and lane.source.compare == "gates"
             if not lane.hits or gates or (lane.led and lane.feel == "cause"):
                 causes = max((early[read] for read in score.reads[place]), default=0)
                 early[place] += causes

@@ -3,12 +3,12 @@
 Each move is a `Change`: from where the line is, straight to a target, within `glide` ticks. Other
 lanes read the line in nominal time (`value_at`, by grid tick); outputs follow the changes in
 sounding time (`Change.tick`), which is the mixer's work. For most lanes both are the same moves at
-other ticks. Lanes that a hit makes sample or begin anew (hold, decay, shape) live in both times,
+other ticks. Lanes that a hit makes read or begin anew (sample, decay, shape) live in both times,
 as far as each is asked for: in nominal time the hit is where it is written, in sounding time where
 it sounds, and up to that very tick the value goes on as before.
 
 Notes: a lane is *note-like* when its values are note numbers, that is when it is a lane of
-notes, holds one, or goes to a pitch output. All others have levels.
+notes or an arpeggio, holds one, or goes to a pitch output. All others have levels.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import floor
-from typing import Any
 
 from bridge.music import chance
-from bridge.music.line import Line, Piece
-from bridge.music.model import SIXTEENTH, Hold, Lane, Notes, SetSpec
+from bridge.music.line import Line
+from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
 from bridge.music.ticks import Swing, first_step_from, step_tick
+from bridge.music.value_states import StepsState, ValueState
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -40,37 +40,43 @@ def step_of(lane: Lane, spec: SetSpec) -> Fraction:
 
 def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozenset()) -> bool:
     """Whether the values of a lane are note numbers (see the head of this module)."""
-    by_name = {other.name: other for other in spec.lanes}
-    seen = set()
-    while True:
-        if isinstance(lane.source, Notes) or lane.out in pitch_outputs:
-            return True
-        if not isinstance(lane.source, Hold) or lane.name in seen:
-            return False
-        seen.add(lane.name)
-        if lane.source.value not in by_name:
-            return False
-        lane = by_name[lane.source.value]
+    return any(
+        "noted" in kind_of(one.source).traits or one.out in pitch_outputs
+        for one in _sampled(lane, spec)
+    )
 
 
 def home_of(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str]) -> float:
     """The value of a lane that transposes nothing: the first written note of a lane of notes (also
-    when another lane holds it), else C4; level 0 where values are levels."""
+    when another lane samples it, or plays its chord), else C4; level 0 where values are levels."""
     if not note_like(lane, spec, pitch_outputs):
         return 0.0
     by_name = {other.name: other for other in spec.lanes}
     seen = set()
-    while isinstance(lane.source, Hold) and lane.name not in seen and lane.source.value in by_name:
+    while isinstance(lane.source, Sample | Arpeggio) and lane.name not in seen:
         seen.add(lane.name)
-        lane = by_name[lane.source.value]
+        lane = by_name.get(lane.source.value, lane)
     notes = lane.source.notes if isinstance(lane.source, Notes) else ()
     return next((note.number for note in notes if note.number is not None), 60.0)
+
+
+def _sampled(lane: Lane, spec: SetSpec) -> list[Lane]:
+    """The lane, the one that it samples, the one that that samples, and so on."""
+    by_name = {other.name: other for other in spec.lanes}
+    found = [lane]
+    while isinstance(found[-1].source, Sample):
+        other = by_name.get(found[-1].source.value)
+        if other is None or other in found:
+            break
+        found.append(other)
+    return found
 
 
 class ValueNode:
     """One lane of values at work. A subclass says in `run` when the line moves."""
 
     due = -1
+    alone = False
 
     def __init__(
         self,
@@ -93,15 +99,18 @@ class ValueNode:
         """How much earlier than its place on the grid a hit may sound that this lane hears: only so
         far behind the grid is sounding time known. The renderer sets it."""
         held = any(
-            isinstance(lane.source, Hold) and lane.source.value == written.name
+            isinstance(lane.source, Sample) and lane.source.value == written.name
             for lane in spec.lanes
         )
         self.played = held or written.out is not None or any(d.out for d in written.drives)
         self.read = (
-            held
-            or not self.played
+            not self.played
             or any(drive.lane for drive in written.drives)
-            or any(lane.transpose_by == written.name for lane in spec.lanes)
+            or any(
+                reference.takes == "values" and name == written.name
+                for lane in spec.lanes
+                for reference, name in lane.named()
+            )
         )
         self.transposer: int | None = None
         self._interval = 1.0
@@ -134,7 +143,7 @@ class ValueNode:
         return self.line.value_at(tick)
 
     def heard_at(self, tick: int) -> float:
-        """The value at a tick of sounding time; only for lanes that a lane of hold samples."""
+        """The value at a tick of sounding time; only for lanes that a lane of samples reads."""
         assert self.heard_line is not None
         return self.heard_line.value_at(tick)
 
@@ -220,28 +229,25 @@ class ValueNode:
         self._moved_by = 0.0
         self._transposing = []
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "pieces": self.line.recent(),
-            "heard": [] if self.heard_line is None else self.heard_line.recent(),
-            "moved_by": self._moved_by,
-            "transposing": list(self._transposing),
-            "notes": self.notes,
-            "lag": self.lag,
-        }
+    def carry(self) -> ValueState:
+        heard = [] if self.heard_line is None else self.heard_line.recent()
+        pieces, coming = self.line.recent(), list(self._transposing)
+        return ValueState(pieces, heard, self._moved_by, coming, self.notes, self.lag)
 
-    def adopt(self, carry: dict[str, Any]) -> None:
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
-        if carry.get("notes") is self.notes:
-            self.line.put([Piece(*piece) for piece in carry.get("pieces", ())])
+        self.lag = 0
+        if not isinstance(carry, ValueState):
+            return
+        if carry.notes is self.notes:
+            self.line.put(list(carry.pieces))
             if self.heard_line is not None:
                 # A lane that was not held before has the line that others read.
-                heard = carry.get("heard") or carry.get("pieces", ())
-                self.heard_line.put([Piece(*piece) for piece in heard])
+                self.heard_line.put(list(carry.heard or carry.pieces))
         if self.transposer is not None:
-            self._moved_by = carry.get("moved_by", 0.0)
-            self._transposing = list(carry.get("transposing", ()))
-        self.lag = carry.get("lag", 0)
+            self._moved_by = carry.moved_by
+            self._transposing = list(carry.transposing)
+        self.lag = carry.lag
 
 
 class SteppedNode(ValueNode):
@@ -393,38 +399,38 @@ class SteppedNode(ValueNode):
         self.hand = -1
         self.due = -1 if self.reads else 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "cursor": self.cursor.carry(),
-            "origin": self.origin,
-            "index": self.index,
-            "next": self.next,
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "hand": self.hand,
-            "step": self.pacing.written,
-            "pacing": self.pacing.carry(),
-        }
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.origin, state.hand = self.origin, self.hand
+        state.steps = StepsState(
+            self.cursor.carry(),
+            self.index,
+            self.next,
+            self.next_reset,
+            self.reset_ticks,
+            self.pacing.carry(),
+        )
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        steps = None
+        if isinstance(carry, ValueState):
+            steps, self.hand, self.origin = carry.steps, carry.hand, carry.origin
         if self.reset_ticks:
             self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
-            if carry.get("reset_ticks") == self.reset_ticks:
-                self.next_reset = carry["next_reset"]
-        self.hand = carry.get("hand", -1)
-        if "cursor" in carry:
-            self.cursor.adopt(carry["cursor"])
-        self.origin = carry.get("origin", 0)
-        if "pacing" in carry:
-            self.pacing.adopt(carry["pacing"])
-            self.step_in(self.pacing.step)
-        else:
+        if steps is None:
             self.pacing.begin(at)
-        if carry.get("step") == self.pacing.written and "next" in carry and self.mover is None:
-            self.index, self.next = carry["index"], carry["next"]
-        elif self.mover is None:
-            self.index = first_step_from(at, self.step, self.origin)
-            self.next = step_tick(self.index, self.step, self.origin)
+        else:
+            if self.reset_ticks and steps.reset_ticks == self.reset_ticks:
+                self.next_reset = steps.next_reset
+            self.cursor.adopt(steps.cursor)
+            self.pacing.adopt(steps.pacing)
+            self.step_in(self.pacing.step)
+        if self.mover is None:
+            if steps is not None and steps.pacing.written == self.pacing.written:
+                self.index, self.next = steps.index, steps.next
+            else:
+                self.index = first_step_from(at, self.step, self.origin)
+                self.next = step_tick(self.index, self.step, self.origin)
         self._due_at(self.next)

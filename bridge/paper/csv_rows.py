@@ -13,7 +13,7 @@ from typing import Literal
 
 from bridge.files.rig import Rig
 from bridge.music.event import Event
-from bridge.music.model import OutputRange, SetSpec
+from bridge.music.model import OutputRange, SetSpec, kind_of
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import compile_score
@@ -65,7 +65,9 @@ def _heard(spec: SetSpec) -> tuple[SetSpec, dict[str, OutputRange]]:
     for lane in spec.lanes:
         if lane.out is None and not lane.hits:
             name = HELPER + lane.name
-            kind: Literal["pitch", "level"] = "pitch" if lane.kind == "notes" else "level"
+            kind: Literal["pitch", "level"] = (
+                "pitch" if "noted" in kind_of(lane.source).traits else "level"
+            )
             outputs[name] = OutputRange(name, kind, -1.0, 1.0)
             lane = replace(lane, out=name)
         lanes.append(lane)

@@ -144,7 +144,7 @@ def sheet_html(
 def _head(rig: Rig, document: SetDocument, made: date) -> str:
     spec = document.spec
     clock = rig.clock
-    leads = "leads" if clock.follow == "internal" else f"follows {clock.follow}"
+    in_use = "internal" if clock.follow == "internal" else f"follows {clock.follow}"
     facts = {
         "rig": rig.name,
         "made": made.isoformat(),
@@ -153,7 +153,7 @@ def _head(rig: Rig, document: SetDocument, made: date) -> str:
         "meter": f"{spec.meter[0]}/{spec.meter[1]}",
         "swing": f"{spec.swing:g} %",
         "seed": str(spec.seed),
-        "clock": leads,
+        "clock": in_use,
         "clock goes to": ", ".join(clock.send_to) or "nobody",
         "offset": f"{clock.offset_ms:g} ms",
         "pitch leads by": f"{rig.timing.lead_ms:g} ms",

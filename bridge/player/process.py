@@ -23,7 +23,6 @@ import signal
 import sys
 import time
 from dataclasses import replace
-from typing import Any
 
 from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError, PortError
@@ -130,7 +129,7 @@ class Process:
         self.inbox.overhear()
 
     def _source(self) -> str:
-        """The clock that leads: what a hand chose before a crash goes before what the rig says."""
+        """The clock in use: what a hand chose before a crash goes before what the rig says."""
         snapshot = self.start.snapshot
         return self.start.clock.follow if snapshot is None else str(snapshot["clock"]["source"])
 
@@ -168,7 +167,7 @@ class Process:
             "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
         }
 
-    def _hello(self) -> dict[str, Any]:
+    def _hello(self) -> dict[str, object]:
         """The whole state, and what the set that plays was made of."""
         return {**self.report.full(_now()), "origin": self._origin}
 

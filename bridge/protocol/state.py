@@ -7,7 +7,7 @@ doubles are made from here, so that a member is named once.
 
 from __future__ import annotations
 
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal, NotRequired, TypedDict, cast
 
 TransportWord = Literal["stopped", "armed", "running", "lost"]
 Target = Literal["macro", "mute", "section", "transport"]
@@ -16,7 +16,7 @@ Coding = Literal["twos-complement", "offset", "sign-bit"]
 """What a control of a MIDI controller acts on."""
 Said = Literal["yes", "no", "skip"]
 """What a person answers about an output in the soundcheck."""
-ClockWord = Literal["leading", "waiting", "locked", "free", "lost"]
+ClockWord = Literal["internal", "waiting", "locked", "alone", "lost"]
 
 
 class TransportState(TypedDict):
@@ -206,6 +206,10 @@ class PlayerReport(ProcessAbout, PerformanceState):
 # --- what the service adds ----------------------------------------------------------------------
 
 
+NOT_YET = cast(PlayerReport, {})
+"""The state before the player has said hello for the first time: no member is there."""
+
+
 class HistoryState(TypedDict):
     """How many steps can be undone and redone, and what the next of each is."""
 
@@ -263,7 +267,7 @@ class ControlState(TypedDict):
     name: str
     pickup: bool
     feedback: bool
-    fine: bool
+    pair: bool
     latch: bool
     encoder: Coding | None
     steps: int

@@ -2,7 +2,7 @@
 
 - The text comes back when it had unsaved changes and nobody has written the file since. When
   somebody has, the file is played, and the unsaved text is put aside as a dated copy beside it.
-- The performance, the clock that leads and the place come back: standing at the beginning of the
+- The performance, the clock in use and the place come back: standing at the beginning of the
   bar, or playing from there, as the rig's ``resume`` says.
 - After an end in good order the files are played as they are; unsaved text is put aside then too.
 """
@@ -13,7 +13,6 @@ import time
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from bridge.errors import BridgeError, CommandError
 from bridge.files import store, working
@@ -114,7 +113,7 @@ def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> St
         "tempo": moment.tempo,
         "at_ms": time.monotonic_ns() / 1e6,
     }
-    snapshot: dict[str, Any] = {
+    snapshot: dict[str, object] = {
         **moment.performance,
         "transport": transport,
         "clock": {"source": moment.source, "offset_ms": moment.offset_ms},

@@ -29,6 +29,7 @@ from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.protocol.state import NOT_YET
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
 from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
@@ -344,7 +345,7 @@ class Supervisor:
             self._recorder.hear(batch, time.monotonic())
         self._watch.batches.clear()
 
-    def _about_take(self) -> dict[str, Any]:
+    def _about_take(self) -> dict[str, object]:
         state, start = self._watch.state, self._start
         return {
             "version": start.version,
@@ -389,7 +390,7 @@ class Supervisor:
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
-            watch.state = {}
+            watch.state = NOT_YET
         start = self._start
         self._start = replace(
             start,

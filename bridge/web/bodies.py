@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -10,7 +10,7 @@ from bridge.protocol.limits import SwapMoment
 from bridge.web.problems import Kind
 
 
-def whole(value: Any) -> Any:
+def whole(value: object) -> object:
     """An integer where a number without a fraction is given: JSON does not tell 17.0 from 17 (RFC
     8259, section 6; JSON Schema 2020-12 calls both integers). Everything else as it is."""
     if isinstance(value, float) and value.is_integer():
@@ -49,7 +49,7 @@ class Nothing(Strict):
 
 
 class TextBody(Strict):
-    """A whole set text. It is checked, compiled, and takes over at the next step, beat or bar.
+    """A whole set text. It is checked, compiled, and begins at the next step, beat or bar.
     `revision`: that of the text which it was made from (``If-Match`` says the same)."""
 
     text: Annotated[str, Field(max_length=TEXT_MOST)]
@@ -68,22 +68,22 @@ SetFileName = Annotated[
         description="a name of the list of sets",
     ),
 ]
-Pace = Literal["take", "keep"]
+Pace = Literal["set", "keep"]
 
 
 class OpenBody(Strict):
-    """`tempo`: ``take`` that of the set, where we lead, or ``keep`` the present one. `fresh`: as
-    the file has it, even if it was left with edits."""
+    """`tempo`: ``set`` that of the set, on the internal clock, ``keep`` the present one. `fresh`:
+    as the file has it, even if it was left with edits."""
 
     file: SetFileName
     when: SwapMoment = "bar"
-    tempo: Pace = "take"
+    tempo: Pace = "set"
     fresh: bool = False
 
 
 class BackBody(Strict):
     when: SwapMoment = "bar"
-    tempo: Pace = "take"
+    tempo: Pace = "set"
 
 
 class LoadBody(Strict):
@@ -179,7 +179,7 @@ class CheckAnswer(Answer):
 
 
 class SetFile(Answer):
-    """`loaded`: it can take over at once; `saved`: it has no edits that its file has not."""
+    """`loaded`: it can begin at once; `saved`: it has no edits that its file has not."""
 
     file: str
     set: str

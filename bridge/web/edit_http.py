@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from aiohttp import web
 from pydantic import BeforeValidator, Field
@@ -17,7 +17,7 @@ from bridge.control.door import Control
 from bridge.control.session import Playing, Session
 from bridge.control.threads import in_thread
 from bridge.errors import InputError, PlayerError, Problem, did_you_mean
-from bridge.files import edit, removal
+from bridge.files import edit, older, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
@@ -34,7 +34,7 @@ from bridge.web.words_http import WORDS_ROUTE
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
 
-def plain_numbers(value: Any) -> Any:
+def plain_numbers(value: object) -> object:
     """The value with 17 in place of 17.0, wherever it stands: JSON has one kind of number."""
     if isinstance(value, dict):
         return {key: plain_numbers(inner) for key, inner in value.items()}
@@ -49,7 +49,7 @@ class EditRow(Strict):
     removed only with `force`: lanes that are made of it go too, others lose what they say of it."""
 
     path: Annotated[list[Key], Field(min_length=1, max_length=8)]
-    value: Annotated[Any, BeforeValidator(plain_numbers)] = None
+    value: Annotated[object, BeforeValidator(plain_numbers)] = None
     rename: Key | None = None
     force: bool = False
 
@@ -81,7 +81,7 @@ class PlainAnswer(b.Answer):
     revision: int
     file: str
     saved: bool
-    data: dict[str, Any]
+    data: dict[str, object]
     also: list[str] = Field(default_factory=list)
 
 
@@ -126,6 +126,8 @@ def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     """The text after all rows, and what went along by force. Raises `InputError`."""
     gone: list[removal.Place] = []
     also: list[str] = []
+    # Paths name keys as they are written today, also where the text has an older spelling.
+    text = older.rewritten(text, Document.parse(text, "").data)
     for row in rows:
         path = tuple(row.path)
         removes = row.rename is None and row.value is None and len(path) == 2
@@ -171,7 +173,7 @@ def label_of(rows: list[EditRow]) -> str:
     return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
 
 
-def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
+def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, object]]:
     return [
         {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
     ]
@@ -209,7 +211,7 @@ def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
         )
 
     @routes.add("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.")
-    async def get(request: web.Request, query: Any) -> PlainAnswer:
+    async def get(request: web.Request, query: object) -> PlainAnswer:
         playing = playing_now()
         with_tag(request, control.edits)
         return await asyncio.to_thread(plain, playing)
@@ -247,14 +249,14 @@ def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
 
 def _preview_routes(session: Session, charts: Charts) -> Routes:
     routes = Routes()
-    previews: Heavy[dict[str, Any]] = Heavy()
+    previews: Heavy[dict[str, object]] = Heavy()
 
     def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
         of_section(playing.text, body.section)
         text, _ = edited(playing.text, within(body.edits, body.section))
         return parse_set(text, playing.path.name, rig).score
 
-    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, Any]:
+    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, object]:
         try:
             score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
@@ -271,14 +273,14 @@ def _preview_routes(session: Session, charts: Charts) -> Routes:
         answer=PreviewAnswer,
         limit=TEXT_BYTES,
     )
-    async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
+    async def preview(request: web.Request, body: PreviewBody) -> dict[str, object]:
         if "lanes" not in session.state:
             raise PlayerError("the player has not started yet")
         rig, playing = session.loaded()
         state = session.state
         tick, bar = int(state["transport"]["tick"]), playing.score.spec.bar_ticks
         at = tick // bar * bar
-        plain: dict[str, Any] = dict(state)
+        plain: dict[str, object] = dict(state)
         played = {name: plain.get(name) for name in PERFORMED}
         asked = digest(json.dumps([body.model_dump(), played]))
         return await previews.get(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
@@ -102,12 +102,12 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
     @routes.add(
         "GET", "/api/set/moments", "setMoments", "Every saved moment of the set that plays."
     )
-    async def of_set(request: web.Request, query: Any) -> MomentsAnswer:
+    async def of_set(request: web.Request, query: object) -> MomentsAnswer:
         path = session.loaded()[1].path
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 
     @routes.add("GET", "/api/rig/moments", "rigMoments", "Every saved moment of the rig.")
-    async def of_rig(request: web.Request, query: Any) -> MomentsAnswer:
+    async def of_rig(request: web.Request, query: object) -> MomentsAnswer:
         path = _path(session.loaded()[0])
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from functools import partial
-from typing import Any
 
 from aiohttp import web
 
@@ -69,7 +68,7 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
     shown, in_turn = partial(_shown, book), partial(_in_turn, book, edits)
 
     @routes.add("GET", "/api/set", "getSet", "The text of the set that plays.")
-    async def get(request: web.Request, query: Any) -> b.SetAnswer:
+    async def get(request: web.Request, query: object) -> b.SetAnswer:
         _, playing = control.session.loaded()
         with_tag(request, edits)
         return shown(playing)
@@ -107,14 +106,14 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
         "The coming bars as they will be played.",
         answer=b.ChartAnswer,
     )
-    async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, Any]:
+    async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, object]:
         made = await charts.make(query.bars)
         if made is None:
             raise PlayerError("the player has not started yet")
         return {key: value for key, value in made.items() if key != "type"}
 
     @routes.add("GET", "/api/rig", "rig", "Every output of the rig and what drives it.")
-    async def rig(request: web.Request, query: Any) -> b.RigAnswer:
+    async def rig(request: web.Request, query: object) -> b.RigAnswer:
         return rig_answer(control.session)
 
     return Routes([*routes, *_file_routes(book, in_turn), *_folder_routes(book)])
@@ -153,7 +152,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         errors=(409, 412, 429),
         conditional=True,
     )
-    async def save(request: web.Request, body: Any) -> b.SetAnswer:
+    async def save(request: web.Request, body: object) -> b.SetAnswer:
         return await in_turn(request, lambda client: book.save(), replaces=False)
 
     @routes.add(
@@ -173,7 +172,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         "POST",
         "/api/set/open",
         "openSet",
-        "Another set of the folder takes over.",
+        "Another set of the folder begins.",
         role="play",
         errors=(404, 409, 412, 429),
         conditional=True,
@@ -189,7 +188,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         "POST",
         "/api/set/back",
         "backToSet",
-        "The set that was open before takes over.",
+        "The set that was open before comes back.",
         role="play",
         optional=True,
         errors=(409, 412, 429),
@@ -210,7 +209,7 @@ def _folder_routes(book: SetBook) -> Routes:
         "POST",
         "/api/sets/load",
         "loadSet",
-        "Compiles a set, so that it can take over at once.",
+        "Compiles a set, so that it can begin at once.",
         role="play",
         errors=(404,),
     )
@@ -219,7 +218,7 @@ def _folder_routes(book: SetBook) -> Routes:
         return await sets(request, None)
 
     @routes.add("GET", "/api/sets", "listSets", "The sets of the folder.")
-    async def sets(request: web.Request, query: Any) -> b.SetsAnswer:
+    async def sets(request: web.Request, query: object) -> b.SetsAnswer:
         return b.SetsAnswer(
             sets=[
                 b.SetFile(

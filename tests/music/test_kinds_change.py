@@ -11,15 +11,16 @@ from support.sets import BAR, steps
 from support.wired import score_of
 
 from bridge.music.model import (
+    Arpeggio,
     Decay,
     Euclid,
     Every,
-    Hold,
     Lane,
     Levels,
     Logic,
     Note,
     Notes,
+    Sample,
     Shape,
     Source,
     Steps,
@@ -40,8 +41,9 @@ SOURCES: dict[str, Source] = {
     "levels": Levels((0.0, 0.5, 1.0)),
     "shape": Shape("sine"),
     "decay": Decay("beat"),
-    "hold": Hold("tide", "beat"),
+    "sample": Sample("tide", "beat"),
     "walk": Walk(),
+    "arpeggio": Arpeggio("tide"),
 }
 
 

@@ -198,7 +198,7 @@ def test_after_mute_is_the_rule_and_each_term_may_differ() -> None:
     assert taps("a or b", "") == "xxx."
     assert taps("a or b", "a") == "xx.."
     assert taps("a or b", "a b") == "...."
-    assert taps("a or b", "a b", tap="before-mute") == "xxx."
+    assert taps("a or b", "a b", reads="before-mute") == "xxx."
     assert taps("before-mute(a) or b", "a b") == "x.x."
     assert taps("before-mute(a or after-mute(b))", "a b") == "x.x."
     assert taps("not a", "a") == "xxxx"

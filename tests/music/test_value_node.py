@@ -10,11 +10,12 @@ import pytest
 from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
 
 from bridge.music.line import along
-from bridge.music.model import Decay, Every, Hold, Lane, Levels, Note, Notes, Shape, Steps, Walk
+from bridge.music.model import Decay, Every, Lane, Levels, Note, Notes, Sample, Shape, Steps, Walk
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.value_node import home_of, note_like, step_of
+from bridge.music.value_states import ValueState
 
 PITCHES = frozenset(name for name, out in OUTPUTS.items() if out.kind == "pitch")
 
@@ -76,9 +77,9 @@ def test_which_lanes_have_notes() -> None:
     swell = Lane("swell", Levels((0.0,)))
     onto = Lane("onto", Levels((0.0,)), out="main.pitch-1")
     kick = Lane("kick", Every())
-    held = Lane("held", Hold("tune", "kick"))
-    twice = Lane("twice", Hold("held", "kick"))
-    level = Lane("level", Hold("swell", "kick"))
+    held = Lane("held", Sample("tune", "kick"))
+    twice = Lane("twice", Sample("held", "kick"))
+    level = Lane("level", Sample("swell", "kick"))
     spec = score_of(tune, swell, onto, kick, held, twice, level).spec
     are = {lane.name for lane in spec.lanes if note_like(lane, spec, PITCHES)}
     assert are == {"tune", "onto", "held", "twice"}
@@ -100,7 +101,7 @@ LANES = (
     Lane("swell", Levels((0.0, 0.3, 1.0)), advance=Fraction(320), settings={"slew": 1.5}),
     Lane("wave", Shape("random-smooth", "taps"), advance=Fraction(1000), settings={"hz": 0.9}),
     Lane("duck", Decay("taps"), settings={"decay_ms": 300.0}),
-    Lane("kept", Hold("wave", "taps"), settings={"transpose": 0.0}),
+    Lane("kept", Sample("wave", "taps"), settings={"transpose": 0.0}),
     Lane("walk", Walk(), advance=Fraction(500)),
 )
 
@@ -114,7 +115,7 @@ def test_a_fresh_node_that_adopts_goes_on_exactly(name: str) -> None:
     first = run(score, 0, 4010, nodes)[place]
     fresh = build_nodes(score)
     for old, new in zip(nodes, fresh, strict=True):
-        new.adopt({**old.carry(), "at": 4010})
+        new.adopt(old.carry(), 4010)
     second = run(score, 4010, 3 * BAR, fresh)[place]
     assert [*first, *second] == whole
 
@@ -138,9 +139,9 @@ def test_what_another_kind_left_is_no_obstacle(lane: Lane) -> None:
     for other in nodes:
         fresh = build_nodes(score)
         for place, node in enumerate(fresh):
-            node.adopt({**nodes[place].carry(), "at": 4010})
+            node.adopt(nodes[place].carry(), 4010)
         target = fresh[score.positions[lane.name]]
-        target.adopt({**other.carry(), "at": 4010})
+        target.adopt(other.carry(), 4010)
         found = run(score, 4010, 4010 + BAR, fresh)[score.positions[lane.name]]
         assert found
         assert all(4010 <= change.grid < 4010 + BAR for change in found)
@@ -151,5 +152,7 @@ def test_a_long_night_keeps_the_line_short() -> None:
     node = build_nodes(score)[0]
     for bar in range(40):
         run(score, bar * BAR, (bar + 1) * BAR, [node])
-    assert len(node.carry()["pieces"]) < 1000
+    carried = node.carry()
+    assert isinstance(carried, ValueState)
+    assert len(carried.pieces) < 1000
     assert node.value_at(40 * BAR - 1920) == pytest.approx(1.0)

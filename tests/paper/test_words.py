@@ -35,8 +35,8 @@ LANES = ["kick", "rim", "shaker"]
         ("first(rim, kick)", "rim hits, for the first time since kick hit"),
         ("delay(kick, 1/8T)", "kick hit 1/8T ago"),
         ("delay(not kick, 1/16)", "it was so 1/16 ago that (kick does not hit)"),
-        ("hold(kick, 1/4.)", "kick hit less than 1/4. ago"),
-        ("latch(kick, rim)", "kick has hit, and rim has not hit since"),
+        ("extend(kick, 1/4.)", "kick hit less than 1/4. ago"),
+        ("between(kick, rim)", "kick has hit, and rim has not hit since"),
         ("chance(kick, 0.5)", "kick hits, by a chance of 0.5"),
         ("edge(rim)", "rim hits, for the first time in more than one step"),
         ("edge(rim, 1/8)", "rim hits, for the first time in more than 1/8"),
@@ -71,7 +71,7 @@ def test_every_function_has_words() -> None:
 
 
 @pytest.mark.parametrize(
-    "expression", ["toggle(kick)", "hold(kick, 1/8)", "latch(kick, rim)", "gap(kick, 1/4)"]
+    "expression", ["toggle(kick)", "extend(kick, 1/8)", "between(kick, rim)", "gap(kick, 1/4)"]
 )
 def test_a_clause_goes_on_from_hits_when(expression: str) -> None:
     """A state is said in the perfect or the past, an event in the present: both stand after

@@ -328,7 +328,7 @@ def test_clock_sources_and_an_offset_that_cannot_be(
 ) -> None:
     one = screen().open(demo.url, "rig")
     one.part("rig", "clock")
-    until(lambda: "leading" in one.page.inner_text("#view-rig article"))
+    until(lambda: "in use" in one.page.inner_text("#view-rig article"))
     offset = one.field("Offset in ms")
     offset.fill("250")
     offset.press("Tab")

@@ -132,6 +132,18 @@ def test_changes_hold_in_one_section_or_everywhere(
     until(lambda: "steps" not in there())
     assert demo.get("set")["text"].replace(" ", "") == text.replace(" ", "")
 
+    kind = one.page.get_by_role("combobox", name="Kind of lane")
+    kind.select_option("logic")
+    until(lambda: "a lane of logic, and not of steps" in one.page.inner_text("article"))
+    assert there() == {"logic": "not kick"}
+    assert lane(demo, "shaker")["steps"] == before
+    one.page.get_by_role("button", name="As everywhere").tap()
+    until(lambda: kind.input_value() == "steps")
+    where.select_option("")
+    kind.select_option("every")
+    until(lambda: "every" in lane(demo, "shaker"))
+    assert "steps" not in lane(demo, "shaker")
+
 
 def test_bad_logic_is_explained_and_kept(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
@@ -193,13 +205,13 @@ def test_every_kind_of_lane_has_a_form(screen: MakeScreen, demo: Running, until:
         assert one.page.locator("article .source").inner_text().strip(), kind
 
 
-def test_decay_hold_walk_and_shape_are_edited(
+def test_decay_sample_walk_and_shape_are_edited(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
     one = screen().open(demo.url, "set")
     text = demo.get("set")["text"].replace(
         "\nmacros:",
-        "\n  fall: {decay: kick}\n  catch: {hold: {value: swell, by: rim}}\n  roam: {walk: true}\n"
+        "\n  fall: {decay: kick}\n  catch: {sample: {value: swell, at: rim}}\n  roam: {walk: true}\n"
         "  wave: {shape: sine, rate: 1/1}\n\nmacros:",
     )
     demo.send("PUT", "set", {"text": text, "when": "step"})
@@ -209,7 +221,7 @@ def test_decay_hold_walk_and_shape_are_edited(
     until(lambda: lane(demo, "fall")["decay"] == "clap")
     one.choose("catch")
     one.field("At each hit of").select_option("kick")
-    until(lambda: lane(demo, "catch")["hold"] == {"value": "swell", "by": "kick"})
+    until(lambda: lane(demo, "catch")["sample"] == {"value": "swell", "at": "kick"})
     one.choose("roam")
     one.page.get_by_role("slider", name="walk step").focus()
     one.page.keyboard.press("PageUp")
@@ -371,6 +383,13 @@ def test_a_macro_is_added_driven_renamed_and_removed(
     until(lambda: "swash" in demo.state["macros"])
     one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
     until(lambda: "swash" not in demo.state["macros"])
+
+
+def test_a_drive_has_the_whole_width_of_a_phone(screen: MakeScreen, demo: Running) -> None:
+    one = screen(390, 844).open(demo.url, "set")
+    one.choose("brightness")
+    for fader in one.page.locator(".drive .fader").all():
+        assert one.box(fader)["width"] > 300
 
 
 def test_what_plays_is_kept_as_a_section(screen: MakeScreen, demo: Running, until: Until) -> None:

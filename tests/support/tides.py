@@ -11,16 +11,17 @@ from support.wired import score_of
 
 from bridge.music.model import (
     SETTINGS,
+    Arpeggio,
     Decay,
     Drive,
     Every,
-    Hold,
     Lane,
     Levels,
     Macro,
     Note,
     Notes,
     Quantise,
+    Sample,
     Section,
     Shape,
     Steps,
@@ -55,8 +56,10 @@ _NOTE = st.builds(Note, st.none() | st.integers(24, 84).map(float), st.just(Fals
 @st.composite
 def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     names = [lane.name for lane in before]
-    kind = draw(st.sampled_from(["notes", "levels", "shape", "decay", "hold", "walk"]))
-    if kind == "hold" and not names:
+    kind = draw(
+        st.sampled_from(["notes", "levels", "shape", "decay", "sample", "walk", "arpeggio"])
+    )
+    if kind in ("sample", "arpeggio") and not names:
         kind = "walk"
     hits: st.SearchStrategy[str] = st.sampled_from(["beat", "tap"])
     source: Any
@@ -68,8 +71,10 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         source = Shape(draw(st.sampled_from(_FORMS)), draw(st.none() | hits))
     elif kind == "decay":
         source = Decay(draw(hits))
-    elif kind == "hold":
-        source = Hold(draw(st.sampled_from(names)), draw(hits))
+    elif kind == "sample":
+        source = Sample(draw(st.sampled_from(names)), draw(hits))
+    elif kind == "arpeggio":
+        source = Arpeggio(draw(st.sampled_from(names)))
     else:
         source = Walk()
     drives = []
@@ -78,7 +83,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     return Lane(
         f"v{number}",
         source,
-        advance=draw(_RATES if kind in ("decay", "hold") else st.one_of(_RATES, hits)),
+        advance=draw(_RATES if kind in ("decay", "sample") else st.one_of(_RATES, hits)),
         out=draw(st.none() | st.sampled_from(_OUTS)),
         muted=draw(st.booleans()),
         share=True,
@@ -86,6 +91,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         direction=draw(st.sampled_from(_DIRECTIONS)),
         reset=draw(st.none() | st.integers(1, 2) | hits),
         quantise=draw(st.none() | st.just(Quantise(9, (0, 3, 7)))),
+        chord=draw(st.sampled_from([(), (1, 5, 10)])) if kind == "arpeggio" else (),
         octaves=draw(st.none() | st.just((2, 3))),
         transpose_by=draw(st.sampled_from(names)) if bool(names) and draw(st.booleans()) else None,
         drives=tuple(drives),
