@@ -77,7 +77,15 @@ def go_on(
     tick: int,
 ) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on."""
+    asked, the music goes on.
+
+    Args:
+        performance: of the new score.
+        state: that of the old one.
+        renamed: new names by old ones, of lanes, macros and sections.
+        parts: what of an earlier state comes back.
+        tick: that of now.
+    """
     state = snapshot.renamed(state, renamed)
     if parts:
         try:

@@ -60,7 +60,7 @@ class _Pace:
         # A turn comes only while nothing is ready, so nothing that was due later was.
         return due <= self.staged and due <= self._next_turn()
 
-    def may_trickle(self, now: int) -> bool:
+    def may_send_waiting(self, now: int) -> bool:
         turn = self._next_turn()
         if turn > now or not self._before_the_move():
             return False
