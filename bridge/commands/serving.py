@@ -47,11 +47,11 @@ class Surface:
         Returns:
             The exit code.
         """
-        from bridge.supervisor import supervise
+        from bridge.supervisor import loading, supervise
 
-        return supervise.run(
-            rig,
-            set_file,
+        options = loading.Options(
+            rig=rig,
+            set=set_file,
             http_port=self.port,
             osc_port=self.osc_port,
             lan=self.lan,
@@ -59,8 +59,8 @@ class Surface:
             fresh=fresh,
             log_json=self.log == "json",
             least=least(),
-            ahead=ahead,
         )
+        return supervise.run(options, ahead)
 
 
 def serving(command: Command) -> Callable[..., object]:

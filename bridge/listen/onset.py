@@ -41,7 +41,7 @@ SURE_DB, SURE_MS, DOUBT = 20.0, 0.67, 0.8
 """A moment is sure where the sound rises so far above the noise; where at the rate at which it
 rises it has passed the noise within so many ms; and where no change before it comes so near to
 being believed. Chosen by `tests/bench/bench_ears.py`: what is sure is then within 2.5 ms for
-attacks up to 20 ms, whatever the noise."""
+attacks up to 20 ms, but for one of 1,700 hits (a clap whose first burst was below the noise)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +151,17 @@ def first_onset(samples: Samples, rate: float, start: int) -> Onset | None:
 
 
 def onsets(samples: Samples, rate: float, floor: Floor, apart_ms: float) -> list[Onset]:
-    """All sounds that begin at least `apart_ms` after the one before, each after the level has
-    been down for a while again. `peak` is the largest magnitude until the next may begin."""
+    """All sounds, each after the level has been down for a while again.
+
+    Args:
+        samples: what was recorded.
+        rate: samples a second.
+        floor: what was heard while nothing played.
+        apart_ms: a sound begins at least so long after the one before.
+
+    Returns:
+        Where each begins, and its largest magnitude until the next may begin.
+    """
     size = frame_size(rate)
     apart = max(1, round(apart_ms * rate / 1e3))
     found: list[Onset] = []

@@ -26,7 +26,6 @@ from bridge.errors import BridgeError
 from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.wake import Wake
-from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import NOT_YET
 from bridge.supervisor import failsafe, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
@@ -443,25 +442,16 @@ def _loaded(start: Prepared) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
 
 
-def run(
-    rig_path: Path,
-    set_path: Path,
-    *,
-    http_port: int = HTTP_PORT,
-    osc_port: int = OSC_PORT,
-    lan: bool = False,
-    start: bool = False,
-    fresh: bool = False,
-    log_json: bool = False,
-    least: voice.Level = "info",
-    ahead: Ahead | None = None,
-) -> int:
-    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code: 0, or that of the
-    error, which is said in a line or more on standard error. `ahead`: what was begun already, if
-    anything (`bridge.supervisor.ahead`)."""
-    options = Options(
-        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json, least
-    )
+def run(options: Options, ahead: Ahead | None = None) -> int:
+    """Plays a set on a rig until SIGTERM or Ctrl-C.
+
+    Args:
+        options: what is asked for.
+        ahead: what was begun already, if anything (`bridge.supervisor.ahead`).
+
+    Returns:
+        The exit code: 0, or that of the error, which is said on standard error.
+    """
     voice.hold_standard_handles()
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(prefix="lanebridge-", dir=run_folder()) as folder:
