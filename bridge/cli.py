@@ -164,16 +164,16 @@ def demo(
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.supervisor.ahead import player_ahead
+    from bridge.supervisor.ahead import begun_ahead
 
-    with player_ahead() as player:
+    with begun_ahead() as ahead:
         from bridge.demo import working
         from bridge.supervisor import folders, supervise
 
         rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
         for line in lines if least() != "warning" else ():
             supervise.say(line)
-        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=player)
+        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=ahead)
     context.exit(code)
 
 
@@ -193,10 +193,10 @@ def demo(
 def play(
     context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
 ) -> None:
-    from bridge.supervisor.ahead import player_ahead
+    from bridge.supervisor.ahead import begun_ahead
 
-    with player_ahead() as player:
-        code = surface.play(rig, set, start=start, fresh=fresh, ahead=player)
+    with begun_ahead() as ahead:
+        code = surface.play(rig, set, start=start, fresh=fresh, ahead=ahead)
     context.exit(code)
 
 

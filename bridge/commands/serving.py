@@ -12,7 +12,7 @@ import click
 
 from bridge.commands.talk import least
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
-from bridge.supervisor.ahead import Child
+from bridge.supervisor.ahead import Ahead
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
@@ -33,7 +33,7 @@ class Surface:
         *,
         start: bool,
         fresh: bool = False,
-        ahead: Child | None = None,
+        ahead: Ahead | None = None,
     ) -> int:
         """Plays a set on a rig until it is ended.
 
@@ -42,14 +42,14 @@ class Surface:
             set_file: the set's file.
             start: at once, instead of waiting for a start.
             fresh: begin with the files, also after a power cut.
-            ahead: a player process that has been begun already, if any.
+            ahead: processes that have been begun already, if any.
 
         Returns:
             The exit code.
         """
-        from bridge.supervisor import supervise
+        from bridge.supervisor import loading, supervise
 
-        options = supervise.Options(
+        options = loading.Options(
             rig=rig,
             set=set_file,
             http_port=self.port,

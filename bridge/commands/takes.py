@@ -44,10 +44,11 @@ def folder_of_takes() -> TakeFolder:
 @click.option("--json", "as_json", is_flag=True, help="As one JSON list, for programs.")
 def list_(as_json: bool = False) -> None:
     import json
+    from dataclasses import asdict
 
     rows = folder_of_takes().rows()
     if as_json:
-        click.echo(json.dumps([row.model_dump() for row in rows], indent=2))
+        click.echo(json.dumps([asdict(row) for row in rows], indent=2))
         return
     if not rows:
         click.echo("no takes yet; every performance is recorded from its start to its stop")

@@ -20,7 +20,8 @@ from typing import cast
 
 from bridge.control.stream import Played, PlayedFrame, PresenceChanged, StateChanged, Stream
 from bridge.errors import CommandError, PlayerError
-from bridge.player.messages import Kind, Swap, Unpacker, pack, pack_json
+from bridge.player.frames import MEMORY, Kind, Unpacker, pack, pack_json
+from bridge.player.messages import Swap
 from bridge.protocol.command import Command, encode
 from bridge.protocol.state import NOT_YET, PlayerReport
 
@@ -67,7 +68,7 @@ class PlayerLink:
                 delay = min(delay * 2, RETRY_MOST_S)
                 continue
             self._writer = writer
-            writer.write(pack_json({"do": "keep", "what": ["memory"]}))
+            writer.write(pack_json({"do": "keep", "what": [MEMORY]}))
             try:
                 unpacker = Unpacker()
                 while data := await reader.read(READ_BYTES):
@@ -188,7 +189,7 @@ class PlayerLink:
     def _remember(self, payload: bytes) -> None:
         try:
             kept = pickle.loads(payload)
-            self.memory = int(kept["revision"]), kept["memory"]
+            self.memory = int(kept["revision"]), pickle.loads(kept["made"])
         except Exception as error:  # a pickle may fail in any way
             raise ValueError(f"a memory that cannot be read ({error!r})") from None
 

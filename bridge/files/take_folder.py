@@ -10,15 +10,14 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
-
-from pydantic import BaseModel, ConfigDict, ValidationError
+from typing import Any, ClassVar
 
 from bridge.errors import BridgeError, CommandError, did_you_mean
 from bridge.files import store, take
 from bridge.files.read import open_file, read_bytes
-from bridge.protocol.limits import LONGEST_NAME, TakeName
+from bridge.protocol.limits import LONGEST_NAME
 
 FOLDER = "takes"
 ENDING = ".take"
@@ -32,22 +31,22 @@ dense playing. `lanebridge takes` has no limit."""
 _DATE = len("2026-03-07T21-04-00")
 
 
-class Note(BaseModel):
+@dataclass(frozen=True, slots=True)
+class Note:
     """What a person says of a take."""
 
-    model_config = ConfigDict(extra="ignore", strict=True, frozen=True)
-
-    name: TakeName = ""
+    name: str = ""
     starred: bool = False
 
 
-class TakeRow(BaseModel):
+@dataclass(frozen=True)
+class TakeRow:
     """A take in a list. `id` names it for good (its file without the ending); `name` is what a
     person called it. `seconds`, `bars`, `messages`, `moves` and `lost` (rows that could not be
     written) are null where it was not ended in good order; `recording`: it still goes on. `began`
     has the offset of the local time."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    __pydantic_config__: ClassVar = {"extra": "forbid"}  # for the schema of who shows it
 
     id: str
     name: str
@@ -133,13 +132,13 @@ class TakeFolder:
     def note(self, path: Path) -> Note:
         """What was said of a take; nothing, where that cannot be read."""
         try:
-            return Note.model_validate_json(read_bytes(path.with_suffix(NOTE_ENDING), NOTE_BYTES))
-        except (OSError, ValueError, ValidationError):
+            return read_note(read_bytes(path.with_suffix(NOTE_ENDING), NOTE_BYTES))
+        except (OSError, ValueError):
             return Note()
 
     def star(self, path: Path, starred: bool = True) -> None:
         """A starred take is never dropped for room. Raises OSError."""
-        self._write(path, replace_note(self.note(path), starred=starred))
+        self._write(path, replace(self.note(path), starred=starred))
 
     def rename(self, path: Path, name: str) -> None:
         """Raises OSError; CommandError where the name is no line of text, or taken."""
@@ -151,7 +150,7 @@ class TakeFolder:
         others = [other for other in self._paths() if other != path]
         if name and any(name in (other.stem, self.note(other).name) for other in others):
             raise CommandError(f"there is a take {name!r} already", "taken")
-        self._write(path, replace_note(self.note(path), name=name))
+        self._write(path, replace(self.note(path), name=name))
 
     def remove(self, path: Path) -> None:
         """Raises CommandError while it is recorded, OSError when it cannot be removed."""
@@ -183,7 +182,7 @@ class TakeFolder:
         return sorted(found, key=_age, reverse=True)[:TAKES_MOST]
 
     def _write(self, path: Path, note: Note) -> None:
-        store.write_atomic(path.with_suffix(NOTE_ENDING), note.model_dump_json(), mode=0o600)
+        store.write_atomic(path.with_suffix(NOTE_ENDING), json.dumps(asdict(note)), mode=0o600)
 
 
 def _age(path: Path) -> tuple[str, int, str]:
@@ -193,8 +192,20 @@ def _age(path: Path) -> tuple[str, int, str]:
     return date, int(rest) if rest.isdecimal() else 1, rest
 
 
-def replace_note(note: Note, **changes: object) -> Note:
-    return note.model_copy(update=changes)
+def read_note(raw: bytes) -> Note:
+    """A note as `TakeFolder` writes it. By hand: the process that records loads no pydantic.
+    Raises ValueError."""
+    try:
+        given = json.loads(raw)
+    except RecursionError as error:
+        raise ValueError("it is not as we write it") from error
+    known = given if isinstance(given, dict) else {}
+    note = Note(**{key: known[key] for key in ("name", "starred") if key in known})
+    if not isinstance(note.name, str) or len(note.name) > LONGEST_NAME:
+        raise ValueError("its name is not as we write it")
+    if not isinstance(note.starred, bool):
+        raise ValueError("its star is not as we write it")
+    return note
 
 
 def refuse_recording(path: Path) -> None:

@@ -263,26 +263,6 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
     return {name: value for name, value in named if name is not None}
 
 
-# --- keeping ------------------------------------------------------------------------------------
-
-_OF_LANE = ("under", "pending", "solo", "freeze", "hand")
-_WHOLE = ("section", "section_pending", "order", "solo_until", "morph", "tempo", "tempo_glide")
-
-
-def essential(state: Mapping[str, Any]) -> dict[str, Any]:
-    """What `put` needs of a state, without what a surface shows of it, and without fingers that are
-    held: whoever held them is gone when it is put back."""
-    lanes = {
-        name: {**{part: lane[part] for part in _OF_LANE}, "holds": {}}
-        for name, lane in state["lanes"].items()
-    }
-    macros = {
-        name: {part: macro[part] for part in ("value", "glide") if part in macro}
-        for name, macro in state["macros"].items()
-    }
-    return {"lanes": lanes, "macros": macros, **{name: state[name] for name in _WHOLE}}
-
-
 # --- putting back ------------------------------------------------------------------------------
 
 

@@ -12,17 +12,14 @@ from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 from bridge.errors import CommandError
-from bridge.player.messages import Outbox, Swap, Unpacker, pack, pack_json
-from bridge.player.tape import Tape, rows_of
+from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack, pack_json, rows_of
+from bridge.player.messages import Outbox, Swap
+from bridge.player.tape import Tape
 from bridge.protocol.command import Command
 from bridge.protocol.table import decode
 
 FRAME_NS = 33_000_000
 SWAPS_MOST = 4
-KEPT = ("score", "memory")
-"""What may be kept by readers that ask for it, all of it unless they say ``what``."""
-TAKE = "take"
-"""What a reader asks for that writes takes: every batch of the tape, and not only the newest."""
 TAKE_BYTES = 2 << 20
 """So much waits for a reader that does not read; what comes then is counted as lost."""
 READ_BYTES = 16 << 10
@@ -147,7 +144,7 @@ class Link:
         for reader in [reader for reader in self.readers if reader.closed]:
             reader.close()
             self.readers.remove(reader)
-            if "score" not in reader.keeps and self.gone is not None:
+            if SCORE not in reader.keeps and self.gone is not None:
                 self.gone()
 
     def state(self, changed: Mapping[str, object]) -> None:
@@ -264,7 +261,7 @@ class Link:
                 reader.closed = True
                 return
             reader.keeps = frozenset(what for what in (*KEPT, TAKE) if what in asked)
-            for what in reader.keeps & self._newest.keys() - {"score"}:
+            for what in reader.keeps & self._newest.keys() - {SCORE}:
                 reader.keep(what, self._newest[what])
             return
         done = self._answer(reader, command.get("seq"))

@@ -13,54 +13,12 @@ for a slow reader: what cannot be delivered is merged, so that the newest state 
 
 from __future__ import annotations
 
-import json
-import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 from bridge.music.score import Score
-
-Kind = Literal["J", "P"]
-MAX_FRAME_BYTES = 32 * 1024 * 1024
-"""Bytes of the largest frame: far above any score, far below what memory locking would notice."""
-
-_HEAD = struct.Struct(">Ic")
-
-
-def pack(kind: Kind, payload: bytes) -> bytes:
-    """One frame."""
-    return _HEAD.pack(len(payload) + 1, kind.encode()) + payload
-
-
-def pack_json(value: Mapping[str, object]) -> bytes:
-    """One JSON frame. NaN and infinities are refused with a ValueError: JSON has none."""
-    return pack("J", json.dumps(value, separators=(",", ":"), allow_nan=False).encode())
-
-
-class Unpacker:
-    """Frames out of a stream that is cut anywhere."""
-
-    def __init__(self) -> None:
-        self._buffer = bytearray()
-
-    def feed(self, data: bytes) -> list[tuple[Kind, bytes]]:
-        """The frames that `data` completes. ValueError when this is no such stream: close it."""
-        self._buffer += data
-        frames: list[tuple[Kind, bytes]] = []
-        at = 0
-        while len(self._buffer) - at >= _HEAD.size:
-            length, kind = _HEAD.unpack_from(self._buffer, at)
-            if not 1 <= length <= MAX_FRAME_BYTES or kind not in (b"J", b"P"):
-                raise ValueError("not a stream of frames")
-            end = at + 4 + length
-            if len(self._buffer) < end:
-                break
-            frames.append(("J" if kind == b"J" else "P", bytes(self._buffer[at + 5 : end])))
-            at = end
-        del self._buffer[:at]
-        return frames
-
+from bridge.player.frames import pack_json
 
 # --- a set that takes over ----------------------------------------------------------------------
 

@@ -1,4 +1,4 @@
-"""The player process: ``python -m bridge.player.process``, a pickled `Start` on standard input.
+"""The player process: ``python -m bridge.player.process``, its start on standard input.
 
 It owns every MIDI port. Its loop waits for one thing at a time: the next deadline, a command on the
 socket, a MIDI message, a signal. Nothing else is read or written in it: no files, no log, no
@@ -31,6 +31,7 @@ from bridge.player import realtime
 from bridge.player.core import Done
 from bridge.player.dispatch import Player, let_go, load, mute_derived
 from bridge.player.feedback import Feedback
+from bridge.player.frames import MEMORY, SCORE, pack_kept
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.link import Link
@@ -38,7 +39,7 @@ from bridge.player.messages import Swap
 from bridge.player.missing import Missing
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
-from bridge.player.start import Start
+from bridge.player.start import Start, read_start
 from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
 from bridge.player.yielding import Yielding
@@ -332,12 +333,8 @@ class Process:
         """Where another player could go on, for the supervisor to keep."""
         self._remembered = self.player.part.renderer.memory
         if self._remembered is not None:
-            kept = {
-                "do": "memory",
-                "revision": self.player.part.revision,
-                "memory": self._remembered,
-            }
-            self.link.keep("memory", pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
+            made = pickle.dumps(self._remembered, pickle.HIGHEST_PROTOCOL)
+            self.link.keep(MEMORY, pack_kept(MEMORY, self.player.part.revision, made))
 
     def _swap(self) -> None:
         """Reads a score, or where one is read gets it ready to take over: each of the two is long
@@ -359,7 +356,8 @@ class Process:
         else:
             self._origin = {"revision": swap.revision, "text": swap.text, "file": swap.file}
             self.tape.swap(_now(), self.player.part.rendered, swap)
-            self.link.keep("score", payload)
+            kept = pack_kept(SCORE, swap.revision, payload, text=swap.text, file=swap.file)
+            self.link.keep(SCORE, kept)
             done(None)
 
     def _command(self, command: Command, client: str, done: Done) -> None:
@@ -443,7 +441,7 @@ class Process:
 def main() -> int:
     realtime.die_with_parent()
     try:
-        start: Start = pickle.load(sys.stdin.buffer)
+        start = read_start(sys.stdin.buffer)
     except EOFError:
         return 1  # whoever starts us has gone
     if not realtime.die_with_parent(ORPHANED, start.parent):

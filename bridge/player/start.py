@@ -1,10 +1,11 @@
-"""What the player is started with: one pickled object on its standard input."""
+"""What the player is started with, on its standard input (`bridge.player.frames.pack_start`)."""
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -73,3 +74,16 @@ class Start:
     restarts: int = 0
     parent: int = 0
     warnings: tuple[str, ...] = ()
+
+
+def read_start(stream: BinaryIO) -> Start:
+    """The start that `pack_start` made. Raises EOFError when none came."""
+    packed, made, memory, changes = pickle.load(stream)
+    start: Start = pickle.loads(packed)
+    if made is not None:
+        found = pickle.loads(made)  # a score, or the swap that brought it
+        score = getattr(found, "score", found)
+        changes |= {"score": score, "set": score.spec.name}
+    if memory is not None:
+        changes["memory"] = pickle.loads(memory)
+    return replace(start, **changes)

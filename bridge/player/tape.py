@@ -24,6 +24,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from bridge.clock.tempo import Anchor
+from bridge.player.frames import rows_of
 from bridge.player.messages import Swap
 
 MOST_ROWS = 20_000
@@ -223,11 +224,6 @@ class Tape:
         self._closed.append(made)
         if len(self._closed) > MOST_BATCHES:
             self.lost += rows_of(self._closed.popleft())
-
-
-def rows_of(batch: Mapping[str, Any]) -> int:
-    """How many rows a batch has, those it has lost included."""
-    return len(batch["sent"]) + len(batch["events"]) + len(batch["marks"]) + int(batch["lost"])
 
 
 def _same(last: Anchor, piece: Anchor) -> bool:

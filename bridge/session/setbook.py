@@ -20,7 +20,7 @@ from bridge.control.session import Playing
 from bridge.errors import CommandError, InputError, Problem
 from bridge.files import store
 from bridge.files.rig import Rig
-from bridge.music.snapshot import essential
+from bridge.music.essential import essential
 from bridge.player.messages import Place
 from bridge.protocol.state import DocumentState, PerformanceState
 from bridge.session.keeping import Keeping

@@ -1,8 +1,8 @@
-"""A player process that is begun before anything else is read.
+"""Processes that are begun before anything else is read: the player, and who reads the files.
 
-It takes as long to load as the supervisor itself. Begun first, it loads beside it on another core,
-and waits for its `Start`. It ends by itself when none comes: its standard input is closed then.
-Nothing heavy may be imported here.
+They take longer to load than the supervisor itself. Begun first, they load beside it on another
+core, and wait for what they are given. They end by themselves when nothing comes: their standard
+input is closed then. Nothing heavy may be imported here.
 """
 
 from __future__ import annotations
@@ -11,14 +11,22 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import NamedTuple
 
 from bridge.supervisor.voice import hold_standard_handles
 
 Child = subprocess.Popen[bytes]
 
 
+class Ahead(NamedTuple):
+    """A player, and a process that reads files (`bridge.supervisor.loading`); both still wait."""
+
+    player: Child
+    reader: Child
+
+
 def start_player() -> Child:
-    """Starts a player process that waits on its standard input for a pickled `Start`."""
+    """Starts a player process that waits on its standard input for its start."""
     return subprocess.Popen(
         [sys.executable, "-m", "bridge.player.process"],
         stdin=subprocess.PIPE,
@@ -28,15 +36,26 @@ def start_player() -> Child:
     )
 
 
+def start_reader() -> Child:
+    """Starts a process that waits on its standard input for what it shall load."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "bridge.supervisor.loading"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        start_new_session=True,
+    )
+
+
 @contextmanager
-def player_ahead() -> Iterator[Child]:
-    """A player process for `bridge.supervisor.supervise.run`; one that was not made use of has
-    ended after it."""
+def begun_ahead() -> Iterator[Ahead]:
+    """Both, for `bridge.supervisor.supervise.run`; one that was not made use of has ended after
+    it."""
     hold_standard_handles()  # or its pipes would take their places
-    child = start_player()
+    ahead = Ahead(start_player(), start_reader())
     try:
-        yield child
+        yield ahead
     finally:
-        if child.stdin is not None and not child.stdin.closed:
-            child.kill()
-            child.communicate()
+        for child in ahead:
+            if child.stdin is not None and not child.stdin.closed:
+                child.kill()
+                child.communicate()

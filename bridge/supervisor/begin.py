@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 from pathlib import Path
 
@@ -72,14 +73,5 @@ def last_good(set_path: Path, rig: Rig, start: Start, state: Path) -> Loaded | N
         return None
     if document.text == start.text:
         return None
-    return Loaded(document.score, 0, document.text, start.file)
-
-
-def keep_good(file: str, text: str, state: Path) -> str:
-    """Keeps a copy for a later start at which the file does not load; why not, or ""."""
-    try:
-        if file and text:
-            store.keep_good(Path(file), text, state)
-    except OSError as error:
-        return f"a good copy of {file} cannot be kept: {error.strerror or error}"
-    return ""
+    score = pickle.dumps(document.score, pickle.HIGHEST_PROTOCOL)
+    return Loaded(score, 0, document.text, start.file)

@@ -21,7 +21,8 @@ from bridge.files.set import parse_set
 from bridge.music.performance import Performance
 from bridge.player import work
 from bridge.player.start import Start
-from bridge.supervisor.moment import Moment, Moments
+from bridge.supervisor.last_moment import Moment, last
+from bridge.supervisor.moment import Moments
 
 
 def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Start:
@@ -36,7 +37,7 @@ def bring_back(rig: Rig, start: Start, moments: Moments, *, fresh: bool) -> Star
     Returns:
         The start, with lines on what came back among its warnings.
     """
-    moment, note = moments.last()
+    moment, note = last(moments)
     notes = [note] if note else []
     kept, note = working.read(moments.folder)
     notes += [note] if note else []

@@ -14,18 +14,19 @@ import contextlib
 import json
 import sys
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bridge.errors import InputError, PortError
 from bridge.files import store
-from bridge.player.start import PortSpec
 from bridge.ports import OutPort, open_output
 from bridge.supervisor.folders import CLOSING
-from bridge.voltage.encode import Encoder
-from bridge.voltage.profile import WiredOutput
-from bridge.voltage.voice import RELEASE
+from bridge.voltage.message import RELEASE
+
+if TYPE_CHECKING:
+    from bridge.player.start import PortSpec
+    from bridge.voltage.profile import WiredOutput
 
 DRAIN_S = 0.06
 """Some systems lose what was sent just before a port is closed."""
@@ -33,28 +34,35 @@ AGAIN_NS, OFTEN_NS, LATER_NS = 100_000_000, 1_000_000_000, 1_000_000_000
 """Closing is repeated this often, for so long, and then more slowly."""
 
 
+class Safety(NamedTuple):
+    """A port by the text it is found by, and what closes the outputs on it: first gates, then
+    controllers 123 and 120, bend centred, values at rest."""
+
+    text: str
+    closing: Sequence[bytes]
+
+
 class Failsafe:
-    """Knows the outputs of a rig, holds ports to them, and follows which notes sound.
+    """Knows what closes the outputs of a rig, holds ports to them, and follows which notes sound.
 
     A virtual port belongs to the process that offers it, so nothing can be sent there for it; what
     is connected to it loses its connection when that process dies.
     """
 
-    def __init__(self, outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec]) -> None:
-        self._specs = {n: s for n, s in specs.items() if not s.text.startswith("virtual:")}
-        self._outputs = outputs
+    def __init__(self, safeties: Mapping[str, Safety]) -> None:
+        self._safeties = safeties
         self._ports: dict[str, OutPort] = {}
-        self._sounding: dict[str, set[tuple[int, int]]] = {name: set() for name in self._specs}
+        self._sounding: dict[str, set[tuple[int, int]]] = {name: set() for name in safeties}
         self._often_until = 0
         self.again_ns: int | None = None
         """When closing is to be said again (`turn`), or None."""
 
     def open(self) -> None:
         """Opens what is not open yet, so that no time is lost when it counts."""
-        for name, spec in self._specs.items():
+        for name, safety in self._safeties.items():
             if name not in self._ports:
                 try:
-                    self._ports[name] = open_output(spec.text, f"{name}-safety")
+                    self._ports[name] = open_output(safety.text, f"{name}-safety")
                 except PortError:
                     continue  # not there now; looked for again each time
 
@@ -84,7 +92,7 @@ class Failsafe:
         for name, port in self._ports.items():
             for channel, note in sorted(self._sounding[name]):
                 port.send(bytes((0x80 | channel, note, RELEASE)))
-            for data in closing(self._outputs, name):
+            for data in self._safeties[name].closing:
                 port.send(data)
 
     def begin(self, now: int) -> None:
@@ -110,21 +118,25 @@ class Failsafe:
         self._ports.clear()
 
 
-def closing(outputs: Mapping[str, WiredOutput], port: str) -> list[bytes]:
-    """Everything that closes and puts at rest the outputs on one port."""
-    mine = {name: wired for name, wired in outputs.items() if wired.port == port}
-    return [message.data for message in Encoder(mine).panic()]
+def safeties(
+    outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec]
+) -> dict[str, Safety]:
+    """What closes and puts at rest the outputs on each port."""
+    from bridge.voltage.encode import Encoder
 
-
-def keep(
-    outputs: Mapping[str, WiredOutput], specs: Mapping[str, PortSpec], state: Path
-) -> tuple[str, ...]:
-    """Writes down what closes every output, for `lastwords`; why it cannot be done, or nothing."""
-    texts: dict[str, list[str]] = {}
+    found = {}
     for name, spec in specs.items():
         if not spec.text.startswith("virtual:"):
-            rows = texts.setdefault(spec.text, [])
-            rows += [data.hex() for data in closing(outputs, name)]
+            mine = {full: wired for full, wired in outputs.items() if wired.port == name}
+            found[name] = Safety(spec.text, [message.data for message in Encoder(mine).panic()])
+    return found
+
+
+def keep(safeties: Mapping[str, Safety], state: Path) -> tuple[str, ...]:
+    """Writes down what closes every output, for `lastwords`; why it cannot be done, or nothing."""
+    texts: dict[str, list[str]] = {}
+    for safety in safeties.values():
+        texts.setdefault(safety.text, []).extend(data.hex() for data in safety.closing)
     path = state / CLOSING
     raw = json.dumps(list(texts.items())).encode()
     try:
@@ -155,7 +167,7 @@ def main(arguments: list[str]) -> int:
     except InputError as problem:
         print(problem, file=sys.stderr)
         return 1
-    safe = Failsafe(rig.wired, port_specs(rig.interfaces))
+    safe = Failsafe(safeties(rig.wired, port_specs(rig.interfaces)))
     safe.close_all()
     time.sleep(DRAIN_S)
     safe.stop()

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from bridge.music.score import Score
-
 PROVEN_NS = 30_000_000_000
 """A set that has sounded for this long is good: a later crash is not put down to it."""
 DEATHS = 2
@@ -14,9 +12,10 @@ LOOK_NS = 1_000_000_000
 
 
 class Loaded(NamedTuple):
-    """A set as the player has it: what it plays, and the text and file it was made of."""
+    """A set as the player has it: what it plays (a pickled `Score` or `Swap`; None: what it was
+    begun with), and the text and file it was made of."""
 
-    score: Score
+    score: bytes | None
     revision: int
     text: str
     file: str

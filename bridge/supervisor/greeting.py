@@ -5,28 +5,26 @@ from __future__ import annotations
 import io
 import os
 
-from bridge.player.start import Start
-
 
 def greeting(
     address: str,
-    start: Start,
+    what: str,
     token: str | None,
     code: str = "",
     *,
     encoding: str = "utf-8",
     journal: bool = False,
 ) -> str:
-    """The address; on the network (with a `token`) also a `code` to type and a picture to point a
-    tablet's camera at, unless the terminal's `encoding` has no block characters. A `journal`, which
-    others read and which is kept, gets none of these."""
-    line = f"{start.set} on {start.rig}: {address}"
+    """`what` is played, and the address; on the network (with a `token`) also a `code` to type and
+    a picture to point a tablet's camera at, unless the terminal's `encoding` has no block
+    characters. A `journal`, which others read and which is kept, gets none of these."""
+    line = f"{what}: {address}"
     if token is None:
         return line
     if journal:
         return f"{line}\nTo let a device in: lanebridge ctl pair"
     address = f"{address.rstrip('/')}/?token={token}"
-    lines = [f"{start.set} on {start.rig}: {address}"]
+    lines = [f"{what}: {address}"]
     if code:
         lines.append(f"Or type this code on one device, within ten minutes: {code}")
     import segno

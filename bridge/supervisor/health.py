@@ -4,22 +4,21 @@ run, which is not on the disk where the system has a place for such folders."""
 from __future__ import annotations
 
 import contextlib
+import json
 import os
+from dataclasses import asdict, dataclass
 from pathlib import Path
-
-from pydantic import BaseModel, ConfigDict, ValidationError
 
 FILE = "health.json"
 EVERY_S = 2.0
 
 
-class Health(BaseModel):
+@dataclass(frozen=True, slots=True)
+class Health:
     """`player_restarts` and `service_starts` since the start, `recent_deaths` of players within the
     last minute, `kept_bytes` written within the last hour for takes and for a power cut, `unkept`
     why that cannot be done now, `lost_of_takes` rows that no take holds, `lines_left_out` of the
     log that nobody has read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     player_restarts: int = 0
     service_starts: int = 0
@@ -51,13 +50,13 @@ class Told:
         self._last = health
         new = self._path.with_suffix(".new")
         with contextlib.suppress(OSError):  # nobody's playing depends on it
-            new.write_text(health.model_dump_json())
+            new.write_text(json.dumps(asdict(health)))
             os.replace(new, self._path)
 
 
 def read(folder: Path) -> Health | None:
     """What was told last; None when nothing was, or nothing that can be read."""
     try:
-        return Health.model_validate_json((folder / FILE).read_bytes())
-    except (OSError, ValidationError):
+        return Health(**json.loads((folder / FILE).read_bytes()))
+    except (OSError, ValueError, TypeError):
         return None

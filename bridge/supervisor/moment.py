@@ -16,72 +16,41 @@ import hashlib
 import json
 import threading
 from pathlib import Path
-from typing import Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from bridge.files import store
-from bridge.files.read import read_bytes
-from bridge.music.snapshot import essential
+from bridge.music.essential import essential
 from bridge.protocol.state import PlayerReport
 from bridge.supervisor.spending import MOMENT_BYTES_PER_HOUR, Spending, cost_of, pause_s
 
 FILE = "moment"
-MOST_BYTES = 4 << 20
 LOOK_S, GATHER_S = 0.25, 1.0
 """How often it is compared, and for how long what follows a change is gathered."""
 END_S = 1.0
 
-Real = float | int
 
-
-class Moment(BaseModel):
-    """`rig` and `set` are the files of the start, `run` its random name; `ended`: in good order."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-    format: Literal[1] = 1
-    rig: str
-    set: str
-    run: str
-    ended: bool
-    playing: bool
-    tick: Real = Field(ge=0)
-    bar: int = Field(ge=1)
-    beat: int = Field(ge=1)
-    tempo: Real = Field(gt=0)
-    source: str
-    offset_ms: Real
-    performance: dict[str, Any]
-
-
-def encode(moment: Moment) -> bytes:
-    """A line with the digest of what follows, then the moment."""
-    body = moment.model_dump_json().encode()
+def sealed(body: bytes) -> bytes:
+    """A line with the digest of what follows, then a moment as JSON."""
     return hashlib.sha256(body).hexdigest().encode() + b"\n" + body
 
 
-def decode(raw: bytes) -> Moment:
-    """Raises ValueError when it is not whole, or not ours."""
+def unsealed(raw: bytes) -> bytes:
+    """What `sealed` was given. Raises ValueError when it is not whole."""
     digest, _, body = raw.partition(b"\n")
     if digest != hashlib.sha256(body).hexdigest().encode():
         raise ValueError("its checksum is wrong")
-    try:
-        return Moment.model_validate_json(body)
-    except (ValidationError, RecursionError) as error:
-        raise ValueError("it is not as we write it") from error
+    return body
 
 
 class Moments:
-    """Reads what the start before has left, and keeps what this one plays."""
+    """Keeps what is played in `path`; `files` are those of the start."""
 
     def __init__(
         self, folder: Path, rig: Path, set_file: Path, run: str, spending: Spending | None = None
     ) -> None:
         self.folder = folder
         self.run = run
-        self._path = folder / FILE
-        self._files = (str(rig.resolve()), str(set_file.resolve()))
+        self.path = folder / FILE
+        self.files = (str(rig.resolve()), str(set_file.resolve()))
         self._turn = threading.Condition()
         self._newest: bytes | None = None
         self._busy = False
@@ -91,17 +60,6 @@ class Moments:
         self._next_at = 0.0
         self._said = self._problem = ""
         self._spending = spending or Spending()
-
-    def last(self) -> tuple[Moment | None, str]:
-        """The moment that was kept last for these files, and a line when there is one that cannot
-        be used."""
-        try:
-            found = decode(read_bytes(self._path, MOST_BYTES))
-        except FileNotFoundError:
-            return None, ""
-        except (OSError, ValueError) as error:
-            return None, f"the last performance cannot be restored from {self._path}: {error}"
-        return (found if (found.rig, found.set) == self._files else None), ""
 
     def look(self, state: PlayerReport, now: float) -> None:
         """Keeps the moment if it is another one and its turn has come (`now`: monotonic s)."""
@@ -115,7 +73,7 @@ class Moments:
         if (hand, place) == (self._hand, self._place):
             return
         self._hand, self._place = hand, place
-        raw = encode(self._moment(state, ended=False))
+        raw = self._moment(state, ended=False)
         cost = cost_of(len(raw))
         self._next_at = now + max(GATHER_S, pause_s(cost, MOMENT_BYTES_PER_HOUR))
         self._spending.spend(now, cost)
@@ -137,26 +95,28 @@ class Moments:
     def end(self, state: PlayerReport) -> None:
         """An end in good order: the next start begins anew. Waits for the disk, but not long."""
         if "lanes" in state and "transport" in state:
-            self._offer(encode(self._moment(state, ended=True)))
+            self._offer(self._moment(state, ended=True))
         with self._turn:
             self._turn.wait_for(lambda: self._newest is None and not self._busy, END_S)
 
-    def _moment(self, state: PlayerReport, ended: bool) -> Moment:
+    def _moment(self, state: PlayerReport, ended: bool) -> bytes:
         transport, clock = state["transport"], state["clock"]
-        return Moment(
-            rig=self._files[0],
-            set=self._files[1],
-            run=self.run,
-            ended=ended,
-            playing=transport["state"] in ("running", "lost"),
-            tick=transport["tick"],
-            bar=transport["bar"],
-            beat=transport["beat"],
-            tempo=transport["tempo"],
-            source=clock["source"],
-            offset_ms=clock["offset_ms"],
-            performance=essential(state),
-        )
+        moment = {
+            "format": 1,
+            "rig": self.files[0],
+            "set": self.files[1],
+            "run": self.run,
+            "ended": ended,
+            "playing": transport["state"] in ("running", "lost"),
+            "tick": transport["tick"],
+            "bar": transport["bar"],
+            "beat": transport["beat"],
+            "tempo": transport["tempo"],
+            "source": clock["source"],
+            "offset_ms": clock["offset_ms"],
+            "performance": essential(state),
+        }
+        return sealed(json.dumps(moment, separators=(",", ":"), allow_nan=False).encode())
 
     # --- the thread -----------------------------------------------------------------------------
 
@@ -179,7 +139,7 @@ class Moments:
                 raw, self._newest, self._busy = self._newest, None, True
             assert raw is not None
             try:
-                store.write_atomic(self._path, raw, mode=0o600)
+                store.write_atomic(self.path, raw, mode=0o600)
             except OSError as error:
                 why = error.strerror or error
                 self._problem = f"the performance cannot be saved for a power cut: {why}"

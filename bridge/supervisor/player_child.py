@@ -1,18 +1,15 @@
-"""The player as the supervisor sees it: a child that is begun with a `Start` and says ``ready``."""
+"""The player as the supervisor sees it: a child that is begun with a start and says ``ready``."""
 
 from __future__ import annotations
 
 import contextlib
-import os
-import pickle
 import subprocess
 import time
 from collections.abc import Callable
-from dataclasses import replace
 
-from bridge.player.start import Start
 from bridge.supervisor.ahead import start_player
 from bridge.supervisor.lines import Lines
+from bridge.supervisor.prepared import Prepared
 
 READY_S = 30.0
 PAUSE_S = (1.0, 5.0)
@@ -39,13 +36,13 @@ class PlayerChild:
         self._pause = 0.0
         self._lines: list[Lines] = []
 
-    def start(self, start: Start) -> subprocess.Popen[bytes]:
+    def start(self, prepared: Prepared) -> subprocess.Popen[bytes]:
         self.at, self.ready = None, False
         self._until = time.monotonic() + READY_S
         self.child = child = self.take_process()
         assert child.stdin is not None
         with contextlib.suppress(BrokenPipeError):
-            pickle.dump(replace(start, parent=os.getpid()), child.stdin, pickle.HIGHEST_PROTOCOL)
+            child.stdin.write(prepared.packed())
             child.stdin.close()
         self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
         return child

@@ -21,7 +21,7 @@ from typing import Any
 
 from bridge.files import store, take
 from bridge.files.take_folder import ENDING, SERVICE_BYTES, TakeFolder
-from bridge.player.tape import rows_of
+from bridge.player.frames import rows_of
 from bridge.protocol.limits import TICKS_PER_QUARTER
 from bridge.supervisor.spending import TAKE_BYTES_PER_HOUR, Spending, cost_of, pause_s
 
@@ -288,6 +288,8 @@ class Recorder:
 
     def _drop_what_waits_too_long(self, newest: _Job) -> None:
         """Drops the oldest parts beyond what may wait, never the one that is being written."""
+        if newest.part is None and len(self._jobs) <= JOBS_WAIT:
+            return  # a head or a foot: nothing could tell any more of what is dropped for it
         waiting = sum(job.rows for job in self._jobs)
         for old in list(self._jobs)[1:-1]:
             if waiting <= ROWS_WAIT and len(self._jobs) <= JOBS_WAIT:

@@ -18,30 +18,29 @@ import signal
 import sys
 import tempfile
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from bridge.errors import BridgeError
 from bridge.files import store
-from bridge.files.take_rig import texts_of
 from bridge.files.token import kept_token
-from bridge.player.start import Start
 from bridge.player.wake import Wake
-from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.protocol.state import NOT_YET
-from bridge.supervisor import begin, comeback, failsafe, lock, voice
+from bridge.supervisor import failsafe, loading, lock, voice
+from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
-from bridge.supervisor.free_ports import try_network_ports
 from bridge.supervisor.greeting import greeting, is_journal
-from bridge.supervisor.guards import Child, Guards
+from bridge.supervisor.guards import Guards
 from bridge.supervisor.health import Health, Told
+from bridge.supervisor.loading import Options
 from bridge.supervisor.moment import Moments
 from bridge.supervisor.notify import Notifier
 from bridge.supervisor.player_child import PlayerChild
+from bridge.supervisor.prepared import Prepared
 from bridge.supervisor.recorder import Recorder
 from bridge.supervisor.service_child import ServiceChild
 from bridge.supervisor.spending import Spending
@@ -62,26 +61,10 @@ OTHERS_S = 3600.0
 _now = time.monotonic_ns
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What `run` is asked for: the files, the network ports and whether to listen beyond this
-    computer, whether to `start` by itself, to begin anew (`fresh`), and what is logged, how."""
-
-    rig: Path
-    set: Path
-    http_port: int = HTTP_PORT
-    osc_port: int = OSC_PORT
-    lan: bool = False
-    start: bool = False
-    fresh: bool = False
-    log_json: bool = False
-    least: voice.Level = "info"
-
-
 class Supervisor:
     """Two children and what is needed to replace either. `run` returns the exit code."""
 
-    def __init__(self, options: Options, folder: Path, ahead: Child | None = None) -> None:
+    def __init__(self, options: Options, folder: Path, ahead: Ahead) -> None:
         self.options = options
         self._out = voice.standard()
         self._log = voice.Log(
@@ -95,25 +78,20 @@ class Supervisor:
         self._run = secrets.token_hex(8)
         self._socket = str(folder / "player.sock")
         state = state_folder()
-        rig, start = begin.from_files(options.rig, options.set, self._socket, options.start, state)
-        try_network_ports(
-            "0.0.0.0" if options.lan else "127.0.0.1", options.http_port, options.osc_port
-        )
-        store.sweep(state)
+        request = loading.Request(options, self._socket, state, self._run)
+        self._start = loading.answer(ahead.reader, request)
         for folder_of in {options.rig.resolve().parent, options.set.resolve().parent}:
             store.sweep(folder_of, OTHERS_S)
-        good = begin.last_good(options.set, rig, start, state)
         self._spending = Spending()
         self._moments = Moments(state, options.rig, options.set, self._run, self._spending)
-        self._start = comeback.bring_back(rig, start, self._moments, fresh=options.fresh)
-        self._fallback = Fallback(_loaded(self._start), good)
-        self._failsafe = Failsafe(self._start.outputs, self._start.ports)
-        self._say_once(*failsafe.keep(self._start.outputs, self._start.ports, state))
+        self._fallback = Fallback(_loaded(self._start), self._start.good)
+        self._failsafe = Failsafe(self._start.safeties)
+        self._say_once(*failsafe.keep(self._start.safeties, state))
         self._watch = Watch()
         self._recorder = Recorder(state, self._about_take, self._spending)
         self._crashes = Crashes()
         self._told = Told(folder)
-        self.player = PlayerChild(self._said_by_player, self._player_began, ahead)
+        self.player = PlayerChild(self._said_by_player, self._player_began, ahead.player)
         self._closed_for = 0
         self._greeted = False
         self.service = ServiceChild(
@@ -123,8 +101,6 @@ class Supervisor:
             self._service_ready,
         )
         self._say_once(*self._start.warnings)
-        self._rig_text = rig.text
-        self._rig_texts = texts_of(rig)
         self._looked_ns = _now()
         self._mend_at = 0.0
         self._guards = Guards()
@@ -323,7 +299,7 @@ class Supervisor:
         self._failsafe.rest()
         start = self._start
         if start.restarts == 0:
-            self._keep_good(str(self.options.rig), self._rig_text)
+            self._keep_good(str(self.options.rig), start.rig_text)
         if not store.good_copy(Path(start.file), state_folder()).exists():
             self._keep_good(start.file, start.text)
         self._watch.heard_ns = _now()
@@ -352,14 +328,16 @@ class Supervisor:
             "version": start.version,
             "rig": start.rig,
             "set": state.get("set", start.set),
-            "meter": state.get("meter") or list(start.score.spec.meter),
-            "files": self._rig_texts,
+            "meter": state.get("meter") or list(start.meter),
+            "files": start.rig_texts,
         }
 
     def _keep_good(self, file: str, text: str) -> None:
-        problem = begin.keep_good(file, text, state_folder())
-        if problem:
-            self._say_once(problem)
+        try:
+            if file and text:
+                store.keep_good(Path(file), text, state_folder())
+        except OSError as error:
+            self._say_once(f"a good copy of {file} cannot be kept: {error.strerror or error}")
 
     def _player_died(self) -> None:
         self._failsafe.begin(_now())
@@ -386,8 +364,8 @@ class Supervisor:
         if fell_back:
             watch.score, watch.revision = present.score, present.revision
             watch.text, watch.file = present.text, present.file
-        memory = watch.memory
-        fits = memory is not None and memory["revision"] == present.revision and not care.safe
+        revision, memory = watch.memory or (None, None)
+        fits = revision == present.revision and not care.safe
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
@@ -395,13 +373,12 @@ class Supervisor:
         start = self._start
         self._start = replace(
             start,
-            memory=memory["memory"] if fits and memory is not None else None,
+            memory=memory if fits else None,
             snapshot=None if care.fresh else watch.state or start.snapshot,
             play=start.play and not watch.state and not care.fresh,
             score=present.score,
             text=present.text,
             file=present.file,
-            set=present.score.spec.name,
             revision=present.revision,
             restarts=start.restarts + 1,
             safe=care.safe and not fell_back,
@@ -436,7 +413,7 @@ class Supervisor:
             self._out.line(
                 greeting(
                     address,
-                    self._start,
+                    f"{self._start.set} on {self._start.rig}",
                     self.token,
                     code,
                     encoding=self._encoding,
@@ -461,16 +438,16 @@ def say(text: str) -> None:
         print(f"lanebridge: {text}", file=sys.stderr, flush=True)
 
 
-def _loaded(start: Start) -> Loaded:
+def _loaded(start: Prepared) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
 
 
-def run(options: Options, ahead: Child | None = None) -> int:
+def run(options: Options, ahead: Ahead | None = None) -> int:
     """Plays a set on a rig until SIGTERM or Ctrl-C.
 
     Args:
         options: what is asked for.
-        ahead: the player, if it was begun already (`bridge.supervisor.ahead`).
+        ahead: what was begun already, if anything (`bridge.supervisor.ahead`).
 
     Returns:
         The exit code: 0, or that of the error, which is said on standard error.
@@ -481,7 +458,8 @@ def run(options: Options, ahead: Child | None = None) -> int:
         handle = None
         try:
             handle = lock.take(state_folder())
-            return Supervisor(options, Path(folder), ahead).run()
+            with contextlib.nullcontext(ahead) if ahead else begun_ahead() as begun:
+                return Supervisor(options, Path(folder), begun).run()
         except BridgeError as error:
             with contextlib.suppress(OSError):
                 print(error, file=sys.stderr, flush=True)

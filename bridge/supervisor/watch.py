@@ -6,28 +6,28 @@ import contextlib
 import json
 import pickle
 import socket
-from typing import Any, cast
+from typing import cast
 
-from bridge.player.link import KEPT, TAKE
-from bridge.player.messages import Swap, Unpacker, pack_json
+from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
 from bridge.protocol.state import NOT_YET, PlayerReport
 
 
 class Watch:
     """A reader that keeps what is needed to start another player where this one was.
 
-    `state` is the newest state; `score` and `revision` are those of the last swap, or None;
-    `text` and `file` are what that score was made of. `memory` is the last remembered place
-    (``memory``) and the ``revision`` it belongs to. `sent` collects what the player says it has
-    sent, `batches` what its tape gives (see `bridge.player.tape`); whoever uses them clears them.
+    `state` is the newest state; `score` is the last swap, a pickle, or None, `revision` its
+    number; `text` and `file` are what its score was made of. `memory` is the last remembered
+    place, the revision it belongs to and a pickle, or None. `sent` collects what the player
+    says it has sent, `batches` what its tape gives (see `bridge.player.tape`); whoever uses them
+    clears them.
     """
 
     def __init__(self) -> None:
         self.state: PlayerReport = NOT_YET
-        self.score: Any = None
+        self.score: bytes | None = None
         self.revision: int | None = None
         self.text = self.file = ""
-        self.memory: dict[str, object] | None = None
+        self.memory: tuple[int, bytes] | None = None
         self.sent: list[list[object]] = []
         self.batches: list[dict[str, object]] = []
         self.heard_ns = 0
@@ -76,13 +76,13 @@ class Watch:
         if kind == "P":
             with contextlib.suppress(Exception):  # what cannot be read is not played either
                 kept = pickle.loads(payload)
-                if isinstance(kept, Swap):
-                    self.score, self.revision, self.memory = kept.score, kept.revision, None
-                    self.text, self.file = kept.text, kept.file
+                if kept["do"] == SCORE:
+                    self.score, self.revision, self.memory = kept["made"], kept["revision"], None
+                    self.text, self.file = kept["text"], kept["file"]
                 elif kept["do"] == TAKE:
                     self.batches.append(kept)
                 else:
-                    self.memory = kept
+                    self.memory = kept["revision"], kept["made"]
             return
         frame = json.loads(payload)
         what = frame.pop("type", None)

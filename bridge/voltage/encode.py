@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from bridge.voltage.calibration import Correction
-from bridge.voltage.message import CLOCK, OFF, ON, VALUE, Message
+from bridge.voltage.message import CLOCK, OFF, ON, RELEASE, VALUE, Message
 from bridge.voltage.profile import (
     TOP_CODE,
     Output,
@@ -23,7 +23,7 @@ from bridge.voltage.profile import (
     note_of_volts,
     volts_of_note,
 )
-from bridge.voltage.voice import RELEASE, Voice, velocity
+from bridge.voltage.voice import Voice, velocity
 
 __all__ = ["CLOCK", "OFF", "ON", "VALUE", "Encoder", "Message", "value_bytes", "value_code"]
 

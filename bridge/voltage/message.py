@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 CLOCK, OFF, VALUE, ON = range(4)
+RELEASE = 0x40  # release velocity for senders that have none (MIDI 1.0, p. 10)
 
 
 class Message(NamedTuple):

@@ -11,10 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from bridge.voltage.message import OFF, ON, VALUE, Message
+from bridge.voltage.message import OFF, ON, RELEASE, VALUE, Message
 from bridge.voltage.profile import BEND_CENTRE, Output, note_of_volts
-
-RELEASE = 0x40  # release velocity for senders that have none (MIDI 1.0, p. 10)
 
 
 def velocity(level: float) -> int:

@@ -261,8 +261,9 @@ def wait_for(http: int, program: subprocess.Popen[bytes]) -> None:
 
 
 def cpu_seconds(pid: int) -> float:
+    """Of a process, and of its children that have ended (proc(5): utime to cstime)."""
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
 
 
 # --- figures ------------------------------------------------------------------------------------

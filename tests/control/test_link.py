@@ -15,7 +15,7 @@ from support.patience import PATIENCE_S, until
 from bridge.control.link import WAITING_MOST, PlayerLink
 from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import CommandError, PlayerError
-from bridge.player.messages import pack_json
+from bridge.player.frames import pack_json
 from bridge.protocol.performing import MoveMacro
 from bridge.protocol.running import Follow, Start, Stop
 

@@ -21,6 +21,7 @@ from bridge.files import store, token, working
 from bridge.player.start import PortSpec
 from bridge.supervisor import failsafe, moment
 from bridge.supervisor.folders import CLOSING
+from bridge.supervisor.last_moment import Moment, decode
 
 NOW = datetime(2026, 1, 31, 21, 5, 0)
 CALLS = ("open", "fchmod", "write", "fsync", "close", "replace", "unlink", "mkdir")
@@ -40,22 +41,21 @@ def kept(text: str) -> working.Kept:
 
 
 def a_moment(bar: int) -> bytes:
-    return moment.encode(
-        moment.Moment(
-            rig="rig.yaml",
-            set="set.yaml",
-            run="r",
-            ended=False,
-            playing=True,
-            tick=(bar - 1) * 3840,
-            bar=bar,
-            beat=1,
-            tempo=120,
-            source="internal",
-            offset_ms=0,
-            performance={},
-        )
+    last = Moment(
+        rig="rig.yaml",
+        set="set.yaml",
+        run="r",
+        ended=False,
+        playing=True,
+        tick=(bar - 1) * 3840,
+        bar=bar,
+        beat=1,
+        tempo=120,
+        source="internal",
+        offset_ms=0,
+        performance={},
     )
+    return moment.sealed(last.model_dump_json().encode())
 
 
 def write_save(folder: Path, what: str) -> None:
@@ -75,7 +75,7 @@ def write_moment(folder: Path, what: str) -> None:
 
 
 def write_closing(folder: Path, what: str) -> None:
-    failsafe.keep(RIG, {"main": PortSpec(what)}, folder)
+    failsafe.keep(failsafe.safeties(RIG, {"main": PortSpec(what)}), folder)
 
 
 def write_token(folder: Path, what: str) -> None:
@@ -86,7 +86,7 @@ def write_token(folder: Path, what: str) -> None:
 def whole(path: Path) -> bool:
     """Whether the file is one that its reader takes."""
     if path.name == moment.FILE:
-        return moment.decode(path.read_bytes()).performance == {}
+        return decode(path.read_bytes()).performance == {}
     if path.name == working.WORKING:
         return working.read(path.parent)[0] is not None
     if path.name == CLOSING:

@@ -14,9 +14,10 @@ from support.stage import COMMANDS, MOMENTS, SCORE
 from support.wired import BAR, play, score_of
 
 from bridge.errors import CommandError
+from bridge.music.essential import essential
 from bridge.music.model import Drive, Every, Lane, Macro, Section
 from bridge.music.performance import Performance
-from bridge.music.snapshot import drive_text, essential
+from bridge.music.snapshot import drive_text
 from bridge.protocol.state import PerformanceState
 
 

@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
+from bridge.player.frames import Unpacker, pack, pack_json, pack_kept
 from bridge.player.link import FRAME_NS, Link
-from bridge.player.messages import Swap, Unpacker, pack, pack_json
+from bridge.player.messages import Swap
 from bridge.protocol.command import Command
 from bridge.protocol.running import Tap
 from bridge.supervisor.watch import Watch
@@ -156,13 +157,13 @@ def test_a_score_waits_until_there_is_time_and_a_keeper_gets_a_copy(
     turn(link)
     assert link.swaps
     value, done, payload = link.take_swap()
-    link.keep("score", payload)
+    link.keep("score", pack_kept("score", swap.revision, payload, text="", file=""))
     done(None)
     link.deliver(0)
     assert value == swap
     assert client.read()[-1]["acks"] == [5]
     watch.read(1)
-    assert (watch.score, watch.revision) == (SCORE, 9)
+    assert (pickle.loads(watch.score or b""), watch.revision) == (swap, 9)
     assert watch.state["set"] == "Low tide"
     client.sock.sendall(pack("P", b"no pickle"))
     turn(link)
@@ -213,9 +214,9 @@ def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
     turn(link)
     size = 100_000
     for number in range(300):
-        score: Any = "x" * size  # as heavy as a score
-        link.keep("score", pickle.dumps(Swap(score, number)))
-        link.keep("memory", pickle.dumps({"do": "memory", "revision": number, "memory": {}}))
+        score = b"x" * size  # as heavy as a score
+        link.keep("score", pack_kept("score", number, score, text="", file=""))
+        link.keep("memory", pack_kept("memory", number, b""))
         link.deliver(number * FRAME_NS)
     assert sum(len(kept) for reader in link.readers for kept in reader._kept.values()) < 2 * size
     assert sum(len(reader._left) for reader in link.readers) < 2 * size
@@ -227,7 +228,7 @@ def test_a_keeper_that_does_not_read_costs_a_bounded_amount_and_gets_the_newest(
             break
     else:
         pytest.fail("the newest score never came")
-    assert watch.score == "x" * size
+    assert watch.score == b"x" * size
     watch.close()
 
 

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.player.messages import MAX_FRAME_BYTES, Outbox, Unpacker, pack, pack_json
+from bridge.player.frames import MAX_FRAME_BYTES, Unpacker, pack, pack_json
+from bridge.player.messages import Outbox
 
 
 @given(

@@ -19,7 +19,7 @@ import pytest
 from support.killing import KICK, OTHER, RIG, SET, Stage, children, wait_for
 from support.patience import PATIENCE_S
 
-from bridge.supervisor.moment import decode
+from bridge.supervisor.last_moment import decode
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 

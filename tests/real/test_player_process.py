@@ -54,14 +54,13 @@ def player(tmp_path: Path) -> Iterator[PlayerProcess]:
 # Starts the player, and ends its main thread while another goes on: what a killed program with
 # threads looks like on a busy machine, where its last thread may end seconds after the first.
 DYING = """
-import ctypes, pickle, subprocess, sys, threading, time
-from dataclasses import replace
+import ctypes, os, subprocess, sys, threading, time
 from pathlib import Path
-import os
-start = pickle.loads(Path(sys.argv[1]).read_bytes())
+from bridge.player.frames import pack_start
+start = Path(sys.argv[1]).read_bytes()
 player = subprocess.Popen([sys.executable, "-m", "bridge.player.process"],
                           stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-pickle.dump(replace(start, parent=os.getpid()), player.stdin)
+player.stdin.write(pack_start(start, changes={"parent": os.getpid()}))
 player.stdin.close()
 print(player.stdout.readline().decode().strip(), player.pid, flush=True)
 threading.Thread(target=time.sleep, args=(600,)).start()
@@ -127,7 +126,8 @@ def test_a_score_is_swapped_while_playing_and_kept_for_a_restart(
     player.until(lambda: player.watch.state["revision"] == 7, 2, "the new score")
     assert list(player.watch.state["lanes"]) == ["low"]
     assert player.watch.revision == 7
-    assert player.watch.score.spec == other.spec
+    assert player.watch.score is not None
+    assert pickle.loads(player.watch.score).score.spec == other.spec
     time.sleep(0.5)
     last = [data[1] for _, data in wire(tmp_path / "log") if data[0] == 0x99][-2:]
     assert last == [36, 36]

@@ -4,13 +4,25 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 
+import pytest
 from support.patience import PATIENCE_S
 
-from bridge.supervisor.ahead import player_ahead, start_player
+from bridge.supervisor.ahead import Child, begun_ahead, start_player, start_reader
 from bridge.supervisor.player_child import PlayerChild
 
-HEAVY = ("pydantic", "yaml", "bridge.files.document", "bridge.music", "bridge.player", "aiohttp")
+HEAVY = (
+    "pydantic",
+    "yaml",
+    "aiohttp",
+    "bridge.files.document",
+    "bridge.music",
+    "bridge.music.model",
+    "bridge.player",
+    "bridge.player.start",
+    "bridge.voltage.profile",
+)
 
 
 def loaded_by(*words: str) -> list[str]:
@@ -22,26 +34,28 @@ def loaded_by(*words: str) -> list[str]:
     return [name for name in HEAVY if name in modules]
 
 
-def test_one_that_is_not_made_use_of_has_ended() -> None:
-    with player_ahead() as child:
-        assert child.poll() is None
-    assert child.returncode is not None
-    assert child.stdin is not None
-    assert child.stdin.closed
+def test_what_is_not_made_use_of_has_ended() -> None:
+    with begun_ahead() as ahead:
+        assert [child.poll() for child in ahead] == [None, None]
+    for child in ahead:
+        assert child.returncode is not None
+        assert child.stdin is not None
+        assert child.stdin.closed
 
 
-def test_it_ends_by_itself_when_who_began_it_has_gone() -> None:
-    child = start_player()
+@pytest.mark.parametrize("begin", [start_player, start_reader])
+def test_it_ends_by_itself_when_who_began_it_has_gone(begin: Callable[[], Child]) -> None:
+    child = begin()
     assert child.stdin is not None
     child.stdin.close()  # as the system does for a process that was killed
     assert child.wait(PATIENCE_S) == 1
     for pipe in (child.stdout, child.stderr):
-        assert pipe is not None
-        pipe.close()
+        if pipe is not None:
+            pipe.close()
 
 
 def test_the_first_player_is_that_one_and_no_other_is() -> None:
-    with player_ahead() as child:
+    with begun_ahead() as (child, _):
         player = PlayerChild(lambda text: None, lambda: None, child)
         assert player.take_process() is child
         another = player.take_process()
@@ -51,7 +65,7 @@ def test_the_first_player_is_that_one_and_no_other_is() -> None:
 
 
 def test_one_that_has_ended_meanwhile_is_not_taken() -> None:
-    with player_ahead() as child:
+    with begun_ahead() as (child, _):
         child.kill()
         child.wait(PATIENCE_S)
         player = PlayerChild(lambda text: None, lambda: None, child)
@@ -66,3 +80,10 @@ def test_what_must_be_quick_loads_nothing_heavy() -> None:
     assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == []
     helped = "import sys, bridge.cli as c; c.main(['--help'], standalone_mode=False)"
     assert loaded_by("-c", f"{helped}; print(*sys.modules)") == []
+
+
+def test_what_watches_all_night_loads_nothing_heavy() -> None:
+    """Its memory is a fifth of all that the program takes."""
+    names = "import sys, bridge.supervisor.supervise; print(*sys.modules)"
+    light = {"bridge.music", "bridge.player"}  # rooms of which it needs a light module
+    assert set(loaded_by("-c", names)) <= light

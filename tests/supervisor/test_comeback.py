@@ -13,7 +13,8 @@ from bridge.files.rig import Rig, load_rig
 from bridge.player.report import Report
 from bridge.player.start import Start
 from bridge.supervisor import begin, comeback
-from bridge.supervisor.moment import Moments
+from bridge.supervisor.last_moment import last
+from bridge.supervisor.moment import FILE, Moments, sealed
 
 RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
 SET = "set: Low tide\nlanes:\n  kick: {steps: x..., out: main.gate-1}\n"
@@ -44,11 +45,9 @@ class Place:
         before = Moments(self.state, self.rig_path, self.set_path, "the run before")
         before.end(state)
         if not ended:
-            found, _ = before.last()
+            found, _ = last(before)
             assert found is not None
-            from bridge.supervisor.moment import FILE, encode
-
-            whole = encode(found.model_copy(update={"ended": False}))
+            whole = sealed(found.model_copy(update={"ended": False}).model_dump_json().encode())
             (self.state / FILE).write_bytes(whole)
         kept = working.Kept(
             started_with=str(self.set_path),

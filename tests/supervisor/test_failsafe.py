@@ -9,7 +9,7 @@ from support.desk import RIG, wire
 
 from bridge.player.start import PortSpec
 from bridge.ports.simulated import LOG_VARIABLE
-from bridge.supervisor.failsafe import Failsafe, main
+from bridge.supervisor.failsafe import Failsafe, main, safeties
 from bridge.voltage.profile import Address, Output
 
 VOICE = dict(RIG) | wire(
@@ -32,7 +32,9 @@ def test_every_gate_is_closed_then_all_notes_off(
 ) -> None:
     """Explicit note-offs first, then controllers 123 and 120: MIDI 1.0 4.2.1, pp. 24-25."""
     monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
-    safe = Failsafe(VOICE, {"main": PortSpec(), "mono": PortSpec(), "own": PortSpec("virtual:x")})
+    safe = Failsafe(
+        safeties(VOICE, {"main": PortSpec(), "mono": PortSpec(), "own": PortSpec("virtual:x")})
+    )
     safe.open()
     safe.heard(
         [
@@ -58,7 +60,9 @@ def test_every_gate_is_closed_then_all_notes_off(
 
 
 def test_a_port_that_is_not_there_stops_nothing() -> None:
-    safe = Failsafe(RIG, {"main": PortSpec("a port that nobody has"), "own": PortSpec("virtual:x")})
+    safe = Failsafe(
+        safeties(RIG, {"main": PortSpec("a port that nobody has"), "own": PortSpec("virtual:x")})
+    )
     safe.open()
     safe.mend()
     safe.close_all()
@@ -84,7 +88,7 @@ def test_closing_is_said_again_until_a_player_answers(
 ) -> None:
     """Every 100 ms for a second, then once a second: our choice, by what was measured."""
     monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
-    safe = Failsafe(VOICE, {"main": PortSpec(), "mono": PortSpec()})
+    safe = Failsafe(safeties(VOICE, {"main": PortSpec(), "mono": PortSpec()}))
     safe.heard([[1, "mono", "923c40"]])
     ms = 1_000_000
     safe.turn(0)

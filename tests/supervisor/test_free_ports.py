@@ -9,8 +9,10 @@ from typing import Any
 import pytest
 
 from bridge.errors import BridgeError
-from bridge.supervisor import supervise
+from bridge.supervisor import loading, supervise
 from bridge.supervisor.free_ports import try_network_ports
+from bridge.supervisor.player_child import PlayerChild
+from bridge.supervisor.service_child import ServiceChild
 
 HERE = "127.0.0.1"
 
@@ -58,13 +60,14 @@ def test_nothing_is_started_when_a_port_is_taken(
     """Else a second start would play into the interface of the first, and send it to rest."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     started: list[Any] = []
-    monkeypatch.setattr("subprocess.Popen", lambda *a, **k: started.append(a))
+    for child in (PlayerChild, ServiceChild):
+        monkeypatch.setattr(child, "start", lambda self, *given: started.append(self))
     rig, set_file = tmp_path / "rig.yaml", tmp_path / "set.yaml"
     rig.write_text("rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n")
     set_file.write_text("set: x\nlanes:\n  a: {every: 1, out: main.gate-1}\n")
     with taken(socket.SOCK_STREAM) as tcp:
         port = tcp.getsockname()[1]
-        options = supervise.Options(rig, set_file, http_port=port, osc_port=0, start=True)
+        options = loading.Options(rig, set_file, http_port=port, osc_port=0, start=True)
         assert supervise.run(options) == 3
     assert started == []
     assert f"port {port} for HTTP is in use" in capsys.readouterr().err

@@ -37,7 +37,7 @@ def test_once_after_a_good_end_and_again_after_any_other(
     log: Path, monkeypatch: pytest.MonkeyPatch, result: str, times: int
 ) -> None:
     monkeypatch.setenv("SERVICE_RESULT", result)
-    assert failsafe.keep(RIG, SPECS, log.parent / "lanebridge") == ()
+    assert failsafe.keep(failsafe.safeties(RIG, SPECS), log.parent / "lanebridge") == ()
     assert lastwords.main(["no-rig-is-read.yaml"]) == 0
     data = sent(log)
     assert set(data) >= OFFS | {bytes((0xB9, 123, 0)), bytes((0xB9, 120, 0)), bytes((0xB0, 20, 0))}
@@ -60,7 +60,8 @@ def test_a_port_that_is_away_is_told_by_the_exit_code(
     log: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SERVICE_RESULT", "success")
-    failsafe.keep(RIG, {"main": PortSpec("nobody's box")}, log.parent / "lanebridge")
+    away = failsafe.safeties(RIG, {"main": PortSpec("nobody's box")})
+    failsafe.keep(away, log.parent / "lanebridge")
     assert lastwords.main([]) == 1
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import BridgeError
-from bridge.supervisor import lock, supervise
+from bridge.supervisor import loading, lock, supervise
 from bridge.supervisor.folders import state_folder
 
 FILES = Path(supervise.__file__).parent.parent / "demo"
@@ -31,7 +31,7 @@ def test_the_command_says_so_and_ends_with_3(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     held = lock.take(state_folder())
     assert held is not None
-    assert supervise.run(supervise.Options(FILES / "rig.yaml", FILES / "set.yaml")) == 3
+    assert supervise.run(loading.Options(FILES / "rig.yaml", FILES / "set.yaml")) == 3
     (line,) = capsys.readouterr().err.splitlines()
     assert str(state_folder()) in line
     os.close(held)

@@ -13,7 +13,8 @@ from support.states import process_about
 from bridge.files import store
 from bridge.player.report import Report
 from bridge.protocol.state import PlayerReport
-from bridge.supervisor.moment import FILE, Moments, decode, encode
+from bridge.supervisor.last_moment import decode, last
+from bridge.supervisor.moment import FILE, Moments, sealed
 from bridge.supervisor.spending import BLOCK, MOMENT_BYTES_PER_HOUR, OVERHEAD, Spending
 
 
@@ -56,7 +57,7 @@ def test_a_bar_a_change_by_hand_and_an_end(tmp_path: Path, desk: Desk) -> None:
         desk.run(250)
         look()
     assert 10 <= len(written) - 1 <= 11
-    found, note = kept.last()
+    found, note = last(kept)
     assert found is not None
     assert not note
     assert (found.playing, found.ended) == (True, False)
@@ -68,11 +69,11 @@ def test_a_bar_a_change_by_hand_and_an_end(tmp_path: Path, desk: Desk) -> None:
         desk.run(250)
         look()
     assert before < len(written) <= before + 2
-    found, _ = kept.last()
+    found, _ = last(kept)
     assert found is not None
     assert found.performance["lanes"]["hats"]["under"] is True
     kept.end(state(desk))
-    found, _ = kept.last()
+    found, _ = last(kept)
     assert found is not None
     assert found.ended
 
@@ -124,16 +125,16 @@ def test_a_disk_that_takes_nothing_is_said_once_and_heals(
     kept.look(state(desk), 40.0)
     settled(kept)
     assert "again" in kept.news()
-    assert kept.last()[0] is not None
+    assert last(kept)[0] is not None
 
 
 def test_what_is_not_whole_or_of_other_files_is_not_believed(tmp_path: Path, desk: Desk) -> None:
     kept = moments(tmp_path)
-    assert kept.last() == (None, "")
+    assert last(kept) == (None, "")
     kept.end(state(desk))
     raw = (tmp_path / FILE).read_bytes()
-    assert encode(decode(raw)) == raw
-    assert Moments(tmp_path, tmp_path / "rig.yaml", tmp_path / "other.yaml", "r").last() == (
+    assert decode(sealed(decode(raw).model_dump_json().encode())) == decode(raw)
+    assert last(Moments(tmp_path, tmp_path / "rig.yaml", tmp_path / "other.yaml", "r")) == (
         None,
         "",
     )
@@ -146,6 +147,6 @@ def test_what_is_not_whole_or_of_other_files_is_not_believed(tmp_path: Path, des
         with pytest.raises(ValueError, match=r"checksum|as we write"):
             decode(cut)
     (tmp_path / FILE).write_bytes(raw[:-9])
-    found, note = kept.last()
+    found, note = last(kept)
     assert found is None
     assert "checksum" in note

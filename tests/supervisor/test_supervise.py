@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from bridge.player.start import Start
 from bridge.supervisor.folders import state_folder
 from bridge.supervisor.greeting import greeting, is_journal
-from bridge.supervisor.supervise import Options, run
+from bridge.supervisor.loading import Options
+from bridge.supervisor.supervise import run
 
 GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
-START = Start(None, {}, {}, "", rig="Quay rack", set="Low tide")  # type: ignore[arg-type]
+WHAT = "Low tide on Quay rack"
 
 
 def test_wrong_files_are_exit_1_with_every_problem(
@@ -36,10 +36,10 @@ def test_wrong_files_are_exit_1_with_every_problem(
 
 
 def test_the_address_is_one_line_and_has_a_picture_only_on_the_network() -> None:
-    assert greeting("http://127.0.0.1:8420/", START, None) == (
+    assert greeting("http://127.0.0.1:8420/", WHAT, None) == (
         "Low tide on Quay rack: http://127.0.0.1:8420/"
     )
-    line, *picture = greeting("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH").splitlines()
+    line, *picture = greeting("http://192.0.2.7:8420/", WHAT, "secret", "ABCD-EFGH").splitlines()
     assert line.endswith("http://192.0.2.7:8420/?token=secret")
     assert picture[0].endswith("ABCD-EFGH")
     assert len(picture) > 10
@@ -47,7 +47,7 @@ def test_the_address_is_one_line_and_has_a_picture_only_on_the_network() -> None
 
 @pytest.mark.parametrize("encoding", ["ascii", "no such encoding"])
 def test_a_terminal_without_block_characters_gets_the_address_alone(encoding: str) -> None:
-    text = greeting("http://192.0.2.7:8420/", START, "secret", encoding=encoding)
+    text = greeting("http://192.0.2.7:8420/", WHAT, "secret", encoding=encoding)
     assert text == "Low tide on Quay rack: http://192.0.2.7:8420/?token=secret"
 
 
@@ -63,7 +63,7 @@ def test_the_journal_gets_neither_token_nor_code(
         monkeypatch.setenv("JOURNAL_STREAM", f"{facts.st_dev}:{facts.st_ino + 1}")
         assert not is_journal(handle)  # another program's
     assert not is_journal(handle)  # closed
-    said = greeting("http://192.0.2.7:8420/", START, "secret", "ABCD-EFGH", journal=True)
+    said = greeting("http://192.0.2.7:8420/", WHAT, "secret", "ABCD-EFGH", journal=True)
     assert said.splitlines() == [
         "Low tide on Quay rack: http://192.0.2.7:8420/",
         "To let a device in: lanebridge ctl pair",

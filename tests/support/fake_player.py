@@ -21,7 +21,8 @@ from support.states import player_report
 from bridge.errors import CommandError
 from bridge.music import snapshot
 from bridge.music.performance import Performance
-from bridge.player.messages import Swap, Unpacker, pack_json
+from bridge.player.frames import Unpacker, pack_json
+from bridge.player.messages import Swap
 from bridge.protocol.state import PlayerReport, TransportWord
 from bridge.protocol.table import decode
 from bridge.voltage.encode import Encoder

@@ -14,7 +14,8 @@ from typing import Any
 
 from support.patience import PATIENCE_S
 
-from bridge.player.messages import Swap, pack, pack_json
+from bridge.player.frames import pack, pack_json, pack_start
+from bridge.player.messages import Swap
 from bridge.player.start import Start
 from bridge.supervisor.watch import Watch
 
@@ -35,7 +36,8 @@ class PlayerProcess:
         )
         assert self.process.stdin is not None
         assert self.process.stdout is not None
-        pickle.dump(replace(start, socket=self.socket), self.process.stdin)
+        begin = pickle.dumps(replace(start, socket=self.socket))
+        self.process.stdin.write(pack_start(begin))
         self.process.stdin.close()
         self.ready = self.process.stdout.readline() == b"ready\n"
         self.watch = Watch()
