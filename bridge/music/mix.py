@@ -16,7 +16,7 @@ moves or a hand changes something.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.music.event import Event
@@ -213,6 +213,19 @@ class Mixer:
                 mix.last = now
                 out.append(mix.event(tick, now))
         return out
+
+    def going(self, performance: Performance) -> tuple[str, ...] | None:
+        """The outputs that are on their way; None where a hand has moved something since they were
+        worked out last."""
+        if self._version != performance.at(self._at).serial:
+            return None
+        return tuple(mix.name for mix in self._busy)
+
+    def go_on(self, going: Sequence[str] | None, performance: Performance) -> None:
+        """Where no hand had moved anything (see `going`), nothing is worked out before it must."""
+        if going is not None:
+            self._version = performance.at(self._at).serial
+            self._busy = [mix for mix in self._mixes if mix.name in going]
 
     def keep(self) -> MixerState:
         """Where it stands, for `go_back`."""
