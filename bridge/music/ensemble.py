@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from functools import partial
 
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
@@ -20,7 +19,7 @@ from bridge.music.logic import LogicNode, LogicState
 from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
-from bridge.music.node import Node, Runs, Setting, Window
+from bridge.music.node import Node, Runs, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.value_node import ValueNode
@@ -68,7 +67,6 @@ class Ensemble:
         renderer sets it."""
         self.score = score
         self.performance = performance
-        self.setting: Setting = partial(performance.setting, lane_value=self.value)
         self.lags: dict[int, int] = {} if lags is None else lags
         wanted = set(places)
         self.nodes: dict[int, Node] = {
@@ -132,7 +130,7 @@ class Ensemble:
         window = Window(
             start,
             end,
-            self.setting,
+            performance.setting,
             performance.muted,
             self.value,
             self.ms,
@@ -282,9 +280,13 @@ class Ensemble:
         below.adopt(self, window.end)
         start = window.end
         while True:
+            lane_value, self.performance.lane_value = self.performance.lane_value, below.value
             below.look(start)
             below.nodes[lane].alone = True
-            part = below.run(start, start + AHEAD_TICKS)
+            try:
+                part = below.run(start, start + AHEAD_TICKS)
+            finally:
+                self.performance.lane_value = lane_value
             yield below.nodes[lane], part
             start = part.end
 

@@ -25,7 +25,7 @@ from bridge.music.line import CONTROL_GRID, along
 from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
-from bridge.music.node import SOUNDING, Setting, Window
+from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
 from bridge.music.value_node import note_like
 
@@ -198,7 +198,7 @@ class Mixer:
 
     # --- playing ---------------------------------------------------------------------------------
 
-    def events(self, until: int, performance: Performance, setting: Setting) -> list[Event]:
+    def events(self, until: int, performance: Performance) -> list[Event]:
         """What the outputs do from where the last call ended to before `until`, in tick order."""
         out: list[Event] = []
         tick = self._at
@@ -213,7 +213,7 @@ class Mixer:
                 if tick >= until:
                     break
                 changed = performance.version(tick) != self._version
-            self._sample(out, tick, changed, performance, setting)
+            self._sample(out, tick, changed, performance)
             changed = False
             self._at = tick + 1
             tick = tick + 1
@@ -233,9 +233,7 @@ class Mixer:
             point = min(point, -(-tick // CONTROL_GRID) * CONTROL_GRID)
         return max(point, tick)
 
-    def _sample(
-        self, out: list[Event], tick: int, changed: bool, performance: Performance, setting: Setting
-    ) -> None:
+    def _sample(self, out: list[Event], tick: int, changed: bool, performance: Performance) -> None:
         queue = self._queue
         moved: list[_Mix] = []
         while queue and queue[0].tick <= tick:
@@ -255,7 +253,7 @@ class Mixer:
             if id(mix) in done:
                 continue
             done.add(id(mix))
-            value = self._value(mix, tick, performance, setting)
+            value = self._value(mix, tick, performance)
             if value is not None and value != mix.last:
                 mix.last = value
                 out.append(self._event(mix, tick, value))
@@ -296,14 +294,10 @@ class Mixer:
             line.held = line.value(tick)
         return line.held
 
-    def _value(
-        self, mix: _Mix, tick: int, performance: Performance, setting: Setting
-    ) -> float | None:
+    def _value(self, mix: _Mix, tick: int, performance: Performance) -> float | None:
         """Volts of a level output, the note of a pitch output; None: nothing has been said yet."""
         return (
-            self._note(mix, tick, performance, setting)
-            if mix.pitch
-            else self._volts(mix, tick, performance, setting)
+            self._note(mix, tick, performance) if mix.pitch else self._volts(mix, tick, performance)
         )
 
     def _driven(self, mix: _Mix, tick: int, performance: Performance) -> float:
@@ -326,45 +320,43 @@ class Mixer:
                 volts += drive.depth * value * mix.wired.span
         return volts
 
-    def _volts(self, mix: _Mix, tick: int, performance: Performance, setting: Setting) -> float:
+    def _volts(self, mix: _Mix, tick: int, performance: Performance) -> float:
         volts = mix.base + self._driven(mix, tick, performance)
         for lane in mix.owners:
             value = self._lane_value(lane, tick, performance)
             if value is not None:
-                depth = setting(lane, "depth", tick)
+                depth = performance.setting(lane, "depth", tick)
                 volts += depth * value * self._lines[lane].scale * mix.wired.span
-            volts += setting(lane, "offset", tick)
+            volts += performance.setting(lane, "offset", tick)
         return min(max(volts, mix.wired.low), mix.wired.high)
 
-    def _note(
-        self, mix: _Mix, tick: int, performance: Performance, setting: Setting
-    ) -> float | None:
+    def _note(self, mix: _Mix, tick: int, performance: Performance) -> float | None:
         # Every owner is looked at, so that each keeps the value it is to leave standing.
         notes = {lane: self._lane_value(lane, tick, performance) for lane in mix.owners}
         note = notes.get(mix.leader)
         if note is None:
             return None
         volts = self._driven(mix, tick, performance)
-        volts += setting(mix.leader, "offset", tick)
+        volts += performance.setting(mix.leader, "offset", tick)
         return min(max(note + volts * SEMITONES_PER_VOLT, 0.0), HIGHEST_NOTE)
 
-    def driven_by(self, macro: int, performance: Performance, setting: Setting) -> dict[str, float]:
+    def driven_by(self, macro: int, performance: Performance) -> dict[str, float]:
         """Volts of the level outputs that a macro (by position) drives, at the tick up to which
         everything has been given out."""
         return {
-            mix.wired.name: self._volts(mix, self._at, performance, setting)
+            mix.wired.name: self._volts(mix, self._at, performance)
             for mix in self._fed.get(-1 - macro, ())
             if not mix.pitch
         }
 
     # --- standing still --------------------------------------------------------------------------
 
-    def hold(self, tick: int, performance: Performance, setting: Setting) -> list[Event]:
+    def hold(self, tick: int, performance: Performance) -> list[Event]:
         """The present value of every driven output, whether or not it has been sent before: for a
         stopped transport, a port that comes back, a recall."""
         out: list[Event] = []
         for mix in self._mixes:
-            now = self._value(mix, tick, performance, setting)
+            now = self._value(mix, tick, performance)
             if now is not None:
                 mix.last = now
                 out.append(self._event(mix, tick, now))

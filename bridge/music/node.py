@@ -82,10 +82,6 @@ class Change(NamedTuple):
     glide: int = 0
 
 
-Setting = Callable[[int, str, int], float]
-"""The effective value of a setting: of which lane, its name, at which tick."""
-
-
 class State(Protocol):
     """A derived lane that is true or false at every tick, for those that read it.
 
@@ -151,7 +147,7 @@ class Window:
 
     start: int
     end: int
-    setting: Setting
+    setting: Callable[[int, str, int], float]
     muted: Callable[[int, int], bool]
     value: Callable[[int, int], float]
     ms: Callable[[float], float]

@@ -49,11 +49,14 @@ class Performance:
     running
         False while the transport stands: macros then go where they are sent at once, since no
         tick passes in which they could glide.
+    lane_value
+        where to ask for the value of a lane that drives a setting: (position, tick) to a value.
     """
 
     def __init__(self, score: ScoreLike) -> None:
         self.index = SetIndex(score.spec, score.lanes, score.positions)
         self.running = True
+        self.lane_value: Callable[[int, int], float] = _silent
         self._live = self.index.opening()
         self._ahead: list[LiveState] = []
         self._tick = 0
@@ -86,13 +89,10 @@ class Performance:
         """True when nothing moves a setting: its value stays until the next change."""
         return name not in self.at(tick).moving[lane]
 
-    def setting(
-        self, lane: int, name: str, tick: int, lane_value: Callable[[int, int], float] = _silent
-    ) -> float:
+    def setting(self, lane: int, name: str, tick: int) -> float:
         """The effective value of a setting at a tick: what is written, a section or a hand put in
         its place, or where a drive puts it, plus what macros and lanes add, clamped to the
-        setting's range; a fill raises the density after that. `lane_value` says what a lane that
-        drives it does: (position, tick) to a value."""
+        setting's range; a fill raises the density after that."""
         live = self._live
         if tick >= live.until:
             live = self.at(tick)
@@ -107,11 +107,11 @@ class Performance:
             if source < 0:
                 value += by * self._shaped(live, -1 - source, tick, curve)
             else:
-                value += by * lane_value(source, tick)
+                value += by * self.lane_value(source, tick)
         low, high, whole = _SCALES[name]
         value = min(max(value, low), high)
         if name == "density" and lane in live.filling:
-            return value + (1.0 - value) * self.setting(lane, "fill_share", tick, lane_value)
+            return value + (1.0 - value) * self.setting(lane, "fill_share", tick)
         return float(round(value)) if whole else value
 
     def macro(self, position: int, tick: int, curve: float | None = None) -> float:

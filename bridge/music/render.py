@@ -69,6 +69,7 @@ class Renderer:
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
         self._reach = _reach(score, performance.index.overrides)
+        performance.lane_value = self._ensemble.value
 
     # --- the caller's side ---
 
@@ -220,11 +221,11 @@ class Renderer:
     def hold_values(self) -> list[Event]:
         """The present value of every pitch and level output, as events at `position`."""
         self._look()
-        return self._mixer.hold(self.position, self.performance, self._ensemble.setting)
+        return self._mixer.hold(self.position, self.performance)
 
     def driven_by(self, macro: int) -> dict[str, float]:
         """Volts of the level outputs that a macro (by position) drives, at `position`."""
-        return self._mixer.driven_by(macro, self.performance, self._ensemble.setting)
+        return self._mixer.driven_by(macro, self.performance)
 
     # --- evaluation ---
 
@@ -289,7 +290,7 @@ class Renderer:
         while True:
             self._look()
             certain = min(to_tick, self._grid - self._ahead)
-            given += self._mixer.events(certain, self.performance, self._ensemble.setting)
+            given += self._mixer.events(certain, self.performance)
             if certain == to_tick:
                 return given
             self._evaluate(to_tick + self._ahead)

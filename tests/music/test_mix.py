@@ -389,8 +389,8 @@ def test_only_outputs_that_something_drives_are_spoken_for() -> None:
     score = score_of(Lane("kick", Every(), out="main.gate-1"))
     mixer = Mixer(score)
     performance = Performance(score)
-    assert mixer.hold(0, performance, performance.setting) == []
-    assert mixer.events(BAR, performance, performance.setting) == []
+    assert mixer.hold(0, performance) == []
+    assert mixer.events(BAR, performance) == []
 
 
 # --- resets by hand ------------------------------------------------------------------------------

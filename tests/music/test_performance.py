@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any
 
 import pytest
@@ -71,12 +70,9 @@ def test_whole_settings_stay_whole() -> None:
 
 def test_a_lane_drives_a_setting_by_its_value() -> None:
     performance = Performance(SCORE)
-    setting = partial(
-        performance.setting,
-        lane_value=lambda lane, tick: {(AT["swell"], 40): 0.6}.get((lane, tick), 0.0),
-    )
-    assert setting(AT["spray"], "density", 0) == 0.5
-    assert setting(AT["spray"], "density", 40) == pytest.approx(0.8)
+    performance.lane_value = lambda lane, tick: {(AT["swell"], 40): 0.6}.get((lane, tick), 0.0)
+    assert performance.setting(AT["spray"], "density", 0) == 0.5
+    assert performance.setting(AT["spray"], "density", 40) == pytest.approx(0.8)
 
 
 def test_what_nothing_moves_is_fixed() -> None:

@@ -69,20 +69,16 @@ def changes(
     performance = performance or Performance(score)
     nodes = build_nodes(score)
     place = score.positions[lane]
-
-    def lane_value(other: int, tick: int) -> float:
-        return nodes[other].value_at(tick)
-
-    setting = partial(performance.setting, lane_value=lane_value)
+    performance.lane_value = lambda other, tick: nodes[other].value_at(tick)
     found: list[Change] = []
     start = 0
     for cut in sorted({*(c for c in cuts if 0 < c < end), end}):
         window = Window(
             start,
             cut,
-            setting,
+            performance.setting,
             performance.muted,
-            lane_value,
+            performance.lane_value,
             lambda ms: ms * performance.tempo * 960 / 60000,
             version=performance.version(start),
             fixed=partial(performance.fixed, tick=start),
