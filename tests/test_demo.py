@@ -229,8 +229,8 @@ def test_derived_voices_follow(rig: Rig) -> None:
     assert grid_steps(lanes["after"]) == [step + 3 for step in kick if step + 3 < 16]
 
 
-def test_taps_before_and_after_a_mute(rig: Rig) -> None:
-    score = score_of(rig, DEMO / "ideas/taps.yaml")
+def test_reading_before_and_after_a_mute(rig: Rig) -> None:
+    score = score_of(rig, DEMO / "ideas/mutes.yaml")
     on, muted = (
         played(score, 2, {"do": "mute", "lane": "rim", "muted": yes, "when": "now"})
         for yes in (False, True)

@@ -131,12 +131,9 @@ class ListenedCheck:
         if not struck.heard:
             return Heard(wired.name, False, f"{head(wired)}: nothing heard")
         level = "" if struck.level == QUIET else ", at full level only"
-        return Heard(
-            wired.name,
-            True,
-            f"{head(wired)}: heard after {struck.late_ms:.1f} ms, "
-            f"{struck.sound.level_db:.0f} dB{level}",
-        )
+        late = f"after {struck.late_ms:.1f} ms" if struck.placed else "(not sure when)"
+        says = f"{head(wired)}: heard {late}, {struck.sound.level_db:.0f} dB{level}"
+        return Heard(wired.name, True, says)
 
     def sounds(self) -> dict[str, Sound | None]:
         """What each gate that was fired sounds like; None where nothing was heard."""
@@ -268,7 +265,7 @@ def summary(check: ListenedCheck, trouble: BridgeError | None = None) -> list[st
 
 def all_good(check: ListenedCheck) -> bool:
     """Whether this one may be kept as a good one without a person looking."""
-    fine = all(one.verdict in ("fine", "new") for one in check.findings())
+    fine = all(one.verdict in ("same", "new") for one in check.findings())
     return check.complete and fine and all(one.good for one in check.heard.values())
 
 

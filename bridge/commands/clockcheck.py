@@ -48,7 +48,7 @@ def command(context: click.Context, rig: Path, seconds: float, source: str | Non
     name = source or load_rig(rig).clock.follow
     if name == "internal":
         raise BridgeError(
-            f"{rig}  leads its own clock (clock.follow: internal); name an input with --from"
+            f"{rig}  uses the internal clock (clock.follow: internal); name an input with --from"
         )
     stamps: list[int] = []
 

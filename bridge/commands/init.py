@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 FILE = click.Path(path_type=Path)
 
-RIG = """# Your rack: which MIDI port leads to which interface, and where each cable goes.
+RIG = """# Your rack: which MIDI port goes to which interface, and where each cable goes.
 # `lanebridge ports` lists the ports; `simulated` plays without hardware.
 # `lanebridge profile list` lists the kinds of interface, `profile show {profile}` their outputs.
 rig: My rack

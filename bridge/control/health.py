@@ -69,7 +69,7 @@ def _clock(state: PlayerReport) -> Iterator[Finding]:
     clock = state.get("clock")
     if clock is None:
         return
-    if clock["state"] in ("leading", "locked"):
+    if clock["state"] in ("internal", "locked"):
         yield Finding("clock", "ok", f"{clock['source']}: {clock['state']}")
     else:
         yield Finding(

@@ -116,7 +116,7 @@ class Controllers:
                 key = (controller.port, binding.kind, binding.channel, binding.number)
                 bound = before.get((name, binding)) or _Bound(name, binding)
                 self._bound.setdefault(key, []).append(bound)
-                if binding.fine:
+                if binding.pair:
                     self._fine[*key[:3], binding.number + FINE] = key
         self._listen()
         self._stand()
@@ -186,7 +186,7 @@ class Controllers:
                 self._turn(bound, steps_of(bound.binding.encoder, touched.value))
                 continue
             value = touched.value / 127
-            if bound.binding.fine:
+            if bound.binding.pair:
                 half = bound.pair.coarse if key == touched.key else bound.pair.fine
                 value = half(touched.value)
             self._act(bound, touched, value, now)
@@ -303,7 +303,7 @@ class Controllers:
             self._changed()
         controller = self._of_port(touched.port, wish.controller)
         number = touched.number
-        if wish.fine and touched.kind == "cc" and number >= FINE:
+        if wish.pair and touched.kind == "cc" and number >= FINE:
             number -= FINE  # its fine half has come first
         binding = binding_of(wish, touched.kind, number, touched.channel)
         return await self.bind(controller, binding, wish.replace)
@@ -433,7 +433,7 @@ class Controllers:
             "name": name,
             "pickup": binding.pickup,
             "feedback": binding.feedback,
-            "fine": binding.fine,
+            "pair": binding.pair,
             "latch": binding.latch,
             "encoder": binding.encoder,
             "steps": binding.steps,

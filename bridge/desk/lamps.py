@@ -22,7 +22,7 @@ def messages(binding: Binding, state: Mapping[str, object]) -> list[bytes]:
     """The messages that show `binding` as `state` has it; none when there is nothing to show."""
     value = _macro(binding, state)
     channel = binding.channel - 1
-    if value is not None and binding.fine:
+    if value is not None and binding.pair:
         code = round(value * 16383)
         return [
             bytes((0xB0 | channel, binding.number, code >> 7)),

@@ -29,7 +29,7 @@ def binding_of(wish: Learn, kind: str, number: int, channel: int) -> Binding:
         channel,
         pickup=wish.pickup,
         feedback=wish.feedback,
-        fine=wish.fine and kind == "cc",
+        pair=wish.pair and kind == "cc",
         latch=wish.latch,
         encoder=wish.encoder,
         steps=wish.steps,

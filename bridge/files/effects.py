@@ -15,7 +15,17 @@ from bridge.files.reach import Reach
 from bridge.files.rig import Rig
 from bridge.files.set_lane import LaneBase
 from bridge.files.set_models import SetModel
-from bridge.music.model import SETTINGS, Arpeggio, Drive, Hold, Lane, SetSpec, Shape, Walk, kind_of
+from bridge.music.model import (
+    SETTINGS,
+    Arpeggio,
+    Drive,
+    Lane,
+    Sample,
+    SetSpec,
+    Shape,
+    Walk,
+    kind_of,
+)
 from bridge.music.scale import spread
 
 _NOTE_KEYS = ("quantise", "chord", "octaves", "transpose_by")
@@ -207,9 +217,9 @@ class Effects:
         source = lane.source
         if "noted" in kind_of(source).traits:
             return None
-        if isinstance(source, Hold) and source.value in self.reach.lanes:
+        if isinstance(source, Sample) and source.value in self.reach.lanes:
             held = self.reach.lanes[source.value]
-            if isinstance(held.source, Hold) or held.quantise is not None or held.chord:
+            if isinstance(held.source, Sample) or held.quantise is not None or held.chord:
                 return None
             return self._loose_source(held, player)
         values = self._certain(lane)

@@ -6,6 +6,7 @@ check` for a profile) says what to write instead, and `check --rewrite` writes i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,17 +19,24 @@ from bridge.files.profile import RENAMED
 from bridge.files.rig import OLDER_MOVES
 from bridge.files.set_values import read_rate, read_spacing
 from bridge.files.yaml_text import render
+from bridge.music.logic_parse import OLDER_FUNCTIONS
 
 SPELLINGS: Mapping[str, tuple[str, str]] = {
     "advance": ("advance: 1/8", "`rate: 1/8`; `advance` names a lane"),
     "retrigger": ("retrigger: kick", "`reset: kick`"),
     "spacing": ("spacing: accelerating", "`repeat_curve: 0.5`; `slowing` is -0.5, `even` 0"),
     "still": ("still: true", "`freeze: true`"),
+    "tap": ("tap: before-mute", "`reads: before-mute`"),
+    "by": ("by: gates (a lane)", "`compare: gates`"),
+    "hold": ("hold: {value: swell, by: rim}", "`sample: {value: swell, at: rim}`"),
+    "logic": ("hold(a, 1/8), latch(a, b)", "`extend(a, 1/8)`, `between(a, b)`"),
     "says": ("says: two gates (a profile)", "`description: two gates`"),
     "all-out": ("transport: all-out (a rig)", "`transport: mute-all`"),
+    "fine": ("fine: true (a rig)", "`pair: true`"),
     "notes": ("[A1, ~, C2]", "`[A1, ., C2]`: a rest among notes or levels is a point"),
 }
 """What is read for a while yet, and what it is written as, by the key that it stands at."""
+_RENAMED_KEYS = {"retrigger": "reset", "still": "freeze", "tap": "reads", "by": "compare"}
 OLDER_KEYS = ("retrigger", "spacing")
 """Keys of a lane that are older spellings as a whole."""
 
@@ -66,7 +74,14 @@ def of_rig(data: object) -> Iterator[Older]:
     for name, one in _named(data, "controllers"):
         controls = one.get("controls")
         for place, control in enumerate(controls if isinstance(controls, list) else ()):
-            move = control.get("transport") if isinstance(control, Mapping) else None
+            if not isinstance(control, Mapping):
+                continue
+            if "fine" in control and "pair" not in control:
+                paired = {("pair" if key == "fine" else key): said for key, said in control.items()}
+                path = ("controllers", name, "controls")
+                says = "is an older spelling; write pair"
+                yield Older((*path, place, "fine"), says, rows=((path, place, paired),))
+            move = control.get("transport")
             if isinstance(move, str) and move in OLDER_MOVES:
                 now, path = OLDER_MOVES[move], ("controllers", name, "controls")
                 row = path, place, {**control, "transport": now}
@@ -133,12 +148,25 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, object]) -> Iterator[Olde
     value = lane.get("advance")
     if isinstance(value, str) and "rate" not in lane and _is_rate(value):
         yield _renamed(path, "advance", "rate", str(value))
-    value = lane.get("retrigger")
-    if isinstance(value, str) and "reset" not in lane:
-        yield _renamed(path, "retrigger", "reset", str(value))
-    value = lane.get("still")
-    if isinstance(value, bool) and "freeze" not in lane:
-        yield _renamed(path, "still", "freeze", value)
+    for key, now in _RENAMED_KEYS.items():
+        value = lane.get(key)
+        if isinstance(value, str | bool) and now not in lane:
+            yield _renamed(path, key, now, value)
+    held = lane.get("hold")
+    if isinstance(held, Mapping) and "sample" not in lane:
+        renamed = {"at" if key == "by" else str(key): said for key, said in held.items()}
+        yield _renamed(path, "hold", "sample", renamed)
+    sampled = lane.get("sample")
+    if isinstance(sampled, Mapping) and "by" in sampled and "at" not in sampled:
+        yield _renamed((*path, "sample"), "by", "at", sampled["by"])
+    value = lane.get("logic")
+    if isinstance(value, str) and (called := functions_renamed(value)) != value:
+        yield Older(
+            (*path, "logic"),
+            _older_value(called),
+            (Change((*path, "logic"), called),),
+            at_key=False,
+        )
     value = lane.get("spacing")
     if value is not None and "repeat_curve" not in lane:
         with suppress(ValueError):  # else it is wrong, and said to be
@@ -153,8 +181,15 @@ def _of_lane(path: tuple[str, ...], lane: Mapping[str, object]) -> Iterator[Olde
                 yield Older((*at, rests[0][1]), says, rows=rests, at_key=False)
 
 
+def functions_renamed(expression: str) -> str:
+    """An expression with each function called as it is called today."""
+    pattern = rf"(?<![\w-])({'|'.join(OLDER_FUNCTIONS)})(?=\s*\()"
+    return re.sub(pattern, lambda found: OLDER_FUNCTIONS[found[1]], expression)
+
+
 def _renamed(path: tuple[str, ...], key: str, now: str, value: object) -> Older:
-    changes = Change((*path, key), None), Change((*path, now), value)
+    # The new one first: a lane that is nothing but this key would go, and come back elsewhere.
+    changes = Change((*path, now), value), Change((*path, key), None)
     return Older((*path, key), f"is an older spelling; write {now}: {render(value)}", changes)
 
 

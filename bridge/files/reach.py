@@ -15,10 +15,10 @@ from bridge.music.model import (
     Arpeggio,
     Drive,
     Euclid,
-    Hold,
     Lane,
     Logic,
     Notes,
+    Sample,
     SetSpec,
     Steps,
     kind_of,
@@ -76,7 +76,7 @@ class Reach:
     def parsed(self, lane: Lane) -> Term:
         """The expression of a lane of logic."""
         assert isinstance(lane.source, Logic)
-        return parse(lane.source.expression, list(self.lanes), lane.tap)
+        return parse(lane.source.expression, list(self.lanes), lane.reads)
 
     def readers(self, name: str) -> list[Lane]:
         """The lanes that read a lane."""
@@ -234,9 +234,9 @@ class Reach:
         if source.certain is not None:
             known = source.certain or (0.0,)
             return min(0.0, *known), max(0.0, *known)
-        if isinstance(source, Hold) and source.value in self.lanes and source.value != lane.name:
+        if isinstance(source, Sample) and source.value in self.lanes and source.value != lane.name:
             held = self.lanes[source.value]
-            return (-1.0, 1.0) if isinstance(held.source, Hold) else self.values(held)
+            return (-1.0, 1.0) if isinstance(held.source, Sample) else self.values(held)
         bounds = [value for name in ("low", "high") for value in self.bases(lane, name)]
         return min(0.0, *bounds), max(0.0, *bounds)
 
@@ -279,7 +279,7 @@ class Reach:
         if all(one.tie for one in self.written[lane.name]):
             return "tied gates last until the next hit"
         if lane.out is None and not any(
-            isinstance(one.source, Logic) and one.source.by == "gates"
+            isinstance(one.source, Logic) and one.source.compare == "gates"
             for reader in self.readers(lane.name)
             for one in self.written[reader.name]
         ):

@@ -16,7 +16,7 @@ from pydantic import BeforeValidator, Field
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files.document import Document, Keys, in_order
 from bridge.files.profile import load_profile
-from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, read_text
+from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, older_name, read_text
 from bridge.music.model import OutputRange
 from bridge.protocol.limits import FEWEST_STEPS, MOST_STEPS, USUAL_STEPS
 from bridge.protocol.state import Coding
@@ -41,7 +41,7 @@ class Binding:
     transport: str | None = None
     pickup: bool = True
     feedback: bool = False
-    fine: bool = False
+    pair: bool = False
     latch: bool = False
     encoder: Coding | None = None
     steps: int = USUAL_STEPS
@@ -139,7 +139,7 @@ class ClockModel(Strict):
     called: ClassVar[str] = "the clock"
 
     follow: Port = "internal"
-    """`internal`, or a part of the name of the MIDI input whose clock leads"""
+    """`internal`, or a part of the name of the MIDI input whose clock is followed"""
     offset_ms: Annotated[float, Limits(-MOST_OFFSET_MS, MOST_OFFSET_MS, "ms")] = 0.0
     """shifts everything; negative plays earlier"""
     send_to: list[Name] = Field(default_factory=list)
@@ -187,7 +187,7 @@ class BindingModel(Strict):
     """a knob moves a macro only after it has passed the macro's value"""
     feedback: bool = False
     """the state is sent back on the same number, for a lamp or a motor"""
-    fine: bool = False
+    pair: bool = older_name("pair", "fine", False)
     """a knob of 14 bits: `cc` is its coarse half, 32 above it the fine one"""
     latch: bool = False
     """a button that stays down by itself: down brings the lane in, up takes it out"""
@@ -363,9 +363,9 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
             if sum(target is not None for target in targets) != 1:
                 message = "needs one of macro, mute, section and transport"
                 problems.append(document.problem(keys, message))
-            if control.fine and (control.macro is None or control.cc is None or control.cc > 31):
+            if control.pair and (control.macro is None or control.cc is None or control.cc > 31):
                 message = "is for a macro moved by a cc from 0 to 31"
-                problems.append(document.problem((*keys, "fine"), message))
+                problems.append(document.problem((*keys, "pair"), message))
             if control.latch and control.mute is None:
                 problems.append(document.problem((*keys, "latch"), "is for buttons that mute"))
             problems += _encoder(document, keys, control)
@@ -378,7 +378,7 @@ def _controls(document: Document, model: RigModel, cut: set[Keys]) -> list[Probl
                 )
                 problems.append(document.problem(keys, message))
             seen.setdefault(mark, place)
-            if control.fine and control.cc is not None:
+            if control.pair and control.cc is not None:
                 seen.setdefault(("cc", control.cc + 32, control.channel), place)
     return problems
 
@@ -393,8 +393,8 @@ def _encoder(document: Document, keys: Keys, control: BindingModel) -> list[Prob
         said.append(("encoder", "is for a macro moved by a cc"))
     else:
         positions = "is for knobs with a position"
-        if control.fine:
-            said.append(("fine", f"{positions}; an encoder becomes finer by more `steps`"))
+        if control.pair:
+            said.append(("pair", f"{positions}; an encoder becomes finer by more `steps`"))
         if not control.pickup:
             said.append(("pickup", f"{positions}; an encoder never jumps"))
     return [document.problem((*keys, key), message) for key, message in said]
@@ -418,7 +418,7 @@ def _controller(name: str, model: ControllerModel) -> Controller:
                 item.transport,
                 item.pickup,
                 item.feedback,
-                item.fine,
+                item.pair,
                 item.latch,
                 item.encoder,
                 item.steps,

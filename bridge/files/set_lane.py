@@ -48,8 +48,8 @@ from bridge.music.model import (
     Logic,
     Notes,
     Passes,
+    Side,
     Source,
-    Tap,
 )
 from bridge.music.references import LANE_KEYS, is_led
 from bridge.music.scale import Key
@@ -162,9 +162,9 @@ class LaneBase(Strict):
     levels: Annotated[list[OneLevel], Field(min_length=1, max_length=256)] | None = None
     """source of values: levels, in turn"""
 
-    by: Literal["steps", "gates"] = "steps"
+    compare: Literal["steps", "gates"] = older_name("compare", "by", "steps")
     """logic on coinciding steps, or on overlapping gates"""
-    tap: Tap = "after-mute"
+    reads: Side = older_name("reads", "tap", "after-mute")
     """logic reads its lanes after their mutes or before them"""
     feel: FeelOf = "cause"
     """what other lanes move or derive sounds with the hit that causes it, or on the grid"""
@@ -242,7 +242,10 @@ def _source_fields() -> dict[str, Any]:
         if read is None:
             read = _part_type(inside[0]) if inside else Yes
         says = f"source of {kind.plays}: {kind.says}"
-        fields[kind.name] = (read | None, Field(default=None, description=says))
+        fields[kind.name] = (
+            read | None,
+            older_name(kind.name, kind.before, None, description=says),
+        )
         for part in kind.parts:
             if part not in inside:
                 more = Field(default=None, description=part.says)
@@ -253,7 +256,10 @@ def _source_fields() -> dict[str, Any]:
 def _source_model(kind: Kind) -> type[Strict]:
     """The mapping under the key of a source that has several parts."""
     parts: dict[str, Any] = {
-        part.keys[-1]: (_part_type(part), Field(description=part.says))
+        part.keys[-1]: (
+            _part_type(part),
+            older_name(part.keys[-1], part.before, ..., description=part.says),
+        )
         for part in kind.parts
         if len(part.keys) > 1
     }
@@ -354,7 +360,7 @@ def _no_feel(model: LaneBase, kind: str) -> Iterator[tuple[tuple[str, ...], str,
         return
     if not is_led(kind, lambda one: isinstance(model.at(one.keys), str)):
         yield ("feel",), "means nothing on a lane that no other lane moves: it has its own", True
-    elif kind == "logic" and model.by == "gates":
+    elif kind == "logic" and model.compare == "gates":
         yield ("feel",), "means nothing by gates: they are heard when they sound", True
 
 
@@ -377,7 +383,7 @@ def _source(model: LaneBase, kind: Kind, key: Key) -> Source:
     if model.steps is not None:
         return model.steps
     if model.logic is not None:
-        return Logic(model.logic, model.by)
+        return Logic(model.logic, model.compare)
     if model.notes is not None:
         return Notes(tuple(key.noted(note, model.octave) for note in model.notes))
     if model.levels is not None:
@@ -428,7 +434,7 @@ def made(name: str, model: LaneBase, key: Key) -> Lane:
         out=model.out,
         muted=model.muted,
         share=model.share,
-        tap=model.tap,
+        reads=model.reads,
         feel=model.feel,
         direction=model.direction,
         reset=model.reset,

@@ -49,9 +49,11 @@ class Strict(BaseModel):
     elsewhere: ClassVar[Mapping[str, str]] = {}
 
 
-def older_name(now: str, before: str, default: Any) -> Any:
-    """A field of a model that is read as `now`, and as `before`, an older spelling of it."""
-    return Field(default, validation_alias=AliasChoices(now, before))
+def older_name(now: str, before: str, default: Any, **more: Any) -> Any:
+    """A field of a model that is read as `now`, and as `before`, an older spelling of it (none
+    when that is empty). `more` is what else a field may have."""
+    alias = AliasChoices(now, before) if before else None
+    return Field(default, validation_alias=alias, **more)
 
 
 def shown(value: object) -> str:

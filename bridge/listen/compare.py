@@ -18,14 +18,14 @@ SURELY = 0.3
 TWINS = 0.2
 """Two outputs whose sounds are nearer than this sound one voice."""
 
-Verdict = Literal["fine", "new", "nothing", "swapped", "like", "changed", "alike"]
+Verdict = Literal["same", "new", "nothing", "swapped", "like", "changed", "alike"]
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What is found of one output. `other` is the output whose voice it sounds like.
 
-    - ``fine``: as at the last good soundcheck; ``new``: heard, and nothing to compare it with;
+    - ``same``: as at the last good soundcheck; ``new``: heard, and nothing to compare it with;
     - ``nothing``: nothing was heard;
     - ``swapped``: sounds like `other` did, and `other` as this one did;
     - ``like``: sounds like `other` did; ``alike``: sounds as `other` sounds now;
@@ -59,7 +59,7 @@ def compare(now: Mapping[str, Sound | None], last: Mapping[str, Sound]) -> list[
             found.append(Finding(name, "like", other))
         elif name in last:
             near = distance(sound, last[name]) <= SAME
-            found.append(Finding(name, "fine" if near else "changed"))
+            found.append(Finding(name, "same" if near else "changed"))
         else:
             twin = _twin(name, sound, now)
             found.append(Finding(name, "alike", twin) if twin else Finding(name, "new"))

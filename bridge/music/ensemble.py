@@ -39,7 +39,7 @@ def build(score: Score, place: int) -> Node:
     source = lane.source
     if isinstance(source, Logic):
         term, step = score.terms[place], score.steps[place]
-        if source.by == "gates":
+        if source.compare == "gates":
             return GatesNode(place, score.spec, step, term, positions, reset, dict(score.outputs))
         return LogicNode(place, score.spec, step, term, positions, reset, score.states)
     if lane.hits:

@@ -16,9 +16,9 @@ from bridge.music.logic_functions import (
     ACCENTS,
     LONG_AGO,
     AtLeast,
+    Between,
     Exactly,
     Function,
-    Latch,
     Masks,
     accents_of,
 )
@@ -180,7 +180,7 @@ class GateDelay(GateFunction):
 
 @dataclass(slots=True)
 class TimedGate(Gate):
-    """A tick for each of the two bits: when a hold ends, or since when the operand is low."""
+    """A tick for each of the two bits: when it is over, or since when the operand is low."""
 
     ticks: list[int] = field(default_factory=lambda: [LONG_AGO, LONG_AGO])
 
@@ -200,7 +200,7 @@ class TimedFunction(GateFunction):
                 self.state.ticks[place] = tick
 
 
-class GateHold(TimedFunction):
+class GateExtend(TimedFunction):
     """High for a musical time from each rising edge on, however long the gate is."""
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
@@ -256,12 +256,12 @@ class GateChance(GateFunction):
 GATE_FUNCTIONS: dict[str, type[Function]] = {
     "at-least": AtLeast,
     "exactly": Exactly,
-    "latch": Latch,
+    "between": Between,
     "nth": GateNth,
     "toggle": GateToggle,
     "first": GateFirst,
     "delay": GateDelay,
-    "hold": GateHold,
+    "extend": GateExtend,
     "edge": GateEdge,
     "gap": GateGap,
     "chance": GateChance,

@@ -14,9 +14,9 @@ from typing import Literal, get_args
 
 Plays = Literal["hits", "values"]
 Takes = Literal["hits", "values", "expression", "whole", "word"]
-Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
+Waveform = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
 OutputKind = Literal["gate", "trigger", "pitch", "level", "clock", "reset", "run"]
-Trait = Literal["pattern", "swung", "moved", "reset", "pitched", "noted", "bounded", "tapped"]
+Trait = Literal["pattern", "swung", "moved", "reset", "pitched", "noted", "bounded", "reading"]
 
 
 # --- sources: exactly one per lane -------------------------------------------------------------
@@ -102,7 +102,7 @@ class Logic(Source):
     """A boolean expression over lanes; parsed by `music.logic`."""
 
     expression: str
-    by: Literal["steps", "gates"] = "steps"
+    compare: Literal["steps", "gates"] = "steps"
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ class Levels(Source):
 class Shape(Source):
     """A cyclic form over `Lane.advance` ticks (or `hz`), started again by hits of `retrigger`."""
 
-    form: Form
+    form: Waveform
     retrigger: str | None = None
 
 
@@ -176,11 +176,11 @@ class Decay(Source):
 
 
 @dataclass(frozen=True, slots=True)
-class Hold(Source):
-    """Sample and hold: takes the value of lane `value` at each hit of lane `by`."""
+class Sample(Source):
+    """Sample and hold: the value of lane `value` at each hit of lane `at`."""
 
     value: str
-    by: str
+    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +202,7 @@ class Part:
     `high`, or one of `words`. Without an `optional` part the source is not complete.
     `hears_level` when the strength of the named lane's hits counts. `label` stands on the page,
     `says` in the reference. `older`: an older spelling of another key; it is read, and not offered.
+    `before`: an older spelling of the last of its own keys.
     """
 
     keys: tuple[str, ...]
@@ -216,6 +217,7 @@ class Part:
     optional: bool = False
     hears_level: bool = False
     older: bool = False
+    before: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,13 +234,14 @@ class Kind:
             of its own, which can swing; ``moved``: may be moved on by the hits of another lane;
             ``reset``: can go back to its first step; ``pitched``: its values can be notes;
             ``noted``: they always are, wherever it goes; ``bounded``: moves between `low` and
-            `high`; ``tapped``: reads lanes before or after their mutes.
+            `high`; ``reading``: reads lanes before or after their mutes.
         parts: what is written of it, as far as it is numbers, words and names of lanes.
         written: whether the parts are all that is written. A kind whose notation is richer is read
             in `bridge.files.set_lane`.
         outputs: the kinds of output that it may play.
         phrase: what it does, for a sheet: fields of the source in braces, and ``{moved}``.
         fresh: what a new lane of this kind begins as, besides its parts.
+        before: an older spelling of its name.
     """
 
     name: str
@@ -252,6 +255,7 @@ class Kind:
     written: bool = True
     phrase: str = ""
     fresh: Mapping[str, object] = field(default_factory=dict)
+    before: str = ""
 
     @property
     def usual_output(self) -> OutputKind:
@@ -306,7 +310,7 @@ _ROWS = (
         "hits",
         "derived from other lanes",
         '{logic: "(rim xor kick) and not kick"}',
-        _traits("swung", "reset", "tapped"),
+        _traits("swung", "reset", "reading"),
         _GATES,
         (Part(("logic",), "expression", "expression", "Sounds when", ""),),
         written=False,
@@ -353,7 +357,7 @@ _ROWS = (
         _traits("moved", "reset", "pitched", "bounded"),
         _VOLTS,
         (
-            Part(("shape",), "form", "word", "Form", "", words=get_args(Form)),
+            Part(("shape",), "form", "word", "Form", "", words=get_args(Waveform)),
             Part(
                 ("retrigger",),
                 "retrigger",
@@ -372,32 +376,38 @@ _ROWS = (
         "values",
         "falls from each hit of this lane",
         "{decay: kick, decay_ms: 300}",
-        _traits("bounded", "tapped"),
+        _traits("bounded", "reading"),
         _VOLTS,
         (Part(("decay",), "of", "hits", "Falls from each hit of", "", hears_level=True),),
         phrase="falls after each hit of {of}",
     ),
     Kind(
-        "hold",
-        Hold,
+        "sample",
+        Sample,
         "values",
         "sample and hold",
-        "{hold: {value: swell, by: rim}}",
+        "{sample: {value: swell, at: rim}}",
         _traits("pitched"),
         _VOLTS,
         (
             Part(
-                ("hold", "value"),
+                ("sample", "value"),
                 "value",
                 "values",
-                "Takes the value of",
+                "The value of",
                 "the lane of values that is sampled",
             ),
             Part(
-                ("hold", "by"), "by", "hits", "At each hit of", "the lane whose hits take a sample"
+                ("sample", "at"),
+                "at",
+                "hits",
+                "At each hit of",
+                "the lane at whose hits it is sampled",
+                before="by",
             ),
         ),
-        phrase="takes the value of {value} at each hit of {by}",
+        phrase="samples {value} at each hit of {at}",
+        before="hold",
     ),
     Kind(
         "walk",

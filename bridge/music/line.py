@@ -8,7 +8,7 @@ from typing import NamedTuple
 CONTROL_GRID = 20
 """Ticks between two samples of anything that glides."""
 
-_KEPT = 4096  # ticks of the past that readers may still ask for
+KEPT = 4096  # ticks of the past that readers may still ask for
 _MOST_PIECES = 512
 
 
@@ -29,7 +29,7 @@ def along(start: float, target: float, elapsed: int, glide: int) -> float:
 
 
 class Line:
-    """Straight pieces, one after another, read at any tick of the last `_KEPT`."""
+    """Straight pieces, one after another, read at any tick of the last `KEPT`."""
 
     __slots__ = ("_at", "_from_first", "first", "pieces")
 
@@ -68,7 +68,7 @@ class Line:
     def forget(self, before: int) -> None:
         """Drop pieces that nobody may ask for any more, once there are many."""
         if len(self._at) > _MOST_PIECES:
-            gone = bisect_right(self._at, before - _KEPT) - 1
+            gone = bisect_right(self._at, before - KEPT) - 1
             if gone > 0:
                 del self._at[:gone]
                 del self.pieces[:gone]

@@ -1,7 +1,7 @@
 """Derived lanes on steps: expressions evaluated where their sources hit.
 
 Two hits coincide when their grid tick is the same, before swing and shift. An expression is looked
-at wherever one of its lanes hits, wherever one of its timers (delay, gap, hold) runs out, and, when
+at wherever one of its lanes hits, wherever one of its timers (delay, gap, extend) ends, and, when
 there is a state in it that hits on steps (``not kick``, ``nth(not kick, 2)``), at every step of the
 lane's own rate. So the cost grows with the number of hits and not with the length of time. Looking
 once too often changes nothing.

@@ -2,7 +2,7 @@
 
 Every value is a pair of bits (see `node`): bit 1 the music as written, bit 2 with the mutes as they
 are. Counting functions (nth, toggle) count what is written, so that a mute never shifts them;
-listening functions (first, delay, hold, latch, edge, gap) keep one state for each bit.
+listening functions (first, delay, extend, between, edge, gap) keep one state for each bit.
 
 Further bits say how what sounds is accented, and, of a state, that something in it hits.
 """
@@ -250,7 +250,7 @@ class Delay(Function):
         return result
 
 
-class Hold(Function):
+class Extend(Function):
     """True from each hit of the operand on, for a musical time (counted anew by every hit)."""
 
     state: Times
@@ -272,8 +272,8 @@ class Hold(Function):
         return accents_of(value, held) | here(value)
 
 
-class Latch(Function):
-    """On from a hit of `set` until a hit of `reset`; `reset` wins when both come at once."""
+class Between(Function):
+    """On from a hit of `start` until a hit of `end`; `end` wins when both come at once."""
 
     state: Bits
 
@@ -355,8 +355,8 @@ FUNCTIONS: dict[str, type[Function]] = {
     "toggle": Toggle,
     "first": First,
     "delay": Delay,
-    "hold": Hold,
-    "latch": Latch,
+    "extend": Extend,
+    "between": Between,
     "edge": Edge,
     "gap": Gap,
     "chance": Chance,

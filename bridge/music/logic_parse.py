@@ -28,7 +28,7 @@ from bridge.music.ticks import parse_rate
 Kind = Literal["lane", "count", "time", "chance", "line", "level"]
 
 OPERATORS = ("and", "or", "xor", "not")
-TAPS = ("after-mute", "before-mute")
+SIDES = ("after-mute", "before-mute")
 
 # Arguments by function: a kind each; "hits" is any expression, "hits..." one or more of them,
 # a trailing "?" may be left out.
@@ -39,8 +39,8 @@ FUNCTIONS: dict[str, tuple[str, ...]] = {
     "toggle": ("hits",),
     "first": ("hits", "hits"),
     "delay": ("hits", "time"),
-    "hold": ("hits", "time"),
-    "latch": ("hits", "hits"),
+    "extend": ("hits", "time"),
+    "between": ("hits", "hits"),
     "chance": ("hits", "chance"),
     "edge": ("hits", "time?"),
     "gap": ("hits", "time"),
@@ -53,6 +53,9 @@ FUNCTIONS: dict[str, tuple[str, ...]] = {
     "after-mute": ("hits",),
     "before-mute": ("hits",),
 }
+
+OLDER_FUNCTIONS = {"hold": "extend", "latch": "between"}
+"""Functions by the names that they had; these are still read."""
 
 _TOKEN = re.compile(
     r"\s*(?:(?P<number>-?\d+(?:/\d+|:\d+|\.\d+)?[T.]?)|(?P<word>[A-Za-z][A-Za-z0-9_-]*)"
@@ -121,15 +124,15 @@ def _tokens(text: str) -> list[_Token]:
     return tokens
 
 
-def parse(text: str, lanes: Collection[str], tap: str = "after-mute") -> Term:
+def parse(text: str, lanes: Collection[str], reads: str = "after-mute") -> Term:
     """
-    The tree of `text`; `lanes` are the names that exist, `tap` how lanes are read unless told.
+    The tree of `text`; `lanes` are the names that exist, `reads` how lanes are read unless told.
 
     Raises:
         LogicError: with the column of the first mistake, and "did you mean" for near misses.
 
     """
-    return _Reader(text, lanes, tap == "before-mute").whole()
+    return _Reader(text, lanes, reads == "before-mute").whole()
 
 
 class _Reader:
@@ -222,14 +225,14 @@ class _Reader:
         return Term("lane", token.column, name=token.text, before_mute=self.before_mute)
 
     def function(self, token: _Token) -> Term:
-        name = token.text
+        name = OLDER_FUNCTIONS.get(token.text, token.text)
         if name not in FUNCTIONS:
             hint = did_you_mean(name, FUNCTIONS)
             if name in self.lanes:
                 hint = " (it is a lane: and, or or xor is missing after it)"
             raise LogicError(f"no function is called {name!r}{hint}", token.column)
         self.take()
-        if name in TAPS:
+        if name in SIDES:
             outer, self.before_mute = self.before_mute, name == "before-mute"
             term = self.either()
             self.before_mute = outer

@@ -4,7 +4,7 @@ Two kinds of expression:
 
 - *Hits* are true at single ticks: a lane, `a and b`, `a or b`, whatever is false as long as nothing
   hits.
-- A *state* is true or false at every tick, hits or none: `not a`, `toggle(a)`, `hold`, `latch`,
+- A *state* is true or false at every tick, hits or none: `not a`, `toggle(a)`, `extend`, `between`,
   `above`, `below`, `rising`, `falling`, and what can be true because of them alone (`a or not b`).
   A derived lane whose expression is a state is one for the lanes that read it.
 
@@ -200,7 +200,7 @@ def is_state(term: Term, states: frozenset[str] = frozenset()) -> bool:
     match term.op:
         case "lane":
             return term.name in states
-        case "not" | "toggle" | "hold" | "latch" | "above" | "below" | "rising" | "falling":
+        case "not" | "toggle" | "extend" | "between" | "above" | "below" | "rising" | "falling":
             return True
         case "and":
             return all(below)

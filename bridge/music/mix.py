@@ -17,8 +17,8 @@ moves or a hand changes something.
 from __future__ import annotations
 
 from bisect import insort
-from collections.abc import Mapping
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 from bridge.music.event import Event, EventKind
 from bridge.music.line import CONTROL_GRID, along
@@ -47,11 +47,11 @@ class _Line:
     """The value of one lane in sounding time."""
 
     __slots__ = (
-        "_last",
         "at",
         "glide",
         "held",
         "hits",
+        "last",
         "moved",
         "notes",
         "scale",
@@ -70,7 +70,7 @@ class _Line:
         self.start = self.target = 0.0
         self.moved = False
         self.held: float | None = None
-        self._last = -1
+        self.last = -1
 
     def value(self, tick: int) -> float:
         return along(self.start, self.target, tick - self.at, self.glide)
@@ -86,8 +86,8 @@ class _Line:
 
     def later(self, tick: int) -> bool:
         """Note that a move at `tick` was heard of; False when one after it was heard before."""
-        in_order = tick > self._last
-        self._last = tick
+        in_order = tick > self.last
+        self.last = tick
         return in_order
 
     def take(self, other: _Line) -> None:
@@ -97,7 +97,7 @@ class _Line:
             other.target,
             other.glide,
         )
-        self.moved, self.held, self._last = other.moved, other.held, other._last
+        self.moved, self.held, self.last = other.moved, other.held, other.last
 
 
 class _Feed(NamedTuple):
@@ -361,6 +361,41 @@ class Mixer:
                 mix.last = now
                 out.append(self._event(mix, tick, now))
         return out
+
+    def going(self, performance: Performance) -> tuple[str, ...] | None:
+        """The outputs that are on their way; None where a hand has moved something since they were
+        worked out last."""
+        if self._version != performance.version(self._at):
+            return None
+        return tuple(mix.wired.name for mix in self._busy)
+
+    def go_on(self, going: Sequence[str] | None, performance: Performance) -> None:
+        """Where no hand had moved anything (see `going`), nothing is worked out before it must."""
+        if going is not None:
+            self._version = performance.version(self._at)
+            self._busy = [mix for mix in self._mixes if mix.wired.name in going]
+
+    def carry(self) -> dict[str, Any]:
+        """The whole state as plain values: `stand` of a mixer of the same score goes on there."""
+        return {
+            "at": self._at,
+            "queue": [tuple(due) for due in self._queue],
+            "lines": {
+                lane: (x.at, x.start, x.target, x.glide, x.moved, x.held, x.last)
+                for lane, x in self._lines.items()
+            },
+            "outputs": {mix.wired.name: (mix.last, mix.leader) for mix in self._mixes},
+        }
+
+    def stand(self, carry: Mapping[str, Any]) -> None:
+        """Go on from what `carry` gave. KeyError, TypeError or ValueError when it is no such."""
+        self.rewind()
+        self._at = carry["at"]
+        self._queue = [_Due(*due) for due in carry["queue"]]
+        for lane, x in self._lines.items():
+            x.at, x.start, x.target, x.glide, x.moved, x.held, x.last = carry["lines"][lane]
+        for mix in self._mixes:
+            mix.last, mix.leader = carry["outputs"][mix.wired.name]
 
     def adopt(self, old: Mixer, renamed: Mapping[str, str] = SAME) -> None:
         """Go on where `old` is: lanes and outputs of the same name (or the one that `renamed` gives

@@ -24,13 +24,13 @@ from bridge.music.kinds import Degree as Degree
 from bridge.music.kinds import Euclid as Euclid
 from bridge.music.kinds import Every as Every
 from bridge.music.kinds import Fill as Fill
-from bridge.music.kinds import Hold as Hold
 from bridge.music.kinds import Kind as Kind
 from bridge.music.kinds import Levels as Levels
 from bridge.music.kinds import Logic as Logic
 from bridge.music.kinds import Note as Note
 from bridge.music.kinds import Notes as Notes
 from bridge.music.kinds import OutputKind as OutputKind
+from bridge.music.kinds import Sample as Sample
 from bridge.music.kinds import Shape as Shape
 from bridge.music.kinds import Source as Source
 from bridge.music.kinds import Steps as Steps
@@ -46,7 +46,7 @@ TICKS_PER_QUARTER = 960
 SIXTEENTH = Fraction(TICKS_PER_QUARTER, 4)
 
 Direction = Literal["forward", "backward", "back-and-forth", "random-walk", "shuffle"]
-Tap = Literal["after-mute", "before-mute"]
+Side = Literal["after-mute", "before-mute"]
 FeelOf = Literal["cause", "grid"]
 
 
@@ -109,7 +109,7 @@ class Lane:
     out: str | None = None
     muted: bool = False
     share: bool = False
-    tap: Tap = "after-mute"
+    reads: Side = "after-mute"
     feel: FeelOf = "cause"
     direction: Direction = "forward"
     reset: int | str | None = None

@@ -128,7 +128,7 @@ class Window:
         value of a value lane at a tick of the grid (glides applied), before output mixing.
     heard(lane, tick)
         the same at a tick of sounding time: what the lane's output says at that moment. Only of
-        lanes that a lane of hold samples.
+        lanes that a lane of samples reads.
     sounds
         what lanes of values do in sounding time, where that is more than `changes` at other ticks.
     ms(x)

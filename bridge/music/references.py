@@ -12,8 +12,8 @@ _KEY_TRAITS = MappingProxyType(
     {
         "direction": "pattern",
         "reset": "reset",
-        "by": "logic",
-        "tap": "tapped",
+        "compare": "logic",
+        "reads": "reading",
         "accents": "hits",
         "passes": "hits",
         "spacing": "hits",

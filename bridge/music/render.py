@@ -29,7 +29,7 @@ _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
 _EARLY = (*_FEEL, "pace")
 
 
-class _Mark(NamedTuple):
+class Mark(NamedTuple):
     """How everything stood when the grid had come to `tick`."""
 
     tick: int
@@ -38,11 +38,13 @@ class _Mark(NamedTuple):
     waiting: tuple[tuple[Event, bool], ...]
 
 
-class _Place(NamedTuple):
-    """The tick up to which events were given out, and how everything stood then."""
+class Stood(NamedTuple):
+    """The tick up to which events were given out, how everything stood then, and which outputs were
+    on their way (see `Mixer.going`)."""
 
     position: int
-    mark: _Mark
+    mark: Mark
+    going: tuple[str, ...] | None
 
 
 class Renderer:
@@ -63,7 +65,7 @@ class Renderer:
         self._mixer = Mixer(score)
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
-        self._marks: list[_Mark] = []
+        self._marks: list[Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
         self._reach = _reach(score, performance.index.overrides)
@@ -109,7 +111,7 @@ class Renderer:
     def recall(self, memory: object, tick: int) -> None:
         """Go to a place that another renderer remembered, on the way to `tick`. Raises ValueError
         for what is no such place, or lies after `tick`."""
-        if not isinstance(memory, _Mark) or memory.tick > tick:
+        if not isinstance(memory, Mark) or memory.tick > tick:
             raise ValueError("not a place to go on from")
         self._marks = [memory]
         self.go_back(tick)
@@ -118,16 +120,17 @@ class Renderer:
     def place(self) -> object:
         """Where this renderer stands, exactly, to be pickled and handed to `stand` of another
         renderer of the same score."""
-        return _Place(self.position, self._mark())
+        return Stood(self.position, self._mark(), self._mixer.going(self.performance))
 
     def stand(self, place: object) -> None:
         """Stand exactly where another renderer stood. Raises ValueError for what is no place."""
-        if not isinstance(place, _Place):
+        if not isinstance(place, Stood):
             raise ValueError("not a place to go on from")
         self._marks = [place.mark]
         self.go_back(place.mark.tick)
         self._marks.clear()
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+        self._mixer.go_on(place.going, self.performance)
         self.position = place.position
 
     def fall_in(self, tick: int) -> None:
@@ -163,10 +166,10 @@ class Renderer:
             del self._marks[0 : MOST_MARKS // 2 : 2]
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
 
-    def _mark(self) -> _Mark:
+    def _mark(self) -> Mark:
         mixer = Mixer(self.score)
         mixer.adopt(self._mixer)
-        return _Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
+        return Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
 
     def rewind(self) -> None:
         """Back to the first tick."""
@@ -260,7 +263,7 @@ class Renderer:
             own += -min(0.0, *score.spec.groove) * GROOVE_STEP if score.spec.groove else 0.0
             early[place] = int(own) + 1 if own > 0 else 0
             # Values and gates follow what they read where it sounds, whatever feel the lane has.
-            gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
+            gates = isinstance(lane.source, Logic) and lane.source.compare == "gates"
             if not lane.hits or gates or (lane.led and lane.feel == "cause"):
                 causes = max((early[read] for read in score.reads[place]), default=0)
                 early[place] += causes

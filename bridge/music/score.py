@@ -170,11 +170,11 @@ class _Compiler:
         keys: Keys = ("lanes", lane.name, "logic")
         hits = [other.name for other in self.spec.lanes if other.hits]
         try:
-            term = parse(source.expression, self.positions, lane.tap)
+            term = parse(source.expression, self.positions, lane.reads)
         except LogicError as error:
             self.problem(f"{source.expression!r}: {error}", keys)
             return
-        if source.by == "gates":
+        if source.compare == "gates":
             self._no_comparators(term, keys)
         now = set(term.lanes_now())
         for name in self._right_kinds(term, frozenset(hits), keys):
@@ -304,13 +304,13 @@ class _Compiler:
                 break
             below = wider
         for place, lane in enumerate(self.spec.lanes):
-            gates = isinstance(lane.source, Logic) and lane.source.by == "gates"
+            gates = isinstance(lane.source, Logic) and lane.source.compare == "gates"
             if place in below[place] and (lane.tie or gates):
                 keys: Keys = ("lanes", lane.name, "logic" if gates else "tie")
                 self.problem(
                     f"{lane.name} is read by what it reads (with earlier), so how long its gates "
                     "last cannot be known before; "
-                    + ("use by: steps" if gates else "give it a gate length in place of tie"),
+                    + ("use compare: steps" if gates else "give it a gate length in place of tie"),
                     keys,
                 )
         # What a lane reads, without its circle, is always less than what the lane itself reads.
@@ -321,7 +321,7 @@ class _Compiler:
         states: frozenset[str] = frozenset()
         for place in order:
             lane = self.spec.lanes[place]
-            on_steps = isinstance(lane.source, Logic) and lane.source.by == "steps"
+            on_steps = isinstance(lane.source, Logic) and lane.source.compare == "steps"
             if on_steps and is_state(self.terms[place], states):
                 states |= {lane.name}
         return states

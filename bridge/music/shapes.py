@@ -334,7 +334,7 @@ class DecayNode(SampledNode):
         self.started_by = (self.of,)
         if not heard:
             self.pair(DecayNode(lane, spec, written, positions, pitches, True))
-        self.after_mute = written.tap == "after-mute"
+        self.after_mute = written.reads == "after-mute"
         self.reads = tuple(sorted({*self.reads, self.of}))
         self.due = -1
         self._level = 0.0

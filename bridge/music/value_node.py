@@ -3,7 +3,7 @@
 Each move is a `Change`: from where the line is, straight to a target, within `glide` ticks. Other
 lanes read the line in nominal time (`value_at`, by grid tick); outputs follow the changes in
 sounding time (`Change.tick`), which is the mixer's work. For most lanes both are the same moves at
-other ticks. Lanes that a hit makes sample or begin anew (hold, decay, shape) live in both times,
+other ticks. Lanes that a hit makes read or begin anew (sample, decay, shape) live in both times,
 as far as each is asked for: in nominal time the hit is where it is written, in sounding time where
 it sounds, and up to that very tick the value goes on as before.
 
@@ -19,7 +19,7 @@ from math import floor
 
 from bridge.music import chance
 from bridge.music.line import Line
-from bridge.music.model import SIXTEENTH, Arpeggio, Hold, Lane, Notes, SetSpec, kind_of
+from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
@@ -40,31 +40,36 @@ def step_of(lane: Lane, spec: SetSpec) -> Fraction:
 
 def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozenset()) -> bool:
     """Whether the values of a lane are note numbers (see the head of this module)."""
-    by_name = {other.name: other for other in spec.lanes}
-    seen = set()
-    while True:
-        if "noted" in kind_of(lane.source).traits or lane.out in pitch_outputs:
-            return True
-        if not isinstance(lane.source, Hold) or lane.name in seen:
-            return False
-        seen.add(lane.name)
-        if lane.source.value not in by_name:
-            return False
-        lane = by_name[lane.source.value]
+    return any(
+        "noted" in kind_of(one.source).traits or one.out in pitch_outputs
+        for one in _sampled(lane, spec)
+    )
 
 
 def home_of(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str]) -> float:
     """The value of a lane that transposes nothing: the first written note of a lane of notes (also
-    when another lane holds it, or plays its chord), else C4; level 0 where values are levels."""
+    when another lane samples it, or plays its chord), else C4; level 0 where values are levels."""
     if not note_like(lane, spec, pitch_outputs):
         return 0.0
     by_name = {other.name: other for other in spec.lanes}
     seen = set()
-    while isinstance(lane.source, Hold | Arpeggio) and lane.name not in seen:
+    while isinstance(lane.source, Sample | Arpeggio) and lane.name not in seen:
         seen.add(lane.name)
         lane = by_name.get(lane.source.value, lane)
     notes = lane.source.notes if isinstance(lane.source, Notes) else ()
     return next((note.number for note in notes if note.number is not None), 60.0)
+
+
+def _sampled(lane: Lane, spec: SetSpec) -> list[Lane]:
+    """The lane, the one that it samples, the one that that samples, and so on."""
+    by_name = {other.name: other for other in spec.lanes}
+    found = [lane]
+    while isinstance(found[-1].source, Sample):
+        other = by_name.get(found[-1].source.value)
+        if other is None or other in found:
+            break
+        found.append(other)
+    return found
 
 
 class ValueNode:
@@ -94,7 +99,7 @@ class ValueNode:
         """How much earlier than its place on the grid a hit may sound that this lane hears: only so
         far behind the grid is sounding time known. The renderer sets it."""
         held = any(
-            isinstance(lane.source, Hold) and lane.source.value == written.name
+            isinstance(lane.source, Sample) and lane.source.value == written.name
             for lane in spec.lanes
         )
         self.played = held or written.out is not None or any(d.out for d in written.drives)
@@ -138,7 +143,7 @@ class ValueNode:
         return self.line.value_at(tick)
 
     def heard_at(self, tick: int) -> float:
-        """The value at a tick of sounding time; only for lanes that a lane of hold samples."""
+        """The value at a tick of sounding time; only for lanes that a lane of samples reads."""
         assert self.heard_line is not None
         return self.heard_line.value_at(tick)
 

@@ -89,7 +89,7 @@ class WalkState:
     count: int
 
 
-class Sample(NamedTuple):
+class SampleDue(NamedTuple):
     """A sample to be taken at `tick` of sounding time, for the hit at `grid`; `interval` is how
     far a note that is held is transposed."""
 
@@ -99,10 +99,10 @@ class Sample(NamedTuple):
 
 
 @dataclass(slots=True)
-class HoldState:
+class SampleState:
     """Of sample and hold: the samples to come, and up to where they have been taken."""
 
-    waiting: list[Sample]
+    waiting: list[SampleDue]
     done: int
 
 

@@ -15,21 +15,21 @@ from bridge.music.euclid import rotate
 from bridge.music.model import (
     Arpeggio,
     Decay,
-    Hold,
     Lane,
     Levels,
     Notes,
+    Sample,
     SetSpec,
     Shape,
     Source,
     Walk,
 )
 from bridge.music.node import Change, Node, Window, steps_of
-from bridge.music.pattern import Drift, fit
+from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
-from bridge.music.value_states import DriftState, HoldState, Sample, ValueState, WalkState
+from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
 def build_node(
@@ -80,7 +80,7 @@ class PatternedNode(SteppedNode):
         """Go to the next step; which written value it plays."""
         turn = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -249,7 +249,7 @@ class WalkNode(SteppedNode):
         else:
             size = window.setting(self.lane, "walk_step", grid)
             share = min(1.0, size / abs(high - low)) if high != low else 0.0
-            at = self._at + share * chance.spread(self._stream, 0, self._count)
+            at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
         tick = self.sounding(window, grid, lead)
@@ -276,8 +276,8 @@ class WalkNode(SteppedNode):
             self._at, self._count = own.at, own.count
 
 
-class HoldNode(ValueNode):
-    """Sample and hold: takes the value of one lane at each written hit of another."""
+class SampleNode(ValueNode):
+    """Sample and hold: the value of one lane at each written hit of another."""
 
     def __init__(
         self,
@@ -288,28 +288,28 @@ class HoldNode(ValueNode):
         pitches: frozenset[str],
     ) -> None:
         super().__init__(lane, spec, written, positions, pitches)
-        assert isinstance(written.source, Hold)
+        assert isinstance(written.source, Sample)
         self.source = positions[written.source.value]
-        self.by = positions[written.source.by]
-        self.reads = tuple(sorted({*self.reads, self.source, self.by}))
+        self.at = positions[written.source.at]
+        self.reads = tuple(sorted({*self.reads, self.source, self.at}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
-        self.waiting: list[Sample] = []
+        self.waiting: list[SampleDue] = []
         self.done = 0
 
     def run(self, window: Window) -> None:
         horizon = max(self.done, window.end - self.lag)
         due = bool(self.waiting) and self.waiting[0].tick < horizon
         moved = self.transposer is not None and window.changes.get(self.transposer)
-        if not window.hits.get(self.by) and not moved and not due:
+        if not window.hits.get(self.at) and not moved and not due:
             self.done = horizon
             return
         out = self.begin(window)
-        for hit in steps_of(window.hits.get(self.by, ())):
+        for hit in steps_of(window.hits.get(self.at, ())):
             grid = hit.grid
             interval = self.interval(window, grid) if self.notes else 0.0
             if self.played:
                 when = grid if self.on_grid else hit.tick
-                insort(self.waiting, Sample(max(when, self.done), grid, interval))
+                insort(self.waiting, SampleDue(max(when, self.done), grid, interval))
             value = self._held(window.value(self.source, grid), interval)
             lead = 0.0 if self.on_grid else hit.feel.offset
             glide = self.glide_ticks(window, grid)
@@ -345,14 +345,14 @@ class HoldNode(ValueNode):
 
     def carry(self) -> ValueState:
         state = super().carry()
-        state.own = HoldState(list(self.waiting), self.done)
+        state.own = SampleState(list(self.waiting), self.done)
         return state
 
     def adopt(self, carry: object, at: int) -> None:
         super().adopt(carry, at)
         self.done = at
         own = carry.own if isinstance(carry, ValueState) else None
-        if isinstance(own, HoldState):
+        if isinstance(own, SampleState):
             self.waiting, self.done = list(own.waiting), own.done
 
 
@@ -363,7 +363,7 @@ VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
         Arpeggio: ArpeggioNode,
         Levels: LevelsNode,
         Walk: WalkNode,
-        Hold: HoldNode,
+        Sample: SampleNode,
         Shape: ShapeNode,
         Decay: DecayNode,
     }

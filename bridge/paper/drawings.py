@@ -136,7 +136,7 @@ def control_words(binding: Binding) -> str:
     """``knob, controller 21, channel 1`` or ``button, note C2 (36), channel 1``."""
     if binding.kind == "note":
         says = f"button, note {note_name(binding.number)} ({binding.number})"
-    elif binding.fine:
+    elif binding.pair:
         says = f"knob, controllers {binding.number} and {binding.number + 32}"
     elif binding.encoder is not None:
         says = f"encoder ({binding.encoder}), controller {binding.number}"

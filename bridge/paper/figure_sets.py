@@ -48,9 +48,9 @@ def _row(name: str, table: Table, label: str, cells: tuple[str, ...]) -> Figure:
         lines.append(f"  {OUT}: {label}")
         traces.append(Trace(OUT, label[1:-1], "hits" if set(cells) <= set("xX.") else "values"))
     else:
-        by = ", by: gates" if gates else ""
+        compare = ", compare: gates" if gates else ""
         expression = label.replace(", t)", f", {GATE_TIME})") if gates else label
-        lines.append(f'  {OUT}: {{logic: "{expression}"{by}}}')
+        lines.append(f'  {OUT}: {{logic: "{expression}"{compare}}}')
         traces.append(Trace(OUT, expression, look))
     pitch = [OUT] if name in ("source-notes", "source-arpeggio") else []
     return play(f"{name}: {label}", "\n".join(lines) + "\n", len(cells) * STEP, traces, pitch=pitch)
@@ -110,7 +110,7 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
             "reset",
             32,
             {
-                "free": "euclid: {hits: 2, steps: 5}",
+                "drift": "euclid: {hits: 2, steps: 5}",
                 "held": "euclid: {hits: 2, steps: 5}, reset: 1",
             },
         ),
@@ -164,17 +164,17 @@ SUBJECTS: Mapping[str, tuple[str, Callable[[], Figure]]] = {
         lambda: play(
             "quantise",
             f"set: quantise\ntempo: {TEMPO}\nkey: {{root: A, scale: minor}}\nseed: 4\nlanes:\n"
-            "  free: {walk: true, walk_step: 0.4, octaves: [3, 4]}\n"
-            "  out: {hold: {value: free, by: all}, quantise: key, octaves: [3, 4]}\n"
-            "  chord: {hold: {value: free, by: all}, chord: [1, 3, 5], octaves: [3, 3]}\n"
+            "  drift: {walk: true, walk_step: 0.4, octaves: [3, 4]}\n"
+            "  out: {sample: {value: drift, at: all}, quantise: key, octaves: [3, 4]}\n"
+            "  chord: {sample: {value: drift, at: all}, chord: [1, 3, 5], octaves: [3, 3]}\n"
             "  all: {every: 1}\n",
             16 * STEP,
             [
-                Trace("free", "walk: true, octaves: [3, 4]", "values"),
+                Trace("drift", "walk: true, octaves: [3, 4]", "values"),
                 Trace("out", "the same held, quantise: key", "values"),
                 Trace("chord", "the same held, chord: [1, 3, 5], octaves: [3, 3]", "values"),
             ],
-            pitch=("free", "out", "chord"),
+            pitch=("drift", "out", "chord"),
         ),
     ),
     "chance-of-a-lane": (

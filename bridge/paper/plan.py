@@ -58,13 +58,7 @@ def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
 
 def problem_facts(problem: Problem) -> dict[str, object]:
     """One problem or warning as plain data."""
-    return {
-        "file": problem.file,
-        "line": problem.line,
-        "column": problem.column,
-        "path": problem.path,
-        "message": problem.message,
-    }
+    return {"file": problem.file, **problem.facts()}
 
 
 def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument | None]:

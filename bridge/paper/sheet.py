@@ -109,8 +109,12 @@ def sheet_html(
 ) -> str:
     """The whole sheet as one HTML text.
 
-    `made` is the date printed on it; `tuning` says for a pitch output how it was tuned (an output
-    without an entry is marked as not tuned); `bars` is how much of each lane is drawn.
+    Args:
+        rig: what is patched.
+        document: the set.
+        made: the date printed on it.
+        tuning: how a pitch output was tuned, by its name; one without is marked as not tuned.
+        bars: how much of each lane is drawn.
     """
     spec = document.spec
     body = [
@@ -145,7 +149,7 @@ def sheet_html(
 def _head(rig: Rig, document: SetDocument, made: date) -> str:
     spec = document.spec
     clock = rig.clock
-    leads = "leads" if clock.follow == "internal" else f"follows {clock.follow}"
+    in_use = "internal" if clock.follow == "internal" else f"follows {clock.follow}"
     facts = {
         "rig": rig.name,
         "made": made.isoformat(),
@@ -154,7 +158,7 @@ def _head(rig: Rig, document: SetDocument, made: date) -> str:
         "meter": f"{spec.meter[0]}/{spec.meter[1]}",
         "swing": f"{spec.swing:g} %",
         "seed": str(spec.seed),
-        "clock": leads,
+        "clock": in_use,
         "clock goes to": ", ".join(clock.send_to) or "nobody",
         "offset": f"{clock.offset_ms:g} ms",
         "pitch leads by": f"{rig.timing.lead_ms:g} ms",

@@ -20,7 +20,7 @@ def ordinal(n: int) -> str:
     return f"{n}{ending}"
 
 
-def logic_words(expression: str, lanes: Sequence[str], tap: str = "after-mute") -> str:
+def logic_words(expression: str, lanes: Sequence[str], reads: str = "after-mute") -> str:
     """An expression as a clause: ``exactly one of rim and shaker hits, and kick does not hit``.
 
     Times are note values: ``kick has not hit for 1/4`` is a quarter note of silence.
@@ -28,7 +28,7 @@ def logic_words(expression: str, lanes: Sequence[str], tap: str = "after-mute") 
     Raises:
         bridge.music.logic_parse.LogicError: the expression is wrong.
     """
-    return _clause(parse(expression, lanes, tap))
+    return _clause(parse(expression, lanes, reads))
 
 
 def _clause(term: Term) -> str:
@@ -106,9 +106,9 @@ def _remembered(term: Term) -> str:
         return f"{clause}, for the first time since {_was(term.terms[1])}"
     if term.op == "delay":
         return _was(first, f" {time} ago")
-    if term.op == "hold":
+    if term.op == "extend":
         return _was(first, f" less than {time} ago")
-    if term.op == "latch":
+    if term.op == "between":
         return f"{_has(first)}, and {_has(term.terms[1], ' not', ' since')}"
     if term.op == "chance":
         return f"{clause}, by a chance of {float(term.numbers[0]):g}"
@@ -158,8 +158,8 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
     elif isinstance(source, model.Every):
         says = f"a hit on each {'' if source.n == 1 else ordinal(source.n) + ' '}step, {moved}"
     elif isinstance(source, model.Logic):
-        by = " (by overlap of their gates)" if source.by == "gates" else ""
-        says = f"hits when {logic_words(source.expression, lanes, lane.tap)}{by}"
+        by = " (by overlap of their gates)" if source.compare == "gates" else ""
+        says = f"hits when {logic_words(source.expression, lanes, lane.reads)}{by}"
     elif isinstance(source, model.Notes):
         names = [
             "tie"

@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from bridge.errors import CommandError
-from bridge.music import snapshot
+from bridge.music import place, snapshot
 from bridge.music.event import Event
 from bridge.music.model import SetSpec
 from bridge.music.names import after
@@ -76,7 +76,15 @@ def go_on(
     tick: int,
 ) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on."""
+    asked, the music goes on.
+
+    Args:
+        performance: of the new score.
+        state: that of the old one.
+        renamed: new names by old ones, of lanes, macros and sections.
+        parts: what of an earlier state comes back.
+        tick: that of now.
+    """
     state = snapshot.renamed(state, renamed)
     if parts:
         try:
@@ -174,6 +182,12 @@ class Part:
         state, rendered = self.performance.state(), self.rendered
         return {"state": state, "rendered": rendered, "revision": self.revision}
 
+    def stands(self) -> dict[str, object]:
+        """Where everything stands at `rendered`, as plain data: `place.stand` puts a renderer of
+        the same score there. ``place`` is None where that is too much to keep."""
+        self.performance.settle(self.rendered)
+        return {**self.memory(), "place": place.plain(self.renderer)}
+
     # --- playing --------------------------------------------------------------------------------
 
     def render(self, goal: int, bpm: float) -> Iterator[Item]:
@@ -257,7 +271,7 @@ class Part:
         self._arrive(within_ns)
 
     def load(
-        self, score: Score, revision: int, state: Mapping[str, object], tick: int, place: object
+        self, score: Score, revision: int, state: Mapping[str, object], tick: int, stood: object
     ) -> None:
         """
         Becomes what another part was at a tick; nothing may be playing.
@@ -267,7 +281,7 @@ class Part:
             revision: its number.
             state: that of the performance, as it gave it.
             tick: where that was.
-            place: where the renderer stood (`Renderer.place`).
+            stood: where the renderer stood (`Renderer.place`).
 
         Raises:
             CommandError: these are no such things; nothing is changed.
@@ -276,7 +290,7 @@ class Part:
         performance.restore(state, tick)  # as one that runs: what glides goes on to glide
         renderer = Renderer(score, performance)
         try:
-            renderer.stand(place)
+            renderer.stand(stood)
         except ValueError as error:
             raise CommandError(str(error)) from None
         if renderer.position != tick:

@@ -127,7 +127,7 @@ class Process:
         self.inbox.overhear()
 
     def _source(self) -> str:
-        """The clock that leads: what a hand chose before a crash goes before what the rig says."""
+        """The clock in use: what a hand chose before a crash goes before what the rig says."""
         snapshot = self.start.snapshot
         return self.start.clock.follow if snapshot is None else str(snapshot["clock"]["source"])
 

@@ -116,9 +116,9 @@ class SongClock:
     def state(self, now: int) -> ClockWord:
         """``leading``, or how well the source is followed."""
         if not self.following:
-            return "leading"
+            return "internal"
         if self.transport.state == "lost":
-            return "lost" if self.follower.state(now) == "lost" else "free"
+            return "lost" if self.follower.state(now) == "lost" else "alone"
         return self.follower.state(now)
 
     # --- the performer's hand -------------------------------------------------------------------
@@ -226,8 +226,8 @@ class SongClock:
         self._map = TempoMap(Anchor(0, at, bpm))
 
     def resume(self, tick: float, bpm: float, now: int, state: str) -> list[Effect]:
-        """After a restart: the song is at `tick` now. With a followed clock it runs free until that
-        is locked again, and falls in with it."""
+        """After a restart: the song is at `tick` now. With a followed clock it goes on alone until
+        that is locked again, and falls in with it."""
         clock = max(0, math.ceil(tick / TICKS_PER_CLOCK))
         self.transport.event("locate", clock)
         at = Anchor(tick, now, bpm)
@@ -276,7 +276,7 @@ class SongClock:
         """Looks whether the followed clock has gone; often enough is every 10 ms."""
         if not self.following or self.transport.state != "running":
             return []
-        if self.follower.state(now) not in ("free", "lost"):
+        if self.follower.state(now) not in ("alone", "lost"):
             return []
         self.transport.event("loss")
         return [Effect("says", text=f"no clock from {self.source}: running on at {self.bpm:.1f}")]

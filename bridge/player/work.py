@@ -143,7 +143,7 @@ def is_light(score: Score) -> bool:
     ticks_per_s = _fastest(score) * TICKS_PER_QUARTER / 60
     steps = 0.0
     for place, lane in enumerate(score.lanes):
-        if lane.kind == "logic" and getattr(lane.source, "by", "") == "gates":
+        if lane.kind == "logic" and getattr(lane.source, "compare", "") == "gates":
             return False
         if lane.tie:
             return False

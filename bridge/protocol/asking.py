@@ -50,7 +50,7 @@ class Learn(Command):
     controller: Name | None = None
     pickup: bool = True
     feedback: bool = False
-    fine: bool = False
+    pair: bool = False
     latch: bool = False
     encoder: Coding | None = None
     steps: EncoderSteps = USUAL_STEPS

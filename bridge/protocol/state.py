@@ -16,7 +16,7 @@ Coding = Literal["twos-complement", "offset", "sign-bit"]
 """What a control of a MIDI controller acts on."""
 Said = Literal["yes", "no", "skip"]
 """What a person answers about an output in the soundcheck."""
-ClockWord = Literal["leading", "waiting", "locked", "free", "lost"]
+ClockWord = Literal["internal", "waiting", "locked", "alone", "lost"]
 
 
 class TransportState(TypedDict):
@@ -267,7 +267,7 @@ class ControlState(TypedDict):
     name: str
     pickup: bool
     feedback: bool
-    fine: bool
+    pair: bool
     latch: bool
     encoder: Coding | None
     steps: int
@@ -367,12 +367,13 @@ class CheckedNote(TypedDict):
 
 
 class EarState(TypedDict):
-    """Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a
-    minute (null: not known yet)."""
+    """Listening: `says` is how it ended, `complete` whether with a tuning that was checked,
+    `noticed` what a person should know, `drift` in cents a minute (null: not known yet)."""
 
     input: str
     running: bool
     says: str
+    complete: bool
     noticed: list[str]
     drift: float | None
     checked: list[CheckedNote]

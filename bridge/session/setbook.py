@@ -104,12 +104,12 @@ class SetBook:
         return after
 
     async def open(
-        self, file: str, when: str, client: str, tempo: str = "take", fresh: bool = False
+        self, file: str, when: str, client: str, tempo: str = "set", fresh: bool = False
     ) -> Playing:
         """Another set of the folder takes over; one undoable step.
 
-        A set that was left with edits comes back with them, unless `fresh`. `tempo` ``take``: its
-        own tempo comes with it (where we lead); ``keep``: the tempo stays.
+        A set that was left with edits comes back with them, unless `fresh`. `tempo` ``set``: its
+        own tempo comes with it (on the internal clock); ``keep``: the tempo stays.
         """
         path = self.sets.path(file)
         before = self.session.loaded()[1]
@@ -127,7 +127,7 @@ class SetBook:
         self._remember(f"open {file}", client, before, after, change, state)
         return after
 
-    async def back(self, when: str, client: str, tempo: str = "take") -> Playing:
+    async def back(self, when: str, client: str, tempo: str = "set") -> Playing:
         """The set that was open before this one takes over again. Raises `CommandError` when there
         was none."""
         if self._previous is None:
@@ -145,8 +145,8 @@ class SetBook:
 
     async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, object]:
         """What a swap says of the tempo. Where we follow a clock the tempo is that clock's."""
-        leads = self.session.state.get("clock", {}).get("source") == "internal"
-        if tempo != "take" or not leads:
+        internal = self.session.state.get("clock", {}).get("source") == "internal"
+        if tempo != "set" or not internal:
             return {}
         rig = self.session.loaded()[0]
         made = self.sets.ready.get(path)

@@ -10,6 +10,8 @@ import os
 import runpy
 import signal
 import sys
+from collections.abc import MutableMapping
+from typing import cast
 
 from bridge.player.realtime import PARENT, die_with_parent
 
@@ -19,6 +21,7 @@ if __name__ == "__main__":
         sys.exit(1)
     # Nothing of ours speaks TLS. Without it asyncio and aiohttp load none, nor every certificate of
     # the system (measured: 2.7 MB and 60 ms at each start). None is how Python says "not here".
-    sys.modules["ssl"] = None  # type: ignore[assignment]
+    modules = cast("MutableMapping[str, object]", sys.modules)
+    modules["ssl"] = None
     del sys.argv[0]
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -2,7 +2,7 @@
 
 - The text comes back when it had unsaved changes and nobody has written the file since. When
   somebody has, the file is played, and the unsaved text is put aside as a dated copy beside it.
-- The performance, the clock that leads and the place come back: standing at the beginning of the
+- The performance, the clock in use and the place come back: standing at the beginning of the
   bar, or playing from there, as the rig's ``resume`` says.
 - After an end in good order the files are played as they are; unsaved text is put aside then too.
 """

@@ -1,6 +1,6 @@
 """What is played at this moment, on the disk: for the start after a power cut.
 
-The performance (mutes, macros, section, order, tempo), the place and the clock that leads are
+The performance (mutes, macros, section, order, tempo), the place and the clock in use are
 written when they have changed, and about once a bar while the song runs, since its place changes.
 The text of the set is kept by the service (`bridge.files.working`), when it changes. A file of ours
 is written whole or not at all, with a checksum, and in a thread: a slow disk holds nobody up.

@@ -49,7 +49,7 @@ class Nothing(Strict):
 
 
 class TextBody(Strict):
-    """A whole set text. It is checked, compiled, and takes over at the next step, beat or bar.
+    """A whole set text. It is checked, compiled, and begins at the next step, beat or bar.
     `revision`: that of the text which it was made from (``If-Match`` says the same)."""
 
     text: Annotated[str, Field(max_length=TEXT_MOST)]
@@ -68,22 +68,22 @@ SetFileName = Annotated[
         description="a name of the list of sets",
     ),
 ]
-Pace = Literal["take", "keep"]
+Pace = Literal["set", "keep"]
 
 
 class OpenBody(Strict):
-    """`tempo`: ``take`` that of the set, where we lead, or ``keep`` the present one. `fresh`: as
-    the file has it, even if it was left with edits."""
+    """`tempo`: ``set`` that of the set, on the internal clock, ``keep`` the present one. `fresh`:
+    as the file has it, even if it was left with edits."""
 
     file: SetFileName
     when: SwapMoment = "bar"
-    tempo: Pace = "take"
+    tempo: Pace = "set"
     fresh: bool = False
 
 
 class BackBody(Strict):
     when: SwapMoment = "bar"
-    tempo: Pace = "take"
+    tempo: Pace = "set"
 
 
 class LoadBody(Strict):
@@ -145,8 +145,9 @@ class KeptAnswer(Answer):
 
 class ContinuedAnswer(Answer):
     """The player stands where the take with the id `take` stood at the beginning of `bar`, at
-    `tick` of the song; `set` and `file` are what it was played with. `exact` is false for a take
-    that began in the middle of a song: what counts or walks may stand elsewhere than it did."""
+    `tick` of the song; `set` and `file` are what it was played with. `exact` is false
+    where a take does not tell how patterns stood (one of an earlier version that began in the
+    middle of a song): what counts or walks may stand elsewhere than it did."""
 
     done: bool = True
     take: str
@@ -179,7 +180,7 @@ class CheckAnswer(Answer):
 
 
 class SetFile(Answer):
-    """`loaded`: it can take over at once; `saved`: it has no edits that its file has not."""
+    """`loaded`: it can begin at once; `saved`: it has no edits that its file has not."""
 
     file: str
     set: str

@@ -27,7 +27,7 @@ class ControlBody(Strict):
     name: Name
     pickup: bool = True
     feedback: bool = False
-    fine: bool = False
+    pair: bool = False
     latch: bool = False
     encoder: Coding | None = None
     steps: Annotated[EncoderSteps, b.AS_WHOLE] = USUAL_STEPS
@@ -71,6 +71,7 @@ CONTROL = {
 
 
 def controller_routes(controllers: Controllers) -> Routes:
+    """MIDI controllers: what they are bound to, learning, forgetting."""
     routes = Routes()
 
     def answer() -> ControlsAnswer:

@@ -17,12 +17,12 @@ from bridge.control.door import Control
 from bridge.control.session import Playing, Session
 from bridge.control.threads import in_thread
 from bridge.errors import InputError, PlayerError, Problem, did_you_mean
-from bridge.files import edit, removal
+from bridge.files import edit, older, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
 from bridge.music.score import Score, compile_score
-from bridge.session.chart import Charts
+from bridge.session.chart import PARTS, Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
@@ -126,6 +126,8 @@ def edited(text: str, rows: list[EditRow]) -> tuple[str, list[str]]:
     """The text after all rows, and what went along by force. Raises `InputError`."""
     gone: list[removal.Place] = []
     also: list[str] = []
+    # Paths name keys as they are written today, also where the text has an older spelling.
+    text = older.rewritten(text, Document.parse(text, "").data)
     for row in rows:
         path = tuple(row.path)
         removes = row.rename is None and row.value is None and len(path) == 2
@@ -171,28 +173,13 @@ def label_of(rows: list[EditRow]) -> str:
     return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
 
 
-def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, object]]:
-    return [
-        {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
-    ]
-
-
-PERFORMED = (
-    "lanes",
-    "macros",
-    "section",
-    "form",
-    "section_pending",
-    "order",
-    "morph",
-    "tempo",
-    "tempo_glide",
-)
+PERFORMED = (*PARTS, "morph", "tempo", "tempo_glide")
 """Members of the state that say how a set is played: all that a preview depends on beside the set
 and the bar."""
 
 
 def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
+    """The set that plays as plain data, edits of it, and previews of edits."""
     routes = Routes()
     session = control.session
 
@@ -258,7 +245,7 @@ def _preview_routes(session: Session, charts: Charts) -> Routes:
         try:
             score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
-            return {"problems": rows_of(error.problems), "chart": None}
+            return {"problems": [problem.facts() for problem in error.problems], "chart": None}
         chart = await charts.preview(score, body.bars)
         del chart["type"]
         return {"problems": [], "chart": chart}

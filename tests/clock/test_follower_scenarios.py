@@ -230,7 +230,7 @@ class TestDropOut:
             band = Band()
             band.host(arrivals[0] - MS, "start")
             host_clock(band, [arrivals[i] for i in gone])
-            assert band.states == ["waiting", "locked", "free", "locked"]
+            assert band.states == ["waiting", "locked", "alone", "locked"]
             assert_in_step(band, times, 3)
             assert len(band.steps) >= 249
 
@@ -283,8 +283,8 @@ class TestDropOut:
         last = round(steady(128, 100)[-1])
         state = heard.follower.state
         assert state(last + 50 * MS) == "locked"
-        assert state(last + 70 * MS) == "free"
-        assert state(last + 29_000 * MS) == "free"
+        assert state(last + 70 * MS) == "alone"
+        assert state(last + 29_000 * MS) == "alone"
         assert state(last + 31_000 * MS) == "lost"
 
 

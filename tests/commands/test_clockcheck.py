@@ -80,7 +80,7 @@ def test_a_rig_that_leads_has_nothing_to_listen_to(
     result = run(str(rig))
     assert result.exit_code == 1
     assert result.stderr == (
-        f"{rig}  leads its own clock (clock.follow: internal); name an input with --from\n"
+        f"{rig}  uses the internal clock (clock.follow: internal); name an input with --from\n"
     )
     assert desk.asked == ""
 

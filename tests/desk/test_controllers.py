@@ -125,7 +125,7 @@ async def test_a_control_is_learned_and_written_into_the_rig(stage: Any) -> None
         "name": "rim",
         "pickup": True,
         "feedback": True,
-        "fine": False,
+        "pair": False,
         "latch": False,
         "encoder": None,
         "steps": 127,

@@ -26,7 +26,7 @@ STATE: dict[str, Any] = {
 TABLE: list[tuple[Binding, list[str]]] = [
     (Binding("cc", 21, 1, macro="brightness"), ["b01540"]),
     (Binding("cc", 21, 16, macro="brightness"), ["bf1540"]),
-    (Binding("cc", 1, 1, macro="brightness", fine=True), ["b00140", "b02100"]),
+    (Binding("cc", 1, 1, macro="brightness", pair=True), ["b00140", "b02100"]),
     (Binding("note", 36, 10, mute="kick"), ["99247f"]),
     (Binding("note", 36, 10, mute="rim"), ["992400"]),
     (Binding("note", 36, 10, mute="bass"), ["992440"]),

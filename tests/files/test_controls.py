@@ -47,8 +47,8 @@ def text(rig: Rig) -> str:
             {"note": 36, "channel": 10, "mute": "k", "feedback": True},
         ),
         (
-            Binding("cc", 7, 2, macro="m", pickup=False, fine=True),
-            {"cc": 7, "channel": 2, "macro": "m", "pickup": False, "fine": True},
+            Binding("cc", 7, 2, macro="m", pickup=False, pair=True),
+            {"cc": 7, "channel": 2, "macro": "m", "pickup": False, "pair": True},
         ),
         (
             Binding("cc", 8, 1, macro="m", encoder="offset", steps=400),
@@ -115,7 +115,7 @@ def test_a_first_controller_is_written_as_a_person_would(before: str, tmp_path: 
 
 def test_what_would_be_wrong_is_not_written(rig: Rig) -> None:
     with pytest.raises(InputError, match="from 0 to 31"):
-        bind(rig, "desk", Binding("cc", 40, 1, macro="m", fine=True), NOW)
+        bind(rig, "desk", Binding("cc", 40, 1, macro="m", pair=True), NOW)
     assert text(rig) == RIG
 
 

@@ -115,7 +115,7 @@ ALIVE = [
     ("a: {{every: 4, repeats: 3, repeat_curve: {}, out: main.high}}", "0.5", "-0.5"),
     ("a: {{every: 4, repeats: 3, repeat_ramp: {}, out: main.high}}", "0.5", "-0.5"),
     ("a: {{every: 4, gate: {}, out: main.gate}}", "0.2", "2"),
-    ("a: {{every: 4, gate: {}}}\nb: {{logic: a, by: gates, out: main.gate}}", "0.2", "2"),
+    ("a: {{every: 4, gate: {}}}\nb: {{logic: a, compare: gates, out: main.gate}}", "0.2", "2"),
     ("a: {{steps: x..x..x.x, direction: {}, out: main.gate}}", "backward", "forward"),
     ("a: {{steps: x..x, rotate: {}, out: main.gate}}", "1", "2"),
     ("a: {{walk: true, walk_step: 0.5, quantise: {}, out: main.pitch}}", "minor", "blues"),
@@ -146,7 +146,7 @@ def test_a_velocity_jack_that_a_lane_plays_hears_no_levels(rig: Rig) -> None:
 
 
 @pytest.mark.parametrize(
-    "source", ["decay: k, decay_ms: 400", "hold: {{value: w, by: k}}"], ids=["decay", "hold"]
+    "source", ["decay: k, decay_ms: 400", "sample: {{value: w, at: k}}"], ids=["decay", "hold"]
 )
 def test_a_rate_where_there_are_no_steps(rig: Rig, source: str) -> None:
     helpers = "k: {{every: 3, out: main.gate}}\nw: {{walk: true}}\n"
@@ -175,7 +175,7 @@ def test_a_lane_that_nothing_uses_is_said_at_its_name(rig: Rig) -> None:
         "u: {every: 3, reset: b, out: main.more}",
         "u: {shape: sine, retrigger: b, out: main.level}",
         "u: {decay: b, out: main.level}",
-        "v: {levels: [0, 1]}\nu: {hold: {value: v, by: b}, out: main.level}",
+        "v: {levels: [0, 1]}\nu: {sample: {value: v, at: b}, out: main.level}",
         "v: {levels: [0, 1], advance: b}\nu: {notes: [C2], transpose_by: v, out: main.pitch}",
         "u: {levels: [0, 1], advance: b, drives: [{lane: a, setting: density, depth: 0.5}]}",
     ],
@@ -230,7 +230,7 @@ def on_semitones(rig: Rig, lanes: str) -> bool:
         ("a: {walk: true, out: main.pitch}", "a walk goes to any voltage"),
         ("a: {shape: sine, out: main.pitch}", "a lane of shape goes to any voltage"),
         ("a: {levels: [0, 0.3, 1], out: main.pitch}", "a lane of levels goes to any voltage"),
-        ("k: {every: 3}\nw: {walk: true}\na: {hold: {value: w, by: k}, out: main.pitch}",
+        ("k: {every: 3}\nw: {walk: true}\na: {sample: {value: w, at: k}, out: main.pitch}",
          "a walk goes to any voltage"),
         ("t: {levels: [0, 0.3]}\na: {notes: [C2, E2], transpose_by: t, out: main.pitch}",
          "t transposes it by parts of an octave"),
@@ -247,7 +247,7 @@ def test_microtones_that_nobody_asked_for(rig: Rig, lanes: str, why: str) -> Non
     [
         "a: {walk: true, quantise: major, out: main.pitch}",
         "a: {levels: [0, 0.5, 1], out: main.pitch}",  # 36 semitones from C2 to C5: 0, 18, 36
-        "k: {every: 3}\nn: {notes: [C2, E2]}\na: {hold: {value: n, by: k}, out: main.pitch}",
+        "k: {every: 3}\nn: {notes: [C2, E2]}\na: {sample: {value: n, at: k}, out: main.pitch}",
         "t: {levels: [0, 0.25]}\na: {notes: [C2, E2], transpose_by: t, out: main.pitch}",
         "a: {shape: square, out: main.pitch}",
     ],

@@ -54,7 +54,7 @@ def output_for(text: str) -> str:
     """An output that suits a lane: values are heard only where they go somewhere."""
     if any(
         word in text
-        for word in ("notes:", "hold:", "arpeggio:", "quantise:", "chord:", "transpose:")
+        for word in ("notes:", "sample:", "arpeggio:", "quantise:", "chord:", "transpose:")
     ):
         return "main.pitch-1"
     values = any(word in text for word in ("levels:", "shape:", "decay:", "walk:"))
@@ -63,7 +63,7 @@ def output_for(text: str) -> str:
 
 LANE_EXAMPLES = sorted(
     {
-        *of_group("lane", "euclid", "fill", "hold", "passes"),
+        *of_group("lane", "euclid", "fill", "sample", "passes"),
         *(examples.of_setting(setting) for setting in SETTINGS.values()),
         *(f'{{logic: "{text}"}}' for text in examples.LOGIC.values()),
     }
@@ -175,7 +175,7 @@ def test_each_example_of_an_output(text: str) -> None:
         (set_lane.DriveModel, "drive"),
         (set_lane.EuclidModel, "euclid"),
         (set_lane.FillModel, "fill"),
-        (set_lane.SOURCE_MODELS["hold"], "hold"),
+        (set_lane.SOURCE_MODELS["sample"], "sample"),
         (set_lane.PassesModel, "passes"),
         (RigModel, "rig"),
         (InterfaceModel, "interface"),

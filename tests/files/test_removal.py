@@ -16,7 +16,7 @@ set: Low tide
 lanes:
   kick:   {euclid: {hits: 4, steps: 16}}
   rim:    {steps: "x..x", reset: kick}   # stays
-  spray:  {logic: "(rim xor hold(kick, 1/8)) and not kick"}
+  spray:  {logic: "(rim xor extend(kick, 1/8)) and not kick"}
   ghost:  {logic: "spray or rim"}
   tune:   {notes: [A1, C2], advance: kick, transpose_by: swell, feel: grid}
   swell:
@@ -25,7 +25,7 @@ lanes:
       - {lane: kick, setting: chance, depth: 0.5}
       - {lane: rim, setting: chance, depth: 0.5}
   fall:   {decay: kick}
-  catch:  {hold: {value: swell, by: kick}}
+  catch:  {sample: {value: swell, at: kick}}
   turn:   {shape: sine, retrigger: kick, feel: grid}
 macros:
   push: {drives: [{lane: kick, setting: hits, depth: 1}]}
@@ -50,7 +50,7 @@ def test_everything_that_needs_a_lane_is_said_with_its_place() -> None:
         "lanes.tune.advance",
         "lanes.swell.drives.lane",
         "lanes.fall.decay",
-        "lanes.catch.hold.by",
+        "lanes.catch.sample.at",
         "lanes.turn.retrigger",
         "macros.push.drives.lane",
         "sections.shallow.play",
@@ -100,10 +100,12 @@ def test_a_function_called_like_a_lane_is_no_mention_of_it() -> None:
     text = """
 lanes:
   hold: {steps: "x."}
-  a: {logic: "hold(hold, 1/8) or first (hold, hold)"}
+  a: {logic: "extend(hold, 1/8) or first (hold, hold)"}
 """
     renamed = edit.apply(text, [edit.Change(("lanes", "hold"), rename="keep")])
-    assert yaml.safe_load(renamed)["lanes"]["a"]["logic"] == "hold(keep, 1/8) or first (keep, keep)"
+    assert (
+        yaml.safe_load(renamed)["lanes"]["a"]["logic"] == "extend(keep, 1/8) or first (keep, keep)"
+    )
 
 
 # --- sections that an entry of the order chooses among -------------------------------------------

@@ -158,19 +158,19 @@ MISTAKES = [
         ],
     ),
     (
-        HEAD + "controllers: {d: {port: K, controls: [{cc: 32, macro: m, fine: true}, "
-        "{note: 1, macro: m, fine: true}, {cc: 2, macro: m, latch: true}, "
-        "{cc: 3, macro: m, fine: true}, {cc: 35, macro: n}]}}\n",
+        HEAD + "controllers: {d: {port: K, controls: [{cc: 32, macro: m, pair: true}, "
+        "{note: 1, macro: m, pair: true}, {cc: 2, macro: m, latch: true}, "
+        "{cc: 3, macro: m, pair: true}, {cc: 35, macro: n}]}}\n",
         [
-            "rig.yaml:4:64  controllers.d.controls.0.fine: is for a macro moved by a cc from 0 to 31",
-            "rig.yaml:4:97  controllers.d.controls.1.fine: is for a macro moved by a cc from 0 to 31",
+            "rig.yaml:4:64  controllers.d.controls.0.pair: is for a macro moved by a cc from 0 to 31",
+            "rig.yaml:4:97  controllers.d.controls.1.pair: is for a macro moved by a cc from 0 to 31",
             "rig.yaml:4:129  controllers.d.controls.2.latch: is for buttons that mute",
             "rig.yaml:4:167  controllers.d.controls.4: cc 35 on channel 1 is taken by control 3",
         ],
     ),
     (
         HEAD + "controllers:\n  d:\n    port: K\n    controls:\n"
-        "      - {cc: 1, macro: m, encoder: offset, fine: true}\n"
+        "      - {cc: 1, macro: m, encoder: offset, pair: true}\n"
         "      - {cc: 2, macro: m, encoder: sign-bit, pickup: false}\n"
         "      - {note: 3, macro: m, encoder: offset}\n"
         "      - {cc: 4, mute: kick, encoder: offset}\n"
@@ -178,7 +178,7 @@ MISTAKES = [
         "      - {cc: 6, macro: m, encoder: offsets}\n"
         "      - {cc: 7, macro: m, encoder: offset, steps: 0}\n",
         [
-            "rig.yaml:8:50  controllers.d.controls.0.fine: is for knobs with a position; an encoder "
+            "rig.yaml:8:50  controllers.d.controls.0.pair: is for knobs with a position; an encoder "
             "becomes finer by more `steps`",
             "rig.yaml:9:54  controllers.d.controls.1.pickup: is for knobs with a position; an encoder "
             "never jumps",

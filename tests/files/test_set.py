@@ -117,7 +117,7 @@ def test_the_demo_is_good() -> None:
         ('{steps: "x.X. ."}', m.Steps((1, 0, 2, 0, 0))),
         ("{steps: x..x}", m.Steps((1, 0, 0, 1))),
         ("{every: 3}", m.Every(3)),
-        ("{logic: kick or rim, by: gates}", m.Logic("kick or rim", "gates")),
+        ("{logic: kick or rim, compare: gates}", m.Logic("kick or rim", "gates")),
         (
             '{notes: [A1, 60.5, ~, ., "-", {note: E2, glide: true}, Bb3]}',
             m.Notes(
@@ -135,7 +135,7 @@ def test_the_demo_is_good() -> None:
         ("{levels: [0, -0.5, ., 1]}", m.Levels((0.0, -0.5, None, 1.0))),
         ("{shape: random-smooth, retrigger: kick}", m.Shape("random-smooth", "kick")),
         ("{decay: kick}", m.Decay("kick")),
-        ("{hold: {value: line, by: rim}}", m.Hold("line", "rim")),
+        ("{sample: {value: line, at: rim}}", m.Sample("line", "rim")),
         ("{walk: true}", m.Walk()),
     ],
 )
@@ -166,7 +166,7 @@ def test_each_source(text: str, source: m.Source) -> None:
         ("{every: 1, freeze: true}", "freeze", True),
         ("{every: 1, groups: [drums, top]}", "groups", ("drums", "top")),
         ("{steps: x, direction: back-and-forth}", "direction", "back-and-forth"),
-        ("{logic: kick, tap: before-mute}", "tap", "before-mute"),
+        ("{logic: kick, reads: before-mute}", "reads", "before-mute"),
         ("{every: 1, advance: kick}", "feel", "cause"),
         ("{every: 1, advance: kick, feel: grid}", "feel", "grid"),
         ("{logic: kick, feel: grid}", "feel", "grid"),
@@ -331,14 +331,14 @@ MISTAKES = [
         TOP + "  a: {out: main.gate-1}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "arpeggio, levels, shape, decay, hold, walk"
+            "arpeggio, levels, shape, decay, sample, walk"
         ],
     ),
     (
         TOP + "  a: {}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "arpeggio, levels, shape, decay, hold, walk"
+            "arpeggio, levels, shape, decay, sample, walk"
         ],
     ),
     (
@@ -419,8 +419,8 @@ MISTAKES = [
         ],
     ),
     (
-        TOP + "  a: {every: 1, by: gates}\n",
-        ["set.yaml:5:17  lanes.a.by: means nothing on a lane of every; it is for logic"],
+        TOP + "  a: {every: 1, compare: gates}\n",
+        ["set.yaml:5:17  lanes.a.compare: means nothing on a lane of every; it is for logic"],
     ),
     (
         TOP + "  a: {walk: true, direction: backward}\n",
@@ -453,11 +453,11 @@ MISTAKES = [
         ["set.yaml:5:29  lanes.a.advance: line is a lane of notes; a lane of hits is needed here"],
     ),
     (
-        TOP + "  a: {hold: {value: kick, by: line}}\n",
+        TOP + "  a: {sample: {value: kick, at: line}}\n",
         [
-            "set.yaml:5:21  lanes.a.hold.value: kick is a lane of every; "
+            "set.yaml:5:23  lanes.a.sample.value: kick is a lane of every; "
             "a lane of values is needed here",
-            "set.yaml:5:31  lanes.a.hold.by: line is a lane of notes; "
+            "set.yaml:5:33  lanes.a.sample.at: line is a lane of notes; "
             "a lane of hits is needed here",
         ],
     ),
@@ -684,11 +684,11 @@ MISTAKES = [
         ],
     ),
     (
-        TOP + "  a: {every: 2, feel: grid}\n  b: {logic: kick, by: gates, feel: cause}\n",
+        TOP + "  a: {every: 2, feel: grid}\n  b: {logic: kick, compare: gates, feel: cause}\n",
         [
             "set.yaml:5:17  lanes.a.feel: means nothing on a lane that no other lane moves: it has "
             "its own",
-            "set.yaml:6:31  lanes.b.feel: means nothing by gates: they are heard when they sound",
+            "set.yaml:6:36  lanes.b.feel: means nothing by gates: they are heard when they sound",
         ],
     ),
     (
@@ -970,7 +970,7 @@ LANE_KEYS = [
     "levels",
     "shape",
     "decay",
-    "hold",
+    "sample",
     "walk",
     "rate",
     "advance",

@@ -17,10 +17,10 @@ key: {root: A, scale: minor}
 lanes:
   kick: {euclid: {hits: 4, steps: 16, rotate: 1}, out: main.gate-1}
   rim: {steps: "x..x", advance: kick, chance: 0.5, gate: tie, accents: "X.", passes: {on: [1], of: 2}}
-  spray: {logic: "rim and kick", tap: before-mute, feel: grid, reset: 2}
+  spray: {logic: "rim and kick", reads: before-mute, feel: grid, reset: 2}
   line: {notes: [A1, C2], advance: rim, quantise: key, transpose_by: swell}
   swell: {levels: [0, 1], rate: 1/8}
-  held: {hold: {value: line, by: kick}}
+  held: {sample: {value: line, at: kick}}
 sections:
   s: """
 
@@ -51,7 +51,7 @@ def test_numbers_alone_are_numbers_and_nothing_is_written_otherwise() -> None:
         ("{lanes: {rim: {euclid: {hits: 3, steps: 8}}}}", "rim", m.Euclid()),
         ("{lanes: {rim: {every: 3}}}", "rim", m.Every(3)),
         ('{lanes: {spray: {logic: "rim or kick"}}}', "spray", m.Logic("rim or kick")),
-        ("{lanes: {held: {hold: {by: rim}}}}", "held", m.Hold("line", "rim")),
+        ("{lanes: {held: {sample: {at: rim}}}}", "held", m.Sample("line", "rim")),
         ("{lanes: {line: {notes: [D2]}}}", "line", m.Notes((m.Note(38.0),))),
     ],
 )
@@ -65,7 +65,7 @@ def test_a_source_takes_the_place_of_the_sets(text: str, lane: str, source: m.So
 def test_what_the_set_says_of_its_own_source_only_is_left_out() -> None:
     """A lane of logic that becomes a pattern has no tap, and none of its feel."""
     written = section('{lanes: {spray: {steps: "x.x"}}}').written["spray"]
-    assert (written.tap, written.feel, written.reset) == ("after-mute", "cause", 2)
+    assert (written.reads, written.feel, written.reset) == ("after-mute", "cause", 2)
     logic = section('{lanes: {rim: {logic: "not kick"}}}').written["rim"]
     assert logic.advance == Fraction(240)
     assert logic.accents == (2, 0)

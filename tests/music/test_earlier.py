@@ -321,7 +321,7 @@ def test_gates_and_ties_of_a_circle_are_refused() -> None:
     assert "gates have none" in wrong(logic("out", "x or earlier(x)", "gates"))
     says = wrong(logic("a", "earlier(b)"), logic("b", "a xor x", "gates"))
     assert "b is read by what it reads (with earlier)" in says
-    assert "use by: steps" in says
+    assert "use compare: steps" in says
     assert "in place of tie" in wrong(logic("a", "x or earlier(a)", tie=True))
 
 

@@ -129,7 +129,7 @@ TABLES = tables()
 
 
 def test_all_functions_with_an_edge_have_their_table_read() -> None:
-    as_on_steps = {"at-least", "exactly", "latch"}
+    as_on_steps = {"at-least", "exactly", "between"}
     assert {word for word, *_ in TABLES} == set(GATE_FUNCTIONS) - as_on_steps
 
 
@@ -176,7 +176,7 @@ def test_a_derived_gate_that_is_shifted_is_as_long_as_before(shift_ms: float) ->
     score = score_of(
         steps("a", "...x" + "." * 60, settings={"gate": 2}),
         logic("out", "a", "gates", settings={"shift_ms": shift_ms}),
-        logic("long", "hold(a, 8/4)", "gates", settings={"shift_ms": shift_ms}),
+        logic("long", "extend(a, 8/4)", "gates", settings={"shift_ms": shift_ms}),
     )
     (out,) = hits_of(score, BAR, "out")
     (long,) = hits_of(score, BAR, "long")
@@ -206,7 +206,7 @@ def test_a_gate_of_its_own_wins() -> None:
 
 
 def test_what_never_falls_lasts_four_bars() -> None:
-    score = score_of(steps("a", "x" + "." * 63), logic("out", "latch(a, a and not a)", "gates"))
+    score = score_of(steps("a", "x" + "." * 63), logic("out", "between(a, a and not a)", "gates"))
     assert [(e.tick, e.length) for e in hits_of(score, BAR, "out")] == [(0, 4 * BAR)]
 
 

@@ -18,12 +18,12 @@ from bridge.music.model import (
     Decay,
     Drive,
     Every,
-    Hold,
     Lane,
     Levels,
     Note,
     Notes,
     OutputRange,
+    Sample,
     Shape,
 )
 from bridge.music.render import events_between
@@ -115,7 +115,7 @@ def test_a_hold_takes_what_its_lane_says_when_the_hit_sounds(
             out="source",
             settings={"shift": shift, "slew": slew if kind == "levels" else 0.0},
         ),
-        Lane("kept", Hold("line", "beat"), out="level"),
+        Lane("kept", Sample("line", "beat"), out="level"),
         outputs=OUTPUTS,
         swing=58.0,
         seed=2,
@@ -150,7 +150,7 @@ def test_what_a_late_hit_moves_in_a_melody_still_belongs_to_its_step() -> None:
     score = score_of(
         Lane("kick", Every(1), advance=Fraction(960), settings={"swing": 75}),
         Lane("rise", Levels((0.0, 1.0, 0.5)), advance="kick"),
-        Lane("root", Hold("rise", "kick"), out="source"),
+        Lane("root", Sample("rise", "kick"), out="source"),
         Lane("tune", Notes((Note(40.0),)), advance="kick", transpose_by="root", out="pitch"),
         outputs=OUTPUTS,
     )

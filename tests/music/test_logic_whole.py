@@ -34,7 +34,7 @@ from bridge.music.score import Score
 
 WORDS = (
     *("and", "or", "xor", "not", "not", "at-least", "exactly", "nth", "toggle", "first", "delay"),
-    *("hold", "latch", "edge", "gap", "before-mute", "after-mute"),
+    *("extend", "between", "edge", "gap", "before-mute", "after-mute"),
 )
 SPAN = 2 * BAR
 NAMES = ("a", "b", "c")
@@ -67,7 +67,7 @@ def trees(draw: st.DrawFn, depth: int = 3) -> Tree:
         case "at-least" | "exactly":
             parts = [draw(part) for _ in range(draw(st.integers(1, 3)))]
             return (word, draw(st.integers(1, len(parts))), *parts)
-        case "first" | "latch":
+        case "first" | "between":
             return (word, draw(part), draw(part))
         case "nth":
             every = draw(st.integers(1, 4))
@@ -75,7 +75,7 @@ def trees(draw: st.DrawFn, depth: int = 3) -> Tree:
             return (word, draw(part), every) if which is None else (word, draw(part), every, which)
         case "edge":
             return (word, draw(part), draw(time)) if draw(st.booleans()) else (word, draw(part))
-        case "delay" | "hold" | "gap":
+        case "delay" | "extend" | "gap":
             return (word, draw(part), draw(time))
     return (word, draw(part))
 
@@ -109,7 +109,7 @@ def rigs(draw: st.DrawFn, by: str = "steps") -> Rig:
         draw(st.frozensets(st.sampled_from(NAMES), max_size=2)),
         {
             "advance": draw(st.sampled_from(GRIDS)),
-            "tap": draw(st.sampled_from(["after-mute", "before-mute"])),
+            "reads": draw(st.sampled_from(["after-mute", "before-mute"])),
             "reset": draw(st.none() | st.none() | st.just(1)),
         },
     )
@@ -126,7 +126,7 @@ def lifted(
     """`tree` with some of its parts made lanes of their own, added to `helpers`."""
     op, *rest = tree
     if op in ("before-mute", "after-mute"):
-        more = {**more, "tap": op}
+        more = {**more, "reads": op}
     inner = tuple(
         lifted(draw, part, by, more, helpers) if isinstance(part, tuple) else part for part in rest
     )
@@ -184,7 +184,7 @@ def test_an_expression_means_what_the_manual_says(rig: Rig, tree: Tree) -> None:
         name: {e.grid: accent_of(e.value) for e in hits_of(score, SPAN, name)} for name in NAMES
     }
     oracle = Oracle(lanes, rig.muted, rig.more["advance"], SPAN, resets)
-    expected = oracle.hits(tree, rig.more["tap"])
+    expected = oracle.hits(tree, rig.more["reads"])
     found = {grid: value for grid, _, value, _ in played(score, rig.muted)}
     assert sorted(found) == sorted(expected)
     assert {grid: LEVELS[accent] for grid, accent in expected.items()} == {
@@ -202,7 +202,7 @@ def test_by_gates_an_expression_means_what_the_manual_says(rig: Rig, tree: Tree)
         name: [(e.tick, e.length, accent_of(e.value)) for e in hits_of(score, SPAN + BAR, name)]
         for name in NAMES
     }
-    expected = GatesOracle(lanes, rig.muted, SPAN).hits(tree, more["tap"])
+    expected = GatesOracle(lanes, rig.muted, SPAN).hits(tree, more["reads"])
     found = [(tick, length, accent_of(v)) for _, tick, v, length in played(score, rig.muted)]
     assert [hit for hit in found if hit[0] + hit[1] < SPAN] == expected
 
@@ -212,8 +212,8 @@ def test_by_gates_an_expression_means_what_the_manual_says(rig: Rig, tree: Tree)
 STATES = (
     "not a",
     "toggle(not a)",
-    "hold(not a, 1/8)",
-    "latch(not a, b)",
+    "extend(not a, 1/8)",
+    "between(not a, b)",
     "nth(not a, 2)",
     "first(not a, b)",
     "delay(not a, 1/16)",
@@ -228,7 +228,7 @@ FOUR = (steps("a", "x..x.x..x"), steps("b", "..x...x."), steps("rim", "xxx.xxxxx
 @pytest.mark.parametrize("by", ["steps", "gates"])
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize(
-    "form", ["rim and {}", "rim xor {}", "nth({}, 2)", "delay({}, 1/8T)", "latch(rim, {})"]
+    "form", ["rim and {}", "rim xor {}", "nth({}, 2)", "delay({}, 1/8T)", "between(rim, {})"]
 )
 def test_what_is_made_of_a_state_is_the_same_when_the_state_is_a_lane(
     form: str, state: str, by: str

@@ -8,7 +8,7 @@ import pytest
 from support.sets import BAR, logic, score_of, steps
 
 from bridge.errors import InputError, Problem
-from bridge.music.model import Decay, Drive, Hold, Lane, Levels, Macro, Note, Notes, Shape, Walk
+from bridge.music.model import Decay, Drive, Lane, Levels, Macro, Note, Notes, Sample, Shape, Walk
 from bridge.music.render import events_between
 
 
@@ -27,7 +27,7 @@ def test_every_lane_comes_after_what_it_reads() -> None:
         Lane("tune", Notes((Note(36),)), advance="bass", transpose_by="slow"),
         logic("bass", "kick or hat", reset="clap"),
         Lane("pluck", Decay("bass")),
-        Lane("kept", Hold("walk", "clap")),
+        Lane("kept", Sample("walk", "clap")),
         Lane("walk", Walk()),
         Lane("wave", Shape("sine", retrigger="clap")),
         values("slow", drives=(Drive(lane="hat", setting="chance"),)),
@@ -87,8 +87,8 @@ def test_cycles_of_any_kind_are_refused_by_name() -> None:
             "lane of values",
         ),
         (Lane("a", Decay("none")), ("lanes", "a", "decay"), "no lane is called 'none'"),
-        (Lane("a", Hold("kick", "kick")), ("lanes", "a", "hold", "value"), "lane of hits"),
-        (Lane("a", Hold("slow", "slow")), ("lanes", "a", "hold", "by"), "lane of values"),
+        (Lane("a", Sample("kick", "kick")), ("lanes", "a", "sample", "value"), "lane of hits"),
+        (Lane("a", Sample("slow", "slow")), ("lanes", "a", "sample", "at"), "lane of values"),
         (Lane("a", Shape("saw", "slow")), ("lanes", "a", "retrigger"), "lane of values"),
         (
             Lane("a", Notes((Note(36),)), transpose_by="kick"),

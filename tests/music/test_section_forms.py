@@ -214,8 +214,8 @@ def test_a_gate_by_gates_falls_where_its_lane_becomes_something_else() -> None:
     text = """set: t
 lanes:
   a: {steps: "x...............", gate: 15, out: main.gate-1}
-  b: {logic: "a or not a", by: gates, out: main.gate-2}
-  c: {logic: "not a", by: gates, out: main.gate-3}
+  b: {logic: "a or not a", compare: gates, out: main.gate-2}
+  c: {logic: "not a", compare: gates, out: main.gate-3}
 sections:
   one: {}
   two: {lanes: {c: {steps: "..x............."}}}

@@ -176,7 +176,7 @@ def test_repeats_within_a_step_start_it_too() -> None:
 def test_an_envelope_is_silent_with_its_source_unless_it_taps_before_the_mute() -> None:
     kick = Lane("kick", Every(), advance=Fraction(1920), muted=True)
     assert [c.value for c in changes(envelope(hits=kick), "duck", BAR)] == [0.0]
-    assert len(changes(envelope(hits=kick, tap="before-mute"), "duck", BAR)) > 10
+    assert len(changes(envelope(hits=kick, reads="before-mute"), "duck", BAR)) > 10
 
 
 # --- windows -------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import pytest
 from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
 
 from bridge.music.line import along
-from bridge.music.model import Decay, Every, Hold, Lane, Levels, Note, Notes, Shape, Steps, Walk
+from bridge.music.model import Decay, Every, Lane, Levels, Note, Notes, Sample, Shape, Steps, Walk
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -77,9 +77,9 @@ def test_which_lanes_have_notes() -> None:
     swell = Lane("swell", Levels((0.0,)))
     onto = Lane("onto", Levels((0.0,)), out="main.pitch-1")
     kick = Lane("kick", Every())
-    held = Lane("held", Hold("tune", "kick"))
-    twice = Lane("twice", Hold("held", "kick"))
-    level = Lane("level", Hold("swell", "kick"))
+    held = Lane("held", Sample("tune", "kick"))
+    twice = Lane("twice", Sample("held", "kick"))
+    level = Lane("level", Sample("swell", "kick"))
     spec = score_of(tune, swell, onto, kick, held, twice, level).spec
     are = {lane.name for lane in spec.lanes if note_like(lane, spec, PITCHES)}
     assert are == {"tune", "onto", "held", "twice"}
@@ -101,7 +101,7 @@ LANES = (
     Lane("swell", Levels((0.0, 0.3, 1.0)), advance=Fraction(320), settings={"slew": 1.5}),
     Lane("wave", Shape("random-smooth", "taps"), advance=Fraction(1000), settings={"hz": 0.9}),
     Lane("duck", Decay("taps"), settings={"decay_ms": 300.0}),
-    Lane("kept", Hold("wave", "taps"), settings={"transpose": 0.0}),
+    Lane("kept", Sample("wave", "taps"), settings={"transpose": 0.0}),
     Lane("walk", Walk(), advance=Fraction(500)),
 )
 

@@ -18,12 +18,12 @@ from bridge.music import chance
 from bridge.music.model import (
     Drive,
     Every,
-    Hold,
     Lane,
     Levels,
     Note,
     Notes,
     Quantise,
+    Sample,
     Shape,
     Steps,
     Walk,
@@ -280,7 +280,7 @@ def test_the_steps_of_a_walk_are_the_seeded_draws_thrown_back_at_the_ends(size: 
     stream = chance.key(5, "drift", "walk")
     expected, at = [0.5], 0.5
     for count in range(2, 41):
-        at += size * chance.spread(stream, 0, count)
+        at += size * chance.signed(stream, 0, count)
         at = abs(at) if at < 1 else 2 - at
         expected.append(at)
     assert found == pytest.approx(expected, abs=1e-12)
@@ -289,7 +289,7 @@ def test_the_steps_of_a_walk_are_the_seeded_draws_thrown_back_at_the_ends(size: 
 def test_sample_and_hold_takes_the_value_at_each_hit() -> None:
     ramp = Lane("ramp", Shape("ramp"), advance=Fraction(BAR))
     taps = Lane("taps", Steps((1, 0, 0, 1, 0, 1, 0, 0)), muted=True)
-    hold = Lane("hold", Hold("ramp", "taps"))
+    hold = Lane("hold", Sample("ramp", "taps"))
     found = changes(score_of(hold, ramp, taps), "hold", 2 * BAR)
     hits = [step * 240 for step in range(32) if step % 8 in (0, 3, 5)]
     assert [c.grid for c in found] == hits
@@ -299,7 +299,7 @@ def test_sample_and_hold_takes_the_value_at_each_hit() -> None:
 def test_holding_a_melody_holds_notes() -> None:
     tune = Lane("tune", notes(45, 48, 52, 55), advance=Fraction(240))
     taps = Lane("taps", Every(), advance=Fraction(720))
-    hold = Lane("hold", Hold("tune", "taps"), settings={"transpose": 12.0})
+    hold = Lane("hold", Sample("tune", "taps"), settings={"transpose": 12.0})
     assert [c.value for c in changes(score_of(hold, tune, taps), "hold", 2160)] == [57, 67, 64]
 
 
@@ -329,7 +329,7 @@ RICH = score_of(
     ),
     Lane("walk", Walk(), advance=Fraction(320), reset="bass", settings={"slew_ms": 30.0}),
     Lane("wave", Shape("random-smooth"), advance=Fraction(1000, 3), settings={"hz": 1.7}),
-    Lane("kept", Hold("wave", "bass"), settings={"slew_ms": 12.0, "shift_ms": -6.0}),
+    Lane("kept", Sample("wave", "bass"), settings={"slew_ms": 12.0, "shift_ms": -6.0}),
     seed=11,
 )
 

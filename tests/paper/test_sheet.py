@@ -133,7 +133,7 @@ controllers:
   desk:
     port: simulated
     controls:
-      - {cc: 21, macro: tide, fine: true}
+      - {cc: 21, macro: tide, pair: true}
       - {note: 36, channel: 3, mute: kick, feedback: true}
       - {note: 37, section: nowhere}
       - {note: 38, transport: start}

@@ -52,7 +52,7 @@ def test_the_whole_state_has_every_key_and_is_json() -> None:
     assert (transport["bar"], transport["beat"]) == (2, 3)
     assert abs(transport["tick"] - (BAR + 2 * BEAT)) < 1
     assert transport["at_ms"] == desk.now / 1e6
-    assert state["clock"]["state"] == "leading"
+    assert state["clock"]["state"] == "internal"
 
 
 def test_only_what_changed_is_told_again() -> None:

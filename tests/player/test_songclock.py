@@ -184,7 +184,7 @@ def test_a_lost_clock_runs_on_free_and_comes_back_in_phase(gone: int) -> None:
     pulses(desk, 95)
     desk.run(gone * PULSE / MS)
     assert state(desk) == "lost"
-    assert desk.player.song.state(desk.now) == "free"
+    assert desk.player.song.state(desk.now) == "alone"
     assert desk.player.warnings
     pulses(desk, 2 * 96)
     assert state(desk) == "running"

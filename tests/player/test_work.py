@@ -135,7 +135,7 @@ def test_check_names_the_ports_that_are_absent(
         (score_of(helper("a"), gate_lane("b", "x.x.")), True),
         (score_of(*(helper(f"h{n}") for n in range(400))), False),
         (score_of(helper("a"), Lane("t", Every(4), parse_rate("1/16"), tie=True)), False),
-        (score_of(helper("a"), Lane("d", Logic("not a", by="gates"))), False),
+        (score_of(helper("a"), Lane("d", Logic("not a", compare="gates"))), False),
         (score_of(helper("a"), Lane("d", Logic(" xor ".join(["a"] * 400)))), False),
         (
             score_of(

@@ -205,13 +205,13 @@ def test_every_kind_of_lane_has_a_form(screen: MakeScreen, demo: Running, until:
         assert one.page.locator("article .source").inner_text().strip(), kind
 
 
-def test_decay_hold_walk_and_shape_are_edited(
+def test_decay_sample_walk_and_shape_are_edited(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
     one = screen().open(demo.url, "set")
     text = demo.get("set")["text"].replace(
         "\nmacros:",
-        "\n  fall: {decay: kick}\n  catch: {hold: {value: swell, by: rim}}\n  roam: {walk: true}\n"
+        "\n  fall: {decay: kick}\n  catch: {sample: {value: swell, at: rim}}\n  roam: {walk: true}\n"
         "  wave: {shape: sine, rate: 1/1}\n\nmacros:",
     )
     demo.send("PUT", "set", {"text": text, "when": "step"})
@@ -221,7 +221,7 @@ def test_decay_hold_walk_and_shape_are_edited(
     until(lambda: lane(demo, "fall")["decay"] == "clap")
     one.choose("catch")
     one.field("At each hit of").select_option("kick")
-    until(lambda: lane(demo, "catch")["hold"] == {"value": "swell", "by": "kick"})
+    until(lambda: lane(demo, "catch")["sample"] == {"value": "swell", "at": "kick"})
     one.choose("roam")
     one.page.get_by_role("slider", name="walk step").focus()
     one.page.keyboard.press("PageUp")

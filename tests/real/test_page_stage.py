@@ -240,9 +240,11 @@ def test_a_button_is_no_lamp_and_there_is_a_clock_to_take_or_none(
     until(lambda: lamp.get_attribute("aria-label") == "The music is running")
     take = one.page.get_by_role("button", name="Internal clock")
     assert not take.is_visible()
-    one.page.evaluate("lanebridge.app.store.patch({clock: {state: 'free', source: 'studio'}})")
+    one.page.evaluate("lanebridge.app.store.patch({clock: {state: 'alone', source: 'studio'}})")
     assert take.is_visible()
-    one.page.evaluate("lanebridge.app.store.patch({clock: {state: 'leading', source: 'internal'}})")
+    one.page.evaluate(
+        "lanebridge.app.store.patch({clock: {state: 'internal', source: 'internal'}})"
+    )
     assert not take.is_visible()
     one.page.get_by_role("button", name="Stop", exact=True).tap()
     until(lambda: lamp.get_attribute("aria-label") == "The music is stopped")

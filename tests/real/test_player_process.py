@@ -253,7 +253,7 @@ def test_the_clock_that_a_hand_took_stays_taken_through_a_crash(tmp_path: Path) 
     assert second.ready
     second.until(lambda: "clock" in second.watch.state, 3, "the state")
     now = second.watch.state
-    assert (now["clock"]["source"], now["clock"]["state"]) == ("internal", "leading")
+    assert (now["clock"]["source"], now["clock"]["state"]) == ("internal", "internal")
     assert now["transport"]["state"] == "running"
     assert now["transport"]["tempo"] == 131.0
     assert now["inputs"] == {"nobody's clock": False}, "still wanted, for whoever follows it again"

@@ -42,7 +42,7 @@ async def test_the_tempo_of_the_new_set_is_taken_on_the_same_line_or_kept(sets: 
     assert (swap["when"], "parts" in swap) == ("bar", False)
     assert sets.state["tempo"] == 126
     await open_set(sets, "low-tide.yaml")
-    await open_set(sets, "slack-water.yaml", tempo="take")
+    await open_set(sets, "slack-water.yaml", tempo="set")
     assert sets.player.received[-1]["parts"] == {"tempo": 90.0, "tempo_glide": None}
     assert sets.player.words == ["swap"] * 3  # no stop, no start: the clock goes on
     assert sets.state["tempo"] == 90
@@ -54,7 +54,7 @@ async def test_the_tempo_of_the_new_set_is_taken_on_the_same_line_or_kept(sets: 
 
 async def test_where_we_follow_a_clock_its_tempo_stays(sets: Any) -> None:
     await sets.call("PUT", "/api/clock/source", {"source": "desk"})
-    await open_set(sets, "slack-water.yaml", tempo="take")
+    await open_set(sets, "slack-water.yaml", tempo="set")
     assert "parts" not in sets.player.received[-1]
 
 

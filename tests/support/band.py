@@ -40,7 +40,7 @@ class Band:
             state = self.follower.state(self._now)
             if not self.states or self.states[-1] != state:
                 self.states.append(state)
-            if state in ("free", "lost") and self.transport.state == "running":
+            if state in ("alone", "lost") and self.transport.state == "running":
                 self.transport.event("loss")
 
     def host(self, ns: int, event: str, value: int | None = None) -> tuple[Action, ...]:

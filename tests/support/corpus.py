@@ -35,7 +35,7 @@ if __name__ == "__main__":
 
 from support.desk import RIG, ranges
 
-from bridge.music.kinds import Form
+from bridge.music.kinds import Waveform
 from bridge.music.model import (
     SETTINGS,
     Decay,
@@ -45,7 +45,6 @@ from bridge.music.model import (
     Euclid,
     Every,
     Fill,
-    Hold,
     Lane,
     Levels,
     Logic,
@@ -54,6 +53,7 @@ from bridge.music.model import (
     Notes,
     Passes,
     Quantise,
+    Sample,
     Section,
     SetSpec,
     Shape,
@@ -86,7 +86,7 @@ DIRECTIONS: tuple[Direction, ...] = (
     "random-walk",
     "shuffle",
 )
-FORMS: tuple[Form, ...] = (
+FORMS: tuple[Waveform, ...] = (
     "sine",
     "triangle",
     "ramp",
@@ -106,8 +106,8 @@ LOGIC = (
     "toggle({0})",
     "first({0}, {1})",
     "delay({0}, 1/8T)",
-    "hold({0}, 1/8)",
-    "latch({0}, {1})",
+    "extend({0}, 1/8)",
+    "between({0}, {1})",
     "chance({0}, 0.5)",
     "edge({0})",
     "gap({0}, 3/16)",
@@ -301,7 +301,7 @@ def _lanes_of_hits(dice: Random) -> list[Lane]:
                 accents=tuple(dice.randint(0, 2) for _ in range(dice.choice((0, 0, 3)))),
                 passes=dice.choice((None, None, None, Passes((1, 3), 3))),
                 tie=kind != "logic" and dice.random() < 0.15,
-                tap=dice.choice(("after-mute", "before-mute")),
+                reads=dice.choice(("after-mute", "before-mute")),
                 feel=dice.choice(("cause", "cause", "grid")),
                 settings=_settings(dice, kind),
             )
@@ -314,7 +314,7 @@ def _lanes_of_values(dice: Random, hits: list[str]) -> list[Lane]:
     outs = ["main.pitch-1", "main.pitch-2", "main.level-1", "main.level-2"]
     for number in range(dice.randint(1, 4)):
         names = [lane.name for lane in lanes]
-        kinds = ["notes", "levels", "shape", "decay", "walk", *(["hold"] if names else [])]
+        kinds = ["notes", "levels", "shape", "decay", "walk", *(["sample"] if names else [])]
         kind = dice.choice(kinds)
         advance: Fraction | str = Fraction(dice.choice(RATES))
         if kind in ("notes", "levels", "walk") and dice.random() < 0.5:
@@ -354,8 +354,8 @@ def _value_source(dice: Random, kind: str, names: list[str], hits: list[str]) ->
         return Shape(dice.choice(FORMS), dice.choice((None, *hits)))
     if kind == "decay":
         return Decay(dice.choice(hits))
-    if kind == "hold":
-        return Hold(dice.choice(names), dice.choice(hits))
+    if kind == "sample":
+        return Sample(dice.choice(names), dice.choice(hits))
     return Walk()
 
 

@@ -57,7 +57,7 @@ class GatesOracle:
         rows = np.array([high for high, _ in parts])
         accent = np.max([strength for _, strength in parts], axis=0)
         count = rows.sum(axis=0)
-        if op in ("first", "latch"):
+        if op in ("first", "between"):
             accent = parts[0][1]
         match op:
             case "not":
@@ -126,14 +126,14 @@ class GatesOracle:
             out.append(self._whole(rows[0, row], chosen))
         return out
 
-    def _hold(self, rows: np.ndarray, time: str) -> list[np.ndarray]:
+    def _extend(self, rows: np.ndarray, time: str) -> list[np.ndarray]:
         out = np.zeros_like(rows[0])
         for row in (0, 1):
             for tick in np.flatnonzero(rises(rows[0, row])):
                 out[row, tick : tick + ticks_of(time)] = True
         return list(out)
 
-    def _latch(self, rows: np.ndarray) -> list[np.ndarray]:
+    def _between(self, rows: np.ndarray) -> list[np.ndarray]:
         out = []
         for row in (0, 1):
             on, off = rows[0, row], rows[1, row]

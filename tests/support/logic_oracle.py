@@ -183,7 +183,7 @@ class Oracle:
             moved[start + later : end] = accent[start : max(start, end - later)]
         return out, moved
 
-    def _hold(self, given: list[Any], time: str) -> Any:
+    def _extend(self, given: list[Any], time: str) -> Any:
         ((hits, accent),) = given
         length = ticks_of(time)
         true = np.zeros_like(hits)
@@ -193,7 +193,7 @@ class Oracle:
                     true[row, tick : min(end, tick + length)] = True
         return self._as_state(true, hits, np.where(hits[1], accent, 0.0))
 
-    def _latch(self, given: list[Any]) -> Any:
+    def _between(self, given: list[Any]) -> Any:
         (on, accent), (off, _) = given
         true = np.zeros_like(on)
         for row in (0, 1):

@@ -38,7 +38,7 @@ controllers:
       - {note: 36, channel: 2, mute: kick}
       - {cc: 30, section: flood}
       - {note: 40, transport: start}
-      - {cc: 9, macro: brightness, fine: true, pickup: false, feedback: true, channel: 3}
+      - {cc: 9, macro: brightness, pair: true, pickup: false, feedback: true, channel: 3}
       - {note: 41, mute: rim, latch: true, feedback: true}
 """
 SET = """\

@@ -62,7 +62,7 @@ def player_report(performance: PerformanceState = EMPTY, **other: object) -> Pla
         "transport": transport_state(tempo=performance["tempo"]),
         "clock": {
             "source": "internal",
-            "state": "leading",
+            "state": "internal",
             "tempo": performance["tempo"],
             "jitter_ms": 0.0,
             "block_ms": 0.0,

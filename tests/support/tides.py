@@ -15,13 +15,13 @@ from bridge.music.model import (
     Decay,
     Drive,
     Every,
-    Hold,
     Lane,
     Levels,
     Macro,
     Note,
     Notes,
     Quantise,
+    Sample,
     Section,
     Shape,
     Steps,
@@ -56,8 +56,10 @@ _NOTE = st.builds(Note, st.none() | st.integers(24, 84).map(float), st.just(Fals
 @st.composite
 def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     names = [lane.name for lane in before]
-    kind = draw(st.sampled_from(["notes", "levels", "shape", "decay", "hold", "walk", "arpeggio"]))
-    if kind in ("hold", "arpeggio") and not names:
+    kind = draw(
+        st.sampled_from(["notes", "levels", "shape", "decay", "sample", "walk", "arpeggio"])
+    )
+    if kind in ("sample", "arpeggio") and not names:
         kind = "walk"
     hits: st.SearchStrategy[str] = st.sampled_from(["beat", "tap"])
     source: Any
@@ -69,8 +71,8 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         source = Shape(draw(st.sampled_from(_FORMS)), draw(st.none() | hits))
     elif kind == "decay":
         source = Decay(draw(hits))
-    elif kind == "hold":
-        source = Hold(draw(st.sampled_from(names)), draw(hits))
+    elif kind == "sample":
+        source = Sample(draw(st.sampled_from(names)), draw(hits))
     elif kind == "arpeggio":
         source = Arpeggio(draw(st.sampled_from(names)))
     else:
@@ -81,7 +83,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     return Lane(
         f"v{number}",
         source,
-        advance=draw(_RATES if kind in ("decay", "hold") else st.one_of(_RATES, hits)),
+        advance=draw(_RATES if kind in ("decay", "sample") else st.one_of(_RATES, hits)),
         out=draw(st.none() | st.sampled_from(_OUTS)),
         muted=draw(st.booleans()),
         share=True,

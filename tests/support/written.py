@@ -46,8 +46,8 @@ SOURCES: dict[str, st.SearchStrategy[Any]] = {
             "at-least(2, kick, rim)",
             "edge(rim)",
             "chance(rim, 0.5)",
-            "latch(kick, rim)",
-            "hold(rim, 1/8) and kick",
+            "between(kick, rim)",
+            "extend(rim, 1/8) and kick",
         ]
     ),
     "notes": st.lists(
@@ -60,8 +60,8 @@ SOURCES: dict[str, st.SearchStrategy[Any]] = {
         ["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
     ),
     "decay": st.sampled_from(["kick", "rim"]),
-    "hold": st.builds(
-        lambda value, by: {"value": value, "by": by},
+    "sample": st.builds(
+        lambda value, at: {"value": value, "at": at},
         st.sampled_from(["line", "swell"]),
         st.sampled_from(["kick", "rim"]),
     ),
@@ -78,24 +78,24 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
     hits = kind in HIT_KINDS
     if draw(st.booleans()):
         lane["rate"] = draw(st.sampled_from(RATES))
-    elif draw(st.booleans()) and kind not in ("logic", "decay", "hold"):
+    elif draw(st.booleans()) and kind not in ("logic", "decay", "sample"):
         lane["advance"] = draw(st.sampled_from([*RATES, "kick", "rim"]))
-    if kind not in ("decay", "hold") and draw(st.booleans()):
+    if kind not in ("decay", "sample") and draw(st.booleans()):
         lane["reset"] = draw(st.sampled_from([1, 3, "kick"]))
     if kind in ("euclid", "steps", "every", "notes", "levels", "arpeggio") and draw(st.booleans()):
         lane["direction"] = draw(
             st.sampled_from(["forward", "backward", "back-and-forth", "random-walk", "shuffle"])
         )
     if kind == "logic":
-        lane["by"] = draw(st.sampled_from(["steps", "gates"]))
+        lane["compare"] = draw(st.sampled_from(["steps", "gates"]))
     if kind in ("logic", "decay"):
-        lane["tap"] = draw(st.sampled_from(["after-mute", "before-mute"]))
+        lane["reads"] = draw(st.sampled_from(["after-mute", "before-mute"]))
     if hits and draw(st.booleans()):
         lane["accents"] = draw(STEPS)
         lane["passes"] = {"on": [1, 3], "of": 4}
     if hits and draw(st.booleans()):
         lane["gate"] = "tie"
-    if kind in ("notes", "shape", "walk", "hold", "arpeggio") and draw(st.booleans()):
+    if kind in ("notes", "shape", "walk", "sample", "arpeggio") and draw(st.booleans()):
         lane["quantise"] = draw(st.sampled_from(["key", "off", "major", [0, 7]]))
         lane["octaves"] = draw(st.sampled_from([[1, 3], [-1, -1], [9, 9]]))
         lane["chord"] = draw(st.sampled_from([[1], [1, 3, 5], [9, 13]]))
@@ -118,7 +118,10 @@ def output_for(lane: dict[str, Any], gates: list[str]) -> str | None:
     if kind in HIT_KINDS:
         return gates.pop() if gates else None
     pitched = (
-        kind == "notes" or "quantise" in lane or "transpose" in lane or kind in ("hold", "arpeggio")
+        kind == "notes"
+        or "quantise" in lane
+        or "transpose" in lane
+        or kind in ("sample", "arpeggio")
     )
     return "main.pitch-1" if pitched else "main.level-1"
 

@@ -37,7 +37,7 @@ export function clockPart(app) {
       shape = key;
       sources.replaceChildren(...names.map((name) => h("tr", {},
         h("th", { scope: "row", text: name === "internal" ? "internal" : name }), h("td", { class: "num", "data-heard": name }),
-        h("td", {}, name === clock.source ? h("strong", { text: name === "internal" ? "leads" : "followed" }) : tool(name === "internal" ? "Internal clock" : "Follow it", () => follow(name), { "aria-label": name === "internal" ? "Internal clock" : `Follow ${name}` })))));
+        h("td", {}, name === clock.source ? h("strong", { text: name === "internal" ? "in use" : "followed" }) : tool(name === "internal" ? "Internal clock" : "Follow it", () => follow(name), { "aria-label": name === "internal" ? "Internal clock" : `Follow ${name}` })))));
     }
     for (const cell of sources.querySelectorAll("[data-heard]")) {
       const name = /** @type {HTMLElement} */ (cell).dataset.heard ?? "", n = clock.others?.[name];

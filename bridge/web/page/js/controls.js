@@ -7,9 +7,9 @@ import { entry, toggle, words } from "./forms.js";
 
 const LEARN_S = 20;
 const TRANSPORT = ["start", "stop", "continue", "tap", "mute-all", "order-next"];
-const OPTIONS = [["pickup", "Waits until it meets the value"], ["feedback", "Lamp or motor shows the state"], ["fine", "Fine: a pair of controllers"], ["latch", "Button that stays down"]];
+const OPTIONS = [["pickup", "Waits until it meets the value"], ["feedback", "Lamp or motor shows the state"], ["pair", "A pair of controllers"], ["latch", "Button that stays down"]];
 const CODINGS = [["", "a position"], ["twos-complement", "steps: two's complement"], ["offset", "steps: offset from 64"], ["sign-bit", "steps: sign bit"]];
-const POSITION = ["pickup", "fine"]; // not for encoders, which have none
+const POSITION = ["pickup", "pair"]; // not for encoders, which have none
 const USUAL_STEPS = 127, STEPS = "Steps from end to end";
 /** A whole number out of a field; what is none is left to the service to refuse. */
 const whole = (typed) => (/^\d+$/.test(typed.trim()) ? Number(typed) : typed);
@@ -41,7 +41,7 @@ export function controlsPart(app) {
 
   const target = picker("What a control shall do", [], () => {});
   const desk = picker("On", [["", "any controller"]], () => {});
-  const wish = { pickup: true, feedback: false, fine: false, latch: false };
+  const wish = { pickup: true, feedback: false, pair: false, latch: false };
   const steps = words({ inputmode: "numeric", maxlength: "5" });
   const finer = labelled(STEPS, steps, "more is finer");
   steps.value = String(USUAL_STEPS);
@@ -62,7 +62,7 @@ export function controlsPart(app) {
     replace.hidden = true;
     cancel.hidden = false;
     text(said, `Move the knob or press the button now (${LEARN_S} s)${over ? " once more" : ""}.`);
-    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(kind === "macro" && sends.select.value ? { encoder: sends.select.value, steps: whole(steps.value), pickup: true, fine: false } : {}), ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
+    const result = await app.link.send({ do: "learn", target: kind, name, within_s: LEARN_S, ...wish, ...(kind === "macro" && sends.select.value ? { encoder: sends.select.value, steps: whole(steps.value), pickup: true, pair: false } : {}), ...(desk.select.value ? { controller: desk.select.value } : {}), ...(over ? { replace: true } : {}) });
     attr(learn, "aria-disabled", null);
     cancel.hidden = true;
     if (result.ok) {
@@ -87,8 +87,8 @@ export function controlsPart(app) {
     const box = h("div", {});
     const fail = judged(box, box);
     const change = async (key, on) => {
-      const { target: kind, name, pickup, feedback, fine, latch, encoder, steps } = row;
-      try { await api("PUT", address, { target: kind, name, pickup, feedback, fine, latch, encoder, steps, [key]: on }); row[key] = on; return []; } catch (error) { return linesOf(error); }
+      const { target: kind, name, pickup, feedback, pair, latch, encoder, steps } = row;
+      try { await api("PUT", address, { target: kind, name, pickup, feedback, pair, latch, encoder, steps, [key]: on }); row[key] = on; return []; } catch (error) { return linesOf(error); }
     };
     const marks = h("div", { class: "field-row" }, ...OPTIONS.filter(([key]) => !(row.encoder && POSITION.includes(key)) && (key === "feedback" || (row.target === "macro") === POSITION.includes(key))).map(([key, caption]) => {
       const mark = toggle(caption, (on) => change(key, on));

@@ -34,13 +34,13 @@ export async function build(root, app) {
   };
 
   // --- other sets ---
-  const tempo = picker("Tempo", [["take", "the other set's own"], ["keep", "stays as it is"]], () => {});
+  const tempo = picker("Tempo", [["set", "the other set's own"], ["keep", "stays as it is"]], () => {});
   const when = picker("When", [["bar", "on the next bar"], ["beat", "on the next beat"]], () => {});
   const sets = h("ul", { class: "plain", "aria-label": "Sets in this folder" });
-  const over = (answer, file) => { if (!answer) return; say(`${file} takes over ${when.select.value === "bar" ? "on the next bar" : "on the next beat"}.`); loaded = area.value; loadSets(); loadText(true); };
+  const over = (answer, file) => { if (!answer) return; say(`${file} begins ${when.select.value === "bar" ? "on the next bar" : "on the next beat"}.`); loaded = area.value; loadSets(); loadText(true); };
   const open = async (file, fresh = false) => over(await attempt(setsSaid, () => api("POST", "set/open", { file, when: when.select.value, tempo: tempo.select.value, ...(fresh ? { fresh } : {}) })), file);
   const back = tool("Back to the set before", async () => over(await attempt(setsSaid, () => api("POST", "set/back", { when: when.select.value, tempo: tempo.select.value })), "The set before"));
-  const ready = async (file) => { if (await attempt(setsSaid, () => api("POST", "sets/load", { file }), `${file} can take over at once.`)) loadSets(); };
+  const ready = async (file) => { if (await attempt(setsSaid, () => api("POST", "sets/load", { file }), `${file} can begin at once.`)) loadSets(); };
 
   function setRow({ file, set, current, loaded: isReady, saved }) {
     const state = current ? "plays now" : [isReady ? "ready" : "", saved ? "" : "left with unsaved changes"].filter(Boolean).join(", ");
@@ -85,7 +85,7 @@ export async function build(root, app) {
   }, "This can be played.")));
   const use = tool("Use from the next bar", async () => {
     const tried = area.value;
-    if (await textSaid.hear(judge(() => api("PUT", "set", { text: tried, when: "bar" }), "It takes over on the next bar."))) loaded = tried;
+    if (await textSaid.hear(judge(() => api("PUT", "set", { text: tried, when: "bar" }), "It begins on the next bar."))) loaded = tried;
   });
   const fresh = tool("Throw my changes away", () => { textSaid.show([]); loaded = ""; loadText(true); });
   const download = tool("Download", () => {

@@ -4,7 +4,7 @@ import { h, keep, tool } from "./dom.js";
 
 const FIRST = [
   "Each switch on the left is a lane. Touch it and the lane is muted; touch it again and it is back.",
-  "The chart runs past the pen: thick ink has sounded, thin ink is to come, and a thread leads from a hit to the one it causes.",
+  "The chart runs past the pen: thick ink has sounded, thin ink is to come, and a thread runs from a hit to the one it causes.",
   "The bars below are macros: drag one sideways. Touch ? and then anything else to have it explained.",
 ];
 /** @type {HTMLElement|null} */

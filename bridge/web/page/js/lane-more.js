@@ -25,7 +25,7 @@ function fold(edit, caption, keys, ...kids) {
 export function buildOrder(edit) {
   const row = h("div", { class: "field-row" }), marks = h("div", { class: "field-row" });
   const { words } = edit.model, has = (key) => hasKey(words, edit.kind, key);
-  const keys = ["direction", "reset", "passes", "groups", "accents", "by", "tap", "feel", "freeze", "muted", "share"];
+  const keys = ["direction", "reset", "passes", "groups", "accents", "compare", "reads", "feel", "freeze", "muted", "share"];
   fold(edit, "Order, passes and groups", keys, row, marks);
   if (has("direction")) edit.add(picker("Direction", words.directions.map((d) => [d, d.replaceAll("-", " ")]), (v) => edit.put("direction", v === "forward" ? null : v)), (l) => l.direction ?? "forward", row);
   if (has("reset")) edit.add(picker(edit.kind === "shape" ? "Starts again" : "Back to its first step", [["", "only by hand"], ...RESETS.map((n) => [n, n === "1" ? "every bar" : `every ${n} bars`]), ...edit.others("hits").map((n) => [n, `at hits of ${n}`])],
@@ -35,11 +35,11 @@ export function buildOrder(edit) {
     edit.add(rounds((v) => edit.put("passes", v)), (l) => l.passes, marks);
     edit.add(entry("Accents of their own", (typed) => edit.put("accents", typed.trim() || null), { hint: "X accented, x half as much, . not; comes round by itself", attrs: { placeholder: "X..x" } }), (l) => l.accents, marks);
   }
-  if (has("by")) {
-    edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("by", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
+  if (has("compare")) {
+    edit.add(picker("Hits meet", [["steps", "on the same step"], ["gates", "while gates overlap"]], (v) => edit.put("compare", v === "steps" ? null : v)), (l) => l.by ?? "steps", row);
   }
-  if (has("tap")) {
-    edit.add(picker("Reads its lanes", [["after-mute", "after their mutes"], ["before-mute", "before their mutes"]], (v) => edit.put("tap", v === "after-mute" ? null : v)), (l) => l.tap ?? "after-mute", row);
+  if (has("reads")) {
+    edit.add(picker("Reads its lanes", [["after-mute", "after their mutes"], ["before-mute", "before their mutes"]], (v) => edit.put("reads", v === "after-mute" ? null : v)), (l) => l.tap ?? "after-mute", row);
   }
   if (isLed(words, edit.lane, edit.model.data.lanes))
     edit.add(picker("Sounds", [["cause", "with the hit that causes it"], ["grid", "on the grid"]], (v) => edit.put("feel", v === "cause" ? null : v)), (l) => l.feel ?? "cause", row);

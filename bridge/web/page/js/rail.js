@@ -91,8 +91,8 @@ export function buildRail(rail, link, store, openPanel) {
     h("div", { class: "group push" }, internal, unsolo, back, out));
 
   store.on(["clock"], ({ clock }) => {
-    internal.hidden = clock.state === "leading"; // it is in use
-    internal.classList.toggle("alarm", clock.state === "lost" || clock.state === "free");
+    internal.hidden = clock.state === "internal"; // it is in use
+    internal.classList.toggle("alarm", clock.state === "lost" || clock.state === "alone");
   });
   store.on(["lanes"], () => { unsolo.hidden = !solos().length; });
   store.on(["lanes"], ({ lanes }) => {

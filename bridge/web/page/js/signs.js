@@ -13,10 +13,10 @@ export function clockSign({ source, state, others, two }) {
   const rest = Object.keys(others ?? {}).length;
   if (two?.length && source !== "internal") return ["loud", `two clocks from ${who}: ${two.join(" and ")} BPM`];
   switch (state) {
-    case "leading": return ["good", rest ? `leading, ${rest} ignored` : "leading"];
+    case "internal": return ["good", rest ? `internal, ${rest} ignored` : "internal"];
     case "locked": return ["good", `locked to ${who}`];
     case "waiting": return ["note", `waiting for ${who}`];
-    case "free": return ["loud", `running on: ${who} is silent`];
+    case "alone": return ["loud", `running on: ${who} is silent`];
     case "lost": return ["loud", `lost: ${who}`];
     default: return ["note", String(state ?? "no clock")];
   }

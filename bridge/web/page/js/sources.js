@@ -76,7 +76,7 @@ function notes(edit, into) {
       return v !== null && typeof v === "object" ? { ...v, note: name } : name;
     },
   };
-  into.append(h("small", { text: "Drag up and down, in the key of the set; what begins with ^ is a degree of the key. Double tap: rest." }));
+  into.append(h("small", { text: "Drag up and down, in the key of the set; what begins with ^ is a degree of the key. Touch it twice for a rest." }));
   edit.add(columns(kind, (v) => edit.put("notes", v)), (l) => {
     key = keyOf(edit.model, l, edit.within.section);
     const numbers = (l.notes ?? []).map(sounds).filter((n) => n !== null);
@@ -94,7 +94,7 @@ function levels(edit, into) {
     rest: (v) => (typeof v === "number" ? "." : 0.5),
     move: (v, steps) => Math.round(Math.min(1, Math.max(-1, (typeof v === "number" ? v : 0.5) + steps * 0.05)) * 100) / 100,
   };
-  into.append(h("small", { text: "Drag up and down. Double tap: rest." }));
+  into.append(h("small", { text: "Drag up and down. Touch it twice for a rest." }));
   edit.add(columns(kind, (v) => edit.put("levels", v)), (l) => l.levels ?? [], into);
 }
 

@@ -13,7 +13,7 @@ export interface TransportState {
 /** Whose clock it is. `tempo` is None until it is known; `block_ms` is the length of the blocks in which its clocks arrive; `two` has both tempos when two senders seem to be mixed; `others` counts clocks by the names of inputs that are not followed. */
 export interface ClockState {
   source: string;
-  state: "leading" | "waiting" | "locked" | "free" | "lost";
+  state: "internal" | "waiting" | "locked" | "alone" | "lost";
   tempo: number | null;
   jitter_ms: number | null;
   block_ms: number;
@@ -219,7 +219,7 @@ export interface ControlState {
   name: string;
   pickup: boolean;
   feedback: boolean;
-  fine: boolean;
+  pair: boolean;
   latch: boolean;
   encoder: "twos-complement" | "offset" | "sign-bit" | null;
   steps: number;
@@ -238,7 +238,7 @@ export interface ControlRow {
   name: string;
   pickup: boolean;
   feedback: boolean;
-  fine: boolean;
+  pair: boolean;
   latch: boolean;
   encoder: "twos-complement" | "offset" | "sign-bit" | null;
   steps: number;
@@ -321,11 +321,12 @@ export interface CheckedNote {
   cents: number;
 }
 
-/** Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a minute (null: not known yet). */
+/** Listening: `says` is how it ended, `complete` whether with a tuning that was checked, `noticed` what a person should know, `drift` in cents a minute (null: not known yet). */
 export interface EarState {
   input: string;
   running: boolean;
   says: string;
+  complete: boolean;
   noticed: string[];
   drift: number | null;
   checked: CheckedNote[];
@@ -462,7 +463,7 @@ export type Command =
   | { do: "hold"; lane: string; active: boolean; muted?: boolean }
   | { do: "internal-clock" }
   | { do: "keep"; bars: number; name?: string; into?: "section" | "set" }
-  | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; fine?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
+  | { do: "learn"; target: "macro" | "mute" | "section" | "transport"; name: string; controller?: string | null; pickup?: boolean; feedback?: boolean; pair?: boolean; latch?: boolean; encoder?: "twos-complement" | "offset" | "sign-bit" | null; steps?: number; replace?: boolean; within_s?: number }
   | { do: "learn-cancel" }
   | { do: "macro"; macro: string; value: number }
   | { do: "mute"; lane: string; muted: boolean; when?: "now" | "beat" | "bar" | number; return_bars?: number | null }

@@ -10,7 +10,7 @@ import { becoming, kindOf } from "./kinds.js";
 /** What a lane keeps in every section. */
 const FIXED = ["out", "share", "muted", "groups", "freeze", "drives"];
 /** How a section says that a lane is here as one that does not say it. @type {Record<string, any>} */
-const PLAIN = { direction: "forward", by: "steps", tap: "after-mute", feel: "cause", accents: ".", passes: { on: [1], of: 1 }, quantise: "off" };
+const PLAIN = { direction: "forward", compare: "steps", reads: "after-mute", feel: "cause", accents: ".", passes: { on: [1], of: 1 }, quantise: "off" };
 const OF_EUCLID = ["hits", "steps", "rotate"];
 
 const isMap = (value) => value !== null && typeof value === "object" && !Array.isArray(value);
