@@ -25,7 +25,7 @@ WRITTEN = {
     and RecallSection(section="b").when == "bar",
     "A drop lasts four bars and ends on a line": Drop(group="drums").return_bars == 4,
     "Swing bends sixteenths, and 54 percent is a usual beginning": SetSpec("s").swing_step == 240,
-    "Lanes read their sources after their mutes": Lane("a", Logic("b")).tap == "after-mute",
+    "Lanes read their sources after their mutes": Lane("a", Logic("b")).reads == "after-mute",
     "An arpeggio without a chord plays the triad": TRIAD == (1, 3, 5),
 }
 
