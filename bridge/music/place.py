@@ -8,7 +8,6 @@ a renderer that was put there must give the very same data back.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from fractions import Fraction
@@ -26,12 +25,12 @@ from bridge.music.gate_functions import (
 )
 from bridge.music.gates import GatesState
 from bridge.music.hits import PatternState
-from bridge.music.line import KEPT, Piece
+from bridge.music.line import Piece
 from bridge.music.logic import LogicState
 from bridge.music.logic_functions import Bits, Counted, Silence, Times, Turned, Waiting
 from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import ExpressionState
-from bridge.music.mix import Mixer
+from bridge.music.mix import MixerState
 from bridge.music.node import Change, Feel, Hit
 from bridge.music.pace import PacingState
 from bridge.music.pattern import CursorState
@@ -81,10 +80,8 @@ def plain(renderer: Renderer) -> dict[str, Any] | None:
         "grid": stood.mark.tick,
         "form": form,
         "hand": pen.write(hand),
-        "nodes": [
-            [place, pen.write(_lean(carry, stood.mark.tick))] for place, carry in nodes.items()
-        ],
-        "mixer": pen.write(stood.mark.mixer.carry()),
+        "nodes": [[place, pen.write(_lean(carry))] for place, carry in nodes.items()],
+        "mixer": pen.write(tuple(stood.mark.mixer)),
         "waiting": pen.write(stood.mark.waiting),
     }
     return made if pen.count <= MOST else None
@@ -114,8 +111,7 @@ def _stood(score: Score, data: Mapping[str, Any]) -> Stood:
     terms = score.form(form).terms
     pen = _Pen()
     nodes = {place: pen.read(carry, terms.get(place)) for place, carry in data["nodes"]}
-    mixer = Mixer(score)
-    mixer.stand(pen.read(data["mixer"]))
+    mixer = MixerState(*pen.read(data["mixer"]))
     kept = (nodes, pen.read(data["hand"]), form)
     grid, position = _whole(data["grid"]), _whole(data["position"])
     return Stood(
@@ -129,25 +125,19 @@ def _whole(value: Any) -> int:
     return value
 
 
-def _lean(carry: object, tick: int) -> object:
+def _lean(carry: object) -> object:
     """What of a node's state says anything: a lane of values that stands still, as nobody asks for
-    it, is its twin, and pieces of a line that are long past are asked for by nobody."""
+    it, is its twin."""
     if not isinstance(carry, ValueState):
         return carry
     samples = carry.samples
     if samples is not None and samples.twin is not None:
-        twin = _lean(samples.twin, tick)
+        twin = _lean(samples.twin)
         assert isinstance(twin, ValueState)
         if not samples.runs:
             return _Still(twin)
         samples = replace(samples, twin=twin)
-    pieces, heard = _recent(carry.pieces, tick), _recent(carry.heard, tick)
-    return replace(carry, pieces=pieces, heard=heard, samples=samples)
-
-
-def _recent(pieces: list[Piece], tick: int) -> list[Piece]:
-    first = bisect_right(pieces, tick - KEPT, key=lambda piece: piece.grid) - 1
-    return _Flat(pieces[max(0, first) :])
+    return replace(carry, pieces=_Flat(carry.pieces), heard=_Flat(carry.heard), samples=samples)
 
 
 class _Flat(list[Piece]):

@@ -20,7 +20,6 @@ from bridge.files.set import SetDocument
 from bridge.music.model import Entry, SetSpec
 from bridge.music.render import events_between
 from bridge.music.scale import note_name
-from bridge.music.score import compile_score
 from bridge.music.spelling import names_for
 from bridge.paper import drawings
 from bridge.paper.card import css_text, patch_card, photos
@@ -204,7 +203,7 @@ def _loose_ends(rig: Rig, document: SetDocument) -> str:
 
 def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
     spec = document.spec
-    score = compile_score(spec, rig.ranges)
+    score = document.score
     ticks = bars * spec.bar_ticks
     events = events_between(score, 0, ticks)
     names = [lane.name for lane in spec.lanes]

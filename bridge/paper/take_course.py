@@ -20,7 +20,7 @@ from bridge.files.take_rig import rig_of
 from bridge.music import commands
 from bridge.music.model import SetSpec
 from bridge.music.performance import Performance
-from bridge.music.score import Score, compile_score
+from bridge.music.score import Score
 from bridge.player.part import go_on, swap_tick
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
@@ -60,7 +60,7 @@ def played(take: Take) -> Played:
 
 def score_of(text: str, rig: Rig) -> Score:
     """Raises InputError."""
-    return compile_score(parse_set(text, SET, rig).spec, rig.ranges)
+    return parse_set(text, SET, rig).score
 
 
 def ends_at(take: Take) -> float:

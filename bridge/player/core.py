@@ -42,6 +42,8 @@ from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""
+SWAP_SLACK_NS = 5_000_000
+"""The same for the moment at which another score takes over."""
 AHEAD_NS = 8_000_000
 """How much earlier than needed rendering is done, where the player is awake and there is slack."""
 GUARD_NS = 2_000_000
@@ -210,7 +212,8 @@ class PlayerCore:
         if song.playing:
             ready = song.time_of(self.part.rendered)
             need = now + self._need()
-            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
+            slack = SWAP_SLACK_NS if self.part.swap_due else SLACK_NS
+            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > slack):
                 self.render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
                 self._stands.look(self.tape, self.part, self.slack)
         elif self.part.seeking:
@@ -255,6 +258,8 @@ class PlayerCore:
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
             self.keep_up(part.rendered)
+            if part.swap_due and self.song.time_of(part.rendered) > now + self._need():
+                return  # there is time to wait for room for it
 
     def _leave_out(self, now: int) -> None:
         """Leaves out what is overdue by far: the song goes on where it should be by now."""

@@ -38,9 +38,10 @@ Names = Mapping[str, Mapping[str, str]]
 
 
 class _Swap(NamedTuple):
-    """A score that waits for the tick `at` (None: nothing plays)."""
+    """A score that waits for the tick `at` (None: nothing plays), with all that plays it: what can
+    be built before is not built when the next hits are due."""
 
-    score: Score
+    renderer: Renderer
     revision: int
     at: int | None
     renamed: Names
@@ -392,20 +393,21 @@ class Part:
         if waiting is not None:  # that one never comes: what it brought comes with this one
             names = _chained(waiting.renamed, names)
             parts = {**waiting.parts, **(parts or {})}
-        self._swap = _Swap(score, revision, at if playing else None, names, parts or {})
+        renderer = Renderer(score, Performance(score))
+        self._swap = _Swap(renderer, revision, at if playing else None, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
         """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
         are closed, and level outputs that nothing drives any more go to rest."""
         assert self._swap is not None
         swap, self._swap = self._swap, None
-        score, self.revision = swap.score, swap.revision
+        renderer, self.revision = swap.renderer, swap.revision
+        score, performance = renderer.score, renderer.performance
         old, old_names, driven = self.renderer, self.names, set(self.values())
         state, running = self.performance.state(), self.performance.running
-        performance = Performance(score)
         performance.running = running
         go_on(performance, state, swap.renamed, swap.parts, self.rendered)
-        self._take(score, performance)
+        self._take(score, performance, renderer)
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)
         for name in old_names:

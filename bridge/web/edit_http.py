@@ -21,7 +21,7 @@ from bridge.files import edit, older, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
-from bridge.music.score import Score, compile_score
+from bridge.music.score import Score
 from bridge.session.chart import PARTS, Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
@@ -239,7 +239,7 @@ def _preview_routes(session: Session, charts: Charts) -> Routes:
     def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
         of_section(playing.text, body.section)
         text, _ = edited(playing.text, within(body.edits, body.section))
-        return compile_score(parse_set(text, playing.path.name, rig).spec, rig.ranges)
+        return parse_set(text, playing.path.name, rig).score
 
     async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, object]:
         try:
