@@ -222,6 +222,8 @@ def _unusual(lane: model.Lane) -> list[str]:
         )
     if lane.direction != "forward":
         extra.append(lane.direction)
+    if lane.chord:
+        extra.append(f"chord {' '.join(map(str, lane.chord))}")
     if lane.feel == "grid":
         extra.append("on the grid")
     return extra
