@@ -91,7 +91,7 @@ class Commands(click.Group):
             _drop_unwritten()
             sys.exit(Exit.WRONG if error.errno in OF_NAMES else Exit.MACHINE)
 
-    def invoke(self, context: click.Context) -> Any:
+    def invoke(self, context: click.Context) -> object:
         try:
             return super().invoke(context)
         except BridgeError as error:

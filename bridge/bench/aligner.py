@@ -156,7 +156,7 @@ class Aligner(EarWork):
             "running": self.running,
             "hears": self._hears,
             "heard": [
-                {"output": name, "good": one.heard, "says": says}
+                {"output": name, "good": one.placed, "says": says}
                 for (name, one), says in zip(found.late.items(), found.said, strict=False)
             ],
             "says": list(found.says),

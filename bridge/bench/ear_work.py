@@ -10,7 +10,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Awaitable, Callable, Coroutine
-from typing import Any, Literal, TypeVar
+from typing import Literal, TypeVar
 
 from bridge.bench.workbench import TONE_MS, Workbench
 from bridge.errors import BridgeError, PlayerError
@@ -66,7 +66,7 @@ class BenchHands:
         """Calls `what` in the loop."""
         self._loop.call_soon_threadsafe(what)
 
-    def _do(self, move: Coroutine[Any, Any, T]) -> T:
+    def _do(self, move: Coroutine[object, object, T]) -> T:
         try:
             return asyncio.run_coroutine_threadsafe(move, self._loop).result(ANSWER_S)
         except TimeoutError:

@@ -61,12 +61,13 @@ class Hands(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One hit that was heard, `late_ms` after its message; the input's next block began
-    `to_block_ms` after the message."""
+    """One hit that was heard, `late_ms` after its message, which is `sure` or not; the input's next
+    block began `to_block_ms` after the message."""
 
     late_ms: float
     sound: Sound
     to_block_ms: float = 0.0
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,16 @@ class Struck:
         return len(self.hits) * 2 > self.sent and self.spread_ms <= TOGETHER_MS
 
     @property
+    def placed(self) -> bool:
+        """Whether it was heard so clearly that how late it is can be said."""
+        return self.heard and 2 * sum(hit.sure for hit in self.hits) > len(self.hits)
+
+    @property
+    def _placed(self) -> list[Hit]:
+        """The hits whose times are sure; all, where none is."""
+        return [hit for hit in self.hits if hit.sure] or list(self.hits)
+
+    @property
     def stray(self) -> bool:
         """Whether something was heard that does not go with the messages."""
         return bool(self.hits) and not self.heard
@@ -99,7 +110,7 @@ class Struck:
         """The period that messages wait for, 0 when they do not. Where the input's blocks are those
         in which messages leave (a JACK server that carries both), a message that came just after
         one began waits for nearly all of it."""
-        late = [hit.late_ms for hit in self.hits]
+        late = [hit.late_ms for hit in self._placed]
         if self.block_ms <= 0.0 or len(late) < FEWEST_WAITS:
             return 0.0
         spread = statistics.stdev(late)
@@ -111,10 +122,10 @@ class Struck:
         """How late each hit is after the block that began next, or one before or after that: about
         a boundary it is not sure which one a message has caught."""
         block = self.block_ms
-        late = [hit.late_ms - hit.to_block_ms for hit in self.hits]
+        late = [hit.late_ms - hit.to_block_ms for hit in self._placed]
         turn = cmath.phase(sum(cmath.rect(1.0, math.tau * ms / block) for ms in late))
         middle = turn / math.tau * block
-        half_late = statistics.median(hit.late_ms for hit in self.hits) - block / 2
+        half_late = statistics.median(hit.late_ms for hit in self._placed) - block / 2
         middle += block * round((half_late - middle) / block)
         return [middle + (ms - middle + block / 2) % block - block / 2 for ms in late]
 
@@ -124,7 +135,7 @@ class Struck:
         if it had waited for half of it, which is what they do on average."""
         if self.waits_ms:
             return [ms + self.block_ms / 2 for ms in self._after_block]
-        return [hit.late_ms for hit in self.hits]
+        return [hit.late_ms for hit in self._placed]
 
     @property
     def late_ms(self) -> float:
@@ -233,14 +244,15 @@ class Hearing:
         # Where the end of it is quiet already, the next hit need not wait for that.
         tail = floor_of(take.samples[-round(SETTLE_S * take.rate) :], take.rate)
         self._rings = self.room is None or tail.loudest > self.room.threshold
-        onset = first_onset(take.samples, take.rate, floor_of(quiet, take.rate), begin)
+        onset = first_onset(take.samples, take.rate, begin)
         if onset is None:
             return None
         late_ms = (take.ns - sent) / 1e6 + 1e3 * onset.at / take.rate
         block_ns = take.block * 1e9 / take.rate
         self._block_ms = block_ns / 1e6
         to_block_ms = (take.block_ns - sent) % block_ns / 1e6 if block_ns else 0.0
-        return Hit(late_ms, describe(take.samples[int(onset.at) :], take.rate, quiet), to_block_ms)
+        sound = describe(take.samples[int(onset.at) :], take.rate, quiet)
+        return Hit(late_ms, sound, to_block_ms, onset.sure)
 
     def _take(self, since_ns: int, seconds: float) -> Take:
         """A piece of sound; from now on when `since_ns` is 0. What is older is let go."""

@@ -44,7 +44,7 @@ class Plan:
     def apart_ms(self, when: int) -> float:
         """How far apart all hits fall, before (0) or after (1)."""
         falls = [
-            one.late_ms - self._sent_ms(name, when) for name, one in self.late.items() if one.heard
+            one.late_ms - self._sent_ms(name, when) for name, one in self.late.items() if one.placed
         ]
         return max(falls) - min(falls) if falls else 0.0
 
@@ -84,10 +84,10 @@ class LiningUp:
         for name in names:
             try:
                 struck = hearing.strike(name, QUIET, FIRST_HITS)
-                if struck.heard:
+                if struck.placed:
                     struck += hearing.strike(name, QUIET, self.hits - FIRST_HITS)
                 else:
-                    # Some voices open from a higher trigger on; it was quiet first.
+                    # Some voices open from a higher trigger on, and a louder one is placed better.
                     struck = hearing.strike(name, FULL, self.hits)
             finally:
                 hearing.hands.rest(name)
@@ -105,9 +105,10 @@ def plan_of(rig: Rig, late: Mapping[str, Struck]) -> Plan:
     Raises:
         ValueError: none was heard, or one is later than can be made up for.
     """
-    heard = {name: one.late_ms for name, one in late.items() if one.heard}
+    heard = {name: one.late_ms for name, one in late.items() if one.placed}
     if not heard:
-        raise ValueError("no voice was heard, so there is nothing to line up")
+        clearly = " clearly" if any(one.heard for one in late.values()) else ""
+        raise ValueError(f"no voice was heard{clearly}, so there is nothing to line up")
     first = min(heard.values())
     interfaces: dict[str, tuple[float, float]] = {}
     voices: dict[str, tuple[float, float]] = {}
@@ -175,6 +176,11 @@ def late_words(rig: Rig, name: str, one: Struck) -> str:
         return f"{what}: what is heard does not come with its hits; left out"
     if not one.heard:
         return f"{what}: nothing heard; left out"
+    if not one.placed:
+        return (
+            f"{what}: heard, but not sure when: too faint in the noise, or its attack is too slow; "
+            "left out. Turn it up, or give it its shortest attack"
+        )
     return f"{what}: {one.late_ms:.2f} ms after its message (spread {one.spread_ms:.2f} ms)"
 
 
@@ -199,7 +205,7 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
             f"  messages leave in the audio system's periods of {waits:.1f} ms; here that is made "
             "up for, and in the music it spreads hits by as much: a shorter period is better"
         )
-    unsure = [one for one in plan.late.values() if one.heard and one.unsure_ms > UNSURE_MS]
+    unsure = [one for one in plan.late.values() if one.placed and one.unsure_ms > UNSURE_MS]
     if unsure:
         worst = max(one.unsure_ms for one in unsure)
         lines.append(
@@ -207,5 +213,5 @@ def plan_words(rig: Rig, plan: Plan) -> list[str]:
             "often each voice is struck (--hits), the surer"
         )
     silent = [port for port in rig.interfaces if port not in plan.interfaces]
-    lines += [f"  {port}: no voice of it was heard; it stays as it is" for port in silent]
+    lines += [f"  {port}: no voice of it was heard clearly; it stays as it is" for port in silent]
     return lines

@@ -131,12 +131,9 @@ class ListenedCheck:
         if not struck.heard:
             return Heard(wired.name, False, f"{head(wired)}: nothing heard")
         level = "" if struck.level == QUIET else ", at full level only"
-        return Heard(
-            wired.name,
-            True,
-            f"{head(wired)}: heard after {struck.late_ms:.1f} ms, "
-            f"{struck.sound.level_db:.0f} dB{level}",
-        )
+        late = f"after {struck.late_ms:.1f} ms" if struck.placed else "(not sure when)"
+        says = f"{head(wired)}: heard {late}, {struck.sound.level_db:.0f} dB{level}"
+        return Heard(wired.name, True, says)
 
     def sounds(self) -> dict[str, Sound | None]:
         """What each gate that was fired sounds like; None where nothing was heard."""

@@ -69,7 +69,7 @@ class AsyncClient:
             await self._session.close()
             self._session = None
 
-    async def do(self, command: Command) -> dict[str, Any]:
+    async def do(self, command: Command) -> dict[str, object]:
         """Carries out a command; returns when that is done.
 
         Raises:
@@ -77,13 +77,13 @@ class AsyncClient:
             UnreachableError: nobody answers.
             ValueError: the command has no HTTP route.
         """
-        return cast(dict[str, Any], await self.send(request_of(command)))
+        return cast(dict[str, object], await self.send(request_of(command)))
 
     async def state(self) -> State:
         """The whole state, as it is now. Raises as `do`."""
         return cast(State, await self.send(Request("GET", "/api/state")))
 
-    async def send(self, request: Request) -> Any:
+    async def send(self, request: Request) -> object:
         """Any other request; see the page at ``/api``. Raises `RefusedError`,
         `UnreachableError`."""
         session = self._open()

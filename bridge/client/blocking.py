@@ -41,7 +41,7 @@ class Client:
         self._runner.run(self._client.close())
         self._runner.close()
 
-    def do(self, command: Command) -> dict[str, Any]:
+    def do(self, command: Command) -> dict[str, object]:
         """Carries out a command; see `AsyncClient.do`."""
         return self._runner.run(self._client.do(command))
 

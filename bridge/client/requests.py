@@ -6,13 +6,10 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 from urllib.parse import quote
 
 from bridge.errors import BridgeError, Exit
 from bridge.protocol.command import Command, Http, encode
-
-PROBLEM = "application/problem+json"
 
 
 class UnreachableError(BridgeError, ConnectionError):
@@ -31,7 +28,7 @@ class RefusedError(BridgeError):
         problem: the whole of the problem details (RFC 9457).
     """
 
-    def __init__(self, status: int, problem: Mapping[str, Any]) -> None:
+    def __init__(self, status: int, problem: Mapping[str, object]) -> None:
         self.status = status
         self.kind = str(problem.get("kind", "fault" if status >= 500 else "request"))
         self.problem = dict(problem)
@@ -44,7 +41,7 @@ class Request:
 
     method: str
     path: str
-    body: dict[str, Any] | None = None
+    body: dict[str, object] | None = None
 
 
 def request_of(command: Command) -> Request:
@@ -69,7 +66,7 @@ def _names(http: Http) -> list[str]:
     return re.findall(r"{(\w+)}", http.path)
 
 
-def answer_of(status: int, media: str, data: bytes) -> Any:
+def answer_of(status: int, media: str, data: bytes) -> object:
     """What an answer says.
 
     Args:
@@ -90,14 +87,14 @@ def answer_of(status: int, media: str, data: bytes) -> Any:
     return value
 
 
-def _json(text: str) -> Any:
+def _json(text: str) -> object:
     try:
         return json.loads(text)
     except ValueError:
         return None
 
 
-def patched(target: Any, patch: Any) -> Any:
+def patched(target: object, patch: object) -> object:
     """The target with a JSON Merge Patch applied (RFC 7396); neither is changed."""
     if not isinstance(patch, dict):
         return patch

@@ -64,7 +64,7 @@ def target_of(address: str | None) -> Target:
 
 
 if TYPE_CHECKING:  # newer releases of the library name the type of the value
-    ParamType = click.ParamType[Any]
+    ParamType = click.ParamType[object]
 else:
     ParamType = click.ParamType
 
@@ -77,8 +77,8 @@ class FieldType(ParamType):
         self.name = field.name
 
     def convert(
-        self, value: Any, param: click.Parameter | None, context: click.Context | None
-    ) -> Any:
+        self, value: object, param: click.Parameter | None, context: click.Context | None
+    ) -> object:
         from bridge.protocol.command import fits, plain
 
         if not isinstance(value, str):
@@ -95,9 +95,9 @@ class FieldType(ParamType):
         return [CompletionItem(word) for word in words if word.startswith(incomplete)]
 
 
-def _readings(text: str) -> list[Any]:
+def _readings(text: str) -> list[object]:
     """What a text can mean, the most special first."""
-    found: list[Any] = [WORDS[text]] if text in WORDS else []
+    found: list[object] = [WORDS[text]] if text in WORDS else []
     for number in (int, float):
         try:
             found.append(number(text))
@@ -115,7 +115,7 @@ def _expected(field: Field) -> str:
 def _words(field: Field) -> list[str]:
     words: list[str] = []
     for part, _ in field.alternatives:
-        origin: Any = typing.get_origin(part)
+        origin: object = typing.get_origin(part)
         if origin is Literal:
             words += typing.get_args(part)
         elif part is bool:
@@ -202,7 +202,7 @@ def transport() -> None:
 @click.pass_obj
 def state_command(target: Target, member: tuple[str, ...]) -> None:
     with target.client() as client:
-        value: Any = client.state()
+        value: object = client.state()
     for name in member:
         if not isinstance(value, dict) or name not in value:
             raise CommandError(f"the state has no {' '.join(member)}", "unknown")
@@ -221,7 +221,7 @@ def watch_command(target: Target, member: tuple[str, ...], count: int | None) ->
     last, lines = None, 0
     with target.client() as client:
         for value in client.watch():
-            found: Any = value
+            found: object = value
             for name in member:
                 found = found.get(name) if isinstance(found, dict) else None
             line = json.dumps(found, ensure_ascii=False)
@@ -307,7 +307,7 @@ def _carry_out(row: type[Command]) -> Callable[..., None]:
     from bridge.protocol.command import fields_of
 
     @click.pass_obj
-    def run(target: Target, /, **values: Any) -> None:
+    def run(target: Target, /, **values: object) -> None:
         fields = fields_of(row)
         said = {n: v for n, v in values.items() if v is not None or fields[n].required}
         with target.client() as client:

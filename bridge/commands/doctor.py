@@ -251,11 +251,11 @@ def bundle(
     return out.getvalue()
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     return asdict(value) if is_dataclass(value) and not isinstance(value, type) else str(value)
 
 
-def _system() -> Mapping[str, Any]:
+def _system() -> Mapping[str, object]:
     from importlib import metadata
 
     found = {}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 import click
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from bridge.files.rig import Rig
     from bridge.voltage.encode import Encoder
 
-Command = TypeVar("Command", bound=Callable[..., Any])
+Command = TypeVar("Command", bound=Callable[..., object])
 HEARS_THE_RACK = "A part of the name of the audio input that hears the rack."
 PRIVACY = "Nothing of the sound is recorded or kept, only what is measured of it."
 

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import click
 from click.core import ParameterSource
 
-F = TypeVar("F", bound=Callable[..., Any])
+F = TypeVar("F", bound=Callable[..., object])
 
 
 def renamed_option(now: str, before: str, name: str, **attributes: Any) -> Callable[[F], F]:
@@ -22,12 +22,12 @@ def renamed_option(now: str, before: str, name: str, **attributes: Any) -> Calla
     """
     key = f"{__name__}.{before}"
 
-    def remember(context: click.Context, _: click.Parameter, given: Any) -> None:
+    def remember(context: click.Context, _: click.Parameter, given: object) -> None:
         if given not in (None, False):
             context.meta[key] = given
             click.echo(f"{before} is an older spelling; write {now}", err=True)
 
-    def choose(context: click.Context, option: click.Parameter, given: Any) -> Any:
+    def choose(context: click.Context, option: click.Parameter, given: object) -> object:
         source = context.get_parameter_source(name)
         if key in context.meta and source is not ParameterSource.COMMANDLINE:
             return option.type_cast_value(context, context.meta[key])

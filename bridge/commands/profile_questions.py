@@ -19,14 +19,14 @@ from bridge.files.strict import read_text
 from bridge.music.scale import parse_note
 from bridge.voltage.profile import Address, By, Output, Profile
 
-FIRST_GATE_NOTE, FIRST_CONTROLLER, DRUM_CHANNEL = 36, 16, 10
+FIRST_CONTROLLER, DRUM_CHANNEL = 16, 10
 
 
 class Questions:
     """Asks, and remembers each answer as the default of the same question."""
 
     def __init__(self) -> None:
-        self._given: dict[str, Any] = {}
+        self._given: dict[str, object] = {}
 
     def ask(self, text: str, default: Any, kind: Any) -> Any:
         """One answer. `kind` is a type of click, or a function that reads text (`ValueError` or
@@ -64,8 +64,8 @@ class Questions:
         return bool(answer)
 
 
-def _reading(read: Callable[[str], Any]) -> Callable[[str], Any]:
-    def answer(text: str) -> Any:
+def _reading(read: Callable[[str], object]) -> Callable[[str], object]:
+    def answer(text: str) -> object:
         try:
             return read(text)
         except ValueError as error:

@@ -6,7 +6,7 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import click
 
@@ -14,7 +14,7 @@ from bridge.commands.talk import least
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.supervisor.ahead import Child
 
-Command = TypeVar("Command", bound=Callable[..., Any])
+Command = TypeVar("Command", bound=Callable[..., object])
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +49,9 @@ class Surface:
         """
         from bridge.supervisor import supervise
 
-        return supervise.run(
-            rig,
-            set_file,
+        options = supervise.Options(
+            rig=rig,
+            set=set_file,
             http_port=self.port,
             osc_port=self.osc_port,
             lan=self.lan,
@@ -59,16 +59,18 @@ class Surface:
             fresh=fresh,
             log_json=self.log == "json",
             least=least(),
-            ahead=ahead,
         )
+        return supervise.run(options, ahead)
 
 
-def serving(command: Command) -> Callable[..., Any]:
+def serving(command: Command) -> Callable[..., object]:
     """The options of everything that opens the control surface; `command` gets them as its
     `surface`, a `Surface`."""
 
     @functools.wraps(command)
-    def served(*args: Any, port: int, osc_port: int, lan: bool, log: str, **given: Any) -> Any:
+    def served(
+        *args: object, port: int, osc_port: int, lan: bool, log: str, **given: object
+    ) -> object:
         return command(*args, surface=Surface(port, osc_port, lan, log), **given)
 
     options = (
@@ -99,7 +101,7 @@ def serving(command: Command) -> Callable[..., Any]:
             help="How the log is written: for people, or one JSON object a line.",
         ),
     )
-    run: Callable[..., Any] = served
+    run: Callable[..., object] = served
     for option in reversed(options):
         run = option(run)
     return run

@@ -11,7 +11,7 @@ from bridge.commands import pictures, sounding
 from bridge.errors import BridgeError
 
 if TYPE_CHECKING:
-    from bridge.files.take_folder import Row, TakeFolder
+    from bridge.files.take_folder import TakeFolder, TakeRow
 
 FILE = click.Path(path_type=Path)
 TAKE_HELP = "TAKE is its place in the list (1, or `last`, is the newest), its id or its name."
@@ -44,11 +44,10 @@ def folder_of_takes() -> TakeFolder:
 @click.option("--json", "as_json", is_flag=True, help="As one JSON list, for programs.")
 def list_(as_json: bool = False) -> None:
     import json
-    from dataclasses import asdict
 
     rows = folder_of_takes().rows()
     if as_json:
-        click.echo(json.dumps([asdict(row) for row in rows], indent=2))
+        click.echo(json.dumps([row.model_dump() for row in rows], indent=2))
         return
     if not rows:
         click.echo("no takes yet; every performance is recorded from its start to its stop")
@@ -56,7 +55,7 @@ def list_(as_json: bool = False) -> None:
         click.echo(line_of(place, row))
 
 
-def line_of(place: int, row: Row) -> str:
+def line_of(place: int, row: TakeRow) -> str:
     """``  1 * 2026-03-07 21:04  Low tide         12:08   361 bars  first light``."""
     star = "*" if row.starred else " "
     when = row.began[:16].replace("T", " ")

@@ -16,7 +16,6 @@ import functools
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 from bridge.control.budget import Budget, FairQueue
 from bridge.control.edits import Base, Edits
@@ -49,7 +48,7 @@ TURN_COMMANDS = 64  # waiting commands that are sent before the loop looks after
 OUR_CLIENTS = ("page ", "http ", "osc ", "midi ")  # how the names of our clients begin
 LOOK_S = 0.05  # how often holds and ownerships are looked at while there are any
 Then = Callable[[], None]
-Change = Callable[[Command, str], Awaitable[dict[str, Any]]]
+Change = Callable[[Command, str], Awaitable[dict[str, object]]]
 
 
 @dataclass(slots=True)
@@ -87,7 +86,7 @@ class Control:
         self.others: dict[type[Command], Change] = {}
         self._clock = clock
         self._pacer: Pacer[Address, _Sending] = Pacer()
-        self._latest: dict[Address, Any] = {}
+        self._latest: dict[Address, object] = {}
         self._unanswered: dict[asyncio.Future[None], float] = {}
         self._backlog: FairQueue[_Sending] = FairQueue()
         self._draining: asyncio.TimerHandle | None = None
@@ -119,7 +118,7 @@ class Control:
 
     async def carry_out(
         self, command: Command, client: str, base: Base | None = None, then: Then = lambda: None
-    ) -> dict[str, Any]:
+    ) -> dict[str, object]:
         """Carries out any command that a client can send, and returns what is said about it: the
         label of a step that was undone, what a change of a lane has done. `base` is the text that
         such a change was made on, `then` is called while the text is the one it has made. Raises as
@@ -295,7 +294,7 @@ class Control:
 
     async def vary(
         self, command: Command, client: str, base: Base | None = None, then: Then = lambda: None
-    ) -> dict[str, Any]:
+    ) -> dict[str, object]:
         """Copies, clears or randomises a lane; returns what is said about it (see
         `bridge.session.varying`). Raises `CommandError`, `InputError`, `PlayerError`, and
         `ConflictError` when the lanes have changed since `base`."""
@@ -305,7 +304,7 @@ class Control:
         change = self.change_lane
         lanes = [getattr(command, name, None) for name in ("lane", "to")]
 
-        async def in_turn() -> dict[str, Any]:
+        async def in_turn() -> dict[str, object]:
             if base is not None:
                 self.edits.check(base, [("lanes", lane) for lane in lanes if lane is not None])
             return await change(command, client)

@@ -12,7 +12,7 @@ import hashlib
 from collections import Counter, OrderedDict, deque
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from bridge.errors import BridgeError, CommandError, InputError
 from bridge.files.document import Document
@@ -65,7 +65,7 @@ class Text:
         return f'"{self.revision}-{hashlib.sha256(self.text.encode()).hexdigest()[:12]}"'
 
 
-def changed_paths(before: Any, after: Any, path: Path = ()) -> set[Path]:
+def changed_paths(before: object, after: object, path: Path = ()) -> set[Path]:
     """The paths of the values that differ. A list counts as one value."""
     if not (isinstance(before, Mapping) and isinstance(after, Mapping)):
         return set() if before == after and type(before) is type(after) else {path}
@@ -90,7 +90,7 @@ def overlap(paths: Iterable[Path], others: Iterable[Path]) -> Path | None:
     return None
 
 
-def _data(text: str) -> Any:
+def _data(text: str) -> object:
     try:
         return Document.parse(text, "").data
     except InputError:  # a text that is no YAML: it differs from every other as a whole
@@ -104,7 +104,7 @@ class Edits:
         self.text_now = text_now
         self._lock = asyncio.Lock()
         self._waiting: Counter[str] = Counter()
-        self._running: set[asyncio.Task[Any]] = set()
+        self._running: set[asyncio.Task[object]] = set()
         self._position = 0
         self._steps: deque[tuple[int, frozenset[Path], str]] = deque(maxlen=STEPS_MAX)
         self._tags: OrderedDict[str | int, int] = OrderedDict()

@@ -3,8 +3,10 @@ doctor and for people. Each finding says what to do."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from bridge.protocol.state import PlayerReport, State
 
 if TYPE_CHECKING:
     from bridge.supervisor.health import Health
@@ -24,7 +26,7 @@ class Finding(NamedTuple):
     do: str = ""
 
 
-def findings(state: Mapping[str, Any], present: bool, health: Health | None) -> list[Finding]:
+def findings(state: State, present: bool, health: Health | None) -> list[Finding]:
     """Everything there is to say, in the order in which it matters. `state` is the whole state,
     `present` whether the player is there, `health` what the supervisor says."""
     if not present:
@@ -47,7 +49,7 @@ def worst(found: list[Finding]) -> Level:
     return "warning" if "warning" in levels else "ok"
 
 
-def _ports(state: Mapping[str, Any]) -> Iterator[Finding]:
+def _ports(state: PlayerReport) -> Iterator[Finding]:
     for name, port in state.get("ports", {}).items():
         if port["open"]:
             yield Finding(f"port {name}", "ok", f"{port['port']} is open")
@@ -63,7 +65,7 @@ def _ports(state: Mapping[str, Any]) -> Iterator[Finding]:
             yield Finding(f"input {name}", "warning", "is not there", "look at its cable")
 
 
-def _clock(state: Mapping[str, Any]) -> Iterator[Finding]:
+def _clock(state: PlayerReport) -> Iterator[Finding]:
     clock = state.get("clock")
     if clock is None:
         return
@@ -80,7 +82,7 @@ def _clock(state: Mapping[str, Any]) -> Iterator[Finding]:
         yield Finding("clock", "warning", "two clocks come in", "take one away")
 
 
-def _timing(state: Mapping[str, Any]) -> Iterator[Finding]:
+def _timing(state: PlayerReport) -> Iterator[Finding]:
     late = state.get("lateness", {})
     p99 = late.get("p99_us", 0.0)
     left_out = late.get("left_out_ms", 0)
@@ -114,7 +116,7 @@ def _supervised(health: Health | None) -> Iterator[Finding]:
         yield Finding("log", "warning", says, "look at the disk that it goes to")
 
 
-def _disk(state: Mapping[str, Any], health: Health | None) -> Iterator[Finding]:
+def _disk(state: State, health: Health | None) -> Iterator[Finding]:
     notes = [str(note) for note in state.get("document", {}).get("notes", ())]
     if health is not None and health.unkept:
         notes.append(health.unkept)

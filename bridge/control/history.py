@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from bridge.protocol.command import Address, Command
 from bridge.protocol.state import HistoryState
@@ -29,7 +28,7 @@ class TextChange:
     file: str
     when: str = "bar"
     renamed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    parts: Mapping[str, Any] = field(default_factory=dict)
+    parts: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

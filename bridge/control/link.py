@@ -16,13 +16,13 @@ import logging
 import pickle
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 from bridge.control.stream import Played, PlayedFrame, PresenceChanged, StateChanged, Stream
 from bridge.errors import CommandError, PlayerError
 from bridge.player.messages import Kind, Swap, Unpacker, pack, pack_json
 from bridge.protocol.command import Command, encode
-from bridge.protocol.state import PlayerReport
+from bridge.protocol.state import NOT_YET, PlayerReport
 
 log = logging.getLogger(__name__)
 
@@ -30,9 +30,6 @@ READ_BYTES = 64 << 10
 WAITING_MOST = 256 << 10  # bytes not yet taken by the player; above that it is not answering
 RETRY_FIRST_S = 0.05
 RETRY_MOST_S = 0.5
-
-NOT_YET = cast(PlayerReport, {})
-"""The state before the player has said hello for the first time: no member is there."""
 
 
 class PlayerLink:
@@ -95,7 +92,9 @@ class PlayerLink:
         """
         log.debug("%s: %s", client or "ourselves", command)
         number, future = self._expect()
-        envelope: dict[str, Any] = {"seq": number, "client": client} if client else {"seq": number}
+        envelope: dict[str, object] = (
+            {"seq": number, "client": client} if client else {"seq": number}
+        )
         self._write(pack_json({**encode(command), **envelope}))
         return future
 

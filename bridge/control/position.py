@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from bridge.music.model import TICKS_PER_QUARTER
 from bridge.music.ticks import TICKS_PER_WHOLE, position
+from bridge.protocol.state import PlayerReport
 
 
-def tick_at(state: Mapping[str, Any], now_ms: float) -> float:
+def tick_at(state: PlayerReport, now_ms: float) -> float:
     """The position in ticks at `now_ms` (the player's monotonic clock: one for the machine)."""
     transport = state["transport"]
     tick = float(transport["tick"])
@@ -19,14 +17,14 @@ def tick_at(state: Mapping[str, Any], now_ms: float) -> float:
     return tick + passed * float(transport["tempo"]) * TICKS_PER_QUARTER / 60_000
 
 
-def bar_ticks(state: Mapping[str, Any]) -> tuple[int, int]:
+def bar_ticks(state: PlayerReport) -> tuple[int, int]:
     """Ticks of a bar and of a beat, by the set's meter (4/4 when the state does not say)."""
     beats, unit = state.get("meter", (4, 4))
     beat = TICKS_PER_WHOLE // int(unit)
     return beat * beats, beat
 
 
-def bar_and_beat(state: Mapping[str, Any], tick: float) -> tuple[int, int]:
+def bar_and_beat(state: PlayerReport, tick: float) -> tuple[int, int]:
     """Bar and beat of a tick, both counted from 1."""
     beats, unit = state.get("meter", (4, 4))
     at = position(int(tick), (int(beats), int(unit)))

@@ -18,7 +18,7 @@ class PlayedFrame(TypedDict, total=False):
     """What the player has played: ``events`` rows begin with tick, lane, kind and value; rows of
     ``sent`` (to outputs) and ``input`` (from controllers) are time, port and bytes as hex."""
 
-    events: list[list[Any]]
+    events: list[list[object]]
     sent: list[tuple[int, str, str]]
     input: list[tuple[int, str, str]]
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from bridge.control.position import bar_and_beat, tick_at
 from bridge.control.session import Session
@@ -31,13 +30,13 @@ SLOW_S = 0.5  # figures that nobody plays by (lateness, jitter) reach the pages 
 LIMITS = described_limits()
 
 
-def merge_patch(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+def merge_patch(old: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
     """The JSON Merge Patch (RFC 7396) that turns `old` into `new`; {} when they are equal.
 
     A member that is None in `new` is removed by the patch: in a merge patch null means that.
     Members that are the same object in both are not looked into.
     """
-    patch: dict[str, Any] = {}
+    patch: dict[str, object] = {}
     for key, value in new.items():
         was = old.get(key)
         if was is value:

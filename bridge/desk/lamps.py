@@ -18,7 +18,7 @@ from bridge.files.rig import Binding, Controller
 LIT, HALF, DARK = 127, 64, 0
 
 
-def messages(binding: Binding, state: Mapping[str, Any]) -> list[bytes]:
+def messages(binding: Binding, state: Mapping[str, object]) -> list[bytes]:
     """The messages that show `binding` as `state` has it; none when there is nothing to show."""
     value = _macro(binding, state)
     channel = binding.channel - 1
@@ -36,7 +36,7 @@ def messages(binding: Binding, state: Mapping[str, Any]) -> list[bytes]:
 
 
 def shown(
-    controllers: Iterable[Controller], state: Mapping[str, Any], busy: frozenset[tuple[str, str]]
+    controllers: Iterable[Controller], state: Mapping[str, object], busy: frozenset[tuple[str, str]]
 ) -> dict[tuple[str, bytes], bytes]:
     """Every message by port and address (status and number). `busy` has the (controller, macro)
     pairs under a hand: a motor must not pull against it. An encoder has no motor: its ring goes

@@ -142,7 +142,7 @@ class Document:
             return problem
         return self.problem(problem.keys, problem.message, at_key=at_key)
 
-    def get(self, keys: Iterable[str | int], default: Any = None) -> Any:
+    def get(self, keys: Iterable[str | int], default: object = None) -> object:
         """The plain value at a path, or `default`."""
         value: Any = self.data
         for key in keys:
@@ -238,7 +238,7 @@ class _Reader:
         self._anchors: dict[str, int] = {}
         self._nodes = 0
 
-    def document(self) -> Any:
+    def document(self) -> object:
         if not self._parse():
             raise _Stop
         starts = [e for e in self._events if isinstance(e, yaml.DocumentStartEvent)]
@@ -335,7 +335,7 @@ class _Reader:
         mark = _start(event)
         self._say(keys, message, mark.line + 1, mark.column + 1)
 
-    def _value(self, at: int, keys: Keys, key: yaml.Event | None, depth: int) -> tuple[Any, int]:
+    def _value(self, at: int, keys: Keys, key: yaml.Event | None, depth: int) -> tuple[object, int]:
         """The value whose first event is at position `at`; also the position after it."""
         event = self._events[at]
         self._nodes += 1
@@ -389,15 +389,15 @@ class _Reader:
             mark.line + 1, mark.column + 1, mark.index, end, head.line + 1, head.column + 1, style
         )
 
-    def _list(self, at: int, keys: Keys, depth: int) -> tuple[list[Any], int]:
-        items: list[Any] = []
+    def _list(self, at: int, keys: Keys, depth: int) -> tuple[list[object], int]:
+        items: list[object] = []
         while not isinstance(self._events[at], yaml.SequenceEndEvent):
             item, at = self._value(at, (*keys, len(items)), None, depth + 1)
             items.append(item)
         return items, at + 1
 
-    def _map(self, at: int, keys: Keys, depth: int) -> tuple[dict[str, Any], int]:
-        entries: dict[str, Any] = {}
+    def _map(self, at: int, keys: Keys, depth: int) -> tuple[dict[str, object], int]:
+        entries: dict[str, object] = {}
         lines: dict[str, int] = {}
         while not isinstance(self._events[at], yaml.MappingEndEvent):
             event = self._events[at]
@@ -433,7 +433,7 @@ class _Reader:
                 return AmbiguousText(event.value, why)
         return str(event.value)
 
-    def _scalar(self, event: yaml.ScalarEvent, keys: Keys) -> Any:
+    def _scalar(self, event: yaml.ScalarEvent, keys: Keys) -> object:
         text = event.value
         if event.style or event.tag is not None:
             return text

@@ -33,7 +33,7 @@ class Change:
     sections)."""
 
     path: Path
-    value: Any = None
+    value: object = None
     rename: str | None = None
 
 
@@ -56,7 +56,7 @@ def apply(text: str, changes: Iterable[Change]) -> str:
     return _exact(text, data, way)
 
 
-def _wanted(data: dict[str, Any], change: Change) -> dict[str, Any]:
+def _wanted(data: dict[str, object], change: Change) -> dict[str, object]:
     """What the file says after a change."""
     path = change.path
     if not path:
@@ -68,7 +68,7 @@ def _wanted(data: dict[str, Any], change: Change) -> dict[str, Any]:
         if change.rename != path[-1] and change.rename in parent:
             raise _wrong(f"there is a '{change.rename}' already", path)
         return renamed_data(data, path, change.rename)
-    after: dict[str, Any] = (
+    after: dict[str, object] = (
         plain.without(data, path) if change.value is None else plain.put(data, path, change.value)
     )
     return after
@@ -89,7 +89,7 @@ def _wrong(message: str, path: Path = ()) -> InputError:
 # --- exactness ----------------------------------------------------------------------------------
 
 
-def _exact(text: str, wanted: dict[str, Any], way: Way) -> str:
+def _exact(text: str, wanted: dict[str, object], way: Way) -> str:
     """The text changed by the first way after which it says what is wanted."""
     mark = "\ufeff" if text.startswith("\ufeff") else ""
     text = text.removeprefix("\ufeff")
@@ -129,7 +129,7 @@ def _without_aliases(text: str) -> str:
     return text
 
 
-def _parts_anew(text: str, wanted: dict[str, Any]) -> str:
+def _parts_anew(text: str, wanted: dict[str, object]) -> str:
     """The text with those keys of the file written anew that say something else."""
     said = Document.parse(text, "").data
     for key in said:
@@ -144,7 +144,7 @@ def _parts_anew(text: str, wanted: dict[str, Any]) -> str:
 # --- rows of lists ------------------------------------------------------------------------------
 
 
-def append_row(text: str, path: Path, value: Any) -> str:
+def append_row(text: str, path: Path, value: object) -> str:
     """The text with one more row at the end of the list that `path` leads to; a list that is not
     there (or is empty) is made. Raises `InputError` as `apply` does."""
     data = Document.parse(text, "").data
@@ -161,8 +161,21 @@ def append_block(text: str, path: Path, entries: dict[str, Any]) -> str:
     return _exact(text, wanted, lambda text: patch.put(text, path, entries, block=True))
 
 
-def put_row(text: str, path: Path, place: int, value: Any) -> str:
-    """The text with the row at `place` replaced. IndexError when there is none."""
+def put_row(text: str, path: Path, place: int, value: object) -> str:
+    """Replace one row of a list.
+
+    Args:
+        text: the whole text.
+        path: the keys that lead to the list.
+        place: which row, from 0.
+        value: what stands there then, as plain data.
+
+    Returns:
+        The text with it.
+
+    Raises:
+        IndexError: there is no such row.
+    """
     data = Document.parse(text, "").data
     rows = _rows(data, path, place)
     wanted = plain.put(data, path, [*rows[:place], value, *rows[place + 1 :]])
@@ -180,7 +193,7 @@ def remove_row(text: str, path: Path, place: int) -> str:
     return _exact(text, wanted, lambda text: patch.remove(text, (*path, place)))
 
 
-def _rows(data: dict[str, Any], path: Path, place: int) -> list[Any]:
+def _rows(data: dict[str, object], path: Path, place: int) -> list[object]:
     rows = plain.get(data, path)
     if not isinstance(rows, list) or not 0 <= place < len(rows):
         raise IndexError(f"{'.'.join(path)} has no row {place}")

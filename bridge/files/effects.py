@@ -15,7 +15,17 @@ from bridge.files.reach import Reach
 from bridge.files.rig import Rig
 from bridge.files.set_lane import LaneBase
 from bridge.files.set_models import SetModel
-from bridge.music.model import SETTINGS, Drive, Lane, Notes, Sample, SetSpec, Shape, Walk, kind_of
+from bridge.music.model import (
+    SETTINGS,
+    Arpeggio,
+    Drive,
+    Lane,
+    Sample,
+    SetSpec,
+    Shape,
+    Walk,
+    kind_of,
+)
 from bridge.music.scale import spread
 
 _NOTE_KEYS = ("quantise", "chord", "octaves", "transpose_by")
@@ -155,12 +165,12 @@ class Effects:
                     "{root: A, scale: minor}"
                 )
                 yield self.say((*top, "quantise"), message)
-            elif lane.chord and lane.quantise is None:
+            elif (lane.chord or lane.kind == "arpeggio") and lane.quantise is None:
                 message = (
                     "its steps are counted in semitones, for the set names no scale; write key: "
                     "{root: A, scale: minor}"
                 )
-                yield self.say((*top, "chord"), message)
+                yield self.say((*top, "chord" if lane.chord else lane.kind), message)
             if "notes" in written and reach.in_degrees(lane):
                 message = (
                     "its degrees are semitones above C, for the set names no scale; write key: "
@@ -191,7 +201,8 @@ class Effects:
     def _between(self, lane: Lane, model: LaneBase) -> str | None:
         """Why a lane plays notes between the semitones without having asked for it."""
         wired = self.reach.wired(lane)
-        asked = model.quantise is not None or bool(lane.chord)
+        narrowed = bool(lane.chord) and not isinstance(lane.source, Arpeggio)
+        asked = model.quantise is not None or narrowed
         if wired is None or wired.output.kind != "pitch" or asked:
             return None
         reason = self._loose_source(lane, lane)
@@ -204,7 +215,7 @@ class Effects:
 
     def _loose_source(self, lane: Lane, player: Lane) -> str | None:
         source = lane.source
-        if isinstance(source, Notes):
+        if "noted" in kind_of(source).traits:
             return None
         if isinstance(source, Sample) and source.value in self.reach.lanes:
             held = self.reach.lanes[source.value]

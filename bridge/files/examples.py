@@ -56,7 +56,7 @@ EXAMPLES: dict[str, str] = {
     "lane.gate": "{every: 4, gate: tie}",
     "lane.freeze": '{steps: "x..x", drift: 0.2, freeze: true}',
     "lane.quantise": "{walk: true, quantise: key}",
-    "lane.chord": "{shape: random-steps, chord: [1, 3, 5]}",
+    "lane.chord": "{arpeggio: line, chord: [1, 3, 5, 7]}",
     "lane.octave": "{notes: [^1, ^5, ^b7, ^3-], octave: 2}",
     "lane.octaves": "{shape: random-steps, quantise: key, octaves: [2, 3]}",
     "lane.transpose_by": "{notes: [A1, C2], transpose_by: swell}",

@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
 
 from bridge.errors import Problem
 from bridge.files import edit
@@ -99,7 +98,7 @@ def of_profile(data: object) -> Iterator[Older]:
             yield _renamed(("outputs", name), "says", "description", one["says"])
 
 
-def _named(data: object, key: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _named(data: object, key: str) -> Iterator[tuple[str, Mapping[str, object]]]:
     """What stands by name under a key of a file."""
     found = data.get(key) if isinstance(data, Mapping) else None
     for name, one in found.items() if isinstance(found, Mapping) else ():
@@ -130,7 +129,7 @@ def rewritten(text: str, data: object, finds: Finds = older) -> str:
     return text
 
 
-def _lanes(data: object) -> Iterator[tuple[tuple[str, ...], Mapping[str, Any]]]:
+def _lanes(data: object) -> Iterator[tuple[tuple[str, ...], Mapping[str, object]]]:
     """Each lane as the set and as its sections write it, with its path."""
     if not isinstance(data, Mapping):
         return
@@ -145,7 +144,7 @@ def _lanes(data: object) -> Iterator[tuple[tuple[str, ...], Mapping[str, Any]]]:
                 yield (*path, "lanes", str(name)), lane
 
 
-def _of_lane(path: tuple[str, ...], lane: Mapping[str, Any]) -> Iterator[Older]:
+def _of_lane(path: tuple[str, ...], lane: Mapping[str, object]) -> Iterator[Older]:
     value = lane.get("advance")
     if isinstance(value, str) and "rate" not in lane and _is_rate(value):
         yield _renamed(path, "advance", "rate", str(value))

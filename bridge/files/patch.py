@@ -6,7 +6,6 @@ Nothing here checks what the text says afterwards; `bridge.files.edit` does.
 from __future__ import annotations
 
 import re
-from typing import Any
 
 from bridge.files import plain
 from bridge.files.document import Document
@@ -30,7 +29,7 @@ class NoWay(ValueError):
     """The text is written in a way that cannot be changed by a few characters."""
 
 
-def put(text: str, path: Path, value: Any, *, block: bool = False) -> str:
+def put(text: str, path: Path, value: object, *, block: bool = False) -> str:
     """The text with a value at a path. What is there already is changed as little as it can be.
 
     Args:
@@ -49,7 +48,7 @@ def put(text: str, path: Path, value: Any, *, block: bool = False) -> str:
     return replace(text, path, value, block=block)
 
 
-def _merged(text: str, path: Path, old: Any, new: Any) -> str:
+def _merged(text: str, path: Path, old: object, new: object) -> str:
     """What differs between two values is changed, row by row, so that comments on the rest stay."""
     if plain.same(old, new):
         return text
@@ -72,7 +71,7 @@ def _merged(text: str, path: Path, old: Any, new: Any) -> str:
     return replace(text, path, new)
 
 
-def _merged_rows(text: str, path: Path, old: list[Any], new: list[Any]) -> str:
+def _merged_rows(text: str, path: Path, old: list[object], new: list[object]) -> str:
     first = 0
     while first < min(len(old), len(new)) and plain.same(old[first], new[first]):
         first += 1
@@ -123,7 +122,7 @@ def _leads_to_mapping(text: str, path: Path) -> bool:
     return node.kind in ("map", "list")
 
 
-def replace(text: str, path: Path, value: Any, *, block: bool = False) -> str:
+def replace(text: str, path: Path, value: object, *, block: bool = False) -> str:
     """The text with a value at a path, written on one line. Raises NoWay as `put` does."""
     if len(path) > 1 and not _leads_to_mapping(text, path[:-1]):
         return replace(text, path[:-1], {path[-1]: value}, block=block)
@@ -154,7 +153,7 @@ def replace(text: str, path: Path, value: Any, *, block: bool = False) -> str:
     return f"{text[:after]} {said}{text[after : line_end(text, after)]}{text[old.end :]}"
 
 
-def _insert(text: str, parent: Node, key: str, value: Any, block: bool) -> str:
+def _insert(text: str, parent: Node, key: str, value: object, block: bool) -> str:
     """A new entry at the end of a mapping."""
     entry = f"{render(key)}: {render(value)}"
     if parent.flow:
@@ -173,7 +172,7 @@ def _insert(text: str, parent: Node, key: str, value: Any, block: bool) -> str:
     return text[:at] + "".join(new + line for line in lines) + last + text[at:]
 
 
-def _block(key: str, value: Any, column: int, *, apart: bool = False) -> list[str]:
+def _block(key: str, value: object, column: int, *, apart: bool = False) -> list[str]:
     """A mapping or a list under its key, one entry a line; the innermost on one line."""
     head = " " * column + render(key) + ":"
     below = " " * (column + 2)
@@ -191,7 +190,7 @@ def _block(key: str, value: Any, column: int, *, apart: bool = False) -> list[st
     return lines
 
 
-def append(text: str, path: Path, value: Any) -> str:
+def append(text: str, path: Path, value: object) -> str:
     """The text with one more row in the list that a path leads to, or with a list of this row.
     Raises NoWay as `put` does."""
     before = plain.get(Document.parse(text, "").data, path)
@@ -200,7 +199,7 @@ def append(text: str, path: Path, value: Any) -> str:
     return replace(text, path, [value], block=True)
 
 
-def _insert_row(text: str, path: Path, place: int, value: Any) -> str:
+def _insert_row(text: str, path: Path, place: int, value: object) -> str:
     """A new row behind the one before `place`."""
     if place == 0:
         raise NoWay

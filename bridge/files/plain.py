@@ -40,7 +40,7 @@ def _less(data: dict[str, Any], path: tuple[str, ...]) -> dict[str, Any]:
     return {**data, path[0]: _less(data[path[0]], path[1:])}
 
 
-def same(one: Any, other: Any) -> bool:
+def same(one: object, other: object) -> bool:
     """Whether two values say the same: mappings in the same order, 4 as 4.0, but true is not 1."""
     if isinstance(one, dict) and isinstance(other, dict):
         return list(one) == list(other) and all(same(one[key], other[key]) for key in one)
@@ -51,7 +51,7 @@ def same(one: Any, other: Any) -> bool:
     return bool(one == other)
 
 
-def _listed(value: Any) -> Any:
+def _listed(value: object) -> object:
     """The value with lists for tuples, as it is read back."""
     if isinstance(value, dict):
         return {str(key): _listed(inner) for key, inner in value.items()}

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema
@@ -52,18 +52,18 @@ class Limits(strict.Limits):
 
     def __get_pydantic_json_schema__(
         self, schema: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    ) -> dict[str, object]:
         kind = "integer" if self.whole else "number"
         return {"type": kind, "minimum": self.low, "maximum": self.high}
 
 
-def _text(value: Any) -> Any:
+def _text(value: object) -> object:
     if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     return value
 
 
-def _note(value: Any) -> Any:
+def _note(value: object) -> object:
     return parse_note(value) if isinstance(value, str) else value
 
 
@@ -244,7 +244,7 @@ def profile_from(document: Document, expected: str | None = None) -> Profile:
     return profile
 
 
-def json_schema() -> dict[str, Any]:
+def json_schema() -> dict[str, object]:
     """JSON Schema (draft 2020-12) of a profile, for editors."""
     schema = ProfileModel.model_json_schema()
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
@@ -263,7 +263,7 @@ def profile_text(profile: Profile) -> str:
         lines.append(f"max_messages_per_s: {render(profile.max_messages_per_s)}")
     lines.append("outputs:")
     for out in profile.outputs:
-        values: dict[str, Any] = {
+        values: dict[str, object] = {
             "kind": out.kind,
             "by": out.address.by,
             "channel": out.address.channel,

@@ -12,6 +12,7 @@ from bridge.files.rig import Rig
 from bridge.music.logic_parse import Term, parse
 from bridge.music.model import (
     SETTINGS,
+    Arpeggio,
     Drive,
     Euclid,
     Lane,
@@ -22,6 +23,7 @@ from bridge.music.model import (
     Steps,
     kind_of,
 )
+from bridge.music.scale import TRIAD
 from bridge.music.value_node import note_like
 from bridge.voltage.profile import WiredOutput
 
@@ -181,12 +183,14 @@ class Reach:
         return own or self.may_be(lane, "repeats")[1] >= 1.5
 
     def in_degrees(self, lane: Lane) -> bool:
-        """Whether any note of a lane is written as a degree of the key."""
+        """Whether any note of a lane is made of a degree of the key."""
         return any(
-            note.degree is not None
+            isinstance(one.source, Arpeggio)
+            or (
+                isinstance(one.source, Notes)
+                and any(note.degree is not None for note in one.source.notes)
+            )
             for one in self.written[lane.name]
-            if isinstance(one.source, Notes)
-            for note in one.source.notes
         )
 
     def bases(self, lane: Lane, name: str) -> set[float]:
@@ -225,7 +229,7 @@ class Reach:
     def values(self, lane: Lane) -> tuple[float, float]:
         """The lowest and the highest value of a lane, as it drives others."""
         source = lane.source
-        if isinstance(source, Notes):
+        if "noted" in kind_of(source).traits:
             return 0.0, 1.0
         if source.certain is not None:
             known = source.certain or (0.0,)
@@ -306,4 +310,6 @@ class Reach:
         if isinstance(lane.source, Euclid):
             low, high = self.may_be(lane, "steps")
             return round(high) if low == high else None
+        if isinstance(lane.source, Arpeggio):
+            return len(lane.chord or TRIAD)
         return lane.source.count

@@ -70,7 +70,7 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
         yield Row(key, allowed(field), _start(field), says, example)
 
 
-_READERS: dict[Any, str] = {read_name: "a name"}
+_READERS: dict[object, str] = {read_name: "a name"}
 
 
 def allowed(field: FieldInfo) -> str:

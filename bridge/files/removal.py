@@ -73,7 +73,7 @@ def _feels_nothing(text: str, name: str) -> bool:
         return False
 
     def names(reference: Reference) -> bool:
-        value: Any = lane
+        value: object = lane
         for key in reference.keys:
             value = value.get(key) if isinstance(value, dict) else None
         return isinstance(value, str) and (reference.essential or value in lanes)
@@ -97,7 +97,7 @@ def _unsaid(text: str, where: edit.Path, name: str) -> edit.Change:
     return edit.Change(where)
 
 
-def _left(row: Any, name: str) -> Any:
+def _left(row: object, name: str) -> object:
     """What is left of a row without a name; nothing where it cannot be without it. An entry of the
     order that has one section left to choose plays that one, as long as it did."""
     if not isinstance(row, dict):
@@ -118,7 +118,7 @@ def _left(row: Any, name: str) -> Any:
 
 def _only(text: str, where: edit.Path) -> bool:
     """Whether a section says nothing else than what stands at a path."""
-    inside: Any = Document.parse(text, "").data[where[0]][where[1]]
+    inside: object = Document.parse(text, "").data[where[0]][where[1]]
     for key in where[2:]:
         if not isinstance(inside, dict) or len(inside) != 1:
             return False

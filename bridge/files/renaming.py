@@ -33,9 +33,9 @@ def references(text: str, path: Path) -> list[tuple[Path, int, int]]:
     return found
 
 
-def renamed_data(data: dict[str, Any], path: Path, new: str) -> dict[str, Any]:
+def renamed_data(data: dict[str, object], path: Path, new: str) -> dict[str, object]:
     """The plain data of a set in which what `path` leads to is called `new`."""
-    found: dict[str, Any] = _renamed(data, (), path, new)
+    found: dict[str, object] = _renamed(data, (), path, new)
     return found
 
 
@@ -113,7 +113,7 @@ def _nodes(node: Node, where: Path) -> Iterator[tuple[Path, Node]]:
 
 
 def _scalars(
-    value: Any, keys: tuple[str | int, ...], where: Path
+    value: object, keys: tuple[str | int, ...], where: Path
 ) -> Iterator[tuple[tuple[str | int, ...], Path, str]]:
     """The same of plain data: the real path, the path as `references` has it, and the text."""
     if isinstance(value, dict):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -101,7 +101,7 @@ MOST_OFFSET_MS = 100.0
 
 class CableModel(Strict):
     called: ClassVar[str] = "a cable"
-    stand_ins: ClassVar[Mapping[str, Any]] = {"to": "unnamed"}
+    stand_ins: ClassVar[Mapping[str, object]] = {"to": "unnamed"}
 
     to: Text
     """where it goes, in words"""
@@ -208,7 +208,7 @@ class ControllerModel(Strict):
 
 class RigModel(Strict):
     called: ClassVar[str] = "a rig"
-    stand_ins: ClassVar[Mapping[str, Any]] = {"rig": "unnamed"}
+    stand_ins: ClassVar[Mapping[str, object]] = {"rig": "unnamed"}
 
     rig: Text
     """the name of the rig"""
@@ -343,7 +343,7 @@ def _senders(document: Document, model: RigModel) -> list[Problem]:
     return problems
 
 
-def _named(document: Document, key: str) -> Mapping[str, Any]:
+def _named(document: Document, key: str) -> Mapping[str, object]:
     value = document.data.get(key)
     return value if isinstance(value, dict) else {}
 

@@ -70,7 +70,7 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
 def _misplaced(document: Document, problems: list[Problem]) -> list[Problem]:
     """The same problems, but what is indented wrongly is told once, as that: a key of the set among
     the lanes, or a lane among the keys of the set."""
-    lanes: Any = document.data.get("lanes")
+    lanes: object = document.data.get("lanes")
     inside = [
         name
         for name, value in (lanes.items() if isinstance(lanes, dict) else ())

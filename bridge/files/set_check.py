@@ -7,7 +7,6 @@ reported a second time through what depends on it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
 
 from bridge.errors import InputError, Problem, did_you_mean
 from bridge.files import older, set_lane
@@ -56,7 +55,7 @@ class SetCheck:
         self.sections = self._written("sections")
         self.kinds = {name: kind_written(raw) for name, raw in self.lanes.items()}
 
-    def _written(self, key: str) -> Mapping[str, Any]:
+    def _written(self, key: str) -> Mapping[str, object]:
         value = self.document.data.get(key)
         return value if isinstance(value, dict) else {}
 
@@ -129,7 +128,7 @@ class SetCheck:
             yield from self._drive((*top, "drives", place), drive, False)
 
     def _known(
-        self, keys: Keys, name: str, names: Mapping[str, Any], what: str, *, at_key: bool = False
+        self, keys: Keys, name: str, names: Mapping[str, object], what: str, *, at_key: bool = False
     ) -> Iterator[Problem]:
         if name not in names:
             yield self.say(

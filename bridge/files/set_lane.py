@@ -75,7 +75,7 @@ class FillModel(Strict):
 
 class EuclidModel(Strict):
     called: ClassVar[str] = "euclid"
-    stand_ins: ClassVar[Mapping[str, Any]] = {"hits": 0, "steps": MAX_STEPS}
+    stand_ins: ClassVar[Mapping[str, object]] = {"hits": 0, "steps": MAX_STEPS}
 
     hits: Annotated[int, Limits(0, MAX_STEPS, "hits", True)]
     """hits, spread as evenly as can be"""
@@ -197,7 +197,7 @@ class LaneBase(Strict):
     quantise: Scale = None
     """notes are moved to the nearest of a scale"""
     chord: Chord = ()
-    """notes are moved to the nearest of these steps of the scale"""
+    """notes are moved to the nearest of these scale steps; an arpeggio plays them, or 1 3 5"""
     octaves: Octaves = None
     """notes are folded into these octaves"""
     octave: Annotated[int, Limits(-1, 9, "octaves", True)] = 3
@@ -212,9 +212,9 @@ class LaneBase(Strict):
         """The source keys that are written; there should be one."""
         return [key for key in SOURCES if getattr(self, key) is not None]
 
-    def at(self, keys: tuple[str, ...]) -> Any:
+    def at(self, keys: tuple[str, ...]) -> object:
         """What is written at a path of keys; None when nothing is."""
-        value: Any = self
+        value: object = self
         for key in keys:
             value = getattr(value, key, None)
         return value
@@ -233,7 +233,7 @@ def _part_type(part: Part) -> Any:
 
 def _source_fields() -> dict[str, Any]:
     """The keys of all sources that are made of plain parts, and models of those with several."""
-    fields: dict[str, Any] = {}
+    fields: dict[str, object] = {}
     for kind in KINDS.values():
         if not kind.written:
             continue
@@ -279,8 +279,8 @@ SOURCE_MODELS: Mapping[str, type[Strict]] = MappingProxyType(
 """What stands inside a source that is a mapping, by kind."""
 
 
-def _setting_fields() -> dict[str, Any]:
-    fields: dict[str, Any] = {}
+def _setting_fields() -> dict[str, object]:
+    fields: dict[str, object] = {}
     for setting in SETTINGS.values():
         if setting.name in _INSIDE or setting.name in LaneBase.model_fields:
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -72,7 +72,7 @@ class SectionModel(Strict):
 
 class EntryModel(Strict):
     called: ClassVar[str] = "an entry of the order"
-    stand_ins: ClassVar[Mapping[str, Any]] = {"bars": 1}
+    stand_ins: ClassVar[Mapping[str, object]] = {"bars": 1}
 
     section: Name | None = None
     """the section that is played"""
@@ -101,7 +101,7 @@ class EntryModel(Strict):
 
 class SetModel(Strict):
     called: ClassVar[str] = "a set"
-    stand_ins: ClassVar[Mapping[str, Any]] = {"set": "unnamed"}
+    stand_ins: ClassVar[Mapping[str, object]] = {"set": "unnamed"}
 
     set: Text
     """the name of the set"""

@@ -64,8 +64,8 @@ class VariantBase(Strict):
     }
 
 
-def _fields() -> dict[str, Any]:
-    fields: dict[str, Any] = {}
+def _fields() -> dict[str, object]:
+    fields: dict[str, object] = {}
     for name, field in LaneModel.model_fields.items():
         if name in FIXED:
             continue

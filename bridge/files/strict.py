@@ -45,7 +45,7 @@ class Strict(BaseModel):
         populate_by_name=False,
     )
     called: ClassVar[str] = "this"
-    stand_ins: ClassVar[Mapping[str, Any]] = {}
+    stand_ins: ClassVar[Mapping[str, object]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
 
 
@@ -158,7 +158,7 @@ class Limits:
         return value
 
     def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
+        self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         plain = core_schema.int_schema() if self.whole else core_schema.float_schema()
         return core_schema.no_info_before_validator_function(self.check, plain)
@@ -179,11 +179,11 @@ class Reads:
     """An annotation: the value is read by `read` (ValueError when wrong). `says` is for the
     reference: what may be written."""
 
-    read: Callable[[Any], Any]
+    read: Callable[[object], object]
     says: str = ""
 
     def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
+        self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
 
@@ -247,7 +247,7 @@ def _other_kind(model: type[Strict], document: Document) -> Problem | None:
     return None
 
 
-def _copy(value: Any) -> Any:
+def _copy(value: object) -> object:
     if isinstance(value, dict):
         return {key: _copy(item) for key, item in value.items()}
     return [_copy(item) for item in value] if isinstance(value, list) else value
@@ -336,7 +336,7 @@ def written_keys(model: type[Strict]) -> list[str]:
 
 def model_at(model: type[Strict], keys: Keys) -> type[Strict] | None:
     """The model that describes the value at a path, if one does."""
-    here: Any = model
+    here: object = model
     for key in keys:
         if isinstance(here, type) and issubclass(here, Strict):
             fields = {field.alias or name: field for name, field in here.model_fields.items()}
@@ -351,7 +351,7 @@ def model_at(model: type[Strict], keys: Keys) -> type[Strict] | None:
     return here if isinstance(here, type) and issubclass(here, Strict) else None
 
 
-def _inner(annotation: Any) -> Any:
+def _inner(annotation: object) -> object:
     """An annotation without Annotated and Optional."""
     while True:
         if get_origin(annotation) is Annotated:

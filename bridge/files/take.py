@@ -98,7 +98,8 @@ def record(kind: str, payload: bytes) -> bytes:
     return _RECORD.pack(kind.encode(), len(packed), zlib.crc32(packed)) + packed
 
 
-def json_record(kind: str, value: Mapping[str, Any]) -> bytes:
+def json_record(kind: str, value: Mapping[str, object]) -> bytes:
+    """A record of plain data, ready to be appended."""
     return record(kind, _json(value))
 
 
@@ -108,7 +109,7 @@ class PartWriter:
     def __init__(self) -> None:
         self.rows = 0
         self.lost = 0
-        self._marks: list[Mapping[str, Any]] = []
+        self._marks: list[Mapping[str, object]] = []
         self._whats: dict[tuple[str, str, bytes], int] = {}
         self._whos: dict[tuple[str, str, str | None], int] = {}
         self._sent: tuple[array[Any], ...] = (array("q"), array("q"), array("i"), array("I"))
@@ -120,7 +121,7 @@ class PartWriter:
             array("q"),
         )
 
-    def mark(self, mark: Mapping[str, Any]) -> None:
+    def mark(self, mark: Mapping[str, object]) -> None:
         self._marks.append(mark)
         self.rows += 1
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -42,10 +41,13 @@ class Note(BaseModel):
     starred: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A take in a list. `id` is its file without the ending; `seconds` and `bars` are None where
-    it was not ended in good order (`recording`: it still goes on)."""
+class TakeRow(BaseModel):
+    """A take in a list. `id` names it for good (its file without the ending); `name` is what a
+    person called it. `seconds`, `bars`, `messages`, `moves` and `lost` (rows that could not be
+    written) are null where it was not ended in good order; `recording`: it still goes on. `began`
+    has the offset of the local time."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str
     name: str
@@ -73,11 +75,11 @@ class TakeFolder:
     def __init__(self, state: Path) -> None:
         self.folder = state / FOLDER
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[TakeRow]:
         """All takes, the newest first; what cannot be read is left out."""
         return [row for path in self._paths() if (row := self.row(path)) is not None]
 
-    def row(self, path: Path) -> Row | None:
+    def row(self, path: Path) -> TakeRow | None:
         """A take as a list shows it; None where the file is none."""
         try:
             size = path.stat().st_size
@@ -85,7 +87,7 @@ class TakeFolder:
         except (OSError, BridgeError, ValueError):
             return None
         note, foot = self.note(path), foot or {}
-        return Row(
+        return TakeRow(
             id=path.stem,
             name=note.name,
             starred=note.starred,
@@ -191,7 +193,7 @@ def _age(path: Path) -> tuple[str, int, str]:
     return date, int(rest) if rest.isdecimal() else 1, rest
 
 
-def replace_note(note: Note, **changes: Any) -> Note:
+def replace_note(note: Note, **changes: object) -> Note:
     return note.model_copy(update=changes)
 
 
@@ -215,8 +217,8 @@ def is_recording(path: Path) -> bool:
 
 def _ends(path: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The head of a take, and its foot where there is one, without reading the rest."""
-    head: dict[str, Any] | None = None
-    foot: dict[str, Any] | None = None
+    head: dict[str, object] | None = None
+    foot: dict[str, object] | None = None
     with open_file(path) as file:
         for kind, payload in take.records(file, skip=True):
             if kind == "HEAD" and head is None:

@@ -29,6 +29,7 @@ _LANE = {
     **dict.fromkeys(("mute", "enabled", "active"), "muted"),
     **dict.fromkeys(("output", "jack", "destination", "to"), "out"),
     **dict.fromkeys(("sample_and_hold", "s_h"), "sample"),
+    **dict.fromkeys(("arp", "arpeggiator", "chords", "broken_chord"), "arpeggio"),
     **dict.fromkeys(("rule", "gate_logic", "derive", "derived"), "logic"),
     **dict.fromkeys(("group",), "groups"),
     **dict.fromkeys(("half_time", "double_time", "time"), "pace"),

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from typing import Any
 
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./-]*|[0-9]+/[0-9]+[T.]?")
 _UNPRINTED = re.compile("[\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
 _TRAPS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
 
 
-def render(value: Any) -> str:
+def render(value: object) -> str:
     """A value (None, bool, number, str, list, dict) as flow-style YAML, read back as the same.
 
     Raises:

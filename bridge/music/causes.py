@@ -9,14 +9,14 @@ caused by the hit that was delayed. So a part means the same written out or as a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
 
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import Term
 from bridge.music.node import SOUNDING, WRITTEN, Feel
+from bridge.music.states import copied
 
 Evaluate = Callable[[Sequence[int], int], int]
-_Waiting = list[tuple[int, int, Feel | None]]  # when it is due, its bits, what caused it
+Waiting = list[tuple[int, int, Feel | None]]  # when it is due, its bits, what caused it
 
 
 _ANY = ("and", "or", "xor", "at-least", "exactly")
@@ -31,7 +31,7 @@ class Causes:
         self.leaves = leaves
         self._values: dict[int, int] = {}
         self._delays = _delays(term)
-        self._waiting: list[_Waiting] = [[] for _ in self._delays]
+        self._waiting: list[Waiting] = [[] for _ in self._delays]
 
     def noting(self, term: Term, evaluate: Evaluate) -> Evaluate:
         """`evaluate`, with its last value kept for `at`."""
@@ -84,11 +84,11 @@ class Causes:
         for waiting in self._waiting:
             waiting.clear()
 
-    def carry(self) -> list[Any]:
-        return [list(waiting) for waiting in self._waiting]
+    def carry(self) -> list[Waiting]:
+        return copied(self._waiting)
 
-    def adopt(self, memory: list[Any]) -> None:
-        self._waiting = [list(waiting) for waiting in memory]
+    def adopt(self, memory: list[Waiting]) -> None:
+        self._waiting = copied(memory)
 
 
 def _heard(there: int) -> int:

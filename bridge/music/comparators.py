@@ -7,9 +7,9 @@ own rate, so that what they say depends on the steps alone and not on what else 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from dataclasses import dataclass
 
-from bridge.music.logic_functions import FUNCTIONS, Function, Masks
+from bridge.music.logic_functions import Function, Masks
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH
 
@@ -17,68 +17,68 @@ TREMBLE = 1e-9
 """A line that moves by less has not moved: rounding makes no hits."""
 
 
+@dataclass(slots=True)
+class Looked:
+    """What was found on the step before: whether it was true, and the value."""
+
+    on: bool = False
+    last: float | None = None
+
+
 class Comparator(Function):
     """Hits made of a value: a lane of values (a line) is looked at on each step of the derived
     lane's own rate; between two steps the answer stays. Mutes of the line do not count."""
+
+    state: Looked
 
     def __init__(self, line: Callable[[int], float], term: Term) -> None:
         """`line` is asked for the value at a tick, on the lane's own steps only."""
         self.line = line
         self.levels = [float(number) for number in term.numbers]
-        self.on = False
-        self.last: float | None = None
+        self.state = Looked()
 
-    def begin(self, tick: int) -> None:
-        self.rewind(tick)
-
-    def rewind(self, tick: int) -> None:
-        self.on = False
-        self.last = None
+    def fresh(self, tick: int) -> Looked:
+        return Looked()
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         if masks[-1]:
             value = self.line(tick)
-            self.on = self.compare(value)
-            self.last = value
-        return BOTH if self.on else 0
+            self.state = Looked(self.compare(value), value)
+        return BOTH if self.state.on else 0
 
     def compare(self, value: float) -> bool:
-        """Whether it is true with this value; `on` and `last` are those of the step before."""
+        """Whether it is true with this value; the state is that of the step before."""
         raise NotImplementedError
-
-    def carry(self) -> list[Any]:
-        return [self.on, self.last]
-
-    def adopt(self, memory: list[Any]) -> None:
-        self.on, self.last = memory
 
 
 class Above(Comparator):
     """True from where the line is above a level."""
 
     def compare(self, value: float) -> bool:
-        return value > self.levels[-1 if self.on else 0]
+        return value > self.levels[-1 if self.state.on else 0]
 
 
 class Below(Comparator):
     """True from where the line is below a level."""
 
     def compare(self, value: float) -> bool:
-        return value < self.levels[-1 if self.on else 0]
+        return value < self.levels[-1 if self.state.on else 0]
 
 
 class Rising(Comparator):
     """True where the line is higher than one step before."""
 
     def compare(self, value: float) -> bool:
-        return self.last is not None and value > self.last + TREMBLE
+        last = self.state.last
+        return last is not None and value > last + TREMBLE
 
 
 class Falling(Comparator):
     """True where the line is lower than one step before."""
 
     def compare(self, value: float) -> bool:
-        return self.last is not None and value < self.last - TREMBLE
+        last = self.state.last
+        return last is not None and value < last - TREMBLE
 
 
 class Changed(Comparator):
@@ -88,7 +88,8 @@ class Changed(Comparator):
         return super().evaluate(masks, tick) if masks[-1] else 0
 
     def compare(self, value: float) -> bool:
-        return self.last is not None and abs(value - self.last) > TREMBLE
+        last = self.state.last
+        return last is not None and abs(value - last) > TREMBLE
 
 
 COMPARATORS: dict[str, type[Comparator]] = {
@@ -98,6 +99,3 @@ COMPARATORS: dict[str, type[Comparator]] = {
     "falling": Falling,
     "changed": Changed,
 }
-
-ON_STEPS: dict[str, type[Function]] = {**FUNCTIONS, **COMPARATORS}
-"""Every function of an expression on steps."""

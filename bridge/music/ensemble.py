@@ -11,15 +11,15 @@ the section, each taking over what the one before it carries; the nodes of all o
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from dataclasses import replace
 
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
-from bridge.music.logic import LogicNode
+from bridge.music.logic import LogicNode, LogicState
 from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
-from bridge.music.node import Node, Window
+from bridge.music.node import Node, Runs, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.value_node import ValueNode
@@ -28,7 +28,7 @@ from bridge.music.values import build_node
 MS_PER_MINUTE = 60000
 AHEAD_TICKS = TICKS_PER_QUARTER // 2
 
-Kept = tuple[dict[int, dict[str, Any]], dict[int, int], int | None]
+Kept = tuple[dict[int, object], dict[int, int], int | None]
 
 
 def build(score: Score, place: int) -> Node:
@@ -72,8 +72,8 @@ class Ensemble:
         self.nodes: dict[int, Node] = {
             place: build(score, place) for place in score.order if place in wanted
         }
-        self._ordered = list(self.nodes.values())
-        self._memories = _memories(self._ordered)
+        self._ordered: list[Runs] = list(self.nodes.values())
+        self._memories = _memories(self.nodes.values())
         self._form: int | None = None
         self._spare: dict[tuple[int | None, int], Node] = {}
         self._changes: dict[tuple[int | None, int | None], tuple[int, ...]] = {}
@@ -171,14 +171,14 @@ class Ensemble:
                 continue
             node = self._node(form, place)
             lane, was = new.lanes[place], old.lanes[place]
-            node.adopt({**before.carry(), "at": tick})
+            node.adopt(before.carry(), tick)
             if begin and _position(lane) != _position(was):
                 node.restart(tick, tick // bar * bar)
             self._spare[self._form, place] = before
             self.nodes[place] = node
         self._form = form
         self._ordered = [self.nodes[place] for place in new.order if place in self.nodes]
-        self._memories = _memories(self._ordered)
+        self._memories = _memories(self.nodes.values())
 
     def _node(self, form: int | None, place: int) -> Node:
         node = self._spare.pop((form, place), None)
@@ -210,7 +210,7 @@ class Ensemble:
         self._as_kept(None)
         self._hand.clear()
         self._version = -1
-        for node in self._ordered:
+        for node in self.nodes.values():
             node.rewind()
 
     def adopt(self, old: Ensemble, tick: int, places: Mapping[str, int] | None = None) -> None:
@@ -225,17 +225,18 @@ class Ensemble:
         now = {places[name]: place for place, name in names if name in places}
         for place, node in self.nodes.items():
             other = places.get(self.score.lanes[place].name)
-            carry: dict[str, Any] = {}
+            carry: object = None
             # A lane of values that has become one of hits (or the other way) begins anew.
             same = other is not None and old.score.lanes[other].hits == self.score.lanes[place].hits
             if other is not None and same and other in old.nodes:
                 carry = old.nodes[other].carry()
                 if other in old._hand:
                     self._hand[place] = old._hand[other]
-                if "past" in carry:
-                    past = carry["past"].items()
-                    carry["past"] = {now[lane]: hits for lane, hits in past if lane in now}
-            node.adopt({**carry, "at": tick})
+                if isinstance(carry, LogicState):
+                    known = carry.past.items()
+                    past = {now[lane]: hits for lane, hits in known if lane in now}
+                    carry = replace(carry, past=past)
+            node.adopt(carry, tick)
 
     def _same_form(self, old: Ensemble) -> int | None:
         """The section of this score that is called as the one which `old` plays."""
@@ -250,8 +251,8 @@ class Ensemble:
         self._as_kept(self.performance.form(tick))
         self._hand.clear()
         self._version = -1
-        for node in self._ordered:
-            node.adopt({"at": tick})
+        for node in self.nodes.values():
+            node.adopt(None, tick)
 
     def keep(self) -> Kept:
         """The state of all nodes, for `go_back`."""
@@ -265,7 +266,7 @@ class Ensemble:
         self._hand = dict(hand)
         self._version = -1
         for place, node in self.nodes.items():
-            node.adopt({**carries[place], "at": tick})
+            node.adopt(carries[place], tick)
 
     # --- playing ahead ---
 
@@ -281,7 +282,7 @@ class Ensemble:
         while True:
             lane_value, self.performance.lane_value = self.performance.lane_value, below.value
             below.look(start)
-            below.nodes[lane].alone = True  # type: ignore[attr-defined]
+            below.nodes[lane].alone = True
             try:
                 part = below.run(start, start + AHEAD_TICKS)
             finally:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
+EventKind = Literal["hit", "pitch", "level"]
+
 
 class Event(NamedTuple):
     """One event of the score.
@@ -17,7 +19,7 @@ class Event(NamedTuple):
 
     tick: int
     lane: int
-    kind: Literal["hit", "pitch", "level"]
+    kind: EventKind
     value: float
     length: int
     output: str | None

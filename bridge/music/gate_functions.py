@@ -9,11 +9,12 @@ In the timing tables ``▔`` is high and ``▁`` low for one sixteenth; t is 3/1
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass, field
 
 from bridge.music import chance
 from bridge.music.logic_functions import (
     ACCENTS,
+    LONG_AGO,
     AtLeast,
     Between,
     Exactly,
@@ -23,8 +24,15 @@ from bridge.music.logic_functions import (
 )
 from bridge.music.node import BOTH, SOUNDING, WRITTEN
 
-LONG_AGO = -1 << 40
 UNKNOWN = -1
+
+
+@dataclass(slots=True)
+class Gate:
+    """The level of the operand at the last change, and which bits of its gate are let through."""
+
+    before: int = UNKNOWN
+    passing: int = 0
 
 
 class GateFunction(Function):
@@ -33,212 +41,204 @@ class GateFunction(Function):
     The first evaluation tells the level that was there before anything began: a state and no edge.
     """
 
+    state: Gate
+
+    def fresh(self, tick: int) -> Gate:
+        return Gate()
+
     def begin(self, tick: int) -> None:
-        self.before = UNKNOWN
-        self.passing = 0
-        self.rewind(tick)
+        self.state = self.fresh(tick)
 
     def rewind(self, tick: int) -> None:
         # The level of the operand is no memory: a gate that is high already does not rise again.
-        self.forget(tick)
-
-    def forget(self, tick: int) -> None:
-        """Forget what the function itself remembers."""
+        new = self.fresh(tick)
+        new.before, new.passing = self.state.before, self.state.passing
+        self.state = new
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         given = self.part(masks, tick)
         value = given & BOTH
-        before = value if self.before == UNKNOWN else self.before
-        self.before = value
-        self.passing &= value
+        state = self.state
+        before = value if state.before == UNKNOWN else state.before
+        state.before = value
+        state.passing &= value
         return accents_of(given, self.level(masks, tick, value, before))
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         """The result at `tick`, where the operand becomes `value` and was `before`."""
         raise NotImplementedError
 
-    def carry(self) -> list[Any]:
-        return [self.before, self.passing, self.memory()]
 
-    def adopt(self, memory: list[Any]) -> None:
-        self.before, self.passing, own = memory
-        self.remember(own)
-
-    def memory(self) -> Any:
-        return None
-
-    def remember(self, own: Any) -> None:
-        """Take over what `memory` gave."""
+@dataclass(slots=True)
+class CountedGate(Gate):
+    count: int = 0
 
 
 class GateNth(GateFunction):
     """Every n-th gate of the operand, whole; with a third number k the k-th of every n."""
 
-    def forget(self, tick: int) -> None:
-        self.count = 0
+    state: CountedGate
+
+    def fresh(self, tick: int) -> CountedGate:
+        return CountedGate()
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         rising = value & ~before
         numbers = self.term.numbers
         every = int(numbers[0])
         which = int(numbers[1]) if len(numbers) > 1 else every
+        state = self.state
         if rising & WRITTEN:
-            self.count = self.count % every + 1
-            if self.count == which:
-                self.passing |= rising
-        return self.passing
+            state.count = state.count % every + 1
+            if state.count == which:
+                state.passing |= rising
+        return state.passing
 
-    def memory(self) -> Any:
-        return self.count
 
-    def remember(self, own: Any) -> None:
-        self.count = own
+@dataclass(slots=True)
+class TurnedGate(Gate):
+    on: bool = False
 
 
 class GateToggle(GateFunction):
     """A flip-flop clocked by the rising edges of the operand, low at first."""
 
-    def forget(self, tick: int) -> None:
-        self.on = False
+    state: TurnedGate
+
+    def fresh(self, tick: int) -> TurnedGate:
+        return TurnedGate()
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         if value & ~before & WRITTEN:
-            self.on = not self.on
-        return BOTH if self.on else 0
+            self.state.on = not self.state.on
+        return BOTH if self.state.on else 0
 
-    def memory(self) -> Any:
-        return self.on
 
-    def remember(self, own: Any) -> None:
-        self.on = own
+@dataclass(slots=True)
+class ArmedGate(Gate):
+    """`other` is the level of the second operand at the last change."""
+
+    armed: int = BOTH
+    other: int = UNKNOWN
 
 
 class GateFirst(GateFunction):
     """The first gate of a that rises since b last rose; b at the same tick comes before a."""
 
-    def begin(self, tick: int) -> None:
-        self.other = UNKNOWN
-        super().begin(tick)
+    state: ArmedGate
 
-    def forget(self, tick: int) -> None:
-        self.armed = BOTH
+    def fresh(self, tick: int) -> ArmedGate:
+        return ArmedGate()
+
+    def rewind(self, tick: int) -> None:
+        other = self.state.other
+        super().rewind(tick)
+        self.state.other = other
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         other = self.parts[1](masks, tick) & BOTH
-        if self.other != UNKNOWN:
-            self.armed |= other & ~self.other
-        self.other = other
-        fired = value & ~before & self.armed
-        self.armed &= ~fired
-        self.passing |= fired
-        return self.passing
+        state = self.state
+        if state.other != UNKNOWN:
+            state.armed |= other & ~state.other
+        state.other = other
+        fired = value & ~before & state.armed
+        state.armed &= ~fired
+        state.passing |= fired
+        return state.passing
 
-    def memory(self) -> Any:
-        return self.armed, self.other
 
-    def remember(self, own: Any) -> None:
-        self.armed, self.other = own
+@dataclass(slots=True)
+class DelayedGate(Gate):
+    """The changes to come (when, and to what), the last one that was heard, and what is out."""
+
+    waiting: list[tuple[int, int]] = field(default_factory=list)
+    last: int = 0
+    now: int = 0
 
 
 class GateDelay(GateFunction):
     """The operand's signal, a musical time later, with its accents."""
 
-    def forget(self, tick: int) -> None:
-        self.later = round(self.term.numbers[0])
-        self.waiting: list[tuple[int, int]] = []
-        self.last = 0
-        self.now = 0
+    state: DelayedGate
+
+    def fresh(self, tick: int) -> DelayedGate:
+        return DelayedGate()
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick) & (BOTH | ACCENTS)
-        if self.before == UNKNOWN:
-            self.before = self.last = self.now = value
-        if value != self.last:
-            self.last = value
-            self.waiting.append((tick + self.later, value))
-            self.schedule(tick + self.later)
-        while self.waiting and self.waiting[0][0] <= tick:
-            self.now = self.waiting.pop(0)[1]
-        return self.now
-
-    def memory(self) -> Any:
-        return list(self.waiting), self.last, self.now
-
-    def remember(self, own: Any) -> None:
-        waiting, self.last, self.now = own
-        self.waiting = list(waiting)
+        state = self.state
+        if state.before == UNKNOWN:
+            state.before = state.last = state.now = value
+        if value != state.last:
+            state.last = value
+            state.waiting.append((tick + self.span, value))
+            self.schedule(tick + self.span)
+        while state.waiting and state.waiting[0][0] <= tick:
+            state.now = state.waiting.pop(0)[1]
+        return state.now
 
 
-class GateExtend(GateFunction):
+@dataclass(slots=True)
+class TimedGate(Gate):
+    """A tick for each of the two bits: when it is over, or since when the operand is low."""
+
+    ticks: list[int] = field(default_factory=lambda: [LONG_AGO, LONG_AGO])
+
+
+class TimedFunction(GateFunction):
+    """One that keeps a time for each bit."""
+
+    state: TimedGate
+
+    def fresh(self, tick: int) -> TimedGate:
+        return TimedGate()
+
+    def note(self, tick: int, bits: int) -> None:
+        """Keep `tick` as the time of `bits`."""
+        for place, bit in enumerate((WRITTEN, SOUNDING)):
+            if bits & bit:
+                self.state.ticks[place] = tick
+
+
+class GateExtend(TimedFunction):
     """High for a musical time from each rising edge on, however long the gate is."""
-
-    def forget(self, tick: int) -> None:
-        self.until = [LONG_AGO, LONG_AGO]
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         rising = value & ~before
         if rising:
-            end = tick + round(self.term.numbers[0])
-            self.schedule(end)
-            if rising & WRITTEN:
-                self.until[0] = end
-            if rising & SOUNDING:
-                self.until[1] = end
-        return (WRITTEN if tick < self.until[0] else 0) | (SOUNDING if tick < self.until[1] else 0)
-
-    def memory(self) -> Any:
-        return list(self.until)
-
-    def remember(self, own: Any) -> None:
-        self.until = list(own)
+            self.schedule(tick + self.span)
+            self.note(tick + self.span, rising)
+        written, sounding = self.state.ticks
+        return (WRITTEN if tick < written else 0) | (SOUNDING if tick < sounding else 0)
 
 
-class GateSilence(GateFunction):
-    """Since when the operand has been low, bit by bit."""
-
-    def forget(self, tick: int) -> None:
-        self.low = [LONG_AGO, LONG_AGO]
-
-    def note_falls(self, tick: int, falling: int) -> None:
-        for place, bit in enumerate((WRITTEN, SOUNDING)):
-            if falling & bit:
-                self.low[place] = tick
-
-    def memory(self) -> Any:
-        return list(self.low)
-
-    def remember(self, own: Any) -> None:
-        self.low = list(own)
-
-
-class GateEdge(GateSilence):
+class GateEdge(TimedFunction):
     """The gates of the operand that rise after it has been low for a time (any time unless told;
     the time before the beginning counts)."""
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
-        self.note_falls(tick, before & ~value)
+        self.note(tick, before & ~value)
         time = self.term.numbers[0] if self.term.numbers else 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
-            if value & ~before & bit and tick - self.low[place] >= time:
-                self.passing |= bit
-        return self.passing
+            if value & ~before & bit and tick - self.state.ticks[place] >= time:
+                self.state.passing |= bit
+        return self.state.passing
 
 
-class GateGap(GateSilence):
+class GateGap(TimedFunction):
     """High when the operand has been low for a time, until it rises."""
 
-    def forget(self, tick: int) -> None:
-        self.low = [tick, tick]
-        self.time = round(self.term.numbers[0])
-        self.schedule(tick + self.time)
+    def fresh(self, tick: int) -> TimedGate:
+        self.schedule(tick + self.span)
+        return TimedGate(ticks=[tick, tick])
 
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         if before & ~value:
-            self.note_falls(tick, before & ~value)
-            self.schedule(tick + self.time)
+            self.note(tick, before & ~value)
+            self.schedule(tick + self.span)
         result = 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
-            if not value & bit and tick - self.low[place] >= self.time:
+            if not value & bit and tick - self.state.ticks[place] >= self.span:
                 result |= bit
         return result
 
@@ -249,8 +249,8 @@ class GateChance(GateFunction):
     def level(self, masks: Masks, tick: int, value: int, before: int) -> int:
         rising = value & ~before
         if rising and chance.draw(self.stream, tick, 0) < self.term.numbers[0]:
-            self.passing |= rising
-        return self.passing
+            self.state.passing |= rising
+        return self.state.passing
 
 
 GATE_FUNCTIONS: dict[str, type[Function]] = {

@@ -15,24 +15,54 @@ that it plays.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from fractions import Fraction
 from heapq import heappop, heappush
-from typing import Any
 
 from bridge.music import chance
 from bridge.music.gate_functions import GATE_FUNCTIONS, UNKNOWN
 from bridge.music.hit_node import HitNode
 from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accents_of
 from bridge.music.logic_parse import Term
-from bridge.music.logic_tree import Expression
+from bridge.music.logic_tree import Expression, ExpressionState
 from bridge.music.model import SETTINGS, OutputRange, SetSpec
 from bridge.music.node import BOTH, SOUNDING, WRITTEN, Hit, Signal, Window, steps_of
+from bridge.music.states import copied
 
 SHAPING = (
     *("chance", "density", "gate", "gate_ms", "repeats"),
     *("swing", "shift", "shift_ms", "humanise_ms"),
 )
 """Settings that make the gates of a lane other than its logic says."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatesState:
+    """Where a derived lane on gates stands: its expression, every how many ticks it is reset, and
+    of the rest what the fields of `GatesNode` with these names say."""
+
+    expression: ExpressionState
+    reset_ticks: int
+    starts: list[tuple[int, int, int, int, int]]
+    ends: list[int]
+    until: list[list[int]]
+    accented: list[int]
+    turns: list[tuple[int, int, int, int]]
+    turned: int
+    promised: list[int]
+    unheard: list[bool]
+    signals: list[int]
+    value: int
+    own_accent: int
+    resets: list[int]
+    done: int
+    next_reset: int
+    reset_at: int
+    hand: int
+    lag: int
+
+
+_KEPT = fields(GatesState)[2:]
 
 
 class GatesNode(HitNode):
@@ -96,44 +126,17 @@ class GatesNode(HitNode):
         self.hand = -1
         self.version = -1
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "gates": self.expression.carry(),
-            "starts": list(self.starts),
-            "ends": list(self.ends),
-            "until": [list(pair) for pair in self.until],
-            "accented": list(self.accented),
-            "turns": list(self.turns),
-            "turned": self.turned,
-            "promised": list(self.promised),
-            "unheard": list(self.unheard),
-            "signals": list(self.signals),
-            "value": self.value,
-            "own_accent": self.own_accent,
-            "done": self.done,
-            "resets": list(self.resets),
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "reset_at": self.reset_at,
-            "hand": self.hand,
-            "lag": self.lag,
-        }
+    def carry(self) -> GatesState:
+        kept = {field.name: copied(getattr(self, field.name)) for field in _KEPT}
+        return GatesState(expression=self.expression.carry(), reset_ticks=self.reset_ticks, **kept)
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
-        if "gates" in carry and self.expression.adopt(carry["gates"]):
-            for name in ("starts", "ends", "accented", "turns", "promised", "unheard", "signals"):
-                setattr(self, name, list(carry[name]))
-            for name in ("turned", "value", "own_accent", "done", "reset_at"):
-                setattr(self, name, carry[name])
-            self.until = [list(pair) for pair in carry["until"]]
-            self.resets = list(carry["resets"])
-            self.hand = carry["hand"]
-            self.lag = carry["lag"]
-            if carry["reset_ticks"] == self.reset_ticks:
-                self.next_reset = carry["next_reset"]
-            else:
+        if isinstance(carry, GatesState) and self.expression.adopt(carry.expression):
+            for field in _KEPT:
+                setattr(self, field.name, copied(getattr(carry, field.name)))
+            if carry.reset_ticks != self.reset_ticks:
+                self.next_reset = self.reset_ticks
                 self._first_reset(at)
             return
         self.expression.begin(at)

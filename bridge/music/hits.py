@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
 
 from bridge.music import chance
 from bridge.music.euclid import euclid, rotate
 from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps, StepShape
 from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
-from bridge.music.pace import Pacing
+from bridge.music.pace import Pacing, PacingState
 from bridge.music.pattern import (
     Cursor,
+    CursorState,
     Drift,
     filled,
-    fit,
     group_thresholds,
     played_order,
     thresholds,
+    to_length,
 )
 from bridge.music.ticks import first_step_from, step_tick
 
@@ -27,6 +28,24 @@ MOVED_GROUP = 16
 """Steps over which density looks where there is no bar of whole steps: on lanes that another lane
 moves, and at rates that do not divide the bar."""
 PER_PATTERN = ("hits", "steps", "rotate", "length", "drift", "drift_bound")
+
+
+@dataclass(frozen=True, slots=True)
+class PatternState:
+    """Where a pattern stands: its cursor, the places that drift, its pace; the tick from which its
+    steps are counted, the number of the next one and its tick; its place among the accents; when it
+    is reset next, every how many ticks, and the last reset by hand that it has followed."""
+
+    cursor: CursorState
+    drift: frozenset[int]
+    pacing: PacingState
+    origin: int
+    index: int
+    next_tick: int
+    accent_place: int
+    next_reset: int
+    reset_ticks: int
+    hand: int
 
 
 class PatternNode(HitNode):
@@ -96,44 +115,42 @@ class PatternNode(HitNode):
         self.version = -1
         self.base = ()
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "cursor": self.cursor.carry(),
-            "drift": self.drifting.changed,
-            "origin": self.origin,
-            "index": self.index,
-            "step_length": self.pacing.written,
-            "pacing": self.pacing.carry(),
-            "accent_place": self.accent_place,
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "hand": self.hand,
-            "next_tick": self.next_tick,
-        }
+    def carry(self) -> PatternState:
+        return PatternState(
+            self.cursor.carry(),
+            self.drifting.changed,
+            self.pacing.carry(),
+            self.origin,
+            self.index,
+            self.next_tick,
+            self.accent_place,
+            self.next_reset,
+            self.reset_ticks,
+            self.hand,
+        )
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
         if self.reset_ticks:
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
-        if "cursor" not in carry:
+        if not isinstance(carry, PatternState):
             self.pacing.begin(at)
             self._begin(at)
             return
-        self.pacing.adopt(carry["pacing"])
+        self.pacing.adopt(carry.pacing)
         self.step_in(self.pacing.step)
-        self.cursor.adopt(carry["cursor"])
-        self.drifting.changed = carry["drift"]
-        self.accent_place = carry["accent_place"]
-        self.hand = carry["hand"]
-        if carry["reset_ticks"] == self.reset_ticks:
-            self.next_reset = carry["next_reset"]
+        self.cursor.adopt(carry.cursor)
+        self.drifting.changed = carry.drift
+        self.accent_place = carry.accent_place
+        self.hand = carry.hand
+        if carry.reset_ticks == self.reset_ticks:
+            self.next_reset = carry.next_reset
         if self.advance_by is not None:
             return
-        self.origin = carry["origin"]
-        if carry["step_length"] == self.pacing.written:
-            self.index = carry["index"]
-            self.next_tick = carry["next_tick"]
+        self.origin = carry.origin
+        if carry.pacing.written == self.pacing.written:
+            self.index = carry.index
+            self.next_tick = carry.next_tick
         else:
             self._align(at)
 
@@ -160,9 +177,7 @@ class PatternNode(HitNode):
         steps = max(1, len(self._written()))
         span = 2 * steps - 2 if self.cursor.direction == "back-and-forth" and steps > 1 else steps
         pass_index, step = divmod(self.index, span)
-        self.cursor.adopt(
-            {"pass_index": pass_index, "step": step - 1, "place": 0, "base": 0, "walking": False}
-        )
+        self.cursor.adopt(CursorState(pass_index, step - 1))
         self.accent_place = self.index
 
     # --- the pattern ---
@@ -195,8 +210,8 @@ class PatternNode(HitNode):
             raise TypeError(f"{source!r} has no pattern")
         turn, length = round(self.rotate), round(self.length)
         if self.shapes:
-            self.written_at = fit(rotate(tuple(range(len(marks))), turn), length)
-        return fit(rotate(marks, turn) if turn else marks, length)
+            self.written_at = to_length(rotate(tuple(range(len(marks))), turn), length)
+        return to_length(rotate(marks, turn) if turn else marks, length)
 
     def _renew(self) -> None:
         """Work out the marks of this pass: fill, then drift."""

@@ -14,9 +14,9 @@ from typing import Literal, get_args
 
 Plays = Literal["hits", "values"]
 Takes = Literal["hits", "values", "expression", "whole", "word"]
-Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
+Waveform = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
 OutputKind = Literal["gate", "trigger", "pitch", "level", "clock", "reset", "run"]
-Trait = Literal["pattern", "swung", "moved", "reset", "pitched", "bounded", "reading"]
+Trait = Literal["pattern", "swung", "moved", "reset", "pitched", "noted", "bounded", "reading"]
 
 
 # --- sources: exactly one per lane -------------------------------------------------------------
@@ -139,6 +139,13 @@ class Notes(Source):
 
 
 @dataclass(frozen=True, slots=True)
+class Arpeggio(Source):
+    """The notes of a chord, one by one: those of `Lane.chord` above the note of lane `value`."""
+
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
 class Levels(Source):
     """Values -1..1; None is a rest (keeps the value)."""
 
@@ -157,7 +164,7 @@ class Levels(Source):
 class Shape(Source):
     """A cyclic form over `Lane.advance` ticks (or `hz`), started again by hits of `retrigger`."""
 
-    form: Form
+    form: Waveform
     retrigger: str | None = None
 
 
@@ -226,8 +233,8 @@ class Kind:
         traits: ``pattern``: written step by step (direction, rotate, drift); ``swung``: has steps
             of its own, which can swing; ``moved``: may be moved on by the hits of another lane;
             ``reset``: can go back to its first step; ``pitched``: its values can be notes;
-            ``bounded``: moves between `low` and `high`; ``reading``: reads lanes before or after
-            their mutes.
+            ``noted``: they always are, wherever it goes; ``bounded``: moves between `low` and
+            `high`; ``reading``: reads lanes before or after their mutes.
         parts: what is written of it, as far as it is numbers, words and names of lanes.
         written: whether the parts are all that is written. A kind whose notation is richer is read
             in `bridge.files.set_lane`.
@@ -314,10 +321,21 @@ _ROWS = (
         "values",
         "pitches, in turn",
         '{notes: [A1, C2, 60.5, ., {note: E2, glide: true}, "-"]}',
-        _traits(*_STEP_BY_STEP, "pitched"),
+        _traits(*_STEP_BY_STEP, "pitched", "noted"),
         ("pitch",),
         written=False,
         fresh={"notes": ["A2", "C3", "E3"]},
+    ),
+    Kind(
+        "arpeggio",
+        Arpeggio,
+        "values",
+        "notes of a chord, in turn: the key's own chord on the note of this lane",
+        "{arpeggio: line, chord: [1, 3, 5, 8], advance: kick}",
+        _traits(*_STEP_BY_STEP, "pitched", "noted"),
+        ("pitch",),
+        (Part(("arpeggio",), "value", "values", "Chords on the notes of", ""),),
+        phrase="notes of the chord on {value}, {moved}",
     ),
     Kind(
         "levels",
@@ -339,7 +357,7 @@ _ROWS = (
         _traits("moved", "reset", "pitched", "bounded"),
         _VOLTS,
         (
-            Part(("shape",), "form", "word", "Form", "", words=get_args(Form)),
+            Part(("shape",), "form", "word", "Form", "", words=get_args(Waveform)),
             Part(
                 ("retrigger",),
                 "retrigger",

@@ -11,15 +11,16 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from heapq import heappop
-from typing import Any
 
 from bridge.music import chance
 from bridge.music.hit_node import HitNode
 from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accents_of, here, hits_in
 from bridge.music.logic_parse import Term
-from bridge.music.logic_tree import Expression
+from bridge.music.logic_tree import Expression, ExpressionState
+from bridge.music.memory import Past
 from bridge.music.model import Logic, SetSpec
 from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
@@ -30,6 +31,23 @@ HITS = 1 << 6
 LOOKED = 1 << 7
 """Set in the mask of a state that was worked out at a tick."""
 UNKNOWN = -1
+
+
+@dataclass(frozen=True, slots=True)
+class LogicState:
+    """Where a derived lane on steps stands: its expression, and the past it looks back at; the
+    number of its next step, and how long one is; when it is reset next, every how many ticks and
+    when it was; what it is at rest; the last reset by hand that it has followed."""
+
+    expression: ExpressionState
+    past: Past
+    index: int
+    step: Fraction
+    next_reset: int
+    reset_ticks: int
+    reset_at: int
+    resting: int
+    hand: int
 
 
 class LogicNode(HitNode):
@@ -84,38 +102,38 @@ class LogicNode(HitNode):
         self.hand = -1
         self.version = -1
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "expression": self.expression.carry(),
-            "index": self.index,
-            "step_length": self.step,
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "reset_at": self.reset_at,
-            "resting": self.resting,
-            "hand": self.hand,
-            "past": {} if self.memory is None else self.memory.carry(),
-        }
+    def carry(self) -> LogicState:
+        return LogicState(
+            self.expression.carry(),
+            {} if self.memory is None else self.memory.carry(),
+            self.index,
+            self.step,
+            self.next_reset,
+            self.reset_ticks,
+            self.reset_at,
+            self.resting,
+            self.hand,
+        )
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
-        same = "expression" in carry and self.expression.adopt(carry["expression"])
+        state = carry if isinstance(carry, LogicState) else None
+        same = state is not None and self.expression.adopt(state.expression)
         if not same and at > 0:
             self.expression.begin(at)
         if self.memory is not None:
-            self.memory.adopt(carry.get("past", {}))
-        if same:
-            self.resting = carry["resting"]
-            self.reset_at = carry["reset_at"]
-        if same and carry["step_length"] == self.step:
-            self.index = carry["index"]
-            self.hand = carry["hand"]
-            if carry["reset_ticks"] == self.reset_ticks:
-                self.next_reset = carry["next_reset"]
-            else:
-                self._first_reset(at)
-            return
+            self.memory.adopt({} if state is None else state.past)
+        if state is not None and same:
+            self.resting = state.resting
+            self.reset_at = state.reset_at
+            if state.step == self.step:
+                self.index = state.index
+                self.hand = state.hand
+                if state.reset_ticks == self.reset_ticks:
+                    self.next_reset = state.next_reset
+                else:
+                    self._first_reset(at)
+                return
         self.index = first_step_from(at, self.step)
         self._first_reset(at)
 

@@ -10,11 +10,12 @@ Further bits say how what sounds is accented, and, of a state, that something in
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import dataclass, field
 
 from bridge.music import chance
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, SOUNDING, WRITTEN
+from bridge.music.states import copied
 
 HALF_ACCENT = 4
 FULL_ACCENT = 8
@@ -22,6 +23,9 @@ ACCENTS = HALF_ACCENT | FULL_ACCENT
 HERE = BOTH << 4
 """Set (for each of the two bits) where something in an expression hits; a state that is true there
 hits as well."""
+
+LONG_AGO = -1 << 40
+"""Before any tick that is played."""
 
 Masks = Sequence[int]
 Evaluate = Callable[[Masks, int], int]
@@ -56,16 +60,23 @@ def accents_of(value: int, result: int) -> int:
 class Function:
     """A function with a memory. `parts` are its operands; every evaluation must reach it, also
     when its operands are false, and in tick order. It takes hits, and only hits change what it
-    remembers. `stream` names its draws, where it has any."""
+    remembers: its `state`, a dataclass of its own kind. `span` is its first number as whole ticks,
+    for those whose first number is a time. `stream` names its draws, where it has any."""
 
     stream = 0
+    state: object = None
 
     def __init__(self, parts: Sequence[Evaluate], term: Term, schedule: Schedule) -> None:
         self.parts = tuple(parts)
         self.part = parts[0]
         self.term = term
+        self.span = round(term.numbers[0]) if term.numbers else 0
         self.schedule = schedule
         self.begin(0)
+
+    def fresh(self, tick: int) -> object:
+        """The state of one that has heard nothing yet, at `tick`."""
+        return None
 
     def begin(self, tick: int) -> None:
         """Be as new; time begins at `tick`."""
@@ -73,16 +84,61 @@ class Function:
 
     def rewind(self, tick: int) -> None:
         """Forget everything, at `tick`."""
+        self.state = self.fresh(tick)
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         raise NotImplementedError
 
-    def carry(self) -> list[Any]:
-        """The memory, as plain values."""
-        return []
+    def carry(self) -> object:
+        """A copy of the state, for a function of the same term to `adopt`."""
+        return copied(self.state)
 
-    def adopt(self, memory: list[Any]) -> None:
-        """Take over what `carry` gave."""
+    def adopt(self, state: object) -> None:
+        """Go on as the function that `carry` was asked of."""
+        self.state = copied(state)
+
+
+@dataclass(slots=True)
+class Counted:
+    """How many of n have come."""
+
+    count: int = 0
+
+
+@dataclass(slots=True)
+class Turned:
+    """Whether a flip-flop is on."""
+
+    on: bool = False
+
+
+@dataclass(slots=True)
+class Bits:
+    """A pair of bits that stays between two hits."""
+
+    bits: int
+
+
+@dataclass(slots=True)
+class Waiting:
+    """What is delayed: when it is due, and its bits."""
+
+    waiting: list[tuple[int, int]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Times:
+    """A tick for each of the two bits: what is written, and what sounds."""
+
+    ticks: list[int]
+
+
+@dataclass(slots=True)
+class Silence:
+    """For each of the two bits since when nothing has hit, and whether that was told."""
+
+    since: list[int]
+    told: list[bool] = field(default_factory=lambda: [False, False])
 
 
 class Count(Function):
@@ -124,8 +180,10 @@ class Nth(Function):
     """Every n-th hit of the operand; with a third number k the k-th of every n. Counts
     written hits."""
 
-    def rewind(self, tick: int) -> None:
-        self.count = 0
+    state: Counted
+
+    def fresh(self, tick: int) -> Counted:
+        return Counted()
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
@@ -134,179 +192,149 @@ class Nth(Function):
         numbers = self.term.numbers
         every = int(numbers[0])
         which = int(numbers[1]) if len(numbers) > 1 else every
-        place = self.count % every + 1
-        self.count = place
-        return value if place == which else 0
-
-    def carry(self) -> list[Any]:
-        return [self.count]
-
-    def adopt(self, memory: list[Any]) -> None:
-        (self.count,) = memory
+        state = self.state
+        state.count = state.count % every + 1
+        return value if state.count == which else 0
 
 
 class Toggle(Function):
     """A flip-flop: turns over at each hit of the operand, off at first. Counts written hits."""
 
-    def rewind(self, tick: int) -> None:
-        self.on = False
+    state: Turned
+
+    def fresh(self, tick: int) -> Turned:
+        return Turned()
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
         if value & WRITTEN:
-            self.on = not self.on
-        return accents_of(value, BOTH if self.on else 0) | here(value)
-
-    def carry(self) -> list[Any]:
-        return [self.on]
-
-    def adopt(self, memory: list[Any]) -> None:
-        (self.on,) = memory
+            self.state.on = not self.state.on
+        return accents_of(value, BOTH if self.state.on else 0) | here(value)
 
 
 class First(Function):
     """The first hit of a since the last hit of b; b at the same place comes before a."""
 
-    def rewind(self, tick: int) -> None:
-        self.armed = BOTH
+    state: Bits
+
+    def fresh(self, tick: int) -> Bits:
+        return Bits(BOTH)
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.parts[0](masks, tick)
-        self.armed |= self.parts[1](masks, tick) & BOTH
-        fired = value & self.armed & BOTH
-        self.armed &= ~fired
+        armed = self.state.bits | (self.parts[1](masks, tick) & BOTH)
+        fired = value & armed & BOTH
+        self.state.bits = armed & ~fired
         return accents_of(value, fired)
-
-    def carry(self) -> list[Any]:
-        return [self.armed]
-
-    def adopt(self, memory: list[Any]) -> None:
-        (self.armed,) = memory
 
 
 class Delay(Function):
     """The operand's hits, a musical time later, with their accents."""
 
-    def rewind(self, tick: int) -> None:
-        self.later = round(self.term.numbers[0])
-        self.waiting: list[tuple[int, int]] = []
+    state: Waiting
+
+    def fresh(self, tick: int) -> Waiting:
+        return Waiting()
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
+        waiting = self.state.waiting
         if value & BOTH:
-            self.waiting.append((tick + self.later, value))
-            self.schedule(tick + self.later)
+            waiting.append((tick + self.span, value))
+            self.schedule(tick + self.span)
         result = 0
-        while self.waiting and self.waiting[0][0] <= tick:
-            due, arrived = self.waiting.pop(0)
+        while waiting and waiting[0][0] <= tick:
+            due, arrived = waiting.pop(0)
             if due == tick:
                 result |= arrived
         return result
-
-    def carry(self) -> list[Any]:
-        return [list(self.waiting)]
-
-    def adopt(self, memory: list[Any]) -> None:
-        self.waiting = [(due, value) for due, value in memory[0]]
 
 
 class Extend(Function):
     """True from each hit of the operand on, for a musical time (counted anew by every hit)."""
 
-    def rewind(self, tick: int) -> None:
-        self.until = [0, 0]
+    state: Times
+
+    def fresh(self, tick: int) -> Times:
+        return Times([0, 0])
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
-        end = tick + round(self.term.numbers[0])
+        end = tick + self.span
+        until = self.state.ticks
         if value & WRITTEN:
-            self.until[0] = end
+            until[0] = end
         if value & SOUNDING:
-            self.until[1] = end
+            until[1] = end
         if value & BOTH:
             self.schedule(end)
-        held = (WRITTEN if tick < self.until[0] else 0) | (SOUNDING if tick < self.until[1] else 0)
+        held = (WRITTEN if tick < until[0] else 0) | (SOUNDING if tick < until[1] else 0)
         return accents_of(value, held) | here(value)
-
-    def carry(self) -> list[Any]:
-        return list(self.until)
-
-    def adopt(self, memory: list[Any]) -> None:
-        self.until = list(memory)
 
 
 class Between(Function):
     """On from a hit of `start` until a hit of `end`; `end` wins when both come at once."""
 
-    def rewind(self, tick: int) -> None:
-        self.state = 0
+    state: Bits
+
+    def fresh(self, tick: int) -> Bits:
+        return Bits(0)
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         on, off = (part(masks, tick) for part in self.parts)
-        self.state = (self.state | on) & ~off & BOTH
-        return accents_of(on, self.state) | here(on | off)
-
-    def carry(self) -> list[Any]:
-        return [self.state]
-
-    def adopt(self, memory: list[Any]) -> None:
-        (self.state,) = memory
+        latched = self.state.bits = (self.state.bits | on) & ~off & BOTH
+        return accents_of(on, latched) | here(on | off)
 
 
 class Edge(Function):
     """Where the operand becomes true: a hit with none in the time before (one step unless told)."""
 
-    def rewind(self, tick: int) -> None:
-        self.last = [-1 << 40, -1 << 40]
+    state: Times
+
+    def fresh(self, tick: int) -> Times:
+        return Times([LONG_AGO, LONG_AGO])
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
+        last = self.state.ticks
         result = 0
         # Places are rounded to whole ticks, so a step may seem one tick too long.
         since = tick - self.term.numbers[0] - 1
         if value & WRITTEN:
-            result |= WRITTEN if self.last[0] < since else 0
-            self.last[0] = tick
+            result |= WRITTEN if last[0] < since else 0
+            last[0] = tick
         if value & SOUNDING:
-            result |= SOUNDING if self.last[1] < since else 0
-            self.last[1] = tick
+            result |= SOUNDING if last[1] < since else 0
+            last[1] = tick
         return accents_of(value, result)
-
-    def carry(self) -> list[Any]:
-        return list(self.last)
-
-    def adopt(self, memory: list[Any]) -> None:
-        self.last = list(memory)
 
 
 class Gap(Function):
     """One hit when the operand has been silent for a time; the beginning counts as a hit."""
 
+    state: Silence
+
+    def fresh(self, tick: int) -> Silence:
+        return Silence([tick, tick])
+
     def rewind(self, tick: int) -> None:
-        self.time = round(self.term.numbers[0])
-        self.since = [tick, tick]
-        self.done = [False, False]
-        self.schedule(tick + self.time)
+        super().rewind(tick)
+        self.schedule(tick + self.span)
 
     def evaluate(self, masks: Masks, tick: int) -> int:
         value = self.part(masks, tick)
         if value & BOTH:
-            self.schedule(tick + self.time)
+            self.schedule(tick + self.span)
+        since, told = self.state.since, self.state.told
         result = 0
         for place, bit in enumerate((WRITTEN, SOUNDING)):
             if value & bit:
-                self.since[place] = tick
-                self.done[place] = False
-            elif not self.done[place] and tick >= self.since[place] + self.time:
-                self.done[place] = True
+                since[place] = tick
+                told[place] = False
+            elif not told[place] and tick >= since[place] + self.span:
+                told[place] = True
                 result |= bit
         return result
-
-    def carry(self) -> list[Any]:
-        return [list(self.since), list(self.done)]
-
-    def adopt(self, memory: list[Any]) -> None:
-        self.since, self.done = list(memory[0]), list(memory[1])
 
 
 class Chance(Function):

@@ -16,18 +16,19 @@ something in it hits while it is true. Comparators look at lanes of values on th
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from heapq import heappush
-from typing import Any
 
 from bridge.music import chance
-from bridge.music.causes import Causes
+from bridge.music.causes import Causes, Waiting
 from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_functions import (
     FUNCTIONS,
     HERE,
     Evaluate,
     Function,
+    Masks,
     accents_of,
     here,
     hits_in,
@@ -37,6 +38,17 @@ from bridge.music.memory import Memory
 from bridge.music.node import BOTH
 
 _POINTWISE = ("and", "or", "xor", "not", "at-least", "exactly")
+
+
+@dataclass(frozen=True, slots=True)
+class ExpressionState:
+    """Where an expression stands: its timers to come, what its functions remember, and what is
+    delayed with its cause."""
+
+    term: Term
+    timers: list[int]
+    functions: list[object]
+    causes: list[Waiting]
 
 
 class Expression:
@@ -137,7 +149,7 @@ class Expression:
             return part
         self.samples = True
 
-        def hits(masks: Any, tick: int) -> int:
+        def hits(masks: Masks, tick: int) -> int:
             return hits_in(part(masks, tick), masks[-1])
 
         return hits
@@ -162,23 +174,23 @@ class Expression:
         for function in self.functions:
             function.rewind(tick)
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "term": self.term,
-            "timers": list(self.timers),
-            "memory": [function.carry() for function in self.functions],
-            "causes": [] if self.causes is None else self.causes.carry(),
-        }
+    def carry(self) -> ExpressionState:
+        return ExpressionState(
+            self.term,
+            list(self.timers),
+            [function.carry() for function in self.functions],
+            [] if self.causes is None else self.causes.carry(),
+        )
 
-    def adopt(self, carry: dict[str, Any]) -> bool:
+    def adopt(self, carry: ExpressionState) -> bool:
         """Go on from `carry`; false when it comes from another expression."""
-        if carry["term"] != self.term:
+        if carry.term != self.term:
             return False
-        self.timers[:] = carry["timers"]
-        for function, memory in zip(self.functions, carry["memory"], strict=True):
-            function.adopt(memory)
+        self.timers[:] = carry.timers
+        for function, state in zip(self.functions, carry.functions, strict=True):
+            function.adopt(state)
         if self.causes is not None:
-            self.causes.adopt(carry["causes"])
+            self.causes.adopt(carry.causes)
         return True
 
 
@@ -211,7 +223,7 @@ def _no_line(name: str, tick: int) -> float:
 def _at_hits(part: Evaluate) -> Evaluate:
     """What is true at single ticks only: something happens where it is true, and nowhere else."""
 
-    def evaluate(masks: Any, tick: int) -> int:
+    def evaluate(masks: Masks, tick: int) -> int:
         value = part(masks, tick)
         return value & ~HERE | here(value)
 
@@ -222,7 +234,7 @@ def _joined(op: str, parts: list[Evaluate]) -> Evaluate:
     first = parts[0]
     if op == "not":
 
-        def inverted(masks: Any, tick: int) -> int:
+        def inverted(masks: Masks, tick: int) -> int:
             value = first(masks, tick)
             return (BOTH & ~value) | (value & HERE)
 
@@ -230,7 +242,7 @@ def _joined(op: str, parts: list[Evaluate]) -> Evaluate:
     # All parts are always evaluated: functions with a memory must see every place.
     if op == "or":
 
-        def either(masks: Any, tick: int) -> int:
+        def either(masks: Masks, tick: int) -> int:
             value = 0
             for part in parts:
                 value |= part(masks, tick)
@@ -239,7 +251,7 @@ def _joined(op: str, parts: list[Evaluate]) -> Evaluate:
         return either
     odd = op == "xor"
 
-    def joined(masks: Any, tick: int) -> int:
+    def joined(masks: Masks, tick: int) -> int:
         truth = together = first(masks, tick)
         for part in parts[1:]:
             value = part(masks, tick)

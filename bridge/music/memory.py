@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 
-from bridge.music.logic_functions import Evaluate
+from bridge.music.logic_functions import Evaluate, Masks
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, WRITTEN, Hit, steps_of
 from bridge.music.ticks import first_step_from, step_tick
@@ -55,8 +55,8 @@ class Memory:
         has hit within the step so many steps before it."""
         back, leaf = steps_back(term), term.terms[0]
 
-        def looked(masks: object, tick: int) -> int:
-            if not masks[-1]:  # type: ignore[index]
+        def looked(masks: Masks, tick: int) -> int:
+            if not masks[-1]:
                 return 0
             index = first_step_from(tick, self.step) - back
             start, end = step_tick(index, self.step), step_tick(index + 1, self.step)

@@ -20,13 +20,14 @@ from bisect import insort
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from bridge.music.event import Event
+from bridge.music.event import Event, EventKind
+from bridge.music.line import CONTROL_GRID, along
 from bridge.music.live_state import NEVER
 from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.performance import Performance, ScoreLike
-from bridge.music.value_node import CONTROL_GRID, along, note_like
+from bridge.music.value_node import note_like
 
 SEMITONES_PER_VOLT = 12.0
 HIGHEST_NOTE = 127.0
@@ -259,8 +260,8 @@ class Mixer:
         self._busy = [mix for mix in self._mixes if self._moves(mix, tick, performance)]
 
     def _event(self, mix: _Mix, tick: int, value: float) -> Event:
-        kind = "pitch" if mix.pitch else "level"
-        return Event(tick, mix.leader, kind, value, 0, mix.wired.name, tick)  # type: ignore[arg-type]
+        kind: EventKind = "pitch" if mix.pitch else "level"
+        return Event(tick, mix.leader, kind, value, 0, mix.wired.name, tick)
 
     def _moves(self, mix: _Mix, tick: int, performance: Performance) -> bool:
         for source, drive in mix.feeds:

@@ -18,6 +18,7 @@ from typing import Literal
 from bridge.music.kinds import HIT_KINDS as HIT_KINDS
 from bridge.music.kinds import KINDS as KINDS
 from bridge.music.kinds import VALUE_KINDS as VALUE_KINDS
+from bridge.music.kinds import Arpeggio as Arpeggio
 from bridge.music.kinds import Decay as Decay
 from bridge.music.kinds import Degree as Degree
 from bridge.music.kinds import Euclid as Euclid

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 from bridge.music.ticks import Bends
 
@@ -168,33 +168,46 @@ def steps_of(hits: Sequence[Hit]) -> list[Hit]:
     return [hit for hit in hits if not hit.repeat and hit.exists_in & WRITTEN]
 
 
-class Node(Protocol):
-    """One lane at work. `lane` is its position in the score; `reads` the positions it reads.
+class Runs(Protocol):
+    """What plays one lane, window by window. `lane` is its position in the score.
 
     `due` is a promise: a window that ends at or before this tick needs no run, for nothing would
     come of it (below 0 when the node cannot say).
     """
 
-    lane: int
-    reads: tuple[int, ...]
-    due: int
+    @property
+    def lane(self) -> int: ...
+
+    @property
+    def due(self) -> int: ...
 
     def run(self, window: Window) -> None:
         """Put this window's hits (or changes) under ``window.hits[self.lane]``."""
         ...
 
+
+class Node(Runs, Protocol):
+    """One lane at work.
+
+    `reads` are the positions of the lanes that it reads. `alone` is set in a node that plays ahead
+    only to tell when it hits: lengths do not matter to it.
+    """
+
+    reads: tuple[int, ...]
+    alone: bool
+
     def value_at(self, tick: int) -> float:
         """Value lanes: the value at a tick not before the last window's start (glide applied)."""
         ...
 
-    def carry(self) -> dict[str, Any]:
-        """The whole state, as plain values: a fresh node of the same lane that adopts it goes on
-        exactly as this one would."""
+    def carry(self) -> object:
+        """A copy of the whole state, a dataclass: a fresh node of the same lane that adopts it goes
+        on exactly as this one would."""
         ...
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        """Take over `carry` from the node that played this lane before. Keys that a different
-        kind of source left, or left out, are ignored."""
+    def adopt(self, carry: object, at: int) -> None:
+        """Go on at tick `at` as the node that played this lane before, whose state `carry` is (None
+        when there was none). What a different kind of lane has left is ignored."""
         ...
 
     def restart(self, tick: int, bar: int) -> None:

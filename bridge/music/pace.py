@@ -7,6 +7,16 @@ it is asked for and however time is cut into windows.
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import NamedTuple
+
+
+class PacingState(NamedTuple):
+    """Where a pace stands; see the attributes of `Pacing`."""
+
+    written: Fraction
+    pace: int
+    line: int
+    fresh: bool
 
 
 class Pacing:
@@ -60,11 +70,11 @@ class Pacing:
         self.pace = pace
         self.step = self.written / 2**pace if pace >= 0 else self.written * 2**-pace
 
-    def carry(self) -> tuple[int, int, bool]:
-        return self.pace, self.line, self.fresh
+    def carry(self) -> PacingState:
+        return PacingState(self.written, self.pace, self.line, self.fresh)
 
-    def adopt(self, carry: tuple[int, int, bool]) -> None:
+    def adopt(self, carry: PacingState) -> None:
         """Go on as another one of the lane would."""
-        pace, line, self.fresh = carry
-        self._take(pace)
-        self.line = line
+        self._take(carry.pace)
+        self.line = carry.line
+        self.fresh = carry.fresh

@@ -6,6 +6,7 @@ A pattern is a tuple of marks, one per step: 0 a rest, 1 a hit, 2 an accented hi
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from functools import lru_cache
 from math import gcd
 from typing import Any
@@ -147,7 +148,7 @@ def shape_text(shape: StepShape) -> str:
 
 
 @lru_cache(maxsize=4096)
-def fit(marks: tuple[int, ...], length: int) -> tuple[int, ...]:
+def to_length(marks: tuple[int, ...], length: int) -> tuple[int, ...]:
     """`marks` cut, or repeated from the start, to `length` steps; 0 leaves them as they are."""
     if length == 0 or length == len(marks):
         return marks
@@ -241,6 +242,18 @@ def shuffle(stream: int, pass_index: int, steps: int) -> tuple[int, ...]:
     return order
 
 
+@dataclass(frozen=True, slots=True)
+class CursorState:
+    """Where a cursor stands: the number of its pass, and of its step in it; the place it is at;
+    the pass from which passes are counted; and whether a random walk has begun."""
+
+    pass_index: int = 0
+    step: int = -1
+    place: int = 0
+    base: int = 0
+    walking: bool = False
+
+
 class Cursor:
     """
     Where a lane is in its pattern; shared by lanes of hits and lanes of values.
@@ -312,21 +325,15 @@ class Cursor:
         self.place = place
         return place
 
-    def carry(self) -> dict[str, Any]:
-        return {
-            "pass_index": self.pass_index,
-            "step": self.step,
-            "place": self.place,
-            "base": self._base,
-            "walking": self._walking,
-        }
+    def carry(self) -> CursorState:
+        return CursorState(self.pass_index, self.step, self.place, self._base, self._walking)
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        self.pass_index = carry["pass_index"]
-        self.step = carry["step"]
-        self.place = carry["place"]
-        self._base = carry["base"]
-        self._walking = carry["walking"]
+    def adopt(self, carry: CursorState) -> None:
+        self.pass_index = carry.pass_index
+        self.step = carry.step
+        self.place = carry.place
+        self._base = carry.base
+        self._walking = carry.walking
 
 
 # --- drift -------------------------------------------------------------------------------------

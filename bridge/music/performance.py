@@ -239,7 +239,7 @@ class Performance:
             lanes = self._lanes = snapshot.take_lanes(self.index, live, self._tick)
         return snapshot.take(self.index, live, self._tick, lanes)
 
-    def put_back(self, parts: Any, tick: int) -> None:
+    def put_back(self, parts: Mapping[str, Any], tick: int) -> None:
         """Put back some parts of a state that `state` gave earlier, and leave the rest as it is:
         whole top-level members, single members of lanes, single macros. What waited then for a
         tick that has passed is done now.

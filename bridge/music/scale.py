@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from bridge.music.model import Degree, Lane, Note, Quantise, SetSpec
+from bridge.music.model import Arpeggio, Degree, Lane, Note, Quantise, SetSpec
 
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
 _MINOR = (0, 2, 3, 5, 7, 8, 10)
@@ -54,6 +54,9 @@ SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
 
 DEFAULT_OCTAVES = (2, 4)
 """Octaves that a value 0..1 spans on a pitch output when the lane names none."""
+
+TRIAD = (1, 3, 5)
+"""The chord of an arpeggio that writes none, in steps of the scale."""
 
 TIE_SEMITONES = 1e-6
 """How far from the middle between two notes still counts as halfway: sums and products of floats
@@ -182,6 +185,14 @@ class Key:
         above = self.root + self.scale[place] + degree.alteration
         return float(12 * (degree.octave + 1 + octaves) + above)
 
+    def above(self, number: float, steps: int) -> float:
+        """The note so many steps of the scale above a note, which is moved into the scale first (to
+        the nearest, halfway: down)."""
+        root = round(Fitting(self.root, self.scale).nearest(number)) - self.root
+        octaves, semitones = divmod(root, 12)
+        degree = Degree(self.scale.index(semitones) + 1, 0, octaves - 1)
+        return self.note(degree, steps)
+
     def noted(self, note: Note, octave: int) -> Note:
         """A note as it was read, with its number where it is a degree; `octave` is the lane's."""
         if note.degree is None:
@@ -198,6 +209,21 @@ def key_of(spec: SetSpec) -> Key:
 def chord_tones(scale: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:
     """Degrees (semitones) of the scale steps in `chord`, counted from 1; 9 is the 2nd again."""
     return tuple(sorted({scale[(step - 1) % len(scale)] for step in chord}))
+
+
+def inverted(chord: Sequence[int], inversion: int) -> tuple[int, ...]:
+    """
+    By how many octaves each note of a chord moves in an inversion.
+
+    Args:
+        chord: scale steps, in any order.
+        inversion: how many times its lowest note goes up by an octave; below 0: its highest one
+            down. Beyond the number of notes all have moved, and it begins again with the first.
+
+    """
+    count = len(chord)
+    rank = {place: low for low, place in enumerate(sorted(range(count), key=chord.__getitem__))}
+    return tuple((inversion - rank[place] + count - 1) // count for place in range(count))
 
 
 class Fitting:
@@ -255,13 +281,14 @@ class Fitting:
 def fitting_of(lane: Lane, spec: SetSpec) -> Fitting:
     """The fitting that a lane asks for: its quantise, narrowed to its chord, and its octaves.
 
-    A chord without quantise is counted in the set's key.
+    A chord without quantise is counted in the set's key. That of an arpeggio is what it plays, and
+    narrows nothing.
     """
     root: int = spec.root
     degrees: tuple[int, ...] = ()
     if lane.quantise is not None:
         root, degrees = lane.quantise.root, lane.quantise.degrees
-    if lane.chord:
+    if lane.chord and not isinstance(lane.source, Arpeggio):
         degrees = chord_tones(degrees or spec.scale, lane.chord)
     return Fitting(root, degrees, lane.octaves)
 

@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, NamedTuple
 
 from bridge.music import chance
+from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
 from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
-from bridge.music.value_node import CONTROL_GRID, ValueNode
+from bridge.music.value_node import ValueNode
+from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
 
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
 
@@ -37,14 +38,6 @@ def form_at(form: str, phase: float) -> float:
     if form == "saw":
         return 1.0 - phase
     return 1.0 if phase < 0.5 else 0.0
-
-
-class _Start(NamedTuple):
-    """A tick at which a lane starts again; `lead` is how much later the cause sounds."""
-
-    grid: int
-    lead: int
-    level: float
 
 
 class SampledNode(ValueNode):
@@ -68,7 +61,7 @@ class SampledNode(ValueNode):
         self.next = 0
         self.lead = 0
         self.done = 0
-        self._later: list[_Start] = []
+        self._later: list[Start] = []
         self._sent: float | None = None
 
     def pair(self, twin: SampledNode) -> None:
@@ -80,11 +73,11 @@ class SampledNode(ValueNode):
     def heard_at(self, tick: int) -> float:
         return super().heard_at(tick) if self.twin is None else self.twin.heard_at(tick)
 
-    def starts(self, window: Window) -> list[_Start]:
+    def starts(self, window: Window) -> list[Start]:
         """What is known since the last window to start the lane again."""
         raise NotImplementedError
 
-    def start(self, window: Window, start: _Start) -> None:
+    def start(self, window: Window, start: Start) -> None:
         raise NotImplementedError
 
     def sample(self, window: Window, grid: int) -> float | None:
@@ -161,35 +154,45 @@ class SampledNode(ValueNode):
         if self.twin is not None:
             self.twin.rewind()
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "control": self.next,
-            "lead": self.lead,
-            "done": self.done,
-            "later": [tuple(start) for start in self._later],
-            "sent": self._sent,
-            "runs": self.twin is None or self.read,
-            "twin": None if self.twin is None else self.twin.carry(),
-        }
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = self.own()
+        state.samples = SamplesState(
+            self.next,
+            self.lead,
+            self.done,
+            list(self._later),
+            self._sent,
+            self.twin is None or self.read,
+            None if self.twin is None else self.twin.carry(),
+        )
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        at = carry.get("at", 0)
-        twin = carry.get("twin") or carry
-        if not carry.get("runs", True):  # it stood still, as nobody asked for it
-            carry = {**twin, "at": at}
-        super().adopt(carry)  # which rewinds both
+    def own(self) -> object:
+        """What a subclass keeps besides."""
+        raise NotImplementedError
+
+    def adopt(self, carry: object, at: int) -> None:
+        samples = carry.samples if isinstance(carry, ValueState) else None
+        twin = carry if samples is None or samples.twin is None else samples.twin
+        if samples is not None and not samples.runs:  # it stood still, as nobody asked for it
+            carry = twin
+            samples = twin.samples if isinstance(twin, ValueState) else None
+        super().adopt(carry, at)  # which rewinds both
         if self.twin is not None:
-            self.twin.adopt({**twin, "twin": None, "at": at})
-        self.next = carry.get("control", -(-at // CONTROL_GRID) * CONTROL_GRID)
-        self.lead = carry.get("lead", 0)
-        self.done = carry.get("done", at)
-        self._later = [_Start(*start) for start in carry.get("later", ())]
-        self._sent = carry.get("sent") if self.line.pieces else None
+            self.twin.adopt(twin, at)
+        self.next = -(-at // CONTROL_GRID) * CONTROL_GRID
+        self.done = at
+        if samples is not None:
+            self.next, self.lead, self.done = samples.next, samples.lead, samples.done
+            self._later = list(samples.later)
+            self._sent = samples.sent if self.line.pieces else None
         self.due = -1 if self.reads else self.next
-        self.take(carry)
+        if isinstance(carry, ValueState):
+            self.take(carry, at)
 
-    def take(self, carry: dict[str, Any]) -> None:
-        """Take over what a subclass keeps of its own."""
+    def take(self, carry: ValueState, at: int) -> None:
+        """Take over what a node of the same kind keeps of its own."""
         raise NotImplementedError
 
 
@@ -228,25 +231,25 @@ class ShapeNode(SampledNode):
         self._at = 0
         self._hand = -1
 
-    def starts(self, window: Window) -> list[_Start]:
+    def starts(self, window: Window) -> list[Start]:
         found = [
-            _Start(*self.place_of(hit), 1.0)
+            Start(*self.place_of(hit), 1.0)
             for lane in self.started_by
             for hit in steps_of(window.hits.get(lane, ()))
         ]
         if self.reset_ticks:
             first = max(1, -(-window.start // self.reset_ticks)) * self.reset_ticks
-            found += [_Start(at, 0, 1.0) for at in range(first, window.end, self.reset_ticks)]
+            found += [Start(at, 0, 1.0) for at in range(first, window.end, self.reset_ticks)]
         hand = window.reset_by_hand(self.lane)
         if self._hand < hand:
             # At the next sample: a lane that has nothing to do is not asked in between.
             at = max(self.next, -(-hand // CONTROL_GRID) * CONTROL_GRID)
             if at < window.end:
-                found.append(_Start(at, 0, 1.0))
+                found.append(Start(at, 0, 1.0))
                 self._hand = hand
         return found
 
-    def start(self, window: Window, start: _Start) -> None:
+    def start(self, window: Window, start: Start) -> None:
         self._origin = self._at = start.grid
         self._restarts += 1
         self._cycles = 0.0
@@ -291,21 +294,19 @@ class ShapeNode(SampledNode):
         self._cycles = 0.0
         self._hand = -1
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "origin": self._origin,
-            "restarts": self._restarts,
-            "cycles": self._cycles,
-            "sampled": self._at,
-            "hand": self._hand,
-        }
+    def own(self) -> object:
+        return CycleState(self._restarts, self._cycles, self._at)
 
-    def take(self, carry: dict[str, Any]) -> None:
-        self._origin = carry.get("origin", 0)
-        self._restarts = carry.get("restarts", 0)
-        self._cycles = carry.get("cycles", 0.0)
-        self._at = carry.get("sampled", carry.get("at", 0))
-        self._hand = carry.get("hand", -1)
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.origin, state.hand = self._origin, self._hand
+        return state
+
+    def take(self, carry: ValueState, at: int) -> None:
+        self._origin, self._hand, self._at = carry.origin, carry.hand, at
+        if isinstance(carry.own, CycleState):
+            own = carry.own
+            self._restarts, self._cycles, self._at = own.restarts, own.cycles, own.at
 
 
 def _cycle(phase: float) -> tuple[int, float]:
@@ -341,8 +342,8 @@ class DecayNode(SampledNode):
         self._moving = True  # so that the first sample sets the line to its lower bound
         self._first = 0  # when the first hit of a step sounds
 
-    def starts(self, window: Window) -> list[_Start]:
-        found: list[_Start] = []
+    def starts(self, window: Window) -> list[Start]:
+        found: list[Start] = []
         for hit in window.hits.get(self.of, ()):
             if not hit.repeat:
                 self._first = hit.tick
@@ -355,10 +356,10 @@ class DecayNode(SampledNode):
                 # A repeat starts it as much later as it sounds after the first hit of its step.
                 grid += hit.tick - self._first
                 lead = 0 if self.on_grid else hit.tick - grid
-            found.append(_Start(grid, lead, hit.level))
+            found.append(Start(grid, lead, hit.level))
         return found
 
-    def start(self, window: Window, start: _Start) -> None:
+    def start(self, window: Window, start: Start) -> None:
         self._level = start.level
         self._at = start.grid
         self._moving = True
@@ -381,16 +382,11 @@ class DecayNode(SampledNode):
         self._first = 0
         self.due = -1
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "level": self._level,
-            "from": self._at,
-            "moving": self._moving,
-            "first": self._first,
-        }
+    def own(self) -> object:
+        return DecayState(self._level, self._at, self._moving, self._first)
 
-    def take(self, carry: dict[str, Any]) -> None:
-        self._level = carry.get("level", 0.0)
-        self._at = carry.get("from", 0)
-        self._moving = carry.get("moving", True)
-        self._first = carry.get("first", 0)
+    def take(self, carry: ValueState, at: int) -> None:
+        if isinstance(carry.own, DecayState):
+            own = carry.own
+            self._level, self._at, self._moving = own.level, own.at, own.moving
+            self._first = own.first

@@ -8,92 +8,24 @@ as far as each is asked for: in nominal time the hit is where it is written, in 
 it sounds, and up to that very tick the value goes on as before.
 
 Notes: a lane is *note-like* when its values are note numbers, that is when it is a lane of
-notes, holds one, or goes to a pitch output. All others have levels.
+notes or an arpeggio, holds one, or goes to a pitch output. All others have levels.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import floor
-from typing import Any, NamedTuple
 
 from bridge.music import chance
-from bridge.music.model import SIXTEENTH, Lane, Notes, Sample, SetSpec
+from bridge.music.line import Line
+from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
 from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
 from bridge.music.ticks import Swing, first_step_from, step_tick
-
-CONTROL_GRID = 20
-"""Ticks between two samples of anything that glides."""
-
-_KEPT = 4096  # ticks of the past that readers may still ask for
-_MOST_PIECES = 512
-
-
-class Piece(NamedTuple):
-    """The line from tick `grid` on: from `start` to `target` within `glide` ticks."""
-
-    grid: int
-    start: float
-    target: float
-    glide: int
-
-
-def along(start: float, target: float, elapsed: int, glide: int) -> float:
-    """Where a straight glide is after `elapsed` ticks."""
-    if elapsed >= glide:
-        return target
-    return start + (target - start) * elapsed / glide
-
-
-class Line:
-    """Straight pieces, one after another, read at any tick of the last `_KEPT`."""
-
-    __slots__ = ("_at", "_from_first", "first", "pieces")
-
-    def __init__(self, first: float, notes: bool) -> None:
-        """`first` is the value before the first piece."""
-        self.first = first
-        self._from_first = not notes  # a pitch has nowhere to come from at first; a level has
-        self.clear()
-
-    def clear(self) -> None:
-        self._at: list[int] = []
-        self.pieces: list[Piece] = []
-
-    def put(self, pieces: list[Piece]) -> None:
-        """Be made of `pieces`."""
-        self.pieces = pieces
-        self._at = [piece.grid for piece in pieces]
-
-    def value_at(self, tick: int) -> float:
-        place = bisect_right(self._at, tick) - 1
-        if place < 0:
-            return self.first  # and not where it begins: windows that end before do not know that
-        at, start, target, glide = self.pieces[place]
-        elapsed = tick - at
-        return target if elapsed >= glide else start + (target - start) * elapsed / glide
-
-    def move(self, at: int, value: float, glide: int) -> None:
-        """Go to `value` from `at` on; what was to come at or after it is void."""
-        start = self.value_at(at) if self.pieces or self._from_first else value
-        while self._at and self._at[-1] >= at:
-            self._at.pop()
-            self.pieces.pop()
-        self._at.append(at)
-        self.pieces.append(Piece(at, start, value, glide))
-
-    def forget(self, before: int) -> None:
-        """Drop pieces that nobody may ask for any more, once there are many."""
-        if len(self._at) > _MOST_PIECES:
-            gone = bisect_right(self._at, before - _KEPT) - 1
-            if gone > 0:
-                del self._at[:gone]
-                del self.pieces[:gone]
+from bridge.music.value_states import StepsState, ValueState
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -109,17 +41,22 @@ def step_of(lane: Lane, spec: SetSpec) -> Fraction:
 def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozenset()) -> bool:
     """Whether the values of a lane are note numbers (see the head of this module)."""
     return any(
-        isinstance(one.source, Notes) or one.out in pitch_outputs for one in _sampled(lane, spec)
+        "noted" in kind_of(one.source).traits or one.out in pitch_outputs
+        for one in _sampled(lane, spec)
     )
 
 
 def home_of(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str]) -> float:
     """The value of a lane that transposes nothing: the first written note of a lane of notes (also
-    when another lane samples it), else C4; level 0 where values are levels."""
+    when another lane samples it, or plays its chord), else C4; level 0 where values are levels."""
     if not note_like(lane, spec, pitch_outputs):
         return 0.0
-    source = _sampled(lane, spec)[-1].source
-    notes = source.notes if isinstance(source, Notes) else ()
+    by_name = {other.name: other for other in spec.lanes}
+    seen = set()
+    while isinstance(lane.source, Sample | Arpeggio) and lane.name not in seen:
+        seen.add(lane.name)
+        lane = by_name.get(lane.source.value, lane)
+    notes = lane.source.notes if isinstance(lane.source, Notes) else ()
     return next((note.number for note in notes if note.number is not None), 60.0)
 
 
@@ -139,6 +76,7 @@ class ValueNode:
     """One lane of values at work. A subclass says in `run` when the line moves."""
 
     due = -1
+    alone = False
 
     def __init__(
         self,
@@ -166,10 +104,13 @@ class ValueNode:
         )
         self.played = held or written.out is not None or any(d.out for d in written.drives)
         self.read = (
-            held
-            or not self.played
+            not self.played
             or any(drive.lane for drive in written.drives)
-            or any(lane.transpose_by == written.name for lane in spec.lanes)
+            or any(
+                reference.takes == "values" and name == written.name
+                for lane in spec.lanes
+                for reference, name in lane.named()
+            )
         )
         self.transposer: int | None = None
         self._interval = 1.0
@@ -288,29 +229,25 @@ class ValueNode:
         self._moved_by = 0.0
         self._transposing = []
 
-    def carry(self) -> dict[str, Any]:
-        heard = () if self.heard_line is None else self.heard_line.pieces
-        return {
-            "pieces": [tuple(piece) for piece in self.line.pieces],
-            "heard": [tuple(piece) for piece in heard],
-            "moved_by": self._moved_by,
-            "transposing": list(self._transposing),
-            "notes": self.notes,
-            "lag": self.lag,
-        }
+    def carry(self) -> ValueState:
+        heard = [] if self.heard_line is None else list(self.heard_line.pieces)
+        pieces, coming = list(self.line.pieces), list(self._transposing)
+        return ValueState(pieces, heard, self._moved_by, coming, self.notes, self.lag)
 
-    def adopt(self, carry: dict[str, Any]) -> None:
+    def adopt(self, carry: object, at: int) -> None:
         self.rewind()
-        if carry.get("notes") is self.notes:
-            self.line.put([Piece(*piece) for piece in carry.get("pieces", ())])
+        self.lag = 0
+        if not isinstance(carry, ValueState):
+            return
+        if carry.notes is self.notes:
+            self.line.put(list(carry.pieces))
             if self.heard_line is not None:
                 # A lane that was not held before has the line that others read.
-                heard = carry.get("heard") or carry.get("pieces", ())
-                self.heard_line.put([Piece(*piece) for piece in heard])
+                self.heard_line.put(list(carry.heard or carry.pieces))
         if self.transposer is not None:
-            self._moved_by = carry.get("moved_by", 0.0)
-            self._transposing = list(carry.get("transposing", ()))
-        self.lag = carry.get("lag", 0)
+            self._moved_by = carry.moved_by
+            self._transposing = list(carry.transposing)
+        self.lag = carry.lag
 
 
 class SteppedNode(ValueNode):
@@ -462,38 +399,38 @@ class SteppedNode(ValueNode):
         self.hand = -1
         self.due = -1 if self.reads else 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {
-            "cursor": self.cursor.carry(),
-            "origin": self.origin,
-            "index": self.index,
-            "next": self.next,
-            "next_reset": self.next_reset,
-            "reset_ticks": self.reset_ticks,
-            "hand": self.hand,
-            "step": self.pacing.written,
-            "pacing": self.pacing.carry(),
-        }
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.origin, state.hand = self.origin, self.hand
+        state.steps = StepsState(
+            self.cursor.carry(),
+            self.index,
+            self.next,
+            self.next_reset,
+            self.reset_ticks,
+            self.pacing.carry(),
+        )
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        at = carry.get("at", 0)
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        steps = None
+        if isinstance(carry, ValueState):
+            steps, self.hand, self.origin = carry.steps, carry.hand, carry.origin
         if self.reset_ticks:
             self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
-            if carry.get("reset_ticks") == self.reset_ticks:
-                self.next_reset = carry["next_reset"]
-        self.hand = carry.get("hand", -1)
-        if "cursor" in carry:
-            self.cursor.adopt(carry["cursor"])
-        self.origin = carry.get("origin", 0)
-        if "pacing" in carry:
-            self.pacing.adopt(carry["pacing"])
-            self.step_in(self.pacing.step)
-        else:
+        if steps is None:
             self.pacing.begin(at)
-        if carry.get("step") == self.pacing.written and "next" in carry and self.mover is None:
-            self.index, self.next = carry["index"], carry["next"]
-        elif self.mover is None:
-            self.index = first_step_from(at, self.step, self.origin)
-            self.next = step_tick(self.index, self.step, self.origin)
+        else:
+            if self.reset_ticks and steps.reset_ticks == self.reset_ticks:
+                self.next_reset = steps.next_reset
+            self.cursor.adopt(steps.cursor)
+            self.pacing.adopt(steps.pacing)
+            self.step_in(self.pacing.step)
+        if self.mover is None:
+            if steps is not None and steps.pacing.written == self.pacing.written:
+                self.index, self.next = steps.index, steps.next
+            else:
+                self.index = first_step_from(at, self.step, self.origin)
+                self.next = step_tick(self.index, self.step, self.origin)
         self._due_at(self.next)

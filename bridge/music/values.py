@@ -9,16 +9,27 @@ from __future__ import annotations
 from bisect import insort
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Any, NamedTuple
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import Decay, Lane, Levels, Notes, Sample, SetSpec, Shape, Source, Walk
+from bridge.music.model import (
+    Arpeggio,
+    Decay,
+    Lane,
+    Levels,
+    Notes,
+    Sample,
+    SetSpec,
+    Shape,
+    Source,
+    Walk,
+)
 from bridge.music.node import Change, Node, Window, steps_of
-from bridge.music.pattern import Drift, fit
-from bridge.music.scale import key_of, spread
+from bridge.music.pattern import Drift, to_length
+from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import SteppedNode, ValueNode, note_like
+from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
+from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
 def build_node(
@@ -69,7 +80,7 @@ class PatternedNode(SteppedNode):
         """Go to the next step; which written value it plays."""
         turn = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -98,15 +109,17 @@ class PatternedNode(SteppedNode):
         self.drift.clear()
         self._moved = {}
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"drift": self.drift.changed, "moved": dict(self._moved)}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = DriftState(self.drift.changed, dict(self._moved))
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        moved = carry.get("moved", {})
-        if all(to < self.count for to in moved.values()):
-            self.drift.changed = frozenset(carry.get("drift", ()))
-            self._moved = dict(moved)
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, DriftState) and all(to < self.count for to in own.moved.values()):
+            self.drift.changed = own.changed
+            self._moved = dict(own.moved)
 
 
 class NotesNode(PatternedNode):
@@ -143,6 +156,47 @@ class NotesNode(PatternedNode):
             shift = round(window.setting(self.lane, "degree_shift", grid))
             number = self.key.note(written.degree, shift) if shift else number
         self.move(out, grid, tick, self.note(window, grid, number), glide)
+
+
+class ArpeggioNode(PatternedNode):
+    """Notes of a chord one by one: scale steps above the note that another lane has at each step.
+    The chord is the one that the scale has there, so that it is major or minor as the key says."""
+
+    def __init__(
+        self,
+        lane: int,
+        spec: SetSpec,
+        written: Lane,
+        positions: Mapping[str, int],
+        pitches: frozenset[str],
+    ) -> None:
+        assert isinstance(written.source, Arpeggio)
+        self.chord = written.chord or TRIAD
+        super().__init__(lane, spec, written, positions, pitches, len(self.chord))
+        own = written.quantise
+        self.key = key_of(spec) if own is None else Key(own.root, own.degrees)
+        self.source = positions[written.source.value]
+        self.reads = tuple(sorted({*self.reads, self.source}))
+        self.due = -1
+        roots = spec.lanes[self.source]
+        self.of_notes = note_like(roots, spec, pitches)
+        first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
+        transpose = written.settings.get("transpose", 0.0)
+        self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
+
+    def _root(self, value: float) -> float:
+        return value if self.of_notes else spread(value, self.written_lane.octaves)
+
+    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        place = self.place(window, grid)
+        shift = round(window.setting(self.lane, "degree_shift", grid))
+        inversion = round(window.setting(self.lane, "inversion", grid))
+        root = self._root(window.value(self.source, grid))
+        number = self.key.above(root, self.chord[place] - 1 + shift)
+        if inversion:
+            number += 12.0 * inverted(self.chord, inversion)[place]
+        tick = self.sounding(window, grid, lead)
+        self.move(out, grid, tick, self.note(window, grid, number), self.glide_ticks(window, grid))
 
 
 class LevelsNode(PatternedNode):
@@ -195,7 +249,7 @@ class WalkNode(SteppedNode):
         else:
             size = window.setting(self.lane, "walk_step", grid)
             share = min(1.0, size / abs(high - low)) if high != low else 0.0
-            at = self._at + share * chance.spread(self._stream, 0, self._count)
+            at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
         tick = self.sounding(window, grid, lead)
@@ -210,21 +264,16 @@ class WalkNode(SteppedNode):
         super().rewind()
         self._at, self._count = None, 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"walk": self._at, "count": self._count}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = WalkState(self._at, self._count)
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        self._at, self._count = carry.get("walk"), carry.get("count", 0)
-
-
-class _Sample(NamedTuple):
-    """A sample to be taken at `tick` of sounding time, for the hit at `grid`; `interval` is how
-    far a note that is held is transposed."""
-
-    tick: int
-    grid: int
-    interval: float
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, WalkState):
+            self._at, self._count = own.at, own.count
 
 
 class SampleNode(ValueNode):
@@ -244,7 +293,7 @@ class SampleNode(ValueNode):
         self.at = positions[written.source.at]
         self.reads = tuple(sorted({*self.reads, self.source, self.at}))
         self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
-        self.waiting: list[_Sample] = []
+        self.waiting: list[SampleDue] = []
         self.done = 0
 
     def run(self, window: Window) -> None:
@@ -260,7 +309,7 @@ class SampleNode(ValueNode):
             interval = self.interval(window, grid) if self.notes else 0.0
             if self.played:
                 when = grid if self.on_grid else hit.tick
-                insort(self.waiting, _Sample(max(when, self.done), grid, interval))
+                insort(self.waiting, SampleDue(max(when, self.done), grid, interval))
             value = self._held(window.value(self.source, grid), interval)
             lead = 0.0 if self.on_grid else hit.feel.offset
             glide = self.glide_ticks(window, grid)
@@ -294,19 +343,24 @@ class SampleNode(ValueNode):
         super().rewind()
         self.waiting, self.done = [], 0
 
-    def carry(self) -> dict[str, Any]:
-        return super().carry() | {"waiting": list(self.waiting), "sampled": self.done}
+    def carry(self) -> ValueState:
+        state = super().carry()
+        state.own = SampleState(list(self.waiting), self.done)
+        return state
 
-    def adopt(self, carry: dict[str, Any]) -> None:
-        super().adopt(carry)
-        self.waiting = list(carry.get("waiting", ()))
-        self.done = carry.get("sampled", carry.get("at", 0))
+    def adopt(self, carry: object, at: int) -> None:
+        super().adopt(carry, at)
+        self.done = at
+        own = carry.own if isinstance(carry, ValueState) else None
+        if isinstance(own, SampleState):
+            self.waiting, self.done = list(own.waiting), own.done
 
 
 MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], Node]
 VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
     {
         Notes: NotesNode,
+        Arpeggio: ArpeggioNode,
         Levels: LevelsNode,
         Walk: WalkNode,
         Sample: SampleNode,

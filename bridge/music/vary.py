@@ -74,7 +74,7 @@ def is_setting(key: str, kind: str) -> bool:
 
 
 def copied(
-    source: Mapping[str, Any], target: Mapping[str, Any], what: What | None = None
+    source: Mapping[str, object], target: Mapping[str, object], what: What | None = None
 ) -> dict[str, Any]:
     """The keys of `target` that change when it takes over pattern, settings or (None) both of
     `source`. What a lane drives, and where it goes, stays its own."""
@@ -85,7 +85,7 @@ def copied(
             return False
         return what is None or is_setting(key, kind) == (what == "settings")
 
-    new: dict[str, Any] = {key: value for key, value in source.items() if wanted(key, kinds[0])}
+    new: dict[str, object] = {key: value for key, value in source.items() if wanted(key, kinds[0])}
     new |= {key: None for key in target if wanted(key, kinds[1]) and key not in new}
     return {key: value for key, value in new.items() if target.get(key) != value}
 
@@ -115,13 +115,25 @@ def cleared(lane: Lane, written: Mapping[str, Any], what: What) -> dict[str, Any
 def randomised(
     lane: Lane, written: Mapping[str, Any], spec: SetSpec, amount: float, seed: int, what: What
 ) -> dict[str, Any]:
-    """The pattern or the settings moved by chance, as far as `amount` (0..1) says.
+    """The pattern or the settings moved by chance.
 
-    Raises ValueError for a lane without a written pattern.
+    Args:
+        lane: as it was read.
+        written: the same as plain data, as it stands in the set.
+        spec: the set.
+        amount: how far, from 0 (as they are) to 1.
+        seed: the same seed moves them the same way.
+        what: the pattern or the settings.
+
+    Returns:
+        The keys of the lane that are another then, with their values.
+
+    Raises:
+        ValueError: the lane has no written pattern.
     """
     stream = chance.key(seed, lane.name, f"vary {what}")
     if what == "settings":
-        new: dict[str, Any] = dict(_settings(lane, amount, stream))
+        new: dict[str, object] = dict(_settings(lane, amount, stream))
         if new and "spacing" in written:
             new["spacing"] = None  # `repeat_curve` says it now
         return {key: value for key, value in new.items() if written.get(key) != value}
@@ -170,11 +182,11 @@ def _steps(marks: tuple[int, ...], amount: float, stream: int) -> tuple[int, ...
 def _notes(
     lane: Lane,
     notes: Sequence[Note],
-    written: Sequence[Any],
+    written: Sequence[object],
     spec: SetSpec,
     amount: float,
     stream: int,
-) -> list[Any]:
+) -> list[object]:
     root, degrees = spec.root, spec.scale
     if lane.quantise is not None:
         root, degrees = lane.quantise.root, lane.quantise.degrees
@@ -189,7 +201,7 @@ def _notes(
         for number in range(128)
         if (number - root) % 12 in degrees and low - room <= number <= high + room
     ]
-    new: list[Any] = []
+    new: list[object] = []
     for place, (note, said) in enumerate(zip(notes, written, strict=True)):
         if note.degree is not None:
             others = _degrees(note.degree, key, low - room, high + room)
@@ -224,10 +236,10 @@ def _degrees(degree: Degree, key: Key, low: float, high: float) -> list[Degree]:
 
 
 def _levels(
-    values: Sequence[float | None], written: Sequence[Any], amount: float, stream: int
-) -> list[Any]:
+    values: Sequence[float | None], written: Sequence[object], amount: float, stream: int
+) -> list[object]:
     low = -1.0 if any(value is not None and value < 0 for value in values) else 0.0
-    new: list[Any] = []
+    new: list[object] = []
     for place, (value, said) in enumerate(zip(values, written, strict=True)):
         if value is None or amount == 0:
             new.append(said)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from typing import Any
 
 RETURN_S = 0.25  # an echo comes back this soon
 RETURNS_MAX = 4  # messages in a row that repeat our feedback; more is an echo
@@ -22,18 +21,18 @@ class Echo:
     """What was sent to one host, and what of it came back. `now` is in monotonic seconds."""
 
     def __init__(self) -> None:
-        self._sent: OrderedDict[str, tuple[Any, float]] = OrderedDict()
+        self._sent: OrderedDict[str, tuple[object, float]] = OrderedDict()
         self._in_a_row = 0
         self._last = float("-inf")
 
-    def sent(self, address: str, value: Any, now: float) -> None:
+    def sent(self, address: str, value: object, now: float) -> None:
         """Notes a message of feedback."""
         self._sent.pop(address, None)
         self._sent[address] = (value, now)
         while len(self._sent) > ADDRESSES_MAX:
             self._sent.popitem(last=False)
 
-    def heard(self, address: str, args: Sequence[Any], now: float) -> bool:
+    def heard(self, address: str, args: Sequence[object], now: float) -> bool:
         """Notes a message of the host; True when it is an echo and must not be carried out."""
         if now - self._last > QUIET_S:
             self._in_a_row = 0
@@ -52,7 +51,7 @@ class Echo:
         return self._in_a_row > RETURNS_MAX
 
 
-def _same(arg: Any, value: Any) -> bool:
+def _same(arg: object, value: object) -> bool:
     """Equal as OSC carries it: 32 bits of a float."""
     if not isinstance(arg, int | float) or not isinstance(value, int | float):
         return False

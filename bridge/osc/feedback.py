@@ -10,12 +10,12 @@ import asyncio
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from bridge.control.door import Control
 from bridge.control.stream import OwnershipEnded
+from bridge.protocol.state import PlayerReport
 
 ROUND_S = 0.02
 ROUND_MESSAGES = 50  # per subscriber and round: more is lost on ordinary wireless networks
@@ -41,7 +41,7 @@ class Subscriber:
     sent_at: dict[str, float] = field(default_factory=dict)
 
 
-def values(state: Mapping[str, Any]) -> dict[str, Value]:
+def values(state: PlayerReport) -> dict[str, Value]:
     """What is repeated each second: addresses and values, int for switches, else float."""
     found: dict[str, Value] = {}
     for name, lane in state.get("lanes", {}).items():
@@ -59,7 +59,7 @@ def values(state: Mapping[str, Any]) -> dict[str, Value]:
     return found
 
 
-def settings(state: Mapping[str, Any]) -> dict[str, Value]:
+def settings(state: PlayerReport) -> dict[str, Value]:
     """What is told on change only: the settings of every lane."""
     return {
         f"/lane/{lane}/{name}": float(value)

@@ -11,7 +11,7 @@ of the lengths whatever the pattern: there is no backtracking to abuse.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -19,7 +19,7 @@ SPECIAL = frozenset("?*[]{}")
 PATTERN_MOST = 256  # characters
 
 # One token of a part: a literal character, "?" any one, "*" any run, a list, or alternatives.
-Token = tuple[str, Any]
+Token = tuple[str, Collection[str]]
 
 
 def is_pattern(address: str) -> bool:
@@ -34,10 +34,10 @@ def tokens(part: str) -> tuple[Token, ...] | None:
     while at < len(part):
         char = part[at]
         if char == "?":
-            found.append(("any", None))
+            found.append(("any", ""))
         elif char == "*":
             if not found or found[-1][0] != "run":
-                found.append(("run", None))
+                found.append(("run", ""))
         elif char in "[{":
             end = part.find("]" if char == "[" else "}", at)
             if end < 0:
@@ -87,7 +87,7 @@ def match_part(pattern: str, part: str) -> bool:
     return len(part) in places
 
 
-def _is(what: str, arg: Any, char: str) -> bool:
+def _is(what: str, arg: Collection[str], char: str) -> bool:
     if what == "is":
         return bool(char == arg)
     return what == "any" or (char in arg) == (what == "in")

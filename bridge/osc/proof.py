@@ -13,7 +13,7 @@ import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from bridge.osc.feedback import PORT_LEAST, To
 from bridge.osc.query import message
@@ -59,7 +59,7 @@ class Proofs:
         self._send(message("/confirm", word), to)
         return True
 
-    def heard(self, host: str, word: Any) -> Callable[[], None] | None:
+    def heard(self, host: str, word: object) -> Callable[[], None] | None:
         """What was asked for, when `word` is the one that was sent to the host; it is good once."""
         asked = self._asked.get(host)
         if asked is None or not isinstance(word, str) or self._clock() - asked.at > GOOD_S:

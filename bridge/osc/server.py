@@ -38,7 +38,6 @@ from bridge.control.access import Access
 from bridge.control.addresses import is_own
 from bridge.control.budget import FairQueue
 from bridge.control.door import Control
-from bridge.control.link import NOT_YET
 from bridge.control.roles import acting
 from bridge.control.stream import StateChanged
 from bridge.errors import CommandError, InputError, PlayerError
@@ -59,6 +58,7 @@ from bridge.osc.words import (
     port_of,
     question_of,
 )
+from bridge.protocol.state import NOT_YET
 
 log = logging.getLogger(__name__)
 
@@ -102,8 +102,8 @@ class Osc:
         self._access = access
         self._clock = clock
         self._book = AddressBook(addresses(NOT_YET))
-        self._book_of: tuple[Any, ...] = ()
-        self._tasks: set[asyncio.Task[Any]] = set()
+        self._book_of: tuple[object, ...] = ()
+        self._tasks: set[asyncio.Task[object]] = set()
         self._queue: FairQueue[_Waiting] = FairQueue()
         self._arrivals = itertools.count()
         self._resting = False  # a turn was cut short: the loop looks after others now
@@ -293,7 +293,7 @@ class Osc:
                 if done:
                     self.counts["done"] += 1
 
-    def _one(self, address: str, args: list[Any], sender: To) -> bool:
+    def _one(self, address: str, args: list[object], sender: To) -> bool:
         """One address. False when it is not done yet, but will be counted when it is."""
         host = sender[0]
         client = f"osc {host}"
@@ -344,7 +344,7 @@ class Osc:
         self.counts["asked"] += 1
         return False
 
-    def _confirm(self, host: str, args: list[Any]) -> None:
+    def _confirm(self, host: str, args: list[object]) -> None:
         then = self.proofs.heard(host, args[0]) if len(args) == 1 else None
         if then is None:
             raise CommandError("this is not the word that was sent", "state")
@@ -377,7 +377,7 @@ class Osc:
     def _broken(self) -> None:
         self.counts["malformed"] += 1
 
-    def _start(self, work: Coroutine[Any, Any, Any]) -> None:
+    def _start(self, work: Coroutine[object, object, object]) -> None:
         if len(self._tasks) >= TASKS_MAX:
             work.close()
             raise CommandError("too much at once", "busy")
@@ -385,7 +385,7 @@ class Osc:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _carry_out(self, work: Coroutine[Any, Any, Any]) -> None:
+    async def _carry_out(self, work: Coroutine[object, object, object]) -> None:
         try:
             await work
         except (CommandError, InputError):
@@ -395,7 +395,7 @@ class Osc:
         else:
             self.counts["done"] += 1
 
-    def _token(self, args: list[Any], sender: To) -> None:
+    def _token(self, args: list[object], sender: To) -> None:
         """Lets a host in. Over a connection the address is its own; a datagram may be forged."""
         host, connected = sender[0], sender[1] < 0
         tries = self._access.tries if connected else self._access.datagram_tries
@@ -426,7 +426,7 @@ class Osc:
             self._book = AddressBook(addresses(state, self._control.session.outputs))
         self.feedback.changed()
 
-    def _told(self, host: str, address: str, value: Any) -> None:
+    def _told(self, host: str, address: str, value: object) -> None:
         echo = self._echoes.get(host)
         if echo is None:
             echo = self._echoes[host] = Echo()

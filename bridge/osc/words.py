@@ -10,7 +10,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
 
 from bridge.errors import CommandError
 from bridge.music.model import SETTINGS
@@ -43,7 +42,7 @@ TEMPLATES = _templates()
 # --- from a message to a command ----------------------------------------------------------------
 
 
-def command_of(address: str, args: Sequence[Any]) -> Command | None:
+def command_of(address: str, args: Sequence[object]) -> Command | None:
     """The command of one message to one of our addresses (not a pattern); None for the release of
     a button.
 
@@ -89,7 +88,7 @@ def _match(template: tuple[str, ...], parts: tuple[str, ...]) -> dict[str, str] 
 
 
 def _build(
-    command: type[Command], osc: Osc, names: Mapping[str, str], args: Sequence[Any]
+    command: type[Command], osc: Osc, names: Mapping[str, str], args: Sequence[object]
 ) -> Command | None:
     fields = fields_of(command)
     if osc.is_button:
@@ -98,7 +97,7 @@ def _build(
         args = args[1:]
     if len(args) > len(osc.args):
         raise ArgumentError(f"{len(args)} arguments where at most {len(osc.args)} are expected")
-    values: dict[str, Any] = {**names, **dict(osc.fixed)}
+    values: dict[str, object] = {**names, **dict(osc.fixed)}
     for name, value in zip(osc.args, args, strict=False):
         values[name] = _value(value, fields[name], values)
     missing = [n for n in osc.args if n not in values and fields[n].required]
@@ -110,11 +109,11 @@ def _build(
         raise ArgumentError(str(error)) from None
 
 
-def _value(value: Any, field: Field, values: Mapping[str, Any]) -> Any:
+def _value(value: object, field: Field, values: Mapping[str, object]) -> object:
     """An argument as the field has it."""
     kinds = [part for part, _ in field.alternatives]
     if field.name == "value" and "setting" in values:
-        return _setting(value, values["setting"])
+        return _setting(value, str(values["setting"]))
     if bool in kinds:
         return _flag(value)
     if float in kinds:
@@ -127,7 +126,7 @@ def _value(value: Any, field: Field, values: Mapping[str, Any]) -> Any:
     return plain(value, field)
 
 
-def _setting(value: Any, name: str) -> float | None:
+def _setting(value: object, name: str) -> float | None:
     setting = SETTINGS.get(name)
     if setting is None:
         raise ArgumentError(f"a lane has no {name}")
@@ -137,18 +136,18 @@ def _setting(value: Any, name: str) -> float | None:
     return float(round(moved)) if setting.whole else moved
 
 
-def number(value: Any) -> float:
+def number(value: object) -> float:
     """A finite number out of an OSC argument (int, float, true, false)."""
     if isinstance(value, bool | int | float) and math.isfinite(value):
         return float(value)
     raise ArgumentError(f"{value!r} is not a finite number")
 
 
-def _flag(value: Any) -> bool:
+def _flag(value: object) -> bool:
     return number(value) != 0
 
 
-def port_of(args: Sequence[Any]) -> int:
+def port_of(args: Sequence[object]) -> int:
     """The one argument of ``/subscribe``: a port, or -1 for what cannot be one."""
     if len(args) != 1:
         raise ArgumentError(f"{len(args)} arguments where 1 is expected")
@@ -156,7 +155,7 @@ def port_of(args: Sequence[Any]) -> int:
     return int(port) if port == int(port) else -1
 
 
-def question_of(args: Sequence[Any]) -> tuple[str | None, int | None]:
+def question_of(args: Sequence[object]) -> tuple[str | None, int | None]:
     """The arguments of ``/addresses``: a pattern and a port, each None when it is not given."""
     if len(args) > 2:
         raise ArgumentError(f"{len(args)} arguments where at most 2 are expected")

@@ -13,7 +13,7 @@ from typing import Literal
 
 from bridge.files.rig import Rig
 from bridge.music.event import Event
-from bridge.music.model import OutputRange, SetSpec
+from bridge.music.model import OutputRange, SetSpec, kind_of
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import compile_score
@@ -31,13 +31,20 @@ def text(
     course: Course | None = None,
     told: Callable[[int], None] = lambda bars: None,
 ) -> str:
-    """The first `bars` bars of a set as CSV (RFC 4180, line ends LF); `course`: not as written.
+    """The first bars of a set as CSV (RFC 4180, line ends LF).
+
+    Args:
+        spec: the set.
+        rig: the rig that it plays on.
+        bars: how many.
+        everything: with the lanes that go to no output.
+        course: which way it goes; None: as written.
+        told: hears how many bars are done.
 
     ``value`` is the level 0..1 of a ``hit``, the note number of a ``pitch``, the volts of a
     ``level``, as a decimal; ``length`` is in ticks and 0 for what has none. A macro that moves an
-    output by itself stands as ``macro:NAME``. Lanes without output are left out unless
-    `everything`; the value of such a lane is said as it is, -1..1, or as its note. `told` hears how
-    many bars are done.
+    output by itself stands as ``macro:NAME``. The
+    value of a lane without output is said as it is, -1..1, or as its note.
     """
     outputs = dict(rig.ranges)
     if everything:
@@ -65,7 +72,9 @@ def _heard(spec: SetSpec) -> tuple[SetSpec, dict[str, OutputRange]]:
     for lane in spec.lanes:
         if lane.out is None and not lane.hits:
             name = HELPER + lane.name
-            kind: Literal["pitch", "level"] = "pitch" if lane.kind == "notes" else "level"
+            kind: Literal["pitch", "level"] = (
+                "pitch" if "noted" in kind_of(lane.source).traits else "level"
+            )
             outputs[name] = OutputRange(name, kind, -1.0, 1.0)
             lane = replace(lane, out=name)
         lanes.append(lane)

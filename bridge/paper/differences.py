@@ -326,8 +326,8 @@ def _model(kind: Any, document: Document) -> Any:
 def _keys(
     one: Strict,
     other: Strict,
-    was: Any,
-    now: Any,
+    was: object,
+    now: object,
     only: Sequence[str] = (),
     left_out: Sequence[str] = (),
 ) -> Iterator[str]:
@@ -357,14 +357,14 @@ def _keys(
                 yield f"{_words(key)} {_said(start)} to {_said(end)}"
 
 
-def _usual(key: str, value: Any) -> Any:
+def _usual(key: str, value: object) -> object:
     """A setting that is not written is where it starts."""
     if value is None and key in SETTINGS:
         return SETTINGS[key].start
     return value
 
 
-def _or_usual(key: str, value: Any, default: Any) -> Any:
+def _or_usual(key: str, value: object, default: object) -> object:
     if value is not None:
         return value
     if key in SETTINGS:
@@ -372,11 +372,11 @@ def _or_usual(key: str, value: Any, default: Any) -> Any:
     return default if isinstance(default, str | int | float) else None
 
 
-def _written(data: Any, key: str) -> Any:
+def _written(data: object, key: str) -> object:
     return data.get(key) if isinstance(data, dict) else None
 
 
-def _mapping(head: str, old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
+def _mapping(head: str, old: dict[str, object], new: dict[str, object]) -> Iterator[str]:
     for key in {**old, **new}:
         first, second = old.get(key), new.get(key)
         if first == second:
@@ -392,7 +392,7 @@ def _mapping(head: str, old: dict[str, Any], new: dict[str, Any]) -> Iterator[st
             yield f"{words} {_said(first)} to {_said(second)}"
 
 
-def _rows(head: str, old: list[Any], new: list[Any], what: str = "") -> Iterator[str]:
+def _rows(head: str, old: list[object], new: list[object], what: str = "") -> Iterator[str]:
     """Two lists: row by row where few differ, else as they are or as counts."""
     if old == new:
         return
@@ -405,7 +405,7 @@ def _rows(head: str, old: list[Any], new: list[Any], what: str = "") -> Iterator
         yield f"{head}: {len(said)} of {max(len(old), len(new))} differ"
 
 
-def _changes(old: list[Any], new: list[Any]) -> Iterator[tuple[int, Any, Any]]:
+def _changes(old: Sequence[object], new: Sequence[object]) -> Iterator[tuple[int, object, object]]:
     """Place, old row, new row; None where there is none."""
     one, other = ([json.dumps(row, sort_keys=True) for row in rows] for rows in (old, new))
     for tag, a0, a1, b0, b1 in SequenceMatcher(None, one, other, autojunk=False).get_opcodes():
@@ -417,7 +417,7 @@ def _changes(old: list[Any], new: list[Any]) -> Iterator[tuple[int, Any, Any]]:
             yield (a0 if second is None else b0) + step + 1, first, second
 
 
-def _row(head: str, place: int, old: Any, new: Any, what: str) -> str:
+def _row(head: str, place: int, old: object, new: object, what: str) -> str:
     where = head if head == "line" else f"{head}, {ordinal(place)}{' ' + what if what else ''}"
     if old is None:
         return f"{where}: {_said(new)} added"
@@ -433,7 +433,7 @@ def _words(key: str) -> str:
     return {"out": "output"}.get(key, key.replace("_", " "))
 
 
-def _said(value: Any) -> str:
+def _said(value: object) -> str:
     """A value as a person would say it, short enough for a sentence."""
     if isinstance(value, bool):
         return "yes" if value else "no"

@@ -41,7 +41,8 @@ def _row(name: str, table: Table, label: str, cells: tuple[str, ...]) -> Figure:
             lines.append(f'  {lane}: {{steps: "{_marks(given)}", {length}{muted}}}')
             traces.append(Trace(lane, f"{lane}, muted" if muted else lane, look))
         else:
-            lines.append(f"  {lane}: {{levels: [{', '.join(given)}]}}")
+            source = "notes" if given[0][:1].isalpha() else "levels"
+            lines.append(f"  {lane}: {{{source}: [{', '.join(given)}]}}")
             traces.append(Trace(lane, lane, "values"))
     if label.startswith("{"):
         lines.append(f"  {OUT}: {label}")
@@ -51,7 +52,7 @@ def _row(name: str, table: Table, label: str, cells: tuple[str, ...]) -> Figure:
         expression = label.replace(", t)", f", {GATE_TIME})") if gates else label
         lines.append(f'  {OUT}: {{logic: "{expression}"{compare}}}')
         traces.append(Trace(OUT, expression, look))
-    pitch = [OUT] if name == "source-notes" else []
+    pitch = [OUT] if name in ("source-notes", "source-arpeggio") else []
     return play(f"{name}: {label}", "\n".join(lines) + "\n", len(cells) * STEP, traces, pitch=pitch)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from bridge.clock.source import INTERNAL
 from bridge.errors import InputError, PortError, Problem
@@ -44,7 +43,7 @@ def _warnings(rig: Rig, document: SetDocument | None) -> list[Problem]:
     return [*document.warnings, *outputs.warnings(rig, document)]
 
 
-def facts(rig: Rig, document: SetDocument | None) -> dict[str, Any]:
+def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
     """The same for programs: what drives each output, and every warning, as plain data."""
     return {
         "good": True,
@@ -57,15 +56,9 @@ def facts(rig: Rig, document: SetDocument | None) -> dict[str, Any]:
     }
 
 
-def problem_facts(problem: Problem) -> dict[str, Any]:
+def problem_facts(problem: Problem) -> dict[str, object]:
     """One problem or warning as plain data."""
-    return {
-        "file": problem.file,
-        "line": problem.line,
-        "column": problem.column,
-        "path": problem.path,
-        "message": problem.message,
-    }
+    return {"file": problem.file, **problem.facts()}
 
 
 def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument | None]:

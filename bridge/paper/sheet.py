@@ -109,8 +109,12 @@ def sheet_html(
 ) -> str:
     """The whole sheet as one HTML text.
 
-    `made` is the date printed on it; `tuning` says for a pitch output how it was tuned (an output
-    without an entry is marked as not tuned); `bars` is how much of each lane is drawn.
+    Args:
+        rig: what is patched.
+        document: the set.
+        made: the date printed on it.
+        tuning: how a pitch output was tuned, by its name; one without is marked as not tuned.
+        bars: how much of each lane is drawn.
     """
     spec = document.spec
     body = [

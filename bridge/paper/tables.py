@@ -1,9 +1,10 @@
 """Truth and timing tables of the manual, read back so that they can be played and drawn.
 
 A row is a label, two spaces or more, and its cells. A label that is a name is something given: hits
-(``x``, ``X``, ``.``, or 1 and 0), gates (``▔▁``, one sign per sixteenth) or values (numbers);
-``NAME (out)`` is given and muted. Any other label is what is shown: an expression of logic, or
-a lane as the set file has it, in braces. ``n = 2`` is the function itself with this count.
+(``x``, ``X``, ``.``, or 1 and 0), gates (``▔▁``, one sign per sixteenth) or values (numbers,
+or names of notes); ``NAME (out)`` is given and muted. Any other label is what is shown: an
+expression of logic, or a lane as the set file has it, in braces. ``n = 2`` is the function itself
+with this count.
 """
 
 from __future__ import annotations

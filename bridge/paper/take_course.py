@@ -139,7 +139,7 @@ class Course:
                 return
             yield self._stand(float(at), -1)
 
-    def _do(self, given: Mapping[str, Any], tick: int, client: str) -> bool:
+    def _do(self, given: Mapping[str, object], tick: int, client: str) -> bool:
         """Whether it was one of the performance's."""
         try:
             command: Command = decode(given)

@@ -133,7 +133,7 @@ class PlayerCore:
         """Whether the next messages are ready and only wait for their deadline."""
         return self.sender.staged_due is not None
 
-    def record(self, origin: Mapping[str, Any]) -> Tape:
+    def record(self, origin: Mapping[str, object]) -> Tape:
         """Collects what is played from now on; `origin` says what the set was made of."""
         self.tape = self.outputs.tape = Tape(self.song.tick_at, origin)
         return self.tape
@@ -282,7 +282,7 @@ class PlayerCore:
         revision: int,
         when: str,
         renamed: Names | None = None,
-        parts: Mapping[str, Any] | None = None,
+        parts: Mapping[str, object] | None = None,
     ) -> None:
         """Plays another score from the next step, beat or bar on; at once when stopped. See
         `Part.swap`."""
@@ -358,7 +358,7 @@ class PlayerCore:
         for item in self.leading.begin(clock, at, now):
             self.timeline.add(item)
 
-    def _facts(self) -> dict[str, Any]:
+    def _facts(self) -> dict[str, object]:
         """What another player needs to begin as this one does now."""
         song = {"bpm": self._bpm, "source": self.song.source, "offset_ns": self.offset_ns}
         return {**self.part.memory(), **song, "outputs": self.outputs.memory()}

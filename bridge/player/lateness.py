@@ -27,6 +27,10 @@ class Lateness:
     """A histogram of (time sent - time due). Early counts as 0."""
 
     def __init__(self, since_ns: int = 0) -> None:
+        self.reset(since_ns)
+
+    def reset(self, since_ns: int) -> None:
+        """Count anew from `since_ns` on."""
         self.since_ns = since_ns
         self.count = 0
         self.worst_ns = 0
@@ -55,9 +59,6 @@ class Lateness:
             if count and seen >= wanted:
                 return min(upper, self.worst_ns)
         return 0
-
-    def reset(self, since_ns: int) -> None:
-        self.__init__(since_ns)  # type: ignore[misc]
 
     def state(self) -> LatenessState:
         """For the state: microseconds; ``since`` in monotonic ms; only buckets that hold any."""

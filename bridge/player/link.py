@@ -9,8 +9,7 @@ import pickle
 import socket
 import struct
 from collections import deque
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from bridge.errors import CommandError
 from bridge.player.messages import Outbox, Swap, Unpacker, pack, pack_json
@@ -79,7 +78,7 @@ class Reader:
             self._batch_bytes = 0
             self.push()
 
-    def begin(self, hello: Mapping[str, Any]) -> None:
+    def begin(self, hello: Mapping[str, object]) -> None:
         self._left += pack_json({"type": "hello", **hello})
         self.push()
 
@@ -107,7 +106,7 @@ class Link:
         self,
         path: str,
         command: Callable[[Command, str, Callable[[CommandError | None], None]], None],
-        hello: Callable[[], Mapping[str, Any]],
+        hello: Callable[[], Mapping[str, object]],
     ) -> None:
         self._command = command
         self._hello = hello
@@ -127,14 +126,16 @@ class Link:
         self._listener.listen(8)
         self._listener.setblocking(False)
 
-    def reading(self) -> list[Any]:
+    def reading(self) -> list[int | socket.socket]:
         wake = [] if self.wake is None else [self.wake]
         return [*wake, self._listener, *(reader.sock for reader in self.readers)]
 
     def writing(self) -> list[socket.socket]:
         return [reader.sock for reader in self.readers if reader.waiting]
 
-    def handle(self, readable: list[Any], writable: list[Any]) -> None:
+    def handle(
+        self, readable: Collection[int | socket.socket], writable: Collection[socket.socket]
+    ) -> None:
         """Reads and writes what `select` says is possible."""
         if self._listener in readable:
             self._accept()
@@ -149,11 +150,11 @@ class Link:
             if "score" not in reader.keeps and self.gone is not None:
                 self.gone()
 
-    def state(self, changed: Mapping[str, Any]) -> None:
+    def state(self, changed: Mapping[str, object]) -> None:
         for reader in self.readers:
             reader.box.state(changed)
 
-    def played(self, now: Mapping[str, Any], **events: list[Any]) -> None:
+    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
         for reader in self.readers:
             reader.box.played(now, **events)
 
@@ -273,7 +274,7 @@ class Link:
             done(error)
 
     @staticmethod
-    def _answer(reader: Reader, seq: Any) -> Callable[[CommandError | None], None]:
+    def _answer(reader: Reader, seq: object) -> Callable[[CommandError | None], None]:
         def done(error: CommandError | None) -> None:
             if not isinstance(seq, int) or isinstance(seq, bool):
                 return

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -33,7 +33,7 @@ def pack(kind: Kind, payload: bytes) -> bytes:
     return _HEAD.pack(len(payload) + 1, kind.encode()) + payload
 
 
-def pack_json(value: Mapping[str, Any]) -> bytes:
+def pack_json(value: Mapping[str, object]) -> bytes:
     """One JSON frame. NaN and infinities are refused with a ValueError: JSON has none."""
     return pack("J", json.dumps(value, separators=(",", ":"), allow_nan=False).encode())
 
@@ -107,17 +107,17 @@ class Outbox:
     MOST_ANSWERS = 1024
 
     def __init__(self) -> None:
-        self._state: dict[str, Any] = {}
-        self._events: dict[str, list[Any]] = {}
-        self._now: dict[str, Any] = {}
+        self._state: dict[str, object] = {}
+        self._events: dict[str, list[object]] = {}
+        self._now: dict[str, object] = {}
         self._acks: list[int] = []
-        self._refused: list[list[Any]] = []
+        self._refused: list[list[object]] = []
 
-    def state(self, changed: Mapping[str, Any]) -> None:
+    def state(self, changed: Mapping[str, object]) -> None:
         """Top-level keys of the state that changed."""
         self._state.update(changed)
 
-    def played(self, now: Mapping[str, Any], **events: list[Any]) -> None:
+    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
         """Lists of events (``events``, ``sent``, ``input``) and where the song is now."""
         self._now = dict(now)
         for name, rows in events.items():
@@ -142,7 +142,7 @@ class Outbox:
         """The frames to send now; the outbox is empty afterwards."""
         frames: list[bytes] = []
         if self._state or self._acks or self._refused:
-            message: dict[str, Any] = {"type": "state", **self._state}
+            message: dict[str, object] = {"type": "state", **self._state}
             if self._acks:
                 message["acks"] = self._acks
             if self._refused:

@@ -121,7 +121,7 @@ class Outputs:
             raise CommandError(f"there is no output {output!r}", "unknown")
         encoder.correct(output, correction)
 
-    def memory(self) -> dict[str, Any]:
+    def memory(self) -> dict[str, object]:
         """What is believed to stand at the outputs and what waits, as plain data for `recall`."""
         return {
             "given": dict(self.given),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from bridge.errors import CommandError
 from bridge.music import snapshot
@@ -44,7 +44,7 @@ class _Swap(NamedTuple):
     revision: int
     at: int | None
     renamed: Names
-    parts: Mapping[str, Any]
+    parts: Mapping[str, object]
 
 
 def _chained(first: Names, then: Names) -> Names:
@@ -72,11 +72,19 @@ def go_on(
     performance: Performance,
     state: PerformanceState,
     renamed: Names,
-    parts: Mapping[str, Any],
+    parts: Mapping[str, object],
     tick: int,
 ) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on."""
+    asked, the music goes on.
+
+    Args:
+        performance: of the new score.
+        state: that of the old one.
+        renamed: new names by old ones, of lanes, macros and sections.
+        parts: what of an earlier state comes back.
+        tick: that of now.
+    """
     state = snapshot.renamed(state, renamed)
     if parts:
         try:
@@ -169,7 +177,7 @@ class Part:
         """Which lanes are silent at `rendered`, by position."""
         return self.performance.at(self.rendered).unheard
 
-    def memory(self) -> dict[str, Any]:
+    def memory(self) -> dict[str, object]:
         """What is set and how far it is rendered, as plain data."""
         state, rendered = self.performance.state(), self.rendered
         return {"state": state, "rendered": rendered, "revision": self.revision}
@@ -257,7 +265,7 @@ class Part:
         self._arrive(within_ns)
 
     def load(
-        self, score: Score, revision: int, state: Mapping[str, Any], tick: int, place: object
+        self, score: Score, revision: int, state: Mapping[str, object], tick: int, place: object
     ) -> None:
         """
         Becomes what another part was at a tick; nothing may be playing.
@@ -366,7 +374,7 @@ class Part:
         when: str,
         playing: bool,
         renamed: Names | None = None,
-        parts: Mapping[str, Any] | None = None,
+        parts: Mapping[str, object] | None = None,
     ) -> None:
         """Takes another score from the next ``step``, ``beat`` or ``bar`` on. `renamed` says what
         has another name in it; `parts` of a performance are put back with it (see

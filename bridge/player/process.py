@@ -23,7 +23,6 @@ import signal
 import sys
 import time
 from dataclasses import replace
-from typing import Any
 
 from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError, PortError
@@ -166,7 +165,7 @@ class Process:
             "player": {"pid": os.getpid(), "realtime": False, "restarts": start.restarts},
         }
 
-    def _hello(self) -> dict[str, Any]:
+    def _hello(self) -> dict[str, object]:
         """The whole state, and what the set that plays was made of."""
         return {**self.report.full(_now()), "origin": self._origin}
 

@@ -60,7 +60,7 @@ class _Pace:
         # A turn comes only while nothing is ready, so nothing that was due later was.
         return due <= self.staged and due <= self._next_turn()
 
-    def may_trickle(self, now: int) -> bool:
+    def may_send_waiting(self, now: int) -> bool:
         turn = self._next_turn()
         if turn > now or not self._before_the_move():
             return False
@@ -237,7 +237,7 @@ class Replay:
             player.render(rendered)
         player.part.last = None
 
-    def _move(self, mark: Mapping[str, Any]) -> None:
+    def _move(self, mark: Mapping[str, object]) -> None:
         command = decode(mark["command"])
         if isinstance(command, Follow | UseInternalClock):
             raise CommandError("this take changed its clock; it can be replayed up to there")
@@ -255,7 +255,7 @@ class Replay:
         self.player.outputs.sent.clear()
 
 
-def _starts(mark: Mapping[str, Any]) -> bool:
+def _starts(mark: Mapping[str, object]) -> bool:
     """Whether this is the hand that began the take."""
     command = mark.get("command")
     return isinstance(command, Mapping) and command.get("do") in ("start", "continue")

@@ -50,7 +50,7 @@ class Tape:
     """Collects the rows of one take after the other. `tick_at` is where the song is at a time;
     `origin` says what the set that plays was made of."""
 
-    def __init__(self, tick_at: Callable[[int], float], origin: Mapping[str, Any]) -> None:
+    def __init__(self, tick_at: Callable[[int], float], origin: Mapping[str, object]) -> None:
         self.running = False
         self.origin = origin
         self.lost = 0
@@ -62,14 +62,16 @@ class Tape:
         self._tick_at = tick_at
         self._sent: list[Row] = []
         self._events: list[Event] = []
-        self._marks: list[dict[str, Any]] = []
-        self._closed: deque[dict[str, Any]] = deque()
+        self._marks: list[dict[str, object]] = []
+        self._closed: deque[dict[str, object]] = deque()
         self._line: Anchor | None = None
         self._next_ns = 0
 
     # --- from the player --------------------------------------------------------------------------
 
-    def begin(self, now: int, at: int, tick: int, facts: Callable[[], Mapping[str, Any]]) -> None:
+    def begin(
+        self, now: int, at: int, tick: int, facts: Callable[[], Mapping[str, object]]
+    ) -> None:
         """The song begins at `tick`, which falls at `at`. `facts` gives what another player would
         need to begin the same way; it is asked only where a take begins."""
         if self.running:
@@ -130,7 +132,7 @@ class Tape:
             self.lost += len(self._events) - MOST_ROWS
             del self._events[:-MOST_ROWS]
 
-    def move(self, now: int, rendered: int, client: str, command: Mapping[str, Any]) -> None:
+    def move(self, now: int, rendered: int, client: str, command: Mapping[str, object]) -> None:
         """A command that was done when the song was rendered up to a tick."""
         self.note(
             now,
@@ -161,12 +163,12 @@ class Tape:
         """A value had its turn and stands there already, so that nothing was sent."""
         self.note(now, "turn", after=self.count)
 
-    def note(self, now: int, what: str, **more: Any) -> None:
+    def note(self, now: int, what: str, **more: object) -> None:
         """Anything else that happened."""
         if self.running:
             self._mark({"is": what, "ns": now, "tick": self._tick_at(now), **more})
 
-    def _mark(self, mark: dict[str, Any]) -> None:
+    def _mark(self, mark: dict[str, object]) -> None:
         self._marks.append(mark)
         if len(self._marks) > MOST_MARKS:
             # The begin stays: without it the rest could not be read.

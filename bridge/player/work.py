@@ -14,12 +14,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from bridge.errors import InputError, Problem
 from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import looks_back
 from bridge.music.model import SETTINGS, TICKS_PER_QUARTER, Drive, Steps
+from bridge.music.node import Node, Window
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
 from bridge.ports.simulated import SimulatedOut
@@ -67,20 +67,20 @@ class Work:
 class _Timed:
     """A node of the renderer that counts what it costs and gives."""
 
-    def __init__(self, node: Any, clock: Callable[[], int]) -> None:
+    def __init__(self, node: Node, clock: Callable[[], int]) -> None:
         self._node = node
         self._clock = clock
         self.ns = self.hits = 0
 
     @property
     def due(self) -> int:
-        return int(self._node.due)
+        return self._node.due
 
     @property
     def lane(self) -> int:
-        return int(self._node.lane)
+        return self._node.lane
 
-    def run(self, window: Any) -> None:
+    def run(self, window: Window) -> None:
         begun = self._clock()
         self._node.run(window)
         self.ns += self._clock() - begun
@@ -96,7 +96,7 @@ def measure(
     player = Player(score, wired, ports, now, lambda: now, timing=Timing())
     ensemble = player.part.renderer._ensemble
     timed = {place: _Timed(node, clock) for place, node in ensemble.nodes.items()}
-    ensemble._ordered = list(timed.values())  # type: ignore[arg-type]
+    ensemble._ordered = list(timed.values())
     _heaviest(player, score, now)
     player.command(Start(), now)
     end = player.song.time_of(BARS * score.spec.bar_ticks)

@@ -51,10 +51,10 @@ class System:
             raise PortError(f"real MIDI ports need python-rtmidi ({problem})") from problem
         self._rtmidi: Any = rtmidi
         self._out: Any = None
-        self.api: Any = None
+        self.api: object = None
         self.taking = True
         self._gone = False
-        self._made: list[Any] = []
+        self._made: list[object] = []
         self._next: System | None = None
         self._retry_at = 0.0
         for api in self._candidates():
@@ -116,7 +116,7 @@ class System:
             return [named(name) for name in names]
         return names
 
-    def make_out(self, client: str) -> Any:
+    def make_out(self, client: str) -> object:
         midi = self._rtmidi.MidiOut(self.api, name=client)
         self._made.append(midi)
         return midi
@@ -146,7 +146,7 @@ class System:
                 port.delete()
         self._out = self._in = self._watch = None
 
-    def _candidates(self) -> list[Any]:
+    def _candidates(self) -> list[object]:
         rtmidi = self._rtmidi
         compiled = list(rtmidi.get_compiled_api())
         if sys.platform.startswith("linux"):
@@ -269,7 +269,7 @@ class RtOut(_Port):
     def _names(self) -> list[str]:
         return self._system.outputs()
 
-    def _make(self) -> Any:
+    def _make(self) -> object:
         return self._system.make_out(CLIENT)
 
     def send(self, data: bytes) -> None:
@@ -294,7 +294,7 @@ class RtIn(_Port):
     def _names(self) -> list[str]:
         return self._system.inputs()
 
-    def _make(self) -> Any:
+    def _make(self) -> object:
         midi = self._system.make_in(CLIENT)
         midi.ignore_types(sysex=True, timing=False, active_sense=True)
         return midi

@@ -25,7 +25,7 @@ from bridge.errors import CommandError, did_you_mean
 from bridge.protocol.roles import Role
 from bridge.protocol.state import FieldLimits, PlayerReport
 
-Alternative = tuple[Any, tuple[Any, ...]]
+Alternative = tuple[object, tuple[object, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
 By = Literal["player", "service", "connection", "process"]
 Address = tuple[str, ...]
@@ -44,7 +44,7 @@ class Osc:
 
     template: str
     args: tuple[str, ...] = ()
-    fixed: tuple[tuple[str, Any], ...] = ()
+    fixed: tuple[tuple[str, object], ...] = ()
     button: bool = False
     older: bool = False
 
@@ -64,7 +64,7 @@ class Http:
     path: str
     name: str
     says: str
-    fixed: tuple[tuple[str, Any], ...] = ()
+    fixed: tuple[tuple[str, object], ...] = ()
     older: bool = False
 
 
@@ -92,6 +92,7 @@ class Command:
     with more to say override them."""
 
     __slots__ = ()
+    __dataclass_fields__: ClassVar[dict[str, dataclasses.Field[object]]]
     ROW: ClassVar[Row]
     NAMES: ClassVar[tuple[str, ...]] = ("lane", "group", "macro", "setting", "output")
 
@@ -104,7 +105,7 @@ class Command:
         """A few words for the history: what was done."""
         return self.ROW.do
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         """The value that counts as the present one until the player confirms it; None: none."""
         return None
 
@@ -164,7 +165,7 @@ class Field:
     """One field of a command, as its annotation says it."""
 
     name: str
-    hint: Any
+    hint: object
     alternatives: tuple[Alternative, ...]
     default: Any
     required: bool
@@ -186,12 +187,12 @@ def fields_of(command: type[Command]) -> Mapping[str, Field]:
                 None if one.default is dataclasses.MISSING else one.default,
                 one.default is dataclasses.MISSING,
             )
-            for one in dataclasses.fields(command)  # type: ignore[arg-type]
+            for one in dataclasses.fields(command)
         }
     return _FIELDS[do]
 
 
-def alternatives_of(hint: Any) -> Iterator[Alternative]:
+def alternatives_of(hint: object) -> Iterator[Alternative]:
     """The alternatives of a type, each with its bounds."""
     if typing.get_origin(hint) is Annotated:
         inner, *bounds = typing.get_args(hint)
@@ -221,7 +222,7 @@ def fits(value: object, alternatives: Iterable[Alternative]) -> bool:
     return any(_fits_part(value, part, bounds) for part, bounds in alternatives)
 
 
-def _fits_part(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
+def _fits_part(value: object, part: object, bounds: tuple[object, ...]) -> bool:
     if part is None or part is type(None):
         return value is None
     if part is Any:
@@ -236,10 +237,11 @@ def _fits_part(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
             and (not isinstance(bound, MaxLen) or len(value) <= bound.max_length)
             for bound in bounds
         )
-    return isinstance(value, typing.get_origin(part) or part)
+    kind = typing.get_origin(part) or part
+    return isinstance(kind, type) and isinstance(value, kind)
 
 
-def _fits_number(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
+def _fits_number(value: object, part: object, bounds: tuple[object, ...]) -> bool:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return False
     if not math.isfinite(value) or (part is int and value != int(value)):
@@ -254,10 +256,10 @@ def _fits_number(value: object, part: Any, bounds: tuple[Any, ...]) -> bool:
 # --- objects on the wire ------------------------------------------------------------------------
 
 
-def encode(command: Command) -> dict[str, Any]:
+def encode(command: Command) -> dict[str, object]:
     """The plain object of a command: its word as ``do``, and its fields except optional ones that
     are None."""
-    found: dict[str, Any] = {"do": command.ROW.do}
+    found: dict[str, object] = {"do": command.ROW.do}
     for name, field in fields_of(type(command)).items():
         value = getattr(command, name)
         if field.required or value is not None:
@@ -291,7 +293,7 @@ def decode(given: object) -> Command:
     return command(**values)
 
 
-def wrong_fields(command: type[Command], given: Mapping[str, Any]) -> dict[str, str]:
+def wrong_fields(command: type[Command], given: Mapping[str, object]) -> dict[str, str]:
     """What is wrong with the members of a plain object, by name: unknown ones, missing ones, and
     those whose value does not fit."""
     fields, do = fields_of(command), command.ROW.do
@@ -306,7 +308,7 @@ def wrong_fields(command: type[Command], given: Mapping[str, Any]) -> dict[str, 
     return wrong
 
 
-def plain(value: Any, field: Field) -> Any:
+def plain(value: object, field: Field) -> object:
     """17.0 as 17 where a whole number is wanted, 1 as 1.0 where a number is."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return value
@@ -318,8 +320,7 @@ def expected(field: Field) -> str:
     """What a field takes, in words: ``now, beat, bar or a whole number from 1 to 64``."""
     words: list[str] = []
     for part, bounds in field.alternatives:
-        origin: Any = typing.get_origin(part)
-        if origin is Literal:
+        if typing.get_origin(part) is Literal:
             words += typing.get_args(part)
         elif part is bool:
             words.append("true or false")

@@ -17,7 +17,7 @@ from bridge.protocol.schema import is_required
 from bridge.protocol.table import client_commands
 
 HEAD = "// Made by `python -m bridge.protocol.declarations`; do not edit."
-_SIMPLE: Mapping[Any, str] = {
+_SIMPLE: Mapping[object, str] = {
     bool: "boolean",
     int: "number",
     float: "number",
@@ -28,7 +28,7 @@ _SIMPLE: Mapping[Any, str] = {
 }
 
 
-def typescript(hint: Any) -> str:
+def typescript(hint: object) -> str:
     """The TypeScript type of a Python type; only those that the protocol uses are known."""
     found = [_part(part) for part, _ in alternatives_of(hint)]
     return " | ".join(dict.fromkeys(found))
@@ -63,7 +63,7 @@ def interfaces() -> Iterator[str]:
         yield "\n".join([*_comment(found), f"export interface {name} {{", *rows, "}"])
 
 
-def _comment(found: Any) -> list[str]:
+def _comment(found: object) -> list[str]:
     text = " ".join((inspect.getdoc(found) or "").split())
     return [f"/** {text} */"] if text and "dict(" not in text else []
 

@@ -92,14 +92,16 @@ _CORRECTION: dict[str, tuple[Alternative, ...]] = {
 }
 
 
-def _is_correction(given: dict[str, Any]) -> bool:
+def _is_correction(given: dict[str, object]) -> bool:
     if not given.keys() <= _CORRECTION.keys():
         return False
     if not all(fits(value, _CORRECTION[name]) for name, value in given.items()):
         return False
-    rows = given.get("table", [])
+    rows, gain = given.get("table", []), given.get("gain", 1)
+    assert isinstance(rows, list)  # as the types above say
+    assert isinstance(gain, int | float)
     return (
-        0.5 <= given.get("gain", 1) <= 2
+        0.5 <= gain <= 2
         and len(rows) <= LARGEST_TABLE
         and all(
             isinstance(row, list) and len(row) == 2 and all(fits(part, _NUMBER) for part in row)

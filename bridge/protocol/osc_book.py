@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import typing
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -178,10 +178,12 @@ def _argument(field: Field) -> Argument:
     )
 
 
+_TAGS: Mapping[object, str] = {bool: "i", int: "i", float: "f", str: "s"}
+
+
 def _tags(field: Field) -> Iterator[str]:
     for part, _ in field.alternatives:
-        origin: Any = typing.get_origin(part)
-        tag = "s" if origin is Literal else {bool: "i", int: "i", float: "f", str: "s"}.get(part)
+        tag = "s" if typing.get_origin(part) is Literal else _TAGS.get(part)
         if tag:
             yield tag
 

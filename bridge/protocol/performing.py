@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Any
 
 from bridge.errors import CommandError
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
@@ -34,19 +33,19 @@ def own_mute(lane: LaneState) -> bool:
 
 def lane_parts(
     state: PlayerReport, lanes: Iterable[str], members: Iterable[str]
-) -> dict[str, dict[str, Any]]:
+) -> dict[str, dict[str, object]]:
     """Some members of some lanes of a state, as `PutBack` takes them."""
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, dict[str, object]] = {}
     for name in lanes:
-        lane: dict[str, Any] = dict(state["lanes"][name])
+        lane: dict[str, object] = dict(state["lanes"][name])
         lane["under"] = own_mute(state["lanes"][name])
         found[name] = {member: lane[member] for member in members if member in lane}
     return found
 
 
-def section_parts(state: PlayerReport) -> dict[str, Any]:
+def section_parts(state: PlayerReport) -> dict[str, object]:
     """Everything that a section may change, as a state has it."""
-    plain: dict[str, Any] = dict(state)
+    plain: dict[str, object] = dict(state)
     return {
         "lanes": lane_parts(state, state.get("lanes", {}), ("under", "pending", "hand")),
         "macros": dict(state.get("macros", {})),
@@ -71,7 +70,7 @@ class Mute(Command):
     def label(self) -> str:
         return f"{self.lane} {'muted' if self.muted else 'on'}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.muted if self.when == "now" else None
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
@@ -209,7 +208,7 @@ class Solo(Command):
     def label(self) -> str:
         return f"{self.lane} solo {'on' if self.on else 'off'}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.on
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
@@ -236,7 +235,7 @@ class Freeze(Command):
     def label(self) -> str:
         return f"{self.lane} {'frozen' if self.on else 'drifting'}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.on
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
@@ -259,7 +258,7 @@ class MoveMacro(Command):
     def label(self) -> str:
         return f"{self.macro} {self.value:.2f}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.value
 
     def merges(self) -> bool:
@@ -300,7 +299,7 @@ class MoveSetting(Command):
             return f"{self.lane} {self.setting} as written"
         return f"{self.lane} {self.setting} {self.value:g}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.value  # None, a dropped manual value, is not remembered
 
     def merges(self) -> bool:
@@ -398,7 +397,7 @@ class MuteAll(Command):
         return "all muted"
 
     def inverse(self, state: PlayerReport, unconfirmed: Unconfirmed) -> tuple[Command, ...]:
-        plain: dict[str, Any] = dict(state)
+        plain: dict[str, object] = dict(state)
         parts = {name: plain[name] for name in plain if name in ("section_pending", "order")}
         parts["lanes"] = lane_parts(state, state["lanes"], ("under", "pending"))
         return (PutBack(parts=parts),)

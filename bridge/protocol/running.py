@@ -7,7 +7,7 @@ no inverse and make no step in the history.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Literal
 
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
@@ -33,7 +33,7 @@ class Start(Command):
 
     restart: bool = False
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return "running"
 
 
@@ -46,7 +46,7 @@ class Start(Command):
 class Stop(Command):
     """Stops and closes every gate."""
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return "stopped"
 
 
@@ -59,7 +59,7 @@ class Stop(Command):
 class Continue(Command):
     """Goes on from where it is."""
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return "running"
 
 
@@ -97,7 +97,7 @@ class SetTempo(Command):
     def label(self) -> str:
         return f"tempo {self.bpm:g}"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.bpm
 
     def merges(self) -> bool:
@@ -152,7 +152,7 @@ class SetOffset(Command):
     def label(self) -> str:
         return f"offset {self.ms:g} ms"
 
-    def remembered(self) -> Any:
+    def remembered(self) -> object:
         return self.ms
 
     def merges(self) -> bool:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import typing
 from collections.abc import Collection, Mapping
-from typing import Any, Literal, NotRequired
+from typing import Any, Literal, NotRequired, cast
 
 from annotated_types import Ge, Le, MaxLen, MinLen
 
 from bridge.protocol.command import Alternative, Command, Field, alternatives_of, fields_of
 from bridge.protocol.limits import Unit
 
-_TYPES: Mapping[Any, str] = {
+_TYPES: Mapping[object, str] = {
     bool: "boolean",
     int: "integer",
     float: "number",
@@ -20,11 +20,11 @@ _TYPES: Mapping[Any, str] = {
 }
 
 
-def object_schema(command: type[Command], without: Collection[str] = ()) -> dict[str, Any]:
+def object_schema(command: type[Command], without: Collection[str] = ()) -> dict[str, object]:
     """The schema of a command's fields as one object; `without` leaves out those that the path
     says."""
     fields = {name: f for name, f in fields_of(command).items() if name not in without}
-    schema: dict[str, Any] = {
+    schema: dict[str, object] = {
         "type": "object",
         "title": command.__name__,
         "properties": {name: field_schema(field) for name, field in fields.items()},
@@ -34,10 +34,10 @@ def object_schema(command: type[Command], without: Collection[str] = ()) -> dict
     return {**schema, "required": required} if required else schema
 
 
-def field_schema(field: Field) -> dict[str, Any]:
+def field_schema(field: Field) -> dict[str, object]:
     """The schema of one field, with its default and its unit."""
     options = [_part(alternative) for alternative in field.alternatives]
-    schema: dict[str, Any] = options[0] if len(options) == 1 else {"anyOf": options}
+    schema: dict[str, object] = options[0] if len(options) == 1 else {"anyOf": options}
     units = [b.text for _, bounds in field.alternatives for b in bounds if isinstance(b, Unit)]
     if units:
         schema["description"] = units[0]
@@ -46,12 +46,12 @@ def field_schema(field: Field) -> dict[str, Any]:
     return schema
 
 
-def _part(alternative: Alternative) -> dict[str, Any]:
+def _part(alternative: Alternative) -> dict[str, object]:
     part, bounds = alternative
-    origin: Any = typing.get_origin(part)
+    origin = typing.get_origin(part)
     if origin is Literal:
         return {"type": "string", "enum": list(typing.get_args(part))}
-    schema: dict[str, Any] = {"type": _TYPES.get(part, "object")}
+    schema: dict[str, object] = {"type": _TYPES.get(part, "object")}
     for bound in bounds:
         match bound:
             case Ge(ge=low):
@@ -65,16 +65,16 @@ def _part(alternative: Alternative) -> dict[str, Any]:
     return schema
 
 
-def state_schemas(answer: Any, reference: str) -> dict[str, Any]:
+def state_schemas(answer: type, reference: str) -> dict[str, dict[str, Any]]:
     """The schema of a type of the state and of all types in it, by name.
 
     Args:
         answer: the type, a `TypedDict`.
         reference: the ``$ref`` to a name, with ``{model}`` in its place.
     """
-    found: dict[str, Any] = {}
+    found: dict[str, dict[str, Any]] = {}
 
-    def add(owner: Any) -> None:
+    def add(owner: type) -> None:
         if owner.__name__ in found:
             return
         schema = found[owner.__name__] = {
@@ -88,11 +88,11 @@ def state_schemas(answer: Any, reference: str) -> dict[str, Any]:
         if required:
             schema["required"] = required
 
-    def of(hint: Any) -> dict[str, Any]:
+    def of(hint: object) -> dict[str, object]:
         options = [of_part(part) for part, _ in alternatives_of(hint)]
         return options[0] if len(options) == 1 else {"anyOf": options}
 
-    def of_part(part: Any) -> dict[str, Any]:
+    def of_part(part: object) -> dict[str, object]:
         origin, inner = typing.get_origin(part), typing.get_args(part)
         if origin is NotRequired:
             return of(inner[0])
@@ -101,14 +101,15 @@ def state_schemas(answer: Any, reference: str) -> dict[str, Any]:
         if origin is dict:
             return {"type": "object", "additionalProperties": of(inner[1])}
         if typing.is_typeddict(part):
-            add(part)
-            return {"$ref": reference.format(model=part.__name__)}
+            model = cast(type, part)
+            add(model)
+            return {"$ref": reference.format(model=model.__name__)}
         return _part((part, ()))
 
     add(answer)
     return found
 
 
-def is_required(owner: Any, hint: Any) -> bool:
+def is_required(owner: Any, hint: object) -> bool:
     """Whether a member of a type of the state is always there."""
     return bool(owner.__total__) and typing.get_origin(hint) is not NotRequired

@@ -7,7 +7,7 @@ doubles are made from here, so that a member is named once.
 
 from __future__ import annotations
 
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal, NotRequired, TypedDict, cast
 
 TransportWord = Literal["stopped", "armed", "running", "lost"]
 Target = Literal["macro", "mute", "section", "transport"]
@@ -204,6 +204,10 @@ class PlayerReport(ProcessAbout, PerformanceState):
 
 
 # --- what the service adds ----------------------------------------------------------------------
+
+
+NOT_YET = cast(PlayerReport, {})
+"""The state before the player has said hello for the first time: no member is there."""
 
 
 class HistoryState(TypedDict):

@@ -27,6 +27,7 @@ from bridge.music.event import Event
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
+from bridge.protocol.state import LaneState, PerformanceState, PlayerReport
 
 log = logging.getLogger(__name__)
 
@@ -37,16 +38,9 @@ FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
 NEAR = 3840 * 4  # ticks: a way that is rendered rather than left out
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
-WATCHED = (
-    "lanes",
-    "macros",
-    "section",
-    "form",
-    "section_pending",
-    "order",
-    "revision",
-    "transport",
-)
+PARTS = ("lanes", "macros", "section", "form", "section_pending", "order")
+"""Members of the state that say how a set is performed, but for what glides."""
+WATCHED = (*PARTS, "revision", "transport")
 
 
 def thin(rows: list[list[float]]) -> list[list[float]]:
@@ -71,7 +65,7 @@ class Ahead:
     were. `begin` and `end` are in ticks, the end excluded.
     """
 
-    hands: tuple[Any, ...]
+    hands: tuple[object, ...]
     begin: int
     end: int
     parts: list[tuple[Renderer, set[str]]]  # what is heard; then what muted lanes would play
@@ -96,7 +90,7 @@ class Mirror:
         self._memory: object | None = None
         self._exact = False
         self._names = [lane.name for lane in score.lanes]
-        self._state: Mapping[str, Any] | None = None
+        self._state: PerformanceState | None = None
         self._renderer = Renderer(score, Performance(score))
         self._ahead: Ahead | None = None
 
@@ -104,7 +98,7 @@ class Mirror:
         """This is where the player's renderer of the same score was, not long ago."""
         self._memory = memory
 
-    def chart(self, state: Mapping[str, Any], tick: int, end: int) -> dict[str, Any]:
+    def chart(self, state: PerformanceState, tick: int, end: int) -> dict[str, Any]:
         """The ``chart`` message for ticks tick..end (end excluded), hands as in `state`."""
         if tick < self._renderer.position <= tick + WAVER:
             tick = self._renderer.position
@@ -114,7 +108,7 @@ class Mirror:
             if lane["muted"] or not lane.get("heard", True)
         }
         ahead = self._follow(state, tick, end, muted)
-        lanes: dict[str, dict[str, Any]] = {}
+        lanes: dict[str, dict[str, object]] = {}
         for lane in self.score.lanes:
             rows = [row for row in ahead.rows[lane.name] if row[0] < end]
             lanes[lane.name] = {"hits": rows} if lane.hits else {"values": thin(rows)}
@@ -122,7 +116,7 @@ class Mirror:
                 lanes[lane.name]["out"] = True
         return {"type": "chart", "from": tick, "to": end, "lanes": lanes}
 
-    def _follow(self, state: Mapping[str, Any], tick: int, end: int, muted: set[str]) -> Ahead:
+    def _follow(self, state: PerformanceState, tick: int, end: int, muted: set[str]) -> Ahead:
         """Brings the renderer to `tick` with the hands as they were, then takes the new hands; and
         has everything rendered to `end`."""
         renderer, ahead = self._renderer, self._ahead
@@ -152,7 +146,7 @@ class Mirror:
         self._ahead = ahead
         return ahead
 
-    def _begin(self, state: Mapping[str, Any], tick: int) -> Renderer:
+    def _begin(self, state: PerformanceState, tick: int) -> Renderer:
         """A renderer at `tick`, from the best that is known of the way there."""
         renderer = Renderer(self.score, Performance(self.score))
         renderer.performance.restore(state, 0)
@@ -185,7 +179,7 @@ class Mirror:
     def _is_line(self) -> dict[str, bool]:
         return {lane.name: not lane.hits for lane in self.score.lanes}
 
-    def _copy(self, state: Mapping[str, Any], tick: int) -> Renderer:
+    def _copy(self, state: PerformanceState, tick: int) -> Renderer:
         performance = Performance(self.score)
         performance.restore(state, tick)
         renderer = Renderer(self.score, performance)
@@ -201,15 +195,16 @@ class Mirror:
             name = self._names[event.lane] if event.lane >= 0 else ""
             if name not in names or self._is_line[name] == (event.kind == "hit"):
                 continue
-            row: list[Any] = [event.tick, round(event.value, 4)]
+            row: list[object] = [event.tick, round(event.value, 4)]
             if event.kind == "hit":
                 row += [event.length, [self._names[cause] for cause in event.causes]]
             ahead.rows[name].append(row)
 
 
-def _hands(state: Mapping[str, Any]) -> tuple[Any, ...]:
+def _hands(state: Mapping[str, object]) -> tuple[object, ...]:
     """What a chart depends on besides the position: while it stays, a chart only grows."""
-    tempo = state.get("transport", {}).get("tempo")
+    transport = state.get("transport")
+    tempo = transport.get("tempo") if isinstance(transport, Mapping) else None
     return (*(state.get(key) for key in WATCHED if key != "transport"), tempo)
 
 
@@ -222,8 +217,8 @@ def _since(tick: int, rows: list[list[Any]], is_line: bool) -> list[list[Any]]:
     return kept
 
 
-def _all_in(state: Mapping[str, Any]) -> dict[str, Any]:
-    lanes = {
+def _all_in(state: PerformanceState) -> PerformanceState:
+    lanes: dict[str, LaneState] = {
         name: {
             **lane,
             "muted": False,
@@ -253,9 +248,9 @@ class Charts:
         self._settle_s = settle_s
         self._mirror: Mirror | None = None
         self._lock = asyncio.Lock()
-        self._charts: dict[int, dict[str, Any]] = {}
+        self._charts: dict[int, dict[str, object]] = {}
         self._dirty = asyncio.Event()
-        self._seen: tuple[Any, ...] = ()
+        self._seen: tuple[object, ...] = ()
         self._bar = 0
         self.wanted: Callable[[], set[int]] = set
         session.stream.on(StateChanged, self._state)
@@ -269,11 +264,11 @@ class Charts:
         """Somebody looks at another number of bars, or for the first time."""
         self._dirty.set()
 
-    def get(self, bars: int) -> dict[str, Any] | None:
+    def get(self, bars: int) -> dict[str, object] | None:
         """The newest chart of `bars` bars; the same object until there is a newer one."""
         return self._charts.get(bars)
 
-    async def make(self, bars: int) -> dict[str, Any] | None:
+    async def make(self, bars: int) -> dict[str, object] | None:
         """A chart made now, from the present position to the end of the `bars`-th bar; None when
         there is nothing to make one of."""
         async with self._lock:
@@ -283,13 +278,13 @@ class Charts:
             mirror.recall(self._session.memory)
             return await self._render(mirror, state, bars)
 
-    async def preview(self, score: Score, bars: int) -> dict[str, Any]:
+    async def preview(self, score: Score, bars: int) -> dict[str, object]:
         """The same, of another score that would take over now."""
         async with self._lock:
             mirror = Mirror(score, self._mirror)
             return await self._render(mirror, self._session.state, bars)
 
-    async def _render(self, mirror: Mirror, state: Mapping[str, Any], bars: int) -> dict[str, Any]:
+    async def _render(self, mirror: Mirror, state: PlayerReport, bars: int) -> dict[str, object]:
         bar = mirror.score.spec.bar_ticks
         tick = int(tick_at(state, self._clock() * 1000))
         end = (tick // bar + bars) * bar

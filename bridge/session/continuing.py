@@ -29,7 +29,7 @@ class Continuing:
         self._working = asyncio.Lock()
         control.others[ContinueTake] = self.go_on
 
-    async def go_on(self, command: Command, client: str) -> dict[str, Any]:
+    async def go_on(self, command: Command, client: str) -> dict[str, object]:
         """
         Puts the player where a take stood.
 

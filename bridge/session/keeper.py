@@ -35,7 +35,7 @@ class Keeper:
         self.recent = Recent(control.session)
         control.others[KeepBars] = self.keep
 
-    async def keep(self, command: Command, client: str) -> dict[str, Any]:
+    async def keep(self, command: Command, client: str) -> dict[str, object]:
         """
         Keeps bars.
 
@@ -50,7 +50,7 @@ class Keeper:
         assert isinstance(command, KeepBars)
         return await self._control.edits.run(client, lambda: self._keep(command, client))
 
-    async def _keep(self, command: KeepBars, client: str) -> dict[str, Any]:
+    async def _keep(self, command: KeepBars, client: str) -> dict[str, object]:
         bars = self.recent.bars(command.bars)
         if not bars:
             raise CommandError("no whole bar has been played since the start", "state")
@@ -73,7 +73,7 @@ class Keeper:
 
 
 def _written(playing: Playing) -> dict[str, Any]:
-    data: dict[str, Any] = Document.parse(playing.text, playing.path.name).data
+    data: dict[str, object] = Document.parse(playing.text, playing.path.name).data
     return data
 
 
@@ -91,7 +91,7 @@ def _free(name: str, taken: set[str]) -> str:
 
 def _as_section(
     playing: Playing, bars: Sequence[Rows], name: str, follows: bool
-) -> tuple[str, dict[str, Any]]:
+) -> tuple[str, dict[str, object]]:
     data = _written(playing)
     sections = data.get("sections") or {}
     name = _free(name, set(sections))

@@ -29,7 +29,7 @@ _CHANCE: Mapping[str, Callable[[float], bool]] = {
 class Kept:
     """A section as a set file writes it, and in words what of the bars is in it and what is not."""
 
-    section: dict[str, Any]
+    section: dict[str, object]
     kept: list[str] = field(default_factory=list)
     left: list[str] = field(default_factory=list)
 
@@ -128,7 +128,9 @@ def _macros(made: Kept, rows: Rows, spec: SetSpec) -> None:
         made.kept.append(f"macros: {said}")
 
 
-def _tempo(made: Kept, rows: Rows, spec: SetSpec, source: Mapping[str, Any], follows: bool) -> None:
+def _tempo(
+    made: Kept, rows: Rows, spec: SetSpec, source: Mapping[str, object], follows: bool
+) -> None:
     tempo, shares = longest(rows, lambda stand: stand.tempo)
     if follows:
         if "tempo" in source:

@@ -10,7 +10,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 from bridge.control.position import bar_ticks, tick_at
 from bridge.control.session import Session
@@ -39,7 +38,7 @@ class Stand:
     morphs: bool
 
 
-def stand_of(state: Mapping[str, Any]) -> Stand:
+def stand_of(state: PlayerReport) -> Stand:
     """How things stand in a state of the player."""
     lanes = state["lanes"]
     return Stand(

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Literal
 
 from bridge.music.model import SetSpec
 from bridge.music.names import after as named
+from bridge.protocol.state import PerformanceState
 
+_OfLane = Literal["under", "pending", "solo", "freeze", "hand"]
 Names = Mapping[str, Mapping[str, str]]
 NO_NAMES: Names = MappingProxyType({})
-NO_PARTS: Mapping[str, Any] = MappingProxyType({})
-_OF_LANE = ("under", "pending", "solo", "freeze", "hand")
+NO_PARTS: Mapping[str, object] = MappingProxyType({})
+_OF_LANE: tuple[_OfLane, ...] = ("under", "pending", "solo", "freeze", "hand")
 
 
 def reversed_names(renamed: Names) -> dict[str, dict[str, str]]:
@@ -25,7 +27,7 @@ def reversed_names(renamed: Names) -> dict[str, dict[str, str]]:
 
 
 def to_restore(
-    state: Mapping[str, Any],
+    state: PerformanceState,
     before: SetSpec,
     after: SetSpec,
     renamed: Names,
@@ -33,7 +35,7 @@ def to_restore(
 ) -> dict[str, Any]:
     """The parts of `state` (that of the text before) which must come back with that text. `parts`
     are those that the change itself brings."""
-    found: dict[str, Any] = {}
+    found: dict[str, object] = {}
     lanes = _lanes(state, before, after, renamed.get("lanes", {}), parts.get("lanes", {}))
     if lanes:
         found["lanes"] = lanes
@@ -64,21 +66,22 @@ def to_restore(
 
 
 def _lanes(
-    state: Mapping[str, Any],
+    state: PerformanceState,
     before: SetSpec,
     after: SetSpec,
     names: Mapping[str, str],
     parts: Mapping[str, Any],
-) -> dict[str, Any]:
+) -> dict[str, object]:
     kinds = {lane.name: lane.kind for lane in after.lanes}
-    found: dict[str, Any] = {}
+    found: dict[str, object] = {}
     for lane in before.lanes:
         told = state.get("lanes", {}).get(lane.name)
         if told is None or "under" not in told:
             continue
         new = named(lane.name, names)
         if new is None or new not in kinds:
-            found[lane.name] = {**{name: told[name] for name in _OF_LANE}, "holds": {}}
+            kept: dict[str, object] = {name: told[name] for name in _OF_LANE}
+            found[lane.name] = {**kept, "holds": {}}
         elif new in parts:
             found[lane.name] = {name: told[name] for name in _OF_LANE if name in parts[new]}
         elif kinds[new] != lane.kind and told["hand"]:

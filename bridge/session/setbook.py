@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from bridge.control.door import Control
 from bridge.control.history import Step, TextChange
@@ -23,7 +22,7 @@ from bridge.files import store
 from bridge.files.rig import Rig
 from bridge.music.snapshot import essential
 from bridge.player.messages import Place
-from bridge.protocol.state import DocumentState
+from bridge.protocol.state import DocumentState, PerformanceState
 from bridge.session.keeping import Keeping
 from bridge.session.restoring import NO_NAMES, NO_PARTS, Names, reversed_names, to_restore
 from bridge.session.set_folder import SetFolder, SetRow
@@ -89,7 +88,7 @@ class SetBook:
         *,
         label: str = "edit of the set",
         renamed: Names = NO_NAMES,
-        parts: Mapping[str, Any] = NO_PARTS,
+        parts: Mapping[str, object] = NO_PARTS,
     ) -> Playing:
         """Swaps a new text in at the next step, beat or bar; one undoable step. `renamed` says what
         has another name in it, `parts` what of the performance changes with it.
@@ -144,7 +143,7 @@ class SetBook:
             made = await asyncio.to_thread(weighed, rig, text, path, 0)
             self.sets.keep_ready(path, made)
 
-    async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, Any]:
+    async def _tempo(self, text: str, path: Path, tempo: str) -> dict[str, object]:
         """What a swap says of the tempo. Where we follow a clock the tempo is that clock's."""
         internal = self.session.state.get("clock", {}).get("source") == "internal"
         if tempo != "set" or not internal:
@@ -214,7 +213,7 @@ class SetBook:
         before: Playing,
         after: Playing,
         change: TextChange,
-        state: Mapping[str, Any],
+        state: PerformanceState,
     ) -> None:
         """`state` is that of before the change."""
         back = TextChange(

@@ -10,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Mapping
-from typing import Any
 
 from bridge.control.door import Control
 from bridge.control.session import Playing
@@ -34,7 +33,7 @@ class Varying:
         self._control = control
         control.change_lane = self.change
 
-    async def change(self, command: Command, client: str) -> dict[str, Any]:
+    async def change(self, command: Command, client: str) -> dict[str, object]:
         """One change; returns ``lane``, ``seed`` (or None) and ``revision``. Raises
         `CommandError`, `InputError` (the set would be wrong) and `PlayerError`."""
         _, before = self._control.session.loaded()
@@ -55,7 +54,7 @@ class Varying:
         )
         return {"lane": name, "seed": seed, "revision": after.revision}
 
-    def _hands(self, name: str, new: Mapping[str, Any]) -> dict[str, Any]:
+    def _hands(self, name: str, new: Mapping[str, object]) -> dict[str, object]:
         """The part of the performance that takes hands off what the text has said anew."""
         lane = self._control.session.state.get("lanes", {}).get(name)
         hand = lane["hand"] if lane is not None else {}
@@ -67,7 +66,7 @@ class Varying:
         return {"lanes": {name: {"hand": kept}}} if kept != hand else {}
 
 
-def _changes(playing: Playing, command: LaneChange, seed: int) -> dict[str, Any]:
+def _changes(playing: Playing, command: LaneChange, seed: int) -> dict[str, object]:
     data = Document.parse(playing.text, playing.path.name).data
     spec = playing.document.spec
     lane = next(lane for lane in spec.lanes if lane.name == command.lane)

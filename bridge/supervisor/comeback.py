@@ -13,7 +13,6 @@ import time
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from bridge.errors import BridgeError, CommandError
 from bridge.files import store, working
@@ -116,7 +115,7 @@ def _with_moment(rig: Rig, start: Start, moment: Moment, notes: list[str]) -> St
         "tempo": moment.tempo,
         "at_ms": time.monotonic_ns() / 1e6,
     }
-    snapshot: dict[str, Any] = {
+    snapshot: dict[str, object] = {
         **moment.performance,
         "transport": transport,
         "clock": {"source": moment.source, "offset_ms": moment.offset_ms},

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from bridge.music.score import Score
 
 PROVEN_NS = 30_000_000_000
 """A set that has sounded for this long is good: a later crash is not put down to it."""
@@ -14,7 +16,7 @@ LOOK_NS = 1_000_000_000
 class Loaded(NamedTuple):
     """A set as the player has it: what it plays, and the text and file it was made of."""
 
-    score: Any
+    score: Score
     revision: int
     text: str
     file: str

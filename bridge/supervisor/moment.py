@@ -15,7 +15,6 @@ import contextlib
 import hashlib
 import json
 import threading
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -24,6 +23,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from bridge.files import store
 from bridge.files.read import read_bytes
 from bridge.music.snapshot import essential
+from bridge.protocol.state import PlayerReport
 from bridge.supervisor.spending import MOMENT_BYTES_PER_HOUR, Spending, cost_of, pause_s
 
 FILE = "moment"
@@ -103,7 +103,7 @@ class Moments:
             return None, f"the last performance cannot be restored from {self._path}: {error}"
         return (found if (found.rig, found.set) == self._files else None), ""
 
-    def look(self, state: Mapping[str, Any], now: float) -> None:
+    def look(self, state: PlayerReport, now: float) -> None:
         """Keeps the moment if it is another one and its turn has come (`now`: monotonic s)."""
         if now < self._next_at or "lanes" not in state or "transport" not in state:
             return
@@ -134,14 +134,14 @@ class Moments:
         """Why it cannot be kept now, or ""."""
         return self._problem
 
-    def end(self, state: Mapping[str, Any]) -> None:
+    def end(self, state: PlayerReport) -> None:
         """An end in good order: the next start begins anew. Waits for the disk, but not long."""
         if "lanes" in state and "transport" in state:
             self._offer(encode(self._moment(state, ended=True)))
         with self._turn:
             self._turn.wait_for(lambda: self._newest is None and not self._busy, END_S)
 
-    def _moment(self, state: Mapping[str, Any], ended: bool) -> Moment:
+    def _moment(self, state: PlayerReport, ended: bool) -> Moment:
         transport, clock = state["transport"], state["clock"]
         return Moment(
             rig=self._files[0],

@@ -59,7 +59,7 @@ class _Open:
     """The take that is being recorded, and what its foot will say."""
 
     path: Path
-    begin: Mapping[str, Any]
+    begin: Mapping[str, object]
     meter: tuple[int, int]
     began_ns: int
     last_ns: int
@@ -69,7 +69,7 @@ class _Open:
     moves: int = 0
     lost: int = 0
 
-    def foot(self) -> dict[str, Any]:
+    def foot(self) -> dict[str, object]:
         bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
         bars = -(-max(0.0, self.last_tick - self.first_tick // bar * bar) // bar)
         return {

@@ -21,6 +21,10 @@ READY_S = 60.0
 SILENT_S = 10.0
 """Far above what any work of the service takes; below what a performer waits."""
 
+ONE_HEAP = {"MALLOC_ARENA_MAX": "1"}
+"""glibc gives each thread a heap, and what one thread has freed no other gets. The threads of the
+service take turns anyway (measured: 2 MB less after 60 edits). Other C libraries do not read it."""
+
 
 class ServiceChild:
     """`child` is the process, or None. `said` is told its log, `ready` its address and
@@ -63,7 +67,7 @@ class ServiceChild:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            env={**os.environ, **self._secret, PARENT: str(os.getpid())},
+            env={**os.environ, **ONE_HEAP, **self._secret, PARENT: str(os.getpid())},
             start_new_session=True,
             pass_fds=(self._memory,),
         )

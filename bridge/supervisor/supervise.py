@@ -29,6 +29,7 @@ from bridge.files.token import kept_token
 from bridge.player.start import Start
 from bridge.player.wake import Wake
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
+from bridge.protocol.state import NOT_YET
 from bridge.supervisor import begin, comeback, failsafe, lock, voice
 from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
@@ -63,7 +64,8 @@ _now = time.monotonic_ns
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What `run` is asked for."""
+    """What `run` is asked for: the files, the network ports and whether to listen beyond this
+    computer, whether to `start` by itself, to begin anew (`fresh`), and what is logged, how."""
 
     rig: Path
     set: Path
@@ -344,7 +346,7 @@ class Supervisor:
             self._recorder.hear(batch, time.monotonic())
         self._watch.batches.clear()
 
-    def _about_take(self) -> dict[str, Any]:
+    def _about_take(self) -> dict[str, object]:
         state, start = self._watch.state, self._start
         return {
             "version": start.version,
@@ -389,7 +391,7 @@ class Supervisor:
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
-            watch.state = {}
+            watch.state = NOT_YET
         start = self._start
         self._start = replace(
             start,
@@ -463,25 +465,16 @@ def _loaded(start: Start) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
 
 
-def run(
-    rig_path: Path,
-    set_path: Path,
-    *,
-    http_port: int = HTTP_PORT,
-    osc_port: int = OSC_PORT,
-    lan: bool = False,
-    start: bool = False,
-    fresh: bool = False,
-    log_json: bool = False,
-    least: voice.Level = "info",
-    ahead: Child | None = None,
-) -> int:
-    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code: 0, or that of the
-    error, which is said in a line or more on standard error. `ahead`: the player, if it was begun
-    already (`bridge.supervisor.ahead`)."""
-    options = Options(
-        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json, least
-    )
+def run(options: Options, ahead: Child | None = None) -> int:
+    """Plays a set on a rig until SIGTERM or Ctrl-C.
+
+    Args:
+        options: what is asked for.
+        ahead: the player, if it was begun already (`bridge.supervisor.ahead`).
+
+    Returns:
+        The exit code: 0, or that of the error, which is said on standard error.
+    """
     voice.hold_standard_handles()
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(prefix="lanebridge-", dir=run_folder()) as folder:

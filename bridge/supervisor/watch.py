@@ -6,10 +6,11 @@ import contextlib
 import json
 import pickle
 import socket
-from typing import Any
+from typing import Any, cast
 
 from bridge.player.link import KEPT, TAKE
 from bridge.player.messages import Swap, Unpacker, pack_json
+from bridge.protocol.state import NOT_YET, PlayerReport
 
 
 class Watch:
@@ -22,13 +23,13 @@ class Watch:
     """
 
     def __init__(self) -> None:
-        self.state: dict[str, Any] = {}
+        self.state: PlayerReport = NOT_YET
         self.score: Any = None
         self.revision: int | None = None
         self.text = self.file = ""
-        self.memory: dict[str, Any] | None = None
-        self.sent: list[list[Any]] = []
-        self.batches: list[dict[str, Any]] = []
+        self.memory: dict[str, object] | None = None
+        self.sent: list[list[object]] = []
+        self.batches: list[dict[str, object]] = []
         self.heard_ns = 0
         self._sock: socket.socket | None = None
         self._unpacker = Unpacker()
@@ -89,8 +90,8 @@ class Watch:
             self.sent += frame.get("sent", [])
         elif what == "hello":
             frame.pop("origin", None)
-            self.state = frame
+            self.state = cast(PlayerReport, frame)
         elif what == "state":
             for key in ("acks", "refused"):
                 frame.pop(key, None)
-            self.state.update(frame)
+            self.state = cast(PlayerReport, {**self.state, **frame})

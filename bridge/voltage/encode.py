@@ -106,7 +106,7 @@ class Encoder:
         if correction is not None:
             self._corrections[output] = correction
 
-    def memory(self) -> dict[str, Any]:
+    def memory(self) -> dict[str, object]:
         """What it believes to stand at the outputs, as plain data for `recall`."""
         voices = [[*key, *voice.memory()] for key, voice in self._voices.items()]
         return {"codes": dict(self._codes), "voices": voices}

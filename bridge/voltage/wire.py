@@ -40,7 +40,7 @@ SECOND_NS = 1_000_000_000
 Row = TypeVar("Row")
 
 
-def _itself(row: Any) -> Message:
+def _itself(row: object) -> Message:
     return cast(Message, row)
 
 
@@ -233,7 +233,7 @@ class Thinner:
         else:
             waiting.volts = volts
 
-    def memory(self) -> dict[str, Any]:
+    def memory(self) -> dict[str, object]:
         """What waits and what may move again when, as plain data for `recall`."""
         waiting = [[name, one.volts, one.since_ns] for name, one in self._waiting.items()]
         return {"waiting": waiting, "again": dict(self._again_ns), "free": dict(self._free_ns)}

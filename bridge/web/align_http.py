@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, TypedDict
+from typing import Annotated, Literal, TypedDict
 
 from aiohttp import web
 from pydantic import Field
@@ -42,6 +42,7 @@ class AlignAnswer(TypedDict):
 
 
 def align_routes(aligner: Aligner) -> Routes:
+    """Lining up with an audio input: what is measured, kept and shown."""
     routes = Routes()
 
     def shown() -> AlignState:
@@ -50,7 +51,7 @@ def align_routes(aligner: Aligner) -> Routes:
         return state
 
     @routes.add("GET", "/api/align", "align", "How late voices were, and what is proposed.")
-    async def get(request: web.Request, query: Any) -> AlignAnswer:
+    async def get(request: web.Request, query: object) -> AlignAnswer:
         return {"caution": CAUTION, "align": aligner.state()}
 
     @routes.add(
@@ -82,17 +83,17 @@ def align_routes(aligner: Aligner) -> Routes:
         "Writes what is proposed into the rig file; it holds from the next start.",
         errors=(409,),
     )
-    async def apply(request: web.Request, body: Any) -> AlignState:
+    async def apply(request: web.Request, body: object) -> AlignState:
         await aligner.apply()
         return shown()
 
     @routes.add("POST", "/api/align/stop", "stopAlign", "Silence now.", role="play")
-    async def stop(request: web.Request, body: Any) -> b.Done:
+    async def stop(request: web.Request, body: object) -> b.Done:
         await aligner.stop()
         return b.Done()
 
     @routes.add("DELETE", "/api/align", "endAlign", "Forgets what was heard.", errors=(409,))
-    async def end(request: web.Request, query: Any) -> b.Done:
+    async def end(request: web.Request, query: object) -> b.Done:
         await aligner.forget()
         return b.Done()
 

@@ -18,6 +18,7 @@ from bridge.control.budget import CLIENT_BURST, CLIENT_RATE
 from bridge.files.blocks import Block, Head, Pairs, Signs, Words
 from bridge.files.take_folder import SERVICE_BYTES
 from bridge.protocol.command import described_limits
+from bridge.protocol.state import State
 from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, COMMAND_BYTES, MIDI, TEXT_BYTES
 from bridge.web.manual_http import policy
 from bridge.web.problems import KINDS
@@ -62,7 +63,7 @@ PACK = "pack.zip"
 FILES = {ARCHIVE: PACK, MIDI: "take.mid"}
 """Where what comes back is put, by its type, since no terminal can show it."""
 # What is sent in the examples, by operation; {lane} and so on become names of what plays.
-EXAMPLES: Mapping[str, Any] = {
+EXAMPLES: Mapping[str, object] = {
     "muteLane": {"muted": True, "when": "bar"},
     "muteGroup": {"muted": True},
     "holdLane": {"active": True},
@@ -119,14 +120,15 @@ EXAMPLES: Mapping[str, Any] = {
 }
 
 
-def names_in(state: Mapping[str, Any], outputs: Mapping[str, str], file: str) -> dict[str, str]:
+def names_in(state: State, outputs: Mapping[str, str], file: str) -> dict[str, str]:
     """Names for the examples, out of what plays. `outputs`: kinds by name."""
-    lanes: Mapping[str, Any] = state.get("lanes", {})
+    lanes = state.get("lanes", {})
     lane = next(iter(lanes), "kick")
+    settings = lanes[lane]["settings"] if lane in lanes else {}
     groups = [group for one in lanes.values() for group in one["groups"]]
     return {
         "lane": lane,
-        "setting": next(iter(lanes.get(lane, {}).get("settings", ())), "chance"),
+        "setting": next(iter(settings), "chance"),
         "group": next(iter(groups), "drums"),
         "macro": next(iter(state.get("macros", ())), "brightness"),
         "section": next(iter(state.get("sections", ())), "flood"),
@@ -153,7 +155,7 @@ def page(document: Schema, names: Mapping[str, str], base: str) -> str:
     )
 
 
-def curl(method: str, path: str, body: Any, names: Mapping[str, str], base: str) -> str:
+def curl(method: str, path: str, body: object, names: Mapping[str, str], base: str) -> str:
     """The line for a terminal; `body` None: nothing is sent."""
     for name, value in names.items():
         path = path.replace(f"{{{name}}}", value)
@@ -167,7 +169,7 @@ def curl(method: str, path: str, body: Any, names: Mapping[str, str], base: str)
     return shlex.join([*words, base + path])
 
 
-def _filled(value: Any, names: Mapping[str, str]) -> Any:
+def _filled(value: object, names: Mapping[str, str]) -> object:
     if isinstance(value, dict):
         return {key: _filled(inner, names) for key, inner in value.items()}
     if isinstance(value, list):

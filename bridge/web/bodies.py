@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -10,7 +10,7 @@ from bridge.protocol.limits import SwapMoment
 from bridge.web.problems import Kind
 
 
-def whole(value: Any) -> Any:
+def whole(value: object) -> object:
     """An integer where a number without a fraction is given: JSON does not tell 17.0 from 17 (RFC
     8259, section 6; JSON Schema 2020-12 calls both integers). Everything else as it is."""
     if isinstance(value, float) and value.is_integer():

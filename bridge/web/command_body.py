@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from bridge.errors import CommandError
 from bridge.protocol.command import Command, Http, fields_of, wrong_fields
@@ -46,7 +45,7 @@ class CommandBody:
         return not any(fields[name].required for name in self.members)
 
     @property
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> dict[str, object]:
         """The JSON Schema of the body."""
         without = fields_of(self.command).keys() - set(self.members)
         return object_schema(self.command, without)
@@ -73,7 +72,7 @@ class CommandBody:
             raise CommandError("; ".join(wrong.values()), "value", in_body)
         return decode(whole)
 
-    def _members(self, data: bytes) -> dict[str, Any]:
+    def _members(self, data: bytes) -> dict[str, object]:
         if not data:
             if self.optional:
                 return {}

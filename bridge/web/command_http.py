@@ -89,7 +89,7 @@ def _described(name: str) -> str:
 def history_route(control: Control) -> Route:
     """What can be undone and redone."""
 
-    async def history(request: web.Request, query: Any) -> HistoryList:
+    async def history(request: web.Request, query: object) -> HistoryList:
         done, undone = control.history.labels()
         return {**control.history.summary(), "done": done, "undone": undone}
 

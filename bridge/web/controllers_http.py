@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypedDict
+from typing import Annotated, TypedDict
 
 from aiohttp import web
 from pydantic import Field
@@ -71,6 +71,7 @@ CONTROL = {
 
 
 def controller_routes(controllers: Controllers) -> Routes:
+    """MIDI controllers: what they are bound to, learning, forgetting."""
     routes = Routes()
 
     def answer() -> ControlsAnswer:
@@ -84,7 +85,7 @@ def controller_routes(controllers: Controllers) -> Routes:
         }
 
     @routes.add("GET", "/api/controllers", "controllers", "What each MIDI control does.")
-    async def listed(request: web.Request, query: Any) -> ControlsAnswer:
+    async def listed(request: web.Request, query: object) -> ControlsAnswer:
         return answer()
 
     @routes.add(
@@ -110,7 +111,7 @@ def controller_routes(controllers: Controllers) -> Routes:
         errors=(404, 409, 422),
         params=NAMED,
     )
-    async def remove(request: web.Request, query: Any) -> ControlsAnswer:
+    async def remove(request: web.Request, query: object) -> ControlsAnswer:
         await controllers.remove(request.match_info["controller"])
         return answer()
 
@@ -146,7 +147,7 @@ def _control_routes(controllers: Controllers) -> Routes:
     @routes.add(
         "DELETE", "/api/controllers/learn", "cancelLearning", "Ends the wait for a control."
     )
-    async def cancel(request: web.Request, query: Any) -> b.Done:
+    async def cancel(request: web.Request, query: object) -> b.Done:
         controllers.cancel()
         return b.Done()
 
@@ -171,7 +172,7 @@ def _control_routes(controllers: Controllers) -> Routes:
         errors=(404, 409, 422),
         params=CONTROL,
     )
-    async def forget(request: web.Request, query: Any) -> b.Done:
+    async def forget(request: web.Request, query: object) -> b.Done:
         await controllers.forget(*place(request))
         return b.Done()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated
 
 from aiohttp import web
 from pydantic import Field
@@ -71,7 +71,7 @@ def device_routes(
         return DeviceRow(**shown, here=device.id == request.get(DEVICE))
 
     @routes.add("GET", "/api/devices", "devices", "Who is let in from the network.", role="edit")
-    async def listed(request: web.Request, query: Any) -> DevicesAnswer:
+    async def listed(request: web.Request, query: object) -> DevicesAnswer:
         return DevicesAnswer(devices=[row(request, one) for one in access.devices.listed()])
 
     @routes.add(
@@ -98,7 +98,7 @@ def device_routes(
         errors=(404,),
         params={"device": "its id"},
     )
-    async def revoke(request: web.Request, query: Any) -> b.Done:
+    async def revoke(request: web.Request, query: object) -> b.Done:
         device = access.devices.revoke(request.match_info["device"])
         access.shut_out(device)
         changed(device)

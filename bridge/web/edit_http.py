@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from aiohttp import web
 from pydantic import BeforeValidator, Field
@@ -22,7 +22,7 @@ from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
 from bridge.music.score import Score, compile_score
-from bridge.session.chart import Charts
+from bridge.session.chart import PARTS, Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
@@ -34,7 +34,7 @@ from bridge.web.words_http import WORDS_ROUTE
 Key = Annotated[str, Field(min_length=1, max_length=64)]
 
 
-def plain_numbers(value: Any) -> Any:
+def plain_numbers(value: object) -> object:
     """The value with 17 in place of 17.0, wherever it stands: JSON has one kind of number."""
     if isinstance(value, dict):
         return {key: plain_numbers(inner) for key, inner in value.items()}
@@ -49,7 +49,7 @@ class EditRow(Strict):
     removed only with `force`: lanes that are made of it go too, others lose what they say of it."""
 
     path: Annotated[list[Key], Field(min_length=1, max_length=8)]
-    value: Annotated[Any, BeforeValidator(plain_numbers)] = None
+    value: Annotated[object, BeforeValidator(plain_numbers)] = None
     rename: Key | None = None
     force: bool = False
 
@@ -81,7 +81,7 @@ class PlainAnswer(b.Answer):
     revision: int
     file: str
     saved: bool
-    data: dict[str, Any]
+    data: dict[str, object]
     also: list[str] = Field(default_factory=list)
 
 
@@ -173,28 +173,13 @@ def label_of(rows: list[EditRow]) -> str:
     return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
 
 
-def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, Any]]:
-    return [
-        {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
-    ]
-
-
-PERFORMED = (
-    "lanes",
-    "macros",
-    "section",
-    "form",
-    "section_pending",
-    "order",
-    "morph",
-    "tempo",
-    "tempo_glide",
-)
+PERFORMED = (*PARTS, "morph", "tempo", "tempo_glide")
 """Members of the state that say how a set is played: all that a preview depends on beside the set
 and the bar."""
 
 
 def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
+    """The set that plays as plain data, edits of it, and previews of edits."""
     routes = Routes()
     session = control.session
 
@@ -211,7 +196,7 @@ def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
         )
 
     @routes.add("GET", "/api/set/plain", "getPlainSet", "The set that plays, as plain data.")
-    async def get(request: web.Request, query: Any) -> PlainAnswer:
+    async def get(request: web.Request, query: object) -> PlainAnswer:
         playing = playing_now()
         with_tag(request, control.edits)
         return await asyncio.to_thread(plain, playing)
@@ -249,18 +234,18 @@ def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
 
 def _preview_routes(session: Session, charts: Charts) -> Routes:
     routes = Routes()
-    previews: Heavy[dict[str, Any]] = Heavy()
+    previews: Heavy[dict[str, object]] = Heavy()
 
     def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
         of_section(playing.text, body.section)
         text, _ = edited(playing.text, within(body.edits, body.section))
         return compile_score(parse_set(text, playing.path.name, rig).spec, rig.ranges)
 
-    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, Any]:
+    async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, object]:
         try:
             score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
-            return {"problems": rows_of(error.problems), "chart": None}
+            return {"problems": [problem.facts() for problem in error.problems], "chart": None}
         chart = await charts.preview(score, body.bars)
         del chart["type"]
         return {"problems": [], "chart": chart}
@@ -273,14 +258,14 @@ def _preview_routes(session: Session, charts: Charts) -> Routes:
         answer=PreviewAnswer,
         limit=TEXT_BYTES,
     )
-    async def preview(request: web.Request, body: PreviewBody) -> dict[str, Any]:
+    async def preview(request: web.Request, body: PreviewBody) -> dict[str, object]:
         if "lanes" not in session.state:
             raise PlayerError("the player has not started yet")
         rig, playing = session.loaded()
         state = session.state
         tick, bar = int(state["transport"]["tick"]), playing.score.spec.bar_ticks
         at = tick // bar * bar
-        plain: dict[str, Any] = dict(state)
+        plain: dict[str, object] = dict(state)
         played = {name: plain.get(name) for name in PERFORMED}
         asked = digest(json.dumps([body.model_dump(), played]))
         return await previews.get(

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 from aiohttp import web
 
 from bridge.control.health import findings, worst
 from bridge.control.session import Session
 from bridge.control.stream import StateChanged
-from bridge.protocol.state import ClockWord
+from bridge.protocol.state import ClockWord, LinksState, PlayerReport, State
 from bridge.supervisor import health
 from bridge.web import bodies as b
 from bridge.web.http import Route
+
+if TYPE_CHECKING:
+    from prometheus_client.core import Metric
 
 CLOCK_STATES = get_args(ClockWord)
 
@@ -38,9 +41,7 @@ class HealthAnswer(b.Answer):
 class Watching:
     """Answers both; counts ports that have come back since this service began."""
 
-    def __init__(
-        self, session: Session, full: Callable[[], Mapping[str, Any]], folder: Path
-    ) -> None:
+    def __init__(self, session: Session, full: Callable[[], State], folder: Path) -> None:
         self._session = session
         self._full = full
         self._folder = folder
@@ -77,7 +78,7 @@ class Watching:
                 self._back[name] = self._back.get(name, 0) + 1
             self._open[name] = port["open"]
 
-    async def _health(self, request: web.Request, query: Any) -> web.Response | HealthAnswer:
+    async def _health(self, request: web.Request, query: object) -> web.Response | HealthAnswer:
         found = findings(self._full(), self._session.present, health.read(self._folder))
         answer = HealthAnswer(
             status=worst(found), findings=[HealthFinding(**row._asdict()) for row in found]
@@ -91,7 +92,7 @@ class Watching:
             headers={"Cache-Control": "no-store"},
         )
 
-    async def _metrics(self, request: web.Request, query: Any) -> web.Response:
+    async def _metrics(self, request: web.Request, query: object) -> web.Response:
         # Here, since most never ask: it takes a while to load.
         from prometheus_client import CollectorRegistry
         from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
@@ -103,7 +104,7 @@ class Watching:
             headers={"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"},
         )
 
-    def _figures(self) -> Iterator[Any]:
+    def _figures(self) -> Iterator[Metric]:
         state = self._full()
         yield _gauge("player_up", "Whether the player is there", self._session.present)
         yield from _of_player(state)
@@ -113,13 +114,13 @@ class Watching:
         yield from _of_supervisor(health.read(self._folder))
 
 
-def _gauge(name: str, says: str, value: float) -> Any:
+def _gauge(name: str, says: str, value: float) -> Metric:
     from prometheus_client.core import GaugeMetricFamily
 
     return GaugeMetricFamily(f"lanebridge_{name}", says, value=value)
 
 
-def _counter(name: str, says: str, value: float) -> Any:
+def _counter(name: str, says: str, value: float) -> Metric:
     from prometheus_client.core import CounterMetricFamily
 
     return CounterMetricFamily(f"lanebridge_{name}", says, value=value)
@@ -127,17 +128,17 @@ def _counter(name: str, says: str, value: float) -> Any:
 
 def _by(
     kind: Literal["gauge", "counter"], name: str, says: str, label: str, rows: Mapping[str, float]
-) -> Any:
+) -> Metric:
     from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 
-    make: Any = GaugeMetricFamily if kind == "gauge" else CounterMetricFamily
+    make = GaugeMetricFamily if kind == "gauge" else CounterMetricFamily
     family = make(f"lanebridge_{name}", says, labels=[label])
     for what, value in rows.items():
         family.add_metric([what], value)
     return family
 
 
-def _of_player(state: Mapping[str, Any]) -> Iterator[Any]:
+def _of_player(state: PlayerReport) -> Iterator[Metric]:
     from prometheus_client.core import HistogramMetricFamily
 
     late = state.get("lateness")
@@ -159,27 +160,27 @@ def _of_player(state: Mapping[str, Any]) -> Iterator[Any]:
     if clock is not None:
         now = {name: float(name == clock["state"]) for name in CLOCK_STATES}
         yield _by("gauge", "clock", "The state of the clock", "state", now)
-        yield _gauge("clock_jitter_seconds", "Jitter of the clock", clock["jitter_ms"] / 1000)
-        yield _gauge("tempo_bpm", "The tempo", clock["tempo"])
+        if clock["jitter_ms"] is not None:
+            jitter_s = clock["jitter_ms"] / 1000
+            yield _gauge("clock_jitter_seconds", "Jitter of the clock", jitter_s)
+        if clock["tempo"] is not None:
+            yield _gauge("tempo_bpm", "The tempo", clock["tempo"])
 
 
-def _of_links(links: Mapping[str, Any] | None) -> Iterator[Any]:
+def _of_links(links: LinksState | None) -> Iterator[Metric]:
     if links is None:
         return
     yield _gauge("pages", "Pages that are connected", links["pages"])
     yield _gauge("subscribers", "Who gets OSC feedback", links["subscribers"])
-    for name, says in (
-        ("dropped", "Pages that did not read"),
-        ("forbidden", "Requests that were not let in"),
-        ("too_many", "Commands over their client's budget"),
-        ("lost", "OSC datagrams that were dropped before they were read"),
-    ):
-        yield _counter(name, says, links[name])
+    yield _counter("dropped", "Pages that did not read", links["dropped"])
+    yield _counter("forbidden", "Requests that were not let in", links["forbidden"])
+    yield _counter("too_many", "Commands over their client's budget", links["too_many"])
+    yield _counter("lost", "OSC datagrams dropped before they were read", links["lost"])
     osc = {what: float(count) for what, count in links["osc"].items()}
     yield _by("counter", "osc_messages", "OSC messages by what became of them", "what", osc)
 
 
-def _of_supervisor(told: health.Health | None) -> Iterator[Any]:
+def _of_supervisor(told: health.Health | None) -> Iterator[Metric]:
     if told is None:
         return
     yield _counter("player_restarts", "Players that were started again", told.player_restarts)
@@ -192,8 +193,8 @@ def _of_supervisor(told: health.Health | None) -> Iterator[Any]:
 class _Figures:
     """What a registry asks for its figures."""
 
-    def __init__(self, families: list[Any]) -> None:
+    def __init__(self, families: list[Metric]) -> None:
         self._families = families
 
-    def collect(self) -> list[Any]:
+    def collect(self) -> list[Metric]:
         return self._families

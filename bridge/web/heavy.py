@@ -9,7 +9,7 @@ import contextlib
 from collections import OrderedDict
 from collections.abc import Callable, Coroutine, Hashable
 from hashlib import sha256
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from aiohttp import web
 
@@ -42,7 +42,7 @@ class Heavy(Generic[T]):
         self._kept: OrderedDict[Hashable, T] = OrderedDict()
 
     async def get(
-        self, request: web.Request, key: Hashable, make: Callable[[], Coroutine[Any, Any, T]]
+        self, request: web.Request, key: Hashable, make: Callable[[], Coroutine[object, object, T]]
     ) -> T:
         """What `make` returns for `key`, made now or kept from before.
 
@@ -78,7 +78,7 @@ class Heavy(Generic[T]):
                 if self._works.get(key) is work:
                     del self._works[key]  # who asks from now on needs a new one
 
-    async def _do(self, key: Hashable, make: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    async def _do(self, key: Hashable, make: Callable[[], Coroutine[object, object, T]]) -> T:
         me = asyncio.current_task()
         try:
             async with self._lock:

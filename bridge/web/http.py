@@ -32,6 +32,7 @@ BODY_S = 10.0  # generous for half a megabyte on a bad wireless network
 ARCHIVE = "application/zip"
 ARCHIVE_BYTES = 4 << 20  # a pack without recordings has a few ten thousand
 MIDI = "audio/midi"
+SVG = "image/svg+xml"
 TAG = web.RequestKey("tag", str)  # the entity tag of what a handler answers
 
 Run = Callable[[web.Request, Any], Awaitable[Any]]
@@ -201,7 +202,9 @@ def answer_without_none(answer: BaseModel) -> bool:
 
 
 def state_route(full: Callable[[], State]) -> Route:
-    async def state(request: web.Request, query: Any) -> State:
+    """The whole state, as `full` gives it."""
+
+    async def state(request: web.Request, query: object) -> State:
         return full()
 
     return Route("GET", "/api/state", "state", "The whole state.", state, answer=State)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
@@ -29,6 +29,7 @@ from bridge.web import bodies as b
 from bridge.web.conditions import with_tag
 from bridge.web.heavy import Heavy, digest
 from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, Routes, client_of
+from bridge.web.setbook_http import set_answer
 
 Which = Annotated[
     str,
@@ -95,6 +96,7 @@ class OpenedAnswer(b.Answer):
 
 
 def keeping_routes(book: SetBook, control: Control) -> Routes:
+    """Saved moments of set and rig, and packs of them to hand on."""
     routes = Routes()
     session = control.session
     lists: Heavy[MomentsAnswer] = Heavy()
@@ -102,12 +104,12 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
     @routes.add(
         "GET", "/api/set/moments", "setMoments", "Every saved moment of the set that plays."
     )
-    async def of_set(request: web.Request, query: Any) -> MomentsAnswer:
+    async def of_set(request: web.Request, query: object) -> MomentsAnswer:
         path = session.loaded()[1].path
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 
     @routes.add("GET", "/api/rig/moments", "rigMoments", "Every saved moment of the rig.")
-    async def of_rig(request: web.Request, query: Any) -> MomentsAnswer:
+    async def of_rig(request: web.Request, query: object) -> MomentsAnswer:
         path = _path(session.loaded()[0])
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 
@@ -124,13 +126,7 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
         label = f"the set as saved until {moment.until:%Y-%m-%d %H:%M}"
         playing = await book.put(text, body.when, client_of(request), label=label)
         with_tag(request, control.edits)
-        return b.SetAnswer(
-            name=playing.document.spec.name,
-            file=book.name(playing),
-            text=playing.text,
-            revision=max(playing.revision, 0),
-            saved=book.saved,
-        )
+        return set_answer(book, playing)
 
     @routes.add(
         "POST",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import Any, TypedDict
+from typing import TypedDict
 
 from aiohttp import web
 
@@ -29,7 +29,7 @@ def input_routes() -> Routes:
     routes = Routes()
 
     @routes.add("GET", "/api/audio-inputs", "audioInputs", "Audio inputs that can be listened to.")
-    async def inputs(request: web.Request, query: Any) -> InputsAnswer:
+    async def inputs(request: web.Request, query: object) -> InputsAnswer:
         try:
             found = await asyncio.to_thread(audio_inputs)
         except ListenError as error:
@@ -40,7 +40,7 @@ def input_routes() -> Routes:
 
 
 def listen_route(
-    path: str, name: str, says: str, listen: Listen, shown: Callable[[], Any], answer: type
+    path: str, name: str, says: str, listen: Listen, shown: Callable[[], object], answer: type
 ) -> Route:
     """A route that begins to listen to an audio input.
 
@@ -53,7 +53,7 @@ def listen_route(
         answer: the type of that.
     """
 
-    async def run(request: web.Request, body: b.ListenBody) -> Any:
+    async def run(request: web.Request, body: b.ListenBody) -> object:
         await listen(body.input, body.channel, client_of(request))
         return shown()
 

@@ -26,7 +26,6 @@ import socket
 import time
 from collections import deque
 from collections.abc import Callable, Coroutine
-from typing import Any
 
 from aiohttp import WSMsgType, web
 
@@ -107,16 +106,16 @@ class Client:
         self.transport = transport
         self.dirty = asyncio.Event()
         self.sent: State | None = None
-        self.hits: deque[list[Any]] = deque(maxlen=HITS_MOST)
-        self.answers: deque[dict[str, Any]] = deque()
-        self.tick: dict[str, Any] | None = None
+        self.hits: deque[list[object]] = deque(maxlen=HITS_MOST)
+        self.answers: deque[dict[str, object]] = deque()
+        self.tick: dict[str, object] | None = None
         self.bars = 2
-        self.chart_sent: Any = None
+        self.chart_sent: object = None
         self.scope: ScopeView | None = None
-        self.tasks: set[asyncio.Task[Any]] = set()
+        self.tasks: set[asyncio.Task[object]] = set()
         self.unanswered = 0
 
-    def answer(self, message: dict[str, Any]) -> None:
+    def answer(self, message: dict[str, object]) -> None:
         """Queues an answer. Of too many refusals only the number is told. What is done has been
         paid for from the budget, so it is no more than a burst and `STALL_S` of it before a client
         that takes nothing is dropped."""
@@ -126,7 +125,7 @@ class Client:
             self.unanswered += 1
         self.dirty.set()
 
-    def start(self, work: Coroutine[Any, Any, Any]) -> None:
+    def start(self, work: Coroutine[object, object, object]) -> None:
         """Runs `work` beside, until the client leaves."""
         task = asyncio.create_task(work)
         self.tasks.add(task)
@@ -184,7 +183,7 @@ class Live:
                     client.tick = message
                     client.dirty.set()
 
-    def position(self) -> dict[str, Any] | None:
+    def position(self) -> dict[str, object] | None:
         """The ``tick`` message: where the song is now."""
         state = self._control.session.state
         if "transport" not in state or not self._control.session.present:
@@ -332,9 +331,9 @@ class Live:
         self.dropped += 1
         client.transport.abort()
 
-    def _round(self, client: Client) -> list[dict[str, Any] | str]:
+    def _round(self, client: Client) -> list[dict[str, object] | str]:
         """What a client is sent now: the newest of everything, nothing twice."""
-        messages: list[dict[str, Any] | str] = []
+        messages: list[dict[str, object] | str] = []
         if client.resumed is not None:
             messages.append({"type": "resumed", "number": client.resumed})
             client.resumed = None
@@ -457,7 +456,7 @@ class Live:
             client.scope = None
 
     @staticmethod
-    async def _say(client: Client, message: dict[str, Any]) -> None:
+    async def _say(client: Client, message: dict[str, object]) -> None:
         if client.transport.get_write_buffer_size() <= BUFFER_BYTES // 4:
             with contextlib.suppress(ConnectionError):
                 await client.ws.send_str(json.dumps(message))
@@ -466,7 +465,7 @@ class Live:
         try:
             if isinstance(command, Learn):
                 row = await self._controllers.learn(command, client.name)
-                more: dict[str, Any] = {"learned": row}
+                more: dict[str, object] = {"learned": row}
             else:
                 more = await self._control.carry_out(command, client.name)
         except (CommandError, InputError, PlayerError) as error:
@@ -479,7 +478,7 @@ class Live:
             client.answer({"type": "done", "seq": seq, **more})
 
 
-def _object(text: str) -> dict[str, Any]:
+def _object(text: str) -> dict[str, object]:
     """The JSON object of a message."""
     given = parsed(text)
     if not isinstance(given, dict):
@@ -487,7 +486,7 @@ def _object(text: str) -> dict[str, Any]:
     return given
 
 
-def _seq(given: dict[str, Any]) -> int | None:
+def _seq(given: dict[str, object]) -> int | None:
     """The number that the answer gets, if there is a usable one."""
     seq = given.get("seq")
     return seq if isinstance(seq, int) and not isinstance(seq, bool) else None

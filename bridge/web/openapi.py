@@ -6,7 +6,8 @@ what is checked.
 
 from __future__ import annotations
 
-from typing import Any, is_typeddict
+from collections.abc import Mapping
+from typing import is_typeddict
 
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
@@ -29,12 +30,16 @@ ALWAYS = (400, 401, 403, 405, 421, 429, 500, 503)
 WITH_BODY = (408, 413, 415, 422)
 
 
-def describe(routes: list[Route]) -> dict[str, Any]:
+Names = Mapping[tuple[type, JsonSchemaMode], object]
+"""The schemas of the models, by the model and by whether it comes in or goes out."""
+
+
+def describe(routes: list[Route]) -> dict[str, object]:
     """The OpenAPI document of `routes`."""
     wanted: dict[tuple[type[BaseModel], JsonSchemaMode], None] = {
         (b.ProblemAnswer, "serialization"): None
     }
-    states: dict[str, Any] = {}
+    states: dict[str, object] = {}
     for route in routes:
         if is_typeddict(route.answer):
             states |= state_schemas(route.answer, REF)
@@ -43,7 +48,7 @@ def describe(routes: list[Route]) -> dict[str, Any]:
         if route.takes_body and route.command is None and not route.archive:
             wanted[route.body or b.Nothing, "validation"] = None
     names, definitions = models_json_schema(list(wanted), ref_template=REF)
-    paths: dict[str, Any] = {}
+    paths: dict[str, dict[str, object]] = {}
     for route in routes:
         paths.setdefault(route.path, {})[route.method.lower()] = _operation(route, names)
     return {
@@ -69,9 +74,9 @@ def describe(routes: list[Route]) -> dict[str, Any]:
     }
 
 
-def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
+def _operation(route: Route, names: Names) -> dict[str, object]:
     statuses = {*ALWAYS, *route.errors, *(WITH_BODY if route.takes_body else ())}
-    operation: dict[str, Any] = {
+    operation: dict[str, object] = {
         "operationId": route.name,
         "summary": route.says,
         "x-role": route.needs,
@@ -118,7 +123,7 @@ def _operation(route: Route, names: dict[Any, Any]) -> dict[str, Any]:
     return operation
 
 
-def _schema(route: Route, names: dict[Any, Any]) -> Any:
+def _schema(route: Route, names: Names) -> object:
     if route.media != "application/json":
         return {"type": "string"}
     if is_typeddict(route.answer):
@@ -126,7 +131,7 @@ def _schema(route: Route, names: dict[Any, Any]) -> Any:
     return names[route.answer, "serialization"]
 
 
-def _query(route: Route) -> list[dict[str, Any]]:
+def _query(route: Route) -> list[dict[str, object]]:
     if route.query is None:
         return []
     schema = route.query.model_json_schema()
@@ -136,5 +141,5 @@ def _query(route: Route) -> list[dict[str, Any]]:
     ]
 
 
-def _content(media: str, schema: Any, says: str) -> dict[str, Any]:
+def _content(media: str, schema: object, says: str) -> dict[str, object]:
     return {"description": says, "content": {media: {"schema": schema}}}

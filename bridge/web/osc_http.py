@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict
-from typing import Any
 
 from aiohttp import web
 
@@ -69,7 +68,7 @@ def _shown(entries: list[osc_book.Entry] | tuple[osc_book.Entry, ...]) -> list[O
 def osc_route(osc: Osc, port: Callable[[], int]) -> Route:
     """The route; `port` says where OSC listens."""
 
-    async def book(request: web.Request, query: Any) -> OscBook:
+    async def book(request: web.Request, query: object) -> OscBook:
         return OscBook(
             port=port(),
             tcp=osc.streams.listening,

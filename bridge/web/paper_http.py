@@ -1,14 +1,15 @@
-"""Routes of what is planned and kept on paper: outputs, the patch sheet, the scope's drawing."""
+"""Routes of what is planned and kept on paper: outputs, the patch sheet, drawings."""
 
 from __future__ import annotations
 
 import asyncio
 import sys
+from collections.abc import Callable, Coroutine
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
@@ -21,8 +22,8 @@ from bridge.files.tuning import tuning_path
 from bridge.paper import fits, outputs, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
-from bridge.web.heavy import Heavy
-from bridge.web.http import Routes
+from bridge.web.heavy import Heavy, digest
+from bridge.web.http import SVG, Routes
 
 DRAW_S = 60.0
 # No script at all, and styles only from the sheet itself.
@@ -102,24 +103,30 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
 
 
 async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
-    """The drawing as SVG, made by a process of its own: the plotting library is large and slow.
+    """The drawing of volts over time as SVG; see `_drawn`."""
+    return await _drawn("scope", rig, text, "--bars", str(bars))
+
+
+async def draw_form(rig: Path, text: str) -> bytes:
+    """The set over its running order as SVG; see `_drawn`."""
+    return await _drawn("form", rig, text)
+
+
+async def _drawn(command: str, rig: Path, text: str, *options: str) -> bytes:
+    """What a command draws of a set, made by a process of its own: libraries that plot are large,
+    and what takes long must be possible to end.
 
     Raises `CommandError` with what the process says when it cannot.
     """
     with TemporaryDirectory(prefix="lanebridge-") as folder:
-        set_file, out = Path(folder, "set.yaml"), Path(folder, "scope.svg")
+        set_file, out = Path(folder, "set.yaml"), Path(folder, "drawing.svg")
         await asyncio.to_thread(set_file.write_text, text, "utf-8")
+        call = (command, str(rig), str(set_file), *options, "--out", str(out))
         process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
             "bridge.cli",
-            "scope",
-            str(rig),
-            str(set_file),
-            "--bars",
-            str(bars),
-            "--out",
-            str(out),
+            *call,
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
@@ -127,6 +134,8 @@ async def draw_scope(rig: Path, text: str, bars: int) -> bytes:
         try:
             async with asyncio.timeout(DRAW_S):
                 _, said = await process.communicate()
+        except TimeoutError:
+            raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
         finally:
             if process.returncode is None:
                 process.kill()
@@ -154,8 +163,8 @@ def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
 
 
 def paper_routes(session: Session) -> Routes:
+    """What is printed or downloaded of the set and the rig that play."""
     routes = Routes()
-    drawings: Heavy[bytes] = Heavy()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()
 
@@ -165,7 +174,7 @@ def paper_routes(session: Session) -> Routes:
         "outputs",
         "What drives each output, what it can do, what is free, and what will surprise.",
     )
-    async def get_outputs(request: web.Request, query: Any) -> PlanAnswer:
+    async def get_outputs(request: web.Request, query: object) -> PlanAnswer:
         rig, playing = session.loaded()
         key = ("outputs", id(rig), _tuned_at(rig), playing.text)
         return await plans.get(request, key, lambda: in_thread(plan, rig, playing))
@@ -183,25 +192,50 @@ def paper_routes(session: Session) -> Routes:
         text = await sheets.get(request, key, lambda: in_thread(make))
         return _sent(text.encode(), "text/html", "utf-8")
 
+    return Routes([*routes, *_drawing_routes(session)])
+
+
+def _drawing_routes(session: Session) -> Routes:
+    routes = Routes()
+    drawings: Heavy[bytes] = Heavy()
+
+    async def drawing(
+        request: web.Request,
+        key: tuple[object, ...],
+        draw: Callable[..., Coroutine[object, object, bytes]],
+        *bars: int,
+    ) -> web.Response:
+        rig, playing = session.loaded()
+        path = rig.path
+        assert path is not None
+        svg = await drawings.get(
+            request,
+            (*key, id(rig), digest(playing.text), *bars),
+            lambda: draw(path, playing.text, *bars),
+        )
+        return _sent(svg, SVG)
+
     @routes.add(
         "GET",
         "/api/scope.svg",
         "scopeDrawing",
         "Volts over time of every output that moves, for the first bars of the set.",
-        media="image/svg+xml",
+        media=SVG,
         errors=(409,),
     )
     async def scope(request: web.Request, query: SheetQuery) -> web.Response:
-        rig, playing = session.loaded()
-        path = rig.path
-        assert path is not None
-        key = (id(rig), playing.text, query.bars)
-        try:
-            svg = await drawings.get(
-                request, key, lambda: draw_scope(path, playing.text, query.bars)
-            )
-        except TimeoutError:
-            raise CommandError(f"the drawing took more than {DRAW_S:g} s", "state") from None
-        return _sent(svg, "image/svg+xml")
+        return await drawing(request, ("scope",), draw_scope, query.bars)
+
+    @routes.add(
+        "GET",
+        "/api/form.svg",
+        "formDrawing",
+        "The set over its running order, or over its sections one after another, as a timeline: "
+        "lanes over bars, what repeats, mutes, macros and sections.",
+        media=SVG,
+        errors=(409,),
+    )
+    async def form(request: web.Request, query: object) -> web.Response:
+        return await drawing(request, ("form",), draw_form)
 
     return routes

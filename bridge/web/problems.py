@@ -13,7 +13,7 @@ import http
 import json
 import logging
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 from aiohttp import web
 from pydantic import ValidationError
@@ -111,9 +111,9 @@ def phrase(status: int) -> str:
     return PHRASES.get(status) or http.HTTPStatus(status).phrase
 
 
-def problem(status: int, detail: str, **extra: Any) -> dict[str, Any]:
+def problem(status: int, detail: str, **extra: object) -> dict[str, object]:
     """A problem details object."""
-    body: dict[str, Any] = {
+    body: dict[str, object] = {
         "type": "about:blank",
         "title": phrase(status),
         "status": status,
@@ -123,7 +123,7 @@ def problem(status: int, detail: str, **extra: Any) -> dict[str, Any]:
     return body | extra
 
 
-def describe(error: Exception) -> dict[str, Any]:
+def describe(error: Exception) -> dict[str, object]:
     """The problem details of one of our own errors, of a model's or of anything else (500)."""
     match error:
         case ProblemError():
@@ -135,16 +135,13 @@ def describe(error: Exception) -> dict[str, Any]:
                 {"detail": text, "pointer": Wrong((name,), text).pointer}
                 for name, text in error.fields.items()
             ]
-            more: dict[str, Any] = {"errors": rows} if rows else {}
+            more: dict[str, object] = {"errors": rows} if rows else {}
             status = STATUS_OF_KIND.get(error.kind, 422)
             return problem(status, str(error), kind=error.kind, **more)
         case PlayerError():
             return problem(503, str(error), kind="player")
         case InputError():
-            problems = [
-                {"message": p.message, "path": p.path, "line": p.line, "column": p.column}
-                for p in error.problems
-            ]
+            problems = [problem.facts() for problem in error.problems]
             return problem(422, "the text has mistakes", kind="value", problems=problems)
         case NotJSONError():
             return problem(400, f"the body cannot be read: {error}")
@@ -155,7 +152,7 @@ def describe(error: Exception) -> dict[str, Any]:
     return problem(500, "this is a fault of ours; the log says more")
 
 
-def _wrong(error: WrongBodyError) -> dict[str, Any]:
+def _wrong(error: WrongBodyError) -> dict[str, object]:
     errors = [{"detail": one.said, "pointer": one.pointer} for one in error.wrong]
     detail = "; ".join(one.sentence for one in error.wrong[:SAID_MOST])
     return problem(422, detail, kind="value", errors=errors)
@@ -169,9 +166,9 @@ def _first(error: ValidationError) -> str:
     return f"{name}: {'cannot be used' if most is None else f'at most {most} characters'}"
 
 
-def respond(body: Mapping[str, Any], headers: Mapping[str, str] | None = None) -> web.Response:
+def respond(body: Mapping[str, object], headers: Mapping[str, str] | None = None) -> web.Response:
     return web.Response(
-        status=body["status"],
+        status=int(str(body["status"])),
         body=json.dumps(body).encode(),
         content_type=MEDIA_TYPE,
         headers=headers,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from functools import partial
-from typing import Any
 
 from aiohttp import web
 
@@ -21,7 +20,8 @@ from bridge.web.heavy import Heavy, digest
 from bridge.web.http import TEXT_BYTES, Routes, client_of
 
 
-def _shown(book: SetBook, playing: Playing) -> b.SetAnswer:
+def set_answer(book: SetBook, playing: Playing) -> b.SetAnswer:
+    """A set that plays, as the interface answers it."""
     return b.SetAnswer(
         name=playing.document.spec.name,
         file=book.name(playing),
@@ -50,7 +50,7 @@ async def _in_turn(
             edits.check(base, EVERYTHING)
         return await work(client)
 
-    return _shown(book, await edits.run(client, change, lambda: with_tag(request, edits)))
+    return set_answer(book, await edits.run(client, change, lambda: with_tag(request, edits)))
 
 
 def _checked(book: SetBook, text: str) -> b.CheckAnswer:
@@ -63,13 +63,14 @@ def _checked(book: SetBook, text: str) -> b.CheckAnswer:
 
 
 def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
+    """The set that plays: its text, checking, opening, saving, and the chart of what comes."""
     routes = Routes()
     edits = control.edits
     checks: Heavy[b.CheckAnswer] = Heavy()
-    shown, in_turn = partial(_shown, book), partial(_in_turn, book, edits)
+    shown, in_turn = partial(set_answer, book), partial(_in_turn, book, edits)
 
     @routes.add("GET", "/api/set", "getSet", "The text of the set that plays.")
-    async def get(request: web.Request, query: Any) -> b.SetAnswer:
+    async def get(request: web.Request, query: object) -> b.SetAnswer:
         _, playing = control.session.loaded()
         with_tag(request, edits)
         return shown(playing)
@@ -107,14 +108,14 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
         "The coming bars as they will be played.",
         answer=b.ChartAnswer,
     )
-    async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, Any]:
+    async def chart(request: web.Request, query: b.ChartQuery) -> dict[str, object]:
         made = await charts.make(query.bars)
         if made is None:
             raise PlayerError("the player has not started yet")
         return {key: value for key, value in made.items() if key != "type"}
 
     @routes.add("GET", "/api/rig", "rig", "Every output of the rig and what drives it.")
-    async def rig(request: web.Request, query: Any) -> b.RigAnswer:
+    async def rig(request: web.Request, query: object) -> b.RigAnswer:
         return rig_answer(control.session)
 
     return Routes([*routes, *_file_routes(book, in_turn), *_folder_routes(book)])
@@ -153,7 +154,7 @@ def _file_routes(book: SetBook, in_turn: Callable[..., Awaitable[b.SetAnswer]]) 
         errors=(409, 412, 429),
         conditional=True,
     )
-    async def save(request: web.Request, body: Any) -> b.SetAnswer:
+    async def save(request: web.Request, body: object) -> b.SetAnswer:
         return await in_turn(request, lambda client: book.save(), replaces=False)
 
     @routes.add(
@@ -219,7 +220,7 @@ def _folder_routes(book: SetBook) -> Routes:
         return await sets(request, None)
 
     @routes.add("GET", "/api/sets", "listSets", "The sets of the folder.")
-    async def sets(request: web.Request, query: Any) -> b.SetsAnswer:
+    async def sets(request: web.Request, query: object) -> b.SetsAnswer:
         return b.SetsAnswer(
             sets=[
                 b.SetFile(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any, Literal, TypedDict
+from typing import Annotated, Literal, TypedDict
 
 from aiohttp import web
 from pydantic import Field
@@ -49,6 +49,7 @@ class SoundcheckAnswer(TypedDict):
 
 
 def soundcheck_routes(checker: Soundchecker) -> Routes:
+    """A soundcheck: begin, play an output, answer, keep."""
     routes = Routes()
 
     def shown() -> SoundcheckState:
@@ -57,7 +58,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         return state
 
     @routes.add("GET", "/api/soundcheck", "soundcheck", "The check so far, and its report.")
-    async def get(request: web.Request, query: Any) -> SoundcheckAnswer:
+    async def get(request: web.Request, query: object) -> SoundcheckAnswer:
         return {"caution": CAUTION, "check": checker.state(), "report": checker.report()}
 
     @routes.add(
@@ -79,7 +80,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         return shown()
 
     @routes.add("POST", "/api/soundcheck/stop", "stopOutput", "Silence now.", role="play")
-    async def stop(request: web.Request, body: Any) -> b.Done:
+    async def stop(request: web.Request, body: object) -> b.Done:
         await checker.stop()
         return b.Done()
 
@@ -91,7 +92,7 @@ def soundcheck_routes(checker: Soundchecker) -> Routes:
         return shown()
 
     @routes.add("DELETE", "/api/soundcheck", "endSoundcheck", "Ends it.", errors=(409,))
-    async def end(request: web.Request, query: Any) -> b.Done:
+    async def end(request: web.Request, query: object) -> b.Done:
         await checker.end()
         return b.Done()
 
@@ -112,7 +113,7 @@ def _ear_routes(checker: Soundchecker, shown: Callable[[], SoundcheckState]) -> 
         "Keeps what was heard, to compare the next soundcheck with.",
         errors=(409,),
     )
-    async def keep(request: web.Request, body: Any) -> SoundcheckState:
+    async def keep(request: web.Request, body: object) -> SoundcheckState:
         await checker.keep()
         return shown()
 

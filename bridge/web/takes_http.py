@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict
@@ -15,38 +14,17 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
-from bridge.files.take_folder import SERVICE_BYTES, Row, TakeFolder
+from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, TakeRow
 from bridge.paper import chart_pages, take_midi
 from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
-from bridge.web.http import MIDI, Routes
+from bridge.web.http import MIDI, SVG, Routes
 
 CSV = "text/csv"
-SVG = "image/svg+xml"
 Make = Callable[[Take], bytes]
 TAKE = {"take": "its id, its name, its place in the list (1 is the newest), or last"}
-
-
-class TakeRow(b.Answer):
-    """A take. `id` names it for good; `name` is what a person called it. `seconds`, `bars`,
-    `messages`, `moves` and `lost` (rows that could not be written) are null where it was not ended
-    in good order; `recording`: it still goes on. `began` has the offset of the local time."""
-
-    id: str
-    name: str
-    starred: bool
-    recording: bool
-    began: str
-    set: str
-    rig: str
-    bytes: int
-    seconds: float | None
-    bars: int | None
-    messages: int | None
-    moves: int | None
-    lost: int | None
 
 
 class TakesAnswer(b.Answer):
@@ -92,7 +70,7 @@ def take_routes(state: Path | None) -> Routes:
         return TakeFolder(state)
 
     @routes.add("GET", "/api/takes", "takes", "Every take, the newest first.")
-    async def of_all(request: web.Request, query: Any) -> TakesAnswer:
+    async def of_all(request: web.Request, query: object) -> TakesAnswer:
         if state is None:
             return TakesAnswer(takes=[])
         async with turn:
@@ -186,7 +164,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         errors=(404, 409),
         params=TAKE,
     )
-    async def midi(request: web.Request, query: Any) -> web.Response:
+    async def midi(request: web.Request, query: object) -> web.Response:
         return await sent(request, ".mid", MIDI, take_midi.midi_file)
 
     @routes.add(
@@ -212,7 +190,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         errors=(404, 409),
         params=TAKE,
     )
-    async def picture(request: web.Request, query: Any) -> web.Response:
+    async def picture(request: web.Request, query: object) -> web.Response:
         return await sent(request, ".svg", SVG, _drawn, shown=True)
 
     return routes
@@ -231,11 +209,7 @@ def _drawn(take: Take) -> bytes:
 
 
 def _told(takes: TakeFolder) -> TakesAnswer:
-    return TakesAnswer(takes=[_row(row) for row in takes.rows()])
-
-
-def _row(row: Row) -> TakeRow:
-    return TakeRow(**asdict(row))
+    return TakesAnswer(takes=takes.rows())
 
 
 def _changed(

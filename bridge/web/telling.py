@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from bridge.control.view import View, merge_patch
 from bridge.protocol.state import State
@@ -28,7 +27,7 @@ class Telling:
         self._state: State | None = None
         self._at = 0.0
         # By the identity of both, which are kept so that no other object takes their place.
-        self._patches: OrderedDict[tuple[int, int], tuple[Any, Any, str]] = OrderedDict()
+        self._patches: OrderedDict[tuple[int, int], tuple[object, object, str]] = OrderedDict()
 
     def forget(self) -> None:
         """Something has changed: the next state is a new one."""
@@ -41,7 +40,7 @@ class Telling:
             self._state, self._at = self._view.calm(now), now
         return self._state
 
-    def patch(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    def patch(self, old: Mapping[str, object], new: Mapping[str, object]) -> str:
         """The merge patch from one state to another, as JSON; "" when they are equal."""
         if old is new:
             return ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any, TypedDict
+from typing import Annotated, TypedDict
 
 from aiohttp import web
 from pydantic import Field
@@ -66,6 +66,7 @@ class TunedAnswer(b.Answer):
 
 
 def tuner_routes(tuner: Tuner) -> Routes:
+    """Tuning of a pitch output: by readings, or by ear of an audio input."""
     routes = Routes()
 
     def session() -> TuningState:
@@ -74,7 +75,7 @@ def tuner_routes(tuner: Tuner) -> Routes:
         return state
 
     @routes.add("GET", "/api/tuning", "tuning", "Pitch outputs and how each is tuned.")
-    async def get(request: web.Request, query: Any) -> TuningAnswer:
+    async def get(request: web.Request, query: object) -> TuningAnswer:
         return {"outputs": await tuner.outputs(), "session": tuner.state()}
 
     @routes.add(
@@ -106,7 +107,7 @@ def _ear_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
         "Ends listening; what was heard stays.",
         errors=(409,),
     )
-    async def no_more(request: web.Request, query: Any) -> TuningState:
+    async def no_more(request: web.Request, query: object) -> TuningState:
         await tuner.listen_no_more()
         return session()
 
@@ -165,7 +166,7 @@ def _session_routes(tuner: Tuner, session: Callable[[], TuningState]) -> Routes:
     @routes.add(
         "DELETE", "/api/tuning/session", "endTuning", "Ends it; nothing is changed.", errors=(409,)
     )
-    async def end(request: web.Request, query: Any) -> b.Done:
+    async def end(request: web.Request, query: object) -> b.Done:
         await tuner.end(client_of(request))
         return b.Done()
 

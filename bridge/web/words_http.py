@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import Any, get_args
+from typing import get_args
 
 from aiohttp import web
 
@@ -47,7 +47,7 @@ class KindAnswer(Answer):
     outputs: list[str]
     moved: bool
     parts: list[PartAnswer]
-    fresh: dict[str, Any]
+    fresh: dict[str, object]
 
 
 class ReferenceAnswer(Answer):
@@ -143,7 +143,7 @@ def _settings() -> dict[str, SettingAnswer]:
     }
 
 
-async def _words(request: web.Request, query: Any) -> WordsAnswer:
+async def _words(request: web.Request, query: object) -> WordsAnswer:
     return WordsAnswer(
         kinds={name: _kind(kind) for name, kind in KINDS.items()},
         references=[

@@ -61,7 +61,7 @@ def checked(model: type[BaseModel], data: bytes) -> BaseModel:
         raise _explained(error, data, _schema(model)) from None
 
 
-def parsed(data: str | bytes) -> Any:
+def parsed(data: str | bytes) -> object:
     """The JSON of a body or a message. Raises `NotJSONError`."""
     try:
         return from_json(data)
@@ -70,7 +70,7 @@ def parsed(data: str | bytes) -> Any:
 
 
 def wrong_values(
-    error: ValidationError, given: Mapping[str, Any], model: type[BaseModel]
+    error: ValidationError, given: Mapping[str, object], model: type[BaseModel]
 ) -> list[Wrong]:
     """The same for values that are not JSON, such as those of a query."""
     return list(_merged(error, given, _schema(model)))
@@ -103,7 +103,7 @@ def _not_json(data: str | bytes) -> str:
     return "it is not JSON"  # NaN, say, which Python's own reader lets through
 
 
-def _merged(error: ValidationError, body: Any, schema: Schema) -> Iterator[Wrong]:
+def _merged(error: ValidationError, body: object, schema: Schema) -> Iterator[Wrong]:
     """Everything that is wrong, each place once: a union complains once for each of its members."""
     said: dict[Path, str] = {}
     for row in error.errors(include_url=False):
@@ -148,7 +148,7 @@ def _follow(location: Iterable[str | int], body: Any) -> tuple[Path, Any, list[s
     return tuple(path), value, rest
 
 
-def _at(schema: Schema, root: Schema, path: Path, body: Any) -> Iterator[Schema]:
+def _at(schema: Schema, root: Schema, path: Path, body: object) -> Iterator[Schema]:
     """The alternatives that may stand at a path of a body."""
     for alternative in _alternatives(schema, root, body):
         if not path:
@@ -157,7 +157,7 @@ def _at(schema: Schema, root: Schema, path: Path, body: Any) -> Iterator[Schema]
         key, rest = path[0], path[1:]
         holder: Any = body if isinstance(body, Mapping | list) else {}
         inner = holder[key] if holder else None
-        below: Any = alternative.get("items") if isinstance(key, int) else None
+        below: object = alternative.get("items") if isinstance(key, int) else None
         if isinstance(key, str):
             below = alternative.get("properties", {}).get(
                 key, alternative.get("additionalProperties")
@@ -166,7 +166,7 @@ def _at(schema: Schema, root: Schema, path: Path, body: Any) -> Iterator[Schema]
             yield from _at(below, root, rest, inner)
 
 
-def _alternatives(schema: Schema, root: Schema, body: Any) -> Iterator[Schema]:
+def _alternatives(schema: Schema, root: Schema, body: object) -> Iterator[Schema]:
     if "$ref" in schema:
         yield from _alternatives(root["$defs"][schema["$ref"].rpartition("/")[2]], root, body)
         return

@@ -11,7 +11,6 @@ messages left: a player that wakes once for each and never else has 1.
 from __future__ import annotations
 
 import argparse
-import os
 import signal
 import socket
 import subprocess
@@ -23,7 +22,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT)]
 
-from stage import free_port, state, table, wait_for  # noqa: E402
+from stage import environment, free_port, state, table, wait_for  # noqa: E402
 
 DEMO = ROOT / "bridge" / "demo"
 TOGETHER_NS = 1_000_000  # messages closer than this left in one wake-up
@@ -70,12 +69,7 @@ def run(label: str, rig: str, playing: bool, seconds: float) -> list[list[object
         (folder / "set.yaml").write_text((DEMO / "set.yaml").read_text())
         http, log = free_port(socket.SOCK_STREAM), folder / "wire.log"
         log.touch()
-        env = os.environ | {
-            "LANEBRIDGE_SIMULATED_LOG": str(log),
-            "XDG_STATE_HOME": str(folder),
-            "XDG_RUNTIME_DIR": str(folder),
-            "PYTHONPATH": str(ROOT),
-        }
+        env = environment(folder, log)
         words = [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml"]
         words += ["--port", str(http), "--osc-port", str(free_port(socket.SOCK_DGRAM))]
         words += ["--start"] if playing else []

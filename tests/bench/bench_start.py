@@ -11,7 +11,6 @@ at six bars of chart each.
 from __future__ import annotations
 
 import argparse
-import os
 import signal
 import socket
 import statistics
@@ -27,7 +26,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT)]
 
 from bench_light import children  # noqa: E402
 from bench_slow import pages  # noqa: E402
-from stage import cpu_seconds, free_port, stage, table  # noqa: E402
+from stage import cpu_seconds, environment, free_port, stage, table  # noqa: E402
 
 DEMO = ROOT / "bridge" / "demo"
 TIMES = 5
@@ -55,12 +54,7 @@ def begin(folder: Path) -> tuple[float, float]:
         (folder / name).write_text((DEMO / name).read_text())
     log = folder / "wire.log"
     log.touch()
-    env = os.environ | {
-        "LANEBRIDGE_SIMULATED_LOG": str(log),
-        "XDG_STATE_HOME": str(folder),
-        "XDG_RUNTIME_DIR": str(folder),
-        "PYTHONPATH": str(ROOT),
-    }
+    env = environment(folder, log)
     words = [sys.executable, "-m", "bridge.cli", "play", "rig.yaml", "set.yaml", "--start"]
     words += ["--port", str(free_port(socket.SOCK_STREAM))]
     words += ["--osc-port", str(free_port(socket.SOCK_DGRAM))]

@@ -8,7 +8,9 @@ sleeps on every core. Also run by itself, as the load: ``stage.py HTTP_PORT OSC_
 from __future__ import annotations
 
 import asyncio
+import compileall
 import contextlib
+import functools
 import json
 import os
 import signal
@@ -163,6 +165,24 @@ class Stage(NamedTuple):
             return {}
 
 
+@functools.cache
+def compiled() -> None:
+    """Byte code as an installed package has it, whatever PYTHONDONTWRITEBYTECODE says here."""
+    compileall.compile_dir(ROOT / "bridge", quiet=1)
+
+
+def environment(folder: Path, log: Path) -> dict[str, str]:
+    """What the program is started with: all that it writes goes into `folder`, and what its
+    simulated ports send into `log`."""
+    compiled()
+    return os.environ | {
+        "LANEBRIDGE_SIMULATED_LOG": str(log),
+        "XDG_STATE_HOME": str(folder),
+        "XDG_RUNTIME_DIR": str(folder),
+        "PYTHONPATH": str(ROOT),
+    }
+
+
 @contextlib.contextmanager
 def stage(
     folder: Path,
@@ -179,12 +199,7 @@ def stage(
     (folder / "set.yaml").write_text(document)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
     log = folder / "wire.log"
-    env = os.environ | {
-        "LANEBRIDGE_SIMULATED_LOG": str(log),
-        "XDG_STATE_HOME": str(folder),
-        "XDG_RUNTIME_DIR": str(folder),
-        "PYTHONPATH": str(ROOT),
-    }
+    env = environment(folder, log)
     # Root may always have priority, so the right itself is taken away.
     refused = (
         []

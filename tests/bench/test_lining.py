@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from support.desk import BAR, Desk, score_of
 from support.drums import RATE, Drum, room
 from support.earshot import Earshot
 
+from bridge.bench.checklist import FULL, QUIET
 from bridge.bench.hearing import Hearing, Hit, Struck
-from bridge.bench.lining import lined_up, plan_of, plan_words
+from bridge.bench.lining import LiningUp, late_words, lined_up, plan_of, plan_words
 from bridge.files.rig import Rig, parse_rig
-from bridge.listen.onset import first_onset, floor_of
+from bridge.listen.onset import first_onset
 from bridge.listen.sound import Sound
 from bridge.music.model import Lane, Steps
 from bridge.music.pattern import parse_steps
@@ -90,7 +93,7 @@ def heard_ms(one: Drum, sent_ms: float, number: int) -> float:
     at = round((sent_ms % 100.0 + 200.0) * RATE / 1e3)
     voice = one.hit(number, seconds=0.3)
     line[at : at + len(voice)] += voice
-    found = first_onset(line, RATE, floor_of(line[:9000], RATE), 9000)
+    found = first_onset(line, RATE, 9000)
     assert found is not None
     return float(sent_ms + (found.at - at) / RATE * 1e3)
 
@@ -140,9 +143,41 @@ def test_what_was_not_heard_is_left_as_it_is() -> None:
     rig = parse_rig(FOUR)
     plan = plan_of(rig, {"one.gate-1": struck(2.0), "two.gate-1": struck()})
     assert plan.interfaces == {"one": (0.0, 0.0)}
-    assert "  two: no voice of it was heard; it stays as it is" in plan_words(rig, plan)
+    assert "  two: no voice of it was heard clearly; it stays as it is" in plan_words(rig, plan)
     with pytest.raises(ValueError, match="no voice was heard"):
         plan_of(rig, {"two.gate-1": struck()})
+
+
+def test_a_voice_of_which_it_is_not_sure_when_it_sounds_gets_no_figure() -> None:
+    """It is struck at full level, too, and what is not sure then is left out."""
+    rig = parse_rig(FOUR)
+    voices = {
+        "one.gate-1": Drum("rim", 450.0, 60.0, 0.8, 4.0),
+        "two.gate-1": Drum("wash", 7000.0, 900.0, 0.3, 2.0, attack_ms=20.0),
+    }
+    world = Earshot(voices, noise_db=-30.0)
+    lining = LiningUp(rig, Hearing(world.ear, world), 4)
+    assert list(lining.run(list(voices))) == list(voices)
+    rim, wash = lining.late.values()
+    assert (rim.placed, wash.heard, wash.placed) == (True, True, False)
+    assert {level for output, what, level in world.moves if what == "open" and "two" in output} == {
+        QUIET,
+        FULL,
+    }
+    assert "heard, but not sure when" in late_words(rig, "two.gate-1", wash)
+    plan = plan_of(rig, lining.late)
+    assert dict(plan.interfaces) == {"one": (0.0, 0.0)}
+    assert plan.apart_ms(0) == 0.0
+    with pytest.raises(ValueError, match="no voice was heard clearly"):
+        plan_of(rig, {"two.gate-1": wash})
+
+
+def test_hits_that_are_not_sure_do_not_move_the_median() -> None:
+    sure = struck(2.0, 2.2, 2.4)
+    odd = replace(sure.hits[0], late_ms=13.0, sure=False)
+    both = replace(sure, sent=4, hits=(*sure.hits, odd))
+    assert (both.placed, both.late_ms) == (True, 2.2)
+    assert not replace(sure, sent=2, hits=(sure.hits[0], odd, odd)).placed
 
 
 def test_a_voice_without_a_cable_has_no_place_for_its_own() -> None:

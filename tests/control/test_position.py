@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from bridge.control import position as place_module
 from bridge.control.position import bar_and_beat, bar_ticks, tick_at
 from bridge.music.model import TICKS_PER_QUARTER
+from bridge.protocol.state import PlayerReport
 
 
-def state(**transport: Any) -> dict[str, Any]:
-    return {
-        "transport": {"state": "running", "tick": 100.0, "tempo": 120.0, "at_ms": 5000.0}
-        | transport
-    }
+def state(**transport: Any) -> PlayerReport:
+    running = {"state": "running", "tick": 100.0, "tempo": 120.0, "at_ms": 5000.0}
+    return cast(PlayerReport, {"transport": running | transport})
 
 
 def test_a_running_song_goes_on() -> None:
@@ -44,9 +43,9 @@ def test_a_song_that_stands_does_not_move_and_time_never_runs_back() -> None:
 def test_bars_and_beats_follow_the_meter(
     meter: tuple[int, int], tick: float, expected: tuple[int, int]
 ) -> None:
-    assert bar_and_beat({"meter": list(meter)}, tick) == expected
+    assert bar_and_beat(cast(PlayerReport, {"meter": list(meter)}), tick) == expected
 
 
 def test_without_a_meter_it_is_four_four() -> None:
-    assert bar_ticks({}) == (3840, 960)
+    assert bar_ticks(cast(PlayerReport, {})) == (3840, 960)
     assert vars(place_module)["TICKS_PER_QUARTER"] == TICKS_PER_QUARTER

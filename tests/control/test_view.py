@@ -9,12 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.states import player_report
 
-from bridge.control.link import NOT_YET
 from bridge.control.session import Session
 from bridge.control.stream import Stream
 from bridge.control.view import Additions, View, merge_patch
 from bridge.errors import PlayerError
-from bridge.protocol.state import LinksState
+from bridge.protocol.state import NOT_YET, LinksState
 
 # JSON without null members: in a merge patch null removes (RFC 7396, section 1).
 plain = st.recursive(

@@ -52,7 +52,10 @@ def of_group(*groups: str) -> list[str]:
 
 def output_for(text: str) -> str:
     """An output that suits a lane: values are heard only where they go somewhere."""
-    if any(word in text for word in ("notes:", "sample:", "quantise:", "chord:", "transpose:")):
+    if any(
+        word in text
+        for word in ("notes:", "sample:", "arpeggio:", "quantise:", "chord:", "transpose:")
+    ):
         return "main.pitch-1"
     values = any(word in text for word in ("levels:", "shape:", "decay:", "walk:"))
     return "main.level-1" if values else "main.gate-1"

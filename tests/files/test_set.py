@@ -201,6 +201,7 @@ def test_each_setting_can_be_written_and_is_held_to_its_range(setting: m.Setting
         "euclid": "euclid: {hits: 4, steps: 16%s}",
         "notes": "notes: [A1]",
         "decay": "decay: kick",
+        "arpeggio": "arpeggio: line",
         "shape": "shape: sine",
         "walk": "walk: true",
     }[kind]
@@ -330,14 +331,14 @@ MISTAKES = [
         TOP + "  a: {out: main.gate-1}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "levels, shape, decay, sample, walk"
+            "arpeggio, levels, shape, decay, sample, walk"
         ],
     ),
     (
         TOP + "  a: {}\n",
         [
             "set.yaml:5:6  lanes.a: needs a source: one of euclid, steps, every, logic, notes, "
-            "levels, shape, decay, sample, walk"
+            "arpeggio, levels, shape, decay, sample, walk"
         ],
     ),
     (
@@ -425,14 +426,14 @@ MISTAKES = [
         TOP + "  a: {walk: true, direction: backward}\n",
         [
             "set.yaml:5:19  lanes.a.direction: means nothing on a lane of walk; it is for euclid, "
-            "steps, every, notes, levels"
+            "steps, every, notes, arpeggio, levels"
         ],
     ),
     (
         TOP + "  a: {decay: kick, swing: 60}\n",
         [
             "set.yaml:5:20  lanes.a.swing: means nothing on a lane of decay; it is for euclid, steps, "
-            "every, logic, notes, levels, walk"
+            "every, logic, notes, arpeggio, levels, walk"
         ],
     ),
     (

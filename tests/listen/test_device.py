@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from types import ModuleType, SimpleNamespace
+from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
+from support.audio_library import Stream, stand_in
 
 from bridge.listen import device
 from bridge.listen.device import Ear, find, inputs, open_input
@@ -23,52 +24,11 @@ DEVICES = [
 ]
 
 
-class Refused(Exception):
-    pass
-
-
-class Stream:
-    def __init__(self, **told: Any) -> None:
-        self.told = told
-        self.samplerate = told["samplerate"]
-        self.closed = False
-        if told["device"] == 1:
-            raise Refused("Device unavailable", -9985)
-
-    def start(self) -> None:
-        pass
-
-    def close(self) -> None:
-        self.closed = True
-
-    def bring(
-        self, samples: np.ndarray[Any, Any], adc: float, now: float, lost: bool = False
-    ) -> None:
-        """One block, as the library's thread hands it over."""
-        times = SimpleNamespace(inputBufferAdcTime=adc, currentTime=now)
-        self.told["callback"](samples, len(samples), times, SimpleNamespace(input_overflow=lost))
-
-
 @pytest.fixture
 def library(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
-    fake: Any = ModuleType("sounddevice")
-    fake.PortAudioError = Refused
-    fake.InputStream = Stream
-    fake.lookups = 0
-
-    def look() -> None:
-        fake.lookups += 1
-
-    fake._terminate = lambda: None
-    fake._initialize = look
-    fake.query_hostapis = lambda: [{"name": "ALSA", "default_input_device": 0}]
-    fake.query_devices = lambda: [
-        {"name": n, "hostapi": 0, "max_input_channels": c, "default_samplerate": r}
-        for n, c, r in DEVICES
-    ]
-    monkeypatch.setitem(sys.modules, "sounddevice", fake)
+    made = stand_in(DEVICES)
+    monkeypatch.setitem(sys.modules, "sounddevice", made)
     monkeypatch.setattr(device, "_open_inputs", set())
-    made: ModuleType = fake
     return made
 
 

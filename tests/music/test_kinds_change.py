@@ -11,6 +11,7 @@ from support.sets import BAR, steps
 from support.wired import score_of
 
 from bridge.music.model import (
+    Arpeggio,
     Decay,
     Euclid,
     Every,
@@ -42,6 +43,7 @@ SOURCES: dict[str, Source] = {
     "decay": Decay("beat"),
     "sample": Sample("tide", "beat"),
     "walk": Walk(),
+    "arpeggio": Arpeggio("tide"),
 }
 
 

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
 
+from bridge.music.line import along
 from bridge.music.model import Decay, Every, Lane, Levels, Note, Notes, Sample, Shape, Steps, Walk
 from bridge.music.node import Node, Window
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.music.value_node import along, home_of, note_like, step_of
+from bridge.music.value_node import home_of, note_like, step_of
+from bridge.music.value_states import ValueState
 
 PITCHES = frozenset(name for name, out in OUTPUTS.items() if out.kind == "pitch")
 
@@ -113,7 +115,7 @@ def test_a_fresh_node_that_adopts_goes_on_exactly(name: str) -> None:
     first = run(score, 0, 4010, nodes)[place]
     fresh = build_nodes(score)
     for old, new in zip(nodes, fresh, strict=True):
-        new.adopt({**old.carry(), "at": 4010})
+        new.adopt(old.carry(), 4010)
     second = run(score, 4010, 3 * BAR, fresh)[place]
     assert [*first, *second] == whole
 
@@ -137,9 +139,9 @@ def test_what_another_kind_left_is_no_obstacle(lane: Lane) -> None:
     for other in nodes:
         fresh = build_nodes(score)
         for place, node in enumerate(fresh):
-            node.adopt({**nodes[place].carry(), "at": 4010})
+            node.adopt(nodes[place].carry(), 4010)
         target = fresh[score.positions[lane.name]]
-        target.adopt({**other.carry(), "at": 4010})
+        target.adopt(other.carry(), 4010)
         found = run(score, 4010, 4010 + BAR, fresh)[score.positions[lane.name]]
         assert found
         assert all(4010 <= change.grid < 4010 + BAR for change in found)
@@ -150,5 +152,7 @@ def test_a_long_night_keeps_the_line_short() -> None:
     node = build_nodes(score)[0]
     for bar in range(40):
         run(score, bar * BAR, (bar + 1) * BAR, [node])
-    assert len(node.carry()["pieces"]) < 1000
+    carried = node.carry()
+    assert isinstance(carried, ValueState)
+    assert len(carried.pieces) < 1000
     assert node.value_at(40 * BAR - 1920) == pytest.approx(1.0)

@@ -28,7 +28,9 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 SUPPORT = Path(__file__).parent.parent / "support"
 ROOT = Path(__file__).parent.parent.parent
 RIG_SPACE, PEER_SPACE = f"lbr{os.getpid()}", f"lbp{os.getpid()}"
-RIG, FRIEND, STRANGER, VICTIM = "10.78.0.1", "10.78.0.2", "10.78.0.3", "10.78.0.4"
+RIG = "10.78.0.1"
+# The friend, the stranger, the one whose address is forged, the guest and the guesser.
+HOSTS = FRIEND, *_ = [f"10.78.0.{number}" for number in range(2, 7)]
 HTTP, OSC = 8420, 8421
 DESCRIPTORS = 256
 
@@ -49,10 +51,7 @@ def network(needs: Callable[..., None]) -> Iterator[None]:
         ends = f"va{os.getpid()}", f"vb{os.getpid()}"
         ip("link", "add", ends[0], "netns", RIG_SPACE, "type", "veth", "peer", "name", ends[1])
         ip("link", "set", ends[1], "netns", PEER_SPACE)
-        for space, end, addresses in (
-            (RIG_SPACE, ends[0], [RIG]),
-            (PEER_SPACE, ends[1], [FRIEND, STRANGER, VICTIM]),
-        ):
+        for space, end, addresses in ((RIG_SPACE, ends[0], [RIG]), (PEER_SPACE, ends[1], HOSTS)):
             for address in addresses:
                 ip("-n", space, "address", "add", f"{address}/24", "dev", end)
             ip("-n", space, "link", "set", end, "up")
@@ -127,7 +126,7 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
     program = Program(tmp_path, "--lan")
     try:
         token = program.token()
-        arguments = [RIG, str(HTTP), str(OSC), token, FRIEND, STRANGER, VICTIM]
+        arguments = [RIG, str(HTTP), str(OSC), token, *HOSTS]
         peer = subprocess.Popen(
             [
                 "ip",
@@ -170,14 +169,30 @@ def test_a_stranger_changes_nothing_and_a_friend_plays_on(network: None, tmp_pat
         assert found["elsewhere"] == {"foreign page": 403, "foreign socket": 403, "rebound": 421}
         assert found["answers"] == []
         guest = found["guest"]
-        secret = guest.pop("secret")
+        secret, by_socket = guest.pop("secret"), guest.pop("by socket")
+        assert (by_socket["type"], by_socket["problem"]["kind"]) == ("refused", "role")
         assert guest == {
             "watches": 200,
             "changes": 403,
             "code again": 401,
             "flags": True,
+            "by OSC": False,
             "shut out": 401,
         }
+        assert found["player"] == {
+            "heard in a flood": True,
+            "beside a guesser": [200, 429],
+            "saves": 403,
+            "written elsewhere": [],
+        }
+        assert found["printed"] == {
+            "status": 200,
+            "passed on": "no-referrer",
+            "cookie": True,
+            "token in it": False,
+        }
+        assert found["codes"] == {"differ": [], "in": False, "friend": True}
+        assert not found["guessed by osc"]
         kept_files = [path for path in tmp_path.rglob("*") if path.is_file()]
         assert remembered in kept_files
         assert not [path for path in kept_files if secret.encode() in path.read_bytes()]

@@ -132,6 +132,18 @@ def test_changes_hold_in_one_section_or_everywhere(
     until(lambda: "steps" not in there())
     assert demo.get("set")["text"].replace(" ", "") == text.replace(" ", "")
 
+    kind = one.page.get_by_role("combobox", name="Kind of lane")
+    kind.select_option("logic")
+    until(lambda: "a lane of logic, and not of steps" in one.page.inner_text("article"))
+    assert there() == {"logic": "not kick"}
+    assert lane(demo, "shaker")["steps"] == before
+    one.page.get_by_role("button", name="As everywhere").tap()
+    until(lambda: kind.input_value() == "steps")
+    where.select_option("")
+    kind.select_option("every")
+    until(lambda: "every" in lane(demo, "shaker"))
+    assert "steps" not in lane(demo, "shaker")
+
 
 def test_bad_logic_is_explained_and_kept(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url, "set")
@@ -371,6 +383,13 @@ def test_a_macro_is_added_driven_renamed_and_removed(
     until(lambda: "swash" in demo.state["macros"])
     one.page.locator("article").get_by_role("button", name="Remove", exact=True).tap()
     until(lambda: "swash" not in demo.state["macros"])
+
+
+def test_a_drive_has_the_whole_width_of_a_phone(screen: MakeScreen, demo: Running) -> None:
+    one = screen(390, 844).open(demo.url, "set")
+    one.choose("brightness")
+    for fader in one.page.locator(".drive .fader").all():
+        assert one.box(fader)["width"] > 300
 
 
 def test_what_plays_is_kept_as_a_section(screen: MakeScreen, demo: Running, until: Until) -> None:

@@ -6,7 +6,7 @@ import itertools
 import pickle
 from dataclasses import replace
 from fractions import Fraction
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from support.said import carry_out
@@ -259,7 +259,7 @@ def test_a_memory_of_later_is_of_no_use_when_the_song_was_set_back(mirror: Mirro
 
 def test_a_state_of_another_shape_is_refused(mirror: Mirror) -> None:
     with pytest.raises(CommandError):
-        mirror.chart({**state(), "macros": {"brightness": {}}}, 0, BAR)
+        mirror.chart(cast(PerformanceState, {**state(), "macros": {"brightness": {}}}), 0, BAR)
 
 
 def test_lines_keep_their_ends_their_steps_and_few_points() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 from support.desk import BAR, Desk
@@ -41,7 +40,7 @@ class Place:
         if playing:
             desk.start()
             desk.run_to(2 * BAR + 700)
-        state: dict[str, Any] = dict(Report(desk.player, process_about()).full(desk.now))
+        state = Report(desk.player, process_about()).full(desk.now)
         before = Moments(self.state, self.rig_path, self.set_path, "the run before")
         before.end(state)
         if not ended:

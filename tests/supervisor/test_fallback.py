@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.music.score import Score
 from bridge.supervisor.fallback import DEATHS, PROVEN_NS, Fallback, Loaded
 
 S = 1_000_000_000
 
 
 def loaded(revision: int) -> Loaded:
-    return Loaded(f"score {revision}", revision, f"text {revision}", "set.yaml")
+    return Loaded(cast(Score, f"score {revision}"), revision, f"text {revision}", "set.yaml")
 
 
 def sound(fallback: Fallback, seconds: float, begin: int = 0) -> int:
@@ -58,7 +61,7 @@ def test_where_nothing_has_proven_itself_the_set_is_started_again() -> None:
 def test_a_copy_of_yesterday_is_good_from_the_beginning() -> None:
     fallback = Fallback(loaded(1), loaded(0))
     assert [fallback.died(), fallback.died()] == [False, True]
-    assert fallback.present == Loaded("score 0", 2, "text 0", "set.yaml")
+    assert fallback.present == Loaded(cast(Score, "score 0"), 2, "text 0", "set.yaml")
 
 
 @given(st.lists(st.sampled_from(["swap", "death", "play"]), max_size=60))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
 
 import pytest
 from support.desk import BAR, Desk, gate_lane, score_of
@@ -13,6 +12,7 @@ from support.states import process_about
 
 from bridge.files import store
 from bridge.player.report import Report
+from bridge.protocol.state import PlayerReport
 from bridge.supervisor.moment import FILE, Moments, decode, encode
 from bridge.supervisor.spending import BLOCK, MOMENT_BYTES_PER_HOUR, OVERHEAD, Spending
 
@@ -22,8 +22,8 @@ def desk() -> Desk:
     return Desk(score_of(gate_lane("kick", "x..."), gate_lane("hats", "xxxx", 2)))
 
 
-def state(desk: Desk) -> dict[str, Any]:
-    return dict(Report(desk.player, process_about()).full(desk.now))
+def state(desk: Desk) -> PlayerReport:
+    return Report(desk.player, process_about()).full(desk.now)
 
 
 def moments(folder: Path, spending: Spending | None = None) -> Moments:
@@ -88,7 +88,7 @@ def test_no_more_is_written_in_an_hour_than_was_said(
     kept = moments(tmp_path, spending)
     now, seen = state(desk), []
     for tenth in range(72_000):
-        now = {**now, "transport": {**now["transport"], "state": "running", "bar": tenth // 2 + 1}}
+        now["transport"].update({"state": "running", "bar": tenth // 2 + 1})
         if tenth % 100 == 0 or tenth < 3000:
             kept.look(now, tenth / 10)
             seen.append(spending.of_hour(tenth / 10))

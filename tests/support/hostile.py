@@ -1,9 +1,11 @@
-"""A host on the same network, for tests: ``hostile.py RIG HTTP OSC TOKEN FRIEND STRANGER VICTIM``.
+"""Hosts on the same network, for tests:
+``hostile.py RIG HTTP OSC TOKEN FRIEND STRANGER VICTIM GUEST GUESSER``.
 
-The process stands on a machine with three addresses. From one it is a friend who has the token,
-from another a stranger who has not; the third is that of a host that wants nothing, whose address
-is forged by somebody with the token. It attacks as the stranger, plays as the friend, and prints
-what came of it as one JSON object on a line. Standard library only.
+The process stands on a machine with five addresses. From the first it is a friend who has the
+token, from the second a stranger who has not; the third is that of a host that wants nothing, whose
+address is forged by somebody with the token. From the fourth it is a guest who was let in by a code
+and may watch or play, from the fifth it guesses. It attacks, plays as the friend, and prints what
+came of it as one JSON object on a line. Standard library only.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import sys
 import time
 from typing import Any
 
-RIG, HTTP, OSC, TOKEN, FRIEND, STRANGER, VICTIM = sys.argv[1:]
+RIG, HTTP, OSC, TOKEN, FRIEND, STRANGER, VICTIM, GUEST, GUESSER = sys.argv[1:]
 DOOR = (RIG, int(OSC))
 PATIENCE_S = 30.0
 
@@ -148,26 +150,141 @@ def ended(sock: socket.socket) -> bool:
     return True
 
 
+def enter(source: str, code: str, name: str) -> tuple[int, str]:
+    """Shows a pairing code. The answer's status, and the cookie that came with it, if any."""
+    path = f"/?name={name}&code={code}"
+    status, headers, _ = ask(source, "GET", path, Accept="text/html")
+    return status, headers.get("Set-Cookie", "")
+
+
+def let_in(role: str, name: str) -> tuple[str, str, str]:
+    """Lets the guest in by a code: the code, the cookie with its flags, the device's number."""
+    code = friend("POST", "/api/pairing", {"role": role})["code"]
+    _, cookie = enter(GUEST, code, name)
+    devices = friend("GET", "/api/devices")["devices"]
+    (device,) = (row["id"] for row in devices if row["name"] == name)
+    return code, cookie, device
+
+
+def by_socket(cookie: str, command: dict[str, Any]) -> dict[str, Any]:
+    """Sends a command as the page does, by a WebSocket (RFC 6455), and returns what answers it."""
+    text = json.dumps(command | {"seq": 1}).encode()
+    sock = socket.create_connection((RIG, int(HTTP)), PATIENCE_S, (GUEST, 0))
+    with sock, sock.makefile("rb") as stream:
+        sock.sendall(
+            f"GET /api/live HTTP/1.1\r\nHost: {RIG}:{HTTP}\r\nCookie: {cookie}\r\n"
+            "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+            "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
+        )
+        while stream.readline().strip():
+            pass
+        # Section 5.2: one text frame; a client's is masked, here by zeros. Up to 125 bytes.
+        sock.sendall(bytes([0x81, 0x80 | len(text)]) + bytes(4) + text)
+        while True:
+            opcode, size = stream.read(2)
+            if more := {126: 2, 127: 8}.get(size):
+                size = int.from_bytes(stream.read(more))
+            body = stream.read(size)
+            if opcode & 0x0F == 1:
+                told: dict[str, Any] = json.loads(body)
+                if told["type"] in ("done", "refused"):
+                    return told
+
+
 def guest() -> dict[str, Any]:
-    """A device that only watches: let in by a code, then shut out."""
-    code = friend("POST", "/api/pairing", {"role": "watch"})["code"]
-    enter = f"/?name=Guest&code={code}"
-    _, headers, _ = ask(FRIEND, "GET", enter, Accept="text/html")
-    cookie = headers.get("Set-Cookie", "").partition(";")[0]
-    flags = headers.get("Set-Cookie", "").lower()
+    """A device that only watches: let in by a code, then shut out. OSC knows it by its address."""
+    code, flags, device = let_in("watch", "Guest")
+    cookie = flags.partition(";")[0]
     path = "/api/lanes/kick/mute"
     found: dict[str, Any] = {
-        "watches": ask(FRIEND, "GET", "/api/state", Cookie=cookie)[0],
-        "changes": ask(FRIEND, "PUT", path, {"muted": True}, Cookie=cookie)[0],
-        "code again": ask(STRANGER, "GET", enter, Accept="text/html")[0],
-        "flags": "httponly" in flags and "samesite=strict" in flags,
+        "watches": ask(GUEST, "GET", "/api/state", Cookie=cookie)[0],
+        "changes": ask(GUEST, "PUT", path, {"muted": True}, Cookie=cookie)[0],
+        "by socket": by_socket(cookie, {"do": "mute", "lane": "kick", "muted": True}),
+        "code again": enter(STRANGER, code, "Again")[0],
+        "flags": "httponly" in flags.lower() and "samesite=strict" in flags.lower(),
         "secret": cookie.partition("=")[2],
     }
-    devices = friend("GET", "/api/devices")["devices"]
-    (device,) = (row["id"] for row in devices if row["name"] == "Guest")
+    before = friend("GET", "/api/state")["links"]["osc"].get("forbidden", 0)
+    with udp(GUEST) as sock:
+        for _ in range(20):
+            sock.sendto(message("/lane/kick/mute", "i", number(1)), DOOR)
+
+    def refused() -> bool:
+        return bool(friend("GET", "/api/state")["links"]["osc"].get("forbidden", 0) >= before + 20)
+
+    until(refused, "twenty messages of a guest who watches are refused")
+    found["by OSC"] = muted()
     friend("DELETE", f"/api/devices/{device}")
-    found["shut out"] = ask(FRIEND, "GET", "/api/state", Cookie=cookie)[0]
+    found["shut out"] = ask(GUEST, "GET", "/api/state", Cookie=cookie)[0]
     return found
+
+
+def player() -> dict[str, Any]:
+    """A device that may play beside one that floods: it is heard, and writes no file."""
+    _, flags, device = let_in("play", "Player")
+    cookie = flags.partition(";")[0]
+    with udp(FRIEND) as flood:
+        for turn in range(5000):
+            flood.sendto(message("/tempo", "i", number(100 + turn % 40)), DOOR)
+        ask(GUEST, "PUT", "/api/lanes/kick/mute", {"muted": True}, Cookie=cookie)
+    found: dict[str, Any] = {"heard in a flood": muted()}
+    friend("PUT", "/api/lanes/kick/mute", {"muted": False})
+    body = {"file": "mine.yaml", "replace": True}
+    found["saves"] = ask(GUEST, "POST", "/api/set/save-as", body, Cookie=cookie)[0]
+    tries: list[int] = []
+    while 429 not in tries and len(tries) < 40:  # somebody guesses from the address of the device
+        tries.append(ask(GUEST, "GET", "/api/state", Authorization="Bearer guess")[0])
+    found["beside a guesser"] = ask(GUEST, "GET", "/api/state", Cookie=cookie)[0], tries[-1]
+    friend("DELETE", f"/api/devices/{device}")
+    names = ("../out.yaml", "/tmp/out.yaml", "rig.yaml", "set", "..", "a\0b.yaml")
+    told = [
+        ask(
+            FRIEND,
+            "POST",
+            "/api/set/save-as",
+            {"file": name, "replace": True},
+            Authorization=f"Bearer {TOKEN}",
+        )[0]
+        for name in names
+    ]
+    found["written elsewhere"] = [n for n, status in zip(names, told, strict=True) if status < 400]
+    return found
+
+
+def codes() -> dict[str, Any]:
+    """Who guesses a code: five tries, after which the right one is not taken from there."""
+    code = friend("POST", "/api/pairing", {"role": "edit"})["code"]
+    wrong = "".join("A" if letter == "B" else "B" for letter in code.replace("-", ""))
+    tries = [enter(GUESSER, wrong, "Guesser") for _ in range(5)]
+    right = enter(GUESSER, code, "Guesser")
+    return {
+        "differ": [status for status, cookie in tries if (status, cookie) != right],
+        "in": bool(right[1]),
+        "friend": bool(enter(FRIEND, code, "Friend")[1]),
+    }
+
+
+def printed_address() -> dict[str, Any]:
+    """What the address with the token answers to a person's browser, and what that passes on."""
+    status, headers, body = ask(FRIEND, "GET", f"/?token={TOKEN}", Accept="text/html")
+    told = json.dumps(headers | {"Set-Cookie": ""}) + body.decode()
+    return {
+        "status": status,
+        "passed on": headers["Referrer-Policy"],
+        "cookie": "httponly" in headers["Set-Cookie"].lower(),
+        "token in it": TOKEN in told,
+    }
+
+
+def guesses_by_osc() -> bool:
+    """Who guesses the token by OSC: whether the right one is taken when many wrong ones were."""
+    with udp(GUESSER) as sock:
+        for _ in range(40):
+            sock.sendto(message("/token", "s", padded("guess")), DOOR)
+        sock.sendto(message("/token", "s", padded(TOKEN)), DOOR)
+        sock.sendto(message("/lane/kick/mute", "i", number(1)), DOOR)
+    friend("GET", "/api/state")
+    return muted()
 
 
 def guesses() -> dict[str, Any]:
@@ -249,7 +366,11 @@ found = {
     "elsewhere": pages_elsewhere(),
     "answers": questions(),
     "guest": guest(),
+    "printed": printed_address(),
+    "codes": codes(),
     "guesses": guesses(),
+    "guessed by osc": guesses_by_osc(),
+    "player": player(),
     "forged": forged(),
     "ended": [ended(sock) for sock in held],
     "crowd": crowd(),

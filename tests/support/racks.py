@@ -11,7 +11,7 @@ from support.drums import RATE, Drum, another_night, rack, room
 from bridge.listen.audio import Samples
 from bridge.listen.compare import compare
 from bridge.listen.figures import describe
-from bridge.listen.onset import first_onset, floor_of
+from bridge.listen.onset import first_onset
 from bridge.listen.sound import Sound, mean_sound
 
 QUIET_S, SOUND_S = 0.2, 0.45
@@ -62,7 +62,7 @@ def heard(one: Drum | None, chance: np.random.Generator) -> Sound | None:
     found = []
     for number in range(HITS):
         sound = hit(one, number, chance)
-        onset = first_onset(sound, RATE, floor_of(sound[:QUIET], RATE), QUIET)
+        onset = first_onset(sound, RATE, QUIET)
         if onset is not None:
             found.append(describe(sound[int(onset.at) :], RATE, sound[:QUIET]))
     return mean_sound(found) if len(found) > 1 else None

@@ -11,6 +11,7 @@ from support.wired import score_of
 
 from bridge.music.model import (
     SETTINGS,
+    Arpeggio,
     Decay,
     Drive,
     Every,
@@ -55,8 +56,10 @@ _NOTE = st.builds(Note, st.none() | st.integers(24, 84).map(float), st.just(Fals
 @st.composite
 def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
     names = [lane.name for lane in before]
-    kind = draw(st.sampled_from(["notes", "levels", "shape", "decay", "sample", "walk"]))
-    if kind == "sample" and not names:
+    kind = draw(
+        st.sampled_from(["notes", "levels", "shape", "decay", "sample", "walk", "arpeggio"])
+    )
+    if kind in ("sample", "arpeggio") and not names:
         kind = "walk"
     hits: st.SearchStrategy[str] = st.sampled_from(["beat", "tap"])
     source: Any
@@ -70,6 +73,8 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         source = Decay(draw(hits))
     elif kind == "sample":
         source = Sample(draw(st.sampled_from(names)), draw(hits))
+    elif kind == "arpeggio":
+        source = Arpeggio(draw(st.sampled_from(names)))
     else:
         source = Walk()
     drives = []
@@ -86,6 +91,7 @@ def _lane(draw: st.DrawFn, number: int, before: list[Lane]) -> Lane:
         direction=draw(st.sampled_from(_DIRECTIONS)),
         reset=draw(st.none() | st.integers(1, 2) | hits),
         quantise=draw(st.none() | st.just(Quantise(9, (0, 3, 7)))),
+        chord=draw(st.sampled_from([(), (1, 5, 10)])) if kind == "arpeggio" else (),
         octaves=draw(st.none() | st.just((2, 3))),
         transpose_by=draw(st.sampled_from(names)) if bool(names) and draw(st.booleans()) else None,
         drives=tuple(drives),

@@ -66,6 +66,7 @@ SOURCES: dict[str, st.SearchStrategy[Any]] = {
         st.sampled_from(["kick", "rim"]),
     ),
     "walk": st.just(True),
+    "arpeggio": st.sampled_from(["line", "swell"]),
 }
 
 
@@ -81,7 +82,7 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
         lane["advance"] = draw(st.sampled_from([*RATES, "kick", "rim"]))
     if kind not in ("decay", "sample") and draw(st.booleans()):
         lane["reset"] = draw(st.sampled_from([1, 3, "kick"]))
-    if kind in ("euclid", "steps", "every", "notes", "levels") and draw(st.booleans()):
+    if kind in ("euclid", "steps", "every", "notes", "levels", "arpeggio") and draw(st.booleans()):
         lane["direction"] = draw(
             st.sampled_from(["forward", "backward", "back-and-forth", "random-walk", "shuffle"])
         )
@@ -94,7 +95,7 @@ def lanes(draw: st.DrawFn) -> dict[str, Any]:
         lane["passes"] = {"on": [1, 3], "of": 4}
     if hits and draw(st.booleans()):
         lane["gate"] = "tie"
-    if kind in ("notes", "shape", "walk", "sample") and draw(st.booleans()):
+    if kind in ("notes", "shape", "walk", "sample", "arpeggio") and draw(st.booleans()):
         lane["quantise"] = draw(st.sampled_from(["key", "off", "major", [0, 7]]))
         lane["octaves"] = draw(st.sampled_from([[1, 3], [-1, -1], [9, 9]]))
         lane["chord"] = draw(st.sampled_from([[1], [1, 3, 5], [9, 13]]))
@@ -116,7 +117,12 @@ def output_for(lane: dict[str, Any], gates: list[str]) -> str | None:
     kind = next(key for key in SOURCES if key in lane)
     if kind in HIT_KINDS:
         return gates.pop() if gates else None
-    pitched = kind == "notes" or "quantise" in lane or "transpose" in lane or kind == "sample"
+    pitched = (
+        kind == "notes"
+        or "quantise" in lane
+        or "transpose" in lane
+        or kind in ("sample", "arpeggio")
+    )
     return "main.pitch-1" if pitched else "main.level-1"
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import CommandError
-from bridge.web.paper_http import draw_scope
+from bridge.paper.form import form_of
+from bridge.web.paper_http import draw_form, draw_scope
 
 
 async def test_the_plan_says_what_drives_each_output_and_what_is_left(stage: Any) -> None:
@@ -97,3 +98,27 @@ async def test_the_scope_is_drawn(stage: Any) -> None:
 async def test_a_drawing_that_fails_says_why(stage: Any) -> None:
     with pytest.raises(CommandError, match="lanes"):
         await draw_scope(stage.folder / "rig.yaml", "set: x\nlanes: 5\n", 1)
+
+
+@pytest.mark.slow
+async def test_the_form_is_drawn_of_the_set_that_is_loaded(stage: Any) -> None:
+    """What the command draws of the set's own text, lane by lane."""
+    status, svg, headers = await get(stage, "/api/form.svg")
+    assert (status, headers["Content-Type"]) == (200, "image/svg+xml")
+    root = ET.fromstring(svg)
+    words = {element.text for element in root.iter("{http://www.w3.org/2000/svg}text")}
+    session = stage.service.session
+    _, playing = session.loaded()
+    form = form_of(playing.document.spec, session.rig)
+    assert {"kick", "shaker", *form.by_lane} <= words
+    assert f"Low tide: {form.way}" in words
+
+
+@pytest.mark.slow
+async def test_a_form_that_cannot_be_drawn_says_why(stage: Any) -> None:
+    status, _, _ = await get(stage, "/api/form.svg?bars=2")
+    assert status == 400, "it takes no query"
+    order = "order:\n" + "  - {section: low, bars: 1024}\n" * 5
+    text = "set: x\nlanes: {a: {steps: x}}\nsections: {low: {play: all}}\n" + order
+    with pytest.raises(CommandError, match="too many"):
+        await draw_form(stage.folder / "rig.yaml", text)

@@ -91,6 +91,9 @@ function linesOf(name) {
   return [name.slice(0, at), name.slice(at)];
 }
 
+/** Whether the values of a lane are notes wherever it goes. @param {import("./store.js").LaneState} lane */
+export const hasNotes = (lane) => lane.kind === "notes" || lane.kind === "arpeggio";
+
 /**
  * Note name of a MIDI number: A4 is 69, C4 is 60. The octave follows the letter: Cb4 is 59.
  * @param {number} number @param {string[]} names the twelve notes from C as the key of the set

@@ -52,3 +52,28 @@ export function fresh(words, lanes, name) {
   }
   return [made, ""];
 }
+
+/** The lanes that neither are a lane nor follow from it, so that it may be made of them.
+ * @param {Words} words @param {Record<string, any>} lanes @param {string} name */
+function free(words, lanes, name) {
+  const taken = new Set([name]);
+  const follows = (lane) => namesIn(words, lane).some(([, text]) => [...taken].some((one) => new RegExp(`(?<![\\w-])${one}(?![\\w-])`).test(text)));
+  for (let before = 0; before < taken.size;) {
+    before = taken.size;
+    for (const [other, lane] of Object.entries(lanes)) if (follows(lane)) taken.add(other);
+  }
+  return Object.fromEntries(Object.entries(lanes).filter(([other]) => !taken.has(other)));
+}
+
+/** What makes a lane one of another kind: keys and their values, null for what means nothing there;
+ * or what the set lacks for it. @param {Words} words @param {Record<string, any>} lanes
+ * @param {string} name @param {any} lane as it is now @param {string} kind @returns {[[string, any][], string]} */
+export function becoming(words, lanes, name, lane, kind) {
+  const [made, lacks] = fresh(words, free(words, lanes, name), kind);
+  if (lacks) return [[], lacks];
+  if (lane.rate !== undefined || lane.advance !== undefined) delete made.rate;
+  const next = { ...lane, [kindOf(words, lane)]: undefined, ...made };
+  const means = (key) => (key === "advance" ? words.kinds[kind].moved : key === "feel" ? isLed(words, next, lanes) : hasKey(words, kind, key) && (words.settings[key]?.kinds.includes(kind) ?? true));
+  const gone = Object.keys(lane).filter((key) => !(key in made) && (key in words.kinds || !means(key)));
+  return [[...gone.map((key) => /** @type {[string, any]} */ ([key, null])), ...Object.entries(made)], ""];
+}

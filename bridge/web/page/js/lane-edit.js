@@ -72,7 +72,12 @@ export class LaneEditor {
   update() {
     this.within.update();
     const kind = kindOf(this.model.words, this.lane);
-    if (kind !== this.kind) { this.kind = kind; this.buildFields(); }
+    if (kind !== this.kind) {
+      const chosen = this.kinds?.select === document.activeElement;
+      this.kind = kind;
+      this.buildFields();
+      if (chosen) this.kinds.select.focus(); // the fields are new, and the hand is where it was
+    }
     for (const control of this.controls) control.update(this.lane);
     this.forget();
     this.size();
@@ -89,7 +94,10 @@ export class LaneEditor {
   buildFields() {
     this.controls = [];
     this.fields.replaceChildren();
+    const kinds = Object.entries(this.model.words.kinds).filter(([, kind]) => kind.plays === this.made?.plays);
     const source = h("div", { class: "source" });
+    this.kinds = picker("Kind of lane", kinds.map(([name, kind]) => [name, `${name}: ${kind.says}`]), (kind) => this.within.become(kind));
+    this.add(this.kinds, () => this.kind);
     this.fields.append(source);
     (SOURCES[this.kind] ?? parts)(this, source);
     const row = h("div", { class: "field-row" });

@@ -56,7 +56,8 @@ export function buildPitch(edit) {
   const scales = Object.keys(edit.model.words.scales);
   edit.add(picker("Nearest note of", [["", "as the kind has it"], ["key", "the set's key"], ["off", "none: as it comes"], ...scales.map((s) => [s, s])],
     (v) => edit.put("quantise", v.startsWith("[") ? JSON.parse(v) : v || null)), (l) => (Array.isArray(l.quantise) ? JSON.stringify(l.quantise) : l.quantise ?? ""), row);
-  edit.add(entry("Only these steps of the scale", (typed) => list(edit, "chord", typed), { hint: "from 1; 1 3 5 is a chord", attrs: { placeholder: "1 3 5" } }), (l) => (l.chord ?? []).join(" "), row);
+  const chord = edit.kind === "arpeggio" ? ["Notes of the chord", "steps of the scale from the root; 1 3 5 7 is a seventh"] : ["Only these steps of the scale", "from 1; 1 3 5 is a chord"];
+  edit.add(entry(chord[0], (typed) => list(edit, "chord", typed), { hint: chord[1], attrs: { placeholder: "1 3 5" } }), (l) => (l.chord ?? []).join(" "), row);
   edit.add(entry("Octaves, lowest and highest", (typed) => list(edit, "octaves", typed), { hint: "from -1 to 9", attrs: { placeholder: "2 4" } }), (l) => (l.octaves ?? []).join(" "), row);
   edit.add(picker("Transposed by", [["", "no lane"], ...edit.others("values").map((n) => [n, n])], (v) => edit.put("transpose_by", v || null)), (l) => l.transpose_by ?? "", row);
 }

@@ -4,6 +4,7 @@
  */
 
 import { button, h } from "./dom.js";
+import { hasNotes } from "./ink.js";
 
 const FADE_S = 0.15;
 const AHEAD_MS = 110; // hits are told as they are sent; this much later all of them can be placed exactly
@@ -101,7 +102,7 @@ export class Listener {
   /** Note of the pitch lane that goes with a lane: one that its hits move, or one named after it. */
   note(lane, tick, fallback) {
     const { store, ink, advances } = this.app;
-    const name = Object.keys(store.state.lanes).find((other) => store.state.lanes[other].kind === "notes" && (advances?.[other] === lane || other.startsWith(lane)));
+    const name = Object.keys(store.state.lanes).find((other) => hasNotes(store.state.lanes[other]) && (advances?.[other] === lane || other.startsWith(lane)));
     return (name && ink.valueAt(name, tick)) ?? fallback;
   }
 
@@ -111,7 +112,7 @@ export class Listener {
     const values = [];
     for (const [name, lane] of Object.entries(store.state.lanes)) {
       const trace = ink.traces.get(name), v = ink.valueAt(name, tick);
-      if (trace && v !== null && lane.kind !== "notes" && !lane.muted && trace.high > trace.low) values.push((v - trace.low) / (trace.high - trace.low));
+      if (trace && v !== null && !hasNotes(lane) && !lane.muted && trace.high > trace.low) values.push((v - trace.low) / (trace.high - trace.low));
     }
     const mean = values.length ? values.reduce((a, b) => a + b, 0) / values.length : 0.5;
     return Math.min(1, Math.max(0, 0.6 * mean + 0.6 * (store.state.macros.brightness?.value ?? 0.3)));

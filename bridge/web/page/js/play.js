@@ -6,7 +6,7 @@ import { Gestures } from "./gestures.js";
 import { moverOf } from "./movers.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
-import { isLong, linesOfNames, noteName } from "./ink.js";
+import { hasNotes, isLong, linesOfNames, noteName } from "./ink.js";
 import { silent } from "./store.js";
 
 const MIN_ROW = 48; // a head of 44 px and the gap around it
@@ -279,7 +279,7 @@ export class PlayView {
       let words = "nothing";
       if (trace?.isValue) {
         const values = trace.values.filter(([t]) => t >= start && t < start + bar).slice(0, 8);
-        words = values.map(([, v]) => (lane.kind === "notes" ? noteName(v, state.note_names) : `${v.toFixed(1)} V`)).join(", ") || "no change";
+        words = values.map(([, v]) => (hasNotes(lane) ? noteName(v, state.note_names) : `${v.toFixed(1)} V`)).join(", ") || "no change";
       } else if (trace) {
         const hits = trace.hits.filter((mark) => mark.t >= start - 20 && mark.t < start + bar - 20);
         if (hits.length) words = `${hits.length} hits, on beats ${hits.map((mark) => (1 + Math.round(((mark.t - start) / beat) * 4) / 4)).join(", ")}`;

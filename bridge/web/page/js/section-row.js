@@ -43,7 +43,7 @@ export function sectionRow(name, section, whole) {
   const details = /** @type {HTMLDetailsElement} */ (h("details", { class: "section-own" },
     h("summary", { text: own.length ? `Only in ${name}: ${own.join(", ")}` : `Tempo, swing and key only in ${name}` }),
     h("div", { class: "field-row" },
-      number("tempo", "Tempo", "quarter notes a minute; empty: as it is"), number("swing", "Swing", "50 to 75 percent; empty: as the set"),
+      number("tempo", "Tempo", "quarter notes a minute; empty: as it is"), number("swing", "Swing", `${model.words.settings.swing.low} to ${model.words.settings.swing.high} percent; empty: as the set`),
       choose("root", "Root", ROOTS), choose("scale", "Scale", Object.keys(model.words.scales)))));
   details.open = whole.opened.has(name);
   details.addEventListener("toggle", () => { if (details.open) whole.opened.add(name); else whole.opened.delete(name); });

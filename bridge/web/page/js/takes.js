@@ -3,6 +3,7 @@
 import { h, say, text, tool } from "./dom.js";
 import { api, attempt, labelled, picker } from "./fields.js";
 import { words } from "./forms.js";
+import { timeline } from "./timeline.js";
 
 const AGAIN_MS = 4000; // how long a second touch means yes
 const WRITTEN_MS = 1500; // by then the end of a take is on the disk
@@ -120,23 +121,16 @@ export function takesPart(app, opened) {
     const field = words({ maxlength: "64", placeholder: "a name for it", "aria-label": `Name of ${called}` });
     field.value = name;
     const link = (what, label) => h("a", { class: "k", href: `api/takes/${id}/${what}`, download: "", text: label });
-    // An hour takes some seconds to draw: only when it is asked for.
-    const image = h("img", { alt: `Timeline of ${called}: lanes over bars, mutes, macros and sections`, loading: "lazy" });
-    const figure = h("a", { class: "timeline", href: `api/takes/${id}/picture`, target: "_blank", rel: "noopener", hidden: true, "aria-label": `Timeline of ${called}, in a page of its own` }, image);
-    const look = tool("Timeline", () => {
-      figure.hidden = !figure.hidden;
-      look.setAttribute("aria-expanded", String(!figure.hidden));
-      if (!figure.hidden) /** @type {HTMLImageElement} */ (image).src = `api/takes/${id}/picture`;
-    }, { "aria-expanded": false, "aria-label": `Timeline: ${called}` });
+    const drawn = timeline(called, () => `api/takes/${id}/picture`);
     const remove = (path) => { open = ""; return change("DELETE", path, undefined, "Removed."); };
     return h("div", { class: "fields take-tools" },
       h("div", { class: "with-button" }, field, tool("Name it", () => change("PUT", `${id}/name`, { name: field.value }, field.value.trim() ? "Named." : "It has no name any more."), { "aria-label": `Name it: ${called}` })),
       recording ? null : goOn(take, called),
       recording
         ? h("p", {}, h("small", { text: "Stop first: files are made of a whole take." }))
-        : h("div", { class: "row-wrap" }, link("midi", "MIDI file"), link("csv", "Table of hits"), link("csv?of=moves", "Table of moves"), look,
+        : h("div", { class: "row-wrap" }, link("midi", "MIDI file"), link("csv", "Table of hits"), link("csv?of=moves", "Table of moves"), drawn.button,
           twice("Remove", starred ? "It has a star. Remove it?" : "Remove it for good?", () => remove(`${id}${starred ? "?starred=yes" : ""}`), { "aria-label": `Remove: ${called}` })),
-      recording ? null : figure);
+      recording ? null : drawn.figure);
   }
 
   // A start or a stop makes another list of it; what somebody is typing stays.

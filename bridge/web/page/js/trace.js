@@ -1,6 +1,6 @@
 /** How one lane is drawn on the strip chart: marks of hits with their threads, lines of values. */
 
-import { noteName } from "./ink.js";
+import { hasNotes, noteName } from "./ink.js";
 import { silent } from "./store.js";
 
 export const LEAST_MARK = 6; // CSS pixels; thinner is not seen at arm's length
@@ -130,7 +130,7 @@ export function drawHits(view, trace, lane, y, amp) {
 export function drawValues(view, trace, lane, y, amp) {
   const { g, c, x, left, right, now, known } = view;
   const out = silent(lane), end = Math.min(view.width + 4, known);
-  const isNotes = lane.kind === "notes" || trace.high > 12; // volts stay below that
+  const isNotes = hasNotes(lane) || trace.high > 12; // volts stay below that
   if (isNotes && view.row > 40) amp -= 11; // room for the names
   const low = isNotes ? trace.low - 2 : Math.min(0, trace.low);
   const scale = amp / Math.max(isNotes ? 6 : 0.001, (isNotes ? trace.high : Math.max(trace.high, low + 1)) - low);

@@ -4,6 +4,7 @@ import { h, say, tool } from "./dom.js";
 import { fader, judged, labelled, picker, stepper } from "./fields.js";
 import { entry, words } from "./forms.js";
 import { ROOTS, sectionRow } from "./section-row.js";
+import { timeline } from "./timeline.js";
 
 export class WholeEditor {
   /** @param {string} name @param {any} app @param {import("./set.js").SetModel} model
@@ -35,12 +36,17 @@ export class WholeEditor {
       const name = fresh.value.trim() || this.free();
       if (await said.hear(model.judge([{ path: ["sections", name], value: this.now() }]))) { say(`${name} is kept as a section.`); fresh.value = ""; }
     });
+    // The revision asks for nothing: it only makes the picture of another text another one.
+    this.form = timeline("the set before it is played", () => `api/form.svg#${model.revision}`);
     this.el = h("article", { "aria-label": "The whole set" }, head,
       h("div", { class: "fields" },
         h("div", { class: "faders" }, this.tempo.el, this.swing.el),
         h("div", { class: "field-row" }, this.root.el, this.scale.el, this.meter.el, this.seed.el),
         h("h3", { text: "Sections" }), this.sections,
-        h("div", { class: "with-button" }, field, keep)));
+        h("div", { class: "with-button" }, field, keep),
+        h("h3", { text: "Form" }),
+        h("p", { text: "How the set goes over its running order, or else over its sections one after another: what is new, what repeats, what is muted." }),
+        h("div", { class: "row-wrap" }, this.form.button), this.form.figure));
   }
 
   /** A name that no section has yet, for those who do not care. */
@@ -69,6 +75,7 @@ export class WholeEditor {
     this.scale.update(typeof data.key?.scale === "string" ? data.key.scale : data.key ? "a list of degrees" : "chromatic");
     this.meter.update(data.meter ?? "4/4");
     this.fresh.placeholder = this.free();
+    this.form.update();
     if (this.sections.querySelector("[aria-invalid=true]")) return; // what was typed stays
     const old = this.rows;
     this.rows = new Map(Object.entries(data.sections ?? {}).map(([name, section]) => {

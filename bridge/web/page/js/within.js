@@ -3,7 +3,7 @@
 
 import { h, say, text, tool } from "./dom.js";
 import { picker } from "./fields.js";
-import { kindOf } from "./kinds.js";
+import { becoming, kindOf } from "./kinds.js";
 
 /** @typedef {{path: string[], value?: any, rename?: string}} Edit */
 
@@ -74,6 +74,18 @@ export class Within {
     return this.model.judge(edits.map((edit) => this.whole(edit)), when, section);
   }
 
+  /** Makes it a lane of another kind, there where changes hold. @param {string} kind */
+  async become(kind) {
+    const { words, data } = this.model, { name } = this.edit, { over } = this;
+    const [pairs, lacks] = becoming(words, data.lanes, name, this.lane, kind);
+    if (lacks) return [lacks];
+    if (this.section === null) return this.change(pairs.map(([key, value]) => ({ path: ["lanes", name, key], value })));
+    // A section writes what differs: what means nothing on the new kind it leaves out by itself.
+    const home = kindOf(words, this.base) === kind;
+    const own = pairs.filter(([key, value]) => (value === null ? over && key in over : !(home && key === kind)));
+    return this.model.judge(own.map(([key, value]) => ({ path: ["lanes", name, key], value })), undefined, this.section);
+  }
+
   /** One change as a section can write it: nothing is said by its word, what lies deep in one piece. */
   whole(edit) {
     const [kind, name, key, inner, ...deep] = edit.path;
@@ -111,7 +123,8 @@ export class Within {
   }
 
   own(over) {
-    const kind = kindOf(this.model.words, over);
+    const kind = kindOf(this.model.words, over), here = kindOf(this.model.words, this.lane), base = kindOf(this.model.words, this.base);
+    if (here !== base) return `a lane of ${here}, and not of ${base}`;
     return Object.keys(over).map((key) => (key === kind ? key : key.replaceAll("_", " "))).join(", ");
   }
 }

@@ -1,0 +1,74 @@
+"""A line of straight pieces: what a lane of values says from tick to tick."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from typing import NamedTuple
+
+CONTROL_GRID = 20
+"""Ticks between two samples of anything that glides."""
+
+_KEPT = 4096  # ticks of the past that readers may still ask for
+_MOST_PIECES = 512
+
+
+class Piece(NamedTuple):
+    """The line from tick `grid` on: from `start` to `target` within `glide` ticks."""
+
+    grid: int
+    start: float
+    target: float
+    glide: int
+
+
+def along(start: float, target: float, elapsed: int, glide: int) -> float:
+    """Where a straight glide is after `elapsed` ticks."""
+    if elapsed >= glide:
+        return target
+    return start + (target - start) * elapsed / glide
+
+
+class Line:
+    """Straight pieces, one after another, read at any tick of the last `_KEPT`."""
+
+    __slots__ = ("_at", "_from_first", "first", "pieces")
+
+    def __init__(self, first: float, notes: bool) -> None:
+        """`first` is the value before the first piece."""
+        self.first = first
+        self._from_first = not notes  # a pitch has nowhere to come from at first; a level has
+        self.clear()
+
+    def clear(self) -> None:
+        self._at: list[int] = []
+        self.pieces: list[Piece] = []
+
+    def put(self, pieces: list[Piece]) -> None:
+        """Be made of `pieces`."""
+        self.pieces = pieces
+        self._at = [piece.grid for piece in pieces]
+
+    def value_at(self, tick: int) -> float:
+        place = bisect_right(self._at, tick) - 1
+        if place < 0:
+            return self.first  # and not where it begins: windows that end before do not know that
+        at, start, target, glide = self.pieces[place]
+        elapsed = tick - at
+        return target if elapsed >= glide else start + (target - start) * elapsed / glide
+
+    def move(self, at: int, value: float, glide: int) -> None:
+        """Go to `value` from `at` on; what was to come at or after it is void."""
+        start = self.value_at(at) if self.pieces or self._from_first else value
+        while self._at and self._at[-1] >= at:
+            self._at.pop()
+            self.pieces.pop()
+        self._at.append(at)
+        self.pieces.append(Piece(at, start, value, glide))
+
+    def forget(self, before: int) -> None:
+        """Drop pieces that nobody may ask for any more, once there are many."""
+        if len(self._at) > _MOST_PIECES:
+            gone = bisect_right(self._at, before - _KEPT) - 1
+            if gone > 0:
+                del self._at[:gone]
+                del self.pieces[:gone]
