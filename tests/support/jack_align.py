@@ -39,8 +39,9 @@ class Aligned:
     @property
     def click_ms(self) -> float | None:
         """How much later than the clock the click was heard."""
-        whole = self.offset_ms is not None and self.late_ms
-        return self.offset_ms + self.late_ms[0] if self.offset_ms is not None and whole else None
+        if self.offset_ms is None or not self.late_ms:
+            return None
+        return self.offset_ms + self.late_ms[0]
 
 
 def rack(
