@@ -204,7 +204,8 @@ class Aligner(EarWork):
             found.complete = lining.complete
             self._propose(found, plan_of(rig, found.late))
         except (BridgeError, ValueError) as error:
-            found.says = [f"ended early: {words_of(error)}", "What was heard is not applied."]
+            early = "" if found.complete else "ended early: "
+            found.says = [f"{early}{words_of(error)}", "What was heard is not applied."]
 
     def _propose(self, found: Found, plan: Plan) -> None:
         from bridge.bench.lining import plan_words

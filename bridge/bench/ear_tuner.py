@@ -35,6 +35,10 @@ def _open(ears: Ears, name: str, channel: int, held: contextlib.ExitStack) -> Li
 
 
 USE = "a voice is being tuned by ear"
+DONE = "measured and checked"
+NOT_APPLIED = (
+    "What was heard so far stays in the list of notes, to be gone on with; it is not applied."
+)
 
 
 class EarTuner:
@@ -92,7 +96,7 @@ class EarTuner:
         """Ends listening; the output goes back to rest. The readings stay."""
         work, self._work = self._work, None
         if work is not None and not work.done():
-            self._ended = "ended early; what was heard stands above and is not applied"
+            self._ended = f"ended early\n{NOT_APPLIED}"
             work.cancel()
             await asyncio.gather(work, return_exceptions=True)
             self._on_change()
@@ -110,6 +114,7 @@ class EarTuner:
             "input": self._input,
             "running": self.running,
             "says": self._ended,
+            "complete": self._ended == DONE,
             "noticed": list(tuning.said),
             "drift": None if tuning.drift is None else round(tuning.drift, 2) + 0.0,  # no -0.0
             "checked": [
@@ -128,9 +133,9 @@ class EarTuner:
     ) -> None:
         try:
             await self._steps(session, tuning, ear, client)
-            self._ended = "measured and checked"
+            self._ended = DONE
         except BridgeError as error:
-            self._ended = f"{error}; what was heard so far stands above and is not applied"
+            self._ended = f"{error}\n{NOT_APPLIED}"
         finally:
             await asyncio.to_thread(held.close)
             with contextlib.suppress(BridgeError):

@@ -367,12 +367,13 @@ class CheckedNote(TypedDict):
 
 
 class EarState(TypedDict):
-    """Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a
-    minute (null: not known yet)."""
+    """Listening: `says` is how it ended, `complete` whether with a tuning that was checked,
+    `noticed` what a person should know, `drift` in cents a minute (null: not known yet)."""
 
     input: str
     running: bool
     says: str
+    complete: bool
     noticed: list[str]
     drift: float | None
     checked: list[CheckedNote]

@@ -98,7 +98,7 @@ async def test_an_input_that_is_pulled_out_leaves_what_was_heard_and_rest(stage:
     await listen(stage)
     await until(lambda: not stage.service.tuner.ear.running)
     session = await session_of(stage)
-    assert "was it pulled out?; what was heard so far stands above" in session["ear"]["says"]
+    assert "was it pulled out?\nWhat was heard so far stays" in session["ear"]["says"]
     assert 1 < sum(row["volts"] is not None for row in session["notes"]) < len(session["notes"])
     assert voice.feed.closed
     last = stage.player.received[-1]
@@ -186,6 +186,7 @@ async def test_a_voice_that_cannot_be_measured_is_said_and_not_applied(
     await until(lambda: not stage.service.tuner.ear.running)
     ear = (await session_of(stage))["ear"]
     assert says in ear["says"]
-    assert ear["says"].endswith("what was heard so far stands above and is not applied")
+    assert ear["says"].endswith("it is not applied.")
+    assert not ear["complete"]
     assert stage.player.received[-1]["value"] == 24.0  # 0 V, at which the profile rests
     assert load_tuning(stage.folder / "rig.yaml") == {}

@@ -51,11 +51,12 @@ export function alignPart(app) {
     const input = state?.input || "the default input";
     text(said, !state ? "" : running ? (state.hears === "click" ? `Listening to the click on ${input}. Start the host now.` : `Listening to ${input}: ${state.heard.length} measured so far.`)
       : state.applied ? "Written into the rig; it holds from the next start." : state.says.join("\n"));
+    said.classList.toggle("amiss", Boolean(state && !running && (!state.complete || state.says[0]?.startsWith("no offset"))));
     list.replaceChildren(...(state?.heard ?? []).map((one) => h("li", { class: one.good ? null : "amiss", text: one.says })));
     proposed.replaceChildren(...(state?.proposed ?? []).map((line) => h("li", { text: line.replace("->", "→") })));
     host.hidden = !state?.complete || app.store.state.clock.source === "internal";
     decide.hidden = !state || running;
-    attr(apply, "aria-disabled", state?.complete && state.changes && !state.applied ? null : "true");
+    apply.hidden = !(state?.complete && state.changes && !state.applied);
     text(forget, state?.applied || !state?.changes ? "Done" : "Leave the rig as it was");
   }
 

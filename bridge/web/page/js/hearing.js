@@ -14,7 +14,7 @@ export function hearingPart(problem, show) {
     if (check) show(check);
   });
   const stop = tool("Stop listening", () => attempt(problem, () => api("POST", "soundcheck/stop")));
-  const keep = tool("These sounds are right: compare with them next time", async () => {
+  const keep = tool("Right: keep these sounds", async () => {
     const check = await attempt(problem, () => api("POST", "soundcheck/keep"));
     if (check) show(check);
   });
@@ -36,6 +36,7 @@ export function hearingPart(problem, show) {
       const heard = ears?.heard ?? [], summary = ears?.summary ?? [];
       list.replaceChildren(...heard.map((one) => h("li", { class: one.good ? null : "amiss", text: one.says })));
       end.replaceChildren(...summary.map((line) => h("p", { text: line.trim() })));
+      end.classList.toggle("amiss", Boolean(ears && !ears.running && !ears.complete));
       keep.hidden = !ears || ears.running || !ears.complete || ears.kept;
     },
   };

@@ -20,17 +20,17 @@ export function inputChoice(problem, ...tools) {
   return {
     /** Why there is no input, and the choice with its tools. */
     els: [none, form],
-    /** Asks what inputs there are, unless that is known. */
+    /** Asks what inputs there are: one may have been plugged in, or pulled out. What was chosen stays. */
     async look() {
-      if (inputs.length) return;
+      const before = which.select.value;
       const answer = await attempt(problem, () => api("GET", "audio-inputs"));
       if (!answer) return;
       inputs = answer.inputs;
       text(none, answer.says);
       which.select.replaceChildren(...inputs.map((input) => h("option", { value: input.name, text: `${input.name} (${input.system})` })));
-      const usual = inputs.find((input) => input.default);
+      const usual = inputs.find((input) => input.name === before) ?? inputs.find((input) => input.default);
       if (usual) which.select.value = usual.name;
-      channels();
+      if (which.select.value !== before) channels();
       form.hidden = !inputs.length;
     },
     /** What a request names. */

@@ -35,6 +35,7 @@ export function listeningPart(problem, show) {
       // What is null in the state is not there at all once it has come as a change.
       const drift = typeof ear?.drift === "number" ? `Drift: ${ear.drift.toFixed(1)} cents a minute.` : "";
       text(said, ear ? [ear.running ? `Listening to ${ear.input}.` : ear.says, ...ear.noticed, drift].filter(Boolean).join("\n") : "");
+      said.classList.toggle("amiss", Boolean(ear && !ear.running && !ear.complete));
       const checked = ear?.checked ?? [];
       if (checked.length) el.append(strip.el);
       else strip.el.remove();

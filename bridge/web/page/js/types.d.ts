@@ -321,11 +321,12 @@ export interface CheckedNote {
   cents: number;
 }
 
-/** Listening: `says` is how it ended, `noticed` what a person should know, `drift` in cents a minute (null: not known yet). */
+/** Listening: `says` is how it ended, `complete` whether with a tuning that was checked, `noticed` what a person should know, `drift` in cents a minute (null: not known yet). */
 export interface EarState {
   input: string;
   running: boolean;
   says: string;
+  complete: boolean;
   noticed: string[];
   drift: number | null;
   checked: CheckedNote[];
