@@ -7,7 +7,6 @@ import json
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
 import mido
@@ -18,6 +17,7 @@ from bridge import __version__
 from bridge.cli import main
 from bridge.errors import PlayerError, PortError
 from bridge.supervisor import supervise
+from bridge.supervisor.loading import Options
 
 DEMO = Path(__file__).parents[1] / "bridge" / "demo"
 RIG, SET = str(DEMO / "rig.yaml"), str(DEMO / "set.yaml")
@@ -320,12 +320,10 @@ class Asked:
 
     def __init__(self, answer: int | Exception = 0) -> None:
         self.answer = answer
-        self.call: tuple[Any, ...] = ()
-        self.options: dict[str, Any] = {}
+        self.options = Options(Path(), Path())
 
-    def __call__(self, *call: Any, **options: Any) -> int:
-        self.ahead = options.pop("ahead")  # a player process that loads meanwhile
-        self.call, self.options = call, options
+    def __call__(self, options: Options, ahead: object) -> int:
+        self.options = options
         if isinstance(self.answer, Exception):
             raise self.answer
         return self.answer
@@ -336,20 +334,21 @@ def test_play_hands_on_what_it_was_told(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setattr(supervise, "run", asked)
     result = run("play", RIG, SET, "--port", "9000", "--osc-port", "9001", "--lan", "--start")
     assert result.exit_code == 0
-    assert asked.call == (Path(RIG), Path(SET))
-    assert asked.options == {
-        "http_port": 9000,
-        "osc_port": 9001,
-        "lan": True,
-        "start": True,
-        "fresh": False,
-        "log_json": False,
-        "least": "info",
-    }
+    assert asked.options == Options(
+        rig=Path(RIG),
+        set=Path(SET),
+        http_port=9000,
+        osc_port=9001,
+        lan=True,
+        start=True,
+        fresh=False,
+        log_json=False,
+        least="info",
+    )
     run("play", RIG, SET, "--from-files", "--log", "json")
-    assert (asked.options["fresh"], asked.options["log_json"]) == (True, True)
+    assert (asked.options.fresh, asked.options.log_json) == (True, True)
     older = run("play", RIG, SET, "--fresh")
-    assert asked.options["fresh"] is True
+    assert asked.options.fresh is True
     assert older.stderr == "--fresh is an older spelling; write --from-files\n"
 
 
@@ -357,15 +356,17 @@ def test_play_waits_by_default(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = Asked()
     monkeypatch.setattr(supervise, "run", asked)
     run("play", RIG, SET)
-    assert asked.options == {
-        "http_port": 8420,
-        "osc_port": 8421,
-        "lan": False,
-        "start": False,
-        "fresh": False,
-        "log_json": False,
-        "least": "info",
-    }
+    assert asked.options == Options(
+        rig=Path(RIG),
+        set=Path(SET),
+        http_port=8420,
+        osc_port=8421,
+        lan=False,
+        start=False,
+        fresh=False,
+        log_json=False,
+        least="info",
+    )
 
 
 def test_demo_plays_at_once_from_files_that_come_along(
@@ -375,8 +376,9 @@ def test_demo_plays_at_once_from_files_that_come_along(
     asked = Asked()
     monkeypatch.setattr(supervise, "run", asked)
     assert run("demo").exit_code == 0
-    assert asked.options["start"] is True
-    assert all(path.is_file() for path in asked.call)
+    assert asked.options.start is True
+    assert asked.options.rig.is_file()
+    assert asked.options.set.is_file()
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ from bridge.music.score import Score, compile_score
 from bridge.paper import midi_import, smf
 from bridge.paper.form import Form, form_of
 from bridge.supervisor import supervise
+from bridge.supervisor.loading import Options
 
 DEMO = Path(bridge.__file__).parent / "demo"
 IDEAS = [files(name)[1] for name in names()]
@@ -393,18 +394,18 @@ def test_ideas_are_listed_with_what_to_listen_for() -> None:
 
 @pytest.mark.parametrize("name", names())
 def test_an_idea_is_played_like_the_demo(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    called: list[tuple[Path, Path, bool]] = []
+    called: list[Options] = []
 
-    def run(rig: Path, set: Path, *, start: bool, **more: object) -> int:
-        called.append((rig, set, start))
+    def run(options: Options, ahead: object) -> int:
+        called.append(options)
         return 0
 
     monkeypatch.setattr(supervise, "run", run)
     assert CliRunner().invoke(main, ["demo", "--idea", name]).exit_code == 0
-    ((rig, set, start),) = called
-    assert start
-    assert set.stem == name
-    assert load_set(set, load_rig(rig)).warnings == ()
+    (options,) = called
+    assert options.start
+    assert options.set.stem == name
+    assert load_set(options.set, load_rig(options.rig)).warnings == ()
 
 
 def test_an_idea_that_is_not_there_is_said_with_the_nearest() -> None:

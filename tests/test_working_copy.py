@@ -17,6 +17,7 @@ from bridge.files import store
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
 from bridge.supervisor import supervise
+from bridge.supervisor.loading import Options
 
 NOW = datetime(2030, 1, 2, 3, 4, 5)
 
@@ -90,8 +91,8 @@ def test_the_command_plays_the_copy_and_never_the_package(
 ) -> None:
     asked: list[Path] = []
 
-    def run(rig: Path, set_file: Path, **options: object) -> int:
-        asked.extend((rig, set_file))
+    def run(options: Options, ahead: object) -> int:
+        asked.extend((options.rig, options.set))
         return 0
 
     monkeypatch.setattr(supervise, "run", run)

@@ -23,6 +23,7 @@ from pydantic_core import CoreSchema, core_schema
 from bridge.errors import Problem, did_you_mean, printable
 from bridge.files.document import AmbiguousText, Document, Keys, dotted, point_inside
 from bridge.files.trade_words import instead, meant
+from bridge.music.settings import PLAIN_UNITS
 
 NAME_SAYS = "a name is lower-case letters, digits and hyphens, begins with a letter, at most 32"
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
@@ -117,9 +118,6 @@ Name = Annotated[str, BeforeValidator(read_name)]
 Text = Annotated[str, BeforeValidator(read_text)]
 
 
-_PLAIN_UNITS = ("", "count", "share", "level", "probability", "cycles")  # said by the name alone
-
-
 @dataclass(frozen=True, slots=True)
 class Limits:
     """A number from `low` to `high` in `unit`; stands in an annotation beside ``float`` or
@@ -132,7 +130,7 @@ class Limits:
 
     @property
     def says(self) -> str:
-        unit = "" if self.unit in _PLAIN_UNITS else f" {self.unit}"
+        unit = "" if self.unit in PLAIN_UNITS else f" {self.unit}"
         low, high = (f"{end:.0f}" if self.whole else f"{end:g}" for end in (self.low, self.high))
         return f"from {low} to {high}{unit}"
 

@@ -21,6 +21,8 @@ GONE_S = 3.0
 LOST_S = 0.01
 """Blocks that all are later than this against the line tell of lost samples."""
 WRONG_RATE = 0.03  # rates in use lie at least 8 percent apart: 44100 and 48000 Hz
+LOOKS, LOOK_S = 3, 0.3
+"""A busy audio system shows no input at all now and then: it is asked so often, so far apart."""
 SLOWEST_HZ = 16000.0  # below this the top octave of a voice is not heard
 
 
@@ -87,7 +89,12 @@ def find(wanted: str, known: list[Input]) -> Input:
 def open_input(wanted: str, channel: int = 1) -> Ear:
     """Listens to one channel (counted from 1) of an input. Raises `ListenError`."""
     with _lock:
-        one = find(wanted, _inputs())
+        known = _inputs()
+        for _ in range(LOOKS - 1):
+            if not known:
+                time.sleep(LOOK_S)
+                known = _inputs()
+        one = find(wanted, known)
         if not 1 <= channel <= one.channels:
             raise wrong.no_channel(one.name, channel, one.channels)
         if one.rate < SLOWEST_HZ:

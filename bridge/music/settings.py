@@ -29,6 +29,9 @@ class Setting:
     main: bool = False
 
 
+PLAIN_UNITS = ("", "count", "share", "level", "probability", "cycles", "pace")
+"""Units that are said by the name alone: they are not written after a number."""
+
 _TABLE = (
     # hits
     Setting(

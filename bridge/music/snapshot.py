@@ -50,7 +50,7 @@ def drive_text(drive: Drive) -> str:
 def place_text(index: SetIndex, tick: int) -> str:
     """``bar 18``, or ``bar 18 beat 3`` off the bar line."""
     at = ticks.position(tick, index.spec.meter)
-    return f"bar {at.bar}" + (f" beat {at.beat}" if tick % index.spec.bar_ticks else "")
+    return at.words if tick % index.spec.bar_ticks else f"bar {at.bar}"
 
 
 # --- taking ------------------------------------------------------------------------------------

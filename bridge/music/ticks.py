@@ -43,6 +43,11 @@ class Position(NamedTuple):
     beat: int
     tick: int
 
+    @property
+    def words(self) -> str:
+        """``bar 3 beat 2``."""
+        return f"bar {self.bar} beat {self.beat}"
+
 
 def parse_rate(text: str) -> Fraction:
     """

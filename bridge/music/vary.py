@@ -109,7 +109,7 @@ def cleared(lane: Lane, written: Mapping[str, Any], what: What) -> dict[str, Any
             return {"notes": ["."] * len(notes)}
         case Levels(values):
             return {"levels": [0] * len(values)}
-    raise ValueError(f"a {lane.kind} lane has no written pattern to clear")
+    raise ValueError(f"a lane of {lane.kind} has no written pattern to clear")
 
 
 def randomised(
@@ -149,7 +149,7 @@ def randomised(
             return {"notes": _notes(lane, notes, written["notes"], spec, amount, stream)}
         case Levels(values):
             return {"levels": _levels(values, written["levels"], amount, stream)}
-    raise ValueError(f"a {lane.kind} lane has no written pattern to move")
+    raise ValueError(f"a lane of {lane.kind} has no written pattern to move")
 
 
 def _euclid(lane: Lane, amount: float, stream: int) -> dict[str, int]:

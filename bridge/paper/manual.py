@@ -2,7 +2,8 @@
 
 It is made of the same blocks as the Markdown, with a drawing at each place for pictures. Every
 drawing but one comes from a tiny set that is played while the page is made, so none can be out of
-date; that of a tuning is drawn from what was measured.
+date; that of a tuning is drawn from what was measured. Pictures of the control
+page were taken of it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from bridge.files.blocks import Block, Head, Keys, Pairs, Picture, Points, Signs
 from bridge.paper import heard
 from bridge.paper.figure_sets import figures
 from bridge.paper.figures import draw
+from bridge.paper.page_pictures import PREFIX, page_picture
 
 TITLE = "Lanebridge: the manual"
 
@@ -132,6 +134,9 @@ def _figures(block: Picture) -> Iterator[str]:
         if name == HEARD:
             caption = f"<figcaption>{_inline(heard.WORDS)}</figcaption>"
             yield f'<figure id="figure-{name}">{caption}{heard.heard_tuning()}</figure>'
+            continue
+        if name.startswith(PREFIX):
+            yield f'<figure id="figure-{name}">{page_picture(name)}</figure>'
             continue
         drawn = "".join(
             (f"<figcaption>{_inline(words)}</figcaption>" if words else "") + draw(figure)

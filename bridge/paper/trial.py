@@ -189,7 +189,7 @@ def _excess_problem(
         asked = spelled(note_of_volts(out, excess.most), spec)
         message = (
             f"{name} ends at {last} ({end:g} V): {listed(together)} {ask} notes {side} it for "
-            f"{share}, as far as {asked}, first at {place_words(spec, excess.tick)}"
+            f"{share}, as far as {asked}, first at {position(excess.tick, spec.meter).words}"
         )
     else:
         message = (
@@ -202,12 +202,6 @@ def _excess_problem(
         return Problem(message, path=name)
     keys = ("lanes", score.lanes[excess.lane].name, "out")
     return Problem(message, ".".join(keys), keys=keys)
-
-
-def place_words(spec: SetSpec, tick: int) -> str:
-    """``bar 3 beat 2`` of a tick, counted from 1."""
-    at = position(tick, spec.meter)
-    return f"bar {at.bar} beat {at.beat}"
 
 
 # --- lanes that never hit ------------------------------------------------------------------------

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from bridge.files.rig import Rig
 from bridge.music.event import Event
 from bridge.music.score import Score
-from bridge.paper.trial import BARS, SECTION_BARS, place_words, played
+from bridge.music.ticks import position
+from bridge.paper.trial import BARS, SECTION_BARS, played
 from bridge.voltage.encode import Encoder, Message
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.wire import Burst, Link, worst_burst
@@ -98,7 +99,7 @@ def moments(outputs: Mapping[str, WiredOutput], events: Sequence[Event]) -> list
 def lines(rig: Rig, score: Score, bars: int = BARS) -> Iterator[str]:
     """One line per port, and what to do where hits come too far apart."""
     for load in loads(rig, score, bars):
-        place = place_words(score.spec, load.din.at)
+        place = position(load.din.at, score.spec.meter).words
         if load.section is not None:
             place += f" of section {load.section}"
         count = len(load.din.hits)

@@ -10,6 +10,7 @@ from bridge.music.comparators import COMPARATORS
 from bridge.music.logic_parse import FUNCTIONS, Term, parse
 from bridge.music.pattern import steps_text
 from bridge.music.scale import SHARPS, note_name
+from bridge.music.settings import PLAIN_UNITS
 from bridge.music.spelling import names_for
 from bridge.music.ticks import rate_text
 
@@ -187,6 +188,13 @@ def lane_words(lane: model.Lane, lanes: Sequence[str], note_names: Sequence[str]
     return "; ".join([says, *_unusual(lane)])
 
 
+def _setting_words(name: str, value: float) -> str:
+    """``shift -6 ms``, ``hits 9``: what the name says already is not said again."""
+    unit = model.SETTINGS[name].unit
+    said = "" if unit in PLAIN_UNITS else f" {unit}"
+    return f"{name.removesuffix(f'_{unit}').replace('_', ' ')} {value:g}{said}"
+
+
 def section_words(section: model.Section, spec: model.SetSpec) -> str:
     """What a section changes beside mutes and macros: ``130 BPM; rim: chance 0.3``; empty when
     nothing. Lanes that it writes otherwise stand there as `lane_words` has them."""
@@ -195,10 +203,7 @@ def section_words(section: model.Section, spec: model.SetSpec) -> str:
     says += [f"key {section.key_name}"] if section.key_name else []
     names, note_names = [lane.name for lane in spec.lanes], names_for(spec.within(section))
     for lane, settings in section.lanes.items():
-        changes = (
-            f"{name.replace('_', ' ')} {value:g} {model.SETTINGS[name].unit}".rstrip()
-            for name, value in settings.items()
-        )
+        changes = (_setting_words(name, value) for name, value in settings.items())
         if lane not in section.written:
             says.append(f"{lane}: {', '.join(changes)}")
     says += [
@@ -222,6 +227,8 @@ def _unusual(lane: model.Lane) -> list[str]:
         )
     if lane.direction != "forward":
         extra.append(lane.direction)
+    if lane.chord:
+        extra.append(f"chord {' '.join(map(str, lane.chord))}")
     if lane.feel == "grid":
         extra.append("on the grid")
     return extra

@@ -1,7 +1,7 @@
 """The manual at ``/manual``: made when it is first asked for, then kept.
 
 Its style stands in the page itself, so that a saved copy is whole; the policy names that one style
-by its hash and allows nothing else.
+by its hash and allows nothing else but pictures that stand in the page.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def policy() -> str:
     from bridge.paper import manual
 
     return (
-        f"default-src 'none'; style-src {manual.style_source(manual.style())}; "
+        f"default-src 'none'; style-src {manual.style_source(manual.style())}; img-src data:; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
 

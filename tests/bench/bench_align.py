@@ -10,16 +10,9 @@ later than the kick, and the click 20 ms later than the clock.
 from __future__ import annotations
 
 import argparse
-import contextlib
-import json
 import os
-import re
-import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -27,77 +20,11 @@ sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
 
 from support import jackd  # noqa: E402
 from support.drums import Drum  # noqa: E402
+from support.jack_align import CLICK_MS, align  # noqa: E402
 
-RIG = """\
-rig: Quay rack
-interfaces:
-  one: {profile: eight-gates-four-cv, port: "quay:one", cables: {gate-1: kick voice}}
-  two: {profile: eight-gates-four-cv, port: "quay:two", cables: {gate-1: rim voice}}
-clock: {follow: "recorder:clock"}
-"""
-LATER_MS, CLICK_MS = 7.0, 20.0
+LATER_MS = 7.0
 KICK = Drum("click", 2500.0, 12.0, 0.3, 2.0)
 RIM = Drum("rim", 450.0, 60.0, 0.3, 2.0 + LATER_MS)
-
-
-@contextlib.contextmanager
-def client(env: dict[str, str], *words: str) -> Iterator[subprocess.Popen[str]]:
-    path = os.pathsep.join([str(jackd.SUPPORT.parent), *sys.path])
-    process = subprocess.Popen(
-        [sys.executable, str(jackd.SUPPORT / words[0]), *words[1:]],
-        env=env | {"PYTHONPATH": path},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        assert process.stdout.readline().startswith("ready")
-        yield process
-    finally:
-        process.stdin.close()
-        process.wait(60)
-        process.stdout.close()
-
-
-def aligned(env: dict[str, str], folder: Path, hits: int, how: str, seconds: int) -> str:
-    """One run; what it said."""
-    rig = folder / "rig.yaml"
-    rig.write_text(RIG)
-    told = {"ports": {"one": {"36": asdict(KICK)}, "two": {"36": asdict(RIM)}}}
-    with (
-        client(env, "jack_drums.py", "quay", json.dumps(told)),
-        client(env, "jack_host.py", "recorder", "120", str(CLICK_MS), how) as host,
-        subprocess.Popen(
-            [
-                *(sys.executable, "-u", "-m", "bridge.cli", "align", str(rig), "--listen", "quay"),
-                *("--click", "recorder", "--hits", str(hits), "--seconds", str(seconds), "--apply"),
-            ],
-            env=env | {"PYTHONPATH": str(ROOT)},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-        ) as run,
-    ):
-        assert run.stdin is not None
-        assert run.stdout is not None
-        assert host.stdin is not None
-        run.stdin.write("y\n")
-        run.stdin.flush()
-        said = []
-        for line in run.stdout:
-            said.append(line)
-            if line.startswith("Stop the host"):
-                time.sleep(0.3)
-                run.stdin.write("\n")
-                run.stdin.flush()
-            if f"for {seconds} s ..." in line:
-                host.stdin.write("start\n")
-                host.stdin.flush()
-        run.wait(60)
-    return "".join(said)
 
 
 def main() -> None:
@@ -114,20 +41,25 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as name:
                 folder = Path(name)
                 with jackd.server(f"lba{os.getpid()}", folder, period) as env:
-                    said = aligned(env, folder, told.hits, told.how, told.seconds)
-            late = re.findall(r"voice: ([\d.]+) ms after", said)
-            offset = re.search(r"offset_ms .* -> (\S+)", said)
-            words = [line for line in said.splitlines() if "lost" in line or "no offset" in line]
-            later = float(late[1]) - float(late[0]) if len(late) == 2 else float("nan")
-            grid = float(offset[1]) + float(late[0]) if offset and late else float("nan")
+                    found = align(
+                        env,
+                        folder,
+                        (KICK, RIM),
+                        {"hits": told.hits, "seconds": told.seconds},
+                        how=told.how,
+                    )
+            late = found.late_ms
+            words = [row for row in found.said.splitlines() if "lost" in row or "no offset" in row]
+            later = late[1] - late[0] if len(late) == 2 else float("nan")
+            grid = float("nan") if found.click_ms is None else found.click_ms
             print(
                 f"{period:5} {told.how} {run:2}: late {late}, later by {later:.2f} "
                 f"(true {LATER_MS:g}), click {grid:.2f} after the clock (true {CLICK_MS:g}) "
-                f"{'; '.join(words)}",
+                f"{'late server; ' * found.disturbed}{'; '.join(words)}",
                 flush=True,
             )
             if told.words:
-                print(said)
+                print(found.said)
 
 
 if __name__ == "__main__":

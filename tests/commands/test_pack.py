@@ -17,6 +17,7 @@ from bridge.files import pack
 from bridge.files.rig import load_rig
 from bridge.ports.port import PortInfo
 from bridge.supervisor import supervise
+from bridge.supervisor.loading import Options
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
 
@@ -30,8 +31,8 @@ def played(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[tuple[Path, 
     """What was given to the player to play; nothing is."""
     found: list[tuple[Path, Path]] = []
 
-    def note(rig: Path, set_file: Path, **options: Any) -> int:
-        found.append((rig, set_file))
+    def note(options: Options, ahead: object) -> int:
+        found.append((options.rig, options.set))
         return 0
 
     monkeypatch.setattr(supervise, "run", note)

@@ -138,6 +138,22 @@ def test_an_overflow_is_a_gap_in_the_numbers() -> None:
     ear.close()
 
 
+@pytest.mark.parametrize("misses", [2, 3])
+def test_an_audio_system_that_shows_no_input_at_once_is_asked_again(
+    library: Any, monkeypatch: pytest.MonkeyPatch, misses: int
+) -> None:
+    waits: list[float] = []
+    rows = library.query_devices()
+    monkeypatch.setattr(time, "sleep", waits.append)
+    library.query_devices = lambda: rows if library.lookups > misses else []
+    if misses < 3:
+        open_input("mixer: in").close()
+    else:
+        kind, said = refused(lambda: open_input("mixer: in"))
+        assert (kind, "this computer has no audio input" in said) == ("device", True)
+    assert waits == [0.3, 0.3]
+
+
 @pytest.mark.usefixtures("library")
 def test_an_input_that_falls_silent_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(device, "GONE_S", 0.01)

@@ -63,7 +63,7 @@ ROWS: dict[str, tuple[str, str, list[tuple[int, dict[str, Any]]]]] = {
         '{logic: "above(swell, 0.6, 0.4) and not kick or rising(swell) and other", out: main.gate-2}',
         "", []),
     "changes of a line": (
-        '{logic: "changed(grab)", out: main.gate-2}\n  grab: {hold: {value: swell, by: kick}}', "", []),
+        '{logic: "changed(grab)", out: main.gate-2}\n  grab: {sample: {value: swell, at: kick}}', "", []),
     "feedback": (
         '{logic: "kick xor earlier(a, 3)", out: main.gate-2}', "", []),
     "drives from and to": (

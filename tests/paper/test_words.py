@@ -120,6 +120,13 @@ def test_a_lane_in_one_line() -> None:
     )
 
 
+def test_an_arpeggio_says_its_roots_and_its_chord() -> None:
+    lane = model.Lane("bell", model.Arpeggio("line"), advance="kick", chord=(1, 3, 5, 7))
+    assert lane_words(lane, LANES) == (
+        "notes of the chord on line, moves on with each hit of kick; chord 1 3 5 7"
+    )
+
+
 def test_ordinals() -> None:
     assert [ordinal(n) for n in (1, 2, 3, 4, 11, 12, 13, 21, 22, 113)] == [
         "1st",

@@ -45,21 +45,11 @@ def rack(
 ) -> Iterator[tuple[dict[str, str], subprocess.Popen[str]]]:
     """The server and the rack; what is written to the rack's input changes it."""
     (folder / "rig.yaml").write_text(RIG)
-    command = [sys.executable, str(jackd.SUPPORT / "rack.py"), "quay", json.dumps(told)]
-    with jackd.server(f"lbe{os.getpid()}", folder, PERIOD) as env:
-        process = subprocess.Popen(
-            command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert process.stdin is not None
-        assert process.stdout is not None
-        try:
-            assert process.stdout.readline().startswith("ready")
-            yield env, process
-        finally:
-            with contextlib.suppress(BrokenPipeError):
-                process.stdin.close()
-            process.wait(PATIENCE_S)
-            process.stdout.close()
+    with (
+        jackd.server(f"lbe{os.getpid()}", folder, PERIOD) as env,
+        jackd.peer(env, "rack.py", "quay", json.dumps(told)) as process,
+    ):
+        yield env, process
 
 
 def tuning(folder: Path, env: dict[str, str]) -> subprocess.Popen[str]:

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import pytest
 from support import boxes
+from support.page_pictures import SHOTS, SHOWN, show, shown
 from support.patience import PATIENCE_S
 from support.program import MakeScreen, Needs, Running, Until
 from support.screen import VIEWS
@@ -398,3 +399,20 @@ def test_thirty_bars_of_play_leave_memory_flat(
     finally:
         demo.send("PUT", "tempo", {"bpm": 126})
     assert one.page.evaluate("lanebridge.app.ink.traces.get('kick').hits.length") < 400
+
+
+# --- the manual's pictures ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", SHOTS)
+def test_the_manual_shows_the_page_as_it_is(
+    screen: MakeScreen, demo: Running, until: Until, name: str
+) -> None:
+    """A control that is called otherwise, came or went: the pictures are to be taken anew by
+    ``python tests/support/page_pictures.py``."""
+    shot = SHOTS[name]
+    one = screen(*shot.size)
+    element = show(shot, one, demo)
+    kept = json.loads(SHOWN.read_text(encoding="utf-8"))[name]
+    until(lambda: shown(element) == kept, what=f"{shown(element)}, and the picture has {kept}")
+    demo.send("PUT", "tempo", {"bpm": 126})

@@ -369,6 +369,7 @@ def test_a_macro_is_added_driven_renamed_and_removed(
     one.field("main.level-1: curve").select_option("More of it at the end")
     bent = {"out": "main.level-1", "from": 0, "to": 3.5, "curve": 0.5}
     until(lambda: bent in macros()["surge"]["drives"])
+    until(lambda: "Also moved by brightness: what each adds" in one.page.inner_text(".drives"))
     one.field("Curve").select_option("Most of it at the start")
     words = one.page.locator(".drive-curve").last
     until(lambda: "half way it has gone 25 %" in words.inner_text())
@@ -427,6 +428,11 @@ def test_a_section_has_a_tempo_a_swing_and_a_key_of_its_own(
     one.field("Tempo of flood").fill("")
     one.field("Tempo of flood").press("Enter")
     until(lambda: "tempo" not in flood())
+    one.field("Swing bends").select_option("1/8")
+    until(lambda: demo.get("set/plain")["data"].get("swing_of") == "1/8")
+    one.field("Groove").fill("0 11.7 -6.7")
+    one.field("Groove").press("Enter")
+    until(lambda: demo.get("set/plain")["data"].get("groove") == [0, 11.7, -6.7])
 
 
 # --- the files ----------------------------------------------------------------------------------

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 from support import jackd
-from support.patience import PATIENCE_S
 from support.program import Needs, Record
 
 pytestmark = pytest.mark.real
@@ -27,20 +26,14 @@ interfaces:
 
 @contextlib.contextmanager
 def cable(env: dict[str, str], lose: int, missed: list[int]) -> Iterator[None]:
-    command = [sys.executable, str(jackd.SUPPORT / "jack_cable.py"), "cable", str(lose)]
-    process = subprocess.Popen(
-        command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        assert process.stdout.readline().startswith("ready")
-        yield
-    finally:
-        process.stdin.close()
-        missed.append(int(process.stdout.readline() or 0))
-        process.wait(PATIENCE_S)
-        process.stdout.close()
+    with jackd.peer(env, "jack_cable.py", "cable", str(lose)) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        try:
+            yield
+        finally:
+            process.stdin.close()
+            missed.append(int(process.stdout.readline() or 0))
 
 
 def self_test(folder: Path, lose: int = 0) -> subprocess.CompletedProcess[str]:

@@ -9,9 +9,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import BridgeError
-from bridge.supervisor import supervise
+from bridge.supervisor import loading, supervise
 from bridge.supervisor.free_ports import try_network_ports
-from bridge.supervisor.loading import Options
 from bridge.supervisor.player_child import PlayerChild
 from bridge.supervisor.service_child import ServiceChild
 
@@ -68,7 +67,7 @@ def test_nothing_is_started_when_a_port_is_taken(
     set_file.write_text("set: x\nlanes:\n  a: {every: 1, out: main.gate-1}\n")
     with taken(socket.SOCK_STREAM) as tcp:
         port = tcp.getsockname()[1]
-        options = Options(rig, set_file, http_port=port, osc_port=0, start=True)
+        options = loading.Options(rig, set_file, http_port=port, osc_port=0, start=True)
         assert supervise.run(options) == 3
     assert started == []
     assert f"port {port} for HTTP is in use" in capsys.readouterr().err

@@ -90,6 +90,29 @@ def connect(env: dict[str, str], source: str, sink: str) -> None:
 
 
 @contextlib.contextmanager
+def peer(env: dict[str, str], script: str, *words: str) -> Iterator[subprocess.Popen[str]]:
+    """A program of this folder that says ``ready``, and ends with its standard input."""
+    path = os.pathsep.join([str(SUPPORT.parent), *sys.path])
+    process = subprocess.Popen(
+        [sys.executable, str(SUPPORT / script), *words],
+        env=env | {"PYTHONPATH": path},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        assert process.stdout.readline().startswith("ready")
+        yield process
+    finally:
+        with contextlib.suppress(BrokenPipeError):
+            process.stdin.close()
+        process.wait(PATIENCE_S)
+        process.stdout.close()
+
+
+@contextlib.contextmanager
 def receiver(env: dict[str, str], out: Path, *labels: str) -> Iterator[subprocess.Popen[str]]:
     """``jack_receiver.py`` as client ``wire``; `out` is complete after the block."""
     command = [sys.executable, str(SUPPORT / "jack_receiver.py"), "wire", str(out), *labels]

@@ -18,13 +18,26 @@ function curved(drive, curve) {
   return next;
 }
 
+/** Whether a drive puts a setting where it says, in place of what stands there. */
+const puts = (drive) => Boolean(drive.lane) && drive.from !== undefined;
+
+/** What several that move the same do together, in words. @param {any} drive @param {{name: string, puts: boolean}[]} others */
+function together(drive, others) {
+  if (!others.length) return "";
+  const putter = others.find((one) => one.puts)?.name, names = others.map((one) => one.name).join(", ");
+  if (puts(drive)) return `Also moved by ${names}: what they add comes on top of where this one puts it.`;
+  return putter ? `Also moved by ${names}: ${putter} puts it somewhere, and what the others add comes on top.` : `Also moved by ${names}: what each adds is added up.`;
+}
+
 /** The macros and lanes that move the same as a drive, all but its own.
  * @param {any} data the set @param {any} drive @param {string[]} own kind and name */
 function sharers(data, drive, own) {
+  /** @type {{name: string, puts: boolean}[]} */
   const found = [];
   for (const kind of ["macros", "lanes"]) for (const [name, { drives }] of Object.entries(data[kind] ?? {})) {
     if (kind === own[0] && name === own[1]) continue;
-    if (drives?.some((d) => d.out === drive.out && d.lane === drive.lane && d.setting === drive.setting)) found.push(name);
+    const same = drives?.find((d) => d.out === drive.out && d.lane === drive.lane && d.setting === drive.setting);
+    if (same) found.push({ name, puts: puts(same) });
   }
   return found;
 }
@@ -106,7 +119,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
       curve?.update(d.curve, model.data.macros[macro]?.curve ?? 0);
       const others = sharers(model.data, d, own);
       shared.hidden = !others.length;
-      text(shared, others.length ? `Also moved by ${others.join(", ")}: what each adds is added up.` : "");
+      text(shared, together(d, others));
     };
     return h("div", { class: "drive" }, fields, h("div", { class: "drive-acts" }, other || null, gone), curve && h("div", { class: "drive-curve" }, curve.el), shared);
   }

@@ -15,7 +15,7 @@ let around = null;
 /** Three sentences over the chart, until somebody plays or closes them. @param {any} app */
 export function showFirst(app) {
   const { traces } = app.play;
-  card ??= h("div", { class: "first", role: "note", "aria-label": "In three sentences" }, tool("Close", hideFirst, { "aria-label": "Close the three sentences" }), ...FIRST.map((words) => h("p", { text: words })));
+  card ??= h("div", { class: "first", role: "note", "aria-label": "In three sentences" }, tool("Close", hideFirst, { "aria-label": "Close the three sentences" }), h("div", {}, ...FIRST.map((words) => h("p", { text: words }))));
   around?.disconnect();
   let known = null;
   around = new ResizeObserver(() => { // over the chart, and never over a switch

@@ -120,7 +120,7 @@ export class Head {
     if (!lane) return;
     const [shape, state] = look(lane);
     const hand = moverOf(this.store.state, `lane/${this.name}`, ...(lane.groups ?? []).map((group) => `group/${group}`));
-    const words = hand ? `${state}, ${hand.short}` : state;
+    const words = hand && !lane.pending ? `${state}, ${hand.short}` : state; // when it comes is worth the room more
     attr(this.el, "data-moved", hand?.says);
     attr(this.el, "data-look", shape);
     attr(this.el, "aria-pressed", !silent(lane));

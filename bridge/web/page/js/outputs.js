@@ -32,6 +32,7 @@ export function outputsPart(app) {
   }
 
   async function load() {
+    if (!count) text(summary, "Reading what the set asks of each output.");
     try {
       const plan = await api("GET", "outputs");
       jacks.clear();
@@ -42,7 +43,7 @@ export function outputsPart(app) {
       const bare = plan.outputs.filter((o) => o.drivers.length && !o.cable);
       text(summary, `${count} outputs, ${free.length ? `${free.length} free: ${free.map((o) => o.output).join(", ")}` : "none free"}.${bare.length ? ` Played, but without a cable: ${bare.map((o) => o.output).join(", ")}.` : ""}`);
       rest.replaceChildren(...looseList(plan.loose), ...warningList(plan.warnings));
-    } catch (error) { say(linesOf(error).join(" ")); }
+    } catch (error) { text(summary, `This could not be read: ${linesOf(error).join(" ")} Open Outputs again to try once more.`); }
   }
 
   function looseList(loose) {

@@ -138,9 +138,9 @@ export function drawValues(view, trace, lane, y, amp) {
   const line = new Path2D();
   /** @type {[number, number, string][]} */
   const labels = [];
-  let started = false, lastY = y, nowY = null, lastLabel = -1e9;
+  let started = false, first = 0, lastY = y, nowY = null, lastLabel = -1e9;
   const push = (px, py, glides) => {
-    if (!started) { line.moveTo(px, py); started = true; }
+    if (!started) { line.moveTo(px, py); started = true; first = px; }
     else { if (!glides) line.lineTo(px, lastY); line.lineTo(px, py); }
     lastY = py;
   };
@@ -162,7 +162,7 @@ export function drawValues(view, trace, lane, y, amp) {
   line.lineTo(end, lastY);
   const body = new Path2D(line);
   body.lineTo(end, y);
-  body.lineTo(-4, y);
+  body.lineTo(first, y); // nothing is known before it
   body.closePath();
   g.lineJoin = "miter";
   g.strokeStyle = out ? c.ink2 : c.ink;

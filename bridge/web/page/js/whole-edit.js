@@ -19,6 +19,11 @@ export class WholeEditor {
     this.meter = entry("Bar", put("meter"), { hint: "beats and their note value, as 4/4 or 7/8" });
     this.tempo = fader({ name: "tempo", ...whole.tempo }, put("tempo"));
     this.swing = fader({ name: "swing", ...whole.swing }, put("swing"));
+    this.pairs = picker("Swing bends", [["1/16", "sixteenths"], ["1/8", "eighths"]], (value) => put("swing_of")(value === "1/16" ? null : value));
+    this.groove = entry("Groove", (typed) => {
+      const late = typed.split(/[\s,]+/).filter(Boolean).map(Number);
+      return late.every(Number.isFinite) ? put("groove")(late.length ? late : null) : ["Numbers with a space between."];
+    }, { hint: "how late each sixteenth is, in percent of one; below 0 early; empty: straight", attrs: { placeholder: "0 8 -3 12" } });
     this.seed = stepper("Random seed", { ...whole.seed, set: put("seed") });
     this.root = picker("Root", ROOTS.map((r) => [r, r]), put(["key", "root"]));
     this.scale = picker("Scale", Object.keys(model.words.scales).map((s) => [s, s]), put(["key", "scale"]));
@@ -42,6 +47,7 @@ export class WholeEditor {
       h("div", { class: "fields" },
         h("div", { class: "faders" }, this.tempo.el, this.swing.el),
         h("div", { class: "field-row" }, this.root.el, this.scale.el, this.meter.el, this.seed.el),
+        h("div", { class: "field-row" }, this.pairs.el, this.groove.el),
         h("h3", { text: "Sections" }), this.sections,
         h("div", { class: "with-button" }, field, keep),
         h("h3", { text: "Form" }),
@@ -70,6 +76,8 @@ export class WholeEditor {
     if (document.activeElement !== this.title) this.title.value = data.set ?? "";
     this.tempo.update(data.tempo ?? 120);
     this.swing.update(data.swing ?? 50);
+    this.pairs.update(data.swing_of ?? "1/16");
+    this.groove.update((data.groove ?? []).join(" "));
     this.seed.update(data.seed ?? 0);
     this.root.update(data.key?.root ?? "C");
     this.scale.update(typeof data.key?.scale === "string" ? data.key.scale : data.key ? "a list of degrees" : "chromatic");
