@@ -22,7 +22,8 @@ from bridge.supervisor.prepared import Prepared
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What `supervise.run` is asked for."""
+    """What `supervise.run` is asked for: the files, the network ports and whether to listen beyond
+    this computer, whether to `start` by itself, to begin anew (`fresh`), and how it logs."""
 
     rig: Path
     set: Path
