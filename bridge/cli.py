@@ -379,19 +379,23 @@ def ports(as_json: bool) -> None:
 @click.option("--groove", is_flag=True, help="Only the timing, as a line of a set.")
 @click.option("--out", type=FILE, help="The set file to write; printed when left out.")
 def import_(file: Path, bar: int, bars: int, groove: bool, out: Path | None) -> None:
+    from bridge.commands import progress
     from bridge.commands.outfile import check_new, write_out
     from bridge.paper import midi_import
 
     if groove:
         if out is not None:
             raise click.UsageError("--groove is one line for a set; it has no --out")
-        click.echo(midi_import.groove_text(file, bar, bars), nl=False)
+        with progress.working(f"reading {file.name}"):
+            groove_ = midi_import.groove_text(file, bar, bars)
+        click.echo(groove_, nl=False)
         return
     if bars > 4:
         raise click.BadParameter("a pattern has 4 bars at most", param_hint="--bars")
     if out is not None:
         check_new(out, (".yaml", ".yml"), (file,))
-    text = midi_import.set_text(file, bar, bars)
+    with progress.working(f"reading {file.name}"):
+        text = midi_import.set_text(file, bar, bars)
     if out is None:
         click.echo(text, nl=False)
         return

@@ -88,6 +88,15 @@ class Problem:
         head = f"{place}  " if place else ""
         return f"{head}{self.path}: {self.message}" if self.path else f"{head}{self.message}"
 
+    def facts(self) -> dict[str, str | int]:
+        """The problem as plain data, without the file."""
+        return {
+            "line": self.line,
+            "column": self.column,
+            "path": self.path,
+            "message": self.message,
+        }
+
 
 class InputError(BridgeError, ValueError):
     """What a person wrote is wrong; carries every problem found, in file order."""

@@ -173,7 +173,15 @@ def carry_out(
     wait_ms: Callable[[float], None],
     loud: bool = False,
 ) -> None:
-    """Sends a plan and leaves the output at rest, whatever happens on the way."""
+    """Sends the plan of one output and leaves it at rest, whatever happens on the way.
+
+    Args:
+        wired: the output.
+        encoder: makes the bytes of what it is sent.
+        send: takes messages for its port.
+        wait_ms: waits for so many milliseconds; what it raises ends the plan.
+        loud: the second round, at full level, after a person said yes.
+    """
     now = 0.0
     try:
         for move in plan(wired.output, loud):

@@ -1,11 +1,13 @@
 """Volts of every output as they are, decoded from the bytes that the player has sent.
 
 The bytes are read by what the profiles say they mean (`bridge.voltage.decode`) and not from what
-the set intended. Decoding goes on while nobody looks: what a byte means depends on those before it.
+the set intended. While nobody looks, what a later byte makes void is not decoded (`Unread`); the
+rest is, for what a byte means depends on those before it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from bridge.control.session import Session
@@ -14,10 +16,49 @@ from bridge.files.rig import Rig
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder
 
+STEERING = frozenset((6, 38, *range(96, 102), *range(120, 128)))
+"""Controllers that steer how others are read (data entry and parameter numbers, channel mode: MIDI
+1.0 Detailed Specification 4.2.1, tables III and IIIa)."""
 POINTS_MOST = 128  # of one output in one message; of more, the newest
 # A value comes in halves; the step between them is far shorter than any filter after a jack.
 HALVES_MS = 0.5
 NS_PER_MS = 1e6
+
+
+class Unread:
+    """Messages that need no decoding before somebody looks: the newest value of each controller,
+    and how many clocks each port has had. Notes may be decoded before them."""
+
+    def __init__(self) -> None:
+        self._values: dict[str, dict[str, str]] = {}
+        self._clocks: dict[str, int] = {}
+
+    def keep(self, port: str, data: str) -> bool:
+        """Keep a message (hexadecimal); False where it has to be decoded now, and for all but notes
+        what is kept before it."""
+        if data == "f8":
+            self._clocks[port] = self._clocks.get(port, 0) + 1
+        elif data[0] == "b" and len(data) == 6 and int(data[2:4], 16) not in STEERING:
+            values = self._values.setdefault(port, {})
+            # In the order in which they came last: the upper half of a value clears the lower one.
+            values.pop(data[:4], None)
+            values[data[:4]] = data
+        else:
+            return False
+        return True
+
+    def read(self, decoder: Decoder) -> None:
+        """Decode what is kept."""
+        for port, values in self._values.items():
+            for data in values.values():
+                decoder.feed(port, bytes.fromhex(data))
+        for port, count in self._clocks.items():
+            decoder.feed(port, b"\xf8" * count)
+        self.forget()
+
+    def forget(self) -> None:
+        self._values.clear()
+        self._clocks.clear()
 
 
 class ScopeView:
@@ -59,6 +100,7 @@ class Scope:
         self._decoder: Decoder | None = None
         self._values: set[str] = set()
         self._viewers: set[ScopeView] = set()
+        self._unread = Unread()
         session.stream.on(RigChanged, self._rig)
         session.stream.on(Played, self._played)
         session.stream.on(PresenceChanged, self._presence)
@@ -66,6 +108,7 @@ class Scope:
     def _begin(self, rig: Rig) -> None:
         """Takes the outputs of `rig`; they stand as a player leaves them when it starts."""
         self._decoder = Decoder(rig.wired)
+        self._unread.forget()
         self._values = {n for n, w in rig.wired.items() if w.output.kind in ("pitch", "level")}
         # The player's first words came before anybody listened: bend ranges, rest volts.
         for message in Encoder(rig.wired).setup():
@@ -73,7 +116,7 @@ class Scope:
 
     def watch(self) -> ScopeView:
         """A new viewer; `leave` when it looks away."""
-        volts = {} if self._decoder is None else dict(self._decoder.volts)
+        volts = self._volts()
         viewer = ScopeView({name: round(value, 5) for name, value in volts.items()})
         self._viewers.add(viewer)
         return viewer
@@ -83,7 +126,13 @@ class Scope:
 
     def volts(self, output: str) -> float | None:
         """What an output is at now."""
-        return None if self._decoder is None else self._decoder.volts.get(output)
+        return self._volts().get(output)
+
+    def _volts(self) -> Mapping[str, float]:
+        if self._decoder is None:
+            return {}
+        self._unread.read(self._decoder)
+        return self._decoder.volts
 
     def _rig(self, event: RigChanged) -> None:
         if event.before is None or event.before.wired != event.rig.wired:
@@ -98,9 +147,13 @@ class Scope:
             return
         moved = False
         for ns, port, data in event.frame.get("sent", ()):
-            changes = self._decoder.feed(port, bytes.fromhex(data))
             if not self._viewers:
+                if not self._unread.keep(port, data):
+                    if data[0] not in "89":
+                        self._unread.read(self._decoder)
+                    self._decoder.feed(port, bytes.fromhex(data))
                 continue
+            changes = self._decoder.feed(port, bytes.fromhex(data))
             ms = round(ns / NS_PER_MS, 2)
             for name, volts in changes:
                 moved, gate = True, name not in self._values

@@ -11,8 +11,6 @@ from urllib.parse import quote
 from bridge.errors import BridgeError, Exit
 from bridge.protocol.command import Command, Http, encode
 
-PROBLEM = "application/problem+json"
-
 
 class UnreachableError(BridgeError, ConnectionError):
     """Nobody answers at the address."""

@@ -39,7 +39,7 @@ from bridge.clock.blocks import Blocks
 from bridge.clock.envelope import Line, Point
 from bridge.clock.merged import Merged, Row
 from bridge.clock.reading import ClockReading, bpm_of
-from bridge.clock.strip import MOST, Strip
+from bridge.clock.strip import POINTS_MOST, Strip
 from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
 from bridge.clock.track import BUNCH, FLOOR_NS, LONGEST_NS, SHORTEST_NS, Track
 
@@ -77,7 +77,7 @@ class Follower:
 
     `began` is the index of the first clock of the present count, which goes on through everything
     but a silence of half a minute. `pulses` counts stamps, `lost_clocks` those that a gap
-    swallowed, `extra_clocks` those that were left out because they belong to a second clock.
+    swallowed.
     """
 
     def __init__(self) -> None:
@@ -88,14 +88,13 @@ class Follower:
         self.pulses = 0
         self.index = 0
         self.lost_clocks = 0
-        self.extra_clocks = 0
         self._track = Track()
         self._strip: Strip | None = None
         self._strip_from = 0  # the clock at which the blocks were known
         self._blocks = Blocks()
         self._merged = Merged()
         self._reading = ClockReading()
-        self._points: deque[Point] = deque(maxlen=MOST)  # of the present tempo and phase
+        self._points: deque[Point] = deque(maxlen=POINTS_MOST)  # of the present tempo and phase
         self._good: list[Line] = []  # lines from a while ago, when the stamps were even
         self._held: list[Point] = []  # after a silence: a bunch, or clocks that go on behind a gap
         self._last_ns = 0
@@ -344,8 +343,6 @@ class Follower:
         clocks = round((ns - line.at(self.index)) / line.period)
         if clocks > 0 and abs(ns - line.at(self.index + clocks)) < _OURS * line.period:
             self.index += clocks
-        else:
-            self.extra_clocks += 1
         return True
 
     def _keep_one(self, rows: tuple[Row, Row], *, first: bool) -> None:
@@ -368,7 +365,6 @@ class Follower:
             good = replace(good, period=row.period)
         index = good.index + round((row.last - good.ns) / good.period)
         if first:
-            self.extra_clocks += max(0, self.index - index)
             self.index = index
         back = min(row.stamps, _FIRM)
         places = [(index - n, round(row.last - n * row.period)) for n in reversed(range(back))]

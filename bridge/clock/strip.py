@@ -37,7 +37,7 @@ from bridge.clock.reading import bpm_of
 from bridge.clock.tempo import clock_ns
 from bridge.clock.track import LONGEST_NS, SHORTEST_NS
 
-MOST = 1024
+POINTS_MOST = 1024
 """Stamps in the window."""
 _SPARE = 128  # that are dropped at once
 _STEP = 1 / 16  # of a period: how far the played line moves at one clock
@@ -399,7 +399,7 @@ class Strip:
     def _drop(self) -> None:
         """Forgets the oldest part of a window that has grown too long. What was possible still is,
         and a little more."""
-        if len(self.points) <= MOST + _SPARE:
+        if len(self.points) <= POINTS_MOST + _SPARE:
             return
         self._parts.popleft()
         for _ in range(_SPARE):

@@ -28,6 +28,7 @@ def command(
     rig: Path, set_file: Path, out: Path | None, bars: int | None, per_row: int | None
 ) -> None:
     from bridge.commands.outfile import check_out
+    from bridge.commands.progress import working
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.paper import form_chart
@@ -39,8 +40,10 @@ def command(
     spec = load_set(set_file, wired).spec
     if bars is not None and spec.order:
         raise click.BadParameter("the set has a running order", param_hint="--bars")
-    form = form_of(spec, wired, bars)
+    with working(f"playing {spec.name}") as says:
+        form = form_of(spec, wired, bars, lambda bar: says(f"playing {spec.name}: bar {bar}"))
     for line in form_chart.lines(form):
         click.echo(line)
     if out is not None:
-        pictures.draw(out, form_chart.chart_of(form), per_row)
+        with working(f"drawing {out}"):
+            pictures.draw(out, form_chart.chart_of(form), per_row)

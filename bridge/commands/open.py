@@ -46,11 +46,13 @@ def command(
     start: bool,
     surface: Surface,
 ) -> None:
+    from bridge.commands.progress import working
     from bridge.files import pack
     from bridge.files.read import read_input
     from bridge.files.zip_guard import MOST_BYTES
 
-    read = pack.read_pack(read_input(file, MOST_BYTES), file.name)
+    with working(f"reading {file.name}"):
+        read = pack.read_pack(read_input(file, MOST_BYTES), file.name)
     if check:
         _check(read, file.name)
         return
@@ -125,6 +127,7 @@ def put(read: Pack, folder: Path, name: str) -> Path:
     Raises:
         BridgeError: the folder is there with something else in it, or the pack is wrong.
     """
+    from bridge.commands.progress import working
     from bridge.errors import BridgeError
     from bridge.files import pack
     from bridge.files.read import reason
@@ -135,7 +138,8 @@ def put(read: Pack, folder: Path, name: str) -> Path:
         click.echo(f"{folder}: is there already, from this pack; played as it stands there")
         return folder / pack.RIG
     try:
-        rig, _ = pack.unpack(read, folder, name)
+        with working(f"putting it into {folder}"):
+            rig, _ = pack.unpack(read, folder, name)
         click.echo(f"{folder}: {read.set_name}, for {read.rig_name}")
         _simulate(rig, folder / pack.RIG)
     except OSError as error:

@@ -19,7 +19,7 @@ from bridge.files.strict import read_text
 from bridge.music.scale import parse_note
 from bridge.voltage.profile import Address, By, Output, Profile
 
-FIRST_GATE_NOTE, FIRST_CONTROLLER, DRUM_CHANNEL = 36, 16, 10
+FIRST_CONTROLLER, DRUM_CHANNEL = 16, 10
 
 
 class Questions:

@@ -12,8 +12,6 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-import click
-
 Done = Callable[[int], None]
 """Told how much is done."""
 
@@ -22,14 +20,13 @@ Done = Callable[[int], None]
 def working(text: str) -> Iterator[Callable[[str], None]]:
     """Shows what is being done; call what it gives to say what comes next. Ctrl-C ends the command
     as anywhere."""
+    if not sys.stderr.isatty():
+        yield lambda said: None
+        return
     from rich.console import Console
 
-    console = Console(stderr=True)
-    try:
-        with console.status(text) as status:
-            yield status.update
-    except KeyboardInterrupt:
-        raise click.Abort from None
+    with Console(stderr=True).status(text) as status:
+        yield status.update
 
 
 @contextmanager

@@ -49,9 +49,9 @@ class Surface:
         """
         from bridge.supervisor import supervise
 
-        return supervise.run(
-            rig,
-            set_file,
+        options = supervise.Options(
+            rig=rig,
+            set=set_file,
             http_port=self.port,
             osc_port=self.osc_port,
             lan=self.lan,
@@ -59,8 +59,8 @@ class Surface:
             fresh=fresh,
             log_json=self.log == "json",
             least=least(),
-            ahead=ahead,
         )
+        return supervise.run(options, ahead)
 
 
 def serving(command: Command) -> Callable[..., object]:

@@ -25,6 +25,7 @@ def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     from bridge.commands import outfile
     from bridge.commands.outfile import check_out, save_out
     from bridge.commands.pdf import pdf_of
+    from bridge.commands.progress import working
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.paper import tuned
@@ -33,9 +34,11 @@ def command(rig: Path, set_file: Path, out: Path, bars: int) -> None:
     check_out(out, (".html", ".htm", ".pdf"), (rig, set_file), prints=True)
     loaded = load_rig(rig)
     document = load_set(set_file, loaded)
-    page = sheet_html(loaded, document, datetime.now().date(), tuned.words(loaded), bars)
     printed = out.suffix.lower() == ".pdf"
-    copy = save_out(out, pdf_of(page) if printed else page)
+    with working(f"drawing {document.spec.name}") as says:
+        page = sheet_html(loaded, document, datetime.now().date(), tuned.words(loaded), bars)
+        says(f"writing {out}")
+        copy = save_out(out, pdf_of(page) if printed else page)
     outfile.written(
         out, f"written. {'Print it.' if printed else 'Open it in a browser and print it.'}"
     )

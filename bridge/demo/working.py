@@ -24,9 +24,16 @@ COPIED = ".copied.json"
 def files(
     state: Path, idea: str | None = None, *, fresh: bool = False, now: datetime | None = None
 ) -> tuple[Path, Path, list[str]]:
-    """Rig and set of an idea, or of the whole demo, in the folder ``demo`` of the state folder, and
-    lines that say what is played. `fresh`: as shipped; what was saved there is kept as a dated
-    copy.
+    """Rig and set of an idea, or of the whole demo, where they may be changed and saved.
+
+    Args:
+        state: the state folder; they stand in its folder ``demo``.
+        idea: its name; None: the whole demo.
+        fresh: as shipped; what was saved there is kept as a dated copy.
+        now: the date of that copy.
+
+    Returns:
+        The paths of the rig and of the set, and lines that say what is played.
 
     Raises:
         BridgeError: there is no such idea, or the copy cannot be made.

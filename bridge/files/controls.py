@@ -33,8 +33,21 @@ def row_of(binding: Binding) -> dict[str, object]:
 
 
 def bind(rig: Rig, controller: str, binding: Binding, now: datetime) -> Rig:
-    """The rig with a control that does what `binding` says; another meaning of the same control is
-    replaced. Blocks on disk. Raises `InputError` (nothing is written then), `OSError`."""
+    """Write into a rig's file what a control does; another meaning of it is replaced. Blocks.
+
+    Args:
+        rig: as it was read from its file.
+        controller: its name in the rig.
+        binding: the control, and what it does.
+        now: the date of the copy that is kept of the file before.
+
+    Returns:
+        The rig as it is then.
+
+    Raises:
+        InputError: it cannot be written so; nothing is.
+        OSError: the file cannot be written.
+    """
 
     def change(text: str) -> str:
         path = ("controllers", controller, "controls")
@@ -47,7 +60,19 @@ def bind(rig: Rig, controller: str, binding: Binding, now: datetime) -> Rig:
 
 
 def unbind(rig: Rig, controller: str, kind: str, number: int, channel: int, now: datetime) -> Rig:
-    """The rig without what a control does."""
+    """Take out of a rig's file what a control does (see `bind`).
+
+    Args:
+        rig: as it was read from its file.
+        controller: its name in the rig.
+        kind: ``cc`` or ``note``.
+        number: of the controller or of the note, 0..127.
+        channel: 1..16.
+        now: the date of the copy that is kept of the file before.
+
+    Returns:
+        The rig as it is then.
+    """
 
     def change(text: str) -> str:
         place = _place(text, controller, kind, number, channel)
@@ -59,7 +84,17 @@ def unbind(rig: Rig, controller: str, kind: str, number: int, channel: int, now:
 
 
 def put_controller(rig: Rig, name: str, port: str, now: datetime) -> Rig:
-    """The rig with a controller of that name at `port` (a part of its MIDI port's name)."""
+    """Write a controller into a rig's file (see `bind`).
+
+    Args:
+        rig: as it was read from its file.
+        name: the controller's; one of that name gets another port.
+        port: its MIDI port's name, or a part of it.
+        now: the date of the copy that is kept of the file before.
+
+    Returns:
+        The rig as it is then.
+    """
 
     def change(text: str) -> str:
         data: Any = Document.parse(text, "").data

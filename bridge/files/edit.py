@@ -162,7 +162,20 @@ def append_block(text: str, path: Path, entries: dict[str, Any]) -> str:
 
 
 def put_row(text: str, path: Path, place: int, value: object) -> str:
-    """The text with the row at `place` replaced. IndexError when there is none."""
+    """Replace one row of a list.
+
+    Args:
+        text: the whole text.
+        path: the keys that lead to the list.
+        place: which row, from 0.
+        value: what stands there then, as plain data.
+
+    Returns:
+        The text with it.
+
+    Raises:
+        IndexError: there is no such row.
+    """
     data = Document.parse(text, "").data
     rows = _rows(data, path, place)
     wanted = plain.put(data, path, [*rows[:place], value, *rows[place + 1 :]])

@@ -258,9 +258,21 @@ def check_said(said: Mapping[str, str], spec: SetSpec, rig: Rig) -> None:
 
 
 def keep_said(rig: Rig, source: str, said: Mapping[str, str], now: datetime) -> Path | None:
-    """Puts into the file beside the rig what a person has said, for the next set from there. What
-    stands in it stays as it is written, and a dated copy is kept. Gives the file's path, None when
-    there was nothing to keep. OSError when it cannot be written."""
+    """Put into the file beside the rig what a person has said, for the next set from there. What
+    stands in it stays as it is written, and a dated copy is kept.
+
+    Args:
+        rig: the own rig.
+        source: the name of the rig that the set was written for.
+        said: outputs of the own rig, by those of the other.
+        now: the date of the copy.
+
+    Returns:
+        The file's path; None when there was nothing to keep.
+
+    Raises:
+        OSError: it cannot be written.
+    """
     before = load_said(rig, source)
     new = {out: to for out, to in said.items() if before.get(out) != to}
     if rig.path is None or not new:

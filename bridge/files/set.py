@@ -16,15 +16,18 @@ from bridge.files.set_variant import in_section, varied
 from bridge.files.strict import check
 from bridge.music.model import Entry, Lane, Macro, Section, SetSpec
 from bridge.music.scale import SCALES, Key, parse_root
+from bridge.music.score import Score
 from bridge.music.ticks import parse_rate
 
 
 @dataclass(frozen=True, slots=True)
 class SetDocument:
     """A set that passed every check, with the text it was read from. `warnings` are allowed but
-    may surprise (something will be clamped, say)."""
+    may surprise (something will be clamped, say). `score` is ready to play on the rig that the set
+    was read for; without one, on outputs as they might be."""
 
     spec: SetSpec
+    score: Score
     document: Document
     path: Path | None = None
     warnings: tuple[Problem, ...] = ()
@@ -61,10 +64,11 @@ def read_set(document: Document, rig: Rig | None, path: Path | None = None) -> S
     spec = _made(document, model, broken)
     # Macros, sections and order may name what is wrong: then the lanes alone are compiled.
     whole = spec if not elsewhere else replace(spec, macros=(), sections=(), order=())
-    problems += checks.compiled(whole, broken, problems)
-    if problems:
+    score, found = checks.compiled(whole, broken, problems)
+    problems += found
+    if problems or score is None:
         raise InputError(in_order(_misplaced(document, problems)))
-    return SetDocument(spec, document, path, tuple(in_order(checks.warnings(spec))))
+    return SetDocument(spec, score, document, path, tuple(in_order(checks.warnings(spec))))
 
 
 def _misplaced(document: Document, problems: list[Problem]) -> list[Problem]:

@@ -22,7 +22,7 @@ from bridge.music.kinds import kind_of as kind_of_source
 from bridge.music.logic_parse import OPERATORS
 from bridge.music.model import SETTINGS, Every, Lane, Levels, OutputRange, SetSpec
 from bridge.music.references import REFERENCES
-from bridge.music.score import compile_score
+from bridge.music.score import Score, compile_score
 
 
 def kind_written(raw: object) -> str:
@@ -298,14 +298,14 @@ class SetCheck:
 
     def compiled(
         self, spec: SetSpec, broken: frozenset[str], said: Iterable[Problem]
-    ) -> list[Problem]:
-        """What compiling finds: cycles, mistakes in logic. `broken` lanes are only stand-ins, and
-        what stands in `said` is not repeated."""
+    ) -> tuple[Score | None, list[Problem]]:
+        """The score, and what compiling finds: cycles, mistakes in logic. `broken` lanes are only
+        stand-ins, and what stands in `said` is not repeated."""
         before = {problem.keys for problem in said}
         try:
-            compile_score(spec, self.rig.ranges if self.rig else plausible(spec))
+            return compile_score(spec, self.rig.ranges if self.rig else plausible(spec)), []
         except InputError as error:
-            return [
+            return None, [
                 point_inside(self.document, self.document.locate(problem))
                 for problem in error.problems
                 if problem.keys not in before
@@ -315,7 +315,6 @@ class SetCheck:
                     and str(problem.keys[1]) in broken
                 )
             ]
-        return []
 
     # --- warnings ------------------------------------------------------------------------------
 

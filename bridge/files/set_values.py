@@ -201,7 +201,6 @@ def read_play(value: object) -> str | tuple[str, ...]:
     return tuple(read_name(item) for item in value)
 
 
-Whole = Annotated[int, Limits(1, MAX_STEPS, "", True)]
 Rate = Annotated[Fraction, Reads(read_rate, "a rate: `1/16`, `1/8T`, `1/8.`, `3/32`, `3:4`")]
 Output = Annotated[str | None, Reads(read_out, "an output of the rig: `interface.output`")]
 Pattern = Annotated[

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
-from pydantic import Field, create_model
+from pydantic import BaseModel, Field, create_model
 
 from bridge.files.set_lane import (
     SOURCE_MODELS,
@@ -159,13 +159,12 @@ class Varied:
 
 def varied(base: LaneBase, over: VariantBase) -> Varied:
     """A lane of the set with the differences of a section."""
-    given = {name: getattr(over, name) for name in over.model_fields_set}
-    given = {name: value for name, value in given.items() if value is not None}
+    given = {name: value for name, value in _written(over).items() if value is not None}
     change = dict(given)
     sources = [
         key for key in SOURCES if key in given and not (key == "steps" and _is_number(given[key]))
     ]
-    values = {name: getattr(base, name) for name in base.model_fields_set}
+    values = _written(base)
     beside: set[str] = set()
     if "euclid" in sources or (not sources and base.euclid is not None):
         beside = {name for name in _PATTERN if _is_number(change.get(name))}
@@ -197,18 +196,21 @@ def varied(base: LaneBase, over: VariantBase) -> Varied:
     return Varied(model, given, frozenset(beside))
 
 
+def _written(model: BaseModel) -> dict[str, Any]:
+    """What was written, always in the same order: what is said of a set is compared with what was
+    said before."""
+    written = model.model_fields_set
+    return {name: getattr(model, name) for name in type(model).model_fields if name in written}
+
+
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _filled(model: type[Strict], base: Strict | None, over: Strict) -> Strict:
     """A source of several keys: those of the section, else those of the set's same source."""
-    values = {} if base is None else {name: getattr(base, name) for name in base.model_fields_set}
-    values |= {
-        name: getattr(over, name)
-        for name in over.model_fields_set
-        if getattr(over, name) is not None
-    }
+    values = {} if base is None else _written(base)
+    values |= {name: value for name, value in _written(over).items() if value is not None}
     return model.model_construct(_fields_set=set(values), **values)
 
 

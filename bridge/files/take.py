@@ -99,6 +99,7 @@ def record(kind: str, payload: bytes) -> bytes:
 
 
 def json_record(kind: str, value: Mapping[str, object]) -> bytes:
+    """A record of plain data, ready to be appended."""
     return record(kind, _json(value))
 
 

@@ -60,6 +60,7 @@ def read_output(value: object) -> str:
 
 
 def read_date(value: object) -> str:
+    """A date and time as it is written (ISO 8601, to the second). Raises ValueError."""
     try:
         return datetime.fromisoformat(str(value)).isoformat(timespec="seconds")
     except ValueError:
@@ -167,9 +168,21 @@ def corrections(rig: Rig) -> tuple[dict[str, Correction], list[str]]:
 
 
 def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
-    """Puts the tuning of one output into the file beside the rig; all else in it stays as it is
-    written, and a dated copy of what was there is kept. Gives the file's path. InputError when the
-    file that is there is wrong: it stays."""
+    """Put the tuning of one output into the file beside the rig; all else in it stays as it is
+    written, and a dated copy of what was there is kept.
+
+    Args:
+        rig: the path of the rig's file.
+        output: ``interface.output``.
+        tuning: its readings and what was made of them.
+        now: the date of the copy.
+
+    Returns:
+        The path of the tuning's file.
+
+    Raises:
+        InputError: the file that is there is wrong; it stays.
+    """
     path = tuning_path(rig)
     entry = _entry(tuning)
     if not path.exists():

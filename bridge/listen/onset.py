@@ -151,8 +151,17 @@ def first_onset(samples: Samples, rate: float, start: int) -> Onset | None:
 
 
 def onsets(samples: Samples, rate: float, floor: Floor, apart_ms: float) -> list[Onset]:
-    """All sounds that begin at least `apart_ms` after the one before, each after the level has
-    been down for a while again. `peak` is the largest magnitude until the next may begin."""
+    """All sounds, each after the level has been down for a while again.
+
+    Args:
+        samples: what was recorded.
+        rate: samples a second.
+        floor: what was heard while nothing played.
+        apart_ms: a sound begins at least so long after the one before.
+
+    Returns:
+        Where each begins, and its largest magnitude until the next may begin.
+    """
     size = frame_size(rate)
     apart = max(1, round(apart_ms * rate / 1e3))
     found: list[Onset] = []

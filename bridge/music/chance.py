@@ -33,7 +33,7 @@ def draw(stream: int, pass_index: int, step: int) -> float:
     return ((z ^ (z >> 31)) >> 11) * _UNIT
 
 
-def spread(stream: int, pass_index: int, step: int) -> float:
+def signed(stream: int, pass_index: int, step: int) -> float:
     """A number in [-1, 1), evenly spread."""
     return 2.0 * draw(stream, pass_index, step) - 1.0
 

@@ -53,7 +53,16 @@ def at_once(command: Command) -> Command:
 
 
 def set_mute(live: LiveState, lane: int, muted: bool, at: int, tick: int, back: int | None) -> None:
-    """Mute or unmute at `at` (not before `tick`); whatever that lane was waiting for is void."""
+    """Mute or unmute a lane; whatever it was waiting for is void.
+
+    Args:
+        live: the state that changes.
+        lane: its position in the score.
+        muted: how it shall be.
+        at: at which tick, not before `tick`.
+        tick: that of now.
+        back: the tick at which it goes back by itself; None: it stays.
+    """
     live.pending.pop(lane, None)
     if at > tick:
         if live.muted[lane] != muted:

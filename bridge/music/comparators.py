@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from bridge.music.logic_functions import FUNCTIONS, Function, Masks
+from bridge.music.logic_functions import Function, Masks
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH
 
@@ -99,6 +99,3 @@ COMPARATORS: dict[str, type[Comparator]] = {
     "falling": Falling,
     "changed": Changed,
 }
-
-ON_STEPS: dict[str, type[Function]] = {**FUNCTIONS, **COMPARATORS}
-"""Every function of an expression on steps."""

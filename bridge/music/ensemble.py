@@ -116,8 +116,9 @@ class Ensemble:
         self._ticks_per_ms = self.performance.tempo_at(tick) * TICKS_PER_QUARTER / MS_PER_MINUTE
         return True
 
-    def run(self, start: int, end: int) -> Window:
-        """Play one window: from `start` to `end`, or to where the performance changes by itself."""
+    def run(self, start: int, end: int, quiet: int | None = None) -> Window:
+        """Play one window: from `start` to `end`, or to where the performance changes by itself.
+        Of a `quiet` one only what sounds later than so many ticks before its end is wanted."""
         performance = self.performance
         self._start = start
         self.look(start)
@@ -139,6 +140,7 @@ class Ensemble:
             fixed=self._fixed,
             heard=self.heard,
             ahead=self._ahead,
+            quiet_to=0 if quiet is None else end - quiet,
         )
         for node in self._ordered:
             if node.due < end:

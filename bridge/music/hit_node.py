@@ -135,7 +135,7 @@ class HitNode:
         if weight:
             level += self.accent * (1.0 - level) * weight
         if self.humanise_level:
-            level += self.humanise_level * chance.spread(self.level_key, pass_index, count)
+            level += self.humanise_level * chance.signed(self.level_key, pass_index, count)
         if not 0.0 <= level <= 1.0:
             level = min(1.0, max(0.0, level))
 
@@ -145,7 +145,7 @@ class HitNode:
         if self.shift_ms:
             late += window.ms(self.shift_ms)
         if self.humanise_ms:
-            late += window.ms(self.humanise_ms) * chance.spread(self.time_key, pass_index, count)
+            late += window.ms(self.humanise_ms) * chance.signed(self.time_key, pass_index, count)
         feel = feel.plus(grid, self.bending.bends(self.swing, self.origin), late)
         tick = max(0, floor(grid + feel.offset + 0.5))
 

@@ -17,10 +17,10 @@ from bridge.music.pattern import (
     CursorState,
     Drift,
     filled,
-    fit,
     group_thresholds,
     played_order,
     thresholds,
+    to_length,
 )
 from bridge.music.ticks import first_step_from, step_tick
 
@@ -210,8 +210,8 @@ class PatternNode(HitNode):
             raise TypeError(f"{source!r} has no pattern")
         turn, length = round(self.rotate), round(self.length)
         if self.shapes:
-            self.written_at = fit(rotate(tuple(range(len(marks))), turn), length)
-        return fit(rotate(marks, turn) if turn else marks, length)
+            self.written_at = to_length(rotate(tuple(range(len(marks))), turn), length)
+        return to_length(rotate(marks, turn) if turn else marks, length)
 
     def _renew(self) -> None:
         """Work out the marks of this pass: fill, then drift."""

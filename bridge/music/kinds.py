@@ -14,7 +14,7 @@ from typing import Literal, get_args
 
 Plays = Literal["hits", "values"]
 Takes = Literal["hits", "values", "expression", "whole", "word"]
-Form = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
+Waveform = Literal["sine", "triangle", "ramp", "saw", "square", "random-steps", "random-smooth"]
 OutputKind = Literal["gate", "trigger", "pitch", "level", "clock", "reset", "run"]
 Trait = Literal["pattern", "swung", "moved", "reset", "pitched", "noted", "bounded", "reading"]
 
@@ -164,7 +164,7 @@ class Levels(Source):
 class Shape(Source):
     """A cyclic form over `Lane.advance` ticks (or `hz`), started again by hits of `retrigger`."""
 
-    form: Form
+    form: Waveform
     retrigger: str | None = None
 
 
@@ -357,7 +357,7 @@ _ROWS = (
         _traits("moved", "reset", "pitched", "bounded"),
         _VOLTS,
         (
-            Part(("shape",), "form", "word", "Form", "", words=get_args(Form)),
+            Part(("shape",), "form", "word", "Form", "", words=get_args(Waveform)),
             Part(
                 ("retrigger",),
                 "retrigger",

@@ -58,12 +58,21 @@ class Line:
 
     def move(self, at: int, value: float, glide: int) -> None:
         """Go to `value` from `at` on; what was to come at or after it is void."""
-        start = self.value_at(at) if self.pieces or self._from_first else value
-        while self._at and self._at[-1] >= at:
-            self._at.pop()
-            self.pieces.pop()
+        pieces = self.pieces
+        if pieces and pieces[-1].grid + pieces[-1].glide <= at > pieces[-1].grid:
+            start = pieces[-1].target
+        else:
+            start = self.value_at(at) if pieces or self._from_first else value
+            while pieces and pieces[-1].grid >= at:
+                self._at.pop()
+                pieces.pop()
         self._at.append(at)
-        self.pieces.append(Piece(at, start, value, glide))
+        pieces.append(Piece(at, start, value, glide))
+
+    def recent(self) -> list[Piece]:
+        """The pieces that may still be asked for."""
+        first = bisect_right(self._at, self._at[-1] - _KEPT) - 1 if self._at else 0
+        return self.pieces[max(0, first) :]
 
     def forget(self, before: int) -> None:
         """Drop pieces that nobody may ask for any more, once there are many."""

@@ -16,115 +16,31 @@ moves or a hand changes something.
 
 from __future__ import annotations
 
-from bisect import insort
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from bridge.music.event import Event, EventKind
-from bridge.music.line import CONTROL_GRID, along
+from bridge.music.event import Event
+from bridge.music.line import CONTROL_GRID
 from bridge.music.live_state import NEVER
-from bridge.music.model import Drive, OutputRange
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
+from bridge.music.output import Feed, LineState, Mix, OutputLine
 from bridge.music.performance import Performance, ScoreLike
 from bridge.music.value_node import note_like
 
-SEMITONES_PER_VOLT = 12.0
-HIGHEST_NOTE = 127.0
+_Due = tuple[int, int, float, int]
+"""A tick, the lane that moves then, to what, and how long it glides. Of lanes that move at the same
+tick the last in the set has the last word, whichever was heard of first: that would depend on how
+the time is cut."""
 
 
-class _Due(NamedTuple):
-    """A lane moves at `tick`. Of lanes that move at the same tick the last in the set has the last
-    word, whichever was heard of first: that would depend on how the time is cut."""
+class MixerState(NamedTuple):
+    """All that a mixer carries, by position."""
 
-    tick: int
-    lane: int
-    value: float
-    glide: int
-
-
-class _Line:
-    """The value of one lane in sounding time."""
-
-    __slots__ = (
-        "_last",
-        "at",
-        "glide",
-        "held",
-        "hits",
-        "moved",
-        "notes",
-        "scale",
-        "start",
-        "target",
-    )
-
-    def __init__(self, hits: bool, notes: bool) -> None:
-        self.hits = hits
-        self.notes = notes
-        self.scale = 1.0 / HIGHEST_NOTE if notes else 1.0
-        self.clear()
-
-    def clear(self) -> None:
-        self.at = self.glide = 0
-        self.start = self.target = 0.0
-        self.moved = False
-        self.held: float | None = None
-        self._last = -1
-
-    def value(self, tick: int) -> float:
-        return along(self.start, self.target, tick - self.at, self.glide)
-
-    def move(self, due: _Due) -> None:
-        # A pitch has nowhere to come from at first; a level comes from 0.
-        self.start = self.value(due.tick) if self.moved or not self.notes else due.value
-        self.at, self.target, self.glide = due.tick, due.value, due.glide
-        self.moved = True
-
-    def glides(self, tick: int) -> bool:
-        return tick < self.at + self.glide
-
-    def later(self, tick: int) -> bool:
-        """Note that a move at `tick` was heard of; False when one after it was heard before."""
-        in_order = tick > self._last
-        self._last = tick
-        return in_order
-
-    def take(self, other: _Line) -> None:
-        self.at, self.start, self.target, self.glide = (
-            other.at,
-            other.start,
-            other.target,
-            other.glide,
-        )
-        self.moved, self.held, self._last = other.moved, other.held, other._last
-
-
-class _Feed(NamedTuple):
-    """One thing that comes in at an output: a lane's position, or -1 - the position of a macro.
-    `drive` is None for the lane that plays the output itself."""
-
-    source: int
-    drive: Drive | None
-
-
-class _Mix:
-    """One output at work."""
-
-    __slots__ = ("base", "feeds", "last", "leader", "owners", "pitch", "wired")
-
-    def __init__(self, wired: OutputRange, feeds: list[_Feed]) -> None:
-        self.wired = wired
-        self.feeds = feeds
-        self.pitch = wired.kind == "pitch"
-        self.owners = tuple(feed.source for feed in feeds if feed.drive is None)
-        ranged = any(feed.drive is not None and feed.drive.start is not None for feed in feeds)
-        self.base = 0.0 if ranged else wired.base
-        self.clear()
-
-    def clear(self) -> None:
-        self.last: float | None = None
-        self.leader = self.owners[0] if self.owners else self.feeds[0].source
+    at: int
+    queue: list[_Due]
+    lines: dict[int, LineState]
+    sent: list[tuple[float | None, int]]
 
 
 class Mixer:
@@ -137,38 +53,39 @@ class Mixer:
     def __init__(self, score: ScoreLike) -> None:
         self.score = score
         pitches = pitch_outputs(score)
-        feeds: dict[str, list[_Feed]] = {}
+        feeds: dict[str, list[Feed]] = {}
         for position, lane in enumerate(score.lanes):
             if lane.out is not None:
-                feeds.setdefault(lane.out, []).append(_Feed(position, None))
+                feeds.setdefault(lane.out, []).append(Feed(position, None))
         owners = [(i, lane.drives) for i, lane in enumerate(score.lanes)]
         owners += [(-1 - i, macro.drives) for i, macro in enumerate(score.spec.macros)]
         for source, drives in owners:
             for drive in drives:
                 if drive.out is not None:
-                    feeds.setdefault(drive.out, []).append(_Feed(source, drive))
-        self._mixes = [
-            _Mix(score.outputs[name], coming)
-            for name, coming in feeds.items()
-            if name in score.outputs and score.outputs[name].kind in ("pitch", "level")
-        ]
-        self._lines: dict[int, _Line] = {}
-        self._fed: dict[int, list[_Mix]] = {}
-        for mix in self._mixes:
-            for feed in mix.feeds:
+                    feeds.setdefault(drive.out, []).append(Feed(source, drive))
+        self._lines: dict[int, OutputLine] = {}
+        self._mixes: list[Mix] = []
+        self._fed: dict[int, list[Mix]] = {}
+        for name, coming in feeds.items():
+            if name not in score.outputs or score.outputs[name].kind not in ("pitch", "level"):
+                continue
+            for source in dict.fromkeys(feed.source for feed in coming if feed.source >= 0):
+                lane = score.lanes[source]
+                notes = not lane.hits and note_like(lane, score.spec, pitches)
+                self._lines.setdefault(source, OutputLine(lane.hits, notes))
+            mix = Mix(score.outputs[name], coming, self._lines)
+            self._mixes.append(mix)
+            for feed in coming:
                 self._fed.setdefault(feed.source, []).append(mix)
-                if feed.source >= 0:
-                    lane = score.lanes[feed.source]
-                    notes = not lane.hits and note_like(lane, score.spec, pitches)
-                    self._lines.setdefault(feed.source, _Line(lane.hits, notes))
         self.rewind()
 
     def rewind(self) -> None:
         """Back to the first tick, with nothing heard and nothing sent."""
         self._at = 0
         self._version = -1
-        self._queue: list[_Due] = []
-        self._busy: list[_Mix] = []
+        self._queue: list[_Due] = []  # the next one last
+        self._in_order = True
+        self._busy: list[Mix] = []
         for line in self._lines.values():
             line.clear()
         for mix in self._mixes:
@@ -186,165 +103,100 @@ class Mixer:
                         self._await(line, lane, hit.tick + hit.length, 0.0, 0)
             else:
                 moves = window.sounds.get(lane)
-                for change in window.changes.get(lane, ()) if moves is None else moves:
-                    self._await(line, lane, change.tick, change.value, change.glide)
+                for _, tick, value, glide in (
+                    window.changes.get(lane, ()) if moves is None else moves
+                ):
+                    self._await(line, lane, tick, value, glide)
+        if not self._in_order:
+            self._queue.sort(reverse=True)
+            self._in_order = True
 
-    def _await(self, line: _Line, lane: int, tick: int, value: float, glide: int) -> None:
+    def _await(self, line: OutputLine, lane: int, tick: int, value: float, glide: int) -> None:
         tick = max(tick, self._at)
         if not line.later(tick):
             # The newer move stands: what was to come at or after it is void.
-            self._queue = [due for due in self._queue if due.lane != lane or due.tick < tick]
-        insort(self._queue, _Due(tick, lane, value, glide))
+            self._queue = [due for due in self._queue if due[1] != lane or due[0] < tick]
+        self._queue.append((tick, lane, value, glide))
+        self._in_order = False
 
     # --- playing ---------------------------------------------------------------------------------
 
     def events(self, until: int, performance: Performance) -> list[Event]:
         """What the outputs do from where the last call ended to before `until`, in tick order."""
         out: list[Event] = []
-        tick = self._at
-        if not self._mixes or until <= tick:
-            self._at = max(tick, until)
-            return out
-        version = performance.version(tick)
-        changed = version != self._version
-        while True:
-            if not changed:
-                tick = self._next_point(tick, until, performance)
-                if tick >= until:
-                    break
-                changed = performance.version(tick) != self._version
-            self._sample(out, tick, changed, performance)
-            changed = False
-            self._at = tick + 1
-            tick = tick + 1
-            if tick >= until:
-                break
-            changed = performance.version(tick) != self._version
-        self._at = until
+        while self._at < until and self._mixes:
+            live = performance.at(self._at)
+            if live.serial != self._version:
+                self._version = live.serial
+                for mix in self._mixes:
+                    mix.planned = None
+                self._move(self._at, performance)
+                self._sample(out, self._at, self._mixes, performance)
+                self._at += 1
+            self._play(out, min(until, live.until), performance)
+        self._at = max(self._at, until)
         return out
 
-    def _next_point(self, tick: int, until: int, performance: Performance) -> int:
-        """The first tick from `tick` on at which an output may move."""
-        point = self._queue[0].tick if self._queue else NEVER
-        change = performance.next_change(tick)
-        if change is not None and change < point:
-            point = change
-        if self._busy and point > tick:
-            point = min(point, -(-tick // CONTROL_GRID) * CONTROL_GRID)
-        return max(point, tick)
+    def pass_over(self, until: int, performance: Performance) -> None:
+        """Go to `until` as `events` does, with what the outputs hold worked out only there."""
+        last = (until - 1) // CONTROL_GRID * CONTROL_GRID
+        if last > self._at and performance.at(self._at).until > last:
+            self._move(last, performance)
+            self._at = last
+            self._version = -1
+        self.events(until, performance)
 
-    def _sample(self, out: list[Event], tick: int, changed: bool, performance: Performance) -> None:
-        queue = self._queue
-        moved: list[_Mix] = []
-        while queue and queue[0].tick <= tick:
-            due = queue.pop(0)
-            self._lines[due.lane].move(due)
-            for mix in self._fed[due.lane]:
-                moved.append(mix)
-                if due.lane in mix.owners and not performance.unheard(due.lane, tick):
-                    mix.leader = due.lane
-        if changed:
-            self._version = performance.version(tick)
-            moved = self._mixes
-        elif tick % CONTROL_GRID == 0:
-            moved = moved + self._busy
-        done: set[int] = set()
+    def _play(self, out: list[Event], until: int, performance: Performance) -> None:
+        """The same while the performance stays as it is."""
+        tick = self._at
+        while tick < until:
+            point = max(tick, self._queue[-1][0]) if self._queue else NEVER
+            if self._busy and point > tick:
+                point = min(point, -(-tick // CONTROL_GRID) * CONTROL_GRID)
+            if point >= until:
+                break
+            moved = self._move(point, performance)
+            if self._busy and point % CONTROL_GRID == 0:
+                moved += [mix for mix in self._busy if mix not in moved]
+            self._sample(out, point, moved, performance)
+            tick = point + 1
+        self._at = max(tick, until)
+
+    def _move(self, tick: int, performance: Performance) -> list[Mix]:
+        """Carry out what is due by `tick`; the outputs that it concerns."""
+        moved: list[Mix] = []
+        queue, unheard = self._queue, performance.at(tick).unheard
+        while queue and queue[-1][0] <= tick:
+            at, lane, value, glide = queue.pop()
+            self._lines[lane].move(at, value, glide)
+            for mix in self._fed[lane]:
+                if mix not in moved:
+                    moved.append(mix)
+                if lane in mix.owners and not unheard[lane]:
+                    mix.leader = lane
+        return moved
+
+    def _sample(
+        self, out: list[Event], tick: int, moved: list[Mix], performance: Performance
+    ) -> None:
+        moves = False
         for mix in moved:
-            if id(mix) in done:
-                continue
-            done.add(id(mix))
-            value = self._value(mix, tick, performance)
+            value = mix.sample(tick, performance)
             if value is not None and value != mix.last:
                 mix.last = value
-                out.append(self._event(mix, tick, value))
-        self._busy = [mix for mix in self._mixes if self._moves(mix, tick, performance)]
-
-    def _event(self, mix: _Mix, tick: int, value: float) -> Event:
-        kind: EventKind = "pitch" if mix.pitch else "level"
-        return Event(tick, mix.leader, kind, value, 0, mix.wired.name, tick)
-
-    def _moves(self, mix: _Mix, tick: int, performance: Performance) -> bool:
-        for source, drive in mix.feeds:
-            if source < 0:
-                if performance.macro_moves(-1 - source, tick):
-                    return True
-                continue
-            line = self._lines[source]
-            if line.glides(tick):
-                return True
-            if (
-                drive is None
-                and not line.hits
-                and not (
-                    performance.fixed(source, "offset", tick)
-                    and performance.fixed(source, "depth", tick)
-                )
-            ):
-                return True
-        return False
-
-    # --- arithmetic ------------------------------------------------------------------------------
-
-    def _lane_value(self, lane: int, tick: int, performance: Performance) -> float | None:
-        """A lane's value as outputs have it; None when it never had one."""
-        line = self._lines[lane]
-        if performance.unheard(lane, tick):
-            return 0.0 if line.hits else line.held
-        if line.moved:
-            line.held = line.value(tick)
-        return line.held
-
-    def _value(self, mix: _Mix, tick: int, performance: Performance) -> float | None:
-        """Volts of a level output, the note of a pitch output; None: nothing has been said yet."""
-        return (
-            self._note(mix, tick, performance) if mix.pitch else self._volts(mix, tick, performance)
-        )
-
-    def _driven(self, mix: _Mix, tick: int, performance: Performance) -> float:
-        """Volts that drives add."""
-        volts = 0.0
-        for source, drive in mix.feeds:
-            if drive is None:
-                continue
-            if source < 0:
-                value: float | None = performance.macro(-1 - source, tick, drive.curve)
-            else:
-                value = self._lane_value(source, tick, performance)
-                if value is not None:
-                    value *= self._lines[source].scale
-            if value is None:
-                continue
-            if drive.start is not None and drive.end is not None:
-                volts += drive.start + value * (drive.end - drive.start)
-            else:
-                volts += drive.depth * value * mix.wired.span
-        return volts
-
-    def _volts(self, mix: _Mix, tick: int, performance: Performance) -> float:
-        volts = mix.base + self._driven(mix, tick, performance)
-        for lane in mix.owners:
-            value = self._lane_value(lane, tick, performance)
-            if value is not None:
-                depth = performance.setting(lane, "depth", tick)
-                volts += depth * value * self._lines[lane].scale * mix.wired.span
-            volts += performance.setting(lane, "offset", tick)
-        return min(max(volts, mix.wired.low), mix.wired.high)
-
-    def _note(self, mix: _Mix, tick: int, performance: Performance) -> float | None:
-        # Every owner is looked at, so that each keeps the value it is to leave standing.
-        notes = {lane: self._lane_value(lane, tick, performance) for lane in mix.owners}
-        note = notes.get(mix.leader)
-        if note is None:
-            return None
-        volts = self._driven(mix, tick, performance)
-        volts += performance.setting(mix.leader, "offset", tick)
-        return min(max(note + volts * SEMITONES_PER_VOLT, 0.0), HIGHEST_NOTE)
+                out.append(mix.event(tick, value))
+            moves = moves or mix.moves(tick, performance)
+        if moves or self._busy:
+            near = {*self._busy, *moved}
+            self._busy = [
+                mix for mix in self._mixes if mix in near and mix.moves(tick, performance)
+            ]
 
     def driven_by(self, macro: int, performance: Performance) -> dict[str, float]:
         """Volts of the level outputs that a macro (by position) drives, at the tick up to which
         everything has been given out."""
         return {
-            mix.wired.name: self._volts(mix, self._at, performance)
+            mix.name: mix.volts(self._at, performance)
             for mix in self._fed.get(-1 - macro, ())
             if not mix.pitch
         }
@@ -356,11 +208,39 @@ class Mixer:
         stopped transport, a port that comes back, a recall."""
         out: list[Event] = []
         for mix in self._mixes:
-            now = self._value(mix, tick, performance)
+            now = mix.value(tick, performance)
             if now is not None:
                 mix.last = now
-                out.append(self._event(mix, tick, now))
+                out.append(mix.event(tick, now))
         return out
+
+    def going(self, performance: Performance) -> tuple[str, ...] | None:
+        """The outputs that are on their way; None where a hand has moved something since they were
+        worked out last."""
+        if self._version != performance.at(self._at).serial:
+            return None
+        return tuple(mix.name for mix in self._busy)
+
+    def go_on(self, going: Sequence[str] | None, performance: Performance) -> None:
+        """Where no hand had moved anything (see `going`), nothing is worked out before it must."""
+        if going is not None:
+            self._version = performance.at(self._at).serial
+            self._busy = [mix for mix in self._mixes if mix.name in going]
+
+    def keep(self) -> MixerState:
+        """Where it stands, for `go_back`."""
+        lines = {lane: line.keep() for lane, line in self._lines.items()}
+        sent = [(mix.last, mix.leader) for mix in self._mixes]
+        return MixerState(self._at, self._queue[:], lines, sent)
+
+    def go_back(self, kept: MixerState) -> None:
+        """Stand where a mixer of the same score stood."""
+        self.rewind()
+        self._at, self._queue = kept.at, kept.queue[:]
+        for lane, state in kept.lines.items():
+            self._lines[lane].put(state)
+        for mix, (last, leader) in zip(self._mixes, kept.sent, strict=True):
+            mix.last, mix.leader = last, leader
 
     def adopt(self, old: Mixer, renamed: Mapping[str, str] = SAME) -> None:
         """Go on where `old` is: lanes and outputs of the same name (or the one that `renamed` gives
@@ -374,14 +254,19 @@ class Mixer:
         for lane, line in self._lines.items():
             other = names.get(self.score.lanes[lane].name)
             if other is not None and old._lines[other].scale == line.scale:
-                line.take(old._lines[other])
+                line.put(old._lines[other].keep())
                 places[other] = lane
         self._queue = sorted(
-            due._replace(lane=places[due.lane]) for due in old._queue if due.lane in places
+            (
+                (tick, places[lane], value, glide)
+                for tick, lane, value, glide in old._queue
+                if lane in places
+            ),
+            reverse=True,
         )
-        sent = {mix.wired.name: mix for mix in old._mixes}
+        sent = {mix.name: mix for mix in old._mixes}
         for mix in self._mixes:
-            before = sent.get(mix.wired.name)
+            before = sent.get(mix.name)
             if before is not None:
                 mix.last = before.last
                 mix.leader = places.get(before.leader, mix.leader)

@@ -143,6 +143,9 @@ class Window:
     ahead(lane, window)
         plays on after this window, for as long as it is asked: pairs of the lane's twin and the
         next window it has played. For lengths that depend on what comes next.
+    quiet_to
+        what sounds before this tick is not given out (on the way to another place). `changes` that
+        sound before it may be left out by lanes that no node reads.
     """
 
     start: int
@@ -161,6 +164,7 @@ class Window:
     fixed: Callable[[int, str], bool] = lambda lane, name: False
     heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
+    quiet_to: int = 0
 
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:

@@ -148,7 +148,7 @@ def shape_text(shape: StepShape) -> str:
 
 
 @lru_cache(maxsize=4096)
-def fit(marks: tuple[int, ...], length: int) -> tuple[int, ...]:
+def to_length(marks: tuple[int, ...], length: int) -> tuple[int, ...]:
     """`marks` cut, or repeated from the start, to `length` steps; 0 leaves them as they are."""
     if length == 0 or length == len(marks):
         return marks

@@ -6,14 +6,15 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
-from bridge.music.mix import Mixer
+from bridge.music.line import CONTROL_GRID
+from bridge.music.mix import Mixer, MixerState
 from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Hit
@@ -29,20 +30,22 @@ _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
 _EARLY = (*_FEEL, "pace")
 
 
-class _Mark(NamedTuple):
+class Mark(NamedTuple):
     """How everything stood when the grid had come to `tick`."""
 
     tick: int
     nodes: Kept
-    mixer: Mixer
+    mixer: MixerState
     waiting: tuple[tuple[Event, bool], ...]
 
 
-class _Place(NamedTuple):
-    """The tick up to which events were given out, and how everything stood then."""
+class Stood(NamedTuple):
+    """The tick up to which events were given out, how everything stood then, and which outputs were
+    on their way (see `Mixer.going`)."""
 
     position: int
-    mark: _Mark
+    mark: Mark
+    going: tuple[str, ...] | None
 
 
 class Renderer:
@@ -63,7 +66,8 @@ class Renderer:
         self._mixer = Mixer(score)
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
-        self._marks: list[_Mark] = []
+        self._given_from = 0  # hits before it are on the way to there, and not given out
+        self._marks: list[Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
         self._reach = _reach(score, performance.index.overrides)
@@ -80,7 +84,8 @@ class Renderer:
         if to_tick <= self.position:
             return []
         self.performance.settle(self.position)
-        given = self._evaluate_for(to_tick)
+        given: list[Event] = []
+        self._evaluate_for(to_tick, lambda tick, now: given.extend(self._mixer.events(tick, now)))
         given += self._take(to_tick)
         given.sort(key=_sending_order)
         self.position = to_tick
@@ -96,7 +101,9 @@ class Renderer:
         """
         if tick < self.position:
             self.go_back(tick)
-        self._evaluate_for(tick)
+        self._given_from = tick
+        self._evaluate_for(tick, self._mixer.pass_over)
+        self._given_from = 0
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
 
@@ -109,7 +116,7 @@ class Renderer:
     def recall(self, memory: object, tick: int) -> None:
         """Go to a place that another renderer remembered, on the way to `tick`. Raises ValueError
         for what is no such place, or lies after `tick`."""
-        if not isinstance(memory, _Mark) or memory.tick > tick:
+        if not isinstance(memory, Mark) or memory.tick > tick:
             raise ValueError("not a place to go on from")
         self._marks = [memory]
         self.go_back(tick)
@@ -118,16 +125,17 @@ class Renderer:
     def place(self) -> object:
         """Where this renderer stands, exactly, to be pickled and handed to `stand` of another
         renderer of the same score."""
-        return _Place(self.position, self._mark())
+        return Stood(self.position, self._mark(), self._mixer.going(self.performance))
 
     def stand(self, place: object) -> None:
         """Stand exactly where another renderer stood. Raises ValueError for what is no place."""
-        if not isinstance(place, _Place):
+        if not isinstance(place, Stood):
             raise ValueError("not a place to go on from")
         self._marks = [place.mark]
         self.go_back(place.mark.tick)
         self._marks.clear()
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+        self._mixer.go_on(place.going, self.performance)
         self.position = place.position
 
     def fall_in(self, tick: int) -> None:
@@ -152,7 +160,7 @@ class Renderer:
             return
         mark = self._marks[-1]
         self._ensemble.go_back(mark.nodes, mark.tick)
-        self._mixer.adopt(mark.mixer)
+        self._mixer.go_back(mark.mixer)
         self._waiting = list(mark.waiting)
         self._grid = self.position = mark.tick
 
@@ -163,10 +171,9 @@ class Renderer:
             del self._marks[0 : MOST_MARKS // 2 : 2]
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
 
-    def _mark(self) -> _Mark:
-        mixer = Mixer(self.score)
-        mixer.adopt(self._mixer)
-        return _Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
+    def _mark(self) -> Mark:
+        mixer = self._mixer.keep()
+        return Mark(self._grid, self._ensemble.keep(), mixer, tuple(self._waiting))
 
     def rewind(self) -> None:
         """Back to the first tick."""
@@ -280,21 +287,21 @@ class Renderer:
         low, high = self._reach.get((lane, name), (base, base))
         return min(low, base), max(high, base)
 
-    def _evaluate_for(self, to_tick: int) -> list[Event]:
-        """Evaluate the grid as far as what sounds before `to_tick` may lie; what the outputs do
-        until then."""
-        given: list[Event] = []
+    def _evaluate_for(self, to_tick: int, mix: Callable[[int, Performance], None]) -> None:
+        """Evaluate the grid as far as what sounds before `to_tick` may lie. `mix` is called for
+        what the outputs do until then: up to a tick, with the performance."""
         while True:
             self._look()
             certain = min(to_tick, self._grid - self._ahead)
-            given += self._mixer.events(certain, self.performance)
+            mix(certain, self.performance)
             if certain == to_tick:
-                return given
+                return
             self._evaluate(to_tick + self._ahead)
 
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
-        window = self._ensemble.run(self._grid, min(end, self._next_mark))
+        quiet = self._ahead + CONTROL_GRID if self._given_from else None
+        window = self._ensemble.run(self._grid, min(end, self._next_mark), quiet)
         for place, hits in window.hits.items():
             if hits:
                 self._collect(place, hits)
@@ -308,7 +315,7 @@ class Renderer:
         waiting = self._waiting
         unheard = self.performance.unheard
         for hit in hits:
-            if hit.exists_in & SOUNDING:
+            if hit.exists_in & SOUNDING and hit.tick >= self._given_from:
                 event = Event(
                     hit.tick, place, "hit", hit.level, hit.length, out, hit.grid, hit.causes
                 )

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from fractions import Fraction
 
 from bridge.music import chance
 from bridge.music.line import CONTROL_GRID
@@ -44,6 +45,8 @@ class SampledNode(ValueNode):
     """A lane sampled on the control grid. A subclass says what starts it and what a sample is."""
 
     started_by: tuple[int, ...] = ()
+    settings: tuple[str, ...] = ()
+    """What a subclass asks for with each sample."""
 
     def __init__(
         self,
@@ -63,6 +66,11 @@ class SampledNode(ValueNode):
         self.done = 0
         self._later: list[Start] = []
         self._sent: float | None = None
+        self._version = -1
+        self.still = False
+        """Whether nothing moves what a sample is made of: then it is asked for once a version."""
+        self._glide = 0
+        self._shift = 0.0
 
     def pair(self, twin: SampledNode) -> None:
         """Take a node in sounding time beside this one, when outputs need it: nothing is late in
@@ -105,24 +113,22 @@ class SampledNode(ValueNode):
             self.done = end
             return
         out = self.begin(window)
+        if self._version != window.version:
+            self._version = window.version
+            self.look(window)
         if self.in_heard_time:
             window.sounds[self.lane] = out
         found = sorted(self._later + self.starts(window))
         self._later = [start for start in found if start.grid >= end]
         grid = self.next
         for start in found[: len(found) - len(self._later)]:
-            while grid < start.grid:
-                self._send(window, out, grid)
-                grid += CONTROL_GRID
+            grid = self._send_until(window, out, grid, start.grid)
             self.start(window, start)
             self.lead = start.lead
             self._send(window, out, start.grid)
             if grid == start.grid:
                 grid += CONTROL_GRID
-        while grid < end:
-            self._send(window, out, grid)
-            grid += CONTROL_GRID
-        self.next = grid
+        self.next = grid = self._send_until(window, out, grid, end)
         self.done = end
         self.due = -1 if self.reads else grid
         self.finish(window)
@@ -134,14 +140,32 @@ class SampledNode(ValueNode):
         if self._transposing:
             self._semitones(self.done - 1)
 
+    def look(self, window: Window) -> None:
+        """Ask for what holds until the version changes."""
+        asked = (*self.settings, "slew", "slew_ms", "shift", "shift_ms")
+        self.still = not self.pitch and all(window.fixed(self.lane, name) for name in asked)
+        if self.still:
+            self._glide = self.glide_ticks(window, window.start)
+            self._shift = self.shift_ticks(window, window.start)
+
+    def _send_until(self, window: Window, out: list[Change], grid: int, end: int) -> int:
+        """Send the samples from `grid` to before `end`; returns where the next one is."""
+        for at in range(grid, end, CONTROL_GRID):
+            self._send(window, out, at)
+        return grid + max(0, -(-(end - grid) // CONTROL_GRID)) * CONTROL_GRID
+
     def _send(self, window: Window, out: list[Change], grid: int) -> None:
         level = self.sample(window, grid)
         if level is None:
             return
-        value = self.heard(window, grid, level)
+        value = level if self.still else self.heard(window, grid, level)
         if value == self._sent:
             return
         self._sent = value
+        if self.still:
+            tick = max(0, math.floor(grid + self.lead + self._shift + 0.5))
+            self.move(out, grid, tick, value, self._glide)
+            return
         tick = self.sounding(window, grid, self.lead)
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
 
@@ -150,6 +174,7 @@ class SampledNode(ValueNode):
         self.next = self.lead = self.done = 0
         self._later = []
         self._sent = None
+        self._version = -1
         self.due = -1 if self.reads else 0
         if self.twin is not None:
             self.twin.rewind()
@@ -204,6 +229,8 @@ class ShapeNode(SampledNode):
     speed of that moment.
     """
 
+    settings = ("hz", "phase", "low", "high")
+
     def __init__(
         self,
         lane: int,
@@ -222,7 +249,11 @@ class ShapeNode(SampledNode):
         self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
+        self.loose = _loose(written, spec)
+        self._left_out = range(0)
         self._stream = chance.key(spec.seed, written.name, "shape")
+        self._drawn = (-1, -1, 0.0, 0.0)
+        self._known = (0.0, 0.0, 0.0, 0.0)
         if not heard:
             self.pair(ShapeNode(lane, spec, written, positions, pitches, True))
         self._origin = 0
@@ -254,29 +285,77 @@ class ShapeNode(SampledNode):
         self._restarts += 1
         self._cycles = 0.0
 
+    def look(self, window: Window) -> None:
+        super().look(window)
+        if self.still:
+            self._known = self._ask(window, window.start)
+
+    def _send_until(self, window: Window, out: list[Change], grid: int, end: int) -> int:
+        """The same; on the way to another place without the samples that nobody will hear, which
+        are worked out where they are asked for."""
+        if not self.still or self._glide or self._known[0]:
+            return super()._send_until(window, out, grid, end)
+        wanted = min(end, window.quiet_to - max(0, math.ceil(self._shift)) - CONTROL_GRID)
+        if wanted > grid and self.loose:
+            first = grid if grid != self._left_out.stop else self._left_out.start
+            grid += (wanted - grid) // CONTROL_GRID * CONTROL_GRID
+            self._left_out = range(first, grid, CONTROL_GRID)
+            self._sent = None
+        for at in range(grid, end, CONTROL_GRID):
+            self._at = at
+            self._cycles, value = self._synced(at, self._known)
+            if value != self._sent:
+                self._sent = value
+                tick = math.floor(at + self.lead + self._shift + 0.5)
+                self.move(out, at, max(0, tick), value, 0)
+        return max(grid, end + (grid - end) % CONTROL_GRID)
+
+    def value_at(self, tick: int) -> float:
+        left_out = self._left_out
+        if left_out.start <= tick < left_out.stop:
+            at = left_out[(tick - left_out.start) // CONTROL_GRID]
+            return self._synced(at, self._known)[1]
+        return super().value_at(tick)
+
+    def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
+        lane, setting = self.lane, window.setting
+        return (
+            setting(lane, "hz", grid),
+            setting(lane, "phase", grid),
+            setting(lane, "low", grid),
+            setting(lane, "high", grid),
+        )
+
     def sample(self, window: Window, grid: int) -> float:
-        hz = window.setting(self.lane, "hz", grid)
-        phase = window.setting(self.lane, "phase", grid)
+        known = self._known if self.still else self._ask(window, grid)
+        hz, phase, low, high = known
         if hz > 0.0:
             self._cycles += hz * (grid - self._at) / window.ms(1000.0)
-            whole, phase = _cycle(self._cycles + phase)
-        else:
-            upper, lower = self.step.numerator, self.step.denominator
-            cycles, rest = divmod((grid - self._origin) * lower, upper)
-            self._cycles = rest / upper
-            whole, phase = _cycle(rest / upper + phase)
-            whole += cycles
+            self._at = grid
+            return low + (high - low) * self._form(*_cycle(self._cycles + phase))
         self._at = grid
-        value = self._form(whole, phase)
-        low = window.setting(self.lane, "low", grid)
-        return low + (window.setting(self.lane, "high", grid) - low) * value
+        self._cycles, value = self._synced(grid, known)
+        return value
+
+    def _synced(self, grid: int, known: tuple[float, float, float, float]) -> tuple[float, float]:
+        """Where in its cycle a lane with a rate is at `grid`, and its value there."""
+        _, phase, low, high = known
+        upper, lower = self.step.numerator, self.step.denominator
+        cycles, rest = divmod((grid - self._origin) * lower, upper)
+        within = rest / upper
+        phase += within
+        whole = math.floor(phase)
+        return within, low + (high - low) * self._form(whole + cycles, phase - whole)
 
     def _form(self, cycle: int, phase: float) -> float:
         if self.form == "random-steps":
             return chance.draw(self._stream, self._restarts, cycle)
         if self.form == "random-smooth":
-            before = chance.draw(self._stream, self._restarts, cycle)
-            after = chance.draw(self._stream, self._restarts, cycle + 1)
+            restarts, drawn, before, after = self._drawn
+            if drawn != cycle or restarts != self._restarts:
+                before = chance.draw(self._stream, self._restarts, cycle)
+                after = chance.draw(self._stream, self._restarts, cycle + 1)
+                self._drawn = self._restarts, cycle, before, after
             return before + (after - before) * (0.5 - 0.5 * math.cos(math.pi * phase))
         return form_at(self.form, phase)
 
@@ -290,6 +369,7 @@ class ShapeNode(SampledNode):
 
     def rewind(self) -> None:
         super().rewind()
+        self._left_out = range(0)
         self._origin = self._restarts = self._at = 0
         self._cycles = 0.0
         self._hand = -1
@@ -309,6 +389,18 @@ class ShapeNode(SampledNode):
             self._restarts, self._cycles, self._at = own.restarts, own.cycles, own.at
 
 
+def _loose(written: Lane, spec: SetSpec) -> bool:
+    """Whether only drives and an output of its own take what a lane does: its value at a tick says
+    it all. Nothing starts it but its own rate."""
+    name = written.name
+    return (
+        isinstance(written.advance, Fraction)
+        and written.reset is None
+        and (written.out is None or sum(lane.out == written.out for lane in spec.lanes) == 1)
+        and not any(name == named for lane in spec.lanes for _, named in lane.named())
+    )
+
+
 def _cycle(phase: float) -> tuple[int, float]:
     whole = math.floor(phase)
     return whole, phase - whole
@@ -318,6 +410,8 @@ class DecayNode(SampledNode):
     """An envelope for each hit of a lane: to the hit's level at once, then down to 1/1000 of it in
     `decay_ms`: ``level * 10 ** (-3 t / decay_ms)``. It hears its source after mutes unless the lane
     taps before them; repeats within a step start it too."""
+
+    settings = ("decay_ms", "low", "high")
 
     def __init__(
         self,

@@ -68,7 +68,14 @@ def take_lanes(index: SetIndex, live: LiveState, tick: int) -> dict[str, LaneSta
 def take(
     index: SetIndex, live: LiveState, tick: int, lanes: dict[str, LaneState]
 ) -> PerformanceState:
-    """The state of `live` at `tick`, with the part for its lanes as `take_lanes` gave it."""
+    """The state of a performance, as surfaces show it and `put` puts it back.
+
+    Args:
+        index: of the set that plays.
+        live: what is set.
+        tick: at which tick.
+        lanes: the part for its lanes, as `take_lanes` gave it.
+    """
     macros: dict[str, MacroState] = {}
     for macro, knob in zip(index.spec.macros, live.knobs, strict=True):
         entry: MacroState = {

@@ -230,8 +230,8 @@ class ValueNode:
         self._transposing = []
 
     def carry(self) -> ValueState:
-        heard = [] if self.heard_line is None else list(self.heard_line.pieces)
-        pieces, coming = list(self.line.pieces), list(self._transposing)
+        heard = [] if self.heard_line is None else self.heard_line.recent()
+        pieces, coming = self.line.recent(), list(self._transposing)
         return ValueState(pieces, heard, self._moved_by, coming, self.notes, self.lag)
 
     def adopt(self, carry: object, at: int) -> None:

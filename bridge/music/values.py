@@ -25,7 +25,7 @@ from bridge.music.model import (
     Walk,
 )
 from bridge.music.node import Change, Node, Window, steps_of
-from bridge.music.pattern import Drift, fit
+from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
@@ -80,7 +80,7 @@ class PatternedNode(SteppedNode):
         """Go to the next step; which written value it plays."""
         turn = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = fit(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -249,7 +249,7 @@ class WalkNode(SteppedNode):
         else:
             size = window.setting(self.lane, "walk_step", grid)
             share = min(1.0, size / abs(high - low)) if high != low else 0.0
-            at = self._at + share * chance.spread(self._stream, 0, self._count)
+            at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
         tick = self.sounding(window, grid, lead)

@@ -115,9 +115,21 @@ def cleared(lane: Lane, written: Mapping[str, Any], what: What) -> dict[str, Any
 def randomised(
     lane: Lane, written: Mapping[str, Any], spec: SetSpec, amount: float, seed: int, what: What
 ) -> dict[str, Any]:
-    """The pattern or the settings moved by chance, as far as `amount` (0..1) says.
+    """The pattern or the settings moved by chance.
 
-    Raises ValueError for a lane without a written pattern.
+    Args:
+        lane: as it was read.
+        written: the same as plain data, as it stands in the set.
+        spec: the set.
+        amount: how far, from 0 (as they are) to 1.
+        seed: the same seed moves them the same way.
+        what: the pattern or the settings.
+
+    Returns:
+        The keys of the lane that are another then, with their values.
+
+    Raises:
+        ValueError: the lane has no written pattern.
     """
     stream = chance.key(seed, lane.name, f"vary {what}")
     if what == "settings":

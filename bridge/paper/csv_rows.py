@@ -31,13 +31,20 @@ def text(
     course: Course | None = None,
     told: Callable[[int], None] = lambda bars: None,
 ) -> str:
-    """The first `bars` bars of a set as CSV (RFC 4180, line ends LF); `course`: not as written.
+    """The first bars of a set as CSV (RFC 4180, line ends LF).
+
+    Args:
+        spec: the set.
+        rig: the rig that it plays on.
+        bars: how many.
+        everything: with the lanes that go to no output.
+        course: which way it goes; None: as written.
+        told: hears how many bars are done.
 
     ``value`` is the level 0..1 of a ``hit``, the note number of a ``pitch``, the volts of a
     ``level``, as a decimal; ``length`` is in ticks and 0 for what has none. A macro that moves an
-    output by itself stands as ``macro:NAME``. Lanes without output are left out unless
-    `everything`; the value of such a lane is said as it is, -1..1, or as its note. `told` hears how
-    many bars are done.
+    output by itself stands as ``macro:NAME``. The
+    value of a lane without output is said as it is, -1..1, or as its note.
     """
     outputs = dict(rig.ranges)
     if everything:

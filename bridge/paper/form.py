@@ -8,7 +8,7 @@ are on the safe side.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import median
@@ -120,7 +120,9 @@ class Form:
     events: tuple[Event, ...]
 
 
-def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
+def form_of(
+    spec: SetSpec, rig: Rig, bars: int | None = None, done: Callable[[int], None] = lambda bar: None
+) -> Form:
     """Play a set offline over its running order and say how it goes.
 
     Args:
@@ -128,6 +130,7 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
             sections it is played as it opens.
         rig: what it plays on.
         bars: how long a section lasts where there is no running order, or the set as it opens.
+        done: told how many bars have been played.
 
     Raises:
         InputError: the set does not fit the rig.
@@ -141,7 +144,10 @@ def form_of(spec: SetSpec, rig: Rig, bars: int | None = None) -> Form:
     for command in course.commands:
         performance.apply(command, 0)
     end = course.bars * spec.bar_ticks
-    events = [e for e in Renderer(score, performance).advance(end) if e.grid < end]
+    renderer, events = Renderer(score, performance), list[Event]()
+    for bar in range(1, course.bars + 1):
+        events += (e for e in renderer.advance(bar * spec.bar_ticks) if e.grid < end)
+        done(bar)
     played = bars_of(score, events, course.bars)
     by_lane = {lane.name: tuple(only(played, {place})) for place, lane in enumerate(score.lanes)}
     by_lane = {name: own for name, own in by_lane.items() if any(own)}

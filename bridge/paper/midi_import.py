@@ -147,7 +147,17 @@ def _wrong(path: Path | str, message: str) -> InputError:
 
 def read_bars(file: mido.MidiFile, name: str, bar: int, bars: int) -> Bars:
     """The notes of some bars. Drums are those of channel 10, or of all channels when that one is
-    empty."""
+    empty.
+
+    Args:
+        file: as it was read.
+        name: what errors call it.
+        bar: the first bar, counted from 1.
+        bars: how many.
+
+    Raises:
+        InputError: of another format, or nothing is in these bars.
+    """
     if file.ticks_per_beat <= 0:
         raise _wrong(name, "counts time in frames and not in beats")
     if file.type == 2:

@@ -143,6 +143,7 @@ def free_words(rows: Sequence[OutputRow]) -> str:
 
 
 def volts_words(row: OutputRow) -> str:
+    """``0 to 5 V``: the range of an output."""
     return f"{row.low:g} to {row.high:g} V"
 
 
@@ -203,6 +204,7 @@ def _glides(lane: Lane) -> bool:
 
 
 def cents_words(cents: float) -> str:
+    """``about a semitone``, or how many cents."""
     for size, words in ((100.0, "about a semitone"), (50.0, "about half a semitone")):
         if abs(cents - size) <= 0.2 * size:
             return words

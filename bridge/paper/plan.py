@@ -12,7 +12,6 @@ from bridge.files import rig_effects
 from bridge.files.document import in_order
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
-from bridge.music.score import compile_score
 from bridge.paper import outputs, wire_load
 from bridge.player import work
 from bridge.ports import list_ports
@@ -58,13 +57,7 @@ def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
 
 def problem_facts(problem: Problem) -> dict[str, object]:
     """One problem or warning as plain data."""
-    return {
-        "file": problem.file,
-        "line": problem.line,
-        "column": problem.column,
-        "path": problem.path,
-        "message": problem.message,
-    }
+    return {"file": problem.file, **problem.facts()}
 
 
 def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument | None]:
@@ -86,8 +79,7 @@ def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument |
         raise InputError(problems) from None
     document = load_set(set_path, rig) if set_path is not None else None
     if document is not None:
-        score = compile_score(document.spec, rig.ranges)
-        work.check(score, rig.wired, str(document.path))
+        work.check(document.score, rig.wired, str(document.path))
     return rig, document
 
 
@@ -144,8 +136,7 @@ def _plan(rig: Rig, document: SetDocument, draw: Drawn) -> Iterator[str]:
     loose = [lane.name for lane in document.spec.lanes if lane.out is None]
     if loose:
         yield f"  lanes without an output: {', '.join(loose)}"
-    score = compile_score(document.spec, rig.ranges)
-    for line in wire_load.lines(rig, score):
+    for line in wire_load.lines(rig, document.score):
         yield f"  {line}"
 
 

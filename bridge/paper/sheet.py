@@ -20,7 +20,6 @@ from bridge.files.set import SetDocument
 from bridge.music.model import Entry, SetSpec
 from bridge.music.render import events_between
 from bridge.music.scale import note_name
-from bridge.music.score import compile_score
 from bridge.music.spelling import names_for
 from bridge.paper import drawings
 from bridge.paper.card import css_text, patch_card, photos
@@ -109,8 +108,12 @@ def sheet_html(
 ) -> str:
     """The whole sheet as one HTML text.
 
-    `made` is the date printed on it; `tuning` says for a pitch output how it was tuned (an output
-    without an entry is marked as not tuned); `bars` is how much of each lane is drawn.
+    Args:
+        rig: what is patched.
+        document: the set.
+        made: the date printed on it.
+        tuning: how a pitch output was tuned, by its name; one without is marked as not tuned.
+        bars: how much of each lane is drawn.
     """
     spec = document.spec
     body = [
@@ -200,7 +203,7 @@ def _loose_ends(rig: Rig, document: SetDocument) -> str:
 
 def _lanes(rig: Rig, document: SetDocument, bars: int) -> list[str]:
     spec = document.spec
-    score = compile_score(spec, rig.ranges)
+    score = document.score
     ticks = bars * spec.bar_ticks
     events = events_between(score, 0, ticks)
     names = [lane.name for lane in spec.lanes]

@@ -43,13 +43,18 @@ def render(
     course: Course | None = None,
     told: Callable[[int], None] = lambda bars: None,
 ) -> bytes:
-    """
-    The first `bars` bars of a set as the player would send them to this rig; with a `course` not as
-    written but so, with its tempos, and its sections as markers.
+    """The first bars of a set as the player would send them to this rig, as a Standard MIDI File.
+
+    Args:
+        spec: the set.
+        rig: the rig that it plays on.
+        bars: how many.
+        course: which way it goes, with its tempos, its sections as markers; None: as written.
+        told: hears how many bars are done.
 
     Offset and latency are left out, so that hits stand on their ticks; what leads a gate (pitch,
     levels) leads it here too. What is sent before the song (bend ranges, rest values) stands at
-    its begin; gates that are open at the end are closed. `told` hears how many bars are done.
+    its begin; gates that are open at the end are closed.
     """
     course = course or as_written(spec)
     commands = {0: list(course.commands)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import zip_longest
 from typing import NamedTuple
 
@@ -20,10 +21,6 @@ SENDING_NS = 20_000_000
 def replay_of(take: Take, made: Played) -> Replay:
     """The take, ready to be played again. Raises TakeError when that cannot be done exactly."""
     begin = take.head["begin"]
-    if "continues" in begin:
-        raise TakeError(f"this goes on from {begin['continues']}; only that begin can be replayed")
-    if any(mark["is"] == "begin" for mark in take.marks):
-        raise TakeError("the player was started again in this take; it cannot be replayed")
     try:
         return Replay(
             begin,
@@ -67,22 +64,20 @@ def standing_at(take: Take, bar: int) -> Standing:
         TakeError: that cannot be done exactly.
     """
     made = played(take)
-    again, ticks = replay_of(take, made), made.spec.bar_ticks
+    ticks = made.spec.bar_ticks
     places = Places(take, ticks)
-    if places.first_jump is not None and (bar - 1) * ticks >= places.first_jump:
-        last = max(1, -(-places.first_jump // ticks))
-        raise TakeError(
-            f"this take jumps to another place of the song in bar {last}; "
-            "it goes on from the bars before that only"
-        )
-    tick = max(places.base + (bar - 1) * ticks, int(take.head["begin"]["tick"]))
-    if tick >= ends_at(take):
+    stretch = places.stretch((bar - 1) * ticks)
+    tick = max((bar - 1) * ticks - stretch.shift, stretch.tick)
+    if "continues" in take.head["begin"] and take.marks and take.marks[0]["is"] == "stands":
+        tick = max(
+            tick, int(take.marks[0]["rendered"])
+        )  # what came just before is in the other file
+    if stretch.last is None and tick >= ends_at(take):
         raise CommandError(f"this take has no bar {bar}", "unknown")
     try:
-        place, text = again.place_at(tick)
-    except CommandError as error:
-        raise TakeError(f"this take cannot go on from there: {error}") from None
-    exact = int(take.head["begin"]["tick"]) == 0
+        place, text, exact = replay_of(take, made).place_at(tick, stretch.first, stretch.last)
+    except (CommandError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as e:
+        raise TakeError(f"this take cannot go on from there: {e}") from None
     return Standing(place, made.text if text is None else text, exact)
 
 
@@ -120,21 +115,66 @@ class Compared(NamedTuple):
 def compare(take: Take, made: Played | None = None) -> Compared:
     """
     Plays a take again and compares every message with its deadline. MIDI clock, which goes on by
-    itself before and after, is left out.
+    itself before and after, is left out. Of a take that was cut off, all is compared that is there.
 
     Raises:
         TakeError: it cannot be played again.
     """
-    again = replay_of(take, made or played(take))
+    begin = take.head["begin"]
+    if "continues" in begin:
+        raise TakeError(f"this goes on from {begin['continues']}; only that begin can be replayed")
+    count = 0
+    for piece in _pieces(take):
+        same = made if piece is take else None
+        found = _compare(piece, same or played(piece))
+        count += found.messages
+        if not found.same:
+            return found._replace(messages=count)
+    return Compared(count, None, None)
+
+
+def _pieces(take: Take) -> Iterator[Take]:
+    """A take up to where the player was started again in it, and from there on, each as a take."""
+    begins = [at for at, mark in enumerate(take.marks) if mark["is"] == "begin"]
+    if not begins:
+        yield take
+        return
+    rows = [0]
+    for at in begins:
+        ns = int(take.marks[at]["ns"])
+        rows.append(next((n for n, due in enumerate(take.due) if due >= ns), len(take.due)))
+    heads = [take.head]
+    for at in begins:
+        mark = take.marks[at]
+        heads.append({**take.head, "begin": mark, "text": mark["origin"]["text"]})
+    edges = [*zip([0, *(at + 1 for at in begins)], [*begins, None], strict=True)]
+    for head, (first, last), row, then in zip(heads, edges, rows, [*rows[1:], None], strict=True):
+        own = slice(row, then)
+        yield replace(
+            take,
+            head=head,
+            marks=take.marks[first:last],
+            ticks=take.ticks[own],
+            due=take.due[own],
+            late=take.late[own],
+            what=take.what[own],
+        )
+
+
+def _compare(take: Take, made: Played) -> Compared:
+    again = replay_of(take, made)
+    ended = any(mark["is"] in ("stop", "finish") for mark in take.marks)
     try:
-        again.run()
-    except BridgeError as error:
-        raise TakeError(f"this take cannot be replayed: {error}") from None
+        again.run(None if ended else max(take.due, default=0))
+    except (BridgeError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as e:
+        raise TakeError(f"this take cannot be replayed: {e}") from None
     recorded = (Row(due, port, data) for _, due, port, _, data in take.sent() if data[0] < REALTIME)
     rows = (row for row in again.rows if row.data[0] < REALTIME)
     clock, count = [data[0] >= REALTIME for _, _, data in take.whats], 0
     lates = (late for late, what in zip(take.late, take.what, strict=True) if not clock[what])
     for one, other, late in zip_longest(recorded, rows, lates):
+        if one is None and not ended:
+            break  # what would have come
         if one != other and not (late == AT_ONCE and _near(one, other)):
             return Compared(count, one, other)
         count += 1

@@ -20,7 +20,7 @@ from bridge.files.take_rig import rig_of
 from bridge.music import commands
 from bridge.music.model import SetSpec
 from bridge.music.performance import Performance
-from bridge.music.score import Score, compile_score
+from bridge.music.score import Score
 from bridge.player.part import go_on, swap_tick
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
@@ -60,7 +60,7 @@ def played(take: Take) -> Played:
 
 def score_of(text: str, rig: Rig) -> Score:
     """Raises InputError."""
-    return compile_score(parse_set(text, SET, rig).spec, rig.ranges)
+    return parse_set(text, SET, rig).score
 
 
 def ends_at(take: Take) -> float:
@@ -174,6 +174,18 @@ class Course:
 # --- where things stand in a file ---------------------------------------------------------------
 
 
+class Stretch(NamedTuple):
+    """Some bars of a take in one go, up to a jump or to a player that was started again: from
+    `place` in the file, which is `tick` of the song; `shift` is added to a tick of the song. Its
+    marks are those from `first` to before `last` (None: to the end)."""
+
+    place: int
+    tick: int
+    shift: int
+    first: int = 0
+    last: int | None = None
+
+
 class Places:
     """Ticks of the song as places in a file, which begins with the bar in which the take does. A
     jump to another place of the song is no jump in the file: what comes after it follows on."""
@@ -181,38 +193,38 @@ class Places:
     def __init__(self, take: Take, bar: int) -> None:
         begin = take.head["begin"]
         self.base = int(float(begin["tick"]) // bar) * bar
+        tick = int(begin["tick"])
         self._from_ns = [-(2**63)]
-        self._shift = [-self.base]
-        self._first_jump: int | None = None
+        self._stretches = [Stretch(tick - self.base, tick, -self.base)]
+        self.jumps = False
+        """Whether the song goes to another place."""
         line = Anchor(float(begin["tick"]), int(begin["at"]), float(begin["bpm"]))
-        for mark in take.marks:
+        for number, mark in enumerate(take.marks):
             if mark["is"] == "line":
                 line = Anchor(mark["tick"], int(mark["ns"]), float(mark["bpm"]))
-            elif mark["is"] == "jump":
-                at = int(mark["at"])
-                place = round(line.tick_at(at)) + self._shift[-1]
-                self._first_jump = place if self._first_jump is None else self._first_jump
+            elif mark["is"] in ("jump", "begin"):
+                at, tick, shift = int(mark["at"]), int(mark["tick"]), self._stretches[-1].shift
+                if mark["is"] == "jump":
+                    self.jumps = True
+                    shift += round(line.tick_at(at)) - tick
                 self._from_ns.append(at)
-                self._shift.append(place - int(mark["tick"]))
+                self._stretches[-1] = self._stretches[-1]._replace(last=number)
+                self._stretches.append(Stretch(tick + shift, tick, shift, number + 1))
                 line = Anchor(mark["tick"], at, line.bpm)
 
-    @property
-    def first_jump(self) -> int | None:
-        """The place in the file of the first jump; None where there is none."""
-        return self._first_jump
-
-    @property
-    def jumps(self) -> bool:
-        return len(self._shift) > 1
+    def stretch(self, place: int) -> Stretch:
+        """The one that a place in the file belongs to."""
+        found = bisect_right(self._stretches, place, key=lambda stretch: stretch.place)
+        return self._stretches[max(0, found - 1)]
 
     def shift_at(self, ns: int) -> int:
         """What is added to a tick of the song at that time."""
-        return self._shift[bisect_right(self._from_ns, ns) - 1]
+        return self._stretches[bisect_right(self._from_ns, ns) - 1].shift
 
     @property
     def shift(self) -> int:
         """The same where there is no jump."""
-        return self._shift[0]
+        return self._stretches[0].shift
 
 
 def end_place(take: Take, places: Places) -> int:

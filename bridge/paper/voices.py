@@ -80,8 +80,18 @@ def of_take(take: Take, score: Score) -> tuple[list[Note], float]:
 def of_set(
     spec: SetSpec, rig: Rig, bars: int, course: Course, told: Callable[[int], None]
 ) -> tuple[list[Note], float]:
-    """What sounds in the first bars of a set that goes this course, and how many seconds they last;
-    `told` hears how many bars are done."""
+    """What sounds in the first bars of a set.
+
+    Args:
+        spec: the set.
+        rig: the rig that it plays on.
+        bars: how many.
+        course: which way it goes.
+        told: hears how many bars are done.
+
+    Returns:
+        The notes, and how many seconds the bars last.
+    """
     score = compile_score(spec, rig.ranges)
     played = perform_rig(rig, score, bars, commands={0: list(course.commands)}, told=told)
     rows = ((e.due, e.lane, e.kind, e.value, e.length) for e in played.events if e.output)

@@ -28,6 +28,7 @@ from bridge.player.part import Names, Part
 from bridge.player.sending import STAGE_NS, Sender
 from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
+from bridge.player.stands import Stands
 from bridge.player.start import PortSpec
 from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
@@ -41,6 +42,8 @@ from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns
 
 SLACK_NS = 2_500_000
 """Work that can wait is done where the next deadline is at least this far away."""
+SWAP_SLACK_NS = 5_000_000
+"""The same for the moment at which another score takes over."""
 AHEAD_NS = 8_000_000
 """How much earlier than needed rendering is done, where the player is awake and there is slack."""
 GUARD_NS = 2_000_000
@@ -119,6 +122,7 @@ class PlayerCore:
         self._bpm = self.performance.tempo
         self._ready = self.song.ready
         self.tape: Tape | None = None
+        self._stands = Stands(clock)
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -208,8 +212,10 @@ class PlayerCore:
         if song.playing:
             ready = song.time_of(self.part.rendered)
             need = now + self._need()
-            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > SLACK_NS):
+            slack = SWAP_SLACK_NS if self.part.swap_due else SLACK_NS
+            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > slack):
                 self.render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
+                self._stands.look(self.tape, self.part, self.slack)
         elif self.part.seeking:
             if now >= self._walk_at:
                 self._walk_at = now + (1 + REST_SHARE) * self.part.approach()
@@ -252,6 +258,8 @@ class PlayerCore:
             for item in self.leading.pulses(start, part.rendered, self.song.bpm):
                 self.timeline.add(item)
             self.keep_up(part.rendered)
+            if part.swap_due and self.song.time_of(part.rendered) > now + self._need():
+                return  # there is time to wait for room for it
 
     def _leave_out(self, now: int) -> None:
         """Leaves out what is overdue by far: the song goes on where it should be by now."""
@@ -260,6 +268,7 @@ class PlayerCore:
         self.sender.close_gates()
         part.skip(max(part.rendered, math.ceil(song.tick_at(now + self._need()))))
         self.keep_up(part.rendered)
+        self._stands.soon()
         self.outputs.lateness.left_out_ns += behind
         if self._left_out_at is None or now - self._left_out_at > LEFT_OUT_SAID_NS:
             self.warn(
@@ -343,6 +352,7 @@ class PlayerCore:
 
     def _begin(self, clock: int, at: int, now: int) -> None:
         tick = clock * TICKS_PER_CLOCK
+        jumps = self.tape is not None and self.tape.running
         if self.tape is not None:
             self.tape.begin(now, at, tick, self._facts)
             self.tape.line(*self.song.pieces)
@@ -351,6 +361,7 @@ class PlayerCore:
         self._seek(tick)
         if tick == 0 and self.performance.index.spec.order_starts:
             self.performance.apply(RunOrder(run=True, entry=0), 0)
+        self._stands.begin(self.tape, self.part, fresh=not (tick or jumps))
         self.leading.align(tick)
         self._aim()
         for item in self.part.standing(tick):
@@ -425,6 +436,8 @@ class PlayerCore:
         bpm = min(max(round(self.song.bpm, 2), LOWEST_BPM), HIGHEST_BPM)
         if bpm != self.performance.tempo:
             self.performance.apply(SetTempo(bpm=bpm), self.part.rendered)
+            if self.tape is not None:
+                self.tape.note(self._clock(), "tempo", rendered=self.part.rendered, bpm=bpm)
         self._bpm = self.performance.tempo
 
     def _change_score(self, tick: int) -> None:

@@ -11,7 +11,7 @@ from bridge.ports import InPort, Receive, SimulatedIn, has_system, list_ports, o
 
 CLOCK = b"\xf8"
 
-MOST = 8192
+ROWS_MOST = 8192
 """Messages that may wait. At DIN speed this is several seconds; a flood beyond it is counted."""
 
 
@@ -110,10 +110,10 @@ class Inbox:
             return []
         count = len(queue)
         rows = [queue.popleft() for _ in range(count)]
-        if count > MOST:
-            kept = [row for row in rows[:-MOST] if row[2][:1] >= b"\xf8"]
-            self.dropped += count - MOST - len(kept)
-            rows = kept + rows[-MOST:]
+        if count > ROWS_MOST:
+            kept = [row for row in rows[:-ROWS_MOST] if row[2][:1] >= b"\xf8"]
+            self.dropped += count - ROWS_MOST - len(kept)
+            rows = kept + rows[-ROWS_MOST:]
         return rows
 
     def mend(self) -> set[str]:

@@ -138,8 +138,19 @@ def perform_rig(
     told: Callable[[int], None] = lambda bars: None,
 ) -> Recording:
     """The same on a rig as its files describe it, tuning included; offset and latency are left
-    out, so that hits stand on their ticks. With `clock` the interfaces that get MIDI clock get it
-    here too (its bytes may delay a hit on a slow link). InputError when the tuning file is wrong.
+    out, so that hits stand on their ticks.
+
+    Args:
+        rig: the rig.
+        score: what is played on it.
+        bars: how many.
+        clock: the interfaces that get MIDI clock get it here too (its bytes may delay a hit on a
+            slow link).
+        commands: what is done, by tick.
+        told: hears how many bars are done.
+
+    Raises:
+        InputError: the tuning file is wrong.
     """
     from bridge.files.tuning import corrections
 

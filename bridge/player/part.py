@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from bridge.errors import CommandError
-from bridge.music import snapshot
+from bridge.music import place, snapshot
 from bridge.music.event import Event
 from bridge.music.model import SetSpec
 from bridge.music.names import after
@@ -38,9 +38,10 @@ Names = Mapping[str, Mapping[str, str]]
 
 
 class _Swap(NamedTuple):
-    """A score that waits for the tick `at` (None: nothing plays)."""
+    """A score that waits for the tick `at` (None: nothing plays), with all that plays it: what can
+    be built before is not built when the next hits are due."""
 
-    score: Score
+    renderer: Renderer
     revision: int
     at: int | None
     renamed: Names
@@ -76,7 +77,15 @@ def go_on(
     tick: int,
 ) -> None:
     """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on."""
+    asked, the music goes on.
+
+    Args:
+        performance: of the new score.
+        state: that of the old one.
+        renamed: new names by old ones, of lanes, macros and sections.
+        parts: what of an earlier state comes back.
+        tick: that of now.
+    """
     state = snapshot.renamed(state, renamed)
     if parts:
         try:
@@ -174,6 +183,12 @@ class Part:
         state, rendered = self.performance.state(), self.rendered
         return {"state": state, "rendered": rendered, "revision": self.revision}
 
+    def stands(self) -> dict[str, object]:
+        """Where everything stands at `rendered`, as plain data: `place.stand` puts a renderer of
+        the same score there. ``place`` is None where that is too much to keep."""
+        self.performance.settle(self.rendered)
+        return {**self.memory(), "place": place.plain(self.renderer)}
+
     # --- playing --------------------------------------------------------------------------------
 
     def render(self, goal: int, bpm: float) -> Iterator[Item]:
@@ -257,7 +272,7 @@ class Part:
         self._arrive(within_ns)
 
     def load(
-        self, score: Score, revision: int, state: Mapping[str, object], tick: int, place: object
+        self, score: Score, revision: int, state: Mapping[str, object], tick: int, stood: object
     ) -> None:
         """
         Becomes what another part was at a tick; nothing may be playing.
@@ -267,7 +282,7 @@ class Part:
             revision: its number.
             state: that of the performance, as it gave it.
             tick: where that was.
-            place: where the renderer stood (`Renderer.place`).
+            stood: where the renderer stood (`Renderer.place`).
 
         Raises:
             CommandError: these are no such things; nothing is changed.
@@ -276,7 +291,7 @@ class Part:
         performance.restore(state, tick)  # as one that runs: what glides goes on to glide
         renderer = Renderer(score, performance)
         try:
-            renderer.stand(place)
+            renderer.stand(stood)
         except ValueError as error:
             raise CommandError(str(error)) from None
         if renderer.position != tick:
@@ -378,20 +393,21 @@ class Part:
         if waiting is not None:  # that one never comes: what it brought comes with this one
             names = _chained(waiting.renamed, names)
             parts = {**waiting.parts, **(parts or {})}
-        self._swap = _Swap(score, revision, at if playing else None, names, parts or {})
+        renderer = Renderer(score, Performance(score))
+        self._swap = _Swap(renderer, revision, at if playing else None, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
         """Makes the waiting swap now. Lanes of the same name keep their place; those that are gone
         are closed, and level outputs that nothing drives any more go to rest."""
         assert self._swap is not None
         swap, self._swap = self._swap, None
-        score, self.revision = swap.score, swap.revision
+        renderer, self.revision = swap.renderer, swap.revision
+        score, performance = renderer.score, renderer.performance
         old, old_names, driven = self.renderer, self.names, set(self.values())
         state, running = self.performance.state(), self.performance.running
-        performance = Performance(score)
         performance.running = running
         go_on(performance, state, swap.renamed, swap.parts, self.rendered)
-        self._take(score, performance)
+        self._take(score, performance, renderer)
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)
         for name in old_names:

@@ -34,6 +34,7 @@ from bridge.player.feedback import Feedback
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.link import Link
+from bridge.player.messages import Swap
 from bridge.player.missing import Missing
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
@@ -94,6 +95,7 @@ class Process:
         """Whether there may be something to tell that no clock says: a command, MIDI."""
         self._warnings = list(start.warnings)
         self._remembered: object | None = None
+        self._read_swap: tuple[Swap | None, Done, bytes] | None = None
         self._origin = {"revision": start.revision, "text": start.text, "file": start.file}
         self._alarm = Alarm()
         self._sweeper = Sweeper(_now)
@@ -250,7 +252,7 @@ class Process:
             # The next messages leave before there is room: awake for them, it is looked for again.
             return now + max(slack, STAGE_NS)
         self._waited_since = now
-        if link.swaps:
+        if self._read_swap is not None or link.swaps:
             self._swap()
         elif self._sweeper.wants(player.slack(now)):
             self._sweeper.sweep()
@@ -271,6 +273,7 @@ class Process:
         return (
             remembered
             or now >= self._ports_at
+            or self._read_swap is not None
             or link.swaps
             or (self._news and now >= link.next_ns(now))
             or now >= self._told_at + STILL_NS
@@ -337,8 +340,13 @@ class Process:
             self.link.keep("memory", pickle.dumps(kept, pickle.HIGHEST_PROTOCOL))
 
     def _swap(self) -> None:
+        """Reads a score, or where one is read gets it ready to take over: each of the two is long
+        enough for the room that there is."""
+        if self._read_swap is None:
+            self._read_swap = self.link.take_swap()
+            return
         self._sweeper.swapped()
-        swap, done, payload = self.link.take_swap()
+        (swap, done, payload), self._read_swap = self._read_swap, None
         try:
             if swap is None or not isinstance(swap.score, Score):  # a pickle may hold anything
                 raise CommandError("a swap needs a score")

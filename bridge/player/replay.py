@@ -9,17 +9,30 @@ unless the computer was so busy then that music was left out, or the song follow
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from bridge.clock.source import INTERNAL
-from bridge.errors import CommandError
+from bridge.errors import BridgeError, CommandError
+from bridge.music.performance import Performance
+from bridge.music.place import stand
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
 from bridge.player.messages import Place
 from bridge.player.start import PortSpec
 from bridge.ports.simulated import SimulatedOut
-from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, UseInternalClock
+from bridge.protocol.running import (
+    Continue,
+    Follow,
+    SetPosition,
+    SetTempo,
+    Start,
+    Stop,
+    Tap,
+    UseInternalClock,
+)
 from bridge.protocol.table import decode
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
@@ -31,6 +44,12 @@ MISSED_NS = 100_000_000
 
 
 MOVES = ("move", "swap", "stop", "finish")
+TRIAL_BARS = 2
+"""A place is gone to when so many bars can be played from there."""
+CHANGES = ("move", "swap", "tempo")
+"""What changes how things stand."""
+PLACES = {kind.ROW.do for kind in (Start, Stop, Continue, SetPosition, Follow, UseInternalClock)}
+"""Moves that change only where and by whose clock the song goes."""
 
 
 class Row(NamedTuple):
@@ -60,7 +79,7 @@ class _Pace:
         # A turn comes only while nothing is ready, so nothing that was due later was.
         return due <= self.staged and due <= self._next_turn()
 
-    def may_trickle(self, now: int) -> bool:
+    def may_send_waiting(self, now: int) -> bool:
         turn = self._next_turn()
         if turn > now or not self._before_the_move():
             return False
@@ -90,6 +109,54 @@ class _Pace:
         return 0 if tape is None else tape.count
 
 
+Mark = Mapping[str, Any]
+
+
+class _Again(Player):
+    """A player whose renderer is put where it stood, at the begin and after each jump. `stood` are
+    the marks that say so, in order; None: nobody knows, and the way there is played."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.stood: deque[Mark | None] = deque()
+
+    def _seek(self, tick: int) -> None:
+        mark = self.stood.popleft() if self.stood else None
+        if mark is None or mark["rendered"] != tick:
+            super()._seek(tick)
+            return
+        if self.part.swap_waits:
+            self._change_score(tick)
+        try:
+            self.put(place_of(self.part.score, mark))
+        except ValueError:
+            super()._seek(tick)
+
+    def put(self, place: Place) -> None:
+        """Stand there, at play."""
+        part = self.part
+        part.load(part.score, part.revision, place.state, place.tick, place.renderer)
+        part.performance.running = True
+
+
+def place_of(score: Score, mark: Mark) -> Place:
+    """The place that a mark of a take tells of. Raises ValueError when it is none, or of a set that
+    is not `score`."""
+    tick, state = mark["rendered"], mark["state"]
+    if type(tick) is not int or mark.get("place") is None:
+        raise ValueError("nothing is known of it")
+    performance = Performance(score)
+    try:
+        performance.restore(state, tick)
+    except CommandError as error:
+        raise ValueError(str(error)) from None
+    renderer = Renderer(score, performance)
+    stand(renderer, mark["place"])
+    if renderer.position != tick:
+        raise ValueError("it is that of another tick")
+    return Place(tick, state, renderer.place)
+
+
 class Replay:
     """One take, to be played again once.
 
@@ -98,14 +165,12 @@ class Replay:
         score: the set that it begins with; `score_of` makes the score of another set's text.
         turns: place among all messages and ns of each value that had waited for its turn.
 
-    Raises:
-        CommandError: it followed another clock.
     """
 
     def __init__(
         self,
-        begin: Mapping[str, Any],
-        marks: Sequence[Mapping[str, Any]],
+        begin: Mark,
+        marks: Sequence[Mark],
         turns: Iterable[tuple[int, int]],
         score: Score,
         outputs: Mapping[str, WiredOutput],
@@ -116,11 +181,10 @@ class Replay:
         send_to: tuple[str, ...] = (),
         corrections: Mapping[str, Correction] | None = None,
     ) -> None:
-        if begin["source"] != INTERNAL:
-            raise CommandError("this take followed another clock; only its own can be replayed")
         self.now = int(begin["ns"])
         self.rows: list[Row] = []
-        self._marks: list[Mapping[str, Any]] = []
+        self._begin, self._all = begin, marks
+        self._marks: list[Mark] = []
         known = [(place, ns, 0) for place, ns in turns]
         for mark in marks:
             if mark["is"] == "turn":  # nothing was sent, so only the moves tell its place
@@ -130,7 +194,7 @@ class Replay:
         known.sort(key=lambda turn: turn[1])
         self._score_of = score_of
         names = sorted({wired.port for wired in outputs.values()} | set(specs))
-        self.player = player = Player(
+        self.player = player = _Again(
             score,
             outputs,
             {name: SimulatedOut(name, lambda: self.now, keep=0) for name in names},
@@ -145,15 +209,22 @@ class Replay:
         self._tape = player.record({})
         player.part.head_for(int(begin["rendered"]))
         player.performance.restore(begin["state"], int(begin["rendered"]))
-        player.keep_tempo()
+        player.keep_up(int(begin["rendered"]))
         player.song.strike(int(begin["at"]), float(begin["bpm"]))
         player.offset_ns = int(begin["offset_ns"])
         player.outputs.recall(begin["outputs"])
         self._pace = player.sender.pacing = _Pace(player, iter(known))
         self._place = int(begin["tick"])
+        player.stood.extend(stood_marks(marks))
 
-    def run(self) -> None:
-        """Plays to the end. Raises CommandError when something in the take cannot be done again."""
+    def run(self, until: int | None = None) -> None:
+        """Plays to the end; `until`: of a take that was not ended, to that time.
+
+        Raises:
+            CommandError: something in the take cannot be done again.
+        """
+        if self._begin["source"] != INTERNAL:
+            raise CommandError("this take followed another clock; only its own can be replayed")
         self._start()
         for mark in self._marks:
             self._advance(int(mark["ns"]), mark)
@@ -168,36 +239,48 @@ class Replay:
                 self.player.command(Stop(), self.now)
             else:
                 self.player.finish()
+        if until is not None and self.player.song.playing and not self._pace.missed:
+            self._advance(until, {})
         self._collect()
 
-    def place_at(self, tick: int) -> tuple[Place, str | None]:
+    def place_at(
+        self, tick: int, first: int = 0, last: int | None = None
+    ) -> tuple[Place, str | None, bool]:
         """
         Where everything stood when the song came to a tick: before what hands did at that very
         tick, and after what happened there by itself. Nothing is sent.
 
         Args:
-            tick: of the song, not before the begin of the take, and before its end and its first
-                jump.
+            tick: of the song, within one stretch of the take: from its begin or a jump to the next.
+            first: where the marks of that stretch begin, after that of the jump itself.
+            last: where they end.
 
         Returns:
-            The place, and the text of the set that played there; None: that it began with.
+            The place, the text of the set that played there (None: that it began with), and
+            whether patterns stood there exactly so. If not, only what was set is known, and what
+            counts or walks may stand elsewhere.
 
         Raises:
-            CommandError: something on the way cannot be done again.
+            CommandError: something on the way cannot be done again, or nobody knows how things
+                stood after the jump.
         """
-        texts: dict[int, str] = {}
-        self._start()
-        for mark in self._marks:
-            rendered = int(mark["rendered"])
-            if rendered >= tick:
-                break
-            self._render(rendered)
-            self.now = max(self.now, int(mark["ns"]))
-            if mark["is"] == "swap":
-                self._swap(mark)
-                texts[int(mark["origin"]["revision"])] = str(mark["origin"]["text"])
-            elif mark["is"] == "move":
-                self._move(mark)
+        marks = self._all[first:last]
+        swaps = [mark["origin"] for mark in self._all if mark["is"] == "swap"]
+        texts = {int(origin["revision"]): str(origin["text"]) for origin in swaps}
+        at, exact = self._nearest(marks, tick, texts), True
+        if at is None:
+            if first:
+                raise CommandError("how things stood after this jump was not recorded")
+            self._start()
+            at, exact = -1, self._place == 0 and "continues" not in self._begin
+        for mark in self._all[: first + at + 1]:
+            if mark["is"] == "move" and mark["command"].get("do") == Tap.ROW.do:
+                self.player.song.tap(int(mark["ns"]))  # the next one goes by those before it
+        for mark in marks[at + 1 :]:
+            if mark["is"] in CHANGES:
+                if int(mark["rendered"]) >= tick:
+                    break
+                self._again(mark)
         self._render(tick)
         part = self.player.part
         if part.swap_due:
@@ -205,7 +288,42 @@ class Replay:
                 continue
         part.performance.settle(tick)
         place = Place(tick, part.performance.state(), part.renderer.place)
-        return place, texts.get(part.revision)
+        self._render(tick + TRIAL_BARS * part.score.spec.bar_ticks)  # a stranger's take may be odd
+        told = self._begin["source"] == INTERNAL or self._begin.get("marks", 1) >= 2
+        return place, texts.get(part.revision), exact and told
+
+    def _nearest(self, marks: Sequence[Mark], tick: int, texts: Mapping[int, str]) -> int | None:
+        """Puts the player at the last place before `tick` that is known and can be read; gives
+        where its mark is."""
+        changes = (at for at, m in enumerate(marks) if m["is"] in CHANGES and not _starts(m))
+        first = next(changes, len(marks))
+        for at in range(len(marks) - 1, -1, -1):
+            mark = marks[at]
+            if mark["is"] != "stands" or mark["rendered"] > tick - (at > first):
+                continue
+            revision, part = int(mark["revision"]), self.player.part
+            try:
+                score = self._score_of(texts[revision]) if revision in texts else part.score
+                where = place_of(score, mark)
+            except (BridgeError, ValueError, KeyError, TypeError):
+                continue
+            self._start()
+            part.load(score, revision, where.state, where.tick, where.renderer)
+            part.performance.running = True
+            return at
+        return None
+
+    def _again(self, mark: Mark) -> None:
+        """Does something again that changed how things stood, but for where and when that was."""
+        self._render(int(mark["rendered"]))
+        self.now = max(self.now, int(mark["ns"]))
+        if mark["is"] == "swap":
+            self._swap(mark)
+        elif mark["is"] == "tempo":
+            tempo = SetTempo(bpm=float(mark["bpm"]))
+            self.player.command(tempo, self.now, lambda error: None)
+        elif mark["command"].get("do") not in PLACES:
+            self._move(mark)
 
     def _render(self, until: int) -> None:
         player = self.player
@@ -216,7 +334,12 @@ class Replay:
             player.outputs.sent.clear()
 
     def _start(self) -> None:
-        if self._place:
+        line = next((mark for mark in self._all[:1] if mark["is"] == "line"), None)
+        if line is not None and line["tick"] < self._place:
+            # A player that was started again: it fell in on a line that was there before.
+            fallen = self.player.song.resume(line["tick"], line["bpm"], int(line["ns"]), "running")
+            self.player.carry_out(fallen, self.now)
+        elif self._place:
             self.player.command(SetPosition(tick=self._place), self.now)
             self.player.command(Continue(), self.now)
         else:
@@ -253,6 +376,26 @@ class Replay:
         while (batch := self._tape.batch(self.now, whole=True)) is not None:
             self.rows += [Row(due, port, data) for _, due, _, port, data, _ in batch["sent"]]
         self.player.outputs.sent.clear()
+
+
+def stood_marks(marks: Sequence[Mark]) -> Iterator[Mark | None]:
+    """For the begin and for each jump the mark of where things stood, if it was told."""
+    first = 0
+    for at, mark in enumerate(marks):
+        if mark["is"] == "jump":
+            yield _told(marks[first:at])
+            first = at + 1
+    yield _told(marks[first:])
+
+
+def _told(marks: Sequence[Mark]) -> Mark | None:
+    """It is told before anything else happens but the line of the tempo and what closes gates."""
+    for mark in marks:
+        if mark["is"] == "stands":
+            return mark
+        if mark["is"] in MOVES:
+            return None
+    return None
 
 
 def _starts(mark: Mapping[str, object]) -> bool:

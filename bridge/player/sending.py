@@ -32,7 +32,7 @@ class Pacing(Protocol):
     def may_stage(self, due: int) -> bool:
         """Whether what is due then leaves before the next move."""
 
-    def may_trickle(self, now: int) -> bool:
+    def may_send_waiting(self, now: int) -> bool:
         """Whether values that had waited leave now."""
 
 
@@ -126,7 +126,7 @@ class Sender:
 
     def send_moved(self, now: int) -> None:
         """Sends moved values whose turn it is."""
-        if self.pacing is not None and not self.pacing.may_trickle(now):
+        if self.pacing is not None and not self.pacing.may_send_waiting(now):
             return
         moved = self.outputs.moved(now, self._next_hits)
         if moved:

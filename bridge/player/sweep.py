@@ -15,7 +15,7 @@ FIRST_NS = 3_000_000
 """How long a collection may take, before one was measured."""
 WHOLE = 2
 """The room that is wanted is this many times the longest of late."""
-MOST = 64
+WAITING_MOST = 64
 """After so many swaps without enough room, what there is must do (about 15 MB)."""
 
 
@@ -38,7 +38,7 @@ class Sweeper:
         """Whether there is something to collect, and room for it until the next message."""
         if not self._waiting:
             return False
-        return slack_ns > WHOLE * self._took_ns or self._waiting > MOST
+        return slack_ns > WHOLE * self._took_ns or self._waiting > WAITING_MOST
 
     def sweep(self) -> None:
         """Collects; remembers the longest of late, little by little forgotten."""

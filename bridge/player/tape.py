@@ -11,9 +11,10 @@ lateness is `AT_ONCE`. A value that had waited for its turn is due when that cam
 is None. A row of `events` is (tick, due ns, owner, kind, value, length, output).
 
 `marks` are objects with ``is``, ``ns`` and ``tick``: begin, jump, stop, finish, end, line (the
-tempo), move, swap, turn (of a value that needed no message), says. Those of moves say how many
-messages of the take had left before (``after``), and up to which deadline they were made ready
-(``staged``).
+tempo), move, swap, turn (of a value that needed no message), says, tempo (one that a followed clock
+brought), stands (where everything stood: see `bridge.player.part.Part.stands`). Those of moves say
+how many messages of the take had left before (``after``), and up to which deadline they were made
+ready (``staged``).
 """
 
 from __future__ import annotations
@@ -42,6 +43,11 @@ OTHER_TEMPO = 0.001
 """A followed clock moves the line at each pulse; only what changes the tempo that much is noted,
 and one line each quarter note."""
 
+MARKS = 2
+"""What the marks of a take tell. 1: no places, and nothing of the tempo of a followed clock."""
+STAND_NS = 1_000_000_000
+"""Where everything stands is some kilobytes: it is noted so often at most."""
+
 Row = tuple[float, int, int | None, str, bytes, str]
 Event = tuple[int, int, str, str, float, int, str | None]
 
@@ -66,6 +72,7 @@ class Tape:
         self._closed: deque[dict[str, object]] = deque()
         self._line: Anchor | None = None
         self._next_ns = 0
+        self._next_stand = 0
 
     # --- from the player --------------------------------------------------------------------------
 
@@ -78,8 +85,8 @@ class Tape:
             self._mark({"is": "jump", "ns": now, "tick": tick, "at": at})
         else:
             self._close_batch()
-            self.running, self._line, self.count = True, None, 0
-            more = {"at": at, "origin": dict(self.origin), **facts()}
+            self.running, self._line, self.count, self._next_stand = True, None, 0, 0
+            more = {"at": at, "origin": dict(self.origin), "marks": MARKS, **facts()}
             self._mark({"is": "begin", "ns": now, "tick": tick, **more})
 
     def stopping(self, now: int, rendered: int, how: str) -> None:
@@ -162,6 +169,15 @@ class Tape:
     def turn(self, now: int) -> None:
         """A value had its turn and stands there already, so that nothing was sent."""
         self.note(now, "turn", after=self.count)
+
+    def stands(self, now: int, facts: Callable[[], Mapping[str, object]]) -> bool:
+        """Where everything stands, for a take to be played again from there; `facts` is asked only
+        where that is noted. Gives whether it was."""
+        told = self.running and now >= self._next_stand
+        if told:
+            self._next_stand = now + STAND_NS
+            self.note(now, "stands", **facts())
+        return told
 
     def note(self, now: int, what: str, **more: object) -> None:
         """Anything else that happened."""

@@ -38,16 +38,9 @@ FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
 NEAR = 3840 * 4  # ticks: a way that is rendered rather than left out
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
-WATCHED = (
-    "lanes",
-    "macros",
-    "section",
-    "form",
-    "section_pending",
-    "order",
-    "revision",
-    "transport",
-)
+PARTS = ("lanes", "macros", "section", "form", "section_pending", "order")
+"""Members of the state that say how a set is performed, but for what glides."""
+WATCHED = (*PARTS, "revision", "transport")
 
 
 def thin(rows: list[list[float]]) -> list[list[float]]:

@@ -17,7 +17,6 @@ from bridge.files import store, working
 from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set, parse_set
-from bridge.music.score import compile_score
 from bridge.player import work
 from bridge.session.keeping import Keeping
 from bridge.session.set_folder import SetFolder
@@ -30,7 +29,7 @@ Loaded = TypeVar("Loaded")
 def compiled(rig: Rig, text: str, path: Path, revision: int) -> Playing:
     """What a text says. Raises `InputError` with everything that is wrong."""
     document = parse_set(text, path.name, rig)
-    return Playing(text, path, document, compile_score(document.spec, rig.ranges), revision)
+    return Playing(text, path, document, document.score, revision)
 
 
 def weighed(rig: Rig, text: str, path: Path, revision: int) -> Playing:
@@ -73,8 +72,7 @@ class Texts:
                 return rig, playing
         document = self._last_good(path, lambda path: load_set(path, rig, self._set_path.name))
         self.read_disk(path)
-        score = compile_score(document.spec, rig.ranges)
-        return rig, Playing(document.text, path, document, score, UNKNOWN)
+        return rig, Playing(document.text, path, document, document.score, UNKNOWN)
 
     def _last_good(self, path: Path, load: Callable[[Path], Loaded]) -> Loaded:
         """The file, or its last good copy."""

@@ -11,7 +11,6 @@ from bridge.files import store
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
 from bridge.files.tuning import corrections
-from bridge.music.score import Score, compile_score
 from bridge.player import work
 from bridge.player.start import Start, port_specs
 from bridge.supervisor.fallback import Loaded
@@ -35,20 +34,19 @@ def make_start(
     """Everything the player needs, from the files. With a `state` folder, the last good copy of a
     set that does not load is taken from there, and said. Raises InputError."""
 
-    def load(path: Path) -> tuple[SetDocument, Score]:
+    def load(path: Path) -> SetDocument:
         document = load_set(path, rig)
-        score = compile_score(document.spec, rig.ranges)
-        work.check(score, rig.wired, str(path))
-        return document, score
+        work.check(document.score, rig.wired, str(path))
+        return document
 
     wrong: tuple[Problem, ...] = ()
     if state is None:
-        document, score = load(set_path)
+        document = load(set_path)
     else:
-        (document, score), wrong = store.load_or_last_good(set_path, load, state)
+        document, wrong = store.load_or_last_good(set_path, load, state)
     tuned, doubts = corrections(rig)
     return Start(
-        score=score,
+        score=document.score,
         outputs=dict(rig.wired),
         ports=port_specs(rig.interfaces),
         socket=socket,
@@ -74,7 +72,7 @@ def last_good(set_path: Path, rig: Rig, start: Start, state: Path) -> Loaded | N
         return None
     if document.text == start.text:
         return None
-    return Loaded(compile_score(document.spec, rig.ranges), 0, document.text, start.file)
+    return Loaded(document.score, 0, document.text, start.file)
 
 
 def keep_good(file: str, text: str, state: Path) -> str:

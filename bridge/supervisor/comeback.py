@@ -19,7 +19,6 @@ from bridge.files import store, working
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
 from bridge.music.performance import Performance
-from bridge.music.score import compile_score
 from bridge.player import work
 from bridge.player.start import Start
 from bridge.supervisor.moment import Moment, Moments
@@ -64,8 +63,7 @@ def _with_text(
     if cut_off and (not unsaved or now == kept.disk):
         try:
             document = parse_set(kept.text, path.name, rig)
-            score = compile_score(document.spec, rig.ranges)
-            work.check(score, rig.wired, path.name)
+            work.check(document.score, rig.wired, path.name)
         except BridgeError as error:
             notes.append(f"the last set cannot be restored: {error}")
         else:
@@ -73,7 +71,7 @@ def _with_text(
                 notes.append(f"restored the unsaved changes of {path.name}")
             restored = replace(
                 start,
-                score=score,
+                score=document.score,
                 text=kept.text,
                 file=kept.file,
                 set=document.spec.name,

@@ -14,13 +14,13 @@ import os
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from bridge.files import store, take
-from bridge.files.take_folder import ENDING, TakeFolder
+from bridge.files.take_folder import ENDING, SERVICE_BYTES, TakeFolder
 from bridge.player.tape import rows_of
 from bridge.protocol.limits import TICKS_PER_QUARTER
 from bridge.supervisor.spending import TAKE_BYTES_PER_HOUR, Spending, cost_of, pause_s
@@ -29,8 +29,9 @@ GATHER_S = 5.0
 """What is played is written so often; a power cut costs no more of it."""
 MOST_BYTES = 512 << 20
 """All takes that are not starred, together: some twenty hours of dense playing."""
-FILE_BYTES = 64 << 20
-"""A take that grows beyond this goes on in a new file."""
+FILE_BYTES = SERVICE_BYTES * 7 // 8
+"""A take that grows beyond this goes on in a new file as soon as it is told where everything
+stands; without that when it would be more than the service works on."""
 ROWS_WAIT = 200_000
 """Rows that may wait for the disk: some ten minutes of dense playing, 10 MB."""
 JOBS_WAIT = 500
@@ -68,10 +69,32 @@ class _Open:
     messages: int = 0
     moves: int = 0
     lost: int = 0
+    bar: int = field(init=False)
+    """Ticks of a bar."""
+    origins: dict[int, Mapping[str, Any]] = field(default_factory=dict)
+    """What the sets that came in it were made of, by their revision."""
+    gone: float = 0.0
+    """Ticks before the last jump, which was at `jumped_ns`."""
+    jumped_ns: int = 0
+
+    def __post_init__(self) -> None:
+        self.bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
+        self.first_tick = self.first_tick // self.bar * self.bar
+
+    def left(self, tick: float, due: int) -> None:
+        """A message has left."""
+        self.last_ns = max(self.last_ns, due)
+        if due >= self.jumped_ns:
+            self.last_tick = max(self.last_tick, tick)
+
+    def jump(self, tick: float, at: int) -> None:
+        """The song goes to another place; in the take what comes there follows on."""
+        self.gone += max(0.0, self.last_tick - self.first_tick)
+        self.first_tick = self.last_tick = tick
+        self.jumped_ns = at
 
     def foot(self) -> dict[str, object]:
-        bar = 4 * TICKS_PER_QUARTER * self.meter[0] // self.meter[1]
-        bars = -(-max(0.0, self.last_tick - self.first_tick // bar * bar) // bar)
+        bars = -(-(self.gone + max(0.0, self.last_tick - self.first_tick)) // self.bar)
         return {
             "seconds": round((self.last_ns - self.began_ns) / 1e9, 1),
             "bars": int(bars),
@@ -126,8 +149,12 @@ class Recorder:
             return
         part = self._part
         for mark in marks:
+            if "origin" in mark:
+                open_.origins[mark["origin"]["revision"]] = mark["origin"]
             if mark is not open_.begin:
                 part.mark(mark)
+            if mark["is"] == "jump":
+                open_.jump(float(mark["tick"]), int(mark["at"]))
             open_.moves += mark["is"] == "move"
             open_.last_ns = max(open_.last_ns, mark["ns"])
         part.sent(batch["sent"])
@@ -138,9 +165,15 @@ class Recorder:
         open_.messages += len(batch["sent"])
         if batch["sent"]:
             tick, due, *_ = batch["sent"][-1]
-            open_.last_ns, open_.last_tick = max(open_.last_ns, due), max(open_.last_tick, tick)
+            open_.left(tick, due)
         if marks and marks[-1]["is"] == "end":
             self._end(now)
+        elif self._size > FILE_BYTES:
+            at = next((at for at, mark in enumerate(marks) if mark["is"] == "stands"), None)
+            if at is not None:
+                self._go_on_in_a_new_file(now, marks[at])
+                for mark in marks[at:]:
+                    self._part.mark(mark)
 
     def look(self, now: float) -> None:
         """Writes what has gathered, when its turn has come."""
@@ -151,7 +184,7 @@ class Recorder:
         if self._take is not None and self._part.rows and now >= self._next_at:
             self._next_at = now + GATHER_S
             self._flush()
-            if self._size > FILE_BYTES:
+            if self._size > FILE_BYTES * 8 // 7:
                 self._go_on_in_a_new_file(now)
 
     def _begin(self, mark: Mapping[str, Any], now: float, part: int = 1) -> None:
@@ -188,13 +221,18 @@ class Recorder:
         part, self._part = self._part, take.PartWriter()
         self._offer(_Job(self._take.path, part))
 
-    def _go_on_in_a_new_file(self, now: float) -> None:
-        """What is too long for one file; the second file says that it is one."""
+    def _go_on_in_a_new_file(self, now: float, stands: Mapping[str, Any] | None = None) -> None:
+        """What is too long for one file; the second file says that it is one, and, where that is
+        known, how everything stood where it begins."""
         before = self._take
         assert before is not None
         self._end(now)
         tick, ns = before.last_tick, before.last_ns
         mark = {**before.begin, "tick": tick, "at": ns, "continues": before.path.stem}
+        if stands is not None:
+            known = {part: stands[part] for part in ("state", "rendered", "revision")}
+            origin = before.origins.get(stands["revision"], before.begin["origin"])
+            mark |= {**known, "bpm": stands["state"]["tempo"], "origin": origin}
         self._begin(mark, now)
 
     def _new_path(self, wall: datetime) -> Path:

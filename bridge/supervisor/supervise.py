@@ -64,7 +64,8 @@ _now = time.monotonic_ns
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What `run` is asked for."""
+    """What `run` is asked for: the files, the network ports and whether to listen beyond this
+    computer, whether to `start` by itself, to begin anew (`fresh`), and what is logged, how."""
 
     rig: Path
     set: Path
@@ -464,25 +465,16 @@ def _loaded(start: Start) -> Loaded:
     return Loaded(start.score, start.revision, start.text, start.file)
 
 
-def run(
-    rig_path: Path,
-    set_path: Path,
-    *,
-    http_port: int = HTTP_PORT,
-    osc_port: int = OSC_PORT,
-    lan: bool = False,
-    start: bool = False,
-    fresh: bool = False,
-    log_json: bool = False,
-    least: voice.Level = "info",
-    ahead: Child | None = None,
-) -> int:
-    """Plays a set on a rig until SIGTERM or Ctrl-C; returns the exit code: 0, or that of the
-    error, which is said in a line or more on standard error. `ahead`: the player, if it was begun
-    already (`bridge.supervisor.ahead`)."""
-    options = Options(
-        Path(rig_path), Path(set_path), http_port, osc_port, lan, start, fresh, log_json, least
-    )
+def run(options: Options, ahead: Child | None = None) -> int:
+    """Plays a set on a rig until SIGTERM or Ctrl-C.
+
+    Args:
+        options: what is asked for.
+        ahead: the player, if it was begun already (`bridge.supervisor.ahead`).
+
+    Returns:
+        The exit code: 0, or that of the error, which is said on standard error.
+    """
     voice.hold_standard_handles()
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(prefix="lanebridge-", dir=run_folder()) as folder:

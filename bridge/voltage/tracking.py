@@ -31,6 +31,7 @@ class Law:
 
 
 def profile_says(out: Output) -> str:
+    """The standard of a pitch output, in words: ``1 V/oct``, ``Hz/V``."""
     if out.law == "hz/v":
         return "Hz/V"
     return f"{out.volts_per_octave:g} V/oct"

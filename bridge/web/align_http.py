@@ -42,6 +42,7 @@ class AlignAnswer(TypedDict):
 
 
 def align_routes(aligner: Aligner) -> Routes:
+    """Lining up with an audio input: what is measured, kept and shown."""
     routes = Routes()
 
     def shown() -> AlignState:

@@ -145,8 +145,9 @@ class KeptAnswer(Answer):
 
 class ContinuedAnswer(Answer):
     """The player stands where the take with the id `take` stood at the beginning of `bar`, at
-    `tick` of the song; `set` and `file` are what it was played with. `exact` is false for a take
-    that began in the middle of a song: what counts or walks may stand elsewhere than it did."""
+    `tick` of the song; `set` and `file` are what it was played with. `exact` is false
+    where a take does not tell how patterns stood (one of an earlier version that began in the
+    middle of a song): what counts or walks may stand elsewhere than it did."""
 
     done: bool = True
     take: str

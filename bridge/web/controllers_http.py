@@ -71,6 +71,7 @@ CONTROL = {
 
 
 def controller_routes(controllers: Controllers) -> Routes:
+    """MIDI controllers: what they are bound to, learning, forgetting."""
     routes = Routes()
 
     def answer() -> ControlsAnswer:

@@ -21,8 +21,8 @@ from bridge.files import edit, older, removal
 from bridge.files.document import Document
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
-from bridge.music.score import Score, compile_score
-from bridge.session.chart import Charts
+from bridge.music.score import Score
+from bridge.session.chart import PARTS, Charts
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
 from bridge.web.bodies import AS_WHOLE, Seq, Strict, whole
@@ -173,28 +173,13 @@ def label_of(rows: list[EditRow]) -> str:
     return f"{what} {'removed' if row.value is None else 'edited'}{more}"[:80]
 
 
-def rows_of(problems: tuple[Problem, ...]) -> list[dict[str, object]]:
-    return [
-        {"message": p.message, "path": p.path, "line": p.line, "column": p.column} for p in problems
-    ]
-
-
-PERFORMED = (
-    "lanes",
-    "macros",
-    "section",
-    "form",
-    "section_pending",
-    "order",
-    "morph",
-    "tempo",
-    "tempo_glide",
-)
+PERFORMED = (*PARTS, "morph", "tempo", "tempo_glide")
 """Members of the state that say how a set is played: all that a preview depends on beside the set
 and the bar."""
 
 
 def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
+    """The set that plays as plain data, edits of it, and previews of edits."""
     routes = Routes()
     session = control.session
 
@@ -254,13 +239,13 @@ def _preview_routes(session: Session, charts: Charts) -> Routes:
     def compiled(playing: Playing, rig: Rig, body: PreviewBody) -> Score:
         of_section(playing.text, body.section)
         text, _ = edited(playing.text, within(body.edits, body.section))
-        return compile_score(parse_set(text, playing.path.name, rig).spec, rig.ranges)
+        return parse_set(text, playing.path.name, rig).score
 
     async def look_ahead(playing: Playing, rig: Rig, body: PreviewBody) -> dict[str, object]:
         try:
             score = await in_thread(compiled, playing, rig, body)
         except InputError as error:
-            return {"problems": rows_of(error.problems), "chart": None}
+            return {"problems": [problem.facts() for problem in error.problems], "chart": None}
         chart = await charts.preview(score, body.bars)
         del chart["type"]
         return {"problems": [], "chart": chart}

@@ -202,6 +202,8 @@ def answer_without_none(answer: BaseModel) -> bool:
 
 
 def state_route(full: Callable[[], State]) -> Route:
+    """The whole state, as `full` gives it."""
+
     async def state(request: web.Request, query: object) -> State:
         return full()
 

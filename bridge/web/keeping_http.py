@@ -29,6 +29,7 @@ from bridge.web import bodies as b
 from bridge.web.conditions import with_tag
 from bridge.web.heavy import Heavy, digest
 from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, Routes, client_of
+from bridge.web.setbook_http import set_answer
 
 Which = Annotated[
     str,
@@ -95,6 +96,7 @@ class OpenedAnswer(b.Answer):
 
 
 def keeping_routes(book: SetBook, control: Control) -> Routes:
+    """Saved moments of set and rig, and packs of them to hand on."""
     routes = Routes()
     session = control.session
     lists: Heavy[MomentsAnswer] = Heavy()
@@ -124,13 +126,7 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
         label = f"the set as saved until {moment.until:%Y-%m-%d %H:%M}"
         playing = await book.put(text, body.when, client_of(request), label=label)
         with_tag(request, control.edits)
-        return b.SetAnswer(
-            name=playing.document.spec.name,
-            file=book.name(playing),
-            text=playing.text,
-            revision=max(playing.revision, 0),
-            saved=book.saved,
-        )
+        return set_answer(book, playing)
 
     @routes.add(
         "POST",

@@ -163,6 +163,7 @@ def _sent(data: bytes, media: str, charset: str | None = None) -> web.Response:
 
 
 def paper_routes(session: Session) -> Routes:
+    """What is printed or downloaded of the set and the rig that play."""
     routes = Routes()
     sheets: Heavy[str] = Heavy()
     plans: Heavy[PlanAnswer] = Heavy()

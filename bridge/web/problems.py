@@ -141,10 +141,7 @@ def describe(error: Exception) -> dict[str, object]:
         case PlayerError():
             return problem(503, str(error), kind="player")
         case InputError():
-            problems = [
-                {"message": p.message, "path": p.path, "line": p.line, "column": p.column}
-                for p in error.problems
-            ]
+            problems = [problem.facts() for problem in error.problems]
             return problem(422, "the text has mistakes", kind="value", problems=problems)
         case NotJSONError():
             return problem(400, f"the body cannot be read: {error}")

@@ -20,7 +20,8 @@ from bridge.web.heavy import Heavy, digest
 from bridge.web.http import TEXT_BYTES, Routes, client_of
 
 
-def _shown(book: SetBook, playing: Playing) -> b.SetAnswer:
+def set_answer(book: SetBook, playing: Playing) -> b.SetAnswer:
+    """A set that plays, as the interface answers it."""
     return b.SetAnswer(
         name=playing.document.spec.name,
         file=book.name(playing),
@@ -49,7 +50,7 @@ async def _in_turn(
             edits.check(base, EVERYTHING)
         return await work(client)
 
-    return _shown(book, await edits.run(client, change, lambda: with_tag(request, edits)))
+    return set_answer(book, await edits.run(client, change, lambda: with_tag(request, edits)))
 
 
 def _checked(book: SetBook, text: str) -> b.CheckAnswer:
@@ -62,10 +63,11 @@ def _checked(book: SetBook, text: str) -> b.CheckAnswer:
 
 
 def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
+    """The set that plays: its text, checking, opening, saving, and the chart of what comes."""
     routes = Routes()
     edits = control.edits
     checks: Heavy[b.CheckAnswer] = Heavy()
-    shown, in_turn = partial(_shown, book), partial(_in_turn, book, edits)
+    shown, in_turn = partial(set_answer, book), partial(_in_turn, book, edits)
 
     @routes.add("GET", "/api/set", "getSet", "The text of the set that plays.")
     async def get(request: web.Request, query: object) -> b.SetAnswer:

@@ -49,6 +49,7 @@ class SoundcheckAnswer(TypedDict):
 
 
 def soundcheck_routes(checker: Soundchecker) -> Routes:
+    """A soundcheck: begin, play an output, answer, keep."""
     routes = Routes()
 
     def shown() -> SoundcheckState:

@@ -66,6 +66,7 @@ class TunedAnswer(b.Answer):
 
 
 def tuner_routes(tuner: Tuner) -> Routes:
+    """Tuning of a pitch output: by readings, or by ear of an audio input."""
     routes = Routes()
 
     def session() -> TuningState:

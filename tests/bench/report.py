@@ -22,9 +22,11 @@ import bench_cost  # noqa: E402
 import bench_finger  # noqa: E402
 import bench_follower  # noqa: E402
 import bench_light  # noqa: E402
+import bench_page  # noqa: E402
 import bench_player  # noqa: E402
 import bench_slow  # noqa: E402
 import bench_start  # noqa: E402
+import bench_swap  # noqa: E402
 
 BEGIN, END = "<!-- bench -->", "<!-- /bench -->"
 
@@ -55,6 +57,8 @@ def parts(quick: bool, out: Path) -> list[Callable[[], list[str]]]:
         lambda: bench_light.measure(4.0 if quick else 20.0),
         lambda: bench_slow.measure(4.0 if quick else 20.0),
         lambda: bench_start.measure(0.5 if quick else 10.0),
+        lambda: bench_swap.measure(8.0 if quick else 40.0),
+        lambda: bench_page.measure(4.0 if quick else 20.0, 6.0),
         lambda: follower(2 if quick else 40),
     ]
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from random import Random
 from typing import Any
 
 import pytest
+from support.desk import wire
 
-from bridge.bench.live_scope import POINTS_MOST, ScopeView
+from bridge.bench.live_scope import POINTS_MOST, ScopeView, Unread
+from bridge.voltage.decode import Decoder
+from bridge.voltage.profile import Address, Output, WiredOutput
 
 
 def test_the_first_message_has_every_output() -> None:
@@ -91,3 +95,44 @@ async def test_what_was_sent_while_nobody_looked_counts(stage: Any) -> None:
         first = next(m for m in page.messages if m["type"] == "scope")  # before the answer
         ((_, volts),) = first["outputs"]["main.level-1"]
         assert volts == pytest.approx(out.high, rel=0.01)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_nobody_saw_leaves_the_outputs_where_every_byte_would(seed: int) -> None:
+    dice, wired = Random(seed), all_kinds()
+    every, at_once, unread = Decoder(wired), Decoder(wired), Unread()
+    controls = [1, 7, 33, 39, 6, 38, 98, 99, 100, 101, 120, 123]
+    for _ in range(300):
+        status = dice.choice((0x80, 0x90, 0x90, 0xB0, 0xB0, 0xB0, 0xE0, 0xF8, 0xF8, 0xFA, 0xFC))
+        row = [status]
+        if status < 0xF0:
+            first = dice.choice(controls) if status == 0xB0 else dice.randrange(58, 64)
+            row += [first, dice.choice((0, 2, 64, 127))]
+        data = bytes(row)
+        every.feed("main", data)
+        if not unread.keep("main", data.hex()):
+            if data[0] & 0xF0 not in (0x80, 0x90):
+                unread.read(at_once)
+            at_once.feed("main", data)
+    unread.read(at_once)
+    assert at_once.volts == every.volts
+    for data in (b"\xf8" * 3, b"\xb0\x27\x05", b"\x90\x3d\x40", b"\xe0\x00\x50"):
+        every.feed("main", data)  # and goes on from there alike
+        at_once.feed("main", data)
+        assert at_once.volts == every.volts
+
+
+def all_kinds() -> dict[str, WiredOutput]:
+    """An output for each thing that a byte on channel 1 can move."""
+    return wire(
+        Output("gate", "gate", Address("note", 1, 60)),
+        Output("any", "gate", Address("note", 1)),
+        Output("loud", "gate", Address("note-velocity", 1, 61)),
+        Output("pitch", "pitch", Address("note-pitch", 1), bend_semitones=2.0),
+        Output("level", "level", Address("cc", 1, 1), high=5.0),
+        Output("fine", "level", Address("cc14", 1, 7), high=5.0),
+        Output("bend", "level", Address("bend", 1), high=5.0),
+        Output("clock", "clock", Address("clock"), ppqn=4),
+        Output("run", "run", Address("clock")),
+        Output("reset", "reset", Address("clock")),
+    )

@@ -39,6 +39,8 @@ LINES = (
     "sheet FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.html",
     "pack FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/new.zip",
     "open FOLDER/whole.zip --check",
+    "takes replay",
+    "import FOLDER/drums.mid --out FOLDER/new.yaml",
 )
 SET = """
 set: Two tides
@@ -65,6 +67,8 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
         main, words("pack FOLDER/rig.yaml FOLDER/set.yaml --out FOLDER/whole.zip", folder)
     )
     assert packed.exit_code == 0, packed.output
+    drums = words("render FOLDER/rig.yaml FOLDER/set.yaml --bars 2 --out FOLDER/drums.mid", folder)
+    assert CliRunner().invoke(main, drums).exit_code == 0
     return folder
 
 
@@ -116,6 +120,8 @@ def test_an_interrupted_command_leaves_all_or_nothing(line: str, folder: Path) -
     before = there(folder)
     runner, given = CliRunner(), words(line, folder)
     assert runner.invoke(main, given).exit_code == 0  # modules are loaded, what is kept is kept
+    for name in set(there(folder)) - set(before):
+        (folder.parent / name).unlink()
     counting = Calls()
     with watched(counting):
         whole = runner.invoke(main, given)

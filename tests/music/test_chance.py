@@ -23,7 +23,7 @@ def test_a_draw_is_a_pure_function_of_its_name() -> None:
 @given(st.integers(0, 2**64 - 1), st.integers(0, 2**40), st.integers(0, 2**40))
 def test_draws_lie_from_0_to_below_1(stream: int, turn: int, step: int) -> None:
     assert 0 <= chance.draw(stream, turn, step) < 1
-    assert -1 <= chance.spread(stream, turn, step) < 1
+    assert -1 <= chance.signed(stream, turn, step) < 1
     assert 0 <= chance.pick(stream, turn, step, 3) <= 2
 
 

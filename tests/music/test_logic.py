@@ -15,9 +15,12 @@ from support.said import carry_out
 from support.sets import BAR, STEP, grids, hits_of, logic, pattern, renderer, score_of, steps
 
 from bridge.errors import InputError
-from bridge.music.comparators import ON_STEPS as FUNCTIONS
+from bridge.music.comparators import COMPARATORS
+from bridge.music.logic_functions import FUNCTIONS as ON_HITS
 from bridge.music.model import Lane, Levels, Passes
 from bridge.music.render import events_between
+
+FUNCTIONS = {**ON_HITS, **COMPARATORS}
 
 # All eight ways three lanes may be, one per step.
 THREE = {"a": "....xxxx", "b": "..xx..xx", "c": ".x.x.x.x"}

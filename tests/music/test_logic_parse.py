@@ -120,16 +120,19 @@ def test_lanes_are_listed_once_in_order() -> None:
 
 
 def test_every_function_has_a_table_in_the_manual() -> None:
-    from bridge.music.comparators import ON_STEPS
+    from bridge.music.comparators import COMPARATORS
     from bridge.music.gate_functions import GATE_FUNCTIONS
+    from bridge.music.logic_functions import FUNCTIONS as ON_HITS
+
+    on_steps = {**ON_HITS, **COMPARATORS}
 
     words = set(FUNCTIONS) - {"after-mute", "before-mute"}
-    assert set(ON_STEPS) == words - {"earlier"}  # that one is of the lane, not of the expression
+    assert set(on_steps) == words - {"earlier"}  # that one is of the lane, not of the expression
     on_steps_only = {word for word in words if {"line", "lane"} & {*FUNCTIONS[word]}}
     assert set(GATE_FUNCTIONS) == words - on_steps_only
     tables = named_tables()
     assert words <= set(tables)
-    own_by_gates = {word for word, made in GATE_FUNCTIONS.items() if made is not ON_STEPS[word]}
+    own_by_gates = {word for word, made in GATE_FUNCTIONS.items() if made is not on_steps[word]}
     assert {f"{word}-by-gates" for word in own_by_gates} <= set(tables)
 
 

@@ -15,11 +15,11 @@ from bridge.music.pattern import (
     Cursor,
     Drift,
     filled,
-    fit,
     parse_steps,
     steps_text,
     strength,
     thresholds,
+    to_length,
 )
 
 STREAM = chance.key(3, "lane", "direction")
@@ -54,7 +54,7 @@ def test_wrong_step_strings_say_where(text: str, says: str) -> None:
 
 @given(marks, st.integers(0, 64))
 def test_length_cuts_or_repeats(pattern: tuple[int, ...], length: int) -> None:
-    fitted = fit(pattern, length)
+    fitted = to_length(pattern, length)
     assert len(fitted) == (length or len(pattern))
     assert all(fitted[i] == pattern[i % len(pattern)] for i in range(len(fitted)))
 

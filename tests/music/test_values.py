@@ -280,7 +280,7 @@ def test_the_steps_of_a_walk_are_the_seeded_draws_thrown_back_at_the_ends(size: 
     stream = chance.key(5, "drift", "walk")
     expected, at = [0.5], 0.5
     for count in range(2, 41):
-        at += size * chance.spread(stream, 0, count)
+        at += size * chance.signed(stream, 0, count)
         at = abs(at) if at < 1 else 2 - at
         expected.append(at)
     assert found == pytest.approx(expected, abs=1e-12)

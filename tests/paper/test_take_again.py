@@ -142,22 +142,6 @@ def state_by_moves(take: Take, tick: int) -> Mapping[str, Any]:
     return course.performance.state()
 
 
-def test_of_a_take_begun_in_the_middle_what_was_set_is_exact_and_the_rest_is_said(
-    tmp_path: Path,
-) -> None:
-    evening = Evening(tmp_path / "one")
-    evening.do("start")
-    evening.bars(2.3)
-    evening.do("stop")
-    evening.run(500)
-    evening.do("continue")
-    evening.do("macro", macro="brightness", value=0.61)
-    evening.bars(2)
-    standing = standing_at(recorded(evening), 2)
-    assert (standing.exact, standing.place.tick) == (False, 3 * BAR)
-    assert standing.place.state["macros"]["brightness"]["value"] == 0.61
-
-
 def rows_of(take: Take, begin: int, end: int) -> list[tuple[Any, ...]]:
     rows = [(row[0], *row[2:]) for row in take.events if begin <= row[0] < end]
     return sorted(rows, key=repr)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from bridge.files.set import parse_set
 from bridge.music import model
 from bridge.music.logic_parse import FUNCTIONS
 from bridge.music.scale import SCALES
 from bridge.music.spelling import names_in_key
 from bridge.music.ticks import parse_rate
-from bridge.paper.words import lane_words, logic_words, ordinal
+from bridge.paper.words import lane_words, logic_words, ordinal, section_words
 
 LANES = ["kick", "rim", "shaker"]
 
@@ -132,3 +133,19 @@ def test_ordinals() -> None:
         "22nd",
         "113th",
     ]
+
+
+def test_a_section_is_said_in_the_same_words_whatever_the_order_it_was_written_in() -> None:
+    """A sheet is compared with the one before: what did not change must not read otherwise."""
+    keys = {"hits": 3, "chance": 0.5, "gate": 2, "density": 0.4, "shift": 0.1, "level": 0.7}
+    told = set()
+    for order in (list(keys), list(keys)[::-1]):
+        change = ", ".join(f"{key}: {keys[key]}" for key in order)
+        text = (
+            "set: x\nlanes:\n  a: {euclid: {hits: 4, steps: 16}, out: main.gate-1}\n"
+            f"sections:\n  s: {{play: all, lanes: {{a: {{{change}}}}}}}\n"
+        )
+        spec = parse_set(text, "set.yaml").spec
+        told.add(section_words(spec.sections[0], spec))
+    assert len(told) == 1
+    assert "hits 3" in told.pop()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.player.sweep import FIRST_NS, MOST, Sweeper
+from bridge.player.sweep import FIRST_NS, WAITING_MOST, Sweeper
 
 
 class Clock:
@@ -51,7 +51,7 @@ def test_what_was_slow_once_is_forgotten() -> None:
 
 def test_a_set_without_room_does_not_fill_the_memory() -> None:
     sweeper = Sweeper(lambda: 0, lambda: None)
-    for _ in range(MOST):
+    for _ in range(WAITING_MOST):
         sweeper.swapped()
         assert not sweeper.wants(0)
     sweeper.swapped()

@@ -64,6 +64,7 @@ def test_nothing_is_started_when_a_port_is_taken(
     set_file.write_text("set: x\nlanes:\n  a: {every: 1, out: main.gate-1}\n")
     with taken(socket.SOCK_STREAM) as tcp:
         port = tcp.getsockname()[1]
-        assert supervise.run(rig, set_file, http_port=port, osc_port=0, start=True) == 3
+        options = supervise.Options(rig, set_file, http_port=port, osc_port=0, start=True)
+        assert supervise.run(options) == 3
     assert started == []
     assert f"port {port} for HTTP is in use" in capsys.readouterr().err

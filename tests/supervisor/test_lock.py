@@ -31,7 +31,7 @@ def test_the_command_says_so_and_ends_with_3(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     held = lock.take(state_folder())
     assert held is not None
-    assert supervise.run(FILES / "rig.yaml", FILES / "set.yaml") == 3
+    assert supervise.run(supervise.Options(FILES / "rig.yaml", FILES / "set.yaml")) == 3
     (line,) = capsys.readouterr().err.splitlines()
     assert str(state_folder()) in line
     os.close(held)

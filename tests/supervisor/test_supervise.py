@@ -10,7 +10,7 @@ import pytest
 from bridge.player.start import Start
 from bridge.supervisor.folders import state_folder
 from bridge.supervisor.greeting import greeting, is_journal
-from bridge.supervisor.supervise import run
+from bridge.supervisor.supervise import Options, run
 
 GOOD_RIG = "rig: Quay rack\ninterfaces:\n  main: {profile: eight-gates-four-cv}\n"
 START = Start(None, {}, {}, "", rig="Quay rack", set="Low tide")  # type: ignore[arg-type]
@@ -26,12 +26,12 @@ def test_wrong_files_are_exit_1_with_every_problem(
         "  a: {euclid: {hits: 17, steps: 16}, out: main.gate-1}\n"
         '  b: {logic: "b", out: main.gate-99}\n'
     )
-    assert run(tmp_path / "rig.yaml", tmp_path / "set.yaml") == 1
+    assert run(Options(tmp_path / "rig.yaml", tmp_path / "set.yaml")) == 1
     said = capsys.readouterr().err
     assert "17 hits" in said
     assert "gate-99" in said
     assert not list(tmp_path.glob("lanebridge-*")), "the runtime folder is gone"
-    assert run(tmp_path / "nowhere.yaml", tmp_path / "set.yaml") == 1
+    assert run(Options(tmp_path / "nowhere.yaml", tmp_path / "set.yaml")) == 1
     assert "nowhere.yaml" in capsys.readouterr().err
 
 

@@ -35,7 +35,7 @@ if __name__ == "__main__":
 
 from support.desk import RIG, ranges
 
-from bridge.music.kinds import Form
+from bridge.music.kinds import Waveform
 from bridge.music.model import (
     SETTINGS,
     Decay,
@@ -86,7 +86,7 @@ DIRECTIONS: tuple[Direction, ...] = (
     "random-walk",
     "shuffle",
 )
-FORMS: tuple[Form, ...] = (
+FORMS: tuple[Waveform, ...] = (
     "sine",
     "triangle",
     "ramp",

@@ -66,18 +66,8 @@ class Evening:
         self.score = compile_score(parse_set(self.text, rig=self.rig).spec, self.rig.ranges)
         specs = port_specs(self.rig.interfaces)
         self.ports = {name: SimulatedOut(name, lambda: self.now, keep=keep) for name in specs}
-        self.player = Player(
-            self.score,
-            self.rig.wired,
-            self.ports,
-            self.now,
-            lambda: self.now,
-            specs=specs,
-            timing=self.rig.timing,
-            settings=self.rig.clock,
-        )
-        origin = {"revision": 1, "text": self.text, "file": "/home/somebody/sets/low-tide.yaml"}
-        self.tape = self.player.record(origin)
+        self._specs = specs
+        self.begin_again()
         for port in self.ports.values():
             port.sent.clear()  # what is sent before the song begins belongs to no take
         self.spending = Spending()
@@ -93,6 +83,21 @@ class Evening:
             "meter": [4, 4],
             "files": texts_of(self.rig),
         }
+
+    def begin_again(self) -> None:
+        """Another player, as the supervisor starts one where the one before has died."""
+        self.player = Player(
+            self.score,
+            self.rig.wired,
+            self.ports,
+            self.now,
+            lambda: self.now,
+            specs=self._specs,
+            timing=self.rig.timing,
+            settings=self.rig.clock,
+        )
+        origin = {"revision": 1, "text": self.text, "file": "/home/somebody/sets/low-tide.yaml"}
+        self.tape = self.player.record(origin)
 
     # --- moving -----------------------------------------------------------------------------------
 

@@ -106,7 +106,7 @@ export function takesPart(app, opened) {
     bar.value = "1";
     const go = async (start) => {
       const answer = await attempt(wrong, () => api("POST", `takes/${id}/continue`, { bar: Number(bar.value), start }));
-      if (answer) say(`${start ? "It plays on from there." : "It stands there. Continue plays on."}${answer.exact ? "" : " This take began in the middle of a song, so patterns may stand elsewhere than they did."}`);
+      if (answer) say(`${start ? "It plays on from there." : "It stands there. Continue plays on."}${answer.exact ? "" : " This take does not tell how patterns stood there; they may stand elsewhere than they did."}`);
     };
     const plays = () => app.store.state.transport?.state === "running";
     const act = (label, start) => twice(label, "What plays is stopped. Do it?", () => go(start), { "aria-label": `${label}: ${called}` }, plays);
