@@ -188,8 +188,11 @@ class Mixer:
             moves = moves or mix.moves(tick, performance)
         if moves or self._busy:
             near = {*self._busy, *moved}
+            # One that was not asked now is on its way until it has been asked where it ends.
             self._busy = [
-                mix for mix in self._mixes if mix in near and mix.moves(tick, performance)
+                mix
+                for mix in self._mixes
+                if mix in near and (mix not in moved or mix.moves(tick, performance))
             ]
 
     def driven_by(self, macro: int, performance: Performance) -> dict[str, float]:

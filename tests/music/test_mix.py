@@ -196,6 +196,20 @@ def test_glides_are_sampled_every_twenty_ticks() -> None:
     np.testing.assert_allclose([volts for _, volts in found], expected, atol=1e-9)
 
 
+@pytest.mark.parametrize("other", range(1061, 1083))
+def test_a_glide_arrives_whatever_else_moves_meanwhile(other: int) -> None:
+    """One output glides to 5 V up to tick 1066, between two samples; another moves about then."""
+    swell = Lane(
+        "swell",
+        Levels((0.0, 1.0)),
+        advance=Fraction(970),
+        out="main.level-1",
+        settings={"slew_ms": 50.0},
+    )
+    step = Lane("step", Levels((0.0, 1.0)), advance=Fraction(other), out="main.level-2")
+    assert values(play(score_of(swell, step), 1400), "main.level-1")[-1] == (1080, 5.0)
+
+
 def test_a_macro_with_slew_glides_to_its_outputs() -> None:
     macro = Macro("level", 0.0, slew_ms=100.0, drives=(Drive(out="main.level-1"),))
     score = score_of(macros=[macro])
