@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from support.program import MakeScreen, Running, Until
-from support.screen import Screen
+from support.screen import VIEWS, Screen
 
 pytestmark = pytest.mark.real
 
@@ -46,6 +46,29 @@ class Thumb:
     def hold(self, what: str) -> None:
         self.taps += 1
         self.screen.down(1, *self.screen.spot(what))
+
+
+class Keys(Thumb):
+    """The same without a finger: what is wanted has the focus, and a key does it."""
+
+    def tap(self, what: str) -> None:
+        self._press(what, "Enter")
+
+    def drag(self, what: str, by: tuple[float, float]) -> None:
+        self._press(what, "ArrowUp" if by[1] < 0 else "ArrowDown")
+
+    def hold(self, what: str) -> None:
+        self._focus(what)
+        self.screen.page.keyboard.down("Space")
+
+    def _focus(self, what: str) -> None:
+        target = self.screen.page.locator(what).first
+        target.focus()
+        assert target.evaluate("el => el === document.activeElement"), f"{what} takes no focus"
+
+    def _press(self, what: str, key: str) -> None:
+        self._focus(what)
+        self.screen.page.keyboard.press(key)
 
 
 def plain(demo: Running) -> Any:
@@ -171,6 +194,48 @@ def test_a_phone_does_it_in_three_taps(
         one.up(1)
     print(f"{task}: {thumb.taps}")
     assert thumb.taps <= MOST_TAPS
+
+
+def test_keys_alone_do_it_too(screen: MakeScreen, demo: Running, until: Until) -> None:
+    """One task after the other, with the colours of the system and no motion. What was chosen by
+    keys keeps the focus while the edit that was made there comes back."""
+    one = screen(640, 400).open(demo.url)
+    one.page.emulate_media(forced_colors="active", reduced_motion="reduce")
+    one.page.wait_for_selector(".head[data-lane=rim]")
+    keys = Keys(one)
+    for name, task in TASKS.items():
+        until(task(keys, demo), what=name)
+        if name == "hold":
+            one.page.keyboard.up("Space")
+            until(lambda: not lane(demo, "rim")["held"], what="let go")
+    entry = "#view-set .entry:has(span:text-is('euclid-1'))"
+    note = one.page.locator(f"{entry} small")
+    keys.tap(entry)
+    told = note.text_content()
+    path = ["lanes", "euclid-1"]
+    edits = [{"path": [*path, "euclid"]}, {"path": [*path, "steps"], "value": "x..."}]
+    demo.send("POST", "set/edits", {"edits": edits, "when": "step"})
+    until(lambda: note.text_content() != told, what="another kind of lane")
+    assert "euclid-1" in str(one.page.evaluate("document.activeElement.textContent"))
+
+
+def test_small_screens_cut_nothing(screen: MakeScreen, demo: Running) -> None:
+    """Also a tablet of 1280x800 or 1024x768 at 200 % (Web Content Accessibility Guidelines 2.2,
+    1.4.4 and 1.4.10): nothing goes beyond the side, and Mute all is within the window."""
+    one = screen(320, 568, is_mobile=True).open(demo.url)
+    one.page.wait_for_selector(".head[data-lane=rim]")
+    for view in VIEWS:
+        one.page.locator(f"#views [href='#{view}']").tap()
+        one.page.wait_for_selector(f"#view-{view}:not([hidden]) button")
+        for width, height in ((320, 568), (568, 320), (640, 400), (512, 384)):
+            one.page.set_viewport_size({"width": width, "height": height})
+            where = f"{view} at {width}x{height}"
+            wide = one.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+            assert wide[0] <= wide[1] == width, where
+            box = one.box(".out-all")
+            assert 0 <= box["x"] <= width - box["width"], where
+            assert 0 <= box["y"] <= height - box["height"], where
+            assert min(box["width"], box["height"]) >= 24, "2.5.8"
 
 
 def test_the_row_of_lanes_stays_and_the_editor_scrolls_below(

@@ -54,6 +54,12 @@ export function textLines(el, lines) {
   if (el.textContent !== lines.join("")) el.replaceChildren(...lines.flatMap((line, i) => (i ? [h("br"), line] : [line])));
 }
 
+/** Put elements into another one, in this order. Those that stand there already are not touched: what
+ * is taken out and put back loses the focus. @param {Element} el @param {Element[]} kids */
+export function arrange(el, kids) {
+  if (kids.length !== el.children.length || kids.some((kid, i) => kid !== el.children[i])) el.replaceChildren(...kids);
+}
+
 /** A button of the house. @returns {HTMLButtonElement} */
 export function button(label, down, attrs = {}, up = undefined) {
   const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k", ...attrs }, ...(Array.isArray(label) ? label : [label])));

@@ -1,6 +1,6 @@
 /** The editing view: the lanes and macros of the set, each edited where it is drawn. */
 
-import { attr, h, icon, say, tool } from "./dom.js";
+import { arrange, attr, h, icon, say, text, tool } from "./dom.js";
 import { Refusal, api, judged, labelled, linesOf, picker, tagged } from "./fields.js";
 import { words } from "./forms.js";
 import { fresh, kindOf, noWords } from "./kinds.js";
@@ -170,15 +170,28 @@ export async function build(root, app) {
     root.querySelector(".entry[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
+  /** The entries by kind and name. One that stays is the same element: who works by keys keeps it. */
+  let entries = /** @type {Map<string, {el: HTMLElement, button: HTMLElement, note: HTMLElement}>} */ (new Map());
+
   function list() {
-    const entry = (what, name, note) => h("li", {}, h("button", {
-      type: "button", class: "entry", "aria-current": chosen.what === what && chosen.name === name ? "true" : null, on: { click: () => choose(what, name) },
-    }, h("span", { text: name || "whole set" }), h("small", { text: note })));
-    const focused = document.activeElement?.closest(".names") ? document.activeElement.textContent : null;
-    whole.replaceChildren(entry("whole", "", "tempo, key"));
-    lanes.replaceChildren(...Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(model.words, lane))));
-    macros.replaceChildren(...Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
-    if (focused) [...root.querySelectorAll(".entry")].find((el) => el.textContent === focused)?.focus({ preventScroll: true }); // the page stays where it is
+    const kept = entries;
+    entries = new Map();
+    const entry = (what, name, told) => {
+      const made = kept.get(`${what} ${name}`) ?? newEntry(what, name);
+      attr(made.button, "aria-current", chosen.what === what && chosen.name === name ? "true" : null);
+      text(made.note, told);
+      entries.set(`${what} ${name}`, made);
+      return made.el;
+    };
+    arrange(whole, [entry("whole", "", "tempo, key")]);
+    arrange(lanes, Object.entries(model.data.lanes).map(([name, lane]) => entry("lane", name, kindOf(model.words, lane))));
+    arrange(macros, Object.keys(model.data.macros).map((name) => entry("macro", name, `drives ${model.data.macros[name].drives?.length ?? 0}`)));
+  }
+
+  function newEntry(what, name) {
+    const note = h("small");
+    const button = h("button", { type: "button", class: "entry", on: { click: () => choose(what, name) } }, h("span", { text: name || "whole set" }), note);
+    return { el: h("li", {}, button), button, note };
   }
 
   model.addEventListener("data", () => {

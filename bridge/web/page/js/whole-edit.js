@@ -1,6 +1,6 @@
 /** What belongs to the set as a whole: tempo, swing, key, seed; and its sections. */
 
-import { h, say, tool } from "./dom.js";
+import { arrange, h, say, tool } from "./dom.js";
 import { fader, judged, labelled, picker, stepper } from "./fields.js";
 import { entry, words } from "./forms.js";
 import { ROOTS, sectionRow } from "./section-row.js";
@@ -92,7 +92,6 @@ export class WholeEditor {
       const stays = kept && (kept.shape === shape || kept.el.contains(document.activeElement));
       return [name, stays ? kept : { shape, el: sectionRow(name, section, this) }];
     }));
-    const rows = [...this.rows.values()].map((row) => row.el);
-    if (rows.length !== this.sections.children.length || rows.some((row, i) => row !== this.sections.children[i])) this.sections.replaceChildren(...rows);
+    arrange(this.sections, [...this.rows.values()].map((row) => row.el));
   }
 }
