@@ -64,7 +64,7 @@ dd { margin: 0; font-weight: 600; font-variant-numeric: tabular-nums; overflow-w
 .interface { break-inside: avoid }
 .pictures { display: grid; grid-template-columns: 1fr 1fr; gap: 5mm } .pictures img { width: 100%;
   max-height: 90mm; object-fit: contain } figure { margin: 0; break-inside: avoid }
-.cable { display: grid; grid-template-columns: 25% 10mm 33% 10mm minmax(0, 1fr); gap: 0 1.5mm;
+.cable { display: grid; grid-template-columns: 17% 7mm 51% 7mm minmax(0, 1fr); gap: 0 1.5mm;
   align-items: center; padding: 0.45mm 0; font-size: 10pt; line-height: 1.2 }
 .cable > span { overflow-wrap: anywhere } .cable > span:first-child { text-align: right }
 .cable small { font-size: 10pt; display: block } .control small { display: inline }

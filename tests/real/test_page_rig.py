@@ -127,7 +127,10 @@ def test_soundcheck_goes_output_by_output(screen: MakeScreen, demo: Running, unt
         one.page.wait_for_selector(f"[aria-label='Soundcheck of {row['output']}']")
         assert row["cable"] in one.page.inner_text(".ask .cable")
         if i == 0:
-            one.page.get_by_role("button", name="Play it").tap()
+            play = one.page.get_by_role("button", name="Play it")
+            inside, around = one.box(play), one.box(".ask")
+            assert around["y"] < inside["y"] < around["y"] + around["height"], "beside the others"
+            play.tap()
             until(lambda: "quietly" in one.page.inner_text(".ask [role=status]"))
             one.page.get_by_role("button", name="Louder").tap()
             until(lambda: "louder" in one.page.inner_text(".ask [role=status]"))

@@ -110,7 +110,7 @@ def test_changes_hold_in_one_section_or_everywhere(
     one = screen().open(demo.url, "set")
     one.choose("shaker")
     before, text = lane(demo, "shaker")["steps"], demo.get("set")["text"]
-    where = one.page.get_by_role("combobox", name="Changes hold")
+    where = one.page.get_by_role("combobox", name="Changes apply")
     assert where.input_value() == ""
     where.select_option("flood")
     until(lambda: "All as everywhere so far" in one.page.inner_text("article"))
@@ -125,7 +125,7 @@ def test_changes_hold_in_one_section_or_everywhere(
     assert lane(demo, "shaker")["steps"] == before
     until(lambda: "Its own here: steps" in one.page.inner_text("article"))
     where.select_option("")
-    until(lambda: "Otherwise in flood" in one.page.inner_text("article"))
+    until(lambda: "Different in flood" in one.page.inner_text("article"))
     assert one.page.locator(".step").nth(1).get_attribute("aria-label") is not None
     where.select_option("flood")
     one.page.get_by_role("button", name="As everywhere").tap()
@@ -373,7 +373,7 @@ def test_a_macro_is_added_driven_renamed_and_removed(
     one.field("Curve").select_option("Most of it at the start")
     words = one.page.locator(".drive-curve").last
     until(lambda: "half way it has gone 25 %" in words.inner_text())
-    one.page.get_by_role("button", name="Remove kick shift ms").tap()
+    one.page.get_by_role("button", name="Remove kick shift time").tap()
     until(lambda: len(macros()["surge"]["drives"]) == 1)
     one.page.get_by_role("button", name="Remove main.level-1").tap()
     until(lambda: "one thing at least" in one.page.inner_text("article"))

@@ -193,7 +193,9 @@ def test_a_swipe_along_the_switches_scrolls_and_mutes_none(
     screen: MakeScreen, demo: Running, until: Until
 ) -> None:
     one = screen(390, 640, is_mobile=True).open(demo.url)
-    bank = one.page.locator(".bank")
+    bank = one.page.locator(".bank[tabindex]")
+    bank.wait_for()  # the page has seen that its lanes do not fit: only then do they scroll
+    one.page.wait_for_timeout(100)
     one.swipe(one.spot(".head[data-lane=spray]"), (0, -150), steps=12)
     until(lambda: bank.evaluate("el => el.scrollTop") > 30)
     one.page.wait_for_timeout(300)

@@ -137,7 +137,7 @@ def task_logic(thumb: Thumb, demo: Running) -> Callable[[], Any]:
     before = plain(demo)["lanes"]["clap"]["logic"]
     thumb.view("set")
     thumb.pick("clap")
-    thumb.tap("article[aria-label='Lane clap'] button:text-is('Turn it over')")
+    thumb.tap("article[aria-label='Lane clap'] button:text-is('Invert')")
     return lambda: plain(demo)["lanes"]["clap"]["logic"] == f"not ({before})"
 
 
@@ -301,5 +301,5 @@ lanes:
     one.page.get_by_role("button", name="Use it").tap()
     until(lambda: plain(demo)["lanes"]["wash"]["logic"] == "plank and pebble")
     for logic in ("not (plank and pebble)", "plank and pebble"):
-        one.page.get_by_role("button", name="Turn it over").tap()
+        one.page.get_by_role("button", name="Invert").tap()
         until(lambda logic=logic: plain(demo)["lanes"]["wash"]["logic"] == logic)

@@ -30,7 +30,7 @@ export function bench(root, caption, parts, ...above) {
     if (part !== chosen) chosen.hidden?.();
     chosen = part;
     place.replaceChildren(part.el);
-    place.scrollTop = 0;
+    place.scrollTop = root.scrollTop = 0; // on small screens all of the view scrolls
     notes();
     await part.shown?.();
     notes();

@@ -5,7 +5,7 @@ import { api, linesOf, picker } from "./fields.js";
 import { entry } from "./forms.js";
 
 /** @type {[string, string][]} */
-const ROLES = [["watch", "watch: look only"], ["play", "play: perform, too"], ["edit", "edit: change the set and the rig, too"]];
+const ROLES = [["watch", "watch: look only"], ["play", "play: look and perform"], ["edit", "edit: all of that, and change the set and the rig"]];
 const used = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
 
 /** @typedef {{id: string, name: string, role: string, host: string, paired: number, used: number, here: boolean}} Device */

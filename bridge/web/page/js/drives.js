@@ -2,14 +2,14 @@
 
 import { h, text, tool } from "./dom.js";
 import { curvePicker } from "./curves.js";
-import { fader, judged, picker } from "./fields.js";
+import { fader, judged, picker, settingName } from "./fields.js";
 import { entry } from "./forms.js";
 import { kindOf } from "./kinds.js";
 
 const DEPTH = { low: -1, high: 1, unit: "", whole: false };
 
 /** What a drive leads to, in words. */
-export const driveName = (d) => (d.out ? d.out : `${d.lane} ${String(d.setting).replaceAll("_", " ")}`);
+export const driveName = (d) => (d.out ? d.out : `${d.lane} ${settingName(d.setting)}`);
 
 /** A drive with a curve of its own; null: with that of its macro. */
 function curved(drive, curve) {
@@ -78,7 +78,7 @@ export function drivesPart(model, put, { least, self = "", macro = "" }) {
     const all = [["", "choose"], ...model.outputs.filter((o) => ["pitch", "level"].includes(o.kind)).map((o) => [o.output, `${o.output}${o.cable ? `, ${o.cable}` : ""}`])];
     for (const [lane, written] of Object.entries(model.data.lanes)) {
       if (lane === self) continue;
-      for (const [key, s] of Object.entries(model.words.settings)) if (s.kinds.includes(kindOf(model.words, written))) all.push([`${lane} ${key}`, `${lane}: ${key.replaceAll("_", " ")}`]);
+      for (const [key, s] of Object.entries(model.words.settings)) if (s.kinds.includes(kindOf(model.words, written))) all.push([`${lane} ${key}`, `${lane}: ${settingName(key)}`]);
     }
     pick.select.replaceChildren(...all.map(([value, label]) => h("option", { value, text: label })));
   }

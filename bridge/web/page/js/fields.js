@@ -19,7 +19,7 @@ export class Refusal extends Error {
 
   /** All of it as lines for a person. */
   get lines() {
-    if (!this.problems.length) return [this.message, ...(this.problem?.errors ?? []).map((e) => `${e.pointer}: ${e.detail}`)];
+    if (!this.problems.length) return [this.message, ...(this.problem?.errors ?? []).filter((e) => !this.message.includes(e.detail)).map((e) => `${e.pointer}: ${e.detail}`)];
     return this.problems.map((p) => `${p.line ? `line ${p.line}: ` : ""}${p.path ? `${p.path}: ` : ""}${p.message}`);
   }
 }
@@ -137,6 +137,9 @@ export function picker(caption, options, set) {
   };
 }
 
+/** A setting by its word: the unit stands beside its value, so the caption does not say it again. */
+export const settingName = (key) => String(key).replace(/_ms$/, " time").replaceAll("_", " ");
+
 const UNITS = { share: "", probability: "", level: "", count: "", percent: " %", semitones: " st" };
 
 const MEANT_PX = 6; // sideways, before a slider among things that scroll begins to move
@@ -147,7 +150,7 @@ export function fader(setting, commit) {
   const { low, high, whole } = setting;
   const span = high - low || 1;
   let value = low, shown = low, drawn = false;
-  const caption = setting.name.replaceAll("_", " ");
+  const caption = settingName(setting.name);
   const number = h("output");
   const el = h("div", { class: "macro fader", role: "slider", tabindex: "0", "aria-label": caption, "aria-valuemin": low, "aria-valuemax": high, title: setting.says ?? "" },
     h("i"), h("u"), h("div", { class: "lab" }, h("span", { text: caption }), number));

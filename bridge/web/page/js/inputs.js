@@ -26,7 +26,7 @@ export function inputChoice(problem, ...tools) {
       const answer = await attempt(problem, () => api("GET", "audio-inputs"));
       if (!answer) return;
       inputs = answer.inputs;
-      text(none, answer.says);
+      text(none, answer.says.replace(/^./, (first) => first.toUpperCase()));
       which.select.replaceChildren(...inputs.map((input) => h("option", { value: input.name, text: `${input.name} (${input.system})` })));
       const usual = inputs.find((input) => input.name === before) ?? inputs.find((input) => input.default);
       if (usual) which.select.value = usual.name;

@@ -47,7 +47,7 @@ export const setMoments = () => momentsPart("set", "One that is brought back pla
 export const rigMoments = () => momentsPart("rig", "One that is brought back is written into the file, and used from the next start on; what is there now is kept in turn.",
   (moment) => api("POST", "rig/bring-back", { moment }), "Written. It is used from the next start on.");
 
-/** Handing on: a pack to download, and one to open. `opened` is told of a set that came.
+/** A pack to download, and one to open. `opened` is told of a set that came.
  * @param {() => void} opened @returns {import("./bench.js").Part} */
 export function packPart(opened) {
   const link = (href, words) => h("a", { class: "k", href, download: "", text: words });
@@ -76,10 +76,10 @@ export function packPart(opened) {
   }
 
   return {
-    name: "pack", title: "Handing on", note: () => "", shown: () => {},
-    el: h("article", { "aria-label": "Handing on", class: "fields" }, h("h2", { text: "Handing on" }),
-      h("p", { text: "A pack is one file with the set that plays, its rig, profiles and patch sheet. On any computer, lanebridge open plays it." }),
-      h("div", { class: "row-wrap" }, link("api/pack", "Download the pack"), link("api/pack?tuning=yes", "With the tunings")),
+    name: "pack", title: "Pack", note: () => "", shown: () => {},
+    el: h("article", { "aria-label": "Pack", class: "fields" }, h("h2", { text: "Pack" }),
+      h("p", { text: "A pack is one file with the set that plays, its rig, profiles and patch sheet. On another computer, the command lanebridge open plays it." }),
+      h("div", { class: "row-wrap" }, link("api/pack", "Download the pack"), link("api/pack?tuning=yes", "Download with the tunings")),
       h("h3", { text: "Open a pack" }),
       h("p", { text: "It is checked first; its set is put among the others, and plays when you open it there." }),
       labelled("A pack (.zip)", input), h("div", { class: "row-wrap" }, tool("Open the pack", () => send(false))), wrong, told),

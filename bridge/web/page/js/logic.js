@@ -86,7 +86,7 @@ export function logic(edit, into) {
     }, { class: "k tool chip", "data-word": name, title: `${word.example}: ${word.says}` });
   };
   /** The opposite of what it plays, at once: hits where there was none, and none where there was one. */
-  const over = tool("Turn it over", async () => {
+  const over = tool("Invert", async () => {
     const now = edit.lane.logic ?? "", inner = /^not \((.*)\)$/.exec(now)?.[1];
     if (await said.hear(edit.put("logic", inner && balanced(inner) ? inner : `not (${now})`))) dirty = false;
   }, { title: "Hits where there was none, and none where there was one" });

@@ -74,9 +74,8 @@ export function soundcheckPart(app) {
       const rest = [...check.outputs.slice(from + 1), ...check.outputs.slice(0, from)];
       chosen = rest.find((o) => !o.answer)?.output ?? "";
       show(check);
-      /** @type {HTMLElement|null} */ (body.querySelector(".first"))?.focus({ preventScroll: true });
+      /** @type {HTMLElement|null} */ (body.querySelector(".ask .k"))?.focus({ preventScroll: true });
     };
-    play.classList.add("first");
     const state = h("p", { role: "status" });
     const list = h("ol", { class: "checks", "aria-label": "Outputs of this check" });
     const rows = new Map(first.outputs.map((o) => {

@@ -42,7 +42,7 @@ function twice(label, ask, act, attrs = {}, asks = () => true) {
 function keepBars(done) {
   const bars = picker("Of the last", [["4", "4 bars"], ["8", "8 bars"], ["16", "16 bars"], ["32", "32 bars"], ["64", "64 bars"]], () => {});
   bars.select.value = "8";
-  const name = words({ maxlength: "64", placeholder: "one is found" });
+  const name = words({ maxlength: "64", placeholder: "made up if empty" });
   const told = h("div", { role: "status" }), wrong = h("div", { class: "problem", role: "alert" });
   const list = (caption, lines) => (lines.length ? [h("h3", { text: caption }), h("ul", { class: "plain" }, ...lines.map((line) => h("li", { text: line })))] : []);
   async function keep(into) {

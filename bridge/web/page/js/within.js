@@ -2,7 +2,7 @@
  * section writes. The page always says which. `edit` is the lane's editor. */
 
 import { h, say, text, tool } from "./dom.js";
-import { picker } from "./fields.js";
+import { picker, settingName } from "./fields.js";
 import { becoming, kindOf } from "./kinds.js";
 
 /** @typedef {{path: string[], value?: any, rename?: string}} Edit */
@@ -42,7 +42,7 @@ export class Within {
   /** @param {import("./lane-edit.js").LaneEditor} edit */
   constructor(edit) {
     this.edit = edit;
-    this.picker = picker("Changes hold", [["", "everywhere"]], (name) => { this.model.section = name || null; edit.update(); return []; });
+    this.picker = picker("Changes apply", [["", "everywhere"]], (name) => { this.model.section = name || null; edit.update(); return []; });
     this.note = h("p", { class: "trial-within" });
     this.back = tool("As everywhere", () => this.forget());
     this.el = h("div", {}, h("div", { class: "title-row" }, this.picker.el, this.back), this.note);
@@ -113,7 +113,7 @@ export class Within {
     this.el.hidden = !names.length;
     this.back.hidden = !over;
     const others = names.filter((name) => this.model.data.sections[name]?.lanes?.[this.edit.name]);
-    if (section === null) text(this.note, others.length ? `Otherwise in ${others.join(", ")}: what these write stays.` : "");
+    if (section === null) text(this.note, others.length ? `Different in ${others.join(", ")}: what is written there stays.` : "");
     else text(this.note, `${this.plays(section)}${over ? ` Its own here: ${this.own(over)}.` : " All as everywhere so far."}`);
   }
 
@@ -125,6 +125,6 @@ export class Within {
   own(over) {
     const kind = kindOf(this.model.words, over), here = kindOf(this.model.words, this.lane), base = kindOf(this.model.words, this.base);
     if (here !== base) return `a lane of ${here}, and not of ${base}`;
-    return Object.keys(over).map((key) => (key === kind ? key : key.replaceAll("_", " "))).join(", ");
+    return Object.keys(over).map((key) => (key === kind ? key : settingName(key))).join(", ");
   }
 }
