@@ -20,7 +20,7 @@ from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import Node, Runs, Window
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 from bridge.music.score import Score
 from bridge.music.value_node import ValueNode
 from bridge.music.values import build_node
@@ -67,6 +67,7 @@ class Ensemble:
         renderer sets it."""
         self.score = score
         self.performance = performance
+        self.settings = Settings(performance, self.value)
         self.lags: dict[int, int] = {} if lags is None else lags
         wanted = set(places)
         self.nodes: dict[int, Node] = {
@@ -131,7 +132,7 @@ class Ensemble:
         window = Window(
             start,
             end,
-            performance.setting,
+            self.settings.setting,
             performance.muted,
             self.value,
             self.ms,
@@ -282,13 +283,9 @@ class Ensemble:
         below.adopt(self, window.end)
         start = window.end
         while True:
-            lane_value, self.performance.lane_value = self.performance.lane_value, below.value
             below.look(start)
             below.nodes[lane].alone = True
-            try:
-                part = below.run(start, start + AHEAD_TICKS)
-            finally:
-                self.performance.lane_value = lane_value
+            part = below.run(start, start + AHEAD_TICKS)
             yield below.nodes[lane], part
             start = part.end
 

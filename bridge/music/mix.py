@@ -25,7 +25,7 @@ from bridge.music.live_state import NEVER
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.output import Feed, LineState, Mix, OutputLine
-from bridge.music.performance import Performance, ScoreLike
+from bridge.music.performance import Performance, ScoreLike, Settings
 from bridge.music.value_node import note_like
 
 _Due = tuple[int, int, float, int]
@@ -50,7 +50,7 @@ class Mixer:
     sounding time, up to a tick for which everything has been heard.
     """
 
-    def __init__(self, score: ScoreLike) -> None:
+    def __init__(self, score: ScoreLike, settings: Settings) -> None:
         self.score = score
         pitches = pitch_outputs(score)
         feeds: dict[str, list[Feed]] = {}
@@ -73,7 +73,7 @@ class Mixer:
                 lane = score.lanes[source]
                 notes = not lane.hits and note_like(lane, score.spec, pitches)
                 self._lines.setdefault(source, OutputLine(lane.hits, notes))
-            mix = Mix(score.outputs[name], coming, self._lines)
+            mix = Mix(score.outputs[name], coming, self._lines, settings)
             self._mixes.append(mix)
             for feed in coming:
                 self._fed.setdefault(feed.source, []).append(mix)

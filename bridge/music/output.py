@@ -12,7 +12,7 @@ from typing import NamedTuple
 from bridge.music.event import Event, EventKind
 from bridge.music.line import along
 from bridge.music.model import Drive, OutputRange
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 
 SEMITONES_PER_VOLT = 12.0
 HIGHEST_NOTE = 127.0
@@ -118,6 +118,7 @@ class Mix:
         "_lines",
         "_macros",
         "_playing",
+        "_settings",
         "base",
         "feeds",
         "high",
@@ -132,11 +133,16 @@ class Mix:
     )
 
     def __init__(
-        self, wired: OutputRange, feeds: list[Feed], lines: Mapping[int, OutputLine]
+        self,
+        wired: OutputRange,
+        feeds: list[Feed],
+        lines: Mapping[int, OutputLine],
+        settings: Settings,
     ) -> None:
         """`lines` has that of every lane among `feeds`, by position."""
         self.name, self.low, self.high, self.span = wired.name, wired.low, wired.high, wired.span
         self.feeds = feeds
+        self._settings = settings
         self._lines = {feed.source: lines[feed.source] for feed in feeds if feed.source >= 0}
         self._macros = tuple(-1 - feed.source for feed in feeds if feed.source < 0)
         self.pitch = wired.kind == "pitch"
@@ -227,9 +233,9 @@ class Mix:
                         source,
                         line,
                         self._lane_value(source, tick, performance),
-                        performance.setting(source, "depth", tick),
+                        self._settings.setting(source, "depth", tick),
                         self._lines[source].scale,
-                        performance.setting(source, "offset", tick),
+                        self._settings.setting(source, "offset", tick),
                     )
                 )
                 continue
@@ -285,9 +291,9 @@ class Mix:
         for lane in self.owners:
             value = self._lane_value(lane, tick, performance)
             if value is not None:
-                depth = performance.setting(lane, "depth", tick)
+                depth = self._settings.setting(lane, "depth", tick)
                 volts += depth * value * self._lines[lane].scale * self.span
-            volts += performance.setting(lane, "offset", tick)
+            volts += self._settings.setting(lane, "offset", tick)
         return min(max(volts, self.low), self.high)
 
     def _note(self, tick: int, performance: Performance) -> float | None:
@@ -296,7 +302,7 @@ class Mix:
         note = notes.get(self.leader)
         if note is None:
             return None
-        own = performance.setting(self.leader, "offset", tick)
+        own = self._settings.setting(self.leader, "offset", tick)
         return self._bent(note, self._driven(tick, performance) + own)
 
     @staticmethod

@@ -39,24 +39,17 @@ class ScoreLike(Protocol):
 _LANES_STAY = (MoveMacro, SetTempo)  # commands that leave every lane as it is
 
 
-def _silent(lane: int, tick: int) -> float:
-    return 0.0
-
-
 class Performance:
     """What the performer has set.
 
     running
         False while the transport stands: macros then go where they are sent at once, since no
         tick passes in which they could glide.
-    lane_value
-        where to ask for the value of a lane that drives a setting: (position, tick) to a value.
     """
 
     def __init__(self, score: ScoreLike) -> None:
         self.index = SetIndex(score.spec, score.lanes, score.positions)
         self.running = True
-        self.lane_value: Callable[[int, int], float] = _silent
         self._live = self.index.opening()
         self._ahead: list[LiveState] = []
         self._tick = 0
@@ -88,31 +81,6 @@ class Performance:
     def fixed(self, lane: int, name: str, tick: int) -> bool:
         """True when nothing moves a setting: its value stays until the next change."""
         return name not in self.at(tick).moving[lane]
-
-    def setting(self, lane: int, name: str, tick: int) -> float:
-        """The effective value of a setting at a tick: what is written, a section or a hand put in
-        its place, or where a drive puts it, plus what macros and lanes add, clamped to the
-        setting's range; a fill raises the density after that."""
-        live = self._live
-        if tick >= live.until:
-            live = self.at(tick)
-        if name not in live.moving[lane]:
-            return live.base[lane][name]
-        value = self.index.base_at(live, (lane, name), tick)
-        moves = self.index.drives.get((lane, name), ())
-        for move in moves:
-            if move.start is not None:
-                value = move.start
-        for source, _, by, curve in moves:
-            if source < 0:
-                value += by * self._shaped(live, -1 - source, tick, curve)
-            else:
-                value += by * self.lane_value(source, tick)
-        low, high, whole = _SCALES[name]
-        value = min(max(value, low), high)
-        if name == "density" and lane in live.filling:
-            return value + (1.0 - value) * self.setting(lane, "fill_share", tick)
-        return float(round(value)) if whole else value
 
     def macro(self, position: int, tick: int, curve: float | None = None) -> float:
         """What a macro drives with, 0..1: its value, on its way while it glides, then its curve, or
@@ -268,3 +236,38 @@ class Performance:
         self._live = live
         self._tick = self._tick if tick is None else tick
         self._changed(self._tick)
+
+
+class Settings:
+    """The settings of all lanes as one renderer has them: they depend on what its lanes do."""
+
+    def __init__(self, performance: Performance, lane_value: Callable[[int, int], float]) -> None:
+        """`lane_value` says what a lane that drives a setting does: (position, tick) to a value."""
+        self._performance = performance
+        self._lane_value = lane_value
+
+    def setting(self, lane: int, name: str, tick: int) -> float:
+        """The effective value of a setting at a tick: what is written, a section or a hand put in
+        its place, or where a drive puts it, plus what macros and lanes add, clamped to the
+        setting's range; a fill raises the density after that."""
+        performance = self._performance
+        live = performance._live
+        if tick >= live.until:
+            live = performance.at(tick)
+        if name not in live.moving[lane]:
+            return live.base[lane][name]
+        value = performance.index.base_at(live, (lane, name), tick)
+        moves = performance.index.drives.get((lane, name), ())
+        for move in moves:
+            if move.start is not None:
+                value = move.start
+        for source, _, by, curve in moves:
+            if source < 0:
+                value += by * performance._shaped(live, -1 - source, tick, curve)
+            else:
+                value += by * self._lane_value(source, tick)
+        low, high, whole = _SCALES[name]
+        value = min(max(value, low), high)
+        if name == "density" and lane in live.filling:
+            return value + (1.0 - value) * self.setting(lane, "fill_share", tick)
+        return float(round(value)) if whole else value

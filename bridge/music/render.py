@@ -63,7 +63,7 @@ class Renderer:
         self._ensemble = Ensemble(score, performance, score.order)
         self._ensemble.prepare()
         self._outs = [lane.out for lane in score.lanes]
-        self._mixer = Mixer(score)
+        self._mixer = Mixer(score, self._ensemble.settings)
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
         self._given_from = 0  # hits before it are on the way to there, and not given out
@@ -71,7 +71,6 @@ class Renderer:
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
         self._reach = _reach(score, performance.index.overrides)
-        performance.lane_value = self._ensemble.value
 
     # --- the caller's side ---
 

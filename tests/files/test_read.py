@@ -22,6 +22,7 @@ OWN_FILES = {
     "demo/working.py",
     "files/reference.py",
     "paper/manual.py",
+    "paper/page_pictures.py",
     "supervisor/failsafe.py",
     "supervisor/health.py",
     "supervisor/lastwords.py",

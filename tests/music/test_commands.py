@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE, WHEN
 from support.states import pending_mute
-from support.wired import BAR, BEAT, score_of
+from support.wired import BAR, BEAT, score_of, setting_of
 
 from bridge.errors import CommandError
 from bridge.music.model import Every, Lane
@@ -367,26 +367,26 @@ def test_all_out_is_at_once_and_for_good() -> None:
 def test_a_setting_is_given_back() -> None:
     setting = {"do": "setting", "lane": "rim", "setting": "level"}
     performance = after((0, {**setting, "value": 0.1}))
-    assert performance.setting(1, "level", 0) == 0.1
+    assert setting_of(performance, 1, "level", 0) == 0.1
     carry_out(performance, {"do": "section", "section": "flood", "when": "now"}, 10)
-    assert performance.setting(1, "level", 10) == 0.4  # the section says so itself
+    assert setting_of(performance, 1, "level", 10) == 0.4  # the section says so itself
     carry_out(performance, {**setting, "value": 0.2}, 20)
-    assert performance.setting(1, "level", 20) == 0.2
+    assert setting_of(performance, 1, "level", 20) == 0.2
     carry_out(performance, {**setting, "value": None}, 30)
-    assert performance.setting(1, "level", 30) == 0.4
+    assert setting_of(performance, 1, "level", 30) == 0.4
     carry_out(performance, {"do": "section", "section": "shallow", "when": "now"}, 40)
-    assert performance.setting(1, "level", 40) == 0.8
+    assert setting_of(performance, 1, "level", 40) == 0.8
 
 
 def test_still_holds_a_drift_and_lets_it_go() -> None:
     performance = after((0, {"do": "freeze", "lane": "tune", "on": True}))
-    assert performance.setting(4, "drift", 0) == 0.0
+    assert setting_of(performance, 4, "drift", 0) == 0.0
     # A surface still sees what the drift will be.
     assert lane(performance, "tune")["settings"]["drift"] == 0.2
     carry_out(performance, {"do": "setting", "lane": "tune", "setting": "drift", "value": 0.9}, 1)
-    assert performance.setting(4, "drift", 1) == 0.0
+    assert setting_of(performance, 4, "drift", 1) == 0.0
     carry_out(performance, {"do": "freeze", "lane": "tune", "on": False}, 2)
-    assert performance.setting(4, "drift", 2) == 0.9
+    assert setting_of(performance, 4, "drift", 2) == 0.9
 
 
 def test_a_macro_with_slew_starts_from_where_it_is() -> None:

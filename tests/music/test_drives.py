@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from support.said import carry_out
-from support.wired import BAR, play, score_of
+from support.wired import BAR, play, score_of, setting_of
 
 from bridge.music.model import Drive, Lane, Levels, Macro, Section, Steps
 from bridge.music.performance import Performance
@@ -49,7 +49,7 @@ def test_a_setting_is_where_the_drive_puts_it(
         carry_out(performance, {"do": "macro", "macro": macro, "value": turned}, 0)
     exponent = 4.0 ** (own if curve is None else curve)  # 2 ** (2 * curve)
     expected = start + (end - start) * value**exponent + 0.25 * more
-    assert performance.setting(0, "chance", 0) == pytest.approx(min(1.0, max(0.0, expected)))
+    assert setting_of(performance, 0, "chance", 0) == pytest.approx(min(1.0, max(0.0, expected)))
 
 
 def test_it_stands_above_what_the_set_a_section_or_a_hand_says() -> None:
@@ -60,7 +60,7 @@ def test_it_stands_above_what_the_set_a_section_or_a_hand_says() -> None:
     ]
     for command in said:
         carry_out(performance, command, 0)
-        assert performance.setting(0, "chance", 0) == 0.2
+        assert setting_of(performance, 0, "chance", 0) == 0.2
 
 
 def test_a_lane_of_values_may_put_a_setting_too() -> None:

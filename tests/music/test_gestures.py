@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.said import carry_out
-from support.wired import BAR, play, score_of
+from support.wired import BAR, play, score_of, setting_of
 
 from bridge.errors import CommandError
 from bridge.music.event import Event
@@ -114,7 +114,7 @@ def test_a_driven_density_is_filled_from_where_it_stands() -> None:
     performance = Performance(made)
     carry_out(performance, held(), 0)
     # 0.5 - 0.25 of the whole, and half of the way from there to 1.
-    assert performance.setting(0, "density", 0) == 0.25 + 0.75 * 0.5
+    assert setting_of(performance, 0, "density", 0) == 0.25 + 0.75 * 0.5
 
 
 @settings(max_examples=25)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import LANES, SCORE
 from support.states import pending_mute, pending_section
-from support.wired import BAR, BEAT, play, score_of
+from support.wired import BAR, BEAT, play, score_of, setting_of
 
 from bridge.music.live_state import Glide
 from bridge.music.model import Drive, Entry, Every, Lane, Levels, Macro, Section, Steps
@@ -71,8 +71,8 @@ def test_a_section_falls_on_the_bar_line() -> None:
         "mutes_at": 0.5,
         "by": "hand",
     }
-    assert performance.setting(AT["rim"], "level", BAR - 1) == 0.8
-    assert performance.setting(AT["rim"], "level", BAR) == 0.4
+    assert setting_of(performance, AT["rim"], "level", BAR - 1) == 0.8
+    assert setting_of(performance, AT["rim"], "level", BAR) == 0.4
     assert performance.macro(0, BAR - 1) == 0.25
     assert performance.macro(0, BAR) == 1.0
     assert [performance.tempo_at(t) for t in (BAR - 1, BAR)] == [120.0, 140.0]
@@ -94,12 +94,12 @@ def test_a_section_says_who_plays_and_leaves_helpers_alone() -> None:
 
 def test_the_variants_of_a_section_go_with_it() -> None:
     performance = after((0, recall("shallow")))
-    assert performance.setting(AT["kick"], "hits", 0) == 2
+    assert setting_of(performance, AT["kick"], "hits", 0) == 2
     carry_out(performance, recall("flood", when="now"), 1)
     # As written, plus push on its way: 500 ms are 960 ticks at 120; it starts at 0.
-    assert performance.setting(AT["kick"], "hits", 1) == 4
+    assert setting_of(performance, AT["kick"], "hits", 1) == 4
     carry_out(performance, recall("drift", when="now"), 2)
-    assert performance.setting(AT["kick"], "hits", 2) == 9
+    assert setting_of(performance, AT["kick"], "hits", 2) == 9
 
 
 def test_a_recall_can_be_taken_back() -> None:
@@ -139,13 +139,13 @@ def test_a_section_voids_the_return_of_a_drop_but_not_a_wish() -> None:
 
 def test_values_glide_over_a_morph() -> None:
     performance = after((0, recall("flood", morph_bars=2)))
-    assert performance.setting(AT["rim"], "level", 0) == 0.8
-    assert performance.setting(AT["rim"], "level", BAR) == pytest.approx(0.6)
-    assert performance.setting(AT["rim"], "level", 2 * BAR) == 0.4
+    assert setting_of(performance, AT["rim"], "level", 0) == 0.8
+    assert setting_of(performance, AT["rim"], "level", BAR) == pytest.approx(0.6)
+    assert setting_of(performance, AT["rim"], "level", 2 * BAR) == 0.4
     assert performance.macro(0, BAR) == pytest.approx(0.625)
     assert performance.macro(0, 2 * BAR) == 1.0
     # chance: 0.5 to 1 by the section, and 0.4 times the macro on top.
-    assert performance.setting(AT["rim"], "chance", BAR // 2) == pytest.approx(
+    assert setting_of(performance, AT["rim"], "chance", BAR // 2) == pytest.approx(
         0.625 + 0.4 * (0.25 + 0.75 / 4)
     )
     assert performance.state()["lanes"]["rim"]["settings"]["level"] == 0.8
@@ -161,7 +161,7 @@ def test_whole_settings_are_shown_whole_on_their_way() -> None:
     for tick in range(0, BAR + 1, BAR // 8):
         performance.settle(tick)
         value = performance.state()["lanes"]["kick"]["settings"]["hits"]
-        assert value == performance.setting(AT["kick"], "hits", tick)
+        assert value == setting_of(performance, AT["kick"], "hits", tick)
         shown.append(value)
     assert shown[0] == 4
     assert shown[-1] == 2
@@ -193,16 +193,18 @@ def test_a_hand_takes_a_setting_out_of_a_morph() -> None:
         (0, recall("flood", morph_bars=2)),
         (BEAT, {"do": "setting", "lane": "rim", "setting": "level", "value": 0.1}),
     )
-    assert [performance.setting(AT["rim"], "level", t) for t in (BEAT, BAR, 3 * BAR)] == [0.1] * 3
+    assert [setting_of(performance, AT["rim"], "level", t) for t in (BEAT, BAR, 3 * BAR)] == [
+        0.1
+    ] * 3
 
 
 def test_a_morph_into_a_morph_starts_from_where_things_are() -> None:
     performance = after(
         (0, recall("flood", morph_bars=2)), (BAR, recall("shallow", when="now", morph_bars=1))
     )
-    assert performance.setting(AT["rim"], "level", BAR) == pytest.approx(0.6)
-    assert performance.setting(AT["rim"], "level", BAR + BAR // 2) == pytest.approx(0.7)
-    assert performance.setting(AT["rim"], "level", 2 * BAR) == 0.8
+    assert setting_of(performance, AT["rim"], "level", BAR) == pytest.approx(0.6)
+    assert setting_of(performance, AT["rim"], "level", BAR + BAR // 2) == pytest.approx(0.7)
+    assert setting_of(performance, AT["rim"], "level", 2 * BAR) == 0.8
     assert performance.macro(0, BAR) == pytest.approx(0.625)
 
 

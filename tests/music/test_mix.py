@@ -15,7 +15,7 @@ from support.wired import BAR, OUTPUTS, play, score_of, values
 from bridge.music.event import Event
 from bridge.music.mix import Mixer
 from bridge.music.model import Decay, Drive, Every, Lane, Levels, Macro, Note, Notes, Shape, Steps
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 from bridge.music.render import Renderer
 from bridge.music.score import Score
 
@@ -401,8 +401,8 @@ def test_a_new_score_goes_on_from_the_values_that_stand() -> None:
 
 def test_only_outputs_that_something_drives_are_spoken_for() -> None:
     score = score_of(Lane("kick", Every(), out="main.gate-1"))
-    mixer = Mixer(score)
     performance = Performance(score)
+    mixer = Mixer(score, Settings(performance, lambda lane, tick: 0.0))
     assert mixer.hold(0, performance) == []
     assert mixer.events(BAR, performance) == []
 

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from support.said import carry_out
 from support.stage import COMMANDS, LANES, MOMENTS, SCORE
 from support.states import pending_mute
-from support.wired import BAR, BEAT, play, score_of
+from support.wired import BAR, BEAT, play, score_of, setting_of
 
 from bridge.errors import CommandError
 from bridge.music.model import SETTINGS, Drive, Every, Lane, Macro
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 from bridge.music.render import Renderer
 
 AT = SCORE.positions
@@ -25,7 +25,7 @@ def answers(performance: Performance, tick: int) -> list[Any]:
     found: list[Any] = [performance.tempo_at(tick), performance.next_change(tick)]
     for lane in range(len(LANES)):
         found += [performance.muted(lane, tick), performance.unheard(lane, tick)]
-        found += [performance.setting(lane, name, tick) for name in SETTINGS]
+        found += [setting_of(performance, lane, name, tick) for name in SETTINGS]
     return [*found, performance.macro(0, tick), performance.macro(1, tick)]
 
 
@@ -52,10 +52,10 @@ def test_a_setting_is_what_is_set_plus_what_drives_it_within_its_range(
     )
     performance = Performance(score)
     expected = min(1.0, max(0.0, written + first * depth + second * other))
-    assert performance.setting(0, "chance", 0) == pytest.approx(expected, abs=1e-12)
+    assert setting_of(performance, 0, "chance", 0) == pytest.approx(expected, abs=1e-12)
     # The depth counts for the whole range: gate goes from 0.01 to 16 steps.
     gate = min(16.0, 2.0 + second * 0.5 * (16 - 0.01))
-    assert performance.setting(0, "gate", 0) == pytest.approx(gate, abs=1e-12)
+    assert setting_of(performance, 0, "gate", 0) == pytest.approx(gate, abs=1e-12)
 
 
 def test_whole_settings_stay_whole() -> None:
@@ -63,16 +63,18 @@ def test_whole_settings_stay_whole() -> None:
     performance.running = False
     carry_out(performance, {"do": "macro", "macro": "push", "value": 0.5}, 0)
     # push: curve 0.5 squares it; 4 + 0.25 * 0.5 * 64 = 12; between, it is rounded.
-    assert performance.setting(AT["kick"], "hits", 0) == 12.0
+    assert setting_of(performance, AT["kick"], "hits", 0) == 12.0
     carry_out(performance, {"do": "macro", "macro": "push", "value": 0.55}, 0)
-    assert performance.setting(AT["kick"], "hits", 0) == round(4 + 0.55**2 * 32)
+    assert setting_of(performance, AT["kick"], "hits", 0) == round(4 + 0.55**2 * 32)
 
 
 def test_a_lane_drives_a_setting_by_its_value() -> None:
     performance = Performance(SCORE)
-    performance.lane_value = lambda lane, tick: {(AT["swell"], 40): 0.6}.get((lane, tick), 0.0)
-    assert performance.setting(AT["spray"], "density", 0) == 0.5
-    assert performance.setting(AT["spray"], "density", 40) == pytest.approx(0.8)
+    lanes = Settings(
+        performance, lambda lane, tick: {(AT["swell"], 40): 0.6}.get((lane, tick), 0.0)
+    )
+    assert lanes.setting(AT["spray"], "density", 0) == 0.5
+    assert lanes.setting(AT["spray"], "density", 40) == pytest.approx(0.8)
 
 
 def test_what_nothing_moves_is_fixed() -> None:
@@ -89,8 +91,8 @@ def test_what_nothing_moves_is_fixed() -> None:
 def test_lanes_swing_with_the_set_unless_they_say_otherwise() -> None:
     score = score_of(Lane("a", Every()), Lane("b", Every(), settings={"swing": 50.0}), swing=58.0)
     performance = Performance(score)
-    assert performance.setting(0, "swing", 0) == 58.0
-    assert performance.setting(1, "swing", 0) == 50.0
+    assert setting_of(performance, 0, "swing", 0) == 58.0
+    assert setting_of(performance, 1, "swing", 0) == 50.0
 
 
 # --- looking ahead -------------------------------------------------------------------------------

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pytest
-from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of
+from support.wired import BAR, OUTPUTS, build_nodes, changes, score_of, setting_of
 
 from bridge.music.line import along
 from bridge.music.model import Decay, Every, Lane, Levels, Note, Notes, Sample, Shape, Steps, Walk
@@ -25,7 +26,7 @@ def run(score: Score, start: int, end: int, nodes: list[Node]) -> dict[int, Any]
     window = Window(
         start,
         end,
-        performance.setting,
+        partial(setting_of, performance),
         performance.muted,
         lambda at, t: nodes[at].value_at(t),
         lambda ms: ms * 1.92,

@@ -39,7 +39,7 @@ from bridge.protocol.command import described_limits
 from bridge.protocol.declarations import declarations
 from bridge.protocol.performing import ThinGroup
 from bridge.protocol.table import decode
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 from bridge.music.model import Euclid, Lane, SetSpec
 from bridge.music.score import compile_score
 from bridge.service.app import Service, ServiceOptions
@@ -58,7 +58,8 @@ assert schema["properties"]["density"] == {"type": "number", "minimum": 0, "maxi
 spec = SetSpec(name="Low tide", lanes=(Lane("kick", Euclid(), groups=("drums",)),))
 performance = Performance(compile_score(spec, {}))
 performance.apply(command, 0)
-assert performance.setting(0, "density", 0) == 0.2
+settings = Settings(performance, lambda lane, tick: 0.0)
+assert settings.setting(0, "density", 0) == 0.2
 print("all doors know it")
 """
 

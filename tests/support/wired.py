@@ -10,7 +10,7 @@ from bridge.music.ensemble import build
 from bridge.music.event import Event
 from bridge.music.model import Lane, Macro, OutputRange, SetSpec
 from bridge.music.node import Change, Node, Window
-from bridge.music.performance import Performance
+from bridge.music.performance import Performance, Settings
 from bridge.music.render import Renderer
 from bridge.music.score import Score, compile_score
 
@@ -58,6 +58,11 @@ def build_nodes(score: Score) -> list[Node]:
     return [build(score, place) for place in range(len(score.lanes))]
 
 
+def setting_of(performance: Performance, lane: int, name: str, tick: int) -> float:
+    """A setting while no lane has a value."""
+    return Settings(performance, lambda lane, tick: 0.0).setting(lane, name, tick)
+
+
 def changes(
     score: Score,
     lane: str,
@@ -69,16 +74,16 @@ def changes(
     performance = performance or Performance(score)
     nodes = build_nodes(score)
     place = score.positions[lane]
-    performance.lane_value = lambda other, tick: nodes[other].value_at(tick)
+    settings = Settings(performance, lambda other, tick: nodes[other].value_at(tick))
     found: list[Change] = []
     start = 0
     for cut in sorted({*(c for c in cuts if 0 < c < end), end}):
         window = Window(
             start,
             cut,
-            performance.setting,
+            settings.setting,
             performance.muted,
-            performance.lane_value,
+            lambda other, tick: nodes[other].value_at(tick),
             lambda ms: ms * performance.tempo * 960 / 60000,
             version=performance.version(start),
             fixed=partial(performance.fixed, tick=start),

@@ -40,7 +40,7 @@ function printPart() {
     el: h("article", { "aria-label": "Print", class: "fields" },
       h("h2", { text: "Print" }),
       h("p", { text: "The patch sheet has every cable, every lane and every macro on a few printed pages, so that the rig can be built again tomorrow." }),
-      h("div", { class: "row-wrap" }, link("api/sheet", "Patch sheet"), link("api/sheet?bars=4", "Patch sheet, four bars of each lane"), link("api/scope.svg?bars=2", "Volts of two bars, as a drawing"), link("api/form.svg", "The set over its running order, as a drawing"), link("manual", "The manual")),
+      h("div", { class: "row-wrap" }, link("api/sheet", "Patch sheet"), link("api/sheet?bars=4", "Patch sheet, four bars of each lane"), link("api/scope.svg?bars=2", "Volts of two bars, as a drawing"), link("api/form.svg", "The running order, as a drawing"), link("manual", "The manual")),
       h("h3", { text: "Cautions" }),
       h("ul", { class: "plain" }, ...[
         "Turn monitors and headphones down before you patch or soundcheck.",
