@@ -54,3 +54,5 @@ def command(rig: Path, set_file: Path, out: Path, tuning: bool, takes: tuple[Pat
     outfile.written(out, f"{document.spec.name} on {loaded.name}, {-(-len(raw) // 1024)} KiB")
     for name in made.members:
         click.echo(f"  {name}")
+    if tuning and pack.TUNING not in made.members:
+        click.echo(f"no tunings went along: no output of {loaded.name} is tuned")

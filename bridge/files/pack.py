@@ -35,7 +35,7 @@ from bridge.files.profile import find_profile
 from bridge.files.read import read_input
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
-from bridge.files.store import flush_folder, write_atomic
+from bridge.files.store import OTHERS_S, flush_folder, sweep, write_atomic
 from bridge.files.strict import Limits, Strict, Text, check
 from bridge.files.tuning import load_tuning, tuning_path
 from bridge.files.yaml_text import render
@@ -227,6 +227,7 @@ def unpack(pack: Pack, folder: Path, file: str = "the pack") -> tuple[Rig, SetDo
     """
     if os.path.lexists(folder):
         raise FileExistsError(17, "is there already", str(folder))
+    sweep(folder.parent, OTHERS_S)
     made = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".new", dir=folder.parent))
     try:
         for name, content in pack.members.items():

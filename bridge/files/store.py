@@ -14,6 +14,7 @@ import contextlib
 import hashlib
 import os
 import re
+import shutil
 import stat
 import tempfile
 import time
@@ -35,18 +36,24 @@ _STAMP = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}-\d{2}-\d{2}(?:-\d+)?\Z")
 _LEFT = re.compile(r"\..+\.[a-z0-9_]{8}\.new")
 """As `tempfile.mkstemp` names what `write_atomic` asks it for."""
 
+OTHERS_S = 3600.0
+"""In a folder that is not ours alone, what a killed writer has left is swept after so long."""
+
 T = TypeVar("T")
 
 
-def write_atomic(path: Path, data: str | bytes, mode: int | None = None) -> None:
+def write_atomic(
+    path: Path, data: str | bytes, mode: int | None = None, *, lasting: bool = True
+) -> None:
     """Puts `data` (text as UTF-8) under `path`, whole or not at all.
 
     A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError
     when it cannot be done (it is a folder, a pipe or a device, say): then the old file is as it
-    was, and nothing is left beside it.
+    was, and nothing is left beside it. What is of no use after a power cut need not be `lasting`:
+    then nobody waits for the disk.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
-    with _replacing(path, mode) as handle:
+    with _replacing(path, mode, lasting) as handle:
         _write_all(handle, raw)
 
 
@@ -59,7 +66,7 @@ def open_atomic(path: Path) -> Iterator[BinaryIO]:
 
 
 @contextlib.contextmanager
-def _replacing(path: Path, mode: int | None) -> Iterator[int]:
+def _replacing(path: Path, mode: int | None, lasting: bool = True) -> Iterator[int]:
     path = Path(os.path.realpath(path))
     refuse_special(path)  # a rename would put a file in the place of a pipe or a device
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
@@ -67,7 +74,8 @@ def _replacing(path: Path, mode: int | None) -> Iterator[int]:
         try:
             os.fchmod(handle, _mode(path) if mode is None else mode)
             yield handle
-            os.fsync(handle)
+            if lasting:
+                os.fsync(handle)
         finally:
             os.close(handle)
         os.replace(name, path)
@@ -75,7 +83,8 @@ def _replacing(path: Path, mode: int | None) -> Iterator[int]:
         with contextlib.suppress(OSError):
             os.unlink(name)
         raise
-    flush_folder(path.parent)
+    if lasting:
+        flush_folder(path.parent)
 
 
 def sweep(folder: Path, older_s: float = 0.0) -> None:
@@ -87,9 +96,15 @@ def sweep(folder: Path, older_s: float = 0.0) -> None:
     """
     with contextlib.suppress(OSError):
         for path in [*folder.glob(".*.new"), *folder.glob("*/.*.new")]:
-            old = older_s == 0 or abs(time.time() - path.lstat().st_mtime) > older_s
-            if _LEFT.fullmatch(path.name) and old:
-                path.unlink()
+            with contextlib.suppress(OSError):
+                about = path.lstat()
+                old = older_s == 0 or abs(time.time() - about.st_mtime) > older_s
+                if not _LEFT.fullmatch(path.name) or not old:
+                    continue
+                if stat.S_ISDIR(about.st_mode):  # of a pack that was being opened
+                    shutil.rmtree(path)
+                else:
+                    path.unlink()
 
 
 def _mode(path: Path) -> int:

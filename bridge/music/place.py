@@ -62,14 +62,16 @@ _SHAPES = (KeyError, TypeError, IndexError, AttributeError, AssertionError, Arit
 _ENDLESS = {"inf": math.inf, "-inf": -math.inf}
 
 
-def plain(renderer: Renderer) -> dict[str, Any] | None:
+def plain(stood: object) -> dict[str, Any] | None:
     """
-    Where a renderer stands.
+    Where a renderer stood.
+
+    Args:
+        stood: what its `Renderer.place` gave, now or some time ago.
 
     Returns:
         Data that JSON carries, for `stand`; None where it is too much to keep.
     """
-    stood = renderer.place
     assert isinstance(stood, Stood)
     nodes, hand, form = stood.mark.nodes
     pen = _Pen()
@@ -98,7 +100,7 @@ def stand(renderer: Renderer, data: Any) -> None:
         if data["format"] != FORMAT:
             raise ValueError(f"it is of version {data['format']!r}, not {FORMAT}")
         renderer.stand(_stood(renderer.score, data))
-        if plain(renderer) != data:
+        if plain(renderer.place) != data:
             raise ValueError("it does not fit")
     except (*_SHAPES, ValueError) as error:
         raise ValueError(f"this is no place of this set: {error}") from None

@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from bridge.errors import CommandError
-from bridge.music import place, snapshot
+from bridge.music import snapshot
 from bridge.music.event import Event
 from bridge.music.model import SetSpec
 from bridge.music.names import after
@@ -184,10 +184,10 @@ class Part:
         return {"state": state, "rendered": rendered, "revision": self.revision}
 
     def stands(self) -> dict[str, object]:
-        """Where everything stands at `rendered`, as plain data: `place.stand` puts a renderer of
-        the same score there. ``place`` is None where that is too much to keep."""
+        """Where everything stands at `rendered`. It takes a fraction of what it takes to make
+        plain data of ``place`` (`place.plain`), which stays as it is and may wait."""
         self.performance.settle(self.rendered)
-        return {**self.memory(), "place": place.plain(self.renderer)}
+        return {**self.memory(), "place": self.renderer.place}
 
     # --- playing --------------------------------------------------------------------------------
 

@@ -22,6 +22,7 @@ from bridge.music.score import Score
 from bridge.player.dispatch import Player
 from bridge.player.messages import Place
 from bridge.player.start import PortSpec
+from bridge.player.tape import only_places
 from bridge.ports.simulated import SimulatedOut
 from bridge.protocol.running import (
     Continue,
@@ -48,8 +49,6 @@ TRIAL_BARS = 2
 """A place is gone to when so many bars can be played from there."""
 CHANGES = ("move", "swap", "tempo")
 """What changes how things stand."""
-PLACES = {kind.ROW.do for kind in (Start, Stop, Continue, SetPosition, Follow, UseInternalClock)}
-"""Moves that change only where and by whose clock the song goes."""
 
 
 class Row(NamedTuple):
@@ -322,7 +321,7 @@ class Replay:
         elif mark["is"] == "tempo":
             tempo = SetTempo(bpm=float(mark["bpm"]))
             self.player.command(tempo, self.now, lambda error: None)
-        elif mark["command"].get("do") not in PLACES:
+        elif not only_places(mark):
             self._move(mark)
 
     def _render(self, until: int) -> None:
@@ -389,11 +388,11 @@ def stood_marks(marks: Sequence[Mark]) -> Iterator[Mark | None]:
 
 
 def _told(marks: Sequence[Mark]) -> Mark | None:
-    """It is told before anything else happens but the line of the tempo and what closes gates."""
+    """It is told before anything else changes how things stand."""
     for mark in marks:
         if mark["is"] == "stands":
             return mark
-        if mark["is"] in MOVES:
+        if mark["is"] in MOVES and not only_places(mark):
             return None
     return None
 

@@ -26,6 +26,7 @@ from typing import Any
 from bridge.clock.tempo import Anchor
 from bridge.player.frames import rows_of
 from bridge.player.messages import Swap
+from bridge.protocol.running import Continue, Follow, SetPosition, Start, Stop, UseInternalClock
 
 MOST_ROWS = 20_000
 """Rows that wait for somebody to fetch them: a minute of dense playing, some 4 MB."""
@@ -49,6 +50,9 @@ MARKS = 2
 STAND_NS = 1_000_000_000
 """Where everything stands is some kilobytes: it is noted so often at most."""
 
+NO_CHANGES = ("line", "says", "turn", "stands")
+PLACES = {kind.ROW.do for kind in (Start, Stop, Continue, SetPosition, Follow, UseInternalClock)}
+
 Row = tuple[float, int, int | None, str, bytes, str]
 Event = tuple[int, int, str, str, float, int, str | None]
 
@@ -66,6 +70,8 @@ class Tape:
         """Messages of this take so far, those of MIDI clock left out."""
         self.staged = 0
         """The newest deadline for which messages were made ready."""
+        self.changes = 0
+        """Counts what was marked that may change how things stand."""
         self._tick_at = tick_at
         self._sent: list[Row] = []
         self._events: list[Event] = []
@@ -186,6 +192,7 @@ class Tape:
             self._mark({"is": what, "ns": now, "tick": self._tick_at(now), **more})
 
     def _mark(self, mark: dict[str, object]) -> None:
+        self.changes += mark["is"] not in NO_CHANGES and not only_places(mark)
         self._marks.append(mark)
         if len(self._marks) > MOST_MARKS:
             # The begin stays: without it the rest could not be read.
@@ -224,6 +231,11 @@ class Tape:
         self._closed.append(made)
         if len(self._closed) > MOST_BATCHES:
             self.lost += rows_of(self._closed.popleft())
+
+
+def only_places(mark: Mapping[str, Any]) -> bool:
+    """Whether it is a move that changes only where and by whose clock the song goes."""
+    return mark["is"] == "move" and mark["command"].get("do") in PLACES
 
 
 def _same(last: Anchor, piece: Anchor) -> bool:

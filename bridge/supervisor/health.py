@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
+
+from bridge.files import store
 
 FILE = "health.json"
 EVERY_S = 2.0
@@ -48,10 +49,8 @@ class Told:
         if health == self._last:
             return
         self._last = health
-        new = self._path.with_suffix(".new")
         with contextlib.suppress(OSError):  # nobody's playing depends on it
-            new.write_text(json.dumps(asdict(health)))
-            os.replace(new, self._path)
+            store.write_atomic(self._path, json.dumps(asdict(health)), lasting=False)
 
 
 def read(folder: Path) -> Health | None:

@@ -168,7 +168,7 @@ class Recorder:
             open_.left(tick, due)
         if marks and marks[-1]["is"] == "end":
             self._end(now)
-        elif self._size > FILE_BYTES:
+        elif self._grown > FILE_BYTES:
             at = next((at for at, mark in enumerate(marks) if mark["is"] == "stands"), None)
             if at is not None:
                 self._go_on_in_a_new_file(now, marks[at])
@@ -184,8 +184,13 @@ class Recorder:
         if self._take is not None and self._part.rows and now >= self._next_at:
             self._next_at = now + GATHER_S
             self._flush()
-            if self._size > FILE_BYTES * 8 // 7:
+            if self._grown > FILE_BYTES * 8 // 7:
                 self._go_on_in_a_new_file(now)
+
+    @property
+    def _grown(self) -> int:
+        """Bytes of the file of this take; a slow disk may be at that of an earlier one."""
+        return 0 if self._take is None or self._file_of != self._take.path else self._size
 
     def _begin(self, mark: Mapping[str, Any], now: float, part: int = 1) -> None:
         wall = self._wall()
@@ -357,12 +362,12 @@ class Recorder:
         job.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         flags = os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC | os.O_APPEND
         self._file = os.open(job.path, flags, 0o600)
-        self._file_of = job.path
         fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self._size = os.fstat(self._file).st_size
         if job.first and self._size:
             os.ftruncate(self._file, 0)
             self._size = 0
+        self._file_of = job.path
 
     def _close(self) -> None:
         if self._file is not None:

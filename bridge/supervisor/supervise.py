@@ -54,8 +54,6 @@ STOP_S, CLOSE_ANYWAY_S = 3.0, 0.5
 MEND_S = 2.0
 STANDARD_OUTPUT = 1
 TURN_S = 0.25
-OTHERS_S = 3600.0
-"""In a folder that is not ours alone, what a killed writer has left is swept after so long."""
 
 
 _now = time.monotonic_ns
@@ -81,7 +79,7 @@ class Supervisor:
         request = loading.Request(options, self._socket, state, self._run)
         self._start = loading.answer(ahead.reader, request)
         for folder_of in {options.rig.resolve().parent, options.set.resolve().parent}:
-            store.sweep(folder_of, OTHERS_S)
+            store.sweep(folder_of, store.OTHERS_S)
         self._spending = Spending()
         self._moments = Moments(state, options.rig, options.set, self._run, self._spending)
         self._fallback = Fallback(_loaded(self._start), self._start.good)

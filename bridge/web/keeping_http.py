@@ -20,6 +20,7 @@ from bridge.files.fitting import Fit
 from bridge.files.read import read_input, reason
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
+from bridge.files.sounds import sounds_path
 from bridge.files.tuning import tuning_path
 from bridge.paper import moments, tuned
 from bridge.paper.sheet import sheet_html
@@ -56,8 +57,19 @@ class BringBackBody(b.Strict):
     when: SwapMoment = "bar"
 
 
+Beside = Literal["rig", "tuning", "sounds"]
+
+
+class BesideQuery(BaseModel):
+    """`of`: the rig's own file, its tunings, or what the last good soundcheck has heard."""
+
+    model_config = ConfigDict(extra="forbid")
+    of: Beside = "rig"
+
+
 class RigBackBody(b.Strict):
     moment: Which
+    of: Beside = "rig"
 
 
 class PackQuery(BaseModel):
@@ -108,9 +120,15 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
         path = session.loaded()[1].path
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 
-    @routes.add("GET", "/api/rig/moments", "rigMoments", "Every saved moment of the rig.")
-    async def of_rig(request: web.Request, query: object) -> MomentsAnswer:
-        path = _path(session.loaded()[0])
+    @routes.add(
+        "GET",
+        "/api/rig/moments",
+        "rigMoments",
+        "Every saved moment of the rig, or of what is kept beside it.",
+        query=BesideQuery,
+    )
+    async def of_rig(request: web.Request, query: BesideQuery) -> MomentsAnswer:
+        path = _path(session.loaded()[0], query.of)
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
 
     @routes.add(
@@ -132,11 +150,11 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
         "POST",
         "/api/rig/bring-back",
         "bringRigBack",
-        "Writes the rig file as it was saved before; it is used from the next start on.",
+        "Writes the rig, or what is beside it, as saved before; used from the next start on.",
         errors=(404, 409),
     )
     async def rig_back(request: web.Request, body: RigBackBody) -> MomentsAnswer:
-        path = _path(session.loaded()[0])
+        path = _path(session.loaded()[0], body.of)
         _, text = await in_thread(_version, path, body.moment)
         try:
             await in_thread(store.save, path, text, datetime.now())
@@ -201,10 +219,10 @@ def _pack_routes(book: SetBook, control: Control) -> Routes:
     return routes
 
 
-def _path(rig: Rig) -> Path:
+def _path(rig: Rig, of: Beside) -> Path:
     if rig.path is None:
         raise CommandError("the rig is no file", "state")
-    return rig.path
+    return {"rig": Path, "tuning": tuning_path, "sounds": sounds_path}[of](rig.path)
 
 
 def _key(path: Path) -> tuple[object, ...]:

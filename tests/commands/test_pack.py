@@ -195,3 +195,9 @@ def test_progress_is_shown_to_a_person_only(monkeypatch: pytest.MonkeyPatch) -> 
         with progress.shown("Packing", 4) as done:
             done(2)
         assert ("Packing" in screen.getvalue()) == seen
+
+
+def test_tunings_that_are_not_there_are_said(tmp_path: Path) -> None:
+    words = ("pack", DEMO / "rig.yaml", DEMO / "set.yaml", "--out", tmp_path / "tide.zip")
+    assert "no output of Quay rack is tuned" in run(*words, "--tuning").output
+    assert "tuned" not in run(*words).output

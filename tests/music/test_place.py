@@ -39,7 +39,7 @@ def another(renderer: Renderer) -> Renderer:
 def test_any_set_goes_on_from_any_tick(number: int) -> None:
     """Sets made from their number: lanes of every kind, logic, sections, feel."""
     one = played(corpus.score_of(number), number)
-    place = through_a_file(plain(one))
+    place = through_a_file(plain(one.place))
     other = another(one)
     stand(other, place)
     assert other.position == one.position
@@ -49,7 +49,7 @@ def test_any_set_goes_on_from_any_tick(number: int) -> None:
 
 
 def test_a_place_of_another_set_is_refused() -> None:
-    place = through_a_file(plain(played(corpus.score_of(3), 3)))
+    place = through_a_file(plain(played(corpus.score_of(3), 3).place))
     with pytest.raises(ValueError, match="no place of this set"):
         stand(another(played(corpus.score_of(4), 4)), place)
 
@@ -75,12 +75,12 @@ def test_what_is_no_place_is_refused(what: str) -> None:
     one = played(corpus.score_of(9), 9)
     name, value = BAD[what]
     with pytest.raises(ValueError, match="no place of this set"):
-        stand(another(one), {**(plain(one) or {}), name: value})
+        stand(another(one), {**(plain(one.place) or {}), name: value})
 
 
 def test_what_is_too_much_is_not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("bridge.music.place.MOST", 50)
-    assert plain(played(corpus.score_of(9), 9)) is None
+    assert plain(played(corpus.score_of(9), 9).place) is None
 
 
 def test_numbers_without_end_are_carried() -> None:

@@ -15,6 +15,8 @@ from bridge.files.pack import gather, pack_bytes
 from bridge.files.rig import parse_rig
 from bridge.files.set import parse_set
 from bridge.files.store import save
+from bridge.files.tuning import Tuning, load_tuning, save_tuning, tuning_path
+from bridge.voltage.calibration import Correction
 
 ZIP = {"Content-Type": "application/zip"}
 
@@ -84,6 +86,23 @@ async def test_a_rig_is_brought_back_in_its_file(stage: Any) -> None:
     assert status == 200
     assert path.read_text(encoding="utf-8") == before
     assert len(answer["moments"]) == 2
+
+
+async def test_tunings_and_what_was_heard_have_moments_of_their_own(stage: Any) -> None:
+    rig = stage.service.session.rig.path
+    for hour, offset in ((20, 0.25), (21, 0.5)):
+        made = Correction(offset, made="2026-01-31T20:00:00")
+        tuning = Tuning(made, "eight-gates-four-cv")
+        save_tuning(rig, "main.pitch-1", tuning, datetime(2026, 1, 31, hour))
+    status, answer, _ = await stage.call("GET", "/api/rig/moments?of=tuning")
+    assert (status, answer["file"]) == (200, tuning_path(rig).name)
+    (moment,) = answer["moments"]
+    assert any("main.pitch-1" in line for line in moment["changes"])
+    body = {"moment": moment["moment"], "of": "tuning"}
+    assert (await stage.call("POST", "/api/rig/bring-back", body))[0] == 200
+    assert load_tuning(rig)["main.pitch-1"].correction.offset_volts == 0.25
+    assert (await stage.call("GET", "/api/rig/moments?of=sounds"))[1]["moments"] == []
+    assert (await stage.call("GET", "/api/rig/moments?of=../x"))[0] == 400
 
 
 async def test_a_pack_is_downloaded_and_opened_again(stage: Any) -> None:

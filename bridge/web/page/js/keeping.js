@@ -7,35 +7,39 @@ import { Refusal, api, attempt, labelled } from "./fields.js";
 const said = (until) => until.replace("T", " ");
 
 /**
- * The saved moments of the set, or of the rig, the newest first.
+ * The saved moments of the set, or of the rig and what is beside it, the newest first.
  * @param {"set"|"rig"} what @param {string} note what bringing back does
- * @param {(moment: string) => Promise<any>} back @param {string} done
+ * @param {(moment: string, of: string) => Promise<any>} back @param {string} done
+ * @param {[string, string][]} files which of them, and what each is called; none: there is one
  * @returns {import("./bench.js").Part}
  */
-function momentsPart(what, note, back, done) {
+function momentsPart(what, note, back, done, files = []) {
+  const which = /** @type {HTMLSelectElement} */ (h("select", {}, ...files.map(([value, label]) => h("option", { value, text: label }))));
+  which.addEventListener("change", () => load());
   const list = h("ol", { class: "done-list", "aria-label": "Saved moments, the newest first" });
   const words = h("p"), wrong = h("div", { class: "problem", role: "alert" });
   let known = 0;
 
-  function row({ moment, until, changes }) {
+  function row({ moment, until, changes }, of) {
     const lines = changes.length ? changes : ["comments or layout only"];
     return h("li", {},
       h("div", {}, h("strong", { text: `As it was until ${said(until)}` }),
         h("small", { text: "what that save changed:" }), ...lines.map((line) => h("small", { text: line }))),
-      tool("Bring back", async () => { if (await attempt(wrong, () => back(moment), done)) await load(); }, { "aria-label": `Bring back what was saved until ${said(until)}` }));
+      tool("Bring back", async () => { if (await attempt(wrong, () => back(moment, of), done)) await load(); }, { "aria-label": `Bring back what was saved until ${said(until)}` }));
   }
 
   async function load() {
-    const answer = await attempt(wrong, () => api("GET", `${what}/moments`));
-    if (!answer) return;
+    const of = which.value;
+    const answer = await attempt(wrong, () => api("GET", `${what}/moments${of ? `?of=${of}` : ""}`));
+    if (!answer || of !== which.value) return;
     known = answer.moments.length;
     text(words, known ? `Saved moments of ${answer.file}. ${note}` : `Nothing was saved over ${answer.file} yet. Each save keeps the version that it replaces.`);
-    list.replaceChildren(...answer.moments.map(row));
+    list.replaceChildren(...answer.moments.map((moment) => row(moment, of)));
   }
 
   return {
     name: "moments", title: "Saved moments", note: () => (known ? `${known}` : ""), shown: load,
-    el: h("article", { "aria-label": "Saved moments", class: "fields" }, h("h2", { text: "Saved moments" }), words, wrong, list),
+    el: h("article", { "aria-label": "Saved moments", class: "fields" }, h("h2", { text: "Saved moments" }), files.length ? labelled("Of", which) : null, words, wrong, list),
   };
 }
 
@@ -45,7 +49,8 @@ export const setMoments = () => momentsPart("set", "One that is brought back pla
 
 /** @returns {import("./bench.js").Part} */
 export const rigMoments = () => momentsPart("rig", "One that is brought back is written into the file, and used from the next start on; what is there now is kept in turn.",
-  (moment) => api("POST", "rig/bring-back", { moment }), "Written. It is used from the next start on.");
+  (moment, of) => api("POST", "rig/bring-back", { moment, of }), "Written. It is used from the next start on.",
+  [["rig", "The rig"], ["tuning", "Its tunings"], ["sounds", "What the soundcheck heard"]]);
 
 /** A pack to download, and one to open. `opened` is told of a set that came.
  * @param {() => void} opened @returns {import("./bench.js").Part} */
