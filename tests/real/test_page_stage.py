@@ -369,7 +369,7 @@ def test_asking_explains_and_plays_nothing(screen: MakeScreen, demo: Running, un
     one.page.keyboard.press("?")
     until(lambda: "eight times less" in say.inner_text(), what="a key asks too")
     one.down(1, *one.spot("[data-sign=clock]"))
-    until(lambda: "leads or follows" in say.inner_text(), what="a long press asks too")
+    until(lambda: "which clock is in use" in say.inner_text(), what="a long press asks too")
     one.up(1)
     assert not one.page.locator("#panel").is_visible(), "and it was no touch"
     one.page.tap(".head[data-lane=rim]")

@@ -95,6 +95,7 @@ const BY_LABEL = {
   "Patch sheet": "Opens what is cabled to what, to print and take along.",
   "Patch sheet, four bars of each lane": "Opens the patch sheet with four bars of every lane drawn.",
   "Volts of two bars, as a drawing": "Draws the voltages of every output over two bars.",
+  "The running order, as a drawing": "Draws all lanes over the running order: hits, values, what repeats.",
   "The manual": "Opens the manual, made from the program itself.",
   Save: "Writes the set as it plays now into its file.",
   "Save as": "Writes the set as it plays now into a new file.",
