@@ -241,6 +241,29 @@ def test_with_room_to_spare_a_step_of_the_rarer_kind_changes_with_the_given_prob
     assert stats.binomtest(left[0], 4000 * 11, 0.1 * 5 / 11).pvalue > 0.001
 
 
+@pytest.mark.parametrize("other", [(1, "other"), (2, "lane")], ids=["lanes", "seeds"])
+def test_two_lanes_and_two_seeds_drift_independently(other: tuple[int, str]) -> None:
+    """Whether a pass differs from the one before, of two lanes and of two seeds: chi-square
+    (`scipy`) sees no connection between them in 2,000 passes."""
+
+    def moves(seed: int, lane: str) -> list[bool]:
+        drift = Drift(chance.key(seed, lane, "drift"))
+        found = []
+        for turn in range(1, 2001):
+            before = drift.changed
+            drift.begin_pass(turn, FIVE, 0.05, 4)
+            found.append(drift.changed != before)
+        return found
+
+    first, second = moves(1, "lane"), moves(*other)
+    assert first == moves(1, "lane")
+    table = [[0, 0], [0, 0]]
+    for one, two in zip(first, second, strict=True):
+        table[one][two] += 1
+    assert 0.2 < sum(first) / len(first) < 0.8
+    assert stats.chi2_contingency(table).pvalue > 0.001
+
+
 def test_a_pattern_all_of_hits_drifts_as_well() -> None:
     away = [len(drift.changed) for drift in drifted((1,) * 16, 0.1, 4, 1)]
     assert 0.5 < sum(away) / len(away) < 3
