@@ -45,12 +45,18 @@ T = TypeVar("T")
 def write_atomic(
     path: Path, data: str | bytes, mode: int | None = None, *, lasting: bool = True
 ) -> None:
-    """Puts `data` (text as UTF-8) under `path`, whole or not at all.
+    """Puts `data` under `path`, whole or not at all.
 
-    A link is followed; permissions of a file that is there stay, unless `mode` gives them. OSError
-    when it cannot be done (it is a folder, a pipe or a device, say): then the old file is as it
-    was, and nothing is left beside it. What is of no use after a power cut need not be `lasting`:
-    then nobody waits for the disk.
+    Args:
+        path: the file. A link is followed.
+        data: its bytes, or text, which becomes UTF-8.
+        mode: its permissions; None: those of the file that is there stay.
+        lasting: whether to wait until the disk has it. What is of no use after a power cut need not
+            last.
+
+    Raises:
+        OSError: it cannot be done (it is a folder, a pipe or a device, say). The old file is as it
+            was, and nothing is left beside it.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
     with _replacing(path, mode, lasting) as handle:

@@ -58,10 +58,10 @@ class Slow:
 def test_before_anything_was_measured_a_begin_waits_for_room_by_the_size_of_the_set(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    slow = Slow(tmp_path, monkeypatch, 6 * MS)
+    slow = Slow(tmp_path, monkeypatch, 2 * MS)
     slow.begin()
     assert slow.made == 0, "a begin itself costs nothing of that"
-    for slack in (0, 1 * MS, 5 * MS, slow.cautious):
+    for slack in (0, 1 * MS, 2 * MS, slow.cautious):
         slow.look(slack)
     assert slow.told() == []
     slow.look(slow.cautious + 1)

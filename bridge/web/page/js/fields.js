@@ -19,7 +19,8 @@ export class Refusal extends Error {
 
   /** All of it as lines for a person. */
   get lines() {
-    if (!this.problems.length) return [this.message, ...(this.problem?.errors ?? []).filter((e) => !this.message.includes(e.detail)).map((e) => `${e.pointer}: ${e.detail}`)];
+    const wrong = this.problem?.errors ?? []; // of one wrong place the message tells all
+    if (!this.problems.length) return wrong.length > 1 ? wrong.map((e) => `${e.pointer}: ${e.detail}`) : [this.message];
     return this.problems.map((p) => `${p.line ? `line ${p.line}: ` : ""}${p.path ? `${p.path}: ` : ""}${p.message}`);
   }
 }
