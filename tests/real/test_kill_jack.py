@@ -6,6 +6,7 @@ the second in which closing is said again and again (our choice), whoever was ki
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
@@ -33,13 +34,15 @@ tempo: 60
 lanes:
   kick: {steps: "xxxx", rate: 1/4, out: main.gate-1, gate: 0.95}
 """
+SERVERS = itertools.count(1)
 OPEN, CLOSED = bytes((0x99, 36)), bytes((0x89, 36))
 
 
 @pytest.fixture
 def jack(tmp_path: Path, needs: Needs) -> Iterator[dict[str, str]]:
     needs("jackd", "python:jack")
-    with jackd.server(f"lbkill{os.getpid()}", tmp_path) as env:
+    # A name of its own each time: what a killed client leaves of a server is not found by the next.
+    with jackd.server(f"lbkill{os.getpid()}-{next(SERVERS)}", tmp_path) as env:
         yield env
 
 
