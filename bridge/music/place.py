@@ -70,22 +70,26 @@ def plain(stood: object) -> dict[str, Any] | None:
         stood: what its `Renderer.place` gave, now or some time ago.
 
     Returns:
-        Data that JSON carries, for `stand`; None where it is too much to keep.
+        Data that JSON carries, for `stand`; None where it is too much to keep, or holds what cannot
+        be written.
     """
     assert isinstance(stood, Stood)
     nodes, hand, form = stood.mark.nodes
     pen = _Pen()
-    made = {
-        "format": FORMAT,
-        "position": stood.position,
-        "going": pen.write(stood.going),
-        "grid": stood.mark.tick,
-        "form": form,
-        "hand": pen.write(hand),
-        "nodes": [[place, pen.write(_lean(carry))] for place, carry in nodes.items()],
-        "mixer": pen.write(tuple(stood.mark.mixer)),
-        "waiting": pen.write(stood.mark.waiting),
-    }
+    try:
+        made = {
+            "format": FORMAT,
+            "position": stood.position,
+            "going": pen.write(stood.going),
+            "grid": stood.mark.tick,
+            "form": form,
+            "hand": pen.write(hand),
+            "nodes": [[place, pen.write(_lean(carry))] for place, carry in nodes.items()],
+            "mixer": pen.write(tuple(stood.mark.mixer)),
+            "waiting": pen.write(stood.mark.waiting),
+        }
+    except TypeError:
+        return None  # recording never ends the music
     return made if pen.count <= MOST else None
 
 

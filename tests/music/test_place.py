@@ -11,7 +11,7 @@ from support import corpus
 
 from bridge.music.performance import Performance
 from bridge.music.place import plain, stand
-from bridge.music.render import Renderer
+from bridge.music.render import Renderer, Stood
 from bridge.music.score import Score
 
 
@@ -89,3 +89,11 @@ def test_numbers_without_end_are_carried() -> None:
     assert _Pen().read(_Pen().write(float("-inf"))) == float("-inf")
     with pytest.raises(TypeError):
         _Pen().write(object())
+
+
+def test_what_cannot_be_written_is_left_out_and_raises_nothing() -> None:
+    """The player asks for it while it plays: a take that is less exact is better than silence."""
+    place = played(corpus.score_of(9), 9).place
+    assert isinstance(place, Stood)
+    assert plain(place) is not None
+    assert plain(Stood(place.position, place.mark, going=object())) is None  # type: ignore[arg-type]
