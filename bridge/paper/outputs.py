@@ -47,7 +47,15 @@ class OutputRow:
 
 
 def table(rig: Rig, document: SetDocument | None = None) -> list[OutputRow]:
-    """One row per output of the rig, in its order. InputError when the tuning file is wrong."""
+    """One row per output of the rig, in its order.
+
+    Args:
+        rig: the rig; its tuning is read from beside its file, where it has one.
+        document: the set that drives the outputs; None: the rig alone.
+
+    Raises:
+        InputError: the tuning file is wrong.
+    """
     tunings = load_tuning(rig.path) if rig.path is not None else {}
     driven = drivers(rig, document.spec if document is not None else None)
     return [_row(wired, rig, driven, tunings.get(name)) for name, wired in rig.wired.items()]
@@ -162,7 +170,13 @@ def step_words(row: OutputRow) -> str:
 
 
 def warnings(rig: Rig, document: SetDocument, bars: int = trial.BARS) -> list[Problem]:
-    """What will surprise, each with the place in the set file it comes from where there is one."""
+    """What will surprise, each with the place in the set file it comes from where there is one.
+
+    Args:
+        rig: the rig that it plays on.
+        document: a set that has been checked against it.
+        bars: how many are played offline as the set opens, to see it; each section has a few more.
+    """
     driven = drivers(rig, document.spec)
     found = [*_coarse(rig, document), *_voices(rig, document, driven), *_excluded(rig, driven)]
     found += trial.warnings(rig, document, bars)
