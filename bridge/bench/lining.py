@@ -177,7 +177,7 @@ def write_plan(rig: Rig, plan: Plan, now: datetime) -> tuple[Rig, Path | None]:
         now: the date of the copy.
 
     Returns:
-        As `bridge.files.rig_change.rewrite`: the rig that is written now, and the copy of what was.
+        The rig that is written now, and the copy of what was there, if it was anything else.
 
     Raises:
         InputError: the file is no rig any more, or would be none; nothing is written then.
