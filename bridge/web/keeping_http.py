@@ -108,12 +108,7 @@ class OpenedAnswer(b.Answer):
 
 
 def keeping_routes(book: SetBook, control: Control) -> Routes:
-    """Saved moments of set and rig, and packs of them to hand on.
-
-    Args:
-        book: the folder they lie in; swaps in what is brought back.
-        control: gives the rig and the set that play.
-    """
+    """Saved moments of set and rig, and packs of them to hand on."""
     routes = Routes()
     session = control.session
     lists: Heavy[MomentsAnswer] = Heavy()

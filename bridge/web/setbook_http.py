@@ -63,13 +63,7 @@ def _checked(book: SetBook, text: str) -> b.CheckAnswer:
 
 
 def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
-    """The set that plays: its text, checking, opening, saving, and the chart of what comes.
-
-    Args:
-        book: the set and its folder.
-        charts: make the chart.
-        control: gives the rig and the set that play, and what others have edited meanwhile.
-    """
+    """The set that plays: its text, checking, opening, saving, and the chart of what comes."""
     routes = Routes()
     edits = control.edits
     checks: Heavy[b.CheckAnswer] = Heavy()
