@@ -25,12 +25,13 @@ from typing import Any
 from bridge.errors import BridgeError
 from bridge.files import store
 from bridge.files.token import kept_token
+from bridge.player.closing import OFTEN_NS
 from bridge.player.wake import Wake
 from bridge.protocol.state import NOT_YET
 from bridge.supervisor import failsafe, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
-from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
+from bridge.supervisor.failsafe import Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.greeting import greeting, is_journal
