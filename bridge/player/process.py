@@ -35,11 +35,11 @@ from bridge.player.feedback import Feedback
 from bridge.player.frames import MEMORY, SCORE, pack_kept
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
-from bridge.player.link import Link
 from bridge.player.messages import Swap
 from bridge.player.missing import Missing
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
+from bridge.player.server import Link
 from bridge.player.start import Start, read_start
 from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake

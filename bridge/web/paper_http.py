@@ -19,7 +19,7 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
-from bridge.paper import fits, outputs, tuned
+from bridge.paper import free_outputs, output_table, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, digest
@@ -77,23 +77,25 @@ class PlanAnswer(b.Answer):
     warnings: list[b.TextProblem]
 
 
-def _planned(row: outputs.OutputRow) -> PlannedOutput:
+def _planned(row: output_table.OutputRow) -> PlannedOutput:
     fields = asdict(row)
     output = fields.pop("name")
-    return PlannedOutput(output=output, resolution=outputs.step_words(row), free=row.free, **fields)
+    return PlannedOutput(
+        output=output, resolution=output_table.step_words(row), free=row.free, **fields
+    )
 
 
 def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     """Plays some bars to see what the outputs are asked for: takes a moment."""
     document = playing.document
-    rows = outputs.table(rig, document)
-    warnings = [*document.warnings, *outputs.warnings(rig, document)]
+    rows = output_table.table(rig, document)
+    warnings = [*document.warnings, *output_table.warnings(rig, document)]
     return PlanAnswer(
         rig=rig.name,
         outputs=[_planned(row) for row in rows],
         loose=[
             LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
-            for x in fits.loose(document.spec, rows)
+            for x in free_outputs.loose(document.spec, rows)
         ],
         warnings=[
             b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)

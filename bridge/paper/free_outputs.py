@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from bridge.files.fitting import suits
 from bridge.music.model import SetSpec
-from bridge.paper.outputs import OutputRow
+from bridge.paper.output_table import OutputRow
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import pytest
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, parse_set
 from bridge.files.tuning import Tuning, save_tuning
-from bridge.paper.outputs import address_words, cents_words, lines, table, warnings
+from bridge.paper.output_table import address_words, cents_words, lines, table, warnings
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import Address, Output
 

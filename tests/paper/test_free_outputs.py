@@ -6,8 +6,8 @@ import pytest
 
 from bridge.files.rig import parse_rig
 from bridge.files.set import parse_set
-from bridge.paper.fits import loose
-from bridge.paper.outputs import table
+from bridge.paper.free_outputs import loose
+from bridge.paper.output_table import table
 
 RIG = parse_rig("rig: R\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
 
