@@ -46,9 +46,9 @@ class PatternedNode(SteppedNode):
 
     def place(self, window: Window, grid: int) -> int:
         """Go to the next step; which written value it plays."""
-        turn = round(window.setting(self.lane, "rotate", grid))
+        rotation = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, rotation) if rotation else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))

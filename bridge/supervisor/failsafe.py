@@ -97,7 +97,7 @@ class Failsafe:
 
     @property
     def again_ns(self) -> int | None:
-        """When closing is to be said again (`turn`), or None."""
+        """When closing is to be said again (`look`), or None."""
         return None if self._closing is None else self._closing.next_ns
 
     def begin(self, now: int) -> None:
@@ -105,7 +105,7 @@ class Failsafe:
         self._closing = Closing(now)
         self.close_all()
 
-    def turn(self, now: int) -> None:
+    def look(self, now: int) -> None:
         """Says it again when it is time."""
         said = Said.NOTHING if self._closing is None else self._closing.due(now)
         if said is Said.ALL:

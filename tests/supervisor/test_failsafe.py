@@ -92,18 +92,18 @@ def test_closing_is_said_again_until_a_player_answers(
     safe = Failsafe(safeties(VOICE, {"main": PortSpec(), "mono": PortSpec()}))
     safe.heard([[1, "mono", "923c40"]])
     ms = 1_000_000
-    safe.turn(0)
+    safe.look(0)
     assert not (tmp_path / "log").exists(), "not before it is begun"
     safe.begin(0)
     for now in range(0, 5000, 10):
-        safe.turn(now * ms)
+        safe.look(now * ms)
     everything = read(tmp_path / "log")["mono-safety"].count(bytes((0xB2, 123, 0)))
     assert 13 <= everything <= 15
     said = read(tmp_path / "log")["mono-safety"].count(bytes((0x82, 0x3C, 0x40)))
     gates = said - everything
     assert 10 <= gates <= 13, "the note that sounded is closed each time"
     safe.rest()
-    safe.turn(10_000 * ms)
+    safe.look(10_000 * ms)
     assert read(tmp_path / "log")["mono-safety"].count(bytes((0x82, 0x3C, 0x40))) == said
     assert safe.again_ns is None
     safe.begin(20_000 * ms)
