@@ -17,7 +17,7 @@ from bridge.player import work
 from bridge.ports import list_ports
 from bridge.ports.port import find
 
-Drawn = Callable[[list[output_table.OutputRow]], Iterable[str]]
+Drawn = Callable[[list[output_table.PlannedOutput]], Iterable[str]]
 """Draws the table of outputs, as lines."""
 
 
@@ -50,7 +50,7 @@ def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
         "good": True,
         "rig": rig.name,
         "set": None if document is None else document.spec.name,
-        "outputs": [{**asdict(row), "free": row.free} for row in output_table.table(rig, document)],
+        "outputs": [asdict(row) for row in output_table.table(rig, document)],
         "absent": list(absent(rig)),
         "warnings": [problem_facts(problem) for problem in in_order(_warnings(rig, document))],
         "problems": [],
@@ -125,7 +125,7 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def _outputs(rows: list[output_table.OutputRow], draw: Drawn) -> Iterator[str]:
+def _outputs(rows: list[output_table.PlannedOutput], draw: Drawn) -> Iterator[str]:
     yield from (f"  {line}" for line in draw(rows))
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Callable, Coroutine
-from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -40,49 +39,11 @@ class SheetQuery(BaseModel):
     bars: Annotated[int, Field(ge=1, le=16)] = 2
 
 
-class PlannedOutput(b.Answer):
-    """One output: what drives it, how it is reached, its range in volts and its resolution
-    (`step_mv`, and `step_cents` for pitch; null where it only opens and closes). `blocked_by` is an
-    output in use that excludes it."""
-
-    output: str
-    kind: str
-    by: str
-    low: float
-    high: float
-    rest: float
-    step_mv: float | None
-    step_cents: float | None
-    resolution: str
-    drivers: list[str]
-    cable: str
-    tuned: str
-    blocked_by: str
-    free: bool
-
-
-class LooseLane(b.Answer):
-    """A lane without an output; `helper` when it moves others; `fits`: free outputs for it."""
-
-    lane: str
-    kind: str
-    helper: bool
-    fits: list[str]
-
-
 class PlanAnswer(b.Answer):
     rig: str
-    outputs: list[PlannedOutput]
-    loose: list[LooseLane]
+    outputs: list[output_table.PlannedOutput]
+    loose: list[free_outputs.LooseLane]
     warnings: list[b.TextProblem]
-
-
-def _planned(row: output_table.OutputRow) -> PlannedOutput:
-    fields = asdict(row)
-    output = fields.pop("name")
-    return PlannedOutput(
-        output=output, resolution=output_table.step_words(row), free=row.free, **fields
-    )
 
 
 def plan(rig: Rig, playing: Playing) -> PlanAnswer:
@@ -92,11 +53,8 @@ def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     warnings = [*document.warnings, *output_table.warnings(rig, document)]
     return PlanAnswer(
         rig=rig.name,
-        outputs=[_planned(row) for row in rows],
-        loose=[
-            LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
-            for x in free_outputs.loose(document.spec, rows)
-        ],
+        outputs=rows,
+        loose=free_outputs.loose(document.spec, rows),
         warnings=[
             b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
             for p in warnings

@@ -33,7 +33,7 @@ def test_a_lane_fits_outputs_of_its_kind_that_are_free(lane: str, kinds: set[str
     rows = table(RIG, document)
     (found,) = loose(document.spec, rows)
     assert found.lane == "it"
-    wanted = [row.name for row in rows if row.kind in kinds and row.free]
+    wanted = [row.output for row in rows if row.kind in kinds and row.free]
     assert list(found.fits) == wanted
     assert wanted
     assert not {"main.gate-1", "main.pitch-1"} & set(found.fits)
