@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from bridge.errors import InputError, PortError
 from bridge.files import store
 from bridge.player.closing import Closing, Said
-from bridge.ports import OutPort, open_output
+from bridge.ports import OutPort, left_behind, open_output
 from bridge.supervisor.folders import CLOSING
 from bridge.voltage.message import RELEASE
 
@@ -112,6 +112,10 @@ class Failsafe:
             self.open()
         if said is not Said.NOTHING:
             self._send(said)
+
+    def left_behind(self) -> bool:
+        """Whether the MIDI system still holds ports of the player that has died."""
+        return left_behind(self._safeties.keys())
 
     def rest(self) -> None:
         """A player answers for the outputs again."""

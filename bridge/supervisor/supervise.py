@@ -219,13 +219,14 @@ class Supervisor:
         if self._watch.sock is None and player.ready and not self._stopping:
             with contextlib.suppress(OSError):
                 self._watch.connect(self._socket, now)
-        if player.at is not None and clock >= player.at:
+        if player.due(clock, self._failsafe.left_behind):
             self._guards.add(player.start(self._start))
 
     def _end(self) -> None:
         """Stops both at once, and closes every output unless the player has done it."""
         self._notify.tell(STOPPING="1")
         self._stopping = True
+        self.player.let_spare_go()
         children = [child for child in (self.player.child, self.service.child) if child is not None]
         for child in children:
             if child.poll() is None:

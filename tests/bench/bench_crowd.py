@@ -25,11 +25,11 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
-from bench_light import children  # noqa: E402
+from bench_light import named  # noqa: E402
 from bench_player import Ours, ours  # noqa: E402
 from bench_start import pss_mb  # noqa: E402
 from others import Bare  # noqa: E402
-from stage import OSC_MACROS, Stage, cpu_seconds, percentile, stage, table  # noqa: E402
+from stage import OSC_MACROS, cpu_seconds, percentile, stage, table  # noqa: E402
 
 
 async def view(http: int, viewers: int, counts: Path) -> None:
@@ -70,13 +70,6 @@ def send(port: int, rate: int) -> None:
         time.sleep(0.005)
 
 
-def service_of(on: Stage) -> int:
-    for pid in children(on.pid):
-        if "bridge.service" in Path(f"/proc/{pid}/cmdline").read_text():
-            return pid
-    raise SystemExit("there is no service")
-
-
 def row(what: str, mine: Ours, bare: list[float], memory: float, share: float) -> list[object]:
     late = sorted(mine.errors) or [float("nan")]
     cells = [f"{percentile(late, part) / 1000:.2f}" for part in (0.5, 0.99, 1)]
@@ -88,7 +81,7 @@ def measure(seconds: float, viewers: int, rate: int) -> list[str]:
     """Lines of Markdown."""
     me = [sys.executable, __file__]
     with tempfile.TemporaryDirectory() as name, stage(Path(name), loaded=False) as on:
-        service = service_of(on)
+        service = named(on.pid, int(on.state()["player"]["pid"]))["service"]
 
         def watch(what: str, length: float) -> list[object]:
             before = cpu_seconds(service)
