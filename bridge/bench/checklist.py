@@ -32,7 +32,13 @@ class Move(NamedTuple):
 
 
 def plan(out: Output, loud: bool = False) -> list[Move]:
-    """What is sent to one output; `loud` is the second round, after a person said yes."""
+    """What is sent to one output, in order of time.
+
+    Args:
+        out: its kind and its range say what.
+        loud: the second round, after a person said yes: pulses at `FULL` instead of `QUIET`, sweeps
+            over the whole range instead of a quarter of it.
+    """
     if out.kind in ("gate", "trigger", "clock", "reset", "run"):
         return _pulses(out, FULL if loud else QUIET)
     if out.kind == "pitch":
@@ -126,7 +132,12 @@ def report_lines(
 
 
 def gate_of(wired: WiredOutput, outputs: Mapping[str, WiredOutput]) -> str | None:
-    """The gate that must open for a value of a mono voice to come out; None elsewhere."""
+    """The gate that must open for a value of a mono voice to come out; None elsewhere.
+
+    Args:
+        wired: the output of the value.
+        outputs: all outputs of its rig, by name.
+    """
     if wired.output.voice is None or wired.output.gates:
         return None
     for name, other in outputs.items():
@@ -153,7 +164,13 @@ def describe(wired: WiredOutput) -> str:
 
 def messages_of(move: Move, wired: WiredOutput, encoder: Encoder) -> list[Message]:
     """The messages of one move. A value that only comes out with the gate of its voice opens that
-    gate quietly."""
+    gate quietly.
+
+    Args:
+        move: what is done; its time does not count here.
+        wired: the output that it is done to.
+        encoder: of the rig that holds this output; it keeps what is open.
+    """
     if move.what == "on":
         return encoder.gate_on(wired.name, move.value)
     if move.what == "off":

@@ -100,7 +100,11 @@ class LiningUp:
 
 
 def plan_of(rig: Rig, late: Mapping[str, Struck]) -> Plan:
-    """What makes the voices that were heard fall together.
+    """What makes the voices that were heard fall together; without an offset.
+
+    Args:
+        rig: what is written in it now is the plan's "before".
+        late: what was measured, by gate (``interface.output``); one that is not placed is left out.
 
     Raises:
         ValueError: none was heard, or one is later than can be made up for.
@@ -165,12 +169,31 @@ def lined_up(rig: Rig, plan: Plan, text: str | None = None) -> str:
 
 
 def write_plan(rig: Rig, plan: Plan, now: datetime) -> tuple[Rig, Path | None]:
-    """Writes a plan into the file of its rig; see `bridge.files.rig_change.rewrite`."""
+    """Writes a plan into the file of its rig. Blocks on disk.
+
+    Args:
+        rig: what the plan was made for.
+        plan: what is written, the offset too where it has one.
+        now: the date of the copy.
+
+    Returns:
+        The rig that is written now, and the copy of what was there, if it was anything else.
+
+    Raises:
+        InputError: the file is no rig any more, or would be none; nothing is written then.
+        OSError: it cannot be read or written.
+    """
     return rewrite(rig, lambda text: lined_up(rig, plan, text), now)
 
 
 def late_words(rig: Rig, name: str, one: Struck) -> str:
-    """One voice as measured, in words."""
+    """One voice as measured, in words.
+
+    Args:
+        rig: says where the cable of the output goes.
+        name: the gate, ``interface.output``.
+        one: its hits, heard or not.
+    """
     what = head(rig.wired[name])
     if one.stray:
         return f"{what}: what is heard does not come with its hits; left out"
@@ -185,7 +208,12 @@ def late_words(rig: Rig, name: str, one: Struck) -> str:
 
 
 def plan_words(rig: Rig, plan: Plan) -> list[str]:
-    """What would change, before and after."""
+    """What would change, before and after, a line each, and what stands in the way.
+
+    Args:
+        rig: the rig that the plan was made for.
+        plan: its latencies, in ms.
+    """
     lines = []
     for port, (before, after) in plan.interfaces.items():
         lines.append(f"  {port}: latency_ms {before:g} -> {after:g}")

@@ -243,7 +243,12 @@ def finding_words(finding: Finding, rig: Rig, known: Mapping[str, Known]) -> str
 
 
 def summary(check: ListenedCheck, trouble: BridgeError | None = None) -> list[str]:
-    """The list at the end: what to look at, or that nothing is wrong as far as can be heard."""
+    """The list at the end: what to look at, or that nothing is wrong as far as can be heard.
+
+    Args:
+        check: what was found so far, by a soundcheck that has ended.
+        trouble: why it broke off, told first; None: nothing did.
+    """
     lines = []
     if trouble is not None:
         lines.append(f"ended early: {trouble}")
@@ -270,7 +275,15 @@ def all_good(check: ListenedCheck) -> bool:
 
 
 def to_keep(check: ListenedCheck, now: datetime) -> dict[str, Known]:
-    """The sounds of this check, to be kept beside the rig with those of other outputs."""
+    """The sounds of this check, to be kept beside the rig with those of other outputs.
+
+    Args:
+        check: its gates that were heard replace what was known of them.
+        now: the date that they get, to the second.
+
+    Returns:
+        Sounds by gate, in the order of the rig; outputs that it no longer has are dropped.
+    """
     made = now.replace(microsecond=0).isoformat()
     kept = dict(check.known)
     for name, one in check.struck.items():

@@ -54,8 +54,13 @@ class LoopResult:
 
 
 def mixture(count: int = COUNT, seed: int = 1) -> list[bytes]:
-    """`count` messages of every kind an interface is sent: notes on and off, controllers, bend,
-    pressure, clock. Neighbours differ, so that a doubled message is seen."""
+    """Messages of every kind an interface is sent: notes on and off, controllers, bend, pressure,
+    clock. Neighbours differ, so that a doubled message is seen.
+
+    Args:
+        count: how many.
+        seed: the same seed gives the same messages.
+    """
     rng = Random(seed)
     messages: list[bytes] = []
     while len(messages) < count:
@@ -77,7 +82,12 @@ def mixture(count: int = COUNT, seed: int = 1) -> list[bytes]:
 
 
 def judge(sent: Sequence[tuple[int, bytes]], received: Sequence[tuple[int, bytes]]) -> LoopResult:
-    """Compares (ns, message) sent with (ns, message) received, both in time order."""
+    """Compares what was sent with what came back.
+
+    Args:
+        sent: pairs of ns and one whole message, in order of time.
+        received: the same of what came back; ns of the same clock.
+    """
     waiting: dict[bytes, list[int]] = {}
     for place, (_, message) in enumerate(sent):
         waiting.setdefault(message, []).append(place)

@@ -37,7 +37,13 @@ def lines(heads: Sequence[str], rows: Sequence[Sequence[str]], *, headed: bool) 
 
 
 def show(heads: Sequence[str], rows: Sequence[Sequence[str]], indent: str = "") -> None:
-    """Prints a table; the heads are for a terminal alone."""
+    """Prints a table; the heads are for a terminal alone.
+
+    Args:
+        heads: what the columns are called.
+        rows: as many cells in each.
+        indent: stands before each line; a terminal has room for `INDENT` letters.
+    """
     for line in lines(heads, rows, headed=False):
         click.echo(indent + line)
 

@@ -68,7 +68,17 @@ def check_out(
 
 
 def check_new(out: Path, endings: tuple[str, ...], inputs: Iterable[Path]) -> None:
-    """As `check_out`; a file that is there is refused as well: it may be a set somebody made."""
+    """As `check_out`; a file that is there is refused as well: it may be a set somebody made.
+
+    Args:
+        out: the file to write, named by ``--out``; ``-`` is not allowed.
+        endings: what its name may end in, such as ``.yaml``.
+        inputs: the files that the command reads.
+
+    Raises:
+        click.BadParameter: the name has another ending.
+        BridgeError: it is there already, or cannot be written as `check_out` says.
+    """
     check_out(out, endings, inputs)
     if out.exists():
         raise BridgeError(f"{printable(str(out))}  is there already; choose another name")
@@ -80,12 +90,25 @@ def is_stdout(out: Path) -> bool:
 
 
 def written(out: Path, words: str) -> None:
-    """Says what was written where, beside the output and never in it."""
+    """Says what was written where, beside the output and never in it.
+
+    Args:
+        out: the file; for ``-`` this goes to standard error.
+        words: what it holds, such as ``8 bars of Low tide``.
+    """
     note(f"{out}: {words}", err=is_stdout(out))
 
 
 def check_folder(folder: Path, *, to_write: bool = False) -> None:
-    """BridgeError when there is no such folder, or it may not be read or (`to_write`) written."""
+    """Refuses a folder that cannot be used.
+
+    Args:
+        folder: it must be there already.
+        to_write: files are to be written there, not only read.
+
+    Raises:
+        BridgeError: there is no such folder, or it may not be read or written to.
+    """
     named = printable(str(folder))
     try:
         folder.stat()
@@ -100,7 +123,15 @@ def check_folder(folder: Path, *, to_write: bool = False) -> None:
 
 
 def write_out(out: Path, data: str | bytes) -> None:
-    """Writes a file whole or not at all, over what is there. BridgeError when it cannot be done."""
+    """Writes a file whole or not at all, over what is there.
+
+    Args:
+        out: the file; ``-`` prints the data instead.
+        data: its bytes, or text, which becomes UTF-8.
+
+    Raises:
+        MachineError: it cannot be written.
+    """
     from bridge.files.read import reason
     from bridge.files.store import write_atomic
 
@@ -114,7 +145,18 @@ def write_out(out: Path, data: str | bytes) -> None:
 
 
 def save_out(out: Path, data: str | bytes) -> Path | None:
-    """The same, but a dated copy of what was there is kept: gives its path, None for no copy."""
+    """As `write_out`, but a dated copy of what was there is kept.
+
+    Args:
+        out: the file; ``-`` prints the data instead.
+        data: its bytes, or text, which becomes UTF-8.
+
+    Returns:
+        The copy; None when there was nothing, or nothing else.
+
+    Raises:
+        MachineError: it cannot be written, or what is there cannot be copied.
+    """
     from bridge.files.read import reason
     from bridge.files.store import save
 

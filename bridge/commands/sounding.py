@@ -30,6 +30,11 @@ def insist() -> None:
 def write(out: Path, notes: Sequence[Note], seconds: float) -> None:
     """Writes the file whole or not at all.
 
+    Args:
+        out: a file that ends in ``.wav`` (not checked here); what is there is replaced.
+        notes: what sounds, in order of time.
+        seconds: how long the music lasts, `MOST_S` at most; a second for its end follows.
+
     Raises:
         BridgeError: it would be too long.
         MachineError: it cannot be written.

@@ -48,7 +48,12 @@ def least() -> Level:
 
 def note(text: str, *, err: bool = False) -> None:
     """Says what was done, or what could be done next; nothing with `-q`. What was asked for is
-    printed by `click.echo`."""
+    printed by `click.echo`.
+
+    Args:
+        text: one line or several.
+        err: to standard error, where standard output is piped on.
+    """
     if least() in ("debug", "info"):
         click.echo(text, err=err)
 

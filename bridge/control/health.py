@@ -27,8 +27,13 @@ class Finding(NamedTuple):
 
 
 def findings(state: State, present: bool, health: Health | None) -> list[Finding]:
-    """Everything there is to say, in the order in which it matters. `state` is the whole state,
-    `present` whether the player is there, `health` what the supervisor says."""
+    """Everything there is to say, in the order in which it matters.
+
+    Args:
+        state: the whole state.
+        present: whether the player is there; when it is not, nothing else is said.
+        health: what the supervisor says; None: nothing, so only what the state knows is told.
+    """
     if not present:
         return [Finding("player", "failing", "is away", "it is being started again; wait")]
     return [

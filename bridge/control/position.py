@@ -8,7 +8,13 @@ from bridge.protocol.state import PlayerReport
 
 
 def tick_at(state: PlayerReport, now_ms: float) -> float:
-    """The position in ticks at `now_ms` (the player's monotonic clock: one for the machine)."""
+    """The position in ticks: it moves on in the tempo of the state while that is running.
+
+    Args:
+        state: of a player that has told its transport.
+        now_ms: ms of the player's monotonic clock (one for the machine); before the time of the
+            state it does not move.
+    """
     transport = state["transport"]
     tick = float(transport["tick"])
     if transport["state"] != "running":
@@ -25,7 +31,12 @@ def bar_ticks(state: PlayerReport) -> tuple[int, int]:
 
 
 def bar_and_beat(state: PlayerReport, tick: float) -> tuple[int, int]:
-    """Bar and beat of a tick, both counted from 1."""
+    """Bar and beat of a tick, both counted from 1.
+
+    Args:
+        state: gives the meter; 4/4 when it does not say.
+        tick: from the begin of the song.
+    """
     beats, unit = state.get("meter", (4, 4))
     at = position(int(tick), (int(beats), int(unit)))
     return at.bar, at.beat

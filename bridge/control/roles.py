@@ -36,7 +36,15 @@ def acting(role: Role) -> Iterator[None]:
 
 
 def demand(needed: Role, what: str) -> None:
-    """Raises `CommandError` of kind ``role`` unless who asks may do `what`."""
+    """Refuses what needs another role than that of who asks (see `acting`).
+
+    Args:
+        needed: the least of the roles that may do it.
+        what: what is asked for, as the error calls it: the word of a command, the name of a route.
+
+    Raises:
+        CommandError: kind ``role``, who asks may not.
+    """
     if not suffices(_role.get(), needed):
         raise CommandError(
             f"this device may {_role.get()}; '{what}' needs one that may {needed}", "role"

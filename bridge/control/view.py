@@ -33,8 +33,10 @@ LIMITS = described_limits()
 def merge_patch(old: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
     """The JSON Merge Patch (RFC 7396) that turns `old` into `new`; {} when they are equal.
 
-    A member that is None in `new` is removed by the patch: in a merge patch null means that.
-    Members that are the same object in both are not looked into.
+    Args:
+        old: what the other side has. A member that is the same object in both is not looked into.
+        new: what it is to have. A member that is None here is removed by the patch: in a merge
+            patch null means that.
     """
     patch: dict[str, object] = {}
     for key, value in new.items():

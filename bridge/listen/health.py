@@ -49,8 +49,15 @@ def level(samples: Samples) -> Level:
 
 
 def insist(samples: Samples, name: str) -> Level:
-    """The level, if it can be worked with. Raises `ListenError` for a muted input, silence and
-    clipping; `name` is what the input is called."""
+    """The level, if it can be worked with.
+
+    Args:
+        samples: full scale is -1 to 1.
+        name: what the input is called, for the error.
+
+    Raises:
+        ListenError: the input is muted, clips, or is silent.
+    """
     found = level(samples)
     if found.dead:
         raise wrong.muted(name)
@@ -63,7 +70,12 @@ def insist(samples: Samples, name: str) -> Level:
 
 def hum(samples: Samples, rate: float) -> float | None:
     """The mains frequency when nearly all of the sound is that and its multiples, else None. A
-    voice that plays just this note looks the same: only a note that does not move tells."""
+    voice that plays just this note looks the same: only a note that does not move tells.
+
+    Args:
+        samples: half a second or more.
+        rate: samples a second.
+    """
     power, step = _spectrum(samples, rate)
     total = float(power.sum())
     if total <= 0.0:
@@ -76,7 +88,12 @@ def hum(samples: Samples, rate: float) -> float | None:
 
 
 def strongest(samples: Samples, rate: float) -> float:
-    """Hz of the strongest line of a sound."""
+    """Hz of the strongest line of a sound.
+
+    Args:
+        samples: one or more; the line is as exact as the sound is long, to `rate` / length.
+        rate: samples a second.
+    """
     power, step = _spectrum(samples, rate)
     return float(np.argmax(power)) * step
 

@@ -50,7 +50,15 @@ def audio_inputs() -> list[AudioInput]:
 
 @contextlib.contextmanager
 def listening(wanted: str, channel: int = 1) -> Iterator[Listener]:
-    """`open_ear`, closed at the end; meanwhile the audio thread need not wait for other threads."""
+    """`open_ear`, closed at the end; meanwhile the audio thread need not wait for other threads.
+
+    Args:
+        wanted: the input's name or a part of it; empty is the default one.
+        channel: counted from 1.
+
+    Raises:
+        ListenError: it cannot be listened to, or the libraries are missing.
+    """
     ear = open_ear(wanted, channel)
     switch = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)

@@ -88,7 +88,12 @@ def measure(samples: Samples, rate: float, expected: float | None = None) -> Pit
 
 
 def cents(hertz: float, than: float) -> float:
-    """How much sharper `hertz` is `than` the other."""
+    """How much sharper one pitch is than another, in cents; below 0 when it is flatter.
+
+    Args:
+        hertz: the pitch, above 0.
+        than: the other one, above 0.
+    """
     return math.log(hertz / than) / CENT
 
 

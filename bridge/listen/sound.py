@@ -58,7 +58,12 @@ def mean_sound(hits: Sequence[Sound]) -> Sound:
 
 def distance(one: Sound, other: Sound) -> float:
     """How unlike two sounds are: 0 alike, about 1 plainly another sound. Levels do not count: a
-    fader is not a cable."""
+    fader is not a cable.
+
+    Args:
+        one: a sound; its centroid lies above 0 Hz.
+        other: another such; which is which makes no difference.
+    """
     bands = sum(
         ((a - b) / BAND_UNIT_DB) ** 2 * 10.0 ** (max(a, b) / 20.0)
         for a, b in zip(one.bands, other.bands, strict=True)

@@ -117,7 +117,12 @@ def _per_row(bars: int, a_page: int, room: float) -> int:
 
 
 def draw(chart: Chart, per_row: int | None = None) -> str:
-    """The chart as one SVG: its pages one below the other."""
+    """The chart as one SVG: its pages one below the other.
+
+    Args:
+        chart: all of its bars are drawn.
+        per_row: bars in a row; None: as `layout` finds.
+    """
     placed = layout(chart, per_row)
     parts = []
     for number, content in enumerate(_pages(placed)):
@@ -127,7 +132,12 @@ def draw(chart: Chart, per_row: int | None = None) -> str:
 
 
 def printed(chart: Chart, per_row: int | None = None) -> str:
-    """The chart as one HTML page that prints on sheets of A4, landscape."""
+    """The chart as one HTML page that prints on sheets of A4, landscape.
+
+    Args:
+        chart: all of its bars are drawn.
+        per_row: bars in a row; None: as `layout` finds.
+    """
     placed = layout(chart, per_row)
     sheets = "".join(_picture(chart, content, HEIGHT) for content in _pages(placed))
     style = "@page{size:A4 landscape;margin:0}body{margin:0}svg{display:block;break-after:page}"

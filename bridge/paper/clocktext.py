@@ -13,7 +13,12 @@ _STEPS = " ▁▂▃▄▅▆▇█"
 
 
 def text(report: ClockReport, width: int = 72) -> str:
-    """The report for a terminal, at most `width` (40 and up) columns wide."""
+    """The report for a terminal.
+
+    Args:
+        report: of any clock, also one without a pulse.
+        width: columns at most; below 40 counts as 40.
+    """
     width = max(40, width)
     lines = textwrap.wrap(report.verdict, width, break_on_hyphens=False)
     if report.late_ms:

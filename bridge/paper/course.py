@@ -34,7 +34,12 @@ class Course:
 
 
 def seconds_at(tempos: Sequence[tuple[int, float]], tick: int) -> float:
-    """The time from the first tick to another, at tempos of which each holds up to the next."""
+    """The time from the first tick to another.
+
+    Args:
+        tempos: pairs of a tick and BPM, ascending from tick 0 on; each holds up to the next.
+        tick: the other one, 0 or more.
+    """
     ends = [begin for begin, _ in tempos[1:]] + [tick]
     return sum(
         (min(end, tick) - begin) / TICKS_PER_QUARTER * 60.0 / bpm
@@ -50,6 +55,13 @@ def as_written(spec: SetSpec) -> Course:
 
 def of_section(spec: SetSpec, name: str) -> Course:
     """One section from the first tick on.
+
+    Args:
+        spec: the set that has it.
+        name: of the section; where that has no tempo of its own, it is the set's.
+
+    Returns:
+        A course without an end of its own.
 
     Raises:
         KeyError: the set has no such section.

@@ -84,7 +84,16 @@ def _heard(spec: SetSpec) -> tuple[SetSpec, dict[str, OutputRange]]:
 def rows(
     spec: SetSpec, events: Iterable[Event], everything: bool = False
 ) -> Iterator[tuple[int, str, str, str, int, str]]:
-    """Events as rows of the table."""
+    """Events as rows of the table.
+
+    Args:
+        spec: the set that they come from, for the names of lanes and macros.
+        events: as the renderer gives them.
+        everything: those that go to no output as well; their output is empty.
+
+    Returns:
+        A cell for each of `COLUMNS`.
+    """
     for event in events:
         output = event.output or ""
         if output.startswith(HELPER):
@@ -102,5 +111,10 @@ def value_text(value: float) -> str:
 
 
 def lane_name(spec: SetSpec, lane: int) -> str:
-    """The name of an event's lane; below 0 a macro."""
+    """The name of an event's lane.
+
+    Args:
+        spec: the set that the event comes from.
+        lane: place among its lanes, from 0; -1 is its first macro, -2 the second.
+    """
     return spec.lanes[lane].name if lane >= 0 else f"macro:{spec.macros[-1 - lane].name}"

@@ -22,7 +22,12 @@ class LooseLane:
 
 
 def loose(spec: SetSpec, rows: Iterable[PlannedOutput]) -> list[LooseLane]:
-    """Every lane without an output, in the order of the set."""
+    """Every lane without an output, in the order of the set.
+
+    Args:
+        spec: a set that plays on the rig.
+        rows: the outputs of the rig, as `bridge.paper.output_table.table` gives them for this set.
+    """
     free = [row for row in rows if row.free]
     return [
         LooseLane(

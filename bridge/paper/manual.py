@@ -43,7 +43,13 @@ def manual_html() -> str:
 
 
 def page_html(title: str, says: str, blocks: list[Block]) -> str:
-    """A page in the manual's look: a title, a line below it, contents, and the blocks."""
+    """A page in the manual's look: a title, a line below it, contents, and the blocks.
+
+    Args:
+        title: of the page and of its tab, as plain text.
+        says: the line below it, as plain text.
+        blocks: what follows; headings among them make the contents.
+    """
     text = style()
     body = "\n".join(_html(block, name) for block, name in _named(blocks))
     return (

@@ -78,7 +78,12 @@ class Bars:
 
 def set_text(path: Path, bar: int = 1, bars: int = 1) -> str:
     """
-    The text of a set with the drums of some bars (`bar` counts from 1).
+    The text of a set with the drums of some bars.
+
+    Args:
+        path: a standard MIDI file of `MAX_BYTES` at most.
+        bar: the first bar, counted from 1.
+        bars: how many.
 
     Raises:
         InputError: the file cannot be read, is no standard MIDI file, counts time in seconds, or
@@ -107,6 +112,11 @@ def groove_text(path: Path, bar: int = 1, bars: int = 1) -> str:
     The line of a set that plays with the timing of some bars: how late each sixteenth of the bar
     is, in percent of one. Where several hits fall on one the middle of them counts; one that nobody
     played is as late as the same place of the other beats.
+
+    Args:
+        path: a standard MIDI file of `MAX_BYTES` at most.
+        bar: the first bar, counted from 1.
+        bars: how many; the same sixteenth of all of them counts together.
 
     Raises:
         InputError: as `set_text`; bars that do not hold whole sixteenths.
@@ -215,7 +225,12 @@ def _bar_start(
 
 def lane_text(hits: Sequence[tuple[Fraction, int]], length: Fraction) -> str:
     """One lane as a YAML flow mapping: its pattern on the coarsest grid that fits, its level and
-    accent."""
+    accent.
+
+    Args:
+        hits: one or more places, in whole notes from the bar line, with velocities 1..127.
+        length: of the pattern, in whole notes.
+    """
     hits = [(max(Fraction(0), place), velocity) for place, velocity in hits]
     step = _grid([place for place, _ in hits], length)
     count = int(length / step)

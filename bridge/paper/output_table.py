@@ -46,7 +46,15 @@ class PlannedOutput:
 
 
 def table(rig: Rig, document: SetDocument | None = None) -> list[PlannedOutput]:
-    """One row per output of the rig, in its order. InputError when the tuning file is wrong."""
+    """One row per output of the rig, in its order.
+
+    Args:
+        rig: the rig; its tuning is read from beside its file, where it has one.
+        document: the set that drives the outputs; None: the rig alone.
+
+    Raises:
+        InputError: the tuning file is wrong.
+    """
     tunings = load_tuning(rig.path) if rig.path is not None else {}
     driven = drivers(rig, document.spec if document is not None else None)
     return [_row(wired, rig, driven, tunings.get(name)) for name, wired in rig.wired.items()]
@@ -151,7 +159,12 @@ def volts_words(row: PlannedOutput) -> str:
 
 
 def step_words(millivolts: float | None, cents: float | None) -> str:
-    """``0.49 mV, 0.59 cents``; ``-`` for outputs that only open and close."""
+    """The resolution of an output: ``0.49 mV, 0.59 cents``.
+
+    Args:
+        millivolts: None: it only opens and closes, which gives ``-``.
+        cents: None: it is no pitch.
+    """
     if millivolts is None:
         return "-"
     text = f"{millivolts:.2g} mV" if millivolts < 10 else f"{millivolts:.0f} mV"
@@ -164,7 +177,13 @@ def step_words(millivolts: float | None, cents: float | None) -> str:
 
 
 def warnings(rig: Rig, document: SetDocument, bars: int = trial.BARS) -> list[Problem]:
-    """What will surprise, each with the place in the set file it comes from where there is one."""
+    """What will surprise, each with the place in the set file it comes from where there is one.
+
+    Args:
+        rig: the rig that it plays on.
+        document: a set that has been checked against it.
+        bars: how many are played offline as the set opens, to see it; each section has a few more.
+    """
     driven = drivers(rig, document.spec)
     found = [*_coarse(rig, document), *_voices(rig, document, driven), *_excluded(rig, driven)]
     found += trial.warnings(rig, document, bars)

@@ -24,7 +24,16 @@ Drawn = Callable[[list[output_table.PlannedOutput]], Iterable[str]]
 def checked(
     rig_path: Path, set_path: Path | None, draw: Drawn = output_table.lines
 ) -> Iterator[str]:
-    """The lines of `lanebridge check`. Raises as `read_both`."""
+    """The lines of `lanebridge check`.
+
+    Args:
+        rig_path: a rig file; profiles of its own lie beside it.
+        set_path: a set file; None: the rig alone.
+        draw: how the table of outputs is drawn.
+
+    Raises:
+        InputError: as `read_both`.
+    """
     rig, document = read_both(rig_path, set_path)
     yield from absent(rig)
     yield from _summary(rig, document, draw)
@@ -32,7 +41,15 @@ def checked(
 
 
 def warned(rig_path: Path, set_path: Path | None) -> Iterator[str]:
-    """Those of the same lines that are warnings. Raises as `read_both`."""
+    """Those of the lines of `checked` that are warnings.
+
+    Args:
+        rig_path: a rig file; profiles of its own lie beside it.
+        set_path: a set file; None: the rig alone.
+
+    Raises:
+        InputError: as `read_both`.
+    """
     rig, document = read_both(rig_path, set_path)
     yield from absent(rig)
     yield from _said(_warnings(rig, document))
@@ -45,7 +62,12 @@ def _warnings(rig: Rig, document: SetDocument | None) -> list[Problem]:
 
 
 def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
-    """The same for programs: what drives each output, and every warning, as plain data."""
+    """What `checked` says for programs: what drives each output, and every warning, as plain data.
+
+    Args:
+        rig: a good rig, as `read_both` gives it.
+        document: a good set; None: the rig alone.
+    """
     return {
         "good": True,
         "rig": rig.name,
@@ -65,9 +87,13 @@ def problem_facts(problem: Problem) -> dict[str, object]:
 def read_both(rig_path: Path, set_path: Path | None) -> tuple[Rig, SetDocument | None]:
     """Read a rig and a set, and see whether the set can be played.
 
+    Args:
+        rig_path: a rig file; profiles of its own lie beside it.
+        set_path: a set file; None: the rig alone, and None for the set.
+
     Raises:
-        InputError: all problems of both files. When the rig is wrong the set is checked without
-            it, so that its own mistakes are said as well.
+        InputError: all problems of both files. When the rig is wrong the set is checked without it,
+            so that its own mistakes are said as well.
     """
     try:
         rig = load_rig(rig_path)

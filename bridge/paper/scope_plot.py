@@ -23,10 +23,15 @@ Trace = list[tuple[float, float]]
 def traces(
     outputs: Mapping[str, WiredOutput], sent: Iterable[tuple[int, str, bytes]]
 ) -> dict[str, Trace]:
-    """Volts of every output as steps: ``(seconds, volts)``, seconds counted from the first byte.
+    """Volts of every output as steps.
 
-    `sent` holds ``(ns, port, bytes)`` in the order of the wire. The first point of each trace is
-    its value at rest at time 0.
+    Args:
+        outputs: the outputs of the rig by name.
+        sent: ``(ns, port, bytes)`` in the order of the wire, `port` the name of the interface.
+
+    Returns:
+        By output, pairs of seconds from the first byte and volts; the first is the value at rest at
+        time 0.
     """
     decoder = Decoder(outputs)
     found: dict[str, Trace] = {name: [(0.0, volts)] for name, volts in decoder.volts.items()}

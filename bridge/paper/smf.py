@@ -73,7 +73,13 @@ def render(
 
 
 def head_of(spec: SetSpec, course: Course, end: int) -> Head:
-    """The first track of a set that goes this course, up to the tick `end`."""
+    """The first track of a set that goes a course.
+
+    Args:
+        spec: gives name, meter and key.
+        course: gives tempos and markers.
+        end: a tick; what stands there or later is left out.
+    """
     tempos = tuple(entry for entry in course.tempos if entry[0] < end)
     markers = tuple(entry for entry in course.markers if entry[0] < end)
     return Head(spec.name, spec.meter, key_name(spec), tempos, markers)
@@ -98,9 +104,11 @@ def write(head: Head, tracks: Mapping[str, Sequence[Sent]], end: int) -> bytes:
     """
     A whole file.
 
-    `tracks` maps a track's name to its messages in order of ticks (960 to the quarter); only
-    channel messages have a place there, the others are left out. `end` is the tick at which every
-    track ends, or later where a message comes after it.
+    Args:
+        head: what the first track says.
+        tracks: messages by the track's name, in order of ticks (960 to the quarter); only channel
+            messages have a place there, the others are left out.
+        end: the tick at which every track ends, or later where a message comes after it.
     """
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     file.tracks.append(_head_track(head, end))
@@ -192,7 +200,8 @@ def _track(name: str, timed: Iterable[tuple[int, mido.Message]], end: int) -> mi
 
 
 def tempo_us(bpm: float) -> int:
-    """Microseconds per quarter note, as set_tempo wants it."""
+    """Microseconds per quarter note at a tempo in BPM, as set_tempo wants it: within its three
+    bytes."""
     return min(LARGEST_TEMPO_US, max(SMALLEST_TEMPO_US, round(60_000_000 / bpm)))
 
 

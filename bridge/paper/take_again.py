@@ -118,6 +118,11 @@ def compare(take: Take, made: Played | None = None) -> Compared:
     Plays a take again and compares every message with its deadline. MIDI clock, which goes on by
     itself before and after, is left out. Of a take that was cut off, all is compared that is there.
 
+    Args:
+        take: one that does not go on from another (see `joined`).
+        made: what `played` gave for it; None: it is read here, as it is for each piece of a take in
+            which the player was started again.
+
     Raises:
         TakeError: it cannot be played again.
     """

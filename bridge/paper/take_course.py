@@ -228,7 +228,13 @@ class Places:
 
 
 def tempos(take: Take, places: Places, opening: float) -> tuple[tuple[int, float], ...]:
-    """Pairs of a place in the file and the tempo from there on."""
+    """Pairs of a place in the file and the tempo from there on, in BPM.
+
+    Args:
+        take: its marks say when the tempo changed.
+        places: its places in a file.
+        opening: BPM at the begin of a take that does not say its own.
+    """
     found: dict[int, float] = {0: float(take.head["begin"].get("bpm", opening))}
     for mark in take.marks:
         if mark["is"] == "line":

@@ -26,8 +26,13 @@ def midi_file(take: Take, made: Played | None = None) -> bytes:
     """
     The whole file, 960 ticks to the quarter.
 
+    Args:
+        take: what left its ports; one that was cut off ends with its last message.
+        made: what `played` gave for it; None: it is read here.
+
     Raises:
         TakeError: rig or set of the take cannot be read.
+        InputError: a set that took over in it cannot be read by this version.
     """
     made = made or played(take)
     places = Places(take, made.spec.bar_ticks)
@@ -89,7 +94,17 @@ def _address(data: bytes) -> bytes:
 
 
 def markers(take: Take, made: Played, places: Places) -> Iterator[tuple[int, str]]:
-    """Pairs of a place in the file and what changes there: a section, lanes out or in."""
+    """Pairs of a place in the file and what changes there: a section, lanes out or in.
+
+    Args:
+        take: its moves are done again to see when each took effect.
+        made: what `played` gave for it.
+        places: its places in a file.
+
+    Raises:
+        TakeError: how the take begins cannot be read.
+        InputError: a set that took over in it cannot be read by this version.
+    """
     section: str | None = None
     out: dict[str, bool] | None = None
     ns = 0
@@ -116,7 +131,15 @@ def _look(stand: Stand) -> tuple[str | None, dict[str, bool]]:
 
 def table(take: Take, made: Played | None = None) -> str:
     """Hits and values as a table with the columns of `lanebridge render`, ticks as in the MIDI
-    file. Raises TakeError."""
+    file.
+
+    Args:
+        take: what went to no output is left out.
+        made: what `played` gave for it; None: it is read here.
+
+    Raises:
+        TakeError: rig or set of the take cannot be read.
+    """
     made = made or played(take)
     places = Places(take, made.spec.bar_ticks)
     lanes = {lane.name for lane in made.spec.lanes}
@@ -134,7 +157,15 @@ def table(take: Take, made: Played | None = None) -> str:
 
 
 def moves(take: Take, made: Played | None = None) -> str:
-    """Everything that was done by hand as a table: where, by whom, what."""
+    """Everything that was done by hand as a table: where, by whom, what.
+
+    Args:
+        take: its moves, and the sets that were opened in it.
+        made: what `played` gave for it; None: it is read here.
+
+    Raises:
+        TakeError: rig or set of the take cannot be read.
+    """
     made = made or played(take)
     places = Places(take, made.spec.bar_ticks)
     file = io.StringIO()

@@ -59,12 +59,22 @@ def notes_of(score: Score, rows: Iterable[Row]) -> list[Note]:
 
 
 def hertz_of(note: float) -> float:
-    """Equal temperament, note 69 at 440 Hz (ISO 16; MIDI tuning standard)."""
+    """Hz of a MIDI note number, which may be fractional: equal temperament, note 69 at 440 Hz (ISO
+    16; MIDI tuning standard)."""
     return float(440.0 * 2.0 ** ((note - 69.0) / 12.0))
 
 
 def of_take(take: Take, score: Score) -> tuple[list[Note], float]:
-    """What sounds in a take, and how many seconds it lasts."""
+    """What sounds in a take.
+
+    Args:
+        take: what went to no output is not heard.
+        score: the one that it began with; lanes that came with another set are not heard.
+
+    Returns:
+        The notes, and how many seconds it lasts, up to its last note where its end was not
+        recorded.
+    """
     begin = int(take.head["begin"]["at"])
     rows = (
         (due - begin, owner, kind, value, length)

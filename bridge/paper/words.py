@@ -26,6 +26,11 @@ def logic_words(expression: str, lanes: Sequence[str], reads: str = "after-mute"
 
     Times are note values: ``kick has not hit for 1/4`` is a quarter note of silence.
 
+    Args:
+        expression: as a set file has it.
+        lanes: names that may stand in it.
+        reads: where lanes are read unless it says otherwise, ``after-mute`` or ``before-mute``.
+
     Raises:
         bridge.music.logic_parse.LogicError: the expression is wrong.
     """

@@ -20,7 +20,13 @@ _HEAD = struct.Struct(">Ic")
 
 
 def pack(kind: Kind, payload: bytes) -> bytes:
-    """One frame."""
+    """One frame.
+
+    Args:
+        kind: what the payload is: ``J`` JSON, ``P`` a pickle.
+        payload: less than `MAX_FRAME_BYTES`, which is not looked at here: readers refuse what is
+            longer.
+    """
     return _HEAD.pack(len(payload) + 1, kind.encode()) + payload
 
 

@@ -61,8 +61,16 @@ def _chained(first: Names, then: Names) -> Names:
 
 
 def swap_tick(rendered: int, when: str, spec: SetSpec) -> int:
-    """The tick at which another score takes over: the next line at or after `rendered`. Raises
-    CommandError when `when` is neither ``step``, ``beat`` nor ``bar``."""
+    """The tick at which another score takes over: the next line at or after `rendered`.
+
+    Args:
+        rendered: the tick up to which the score before it has been given out.
+        when: which lines count: ``step`` (a sixteenth), ``beat`` or ``bar``.
+        spec: the set whose beats and bars count.
+
+    Raises:
+        CommandError: `when` is none of these.
+    """
     grid = {"step": SIXTEENTH, "beat": spec.beat_ticks, "bar": spec.bar_ticks}.get(when)
     if grid is None:
         raise CommandError(f"swap: 'when' cannot be {when!r}")

@@ -90,7 +90,13 @@ class _Timed:
 def measure(
     score: Score, wired: Mapping[str, WiredOutput], clock: Callable[[], int] = time.thread_time_ns
 ) -> Work:
-    """Plays the beginning of a set; `clock` counts the work of this thread in ns."""
+    """Plays the beginning of a set on simulated ports, as fast as that can be done.
+
+    Args:
+        score: its tempo and its settings are moved to the highest that the set may come to.
+        wired: the outputs of the rig, by name.
+        clock: counts the work of this thread in ns.
+    """
     now = SECOND_NS
     ports = {port: SimulatedOut(port, int, keep=0) for port in {w.port for w in wired.values()}}
     player = Player(score, wired, ports, now, lambda: now, timing=Timing())
@@ -114,8 +120,17 @@ def measure(
 
 
 def check(score: Score, wired: Mapping[str, WiredOutput], file: str = "") -> None:
-    """Raises InputError, naming the lanes that cost most, when a set is too much to play here as
-    it is written, or as one of its sections has it."""
+    """Refuses a set that is too much to play here as it is written, or as one of its sections has
+    it. Most are light enough not to be played for it.
+
+    Args:
+        score: of the set, with its sections.
+        wired: the outputs of the rig, by name.
+        file: what the error calls the set's file.
+
+    Raises:
+        InputError: it is too much; the lanes that cost most are named.
+    """
     for form in score.forms:
         if not is_light(form):
             _check_form(form, wired, file)

@@ -96,7 +96,13 @@ def unusable(name: str) -> str:
 def find(text: str, names: Iterable[str], way: str = "output") -> str:
     """The one name that `text` is part of.
 
-    Raises PortError when none fits, or when several do (all are listed), or when `text` is empty.
+    Args:
+        text: a part of the name, in capitals or not, with its USB socket behind it or without.
+        names: the ports that there are; those that are never connected to do not count.
+        way: ``output`` or ``input``, as errors say it.
+
+    Raises:
+        PortError: none fits, several do (all are listed), or `text` is empty.
     """
     usable = [name for name in names if not unusable(name)]
     wanted, socket = split(text.strip().casefold())

@@ -13,9 +13,15 @@ from bridge.errors import MachineError
 
 
 def try_network_ports(host: str, http_port: int, osc_port: int) -> None:
-    """Nothing when both ports can be had on `host` (0: any free one); they are free again after it.
+    """Nothing when both ports can be had; they are free again after it.
 
-    Raises MachineError with a line for each that cannot be had, and the option that changes it.
+    Args:
+        host: the address of this machine to listen on (IPv4).
+        http_port: of TCP; 0: any free one.
+        osc_port: of UDP; 0: any free one.
+
+    Raises:
+        MachineError: a line for each that cannot be had, and the option that changes it.
     """
     endpoints = (
         ("HTTP", "--port", socket.SOCK_STREAM, http_port),

@@ -54,7 +54,8 @@ class Told:
 
 
 def read(folder: Path) -> Health | None:
-    """What was told last; None when nothing was, or nothing that can be read."""
+    """What was told last in the folder of this run; None when nothing was, or nothing that can be
+    read."""
     try:
         return Health(**json.loads((folder / FILE).read_bytes()))
     except (OSError, ValueError, TypeError):

@@ -60,7 +60,16 @@ class Refusal:
 
 
 def answer(child: subprocess.Popen[bytes], request: Request) -> Prepared:
-    """What it has found. Raises BridgeError: what is wrong, or that it ended without a word."""
+    """What the process has found. It has ended then; where the wait breaks off, it is killed.
+
+    Args:
+        child: this module as a program, with pipes to its standard input and output.
+        request: what it is to load.
+
+    Raises:
+        BridgeError: nothing can be played; the process says why.
+        MachineError: so for what the machine lacks, or the process ended without a word.
+    """
     try:
         out, _ = child.communicate(pickle.dumps(request, pickle.HIGHEST_PROTOCOL))
     except BaseException:

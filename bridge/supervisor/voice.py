@@ -173,5 +173,10 @@ def encoding_of(stream: object) -> str:
 
 
 def standard(of: Callable[[], object] = lambda: sys.stdout, handle: int = 1) -> Voice:
-    """A voice for standard output, or for another standard stream."""
+    """A voice for standard output, or for another standard stream.
+
+    Args:
+        of: gives the stream; only its encoding counts.
+        handle: its file descriptor, which is written to.
+    """
     return Voice(handle, encoding_of(of()))

@@ -83,7 +83,12 @@ class Fit:
 
 
 def asked_volts(out: Output, note: float) -> float:
-    """Volts that asking `out` for `note` really asks for, once rounded to a MIDI value."""
+    """Volts that asking `out` for `note` really asks for, once rounded to a MIDI value.
+
+    Args:
+        out: a pitch output.
+        note: MIDI note number, fractional allowed.
+    """
     volts = clamp_volts(out, volts_of_note(out, note))
     top = TOP_CODE.get(out.address.by)
     if top is None or out.address.by == "note-velocity":
@@ -92,16 +97,28 @@ def asked_volts(out: Output, note: float) -> float:
 
 
 def cents_between(out: Output, measured: float, wanted: float) -> float:
-    """How sharp `measured` volts sound against `wanted` volts."""
+    """How sharp one voltage sounds against another, in cents; below 0 where it is flat, not finite
+    where one has no pitch (Hz/V at 0 V and below).
+
+    Args:
+        out: says by which law they sound.
+        measured: volts.
+        wanted: volts against which it is held.
+    """
     return 100.0 * (note_of_volts(out, measured) - note_of_volts(out, wanted))
 
 
 def fit(out: Output, readings: Sequence[Reading], made: str = "") -> Fit:
-    """The correction of `out` from at least two readings at different voltages.
+    """The correction of an output.
+
+    Args:
+        out: a pitch output.
+        readings: at least two at different voltages, in any order.
+        made: the day (ISO 8601), which stays with the correction.
 
     Raises:
-        InputError: too few readings, not finite, no pitch at all (Hz/V at or below 0 V), all at
-            one voltage, or so far from the asked voltages that something else is wrong.
+        InputError: too few readings, not finite, no pitch at all (Hz/V at or below 0 V), all at one
+            voltage, or so far from the asked voltages that something else is wrong.
     """
     _refuse_bad(out, readings)
     before = tuple(cents_between(out, r.measured, r.asked) for r in readings)

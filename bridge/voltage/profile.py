@@ -154,14 +154,24 @@ class WiredOutput:
 
 
 def clamp_volts(out: Output, volts: float) -> float:
-    """`volts` within the output's two ends, whichever is higher; not a number becomes rest."""
+    """`volts` within the two ends of an output.
+
+    Args:
+        out: either end may be the higher one.
+        volts: any; not a number becomes rest.
+    """
     if volts != volts:
         return out.rest
     return min(max(volts, min(out.low, out.high)), max(out.low, out.high))
 
 
 def volts_of_note(out: Output, note: float) -> float:
-    """Volts that sound `note` (may be fractional) by the output's law, not clamped."""
+    """Volts that sound a note by the output's law, not clamped.
+
+    Args:
+        out: a pitch output.
+        note: MIDI note number, fractional allowed.
+    """
     octaves = (note - out.reference_note) / 12.0
     if out.law == "hz/v":
         # Far beyond every range: 2**64 is as good as infinite and does not overflow.
@@ -170,7 +180,15 @@ def volts_of_note(out: Output, note: float) -> float:
 
 
 def note_of_volts(out: Output, volts: float) -> float:
-    """The note (fractional) that `volts` sound; -inf where Hz/V has no pitch (0 V and below)."""
+    """The note (fractional) that a voltage sounds by the output's law.
+
+    Args:
+        out: a pitch output.
+        volts: any.
+
+    Returns:
+        A MIDI note number of any size; -inf where Hz/V has no pitch (0 V and below).
+    """
     if out.law == "hz/v":
         if volts <= 0.0 or out.reference_volts <= 0.0:
             return -math.inf
@@ -202,6 +220,13 @@ def step_volts(out: Output, at_volts: float | None = None) -> float:
     """The resolution of an output in volts: half of it bounds the error of any wanted voltage.
 
     Where the converter's grid is not the grid of the MIDI values, both round, so both count.
+
+    Args:
+        out: of any kind.
+        at_volts: where in its range, which counts for Hz/V by notes alone; None: at the upper end.
+
+    Returns:
+        0 for jacks that only open and close.
     """
     code = code_step_volts(out, at_volts)
     if code == 0.0:
@@ -211,8 +236,13 @@ def step_volts(out: Output, at_volts: float | None = None) -> float:
 
 
 def step_cents(out: Output, at_volts: float | None = None) -> float:
-    """The resolution of a pitch output in cents; for Hz/V at `at_volts` (the reference unless
-    told), where low notes are the coarse ones."""
+    """The resolution of a pitch output in cents.
+
+    Args:
+        out: a pitch output.
+        at_volts: where in its range, above 0; counts for Hz/V alone, where low notes are the coarse
+            ones. None: at the reference.
+    """
     if out.law == "v/oct":
         return CENTS_PER_OCTAVE * step_volts(out) / abs(out.volts_per_octave)
     volts = out.reference_volts if at_volts is None else at_volts

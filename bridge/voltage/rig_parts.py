@@ -13,7 +13,7 @@ Link = Literal["din", "usb"]
 
 
 def offset_ns_of(ms: float) -> int:
-    """Tenths of a millisecond, in ns."""
+    """Milliseconds, rounded to tenths of one, in ns."""
     return round(ms * 10) * (NS_PER_MS // 10)
 
 

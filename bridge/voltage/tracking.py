@@ -38,8 +38,13 @@ def profile_says(out: Output) -> str:
 
 
 def other_standard(out: Output, heard: Sequence[Heard]) -> str:
-    """What the voice tracks, in words, when that is another standard than the profile of `out`
-    says; empty when it is the same, or when too little was heard to say."""
+    """What the voice tracks, in words, when that is another standard than the profile says; empty
+    when it is the same, or when too little was heard to say.
+
+    Args:
+        out: the pitch output, by its profile.
+        heard: volts that were asked for and Hz above 0, in any order; at `FEWEST` voltages or more.
+    """
     if len({volts for volts, _ in heard}) < FEWEST:
         return ""
     by_octave, by_hertz = _octaves(heard), _hertz(heard)
@@ -55,8 +60,15 @@ def other_standard(out: Output, heard: Sequence[Heard]) -> str:
 
 
 def still(out: Output, heard: Sequence[Heard]) -> tuple[set[int], set[int]]:
-    """The places in `heard` (ascending volts) where the pitch no longer moves: those below the
-    voice's range, and those above."""
+    """Where the pitch no longer moves with the volts; nowhere by Hz/V, which is not looked at.
+
+    Args:
+        out: the pitch output, by its profile.
+        heard: volts that were asked for, ascending, and Hz above 0.
+
+    Returns:
+        Places in `heard`: those below the voice's range, and those above.
+    """
     if out.law == "hz/v" or len(heard) < FEWEST:
         return set(), set()
 

@@ -45,9 +45,13 @@ def _itself(row: object) -> Message:
 
 
 def order(rows: Iterable[Row], message_of: Callable[[Row], Message] = _itself) -> list[Row]:
-    """Messages that fall together, in the order to send: clock, offs, values, ons. Stable: within
-    a kind the order they came in (that of the lanes) stays. `message_of` gives the message of a
-    row that says more about it."""
+    """Messages that fall together, in the order to send: clock, offs, values, ons. Stable: within a
+    kind the order they came in (that of the lanes) stays.
+
+    Args:
+        rows: messages, or rows that say more about them.
+        message_of: gives the message of a row; unless told, it is the row.
+    """
     return sorted(rows, key=lambda row: message_of(row).order)
 
 
@@ -162,7 +166,15 @@ def worst_burst(
     steps: Iterable[tuple[int, Sequence[tuple[str, Message]]]], links: Mapping[str, Link]
 ) -> dict[str, Burst]:
     """The worst moment of every port: the one with the longest way from first to last hit, then
-    with the most bytes. `steps` are (tick, what falls together then)."""
+    with the most bytes.
+
+    Args:
+        steps: pairs of a tick and what falls together then, as pairs of output and message.
+        links: the link of every port that a message goes to.
+
+    Returns:
+        By port; one that nothing goes to is not there.
+    """
     worst: dict[str, Burst] = {}
     for at, sent in steps:
         for port in {message.port for _, message in sent}:

@@ -121,7 +121,16 @@ EXAMPLES: Mapping[str, object] = {
 
 
 def names_in(state: State, outputs: Mapping[str, str], file: str) -> dict[str, str]:
-    """Names for the examples, out of what plays. `outputs`: kinds by name."""
+    """Names for the examples, out of what plays.
+
+    Args:
+        state: the whole state, or as much as there is of it.
+        outputs: kinds of the rig's outputs, by name.
+        file: the name of the set that plays; empty where none does.
+
+    Returns:
+        For every ``{word}`` of an example a name; an invented one where nothing has one.
+    """
     lanes = state.get("lanes", {})
     lane = next(iter(lanes), "kick")
     settings = lanes[lane]["settings"] if lane in lanes else {}
@@ -297,7 +306,13 @@ def _socket() -> Iterator[Block]:
 def add_api_page(
     app: web.Application, document: Schema, names: Callable[[], Mapping[str, str]]
 ) -> None:
-    """Adds ``/api``. `names` are those for the examples, as they are now."""
+    """Adds ``/api``, which is made anew for each reader.
+
+    Args:
+        app: before it starts.
+        document: the OpenAPI description.
+        names: gives those for the examples as they are now, as `names_in` does.
+    """
 
     async def serve(request: web.Request) -> web.Response:
         return web.Response(

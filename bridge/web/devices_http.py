@@ -62,8 +62,13 @@ class CodeAnswer(b.Answer):
 def device_routes(
     access: Access, address: Callable[[], str], changed: Callable[[Device], None]
 ) -> Routes:
-    """The routes. `address` is where the page is; `changed` is called with a device that may do
-    other things than before."""
+    """The routes.
+
+    Args:
+        access: who is let in; the routes list that and change it.
+        address: gives where the page is, for the device that is to be let in.
+        changed: is called with a device that may do other things than before, or nothing any more.
+    """
     routes = Routes()
 
     def row(request: web.Request, device: Device) -> DeviceRow:

@@ -179,7 +179,13 @@ and the bar."""
 
 
 def edit_routes(book: SetBook, control: Control, charts: Charts) -> Routes:
-    """The set that plays as plain data, edits of it, and previews of edits."""
+    """The set that plays as plain data, edits of it, and previews of edits.
+
+    Args:
+        book: swaps the edited text in.
+        control: knows what others have edited meanwhile, so that nobody's edit is lost.
+        charts: draw what an edit would come to.
+    """
     routes = Routes()
     session = control.session
 

@@ -197,7 +197,12 @@ def _is_person(request: web.Request) -> bool:
 
 
 async def add_headers(request: web.BaseRequest, response: web.StreamResponse) -> None:
-    """Signal handler: the security headers of every answer."""
+    """Signal handler: the security headers of every answer.
+
+    Args:
+        request: says what the client called us.
+        response: gets them before it is sent; a policy of its own stays.
+    """
     set_headers(response, request.host)
 
 

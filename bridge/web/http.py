@@ -211,8 +211,14 @@ def state_route(full: Callable[[], State]) -> Route:
 
 
 def add_routes(app: web.Application, routes: list[Route]) -> None:
-    """Adds the routes. A word that stands in one path where another has a name is no name there, so
-    that each path has one meaning, and ``Allow`` says no more than is true of it."""
+    """Adds the routes, each GET also as HEAD. A word that stands in one path where another has a
+    name is no name there, so that each path has one meaning, and ``Allow`` says no more than is
+    true of it.
+
+    Args:
+        app: before it starts.
+        routes: all that it will have, at once: they are held against one another.
+    """
     for route in routes:
         path = _guarded(route.path, {other.path for other in routes})
         app.router.add_route(route.method, path, handler(route))

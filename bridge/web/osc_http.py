@@ -66,7 +66,12 @@ def _shown(entries: list[osc_book.Entry] | tuple[osc_book.Entry, ...]) -> list[O
 
 
 def osc_route(osc: Osc, port: Callable[[], int]) -> Route:
-    """The route; `port` says where OSC listens."""
+    """The route.
+
+    Args:
+        osc: whose addresses are listed, names filled in.
+        port: gives where OSC listens, which is known once it does.
+    """
 
     async def book(request: web.Request, query: object) -> OscBook:
         return OscBook(

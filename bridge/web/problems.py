@@ -177,7 +177,16 @@ def respond(body: Mapping[str, object], headers: Mapping[str, str] | None = None
 
 @web.middleware
 async def problems(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Turns whatever a handler raises into problem details."""
+    """Turns whatever a handler raises into problem details.
+
+    Args:
+        request: named in the log and in the answer.
+        handler: what answers it.
+
+    Raises:
+        web.HTTPException: an answer of a status below 400 passes.
+        ConnectionResetError: nobody is there any more to be told anything.
+    """
     try:
         return await handler(request)
     except web.HTTPException as error:

@@ -69,7 +69,12 @@ class Page:
 
 
 def add_page(app: web.Application, page: Page) -> None:
-    """Adds the routes of the page and its manual; they come last, after every other path."""
+    """Adds the routes of the page and its manual; they come last, after every other path.
+
+    Args:
+        app: with all its other routes, before it starts.
+        page: the files, served at ``/``.
+    """
     add_manual(app)
     app.router.add_get("/", page.serve)
     app.router.add_get("/{name:(?!api/).+}", page.serve)
