@@ -294,6 +294,7 @@ def keep_said(rig: Rig, source: str, said: Mapping[str, str], now: datetime) -> 
         The file's path; None when there was nothing to keep.
 
     Raises:
+        InputError: the file that is there cannot be read or is wrong; it stays.
         OSError: it cannot be written.
     """
     before = load_said(rig, source)

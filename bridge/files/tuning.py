@@ -190,6 +190,7 @@ def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
 
     Raises:
         InputError: the file that is there is wrong; it stays.
+        OSError: it cannot be written.
     """
     path = tuning_path(rig)
     entry = _entry(tuning)
