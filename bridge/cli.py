@@ -30,7 +30,7 @@ from bridge.errors import BridgeError, Exit, InputError, printable
 if TYPE_CHECKING:
     from bridge.music.model import SetSpec
     from bridge.paper.course import Course
-    from bridge.paper.outputs import OutputRow
+    from bridge.paper.output_table import PlannedOutput
 
 # Commands with a module of their own: its `command` is loaded when it is called for.
 MODULES = {
@@ -247,13 +247,13 @@ def _rewrite(rig: Path, set: Path | None) -> None:
             note(f"{path}: written anew; as it was it is kept as {copy}")
 
 
-def _drawn(rows: list[OutputRow]) -> list[str]:
+def _drawn(rows: list[PlannedOutput]) -> list[str]:
     """The table of outputs, fitted to the terminal."""
     from bridge.commands import grid
-    from bridge.paper import outputs
+    from bridge.paper import output_table
 
-    table = grid.lines(outputs.HEADS, outputs.cells(rows), headed=True)
-    return [*table, outputs.free_words(rows)]
+    table = grid.lines(output_table.HEADS, output_table.cells(rows), headed=True)
+    return [*table, output_table.free_words(rows)]
 
 
 @main.command(

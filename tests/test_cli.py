@@ -424,7 +424,7 @@ def test_ports_and_check_speak_to_programs(monkeypatch: pytest.MonkeyPatch, bad_
     assert (good.exit_code, facts["good"], facts["problems"]) == (0, True, [])
     assert (facts["rig"], facts["set"]) == ("Quay rack", "Low tide")
     first = facts["outputs"][0]
-    assert (first["name"], first["drivers"], first["free"]) == ("main.gate-1", ["kick"], False)
+    assert (first["output"], first["drivers"], first["free"]) == ("main.gate-1", ["kick"], False)
     bad = run("check", RIG, str(bad_set), "--json")
     facts = json.loads(bad.stdout)
     assert (bad.exit_code, bad.stderr, facts["good"]) == (1, "", False)

@@ -16,7 +16,8 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
-from bridge.supervisor import failsafe, moment, supervise, voice
+from bridge.player import closing
+from bridge.supervisor import moment, supervise, voice
 
 SYSTEMD = Path(__file__).parent.parent / "systemd"
 
@@ -65,7 +66,7 @@ def test_it_is_watched_and_has_time_to_end() -> None:
     assert settings["Type"] == ["notify"]
     assert int(settings["WatchdogSec"][0]) >= 10
     assert settings["TimeoutStartSec"] == ["infinity"], "a missing port is waited for"
-    longest = supervise.STOP_S + failsafe.OFTEN_NS / 1e9 + moment.END_S + 2 * voice.DRAIN_S
+    longest = supervise.STOP_S + closing.OFTEN_NS / 1e9 + moment.END_S + 2 * voice.DRAIN_S
     assert longest < int(settings["TimeoutStopSec"][0])
     (stop,) = settings["ExecStopPost"]
     assert shlex.split(stop)[1:3] == ["-m", "bridge.supervisor.lastwords"]

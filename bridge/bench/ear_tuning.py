@@ -18,7 +18,7 @@ from bridge.listen.pitch import Pitch, cents, measure
 from bridge.listen.wrong import ListenError
 from bridge.music.scale import frequency, note_name
 from bridge.voltage.calibration import Correction
-from bridge.voltage.fit import Fit, Reading, asked_volts, fit
+from bridge.voltage.least_squares import Fit, Reading, asked_volts, fit
 from bridge.voltage.profile import clamp_volts, volts_of_note
 from bridge.voltage.tracking import other_standard, profile_says, still
 

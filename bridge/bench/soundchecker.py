@@ -17,7 +17,7 @@ from bridge.bench.ear_check import EarCheck
 from bridge.bench.workbench import Workbench
 from bridge.control.stream import StateChanged
 from bridge.errors import BridgeError, CommandError
-from bridge.music.commands import known
+from bridge.music.handlers import known
 from bridge.paper.sheet import CAUTIONS
 from bridge.protocol.state import Said, SoundcheckState
 from bridge.voltage.profile import WiredOutput

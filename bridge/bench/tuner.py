@@ -26,7 +26,7 @@ from bridge.music.scale import note_name
 from bridge.protocol.internal import Correct
 from bridge.protocol.state import TunedOutput, TuningResult, TuningRow, TuningState
 from bridge.voltage.calibration import Correction
-from bridge.voltage.fit import Fit, Reading, fit
+from bridge.voltage.least_squares import Fit, Reading, fit
 from bridge.voltage.profile import WiredOutput
 
 

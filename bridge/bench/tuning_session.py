@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from bridge.files import tuning
 from bridge.music.scale import note_name
-from bridge.voltage.fit import Reading, asked_volts
+from bridge.voltage.least_squares import Reading, asked_volts
 from bridge.voltage.profile import WiredOutput
 
 

@@ -12,7 +12,7 @@ from bridge.control.door import Control
 from bridge.control.stream import Played
 from bridge.errors import CommandError, PlayerError
 from bridge.files.rig import Rig
-from bridge.music.commands import known
+from bridge.music.handlers import known
 from bridge.protocol.running import TryOutput
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder

@@ -24,7 +24,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from bridge.clock.envelope import Envelope, Line, Point
-from bridge.clock.spread import Spread
+from bridge.clock.jitter import Spread
 
 SHORTEST_NS = 5_900_000
 """Period at 424 bpm: whatever comes quicker is not believed to be one clock."""

@@ -50,7 +50,7 @@ def show(name: str, beside: Path | None) -> None:
     from bridge.commands import grid
     from bridge.commands.outfile import check_folder
     from bridge.files.profile import load_profile
-    from bridge.paper.outputs import address_words
+    from bridge.paper.output_table import address_words
 
     if beside is not None:
         check_folder(beside)

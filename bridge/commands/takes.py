@@ -122,7 +122,8 @@ def remove(take: tuple[str, ...], yes: bool) -> None:
     "replay",
     help=(
         "Plays a take again offline, with its set, its seed and its moves, and holds every message "
-        f"against the recording.\n\n{TAKE_HELP}"
+        "against the recording. A take that goes on from another file is played from the first on."
+        f"\n\n{TAKE_HELP}"
     ),
 )
 @click.argument("take", default="last")
@@ -131,12 +132,14 @@ def replay(context: click.Context, take: str) -> None:
     from bridge.commands.progress import working
     from bridge.files.take import read
     from bridge.files.take_folder import refuse_recording
-    from bridge.paper.take_again import compare
+    from bridge.paper.take_again import compare, joined
 
-    path = folder_of_takes().find(take)
+    takes = folder_of_takes()
+    path = takes.find(take)
     refuse_recording(path)
+    files = takes.files(path)
     with working(f"playing {path.stem} again"):
-        found = compare(read(path))
+        found = compare(joined([read(file) for file in files]))
     if found.same:
         click.echo(f"{path.stem}: {found.messages} messages, all the same and at the same time")
         return

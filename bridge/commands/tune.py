@@ -15,7 +15,7 @@ from bridge.commands.listening import channel_option, listen_option
 if TYPE_CHECKING:
     from bridge.bench.tuning_session import TuningSession
     from bridge.files.rig import Rig
-    from bridge.voltage.fit import Fit, Reading
+    from bridge.voltage.least_squares import Fit, Reading
     from bridge.voltage.profile import WiredOutput
 
 FILE = click.Path(path_type=Path)
@@ -148,7 +148,7 @@ def _from_readings(
 ) -> None:
     from bridge.commands.tuned import ask_keep, now, plotted, report, write_tuning
     from bridge.files import tuning
-    from bridge.voltage.fit import fit
+    from bridge.voltage.least_squares import fit
 
     result: Fit | None
     if readings is not None:
@@ -204,7 +204,7 @@ def _fitted(session: TuningSession) -> tuple[list[Reading], Fit | None]:
     """The readings and what they make, which is printed; None when it cannot be made."""
     from bridge.commands.tuned import now, report
     from bridge.errors import InputError
-    from bridge.voltage.fit import fit
+    from bridge.voltage.least_squares import fit
 
     out = session.wired.output
     readings, octaves = session.taken()

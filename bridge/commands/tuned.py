@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from bridge.files.rig import Rig
-    from bridge.voltage.fit import Fit, Reading
+    from bridge.voltage.least_squares import Fit, Reading
     from bridge.voltage.profile import Output, WiredOutput
 
 WIDTH = 48

@@ -26,7 +26,7 @@ from bridge.control.session import Session
 from bridge.control.stream import OwnershipEnded, PresenceChanged
 from bridge.control.travel import Travel
 from bridge.errors import CommandError, PlayerError
-from bridge.music.commands import check_setting, known
+from bridge.music.handlers import check_setting, known
 from bridge.protocol.command import Address, Command
 from bridge.protocol.editing import Redo, Undo
 from bridge.protocol.gestures import Drop, Fill, SetPace, holders, let_go

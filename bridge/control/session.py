@@ -13,8 +13,8 @@ from pathlib import Path
 
 from bridge.control.edits import Text
 from bridge.control.history import History
-from bridge.control.link import PlayerLink
 from bridge.control.movers import Movers
+from bridge.control.player_client import PlayerLink
 from bridge.control.stream import (
     DocumentChanged,
     HistoryChanged,

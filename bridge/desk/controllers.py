@@ -36,7 +36,7 @@ from bridge.errors import CommandError, PlayerError
 from bridge.files import controls
 from bridge.files.controls import TARGETS
 from bridge.files.rig import Binding, Rig
-from bridge.music.commands import known
+from bridge.music.handlers import known
 from bridge.protocol.asking import Learn
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput

@@ -142,9 +142,9 @@ class Effects:
         if steps is not None:
             if steps == 1 and lane.direction != "forward":
                 yield "direction", "its pattern has one step"
-            turn = lane.settings.get("rotate", 0.0)
-            fixed = not reach.moved(lane, "rotate") and reach.bases(lane, "rotate") == {turn}
-            if "rotate" in written and turn and fixed and turn % steps == 0:
+            rotation = lane.settings.get("rotate", 0.0)
+            fixed = not reach.moved(lane, "rotate") and reach.bases(lane, "rotate") == {rotation}
+            if "rotate" in written and rotation and fixed and rotation % steps == 0:
                 yield "rotate", f"its pattern has {steps} step{'s' if steps > 1 else ''}"
 
     def _silent(self, lane: Lane, top: Keys) -> Iterator[Problem]:

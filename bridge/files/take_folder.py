@@ -129,6 +129,28 @@ class TakeFolder:
         names = [name for path in paths for name in (path.stem, self.note(path).name) if name]
         raise CommandError(f"there is no take {text!r}{did_you_mean(text, names)}", "unknown")
 
+    def files(self, path: Path) -> list[Path]:
+        """The files of a performance that was too long for one, from its first to `path`.
+
+        Raises:
+            CommandError: an earlier one is not there any more, or cannot be read.
+        """
+        files = [path]
+        there = {one.stem: one for one in self._paths()}
+        while True:
+            try:
+                begin = _ends(files[0])[0].get("begin", {})
+            except (OSError, BridgeError, ValueError) as error:
+                raise CommandError(f"{files[0].stem} cannot be read: {error}", "state") from None
+            before = begin.get("continues") if isinstance(begin, dict) else None
+            if before is None:
+                return files
+            found = there.get(str(before))
+            if found is None or found in files:
+                what = f"{files[0].stem} goes on from {before}, which is not there"
+                raise CommandError(what, "unknown")
+            files.insert(0, found)
+
     def note(self, path: Path) -> Note:
         """What was said of a take; nothing, where that cannot be read."""
         try:

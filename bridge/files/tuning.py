@@ -27,7 +27,7 @@ from bridge.files.strict import Limits, Name, Reads, Strict, check
 from bridge.music.scale import note_name, parse_note
 from bridge.protocol.state import TuningRow
 from bridge.voltage.calibration import Correction
-from bridge.voltage.fit import Fit, Reading, asked_volts, cents_between
+from bridge.voltage.least_squares import Fit, Reading, asked_volts, cents_between
 from bridge.voltage.profile import Output, note_of_volts, volts_of_note
 
 _OUTPUT = re.compile(r"[a-z][a-z0-9-]{0,31}\.[a-z][a-z0-9-]{0,31}")

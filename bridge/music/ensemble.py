@@ -22,7 +22,7 @@ from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import Node, Runs, Window
 from bridge.music.performance import Performance, Settings
 from bridge.music.score import Score
-from bridge.music.value_node import ValueNode
+from bridge.music.value_node import Placed, ValueNode
 from bridge.music.values import build_node
 
 MS_PER_MINUTE = 60000
@@ -45,7 +45,7 @@ def build(score: Score, place: int) -> Node:
     if lane.hits:
         advance = positions[lane.advance] if isinstance(lane.advance, str) else None
         return PatternNode(place, score.spec, score.steps[place], advance, reset)
-    node = build_node(place, score.spec, lane, positions, pitch_outputs(score))
+    node = build_node(Placed(place, score.spec, lane, positions, pitch_outputs(score)))
     leaves = (leaf for term in score.terms.values() for leaf in term.leaves())
     if isinstance(node, ValueNode) and any((x.op, x.name) == ("line", lane.name) for x in leaves):
         node.read = True

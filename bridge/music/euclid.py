@@ -15,9 +15,9 @@ MOST_STEPS = 64
 
 
 @lru_cache(maxsize=4096)
-def euclid(hits: int, steps: int, turn: int = 0) -> tuple[int, ...]:
+def euclid(hits: int, steps: int, left: int = 0) -> tuple[int, ...]:
     """
-    E(hits, steps) as one digit per step, 1 a hit and 0 a rest, rotated left by `turn` steps.
+    E(hits, steps) as one digit per step, 1 a hit and 0 a rest, rotated left by `left` steps.
 
     `steps` is 1..64 and `hits` 0..steps; more hits than steps are taken as `steps` (live settings
     may pass each other for a moment; files are checked before).
@@ -45,12 +45,12 @@ def euclid(hits: int, steps: int, turn: int = 0) -> tuple[int, ...]:
         spare = heads[paired:] or tails[paired:]
         heads = [h + t for h, t in zip(heads[:paired], tails[:paired], strict=True)]
         tails = spare
-    return rotate(tuple(mark for group in heads + tails for mark in group), turn)
+    return rotate(tuple(mark for group in heads + tails for mark in group), left)
 
 
-def rotate(marks: tuple[int, ...], turn: int) -> tuple[int, ...]:
-    """`marks` with the first `turn` steps moved to the end (below 0: the last to the front)."""
+def rotate(marks: tuple[int, ...], left: int) -> tuple[int, ...]:
+    """`marks` with the first `left` steps moved to the end (below 0: the last to the front)."""
     if not marks:
         return marks
-    turn %= len(marks)
-    return marks[turn:] + marks[:turn]
+    left %= len(marks)
+    return marks[left:] + marks[:left]

@@ -208,10 +208,10 @@ class PatternNode(HitNode):
             marks = _divider(source.n)
         else:
             raise TypeError(f"{source!r} has no pattern")
-        turn, length = round(self.rotate), round(self.length)
+        rotation, length = round(self.rotate), round(self.length)
         if self.shapes:
-            self.written_at = to_length(rotate(tuple(range(len(marks))), turn), length)
-        return to_length(rotate(marks, turn) if turn else marks, length)
+            self.written_at = to_length(rotate(tuple(range(len(marks))), rotation), length)
+        return to_length(rotate(marks, rotation) if rotation else marks, length)
 
     def _renew(self) -> None:
         """Work out the marks of this pass: fill, then drift."""

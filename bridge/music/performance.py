@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from bridge.errors import CommandError
-from bridge.music import commands, snapshot
+from bridge.music import handlers, snapshot
 from bridge.music.live_state import NEVER, Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec, curved
 from bridge.protocol.command import Command
@@ -162,13 +162,13 @@ class Performance:
         if isinstance(command, PutBack):
             self.put_back(command.parts, tick)
             return
-        handler = commands.HANDLERS.get(type(command))
+        handler = handlers.HANDLERS.get(type(command))
         if handler is None:
             raise CommandError(f"{command.ROW.do} is nothing that a performance does", "unknown")
         self.settle(tick)
         at = tick
         if not self.running:
-            command = commands.at_once(command)
+            command = handlers.at_once(command)
             if isinstance(command, RunOrder | NextOfOrder):  # its entries are whole bars long
                 at = tick // self.index.spec.bar_ticks * self.index.spec.bar_ticks
         handler(self.index, self._live, command, at, client)

@@ -12,14 +12,13 @@ envelope goes on falling until the very tick at which a late hit sounds.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from fractions import Fraction
 
 from bridge.music import chance
 from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
 from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
-from bridge.music.value_node import ValueNode
+from bridge.music.value_node import Placed, ValueNode
 from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
 
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
@@ -48,17 +47,9 @@ class SampledNode(ValueNode):
     settings: tuple[str, ...] = ()
     """What a subclass asks for with each sample."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-        heard: bool = False,
-    ) -> None:
+    def __init__(self, of: Placed, heard: bool = False) -> None:
         """`heard` makes the node that starts where hits sound."""
-        super().__init__(lane, spec, written, positions, pitches)
+        super().__init__(of)
         self.in_heard_time = heard
         self.twin: SampledNode | None = None
         self.next = 0
@@ -231,31 +222,25 @@ class ShapeNode(SampledNode):
 
     settings = ("hz", "phase", "low", "high")
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-        heard: bool = False,
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches, heard)
-        source = written.source
+    def __init__(self, of: Placed, heard: bool = False) -> None:
+        super().__init__(of, heard)
+        source = of.written.source
         assert isinstance(source, Shape)
         self.form = source.form
-        by = {source.retrigger, written.reset, written.advance}
-        self.started_by = tuple(sorted(positions[name] for name in by if isinstance(name, str)))
-        self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
+        by = {source.retrigger, of.written.reset, of.written.advance}
+        self.started_by = tuple(sorted(of.positions[name] for name in by if isinstance(name, str)))
+        self.reset_ticks = (
+            of.written.reset * of.spec.bar_ticks if isinstance(of.written.reset, int) else 0
+        )
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
-        self.loose = _loose(written, spec)
+        self.loose = _loose(of.written, of.spec)
         self._left_out = range(0)
-        self._stream = chance.key(spec.seed, written.name, "shape")
+        self._stream = chance.key(of.spec.seed, of.written.name, "shape")
         self._drawn = (-1, -1, 0.0, 0.0)
         self._known = (0.0, 0.0, 0.0, 0.0)
         if not heard:
-            self.pair(ShapeNode(lane, spec, written, positions, pitches, True))
+            self.pair(ShapeNode(of, True))
         self._origin = 0
         self._restarts = 0  # how often it has started again: chance does not repeat itself
         self._cycles = 0.0
@@ -413,22 +398,14 @@ class DecayNode(SampledNode):
 
     settings = ("decay_ms", "low", "high")
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-        heard: bool = False,
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches, heard)
-        assert isinstance(written.source, Decay)
-        self.of = positions[written.source.of]
+    def __init__(self, of: Placed, heard: bool = False) -> None:
+        super().__init__(of, heard)
+        assert isinstance(of.written.source, Decay)
+        self.of = of.positions[of.written.source.of]
         self.started_by = (self.of,)
         if not heard:
-            self.pair(DecayNode(lane, spec, written, positions, pitches, True))
-        self.after_mute = written.reads == "after-mute"
+            self.pair(DecayNode(of, True))
+        self.after_mute = of.written.reads == "after-mute"
         self.reads = tuple(sorted({*self.reads, self.of}))
         self.due = -1
         self._level = 0.0

@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import floor
+from typing import NamedTuple
 
 from bridge.music import chance
 from bridge.music.line import Line
@@ -78,54 +79,57 @@ def _sampled(lane: Lane, spec: SetSpec) -> list[Lane]:
     return found
 
 
+class Placed(NamedTuple):
+    """A lane of values and where it stands: its position, the set, the lane as written, the
+    positions of all lanes by name, and the names of all pitch outputs."""
+
+    lane: int
+    spec: SetSpec
+    written: Lane
+    positions: Mapping[str, int]
+    pitches: frozenset[str]
+
+
 class ValueNode:
     """One lane of values at work. A subclass says in `run` when the line moves."""
 
     due = -1
     alone = False
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        """`pitches` are the names of all pitch outputs."""
-        self.lane = lane
-        self.written_lane = written
-        self.spec = spec
-        self.step_in(step_of(written, spec))
-        self.pitch = written.out in pitches
-        self.notes = note_like(written, spec, pitches)
-        self.fit = fitting_of(written, spec)
-        self.on_grid = written.feel == "grid"
+    def __init__(self, of: Placed) -> None:
+        self.lane = of.lane
+        self.written_lane = of.written
+        self.spec = of.spec
+        self.step_in(step_of(of.written, of.spec))
+        self.pitch = of.written.out in of.pitches
+        self.notes = note_like(of.written, of.spec, of.pitches)
+        self.fit = fitting_of(of.written, of.spec)
+        self.on_grid = of.written.feel == "grid"
         self.lag = 0
         """How much earlier than its place on the grid a hit may sound that this lane hears: only so
         far behind the grid is sounding time known. The renderer sets it."""
         held = any(
-            isinstance(lane.source, Sample) and lane.source.value == written.name
-            for lane in spec.lanes
+            isinstance(lane.source, Sample) and lane.source.value == of.written.name
+            for lane in of.spec.lanes
         )
-        self.played = held or written.out is not None or any(d.out for d in written.drives)
+        self.played = held or of.written.out is not None or any(d.out for d in of.written.drives)
         self.read = (
             not self.played
-            or any(drive.lane for drive in written.drives)
+            or any(drive.lane for drive in of.written.drives)
             or any(
-                reference.takes == "values" and name == written.name
-                for lane in spec.lanes
+                reference.takes == "values" and name == of.written.name
+                for lane in of.spec.lanes
                 for reference, name in lane.named()
             )
         )
         self.transposer: int | None = None
         self._interval = 1.0
         self._home = 0.0
-        if written.transpose_by is not None:
-            self.transposer = positions[written.transpose_by]
-            other = spec.lanes[self.transposer]
-            self._home = home_of(other, spec, pitches)
-            self._interval = 1.0 if note_like(other, spec, pitches) else 12.0
+        if of.written.transpose_by is not None:
+            self.transposer = of.positions[of.written.transpose_by]
+            other = of.spec.lanes[self.transposer]
+            self._home = home_of(other, of.spec, of.pitches)
+            self._interval = 1.0 if note_like(other, of.spec, of.pitches) else 12.0
         self.reads: tuple[int, ...] = () if self.transposer is None else (self.transposer,)
         self._moved_by = 0.0
         self._transposing: list[Change] = []
@@ -259,22 +263,23 @@ class ValueNode:
 class SteppedNode(ValueNode):
     """A lane of values that goes from step to step, by its rate or by the hits of another lane."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
-        self.pacing = Pacing(self.step, spec.bar_ticks)
-        self.mover = positions[written.advance] if isinstance(written.advance, str) else None
-        self.reset_by = positions[written.reset] if isinstance(written.reset, str) else None
-        self.reset_ticks = written.reset * spec.bar_ticks if isinstance(written.reset, int) else 0
+    def __init__(self, of: Placed) -> None:
+        super().__init__(of)
+        self.pacing = Pacing(self.step, of.spec.bar_ticks)
+        self.mover = (
+            of.positions[of.written.advance] if isinstance(of.written.advance, str) else None
+        )
+        self.reset_by = (
+            of.positions[of.written.reset] if isinstance(of.written.reset, str) else None
+        )
+        self.reset_ticks = (
+            of.written.reset * of.spec.bar_ticks if isinstance(of.written.reset, int) else 0
+        )
         readable = (*self.reads, self.mover, self.reset_by)
         self.reads = tuple(sorted({p for p in readable if p is not None}))
-        self.cursor = Cursor(written.direction, chance.key(spec.seed, written.name, "direction"))
+        self.cursor = Cursor(
+            of.written.direction, chance.key(of.spec.seed, of.written.name, "direction")
+        )
         self.origin = self.index = self.next = 0
         self.next_reset = self.reset_ticks
         self.hand = -1

@@ -12,45 +12,21 @@ from types import MappingProxyType
 
 from bridge.music import chance
 from bridge.music.euclid import rotate
-from bridge.music.model import (
-    Arpeggio,
-    Decay,
-    Lane,
-    Levels,
-    Notes,
-    Sample,
-    SetSpec,
-    Shape,
-    Source,
-    Walk,
-)
+from bridge.music.model import Arpeggio, Decay, Levels, Notes, Sample, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import SteppedNode, ValueNode, home_of, note_like
+from bridge.music.value_node import Placed, SteppedNode, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
-def build_node(
-    index: int,
-    spec: SetSpec,
-    lane: Lane,
-    positions: Mapping[str, int],
-    pitches: frozenset[str] = frozenset(),
-) -> Node:
-    """The node of a lane of values.
-
-    `index` is its position, `positions` those of all lanes by name, `pitches` the names of all
-    pitch outputs (a lane that goes to one has note numbers for values, whatever its source).
-
-    Raises:
-        TypeError: a lane of hits.
-    """
-    made = VALUE_NODES.get(type(lane.source))
+def build_node(of: Placed) -> Node:
+    """The node of a lane of values. Raises TypeError for a lane of hits."""
+    made = VALUE_NODES.get(type(of.written.source))
     if made is None:
-        raise TypeError(f"lane {lane.name} has hits and no values")
-    return made(index, spec, lane, positions, pitches)
+        raise TypeError(f"lane {of.written.name} has hits and no values")
+    return made(of)
 
 
 class PatternedNode(SteppedNode):
@@ -60,27 +36,19 @@ class PatternedNode(SteppedNode):
     that it drifts.
     """
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-        count: int,
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
+    def __init__(self, of: Placed, count: int) -> None:
+        super().__init__(of)
         self.count = count
-        self.drift = Drift(chance.key(spec.seed, written.name, "drift"))
-        self._other = chance.key(spec.seed, written.name, "drift to")
+        self.drift = Drift(chance.key(of.spec.seed, of.written.name, "drift"))
+        self._other = chance.key(of.spec.seed, of.written.name, "drift to")
         self._moved: dict[int, int] = {}  # drifted place -> the place it plays instead
         self._plain = tuple(range(count))
 
     def place(self, window: Window, grid: int) -> int:
         """Go to the next step; which written value it plays."""
-        turn = round(window.setting(self.lane, "rotate", grid))
+        rotation = round(window.setting(self.lane, "rotate", grid))
         length = round(window.setting(self.lane, "length", grid))
-        places = to_length(rotate(self._plain, turn) if turn else self._plain, length)
+        places = to_length(rotate(self._plain, rotation) if rotation else self._plain, length)
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
@@ -126,21 +94,14 @@ class NotesNode(PatternedNode):
     """Notes one by one. A rest and a tie keep the pitch; `glide` slides into a note over one step,
     or over the lane's slew where that is longer."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        assert isinstance(written.source, Notes)
-        self.sequence = written.source.notes
-        super().__init__(lane, spec, written, positions, pitches, len(self.sequence))
-        self.key = key_of(spec)
+    def __init__(self, of: Placed) -> None:
+        assert isinstance(of.written.source, Notes)
+        self.sequence = of.written.source.notes
+        super().__init__(of, len(self.sequence))
+        self.key = key_of(of.spec)
         self.in_degrees = any(note.degree is not None for note in self.sequence)
         start = next((n.number for n in self.sequence if n.number is not None), 60.0)
-        transpose = written.settings.get("transpose", 0.0)
+        transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(float(start) + transpose))
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
@@ -162,26 +123,19 @@ class ArpeggioNode(PatternedNode):
     """Notes of a chord one by one: scale steps above the note that another lane has at each step.
     The chord is the one that the scale has there, so that it is major or minor as the key says."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        assert isinstance(written.source, Arpeggio)
-        self.chord = written.chord or TRIAD
-        super().__init__(lane, spec, written, positions, pitches, len(self.chord))
-        own = written.quantise
-        self.key = key_of(spec) if own is None else Key(own.root, own.degrees)
-        self.source = positions[written.source.value]
+    def __init__(self, of: Placed) -> None:
+        assert isinstance(of.written.source, Arpeggio)
+        self.chord = of.written.chord or TRIAD
+        super().__init__(of, len(self.chord))
+        own = of.written.quantise
+        self.key = key_of(of.spec) if own is None else Key(own.root, own.degrees)
+        self.source = of.positions[of.written.source.value]
         self.reads = tuple(sorted({*self.reads, self.source}))
         self.due = -1
-        roots = spec.lanes[self.source]
-        self.of_notes = note_like(roots, spec, pitches)
-        first = home_of(roots, spec, pitches) if self.of_notes else self._root(0.0)
-        transpose = written.settings.get("transpose", 0.0)
+        roots = of.spec.lanes[self.source]
+        self.of_notes = note_like(roots, of.spec, of.pitches)
+        first = home_of(roots, of.spec, of.pitches) if self.of_notes else self._root(0.0)
+        transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
 
     def _root(self, value: float) -> float:
@@ -202,17 +156,10 @@ class ArpeggioNode(PatternedNode):
 class LevelsNode(PatternedNode):
     """Levels one by one; a rest keeps the level."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        assert isinstance(written.source, Levels)
-        self.levels = written.source.values
-        super().__init__(lane, spec, written, positions, pitches, len(self.levels))
+    def __init__(self, of: Placed) -> None:
+        assert isinstance(of.written.source, Levels)
+        self.levels = of.written.source.values
+        super().__init__(of, len(self.levels))
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         level = self.levels[self.place(window, grid)]
@@ -227,16 +174,9 @@ class WalkNode(SteppedNode):
     """A random walk: it begins in the middle between `low` and `high` and at each step moves by at
     most `walk_step` (in levels, as `low` and `high` are), evenly drawn; the ends throw it back."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
-        self._stream = chance.key(spec.seed, written.name, "walk")
+    def __init__(self, of: Placed) -> None:
+        super().__init__(of)
+        self._stream = chance.key(of.spec.seed, of.written.name, "walk")
         self._at: float | None = None
         self._count = 0
 
@@ -279,20 +219,13 @@ class WalkNode(SteppedNode):
 class SampleNode(ValueNode):
     """Sample and hold: the value of one lane at each written hit of another."""
 
-    def __init__(
-        self,
-        lane: int,
-        spec: SetSpec,
-        written: Lane,
-        positions: Mapping[str, int],
-        pitches: frozenset[str],
-    ) -> None:
-        super().__init__(lane, spec, written, positions, pitches)
-        assert isinstance(written.source, Sample)
-        self.source = positions[written.source.value]
-        self.at = positions[written.source.at]
+    def __init__(self, of: Placed) -> None:
+        super().__init__(of)
+        assert isinstance(of.written.source, Sample)
+        self.source = of.positions[of.written.source.value]
+        self.at = of.positions[of.written.source.at]
         self.reads = tuple(sorted({*self.reads, self.source, self.at}))
-        self.holds_notes = note_like(spec.lanes[self.source], spec, pitches)
+        self.holds_notes = note_like(of.spec.lanes[self.source], of.spec, of.pitches)
         self.waiting: list[SampleDue] = []
         self.done = 0
 
@@ -356,7 +289,7 @@ class SampleNode(ValueNode):
             self.waiting, self.done = list(own.waiting), own.done
 
 
-MakesNode = Callable[[int, SetSpec, Lane, Mapping[str, int], frozenset[str]], Node]
+MakesNode = Callable[[Placed], Node]
 VALUE_NODES: Mapping[type[Source], MakesNode] = MappingProxyType(
     {
         Notes: NotesNode,

@@ -183,8 +183,8 @@ def _euclid(lane: Lane, amount: float, stream: int) -> dict[str, int]:
     reach = round(amount * steps / 2)
     most = max(hits, min(steps, int(_FULLEST * steps)))
     low, high = max(min(hits, 1), hits - reach), min(most, hits + reach)
-    turn = chance.pick(stream, 0, 1, 2 * reach + 1) - reach
-    moved = (rotate + turn) % steps if turn else rotate
+    by = chance.pick(stream, 0, 1, 2 * reach + 1) - reach
+    moved = (rotate + by) % steps if by else rotate
     return {"hits": low + chance.pick(stream, 0, 0, high - low + 1), "rotate": moved}
 
 
@@ -193,12 +193,14 @@ def _steps(marks: tuple[int, ...], amount: float, stream: int) -> tuple[int, ...
     new = list(marks)
     order = chance.shuffled(stream, 0, len(marks))
     hits = [place for place in order if marks[place]]
-    for turn, place in enumerate(hits[: round(amount * len(hits))]):
+    for number, place in enumerate(hits[: round(amount * len(hits))]):
         free = [p for p in range(len(new)) if not new[p]]
         if not free:
             break
         ends = list(accumulate(strength(p, len(new)) ** 0.5 for p in free))
-        target = free[bisect_right(ends, chance.draw(stream, 1, turn) * ends[-1], 0, len(free) - 1)]
+        target = free[
+            bisect_right(ends, chance.draw(stream, 1, number) * ends[-1], 0, len(free) - 1)
+        ]
         new[place], new[target] = 0, new[place]
     return tuple(new)
 
@@ -275,12 +277,12 @@ def _levels(
 
 def _settings(lane: Lane, amount: float, stream: int) -> dict[str, float]:
     new: dict[str, float] = {}
-    for turn, (name, (low, high)) in enumerate(BOUNDS.items()):
+    for number, (name, (low, high)) in enumerate(BOUNDS.items()):
         setting = SETTINGS[name]
         if lane.kind not in setting.kinds or amount == 0 or (name == "gate" and lane.tie):
             continue
         value = float(lane.settings.get(name, setting.start))
-        wish = low + (high - low) * chance.draw(stream, 0, turn)
+        wish = low + (high - low) * chance.draw(stream, 0, number)
         moved = value + amount * (wish - value)
         moved = float(round(moved)) if setting.whole else round(moved, 3)
         moved = min(max(moved, setting.low), setting.high)

@@ -16,7 +16,7 @@ class Course:
     """A performance as it will go.
 
     commands
-        what is done before the first tick, as `music.commands` has it.
+        what is done before the first tick, as `music.handlers` has it.
     tempos, markers
         pairs of a tick with BPM, and with a section's name.
     bars

@@ -19,7 +19,7 @@ from bridge.music.model import Drive, Lane, Macro, Section, SetSpec
 from bridge.music.scale import note_name
 from bridge.music.spelling import spelled
 from bridge.paper import svg
-from bridge.paper.outputs import address_words
+from bridge.paper.output_table import address_words
 
 INK, PALE, RULE, MARK = "#16242a", "#52636a", "#cfc8b6", "#0b6e63"
 WIDTH = 720.0

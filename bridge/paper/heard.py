@@ -6,7 +6,7 @@ from __future__ import annotations
 from bridge.files.profile import load_profile
 from bridge.files.tuning import parse_reading, told
 from bridge.paper.residual_plot import drawing
-from bridge.voltage.fit import Reading, asked_volts, fit
+from bridge.voltage.least_squares import Reading, asked_volts, fit
 
 WORDS = (
     "A tuning that was heard: how far each note was off before, and other notes once it played. "

@@ -12,16 +12,18 @@ from bridge.files import rig_effects
 from bridge.files.document import in_order
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, load_set
-from bridge.paper import outputs, wire_load
+from bridge.paper import output_table, wire_load
 from bridge.player import work
 from bridge.ports import list_ports
 from bridge.ports.port import find
 
-Drawn = Callable[[list[outputs.OutputRow]], Iterable[str]]
+Drawn = Callable[[list[output_table.PlannedOutput]], Iterable[str]]
 """Draws the table of outputs, as lines."""
 
 
-def checked(rig_path: Path, set_path: Path | None, draw: Drawn = outputs.lines) -> Iterator[str]:
+def checked(
+    rig_path: Path, set_path: Path | None, draw: Drawn = output_table.lines
+) -> Iterator[str]:
     """The lines of `lanebridge check`. Raises as `read_both`."""
     rig, document = read_both(rig_path, set_path)
     yield from absent(rig)
@@ -39,7 +41,7 @@ def warned(rig_path: Path, set_path: Path | None) -> Iterator[str]:
 def _warnings(rig: Rig, document: SetDocument | None) -> list[Problem]:
     if document is None:
         return list(rig_effects.rig_warnings(rig))
-    return [*document.warnings, *outputs.warnings(rig, document)]
+    return [*document.warnings, *output_table.warnings(rig, document)]
 
 
 def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
@@ -48,7 +50,7 @@ def facts(rig: Rig, document: SetDocument | None) -> dict[str, object]:
         "good": True,
         "rig": rig.name,
         "set": None if document is None else document.spec.name,
-        "outputs": [{**asdict(row), "free": row.free} for row in outputs.table(rig, document)],
+        "outputs": [asdict(row) for row in output_table.table(rig, document)],
         "absent": list(absent(rig)),
         "warnings": [problem_facts(problem) for problem in in_order(_warnings(rig, document))],
         "problems": [],
@@ -107,7 +109,7 @@ def _summary(rig: Rig, document: SetDocument | None, draw: Drawn) -> Iterator[st
     interfaces = _count(len(rig.interfaces), "interface")
     yield f"{rig.path}: good. {rig.name}: {interfaces}, {_count(len(rig.wired), 'output')}"
     if document is None:
-        yield from _outputs(outputs.table(rig), draw)
+        yield from _outputs(output_table.table(rig), draw)
         return
     spec = document.spec
     derived = sum(lane.kind == "logic" for lane in spec.lanes)
@@ -123,13 +125,13 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def _outputs(rows: list[outputs.OutputRow], draw: Drawn) -> Iterator[str]:
+def _outputs(rows: list[output_table.PlannedOutput], draw: Drawn) -> Iterator[str]:
     yield from (f"  {line}" for line in draw(rows))
 
 
 def _plan(rig: Rig, document: SetDocument, draw: Drawn) -> Iterator[str]:
     """The table of outputs, lanes without one, and the fullest step of each wire."""
-    yield from _outputs(outputs.table(rig, document), draw)
+    yield from _outputs(output_table.table(rig, document), draw)
     idle = rig_effects.without_driver(rig, document.spec)
     if idle:
         yield f"  cabled, but this set does not play: {', '.join(idle)}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from array import array
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import zip_longest
 from typing import NamedTuple
@@ -122,7 +123,7 @@ def compare(take: Take, made: Played | None = None) -> Compared:
     """
     begin = take.head["begin"]
     if "continues" in begin:
-        raise TakeError(f"this goes on from {begin['continues']}; only that begin can be replayed")
+        raise TakeError(f"this goes on from {begin['continues']}; join it to that one")
     count = 0
     for piece in _pieces(take):
         same = made if piece is take else None
@@ -131,6 +132,37 @@ def compare(take: Take, made: Played | None = None) -> Compared:
         if not found.same:
             return found._replace(messages=count)
     return Compared(count, None, None)
+
+
+def joined(files: Sequence[Take]) -> Take:
+    """One performance whose take goes on in further files, as one take.
+
+    Args:
+        files: all of them from the first on, in order, as `TakeFolder.files` gives their paths.
+
+    Returns:
+        What plays again as it was recorded: head of the first, foot of the last.
+
+    """
+    first, *further = files
+    whole = replace(first, marks=[*first.marks], whats=[*first.whats], events=[*first.events])
+    columns = ("ticks", "due", "late", "what")
+    for name in columns:
+        setattr(whole, name, getattr(first, name)[:])
+    for take in further:
+        # What came in one batch with the mark at which the new file begins is told in both files.
+        if take.marks and take.marks[0] in whole.marks:
+            del whole.marks[whole.marks.index(take.marks[0]) :]
+        whole.marks += take.marks
+        shift = len(whole.whats)
+        whole.whats += take.whats
+        for name in columns[:-1]:
+            getattr(whole, name).extend(getattr(take, name))
+        whole.what.extend(array("I", (what + shift for what in take.what)))
+        whole.events += take.events
+        whole.lost += take.lost
+        whole.foot = take.foot
+    return whole
 
 
 def _pieces(take: Take) -> Iterator[Take]:

@@ -7,8 +7,7 @@ from datetime import datetime
 
 from bridge.files.take import THOUSANDTHS, Take
 from bridge.paper import chart
-from bridge.paper.take_course import Course, Places, Played, end_place, played
-from bridge.paper.take_midi import tempos
+from bridge.paper.take_course import Course, Places, Played, end_place, played, tempos
 from bridge.player.lateness import LATE_NS
 
 

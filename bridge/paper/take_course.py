@@ -17,7 +17,7 @@ from bridge.files.rig import Rig
 from bridge.files.set import parse_set
 from bridge.files.take import THOUSANDTHS, Take, TakeError
 from bridge.files.take_rig import rig_of
-from bridge.music import commands
+from bridge.music import handlers
 from bridge.music.model import SetSpec
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -143,7 +143,7 @@ class Course:
         """Whether it was one of the performance's."""
         try:
             command: Command = decode(given)
-            if type(command) not in commands.HANDLERS and not isinstance(command, PutBack):
+            if type(command) not in handlers.HANDLERS and not isinstance(command, PutBack):
                 return False
             self.performance.apply(command, tick, client)
         except CommandError:
@@ -225,6 +225,21 @@ class Places:
     def shift(self) -> int:
         """The same where there is no jump."""
         return self._stretches[0].shift
+
+
+def tempos(take: Take, places: Places, opening: float) -> tuple[tuple[int, float], ...]:
+    """Pairs of a place in the file and the tempo from there on."""
+    found: dict[int, float] = {0: float(take.head["begin"].get("bpm", opening))}
+    for mark in take.marks:
+        if mark["is"] == "line":
+            place = round(float(mark["tick"])) + places.shift_at(int(mark["ns"]))
+            found[max(0, place)] = float(mark["bpm"])
+    rows, last = [], 0.0
+    for place, bpm in sorted(found.items()):
+        if bpm != last:
+            rows.append((place, bpm))
+            last = bpm
+    return tuple(rows)
 
 
 def end_place(take: Take, places: Places) -> int:

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from bridge.files.take import THOUSANDTHS, Take
 from bridge.paper import smf
 from bridge.paper.csv_rows import COLUMNS, value_text
-from bridge.paper.take_course import Course, Places, Played, Stand, end_place, played
+from bridge.paper.take_course import Course, Places, Played, Stand, end_place, played, tempos
 
 REST = "outputs"
 """The track of what belongs to no lane: what goes out to interfaces that were just plugged in."""
@@ -86,21 +86,6 @@ def _address(data: bytes) -> bytes:
         status |= 0x10  # a note-off is about the same note
     keyed = status & 0xF0 in (0x90, 0xB0)
     return bytes((status, *data[1:2])) if keyed else bytes((status,))
-
-
-def tempos(take: Take, places: Places, opening: float) -> tuple[tuple[int, float], ...]:
-    """Pairs of a place in the file and the tempo from there on."""
-    found: dict[int, float] = {0: float(take.head["begin"].get("bpm", opening))}
-    for mark in take.marks:
-        if mark["is"] == "line":
-            place = round(float(mark["tick"])) + places.shift_at(int(mark["ns"]))
-            found[max(0, place)] = float(mark["bpm"])
-    rows, last = [], 0.0
-    for place, bpm in sorted(found.items()):
-        if bpm != last:
-            rows.append((place, bpm))
-            last = bpm
-    return tuple(rows)
 
 
 def markers(take: Take, made: Played, places: Places) -> Iterator[tuple[int, str]]:

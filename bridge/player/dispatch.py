@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from bridge.errors import CommandError
-from bridge.music.commands import known
+from bridge.music.handlers import known
 from bridge.player.core import Done, PlayerCore
 from bridge.player.messages import Swap
 from bridge.protocol import internal, performing, running

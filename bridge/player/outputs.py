@@ -109,6 +109,9 @@ class Outputs:
     def panic(self) -> list[Message]:
         return [m for encoder in self._encoders.values() for m in encoder.panic()]
 
+    def close_gates(self) -> list[Message]:
+        return [m for encoder in self._encoders.values() for m in encoder.close_gates()]
+
     @property
     def open(self) -> frozenset[str]:
         return frozenset(name for encoder in self._encoders.values() for name in encoder.open)

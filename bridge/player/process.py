@@ -28,17 +28,18 @@ from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError, PortError
 from bridge.music.score import Score
 from bridge.player import realtime
+from bridge.player.closing import Closing, Said
 from bridge.player.core import Done
 from bridge.player.dispatch import Player, let_go, load, mute_derived
 from bridge.player.feedback import Feedback
 from bridge.player.frames import MEMORY, SCORE, pack_kept
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
-from bridge.player.link import Link
 from bridge.player.messages import Swap
 from bridge.player.missing import Missing
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
+from bridge.player.server import Link
 from bridge.player.start import Start, read_start
 from bridge.player.sweep import Sweeper
 from bridge.player.wake import Wake
@@ -65,8 +66,8 @@ FRAME_WAITS_NS = 12_000_000
 HEAR_NS = 6_000_000
 """What controllers send is passed on this often at most: a finger is on them."""
 DRAIN_S = 0.06
-CLOSE_EVERY_S, CLOSE_AGAIN_NS = 0.1, 1_500_000_000
-"""Closing is repeated this often, for so long, when nobody else can do it."""
+CLOSE_AGAIN_NS = 1_500_000_000
+"""Closing is repeated for so long when nobody else can do it."""
 ORPHANED = signal.SIGUSR1
 """What the system sends us when our parent has died. Not SIGTERM, by which the parent itself asks
 us to end, and `os.getppid` does not tell the two apart: the signal comes when the parent's first
@@ -431,11 +432,14 @@ class Process:
         """When whoever started us has died, nobody else closes the outputs, and its death may stall
         the MIDI system for a while: closing is repeated. (Not through new ports: a stalled server
         took up to half a minute to open one.)"""
-        until = _now() + CLOSE_AGAIN_NS
+        outputs = self.player.outputs
+        closing, until = Closing(_now()), _now() + CLOSE_AGAIN_NS
         while self.orphaned and _now() < until:
-            time.sleep(CLOSE_EVERY_S)
+            time.sleep(max(0, min(closing.next_ns, until) - _now()) / 1e9)
+            said = closing.due(_now())
             with contextlib.suppress(OSError):
-                self.player.outputs.send(self.player.outputs.panic())
+                if said is not Said.NOTHING:
+                    outputs.send(outputs.panic() if said is Said.ALL else outputs.close_gates())
 
 
 def main() -> int:

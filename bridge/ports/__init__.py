@@ -7,6 +7,7 @@ or by a part of a MIDI port's name.
 from __future__ import annotations
 
 import logging
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from bridge.errors import PortError
@@ -24,6 +25,7 @@ __all__ = [
     "SimulatedIn",
     "SimulatedOut",
     "has_system",
+    "left_behind",
     "list_ports",
     "open_input",
     "open_output",
@@ -46,6 +48,13 @@ def warm() -> None:
 def has_system() -> bool:
     """Whether a MIDI system has been found; looking for one takes milliseconds."""
     return _system is not None
+
+
+def left_behind(labels: Collection[str]) -> bool:
+    """Whether the MIDI system still holds outputs that a process of ours, which has died, opened by
+    these labels. A JACK server does for a moment; who opens a port meanwhile may wait for seconds,
+    or be refused."""
+    return _system is not None and _system.left_behind(labels)
 
 
 def open_output(text: str, label: str = "out") -> OutPort:

@@ -1,9 +1,13 @@
-"""Whether a JACK server is there and takes what is sent: the MIDI library does not tell.
+"""What a JACK server has, whether it is there, and whether it takes what is sent.
 
-After the server has ended, listing and sending go on into nothing, and where the server hangs, the
-library waits for ever once its buffer is full. So a client of our own, without ports, asks to be
-told of the server's end (``jack_on_shutdown``), and looks whether its time goes on
-(``jack_last_frame_time``; both in jack/jack.h). Only what is needed is called, by ctypes.
+The MIDI library tells only the first, and takes for it a client that is run in every cycle. After
+the server has ended, its listing and sending go on into nothing, and where the server hangs, it
+waits for ever once its buffer is full. So a client of our own, without ports, lists them
+(``jack_get_ports``), asks to be told of the server's end (``jack_on_shutdown``), and looks whether
+its time goes on (``jack_last_frame_time``; all in jack/jack.h). It is never activated: no cycle has
+to wait for it, above all not when this process has died, for a dead client that is still in the
+graph holds up whoever comes next (seconds were measured, and an opening that was refused). Only
+what is needed is called, by ctypes.
 """
 
 from __future__ import annotations
@@ -13,9 +17,13 @@ import time
 from typing import Any, Literal
 
 State = Literal["alive", "stalled", "gone"]
+Way = Literal["out", "in"]
 
 LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
 NO_START_SERVER = 0x01
+MIDI = b"8 bit raw midi"
+FLAGS = {"out": 0x1, "in": 0x2}
+"""By our way to a port: one that takes bytes (JackPortIsInput), one that gives them."""
 STALL_S = 0.9
 """A server whose time has stood for so long takes nothing: its periods are at most some tenths of
 a second, and clients that die hold it up for less than half a second (measured)."""
@@ -35,7 +43,6 @@ class JackWatch:
         # Kept as long as we live: it is called from a thread of the library.
         self._told = _SHUTDOWN(self._shut_down)
         library.jack_on_shutdown(self._client, self._told, None)
-        library.jack_activate(self._client)
         self._frame = library.jack_last_frame_time(self._client)
         self._moved_at = time.monotonic()
 
@@ -48,6 +55,20 @@ class JackWatch:
             self._frame, self._moved_at = frame, now
         return "stalled" if now - self._moved_at > STALL_S else "alive"
 
+    def names(self, way: Way) -> list[str]:
+        """The MIDI ports that bytes go out to, or come in from, in the server's order, which is
+        that of the MIDI library."""
+        if self._gone:
+            return []
+        found = self._library.jack_get_ports(self._client, None, MIDI, FLAGS[way])
+        if not found:
+            return []
+        names: list[str] = []
+        while (name := found[len(names)]) is not None:
+            names.append(name.decode(errors="replace"))
+        self._library.jack_free(found)
+        return names
+
     def close(self) -> None:
         """Not after the server's end: the library has cleared our client away by then."""
         if not self._gone:
@@ -58,6 +79,7 @@ class JackWatch:
         self._gone = True
 
 
+_TEXT = ctypes.c_char_p
 _SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
 
 
@@ -74,7 +96,10 @@ def _library() -> Any:
         library.jack_on_shutdown.restype = None
         library.jack_last_frame_time.argtypes = [client]
         library.jack_last_frame_time.restype = ctypes.c_uint32
-        library.jack_activate.argtypes = [client]
+        library.jack_get_ports.argtypes = [client, _TEXT, _TEXT, ctypes.c_ulong]
+        library.jack_get_ports.restype = ctypes.POINTER(_TEXT)
+        library.jack_free.argtypes = [ctypes.POINTER(_TEXT)]
+        library.jack_free.restype = None
         library.jack_client_close.argtypes = [client]
         return library
     raise OSError("no JACK library is found")

@@ -5,7 +5,7 @@ Facts about that library (1.5.8) that decide the shape of this module:
 - Without an ALSA sequencer its own choice of system fails instead of turning to JACK, so the
   systems are tried here, in order.
 - Every listing by a fresh object makes a client of the system's sequencer, and those run out after
-  some dozens; so one object per direction is kept for all listings.
+  some dozens; so one object per direction is kept for all listings. On JACK `JackWatch` lists.
 - A peer that went away is silent: sending goes on into nothing. Only the list of names tells.
 - A peer that returns is not connected again by itself; closing and opening again does it, but
   closing an input also takes its callback away.
@@ -24,7 +24,7 @@ import ctypes
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -57,22 +57,24 @@ class System:
         self._made: list[object] = []
         self._next: System | None = None
         self._retry_at = 0.0
+        self._in: Any = None
+        self._watch: JackWatch | None = None
         for api in self._candidates():
-            with contextlib.suppress(rtmidi.RtMidiError), _quiet():
-                self._out = rtmidi.MidiOut(api, name=f"{CLIENT}-names")
+            if api == rtmidi.API_UNIX_JACK:
+                with contextlib.suppress(OSError), _quiet():
+                    self._watch = JackWatch(f"{CLIENT}-watch")
+            # Without it everything works but noticing the server's end.
+            if self._watch is None:
+                with contextlib.suppress(rtmidi.RtMidiError), _quiet():
+                    self._out = rtmidi.MidiOut(api, name=f"{CLIENT}-names")
+            if self._watch is not None or self._out is not None:
                 self.api = api
                 break
-        if self._out is None:
+        if self.api is None:
             raise PortError(
                 "there is no MIDI system: "
                 "neither an ALSA sequencer (module snd-seq) nor a JACK server"
             )
-        self._in: Any = None
-        self._watch: JackWatch | None = None
-        if self.api == rtmidi.API_UNIX_JACK:
-            # Without it everything works but noticing the server's end.
-            with contextlib.suppress(OSError), _quiet():
-                self._watch = JackWatch(f"{CLIENT}-watch")
 
     def look(self) -> bool:
         """Whether what is sent is taken now (`taking` says so until the next look)."""
@@ -101,13 +103,22 @@ class System:
 
     def outputs(self) -> list[str]:
         """Names of ports that take bytes from us."""
-        return self._named(self._out)
+        return self._named(self._out) if self._watch is None else self._watch.names("out")
 
     def inputs(self) -> list[str]:
         """Names of ports that bytes come from."""
+        if self._watch is not None:
+            return self._watch.names("in")
         if self._in is None:
             self._in = self._rtmidi.MidiIn(self.api, name=f"{CLIENT}-names")
         return self._named(self._in)
+
+    def left_behind(self, labels: Collection[str]) -> bool:
+        """Whether outputs of ours by these labels are there still, of a process that has died."""
+        if self._watch is None:
+            return False
+        ours = (name.partition(":") for name in self._watch.names("in") if name.startswith(CLIENT))
+        return any(label in labels for _, _, label in ours)
 
     def _named(self, lister: Any) -> list[str]:
         """In the system's order, with the USB socket of each where it is known."""

@@ -1,6 +1,6 @@
 """The table of commands: every row, whatever module it is written in.
 
-To add a command: write its row in one of these modules, its handler (`bridge.music.commands` for
+To add a command: write its row in one of these modules, its handler (`bridge.music.handlers` for
 what the performance does, `bridge.player.dispatch` for the clock and the ports, the service for
 what it does itself), and a test. Bodies, OSC addresses, the API's description and the page's limits
 follow.

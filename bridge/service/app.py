@@ -20,7 +20,7 @@ from bridge.control.access import Access
 from bridge.control.addresses import lan_address
 from bridge.control.devices import Device, Devices
 from bridge.control.door import Control
-from bridge.control.link import PlayerLink
+from bridge.control.player_client import PlayerLink
 from bridge.control.remembered import Remembered
 from bridge.control.session import Session
 from bridge.control.stream import BenchChanged, Stream

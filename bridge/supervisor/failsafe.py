@@ -1,8 +1,6 @@
 """Closes every output when the player cannot: from another process, over ports of its own.
 
-A client that dies may stall a MIDI system for some tenths of a second, and what is sent meanwhile
-is lost (measured with a JACK server: 70 to 430 ms). So closing is said again and again: every
-100 ms for a second, then once a second, until a new player has set its outputs up.
+Closing is said again and again (`bridge.player.closing`) until a new player has set its outputs up.
 
 ``python -m bridge.supervisor.failsafe RIG`` does it for whoever finds that nothing of the program
 is left to do it (a service manager after a kill), where `bridge.supervisor.lastwords` cannot.
@@ -20,7 +18,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bridge.errors import InputError, PortError
 from bridge.files import store
-from bridge.ports import OutPort, open_output
+from bridge.player.closing import Closing, Said
+from bridge.ports import OutPort, left_behind, open_output
 from bridge.supervisor.folders import CLOSING
 from bridge.voltage.message import RELEASE
 
@@ -30,15 +29,14 @@ if TYPE_CHECKING:
 
 DRAIN_S = 0.06
 """Some systems lose what was sent just before a port is closed."""
-AGAIN_NS, OFTEN_NS, LATER_NS = 100_000_000, 1_000_000_000, 1_000_000_000
-"""Closing is repeated this often, for so long, and then more slowly."""
 
 
 class Safety(NamedTuple):
-    """A port by the text it is found by, and what closes the outputs on it: first gates, then
-    controllers 123 and 120, bend centred, values at rest."""
+    """A port by the text it is found by, what closes its gates, and what closes all outputs on it:
+    first gates, then controllers 123 and 120, bend centred, values at rest."""
 
     text: str
+    gates: Sequence[bytes]
     closing: Sequence[bytes]
 
 
@@ -53,9 +51,7 @@ class Failsafe:
         self._safeties = safeties
         self._ports: dict[str, OutPort] = {}
         self._sounding: dict[str, set[tuple[int, int]]] = {name: set() for name in safeties}
-        self._often_until = 0
-        self.again_ns: int | None = None
-        """When closing is to be said again (`turn`), or None."""
+        self._closing: Closing | None = None
 
     def open(self) -> None:
         """Opens what is not open yet, so that no time is lost when it counts."""
@@ -89,26 +85,41 @@ class Failsafe:
         """Note-offs for what sounds and for every gate there is, then controllers 123 and 120,
         bend centred, values at rest."""
         self.open()
+        self._send(Said.ALL)
+
+    def _send(self, said: Said) -> None:
         for name, port in self._ports.items():
+            safety = self._safeties[name]
             for channel, note in sorted(self._sounding[name]):
                 port.send(bytes((0x80 | channel, note, RELEASE)))
-            for data in self._safeties[name].closing:
+            for data in safety.closing if said is Said.ALL else safety.gates:
                 port.send(data)
+
+    @property
+    def again_ns(self) -> int | None:
+        """When closing is to be said again (`look`), or None."""
+        return None if self._closing is None else self._closing.next_ns
 
     def begin(self, now: int) -> None:
         """Closes everything, and will again (`again_ns`) until `rest`."""
-        self._often_until, self.again_ns = now + OFTEN_NS, now + AGAIN_NS
+        self._closing = Closing(now)
         self.close_all()
 
-    def turn(self, now: int) -> None:
+    def look(self, now: int) -> None:
         """Says it again when it is time."""
-        if self.again_ns is not None and now >= self.again_ns:
-            self.again_ns = now + (AGAIN_NS if now < self._often_until else LATER_NS)
-            self.close_all()
+        said = Said.NOTHING if self._closing is None else self._closing.due(now)
+        if said is Said.ALL:
+            self.open()
+        if said is not Said.NOTHING:
+            self._send(said)
+
+    def left_behind(self) -> bool:
+        """Whether the MIDI system still holds ports of the player that has died."""
+        return left_behind(self._safeties.keys())
 
     def rest(self) -> None:
         """A player answers for the outputs again."""
-        self.again_ns = None
+        self._closing = None
         for sounding in self._sounding.values():
             sounding.clear()
 
@@ -128,17 +139,20 @@ def safeties(
     for name, spec in specs.items():
         if not spec.text.startswith("virtual:"):
             mine = {full: wired for full, wired in outputs.items() if wired.port == name}
-            found[name] = Safety(spec.text, [message.data for message in Encoder(mine).panic()])
+            gates, all_ = Encoder(mine).close_gates(), Encoder(mine).panic()
+            found[name] = Safety(spec.text, *([m.data for m in part] for part in (gates, all_)))
     return found
 
 
 def keep(safeties: Mapping[str, Safety], state: Path) -> tuple[str, ...]:
     """Writes down what closes every output, for `lastwords`; why it cannot be done, or nothing."""
-    texts: dict[str, list[str]] = {}
+    texts: dict[str, tuple[list[str], list[str]]] = {}
     for safety in safeties.values():
-        texts.setdefault(safety.text, []).extend(data.hex() for data in safety.closing)
+        gates, closing = texts.setdefault(safety.text, ([], []))
+        gates += [data.hex() for data in safety.gates]
+        closing += [data.hex() for data in safety.closing]
     path = state / CLOSING
-    raw = json.dumps(list(texts.items())).encode()
+    raw = json.dumps([[text, *parts] for text, parts in texts.items()]).encode()
     try:
         with contextlib.suppress(FileNotFoundError):
             if path.read_bytes() == raw:

@@ -4,7 +4,7 @@
 It reads no rig and imports next to nothing: each port and the bytes that close what hangs on it
 were written down when the program started (`failsafe.keep`). Where that file is missing, the rig is
 read after all. After an end in good order (systemd.exec(5): ``SERVICE_RESULT`` is ``success``)
-closing is said once, else again and again for a second: a MIDI system may still stall.
+closing is said once, else again and again for a second (`bridge.player.closing`).
 """
 
 from __future__ import annotations
@@ -17,38 +17,47 @@ import time
 from pathlib import Path
 
 from bridge.errors import PortError
+from bridge.player.closing import OFTEN_NS, Closing, Said
 from bridge.ports import OutPort, open_output
 from bridge.supervisor.folders import CLOSING, state_folder
 
 MOST_BYTES = 4 << 20
-AGAIN_S, OFTEN_S, DRAIN_S = 0.1, 1.0, 0.06
+DRAIN_S = 0.06
+
+Row = tuple[str, list[bytes], list[bytes]]
 
 
-def read(path: Path) -> list[tuple[str, list[bytes]]]:
-    """Ports by the text they are found by, and what closes them. Raises OSError or ValueError."""
+def read(path: Path) -> list[Row]:
+    """Ports by the text they are found by, what closes their gates, and what closes everything.
+    Raises OSError or ValueError."""
     with path.open("rb") as file:
         rows = json.loads(file.read(MOST_BYTES))
     try:
-        return [(str(text), [bytes.fromhex(data) for data in all_]) for text, all_ in rows]
+        return [
+            (str(text), [*map(bytes.fromhex, gates)], [*map(bytes.fromhex, all_)])
+            for text, gates, all_ in rows
+        ]
     except TypeError as error:
         raise ValueError(f"{path} is not as we write it") from error
 
 
-def close(rows: list[tuple[str, list[bytes]]], for_s: float) -> int:
+def close(rows: list[Row], for_ns: int) -> int:
     """Sends everything at once, and again for so long; returns how many ports were there."""
     ports: dict[str, OutPort] = {}
-    until = time.monotonic() + for_s
+    begun = time.monotonic_ns()
+    closing, said = Closing(begun), Said.ALL
     while True:
-        for text, messages in rows:
-            if text not in ports:
+        for text, gates, all_ in rows:
+            if text not in ports and said is Said.ALL:
                 with contextlib.suppress(PortError):
                     ports[text] = open_output(text, "last-words")
             if text in ports:
-                for data in messages:
+                for data in all_ if said is Said.ALL else gates:
                     ports[text].send(data)
-        if time.monotonic() >= until:
+        if closing.next_ns > begun + for_ns:
             break
-        time.sleep(AGAIN_S)
+        time.sleep(max(0, closing.next_ns - time.monotonic_ns()) / 1e9)
+        said = closing.due(time.monotonic_ns())
     time.sleep(DRAIN_S)
     for port in ports.values():
         port.close()
@@ -64,7 +73,7 @@ def main(arguments: list[str]) -> int:
         from bridge.supervisor import failsafe
 
         return failsafe.main(arguments)
-    return 0 if close(rows, 0.0 if well else OFTEN_S) == len(rows) else 1
+    return 0 if close(rows, 0 if well else OFTEN_NS) == len(rows) else 1
 
 
 if __name__ == "__main__":

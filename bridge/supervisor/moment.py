@@ -51,7 +51,7 @@ class Moments:
         self.run = run
         self.path = folder / FILE
         self.files = (str(rig.resolve()), str(set_file.resolve()))
-        self._turn = threading.Condition()
+        self._changed = threading.Condition()
         self._newest: bytes | None = None
         self._busy = False
         self._thread: threading.Thread | None = None
@@ -96,8 +96,8 @@ class Moments:
         """An end in good order: the next start begins anew. Waits for the disk, but not long."""
         if "lanes" in state and "transport" in state:
             self._offer(self._moment(state, ended=True))
-        with self._turn:
-            self._turn.wait_for(lambda: self._newest is None and not self._busy, END_S)
+        with self._changed:
+            self._changed.wait_for(lambda: self._newest is None and not self._busy, END_S)
 
     def _moment(self, state: PlayerReport, ended: bool) -> bytes:
         transport, clock = state["transport"], state["clock"]
@@ -121,21 +121,21 @@ class Moments:
     # --- the thread -----------------------------------------------------------------------------
 
     def _offer(self, raw: bytes) -> None:
-        with self._turn:
+        with self._changed:
             self._newest = raw
             if self._thread is None:
                 thread = threading.Thread(target=self._write, name="moment", daemon=True)
                 with contextlib.suppress(RuntimeError):
                     thread.start()
                     self._thread = thread
-            self._turn.notify_all()
+            self._changed.notify_all()
 
     def _write(self) -> None:
         while True:
-            with self._turn:
+            with self._changed:
                 self._busy = False
-                self._turn.notify_all()
-                self._turn.wait_for(lambda: self._newest is not None)
+                self._changed.notify_all()
+                self._changed.wait_for(lambda: self._newest is not None)
                 raw, self._newest, self._busy = self._newest, None, True
             assert raw is not None
             try:

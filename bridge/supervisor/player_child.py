@@ -1,8 +1,14 @@
-"""The player as the supervisor sees it: a child that is begun with a start and says ``ready``."""
+"""The player as the supervisor sees it: a child that is begun with a start and says ``ready``.
+
+Most of a player's start is loading its modules, on a small board over a second of it. So where
+there is memory enough another process has loaded them while one plays, and waits: after a death it
+has only to be told what to play.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import time
 from collections.abc import Callable
@@ -13,6 +19,12 @@ from bridge.supervisor.prepared import Prepared
 
 READY_S = 30.0
 PAUSE_S = (1.0, 5.0)
+LEFT_S, LOOK_S = 1.0, 0.01
+"""What a dead player leaves in the MIDI system is waited for so long, and looked for so often."""
+SPARE_AFTER_S = 5.0
+"""The next one is begun so long after one was ready, when the rest of the program has started."""
+SPARE_BYTES = 1 << 30
+"""It takes 13 MB all the time, which a computer with less memory than this keeps for itself."""
 
 
 class PlayerChild:
@@ -33,11 +45,13 @@ class PlayerChild:
         self._began = began
         self._ahead = ahead
         self._until = 0.0
+        self._spare_at: float | None = None
         self._pause = 0.0
+        self._latest = 0.0
         self._lines: list[Lines] = []
 
     def start(self, prepared: Prepared) -> subprocess.Popen[bytes]:
-        self.at, self.ready = None, False
+        self.at, self.ready, self._spare_at = None, False, None
         self._until = time.monotonic() + READY_S
         self.child = child = self.take_process()
         assert child.stdin is not None
@@ -57,12 +71,21 @@ class PlayerChild:
         return [lines for lines in self._lines if not lines.ended]
 
     def look(self, now: float) -> str:
-        """Ends one that does not come up; why, or ""."""
+        """Ends one that does not come up; why, or "". Begins the next one when it is time."""
+        if self._spare_at is not None and now >= self._spare_at and self._ahead is None:
+            self._spare_at, self._ahead = None, start_player()
         if self.child is None or self.ready or now < self._until:
             return ""
         self._until = now + READY_S
         self.child.kill()
         return f"was not ready after {READY_S:g} s"
+
+    def let_spare_go(self) -> None:
+        """No other is started: the one that waits ends."""
+        spare, self._ahead, self._spare_at = self._ahead, None, None
+        if spare is not None:
+            spare.kill()
+            spare.communicate()
 
     def kill(self) -> None:
         if self.child is not None:
@@ -82,6 +105,17 @@ class PlayerChild:
         low, high = PAUSE_S
         self._pause = min(max(low, 2 * self._pause), high) if slowly else 0.0
         self.at = time.monotonic() + self._pause
+        self._latest = self.at + LEFT_S
+
+    def due(self, now: float, left_behind: Callable[[], bool]) -> bool:
+        """Whether another is to be started now. While the MIDI system still holds ports of the one
+        that died (`left_behind`), it is waited for a moment."""
+        if self.at is None or now < self.at:
+            return False
+        if now < self._latest and left_behind():
+            self.at = now + LOOK_S
+            return False
+        return True
 
     def close(self) -> None:
         """What it has said is read to the end."""
@@ -92,6 +126,13 @@ class PlayerChild:
     def _word(self, text: str) -> None:
         if text == "ready":
             self.ready = True
+            if _memory() >= SPARE_BYTES:
+                self._spare_at = time.monotonic() + SPARE_AFTER_S
             self._began()
         else:
             self._said(text)
+
+
+def _memory() -> int:
+    """Bytes of memory that this computer has."""
+    return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

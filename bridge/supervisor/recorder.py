@@ -124,7 +124,7 @@ class Recorder:
         self._take: _Open | None = None
         self._part = take.PartWriter()
         self._next_at = 0.0
-        self._turn = threading.Condition()
+        self._changed = threading.Condition()
         self._jobs: deque[_Job] = deque()
         self._busy = False
         self._thread: threading.Thread | None = None
@@ -268,20 +268,20 @@ class Recorder:
         """An end in good order. Waits for the disk, but not long."""
         if self._take is not None:
             self._end(now)
-        with self._turn:
+        with self._changed:
             self._patience = 0.0
-            self._turn.notify_all()
-            self._turn.wait_for(lambda: not self._jobs and not self._busy, END_S)
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: not self._jobs and not self._busy, END_S)
 
     # --- the thread -----------------------------------------------------------------------------
 
     def _take_written(self) -> int:
-        with self._turn:
+        with self._changed:
             written, self._written = self._written, 0
         return written
 
     def _offer(self, job: _Job) -> None:
-        with self._turn:
+        with self._changed:
             self._jobs.append(job)
             self._drop_what_waits_too_long(job)
             if self._thread is None:
@@ -289,7 +289,7 @@ class Recorder:
                 with contextlib.suppress(RuntimeError):
                     thread.start()
                     self._thread = thread
-            self._turn.notify_all()
+            self._changed.notify_all()
 
     def _drop_what_waits_too_long(self, newest: _Job) -> None:
         """Drops the oldest parts beyond what may wait, never the one that is being written."""
@@ -312,10 +312,10 @@ class Recorder:
 
     def _write(self) -> None:
         while True:
-            with self._turn:
+            with self._changed:
                 self._busy = False
-                self._turn.notify_all()
-                self._turn.wait_for(lambda: bool(self._jobs))
+                self._changed.notify_all()
+                self._changed.wait_for(lambda: bool(self._jobs))
                 job, self._busy = self._jobs[0], True
             try:
                 raw = job.raw if job.part is None else take.record("PART", job.part.payload())
@@ -323,15 +323,15 @@ class Recorder:
             except OSError as error:
                 self._problem = f"this take cannot be recorded: {error.strerror or error}"
                 self._close()
-                with self._turn:
+                with self._changed:
                     self._busy = False
-                    self._turn.notify_all()
-                    self._turn.wait(self._patience)
+                    self._changed.notify_all()
+                    self._changed.wait(self._patience)
                     if not self._patience:
                         return
                 continue
             self._problem = ""
-            with self._turn:
+            with self._changed:
                 self._written += cost_of(len(raw))
                 with contextlib.suppress(ValueError):
                     self._jobs.remove(job)

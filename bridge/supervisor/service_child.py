@@ -1,7 +1,8 @@
 """The service as the supervisor sees it: a child that is started, heard, and started again.
 
 It says ``ready ADDRESS`` once (with ``--lan`` followed by a code), then ``alive`` about once a
-second from its loop. One that says nothing for too long is ended and counts as dead.
+second from its loop. One that says nothing for too long is ended and counts as dead: soon when it
+does nothing meanwhile (it was stopped, or waits for itself), later when it works.
 """
 
 from __future__ import annotations
@@ -11,13 +12,17 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from bridge.files.slots import make_handle
 from bridge.player.realtime import PARENT
 from bridge.supervisor.lines import Lines
 
-PAUSE_S = (0.2, 5.0)
+PAUSE_S = (0.0, 0.2, 5.0)
+"""Before the first start after one that was ready, before the second, and at most."""
 READY_S = 60.0
+STILL_S, RESTED_S = 2.0, 0.5
+"""One that has been silent for so long is ended, unless it worked in the last part of that."""
 SILENT_S = 10.0
 """Far above what any work of the service takes; below what a performer waits."""
 
@@ -56,6 +61,9 @@ class ServiceChild:
         self._told_ready = ready
         self._pause = PAUSE_S[0]
         self._until = 0.0
+        self._heard = 0.0
+        self._work: tuple[int | None, float] = None, 0.0
+        """What it had worked by then, since when that is so."""
         self._lines: list[Lines] = []
 
     def start(self) -> subprocess.Popen[bytes]:
@@ -80,7 +88,7 @@ class ServiceChild:
 
     def look(self, now: float) -> str:
         """Ends it when it has said nothing for too long; why, or ""."""
-        if self.child is None or now < self._until:
+        if self.child is None or (now < self._until and not self._stands_still(now)):
             return ""
         self._until = now + SILENT_S
         self.child.kill()
@@ -89,6 +97,18 @@ class ServiceChild:
     def awake(self, now: float) -> None:
         """After a pause of our own, its silence says nothing."""
         self._until = max(self._until, now + SILENT_S)
+        self._heard = now
+
+    def _stands_still(self, now: float) -> bool:
+        """Whether it has been silent for a while, and has not worked in the last part of that."""
+        assert self.child is not None
+        silent = now - self._heard
+        if not self.ready or silent < STILL_S - RESTED_S:
+            return False
+        work = work_of_sleeper(self.child.pid)
+        if work is None or work != self._work[0]:
+            self._work = work, now
+        return silent >= STILL_S and now - self._work[1] >= RESTED_S
 
     def ended(self) -> int:
         """It has ended: reads its last words, and gives its exit code. It is to be started again
@@ -101,7 +121,8 @@ class ServiceChild:
         self._lines = []
         self.child = None
         self.at = time.monotonic() + self._pause
-        self._pause = min(self._pause * 2, PAUSE_S[1])
+        _, second, most = PAUSE_S
+        self._pause = min(max(second, self._pause * 2), most)
         return code
 
     def close(self) -> None:
@@ -120,4 +141,20 @@ class ServiceChild:
             self._said(text)
             return
         if self.ready:
-            self._until = time.monotonic() + SILENT_S
+            self._heard = time.monotonic()
+            self._until = self._heard + SILENT_S
+
+
+def work_of_sleeper(pid: int) -> int | None:
+    """What a process has worked so far, in ticks of the processor (proc(5), stat: utime and stime).
+
+    Returns:
+        None while its main thread runs, is to run, or waits for a disk, and where that cannot be
+        read: then nothing can be said of it.
+
+    """
+    try:
+        state, *fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return None
+    return sum(map(int, fields[10:12])) if state in "STt" else None

@@ -25,12 +25,13 @@ from typing import Any
 from bridge.errors import BridgeError
 from bridge.files import store
 from bridge.files.token import kept_token
+from bridge.player.closing import OFTEN_NS
 from bridge.player.wake import Wake
 from bridge.protocol.state import NOT_YET
 from bridge.supervisor import failsafe, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
-from bridge.supervisor.failsafe import OFTEN_NS, Failsafe
+from bridge.supervisor.failsafe import Failsafe
 from bridge.supervisor.fallback import Fallback, Loaded
 from bridge.supervisor.folders import run_folder, state_folder
 from bridge.supervisor.greeting import greeting, is_journal
@@ -154,7 +155,7 @@ class Supervisor:
                 self._player_died()
             elif child is self.service.child:
                 self._service_died()
-        self._failsafe.turn(_now())
+        self._failsafe.look(_now())
         self._look()
         self._notify.alive(time.monotonic())
 
@@ -218,13 +219,14 @@ class Supervisor:
         if self._watch.sock is None and player.ready and not self._stopping:
             with contextlib.suppress(OSError):
                 self._watch.connect(self._socket, now)
-        if player.at is not None and clock >= player.at:
+        if player.due(clock, self._failsafe.left_behind):
             self._guards.add(player.start(self._start))
 
     def _end(self) -> None:
         """Stops both at once, and closes every output unless the player has done it."""
         self._notify.tell(STOPPING="1")
         self._stopping = True
+        self.player.let_spare_go()
         children = [child for child in (self.player.child, self.service.child) if child is not None]
         for child in children:
             if child.poll() is None:
@@ -238,7 +240,7 @@ class Supervisor:
             slow = self.player.child is not None and now - begun > CLOSE_ANYWAY_S * 1e9
             if slow and self._failsafe.again_ns is None:
                 self._failsafe.begin(now)
-            self._failsafe.turn(now)
+            self._failsafe.look(now)
             time.sleep(0.01)
         if self.player.child is None or self.player.child.returncode != 0:
             self._close_for_good()
@@ -260,7 +262,7 @@ class Supervisor:
         self._failsafe.begin(_now())
         while (now := _now()) < until:
             time.sleep(0.02)
-            self._failsafe.turn(now)
+            self._failsafe.look(now)
 
     def _stop(self, *_: object) -> None:
         self._stopping = True

@@ -1,8 +1,8 @@
 """The correction of one output: what to ask for, so that the wanted voltage comes out.
 
 Model: an output asked for ``a`` volts gives ``offset + gain * a`` volts, and on top of that is off
-by a few cents that differ from octave to octave. `bridge.voltage.fit` finds the numbers from
-readings; this module only applies them and is all that the player loads.
+by a few cents that differ from octave to octave. `bridge.voltage.least_squares` finds the numbers
+from readings; this module only applies them and is all that the player loads.
 """
 
 from __future__ import annotations

@@ -206,6 +206,16 @@ class Encoder:
     def panic(self) -> list[Message]:
         """Everything closed, whatever is believed: explicit offs first, then controllers 123 and
         120 on every channel with notes, bend centred, rest volts sent again."""
+        messages = self.close_gates()
+        for port, channel in self._note_channels():
+            control = 0xB0 | channel - 1
+            messages += [Message(port, VALUE, bytes((control, n, 0))) for n in (123, 120)]
+        for voice in self._voices.values():
+            messages += voice.centre()
+        return messages + self._rest_values()
+
+    def close_gates(self) -> list[Message]:
+        """An explicit off of every gate, whatever is believed."""
         messages: list[Message] = []
         for name in [n for n in self._outputs if n in self._open]:
             messages += self.gate_off(name)
@@ -215,12 +225,7 @@ class Encoder:
         for wired in self._outputs.values():
             if wired.output.gates and wired.name not in self._voice_of:
                 messages += self._close(wired)
-        for port, channel in self._note_channels():
-            control = 0xB0 | channel - 1
-            messages += [Message(port, VALUE, bytes((control, n, 0))) for n in (123, 120)]
-        for voice in self._voices.values():
-            messages += voice.centre()
-        return messages + self._rest_values()
+        return messages
 
     # --- inside --------------------------------------------------------------------------------
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Callable, Coroutine
-from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,7 +18,7 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
-from bridge.paper import fits, outputs, tuned
+from bridge.paper import free_outputs, output_table, tuned
 from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, digest
@@ -40,61 +39,22 @@ class SheetQuery(BaseModel):
     bars: Annotated[int, Field(ge=1, le=16)] = 2
 
 
-class PlannedOutput(b.Answer):
-    """One output: what drives it, how it is reached, its range in volts and its resolution
-    (`step_mv`, and `step_cents` for pitch; null where it only opens and closes). `blocked_by` is an
-    output in use that excludes it."""
-
-    output: str
-    kind: str
-    by: str
-    low: float
-    high: float
-    rest: float
-    step_mv: float | None
-    step_cents: float | None
-    resolution: str
-    drivers: list[str]
-    cable: str
-    tuned: str
-    blocked_by: str
-    free: bool
-
-
-class LooseLane(b.Answer):
-    """A lane without an output; `helper` when it moves others; `fits`: free outputs for it."""
-
-    lane: str
-    kind: str
-    helper: bool
-    fits: list[str]
-
-
 class PlanAnswer(b.Answer):
     rig: str
-    outputs: list[PlannedOutput]
-    loose: list[LooseLane]
+    outputs: list[output_table.PlannedOutput]
+    loose: list[free_outputs.LooseLane]
     warnings: list[b.TextProblem]
-
-
-def _planned(row: outputs.OutputRow) -> PlannedOutput:
-    fields = asdict(row)
-    output = fields.pop("name")
-    return PlannedOutput(output=output, resolution=outputs.step_words(row), free=row.free, **fields)
 
 
 def plan(rig: Rig, playing: Playing) -> PlanAnswer:
     """Plays some bars to see what the outputs are asked for: takes a moment."""
     document = playing.document
-    rows = outputs.table(rig, document)
-    warnings = [*document.warnings, *outputs.warnings(rig, document)]
+    rows = output_table.table(rig, document)
+    warnings = [*document.warnings, *output_table.warnings(rig, document)]
     return PlanAnswer(
         rig=rig.name,
-        outputs=[_planned(row) for row in rows],
-        loose=[
-            LooseLane(lane=x.lane, kind=x.kind, helper=x.helper, fits=list(x.fits))
-            for x in fits.loose(document.spec, rows)
-        ],
+        outputs=rows,
+        loose=free_outputs.loose(document.spec, rows),
         warnings=[
             b.TextProblem(message=p.message, path=p.path, line=p.line, column=p.column)
             for p in warnings

@@ -15,7 +15,7 @@ from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
 from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, TakeRow
-from bridge.paper import chart_pages, take_midi
+from bridge.paper import chart_pages
 from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
@@ -165,7 +165,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
         params=TAKE,
     )
     async def midi(request: web.Request, query: object) -> web.Response:
-        return await sent(request, ".mid", MIDI, take_midi.midi_file)
+        return await sent(request, ".mid", MIDI, _midi)
 
     @routes.add(
         "GET",
@@ -196,11 +196,24 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
     return routes
 
 
+# What makes these files loads a MIDI library, which nothing else of the service needs.
+
+
+def _midi(take: Take) -> bytes:
+    from bridge.paper import take_midi
+
+    return take_midi.midi_file(take)
+
+
 def _table(take: Take) -> bytes:
+    from bridge.paper import take_midi
+
     return take_midi.table(take).encode()
 
 
 def _moves(take: Take) -> bytes:
+    from bridge.paper import take_midi
+
     return take_midi.moves(take).encode()
 
 

@@ -2,9 +2,11 @@
 
     python tests/bench/bench_align.py [--runs 10] [--periods 256] [--how frame]
 
-A rack of two drums and a host, each a JACK client of its own, on the dummy driver. Each run proposes
-latencies and an offset from nothing. What they should be follows from the clients: the rim is 7 ms
-later than the kick, and the click 20 ms later than the clock.
+A rack of two drums (with `--voices 4` four, 0 to 12 ms late) and a host, each a JACK client of its
+own, on the dummy driver. Each run proposes latencies and an offset from nothing. What they should be
+follows from the clients: the rim is 7 ms later than the kick, the block 12, the bell 3.4, and the
+click is 20 ms later than the clock. `apart` is how far the voices would still be from each other
+with what was proposed.
 """
 
 from __future__ import annotations
@@ -22,9 +24,13 @@ from support import jackd  # noqa: E402
 from support.drums import Drum  # noqa: E402
 from support.jack_align import CLICK_MS, align  # noqa: E402
 
-LATER_MS = 7.0
-KICK = Drum("click", 2500.0, 12.0, 0.3, 2.0)
-RIM = Drum("rim", 450.0, 60.0, 0.3, 2.0 + LATER_MS)
+LATER_MS = (0.0, 7.0, 12.0, 3.4)
+FIRST_MS = 2.0
+KINDS = (("click", 2500.0, 12.0), ("rim", 450.0, 60.0), ("rim", 800.0, 40.0), ("rim", 1500.0, 90.0))
+DRUMS = [
+    Drum(kind, hertz, decay_ms, 0.3, FIRST_MS + later)
+    for (kind, hertz, decay_ms), later in zip(KINDS, LATER_MS, strict=True)
+]
 
 
 def main() -> None:
@@ -32,6 +38,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=10)
     parser.add_argument("--periods", type=int, nargs="+", default=[256])
     parser.add_argument("--how", choices=("frame", "block"), default="frame")
+    parser.add_argument("--voices", type=int, choices=(2, 3, 4), default=2)
     parser.add_argument("--hits", type=int, default=12)
     parser.add_argument("--seconds", type=int, default=10)
     parser.add_argument("--words", action="store_true", help="all that was said")
@@ -44,17 +51,18 @@ def main() -> None:
                     found = align(
                         env,
                         folder,
-                        (KICK, RIM),
+                        DRUMS[: told.voices],
                         {"hits": told.hits, "seconds": told.seconds},
                         how=told.how,
                     )
             late = found.late_ms
             words = [row for row in found.said.splitlines() if "lost" in row or "no offset" in row]
-            later = late[1] - late[0] if len(late) == 2 else float("nan")
+            left = [ms - true for ms, true in zip(late, LATER_MS, strict=False)]
+            apart = max(left) - min(left) if len(late) == told.voices else float("nan")
             grid = float("nan") if found.click_ms is None else found.click_ms
             print(
-                f"{period:5} {told.how} {run:2}: late {late}, later by {later:.2f} "
-                f"(true {LATER_MS:g}), click {grid:.2f} after the clock (true {CLICK_MS:g}) "
+                f"{period:5} {told.how} {run:2}: late {late}, apart {apart:.2f}, "
+                f"click {grid:.2f} after the clock (true {CLICK_MS:g}) "
                 f"{'late server; ' * found.disturbed}{'; '.join(words)}",
                 flush=True,
             )

@@ -5,6 +5,8 @@
 The whole program plays as `stage` says. First nobody is there; then so many viewers look at the
 live state, one of them reads nothing any more, and so many OSC messages a second move three macros.
 Hits are judged by the log of the simulated port; memory is the proportional set size of the service.
+A bare timer loop in C at the player's priority (``cyclictest``) runs beside: what the crowd costs it,
+on a machine that the crowd shares, no program can get below.
 """
 
 from __future__ import annotations
@@ -23,10 +25,11 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
-from bench_light import children  # noqa: E402
+from bench_light import named  # noqa: E402
 from bench_player import Ours, ours  # noqa: E402
 from bench_start import pss_mb  # noqa: E402
-from stage import OSC_MACROS, Stage, cpu_seconds, percentile, stage, table  # noqa: E402
+from others import Bare  # noqa: E402
+from stage import OSC_MACROS, cpu_seconds, percentile, stage, table  # noqa: E402
 
 
 async def view(http: int, viewers: int, counts: Path) -> None:
@@ -67,29 +70,30 @@ def send(port: int, rate: int) -> None:
         time.sleep(0.005)
 
 
-def service_of(on: Stage) -> int:
-    for pid in children(on.pid):
-        if "bridge.service" in Path(f"/proc/{pid}/cmdline").read_text():
-            return pid
-    raise SystemExit("there is no service")
-
-
-def row(what: str, mine: Ours, memory: float, share: float) -> list[object]:
+def row(what: str, mine: Ours, bare: list[float], memory: float, share: float) -> list[object]:
     late = sorted(mine.errors) or [float("nan")]
     cells = [f"{percentile(late, part) / 1000:.2f}" for part in (0.5, 0.99, 1)]
-    return [what, len(mine.errors), mine.lost, *cells, f"{memory:.1f}", f"{share:.0%}"]
+    limit = [f"{percentile(sorted(bare or [0.0]), part) / 1000:.2f}" for part in (0.99, 1)]
+    return [what, len(mine.errors), mine.lost, *cells, *limit, f"{memory:.1f}", f"{share:.0%}"]
 
 
 def measure(seconds: float, viewers: int, rate: int) -> list[str]:
     """Lines of Markdown."""
     me = [sys.executable, __file__]
     with tempfile.TemporaryDirectory() as name, stage(Path(name), loaded=False) as on:
-        service = service_of(on)
+        service = named(on.pid, int(on.state()["player"]["pid"]))["service"]
 
         def watch(what: str, length: float) -> list[object]:
             before = cpu_seconds(service)
+            beside = Bare(length, realtime=os.geteuid() == 0)
             mine = ours(on, length)
-            return row(what, mine, pss_mb(service), (cpu_seconds(service) - before) / length)
+            return row(
+                what,
+                mine,
+                beside.latencies(),
+                pss_mb(service),
+                (cpu_seconds(service) - before) / length,
+            )
 
         rows = [watch("nobody", min(seconds, 60.0))]
         counts = on.folder / "seen.json"
@@ -108,7 +112,8 @@ def measure(seconds: float, viewers: int, rate: int) -> list[str]:
                 one.kill()
                 one.wait()
     first, then = (float(str(rows[n][4])) for n in (0, 2))
-    head = ["", "hits", "lost", "p50 ms", "p99 ms", "worst ms", "service, MB", "service, of a core"]
+    lateness = ["p50 ms", "p99 ms", "worst ms", "bare p99 ms", "bare worst ms"]
+    head = ["", "hits", "lost", *lateness, "service, MB", "service, of a core"]
     osc = {name: count for name, count in links["osc"].items() if count}
     return [
         f"{viewers} viewers and {rate} OSC messages a second, {seconds:g} s:",

@@ -55,6 +55,16 @@ def children(parent: int) -> list[int]:
     return found
 
 
+def named(supervisor: int, player: int) -> dict[str, int]:
+    """The processes of the program by what they are; the next player only waits."""
+    found = {"supervisor": supervisor}
+    for pid in children(supervisor):
+        line = Path(f"/proc/{pid}/cmdline").read_text()
+        waits = "next player" if pid != player else "player"
+        found["service" if "bridge.service" in line else waits] = pid
+    return found
+
+
 def moments(log: Path, begin: int, end: int) -> int:
     """How many times messages left together between two times."""
     stamps = [int(line.split()[0]) for line in log.read_text().splitlines()]
@@ -80,8 +90,7 @@ def run(label: str, rig: str, playing: bool, seconds: float) -> list[list[object
             wait_for(http, program)
             time.sleep(3)
             player = int(state(http)["player"]["pid"])
-            names = {player: "player", program.pid: "supervisor"}
-            names |= {pid: "service" for pid in children(program.pid) if pid != player}
+            names = {pid: name for name, pid in named(program.pid, player).items()}
             before = {pid: (cpu_ns(pid), wakes(pid)) for pid in names}
             begin = time.monotonic_ns()
             time.sleep(seconds)

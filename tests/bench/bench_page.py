@@ -24,7 +24,7 @@ from typing import Any
 
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
-from bench_light import children, cpu_ns  # noqa: E402
+from bench_light import cpu_ns, named  # noqa: E402
 from stage import Stage, stage, table  # noqa: E402
 
 ARGS = ["--no-sandbox", "--disable-dev-shm-usage"]
@@ -43,8 +43,7 @@ new PerformanceObserver((list) => {{
 def shares(on: Stage, seconds: float) -> dict[str, float]:
     """By process, the share of a core in the next seconds."""
     player = int(on.state()["player"]["pid"])
-    (service,) = [pid for pid in children(on.pid) if pid != player]
-    pids = {"player": player, "service": service, "supervisor": on.pid}
+    pids = named(on.pid, player)
     before = {name: cpu_ns(pid) for name, pid in pids.items()}
     begun = time.monotonic_ns()
     time.sleep(seconds)

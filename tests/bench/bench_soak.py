@@ -30,7 +30,7 @@ from typing import Any
 HERE = Path(__file__).resolve()
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1]), str(HERE.parents[2])]
 
-from bench_light import children  # noqa: E402
+from bench_light import named  # noqa: E402
 from bench_slow import pages  # noqa: E402
 from stage import Stage, stage, table  # noqa: E402
 from support.said import say  # noqa: E402
@@ -153,14 +153,6 @@ def held(pid: int) -> tuple[float, int, int]:
     return pss / 1024, len(os.listdir(f"/proc/{pid}/fd")), len(os.listdir(f"/proc/{pid}/task"))
 
 
-def named(on: Stage) -> dict[str, int]:
-    found = {"supervisor": on.pid}
-    for pid in children(on.pid):
-        line = Path(f"/proc/{pid}/cmdline").read_text()
-        found["service" if "bridge.service" in line else "player"] = pid
-    return found
-
-
 def real(minutes: float) -> list[str]:
     """Lines of Markdown."""
     from stage import SET
@@ -172,8 +164,8 @@ def real(minutes: float) -> list[str]:
         stage(Path(name), loaded=False) as on,
         pages(on.http, PAGES),
     ):
-        time.sleep(10)
-        family = named(on)
+        time.sleep(15)  # by then the next player waits too
+        family = named(on.pid, int(on.state()["player"]["pid"]))
         begin = time.monotonic()
         for part in range(PARTS + 1):
             while time.monotonic() < begin + minutes * 60 * part / PARTS:
@@ -186,7 +178,7 @@ def real(minutes: float) -> list[str]:
             ]
             rows.append([f"{minutes * part / PARTS:.1f} min", *cells, late["p99_us"]])
             print(rows[-1], file=sys.stderr, flush=True)
-        same = named(on) == family
+        same = named(on.pid, int(on.state()["player"]["pid"])) == family
     service = list(family).index("service") + 1
     first, last = (float(str(rows[n][service]).split()[0]) for n in (PARTS // 2, PARTS))
     head = ["", *(f"{who}: MB / files / threads" for who in family), "p99 late, us"]

@@ -194,7 +194,8 @@ def stage(
     before: Sequence[str] = (),
 ) -> Iterator[Stage]:
     """`lanebridge play`, with its load unless told otherwise, until the block ends. The words of
-    `before` begin the command line: a program that sets limits and starts another."""
+    `before` begin the command line: a program that sets limits and starts another. When the block
+    fails, what the program said is shown."""
     (folder / "rig.yaml").write_text(rig)
     (folder / "set.yaml").write_text(document)
     http, osc = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
@@ -206,27 +207,29 @@ def stage(
         if realtime or os.geteuid()
         else ["setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice"]
     )
-    play = subprocess.Popen(
-        [
-            *before,
-            *refused,
-            sys.executable,
-            "-m",
-            "bridge.cli",
-            "play",
-            "rig.yaml",
-            "set.yaml",
-            "--start",
-            "--port",
-            str(http),
-            "--osc-port",
-            str(osc),
-        ],
-        cwd=folder,
-        env=env,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+    said = folder / "said.log"
+    with said.open("w") as saying:
+        play = subprocess.Popen(
+            [
+                *before,
+                *refused,
+                sys.executable,
+                "-m",
+                "bridge.cli",
+                "play",
+                "rig.yaml",
+                "set.yaml",
+                "--start",
+                "--port",
+                str(http),
+                "--osc-port",
+                str(osc),
+            ],
+            cwd=folder,
+            env=env,
+            stdout=saying,
+            stderr=subprocess.STDOUT,
+        )
     load: subprocess.Popen[bytes] | None = None
     try:
         wait_for(http, play)
@@ -236,6 +239,9 @@ def stage(
         time.sleep(1.5)
         (path,) = folder.glob("lanebridge-*/player.sock")
         yield Stage(folder, http, osc, str(path), log, play.pid)
+    except BaseException:
+        print(said.read_text(errors="replace"), file=sys.stderr)
+        raise
     finally:
         if load is not None:
             load.kill()

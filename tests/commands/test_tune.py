@@ -42,7 +42,7 @@ def test_readings_from_a_file(rig: Path, tmp_path: Path) -> None:
     assert "before: worst 57.67 cents" in result.output
     kept = load_tuning(rig)["main.pitch-1"].correction
     # By hand: least squares through the eight rows (numpy.polyfit gives the same line in
-    # tests/voltage/test_fit.py) is steep by 0.5 %.
+    # tests/voltage/test_least_squares.py) is steep by 0.5 %.
     assert kept.gain == pytest.approx(1.005, abs=0.001)
     assert kept.offset_volts == pytest.approx(0.009, abs=0.002)
 

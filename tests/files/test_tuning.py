@@ -29,7 +29,7 @@ from bridge.files.tuning import (
 )
 from bridge.music.scale import frequency
 from bridge.voltage.calibration import Correction
-from bridge.voltage.fit import Reading, fit
+from bridge.voltage.least_squares import Reading, fit
 from bridge.voltage.profile import Address, Output
 
 PITCH = Output("pitch-1", "pitch", Address("cc14", 1, 16), high=8, reference_note=24)

@@ -31,6 +31,7 @@ from bridge.music.model import (
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.scale import SCALES
+from bridge.music.value_node import Placed
 from bridge.music.values import build_node
 
 EIGHTH = Fraction(480)
@@ -304,8 +305,9 @@ def test_holding_a_melody_holds_notes() -> None:
 
 
 def test_hits_have_no_value_node() -> None:
+    kick = Lane("kick", Every())
     with pytest.raises(TypeError, match="no values"):
-        build_node(0, score_of(Lane("kick", Every())).spec, Lane("kick", Every()), {"kick": 0})
+        build_node(Placed(0, score_of(kick).spec, kick, {"kick": 0}, frozenset()))
 
 
 # --- windows -------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from pythonosc.osc_message import OscMessage
 from support.states import EMPTY, lane_state, macro_state, player_report
 
 from bridge.control.door import Control
-from bridge.control.link import PlayerLink
+from bridge.control.player_client import PlayerLink
 from bridge.control.session import Session
 from bridge.osc.feedback import (
     ADDRESS_S,

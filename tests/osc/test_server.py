@@ -19,7 +19,7 @@ from support.states import EMPTY, lane_state, macro_state, player_report
 
 from bridge.control.access import Access
 from bridge.control.door import Control
-from bridge.control.link import PlayerLink
+from bridge.control.player_client import PlayerLink
 from bridge.control.session import Session
 from bridge.control.stream import StateChanged
 from bridge.music.model import SETTINGS

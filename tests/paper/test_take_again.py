@@ -10,13 +10,16 @@ from typing import Any
 import pytest
 from support.taped import Evening, dense_moves
 
+from bridge.errors import CommandError
 from bridge.files.set import parse_set
-from bridge.files.take import Take, TakeError
+from bridge.files.take import Take, TakeError, read
 from bridge.music.score import compile_score
-from bridge.paper.take_again import Standing, compare, standing_at
+from bridge.paper.take_again import Standing, compare, joined, standing_at
 from bridge.paper.take_course import Course, played
+from bridge.player import stands
 from bridge.player.dispatch import load
 from bridge.player.messages import Swap
+from bridge.supervisor import recorder
 
 
 def recorded(evening: Evening) -> Take:
@@ -92,6 +95,61 @@ def test_another_seed_is_another_stream(tmp_path: Path) -> None:
     take = recorded(evening)
     other = replace(take, head={**take.head, "text": evening.text.replace("seed: 7", "seed: 8")})
     assert not compare(other).same
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_performance_in_several_files_is_played_again_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Hands moved, another set came and the song jumped, over three files and more."""
+    monkeypatch.setattr(recorder, "FILE_BYTES", 12_000)
+    monkeypatch.setattr(stands, "EVERY_BARS", 1)
+    evening = Evening(tmp_path, late_ms=1, seed=seed)
+    evening.do("start")
+    while len(evening.takes.rows()) < 3:
+        dense_moves(evening, 2, 0.2, seed + len(evening.takes.rows()))
+        evening.written()
+    evening.swap(evening.text.replace("hits: 7, steps: 16", "hits: 6, steps: 16"), "beat")
+    dense_moves(evening, 4, 0.2, seed + 10)
+    evening.do("position", tick=3 * 3840)
+    dense_moves(evening, 4, 0.2, seed + 20)
+    evening.stop()
+    evening.written()
+    ids = [row.id for row in evening.takes.rows()][::-1]
+    files = evening.takes.files(evening.takes.find("last"))
+    assert [file.stem for file in files] == ids
+    assert len(ids) >= 3
+    pieces = [read(file) for file in files]
+    assert [piece.whole for piece in pieces] == [True] * len(pieces)
+    whole = joined(pieces)
+    assert [(port, data) for _, _, port, _, data in whole.sent()] == [
+        (port, data) for _, port, data in evening.received()
+    ]
+    found = compare(whole)
+    assert found.same, found
+    assert found.messages == sum(len(piece.ticks) for piece in pieces)
+    for count in range(1, len(pieces)):  # one that ends where a file ends
+        assert compare(joined(pieces[:count])).same
+    changed = replace(pieces[1], marks=[m for m in pieces[1].marks if m["is"] != "move"])
+    assert not compare(joined([pieces[0], changed, *pieces[2:]])).same
+
+
+def test_a_performance_without_its_first_file_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder, "FILE_BYTES", 8_000)
+    monkeypatch.setattr(stands, "EVERY_BARS", 1)
+    evening = Evening(tmp_path)
+    evening.do("start")
+    while len(evening.takes.rows()) < 2:
+        evening.bars(1)
+        evening.written()
+    evening.stop()
+    evening.written()
+    *_, first = evening.takes.rows()
+    evening.takes.remove(evening.takes.find(first.id))
+    with pytest.raises(CommandError, match=f"goes on from {first.id}, which is not there"):
+        evening.takes.files(evening.takes.find("last"))
 
 
 @pytest.mark.parametrize(

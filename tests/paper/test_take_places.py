@@ -217,7 +217,7 @@ def test_going_on_from_a_take_that_goes_on_in_another_file(
     later = standing_at(take, 3)
     assert later.place.state["macros"]["brightness"]["value"] == 0.77
     assert stood(tmp_path / "two", take, 3) == rows_of(take, later.place.tick) != []
-    with pytest.raises(TakeError, match="only that begin"):
+    with pytest.raises(TakeError, match="join it to that one"):
         compare(take)
 
 

@@ -66,7 +66,7 @@ print("all doors know it")
 
 def test_a_row_and_a_handler_are_all_that_a_new_command_needs(tmp_path: Path) -> None:
     shutil.copytree(PACKAGE, tmp_path / "bridge", ignore=shutil.ignore_patterns("__pycache__"))
-    for module, addition in (("protocol/performing.py", ROW), ("music/commands.py", HANDLER)):
+    for module, addition in (("protocol/performing.py", ROW), ("music/handlers.py", HANDLER)):
         path = tmp_path / "bridge" / module
         path.write_text(path.read_text(encoding="utf-8") + addition, encoding="utf-8")
     done = subprocess.run(

@@ -41,6 +41,9 @@ from support.patience import PATIENCE_S
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(900)]
 
+LATE_MS = 20.0
+"""What a busy machine may add; a step is 125 ms."""
+
 
 @pytest.fixture
 def stage(tmp_path: Path) -> Iterator[Stage]:
@@ -90,7 +93,7 @@ def test_the_player_killed(stage: Stage, record_property: Any) -> None:
     assert state["lanes"]["spray"]["muted"] is True
     assert not stage.hits(SPRAY, killed)
     away = off_grid_ms(stage, killed, state["player"]["pid"])
-    assert away < 3.0
+    assert away < LATE_MS
     transport = state["transport"]
     first = stage.hits(OTHER)[0].ns
     tick = (transport["at_ms"] * 1e6 - first) / STEP_NS * 240
@@ -177,7 +180,7 @@ def test_a_player_that_hangs_is_replaced(stage: Stage) -> None:
     )
     assert took < 5
     time.sleep(1.5)
-    assert off_grid_ms(stage, hung, stage.player()) < 3.0
+    assert off_grid_ms(stage, hung, stage.player()) < LATE_MS
 
 
 def test_three_crashes_bring_derived_lanes_back_muted(stage: Stage) -> None:

@@ -16,7 +16,7 @@ from support.desk import Desk
 from support.states import process_about
 
 from bridge.control.door import Control
-from bridge.control.link import PlayerLink
+from bridge.control.player_client import PlayerLink
 from bridge.control.session import Session
 from bridge.control.stream import Stream
 from bridge.errors import CommandError, InputError, PlayerError

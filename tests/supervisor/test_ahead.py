@@ -75,6 +75,39 @@ def test_one_that_has_ended_meanwhile_is_not_taken() -> None:
         another.communicate()
 
 
+def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = [100.0]
+    monkeypatch.setattr("bridge.supervisor.player_child.time.monotonic", lambda: clock[0])
+    begun: list[Child] = []
+
+    def begin() -> Child:
+        begun.append(start_player())
+        return begun[-1]
+
+    monkeypatch.setattr("bridge.supervisor.player_child.start_player", begin)
+    for memory, waits in ((1 << 29, 0), (2 << 30, 1)):
+        monkeypatch.setattr("bridge.supervisor.player_child._memory", lambda memory=memory: memory)
+        player = PlayerChild(lambda text: None, lambda: None)
+        player._word("ready")
+        for _ in range(30):
+            clock[0] += 1.0
+            player.look(clock[0])
+        assert len(begun) == waits, "a computer with little memory keeps it"
+    assert player.take_process() is begun[0]
+    begun[0].kill()
+    begun[0].communicate()
+    player._word("ready")
+    clock[0] += 20.0
+    player.look(clock[0])
+    assert begun[1].poll() is None
+    player.let_spare_go()
+    assert begun[1].returncode is not None
+    player.look(clock[0] + 60.0)
+    assert len(begun) == 2
+
+
 def test_what_must_be_quick_loads_nothing_heavy() -> None:
     names = "import sys; print(*sys.modules)"
     assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == []

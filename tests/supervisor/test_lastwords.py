@@ -48,7 +48,13 @@ def test_once_after_a_good_end_and_again_after_any_other(
 def test_without_the_file_the_rig_is_read(log: Path, tmp_path: Path) -> None:
     rig = tmp_path / "rig.yaml"
     rig.write_text("rig: Quay rack\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
-    for content in (None, "[[1]]", "[", '[["simulated", ["zz"]]]'):
+    for content in (
+        None,
+        "[[1]]",
+        "[",
+        '[["simulated", ["zz"], []]]',
+        '[["simulated", ["893640"]]]',
+    ):
         if content is not None:
             (log.parent / "lanebridge" / CLOSING).write_text(content)
         log.unlink(missing_ok=True)

@@ -32,8 +32,8 @@ def moments(folder: Path, spending: Spending | None = None) -> Moments:
 
 
 def settled(kept: Moments) -> None:
-    with kept._turn:
-        assert kept._turn.wait_for(lambda: kept._newest is None and not kept._busy, PATIENCE_S)
+    with kept._changed:
+        assert kept._changed.wait_for(lambda: kept._newest is None and not kept._busy, PATIENCE_S)
 
 
 def test_a_bar_a_change_by_hand_and_an_end(tmp_path: Path, desk: Desk) -> None:

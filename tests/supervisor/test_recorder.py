@@ -126,7 +126,7 @@ def test_a_full_disk_is_said_once_and_heals(
     evening.recorder._patience = 0.01
     evening.do("start")
     evening.run(6000)
-    turn = evening.recorder._turn
+    turn = evening.recorder._changed
     with turn:
         assert turn.wait_for(lambda: evening.recorder.problem, 30)
     assert evening.recorder.news() == "this take cannot be recorded: no space left on device"

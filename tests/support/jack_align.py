@@ -1,4 +1,4 @@
-"""`lanebridge align` over JACK: a rack of two drums and a host, each a client of its own."""
+"""`lanebridge align` over JACK: a rack of drums and a host, each a client of its own."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import json
 import re
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -15,13 +15,22 @@ from support import jackd
 from support.drums import Drum
 from support.patience import PATIENCE_S
 
-RIG = """\
-rig: Quay rack
-interfaces:
-  one: {profile: eight-gates-four-cv, port: "quay:one", cables: {gate-1: kick voice}}
-  two: {profile: eight-gates-four-cv, port: "quay:two", cables: {gate-1: rim voice}}
-clock: {follow: "recorder:clock"}
-"""
+VOICES = {"one": "kick", "two": "rim", "three": "block", "four": "bell"}
+
+
+def rig_of(count: int) -> str:
+    """So many of `VOICES`, each on the first gate of an interface of its own."""
+    lines = [
+        f'  {name}: {{profile: eight-gates-four-cv, port: "quay:{name}", '
+        f"cables: {{gate-1: {voice} voice}}}}"
+        for name, voice in [*VOICES.items()][:count]
+    ]
+    return "\n".join(
+        ["rig: Quay rack", "interfaces:", *lines, 'clock: {follow: "recorder:clock"}', ""]
+    )
+
+
+RIG = rig_of(2)
 CLICK_MS = 20.0
 """The host clicks so much later than its clock."""
 
@@ -45,24 +54,25 @@ class Aligned:
 
 
 def rack(
-    env: dict[str, str], one: Drum, two: Drum
+    env: dict[str, str], *voices: Drum
 ) -> contextlib.AbstractContextManager[subprocess.Popen[str]]:
     """The drums, as client ``quay``."""
-    told = {"ports": {"one": {"36": asdict(one)}, "two": {"36": asdict(two)}}}
+    ports = {name: {"36": asdict(drum)} for name, drum in zip(VOICES, voices, strict=False)}
+    told = {"ports": ports}
     return jackd.peer(env, "jack_drums.py", "quay", json.dumps(told))
 
 
 def align(
     env: dict[str, str],
     folder: Path,
-    voices: tuple[Drum, Drum],
+    voices: Sequence[Drum],
     options: Mapping[str, int],
     bpm: int = 120,
     how: str = "frame",
 ) -> Aligned:
     """One run from nothing, in which everything is agreed to."""
     rig = folder / "rig.yaml"
-    rig.write_text(RIG)
+    rig.write_text(rig_of(len(voices)))
     words = [str(word) for name, value in options.items() for word in (f"--{name}", value)]
     with (
         rack(env, *voices),

@@ -142,7 +142,7 @@ class Evening:
 
     def written(self) -> None:
         """Waits until the disk has everything."""
-        turn = self.recorder._turn
+        turn = self.recorder._changed
         with turn:
             assert turn.wait_for(
                 lambda: not self.recorder._jobs and not self.recorder._busy, PATIENCE_S

@@ -23,12 +23,13 @@ COARSE_CENTS = 5.0  # about the smallest difference that ears notice (from memor
 
 
 @dataclass(frozen=True, slots=True)
-class OutputRow:
-    """One output. `step_mv` and `step_cents` are its resolution (None where it has none: a gate;
-    cents only for pitch); `drivers` what plays or drives it; `free` when a lane may still take it;
-    `blocked_by` an output in use that excludes it."""
+class PlannedOutput:
+    """One output: what drives it, how it is reached, its range in volts and its resolution
+    (`step_mv`, and `step_cents` for pitch; null where it only opens and closes; `resolution` in
+    words). `blocked_by` is an output in use that excludes it; it is `free` when a lane may still
+    take it."""
 
-    name: str
+    output: str
     kind: str
     by: str
     low: float
@@ -36,17 +37,15 @@ class OutputRow:
     rest: float
     step_mv: float | None
     step_cents: float | None
+    resolution: str
     drivers: tuple[str, ...]
     cable: str
     tuned: str
     blocked_by: str
-
-    @property
-    def free(self) -> bool:
-        return not self.drivers and not self.blocked_by and self.kind not in CLOCKED
+    free: bool
 
 
-def table(rig: Rig, document: SetDocument | None = None) -> list[OutputRow]:
+def table(rig: Rig, document: SetDocument | None = None) -> list[PlannedOutput]:
     """One row per output of the rig, in its order. InputError when the tuning file is wrong."""
     tunings = load_tuning(rig.path) if rig.path is not None else {}
     driven = drivers(rig, document.spec if document is not None else None)
@@ -55,7 +54,7 @@ def table(rig: Rig, document: SetDocument | None = None) -> list[OutputRow]:
 
 def _row(
     wired: WiredOutput, rig: Rig, driven: Mapping[str, list[str]], tuning: Tuning | None
-) -> OutputRow:
+) -> PlannedOutput:
     out = wired.output
     step = step_volts(out)
     cents = step_cents(out) if out.kind == "pitch" else None
@@ -63,19 +62,23 @@ def _row(
     blocked = [
         name for name in _excluding(rig, wired) if driven.get(name) and not driven[wired.name]
     ]
-    return OutputRow(
-        wired.name,
-        out.kind,
-        address_words(out),
-        out.low,
-        out.high,
-        out.rest,
-        1000.0 * step if step else None,
-        cents,
-        tuple(driven.get(wired.name, ())),
-        wired.cable,
-        made,
-        blocked[0] if blocked else "",
+    blocked_by, who = blocked[0] if blocked else "", tuple(driven.get(wired.name, ()))
+    step_mv = 1000.0 * step if step else None
+    return PlannedOutput(
+        output=wired.name,
+        kind=out.kind,
+        by=address_words(out),
+        low=out.low,
+        high=out.high,
+        rest=out.rest,
+        step_mv=step_mv,
+        step_cents=cents,
+        resolution=step_words(step_mv, cents),
+        drivers=who,
+        cable=wired.cable,
+        tuned=made,
+        blocked_by=blocked_by,
+        free=not who and not blocked_by and out.kind not in CLOCKED,
     )
 
 
@@ -116,18 +119,18 @@ def address_words(out: Output) -> str:
 HEADS = ("output", "kind", "by", "volts", "step", "driven by", "cable")
 
 
-def cells(rows: Sequence[OutputRow]) -> list[tuple[str, ...]]:
+def cells(rows: Sequence[PlannedOutput]) -> list[tuple[str, ...]]:
     """The table as text, a cell for each of `HEADS`."""
     found: list[tuple[str, ...]] = []
     for row in rows:
         idle = "(no clock)" if row.kind in CLOCKED else "-"
         who = ", ".join(row.drivers) or (f"(not with {row.blocked_by})" if row.blocked_by else idle)
         cable = (row.cable or "-") + (f" (tuned {row.tuned})" if row.tuned else "")
-        found.append((row.name, row.kind, row.by, volts_words(row), step_words(row), who, cable))
+        found.append((row.output, row.kind, row.by, volts_words(row), row.resolution, who, cable))
     return found
 
 
-def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
+def lines(rows: Sequence[PlannedOutput]) -> Iterator[str]:
     """The table as aligned lines under a heading, then what is free."""
     told = [HEADS, *cells(rows)]
     widths = [max(map(len, column)) for column in zip(*told, strict=True)]
@@ -136,25 +139,24 @@ def lines(rows: Sequence[OutputRow]) -> Iterator[str]:
     yield free_words(rows)
 
 
-def free_words(rows: Sequence[OutputRow]) -> str:
+def free_words(rows: Sequence[PlannedOutput]) -> str:
     """``free: main.gate-6, main.gate-7``."""
-    free = [row.name for row in rows if row.free]
+    free = [row.output for row in rows if row.free]
     return f"free: {', '.join(free) if free else 'none'}"
 
 
-def volts_words(row: OutputRow) -> str:
+def volts_words(row: PlannedOutput) -> str:
     """``0 to 5 V``: the range of an output."""
     return f"{row.low:g} to {row.high:g} V"
 
 
-def step_words(row: OutputRow) -> str:
+def step_words(millivolts: float | None, cents: float | None) -> str:
     """``0.49 mV, 0.59 cents``; ``-`` for outputs that only open and close."""
-    if row.step_mv is None:
+    if millivolts is None:
         return "-"
-    text = f"{row.step_mv:.2g} mV" if row.step_mv < 10 else f"{row.step_mv:.0f} mV"
-    if row.step_cents is not None:
-        cents = f"{row.step_cents:.2g}" if row.step_cents < 10 else f"{row.step_cents:.0f}"
-        text += f", {cents} cents"
+    text = f"{millivolts:.2g} mV" if millivolts < 10 else f"{millivolts:.0f} mV"
+    if cents is not None:
+        text += f", {cents:.2g} cents" if cents < 10 else f", {cents:.0f} cents"
     return text
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from bridge.player.frames import Unpacker, pack, pack_json, pack_kept
-from bridge.player.link import FRAME_NS, Link
 from bridge.player.messages import Swap
+from bridge.player.server import FRAME_NS, Link
 from bridge.protocol.command import Command
 from bridge.protocol.running import Tap
 from bridge.supervisor.watch import Watch

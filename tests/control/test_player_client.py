@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from support.patience import PATIENCE_S, until
 
-from bridge.control.link import WAITING_MOST, PlayerLink
+from bridge.control.player_client import WAITING_MOST, PlayerLink
 from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import CommandError, PlayerError
 from bridge.player.frames import pack_json

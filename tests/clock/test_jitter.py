@@ -7,7 +7,7 @@ import random
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.clock.spread import Spread
+from bridge.clock.jitter import Spread
 
 
 @given(st.integers(0, 10**6), st.floats(0, 1))

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from bridge.files.fitting import suits
 from bridge.music.model import SetSpec
-from bridge.paper.outputs import OutputRow
+from bridge.paper.output_table import PlannedOutput
 
 
 @dataclass(frozen=True, slots=True)
-class Loose:
+class LooseLane:
     """A lane without an output; `fits` are free outputs in the order of the rig. `helper` when
     other lanes or outputs are moved by it, so that it may well need none."""
 
@@ -21,15 +21,15 @@ class Loose:
     fits: tuple[str, ...]
 
 
-def loose(spec: SetSpec, rows: Iterable[OutputRow]) -> list[Loose]:
+def loose(spec: SetSpec, rows: Iterable[PlannedOutput]) -> list[LooseLane]:
     """Every lane without an output, in the order of the set."""
     free = [row for row in rows if row.free]
     return [
-        Loose(
+        LooseLane(
             lane.name,
             lane.kind,
             bool(lane.drives),
-            tuple(row.name for row in free if row.kind in suits(lane)),
+            tuple(row.output for row in free if row.kind in suits(lane)),
         )
         for lane in spec.lanes
         if lane.out is None

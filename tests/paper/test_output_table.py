@@ -11,7 +11,7 @@ import pytest
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import SetDocument, parse_set
 from bridge.files.tuning import Tuning, save_tuning
-from bridge.paper.outputs import address_words, cents_words, lines, table, warnings
+from bridge.paper.output_table import address_words, cents_words, lines, table, warnings
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import Address, Output
 
@@ -59,7 +59,7 @@ def test_one_row_per_output_with_what_drives_it(rig: Rig) -> None:
     """,
         "macros:\n  glow: {drives: [{out: main.level, depth: 0.5}]}\n",
     )
-    rows = {row.name: row for row in table(rig, document)}
+    rows = {row.output: row for row in table(rig, document)}
     assert list(rows) == list(rig.wired)
     assert rows["main.gate"].drivers == ("kick",)
     assert (rows["main.gate"].cable, rows["main.gate"].step_mv) == ("kick voice", None)
@@ -81,7 +81,7 @@ def test_a_tuned_output_says_since_when(rig: Rig) -> None:
     assert rig.path is not None
     made = Tuning(Correction(0.01, made="2026-01-31T20:00:00"), "dock")
     save_tuning(rig.path, "main.coarse", made, datetime(2026, 1, 31))
-    assert {row.name: row.tuned for row in table(rig)}["main.coarse"] == "2026-01-31"
+    assert {row.output: row.tuned for row in table(rig)}["main.coarse"] == "2026-01-31"
 
 
 def test_the_table_as_text(rig: Rig) -> None:

@@ -15,7 +15,7 @@ from bridge.errors import InputError
 from bridge.voltage.calibration import Correction
 from bridge.voltage.decode import Decoder
 from bridge.voltage.encode import Encoder
-from bridge.voltage.fit import Fit, Reading, asked_volts, cents_between, fit
+from bridge.voltage.least_squares import Fit, Reading, asked_volts, cents_between, fit
 from bridge.voltage.profile import (
     Address,
     Output,

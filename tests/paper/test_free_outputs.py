@@ -6,8 +6,8 @@ import pytest
 
 from bridge.files.rig import parse_rig
 from bridge.files.set import parse_set
-from bridge.paper.fits import loose
-from bridge.paper.outputs import table
+from bridge.paper.free_outputs import loose
+from bridge.paper.output_table import table
 
 RIG = parse_rig("rig: R\ninterfaces: {main: {profile: eight-gates-four-cv}}\n")
 
@@ -33,7 +33,7 @@ def test_a_lane_fits_outputs_of_its_kind_that_are_free(lane: str, kinds: set[str
     rows = table(RIG, document)
     (found,) = loose(document.spec, rows)
     assert found.lane == "it"
-    wanted = [row.name for row in rows if row.kind in kinds and row.free]
+    wanted = [row.output for row in rows if row.kind in kinds and row.free]
     assert list(found.fits) == wanted
     assert wanted
     assert not {"main.gate-1", "main.pitch-1"} & set(found.fits)
