@@ -72,6 +72,9 @@ def unbind(rig: Rig, controller: str, kind: str, number: int, channel: int, now:
 
     Returns:
         The rig as it is then.
+
+    Raises:
+        InputError, OSError: as `bind`.
     """
 
     def change(text: str) -> str:
@@ -94,6 +97,9 @@ def put_controller(rig: Rig, name: str, port: str, now: datetime) -> Rig:
 
     Returns:
         The rig as it is then.
+
+    Raises:
+        InputError, OSError: as `bind`.
     """
 
     def change(text: str) -> str:
@@ -106,7 +112,19 @@ def put_controller(rig: Rig, name: str, port: str, now: datetime) -> Rig:
 
 
 def remove_controller(rig: Rig, name: str, now: datetime) -> Rig:
-    """The rig without a controller and all its controls."""
+    """Take a controller and all its controls out of a rig's file (see `bind`).
+
+    Args:
+        rig: as it was read from its file.
+        name: the controller's in the rig; one that is not there changes nothing.
+        now: the date of the copy that is kept of the file before.
+
+    Returns:
+        The rig as it is then.
+
+    Raises:
+        InputError, OSError: as `bind`.
+    """
     change = edit.Change(("controllers", name))
     return _rewrite(rig, lambda text: edit.apply(text, [change]), now)
 

@@ -191,12 +191,28 @@ def in_order(problems: Iterable[Problem]) -> list[Problem]:
 
 
 def read_text(path: Path, limit: int = MAX_BYTES) -> str:
-    """A file of at most `limit` bytes as it is, unchecked. OSError, UnicodeDecodeError."""
+    """A file as it is, unchecked; a byte order mark stays.
+
+    Args:
+        path, limit: as in `read_bytes`.
+
+    Raises:
+        OSError: as `read_bytes`.
+        UnicodeDecodeError: it is not UTF-8.
+    """
     return read_bytes(path, limit).decode("utf-8")
 
 
 def decode(raw: bytes, file: str) -> str:
-    """Bytes of a file as text. InputError when they are too many or not UTF-8."""
+    """Bytes of a file as text, without the byte order mark.
+
+    Args:
+        raw: what the file holds.
+        file: what messages call it.
+
+    Raises:
+        InputError: they are more than `MAX_BYTES`, or not UTF-8.
+    """
     if len(raw) > MAX_BYTES:
         raise InputError([Problem(too_big(MAX_BYTES), file=file)])
     try:

@@ -40,8 +40,13 @@ class Change:
 def apply(text: str, changes: Iterable[Change]) -> str:
     """The text after all changes, made one after another.
 
+    Args:
+        text: a whole YAML text; a byte order mark stays.
+        changes: each finds what those before it have left; to remove what is not there is nothing.
+
     Raises:
-        InputError: the text is no YAML mapping, or a path leads nowhere.
+        InputError: the text is no YAML mapping, a path has no key, what gets another name is not
+            there or that name is taken, or the result cannot be read.
     """
     changes = list(changes)
     data = Document.parse(text, "").data
@@ -145,8 +150,16 @@ def _parts_anew(text: str, wanted: dict[str, object]) -> str:
 
 
 def append_row(text: str, path: Path, value: object) -> str:
-    """The text with one more row at the end of the list that `path` leads to; a list that is not
-    there (or is empty) is made. Raises `InputError` as `apply` does."""
+    """The text with one more row at the end of a list.
+
+    Args:
+        text: the whole text.
+        path: the keys that lead to the list; one that is not there (or is empty) is made.
+        value: the row, as plain data.
+
+    Raises:
+        InputError: the text is no YAML mapping, or the result cannot be read.
+    """
     data = Document.parse(text, "").data
     before = plain.get(data, path)
     rows = before if isinstance(before, list) else []
@@ -155,8 +168,16 @@ def append_row(text: str, path: Path, value: object) -> str:
 
 
 def append_block(text: str, path: Path, entries: dict[str, Any]) -> str:
-    """The text with a new mapping at `path`, one entry a line where the text is written so. Raises
-    `InputError` as `apply` does."""
+    """The text with a new mapping, one entry a line where the text is written so.
+
+    Args:
+        text: the whole text.
+        path: the keys that lead to the mapping; what stands there is replaced.
+        entries: the mapping, as plain data.
+
+    Raises:
+        InputError: the text is no YAML mapping, or the result cannot be read.
+    """
     wanted = plain.put(Document.parse(text, "").data, path, entries)
     return _exact(text, wanted, lambda text: patch.put(text, path, entries, block=True))
 
@@ -175,6 +196,7 @@ def put_row(text: str, path: Path, place: int, value: object) -> str:
 
     Raises:
         IndexError: there is no such row.
+        InputError: the text is no YAML mapping, or the result cannot be read.
     """
     data = Document.parse(text, "").data
     rows = _rows(data, path, place)
@@ -183,8 +205,17 @@ def put_row(text: str, path: Path, place: int, value: object) -> str:
 
 
 def remove_row(text: str, path: Path, place: int) -> str:
-    """The text without the row at `place`; the key goes too when it was the last one. IndexError
-    when there is none."""
+    """The text without one row of a list.
+
+    Args:
+        text: the whole text.
+        path: the keys that lead to the list; the last of them goes too when this was the only row.
+        place: which row, from 0.
+
+    Raises:
+        IndexError: there is no such row.
+        InputError: the text is no YAML mapping, or the result cannot be read.
+    """
     data = Document.parse(text, "").data
     rows = _rows(data, path, place)
     if len(rows) == 1:

@@ -165,6 +165,10 @@ def _nearest(out: str, free: list[str], rig: Rig, source: Rig | None) -> tuple[s
 def fitted(document: SetDocument, found: list[Fit]) -> str:
     """The set's text with the outputs of this rig; all else as it was written.
 
+    Args:
+        document: the set, as it was read without a rig.
+        found: what `fits` says of each of its outputs.
+
     Raises:
         InputError: an output is still open; nothing is guessed.
     """
@@ -228,8 +232,18 @@ def said_path(rig: Path) -> Path:
 
 
 def load_said(rig: Rig, source: str = ELSEWHERE) -> dict[str, str]:
-    """What was said of sets from a rig of that name; nothing when there is no file. InputError with
-    every problem of the file."""
+    """What was said of sets from another rig.
+
+    Args:
+        rig: the own rig; the file stands beside its file.
+        source: the name of the rig that the sets were written for; `ELSEWHERE`: nothing tells it.
+
+    Returns:
+        Outputs of the own rig (or `NOWHERE`) by those of the other; none when there is no file.
+
+    Raises:
+        InputError: the file cannot be read or is wrong; with every problem of it.
+    """
     if rig.path is None or not said_path(rig.path).exists():
         return {}
     model, problems, _ = check(SaidFile, Document.read(said_path(rig.path)))
@@ -239,8 +253,17 @@ def load_said(rig: Rig, source: str = ELSEWHERE) -> dict[str, str]:
 
 
 def check_said(said: Mapping[str, str], spec: SetSpec, rig: Rig) -> None:
-    """InputError when something that a person says cannot be: no such output, or of no kind that
-    would do."""
+    """Refuse what a person says when it cannot be.
+
+    Args:
+        said: outputs of the rig, or `NOWHERE`, by those that the set names.
+        spec: the set.
+        rig: the rig that it is to be played on.
+
+    Raises:
+        InputError: the set or the rig has no such output, or it is of no kind that would do; with
+            every one of them.
+    """
     needs = dict(_needs(spec))
     wrong = []
     for out, to in said.items():
@@ -271,6 +294,7 @@ def keep_said(rig: Rig, source: str, said: Mapping[str, str], now: datetime) -> 
         The file's path; None when there was nothing to keep.
 
     Raises:
+        InputError: the file that is there cannot be read or is wrong; it stays.
         OSError: it cannot be written.
     """
     before = load_said(rig, source)

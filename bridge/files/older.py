@@ -107,7 +107,12 @@ def _named(data: object, key: str) -> Iterator[tuple[str, Mapping[str, object]]]
 
 
 def notes_of(document: Document, finds: Finds = older) -> Iterator[Problem]:
-    """What `check` says of them, each at its place."""
+    """What `check` says of older spellings, each at its place.
+
+    Args:
+        document: a set, or what `finds` reads.
+        finds: what finds them: `older` in sets, `of_rig` in rigs, `of_profile` in profiles.
+    """
     for one in finds(document.data):
         yield document.problem(one.keys, one.says, at_key=one.at_key)
 

@@ -130,7 +130,11 @@ def gather(
 
 
 def pack_bytes(pack: Pack) -> bytes:
-    """The file of a pack. InputError when it would be larger than what can be opened."""
+    """The file of a pack.
+
+    Raises:
+        InputError: it would be larger than what can be opened.
+    """
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in {HEAD: _head(pack).encode(), **pack.members}.items():

@@ -6,7 +6,12 @@ from collections.abc import Sequence
 
 
 def listed(parts: Sequence[str], word: str = "and") -> str:
-    """``kick, rim and shaker``."""
+    """``kick, rim and shaker``.
+
+    Args:
+        parts: one at least.
+        word: what stands before the last of several.
+    """
     if len(parts) == 1:
         return parts[0]
     return f"{', '.join(parts[:-1])} {word} {parts[-1]}"

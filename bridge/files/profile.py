@@ -215,7 +215,16 @@ def find_profile(name: str, beside: Path | None = None) -> Path:
 
 
 def load_profile(name: str, beside: Path | None = None) -> Profile:
-    """A profile by name. InputError with every problem of its file, or when there is none."""
+    """A profile by name.
+
+    Args:
+        name: as a rig says it; names that profiles had before are understood.
+        beside: the folder of a rig, whose own profiles go before those that are shipped; None: only
+            those.
+
+    Raises:
+        InputError: there is none, or its file is wrong; with every problem of it.
+    """
     path = find_profile(name, beside)
     return profile_from(Document.read(path), expected=path.stem)
 
@@ -226,7 +235,15 @@ def parse_profile(text: str, file: str = "profile") -> Profile:
 
 
 def profile_from(document: Document, expected: str | None = None) -> Profile:
-    """A profile from a document that has been read. InputError with every problem."""
+    """A profile from a document that has been read.
+
+    Args:
+        document: its text and places, for the problems.
+        expected: the name that it must have, that of its file without the ending; None: any.
+
+    Raises:
+        InputError: every problem, in the order of the file.
+    """
     model, problems, cut = strict.check(ProfileModel, document)
     profile = None
     if model is not None:
@@ -283,8 +300,19 @@ def profile_text(profile: Profile) -> str:
 
 
 def write_profile(profile: Profile, folder: Path) -> Path:
-    """Write a new profile as `NAME.yaml` into `folder` (beside the rig). InputError when it does
-    not pass its own lint or the file is there already: nothing is overwritten."""
+    """Write a new profile as `NAME.yaml`. Nothing is overwritten.
+
+    Args:
+        profile: it is linted as it will be read.
+        folder: where it goes, beside the rig; must be there.
+
+    Returns:
+        The path of the file.
+
+    Raises:
+        InputError: it does not pass its own lint, or the file is there already.
+        OSError: it cannot be written.
+    """
     text = profile_text(profile)
     path = folder / f"{profile.name}.yaml"
     parse_profile(text, path.name)

@@ -45,7 +45,11 @@ def open_file(path: Path) -> BinaryIO:
 
 
 def read_bytes(path: Path, limit: int) -> bytes:
-    """A whole file of at most `limit` bytes.
+    """A whole file.
+
+    Args:
+        path: a regular file; a link is followed.
+        limit: its largest size in bytes.
 
     Raises:
         OSError: as `open_file`; with ``EFBIG`` and a plain `strerror` when it is larger.
@@ -60,7 +64,15 @@ def read_bytes(path: Path, limit: int) -> bytes:
 
 
 def read_start(path: Path, limit: int) -> bytes:
-    """The first `limit` bytes of a file of any size. OSError as `open_file`."""
+    """The beginning of a file of any size.
+
+    Args:
+        path: a regular file; a link is followed.
+        limit: how many bytes at most.
+
+    Raises:
+        OSError: as `open_file`.
+    """
     with open_file(path) as file:
         return file.read(limit)
 
@@ -98,7 +110,11 @@ def reason(error: OSError) -> str:
 
 
 def refuse_special(path: Path) -> None:
-    """OSError when something is there under `path` that is no regular file; nothing is fine."""
+    """Refuse what is no regular file; nothing at all is fine.
+
+    Raises:
+        OSError: something else is there under `path`, or it cannot be looked at.
+    """
     try:
         mode = path.stat().st_mode
     except FileNotFoundError:

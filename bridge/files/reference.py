@@ -54,7 +54,16 @@ MODELS: dict[str, type[Strict]] = {
 
 
 def rows(model: type[Strict], group: str) -> Iterator[Row]:
-    """One row per key of a model, older spellings left out. `group` finds the examples."""
+    """One row per key of a model, older spellings left out.
+
+    Args:
+        model: the model of a file, or of a part of one.
+        group: where `examples.EXAMPLES` has its examples (``lane`` for ``lane.rate``), or a kind of
+            lane.
+
+    Raises:
+        KeyError: a key has no example anywhere.
+    """
     for name, field in model.model_fields.items():
         key = field.alias or name
         if group == "lane" and key in older.OLDER_KEYS:

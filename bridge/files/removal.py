@@ -18,7 +18,15 @@ WHATS = {"lanes": "lane", "macros": "macro", "sections": "section"}
 
 
 def still_named(text: str, gone: Iterable[Place]) -> list[Problem]:
-    """What in a text names things that are gone from it, with line and column."""
+    """What in a text names things that are gone from it, with line and column.
+
+    Args:
+        text: the text of a set, without them.
+        gone: the lanes, macros and sections that were taken out.
+
+    Raises:
+        InputError: the text is no YAML mapping.
+    """
     found: list[Problem] = []
     for kind, name in gone:
         for where, line, column in edit.references(text, (kind, name)):
@@ -37,9 +45,17 @@ def still_named(text: str, gone: Iterable[Place]) -> list[Problem]:
 def without(text: str, gone: Iterable[Place]) -> tuple[str, list[str]]:
     """The text without these things, and without what names them: lanes that are made of them go
     too, others lose what they say of them (a lane that was moved by a lane gone goes by the clock
-    again). Also what went along, as ``lanes.spray``.
+    again).
 
-    Raises InputError when the text is no YAML mapping.
+    Args:
+        text: the text of a set.
+        gone: the lanes, macros and sections to take out.
+
+    Returns:
+        The text, and what went along without having been asked for, as ``lanes.spray``.
+
+    Raises:
+        InputError: the text is no YAML mapping.
     """
     waiting, done, also = list(gone), set[Place](), list[str]()
     asked = set(waiting)
@@ -127,6 +143,10 @@ def _only(text: str, where: edit.Path) -> bool:
 
 
 def refuse(problems: list[Problem]) -> None:
-    """Raises InputError when there are any."""
+    """Refuse when there are any.
+
+    Raises:
+        InputError: with all of them.
+    """
     if problems:
         raise InputError(problems)

@@ -225,8 +225,13 @@ class RigModel(Strict):
 
 
 def load_rig(path: Path | str, shown: str | None = None, place: Path | None = None) -> Rig:
-    """Reads a rig file, and the profiles it names from beside it or from those shipped. `place` is
-    where the file belongs when `path` is a copy that is kept elsewhere.
+    """Reads a rig file, and the profiles it names from beside it or from those shipped.
+
+    Args:
+        path: the file.
+        shown: what messages call it; the path, unless told.
+        place: where the file belongs when `path` is a copy that is kept elsewhere: profiles are
+            looked for beside it, and it is the rig's `path`.
 
     Raises:
         InputError: every problem found, in file order.
@@ -237,7 +242,16 @@ def load_rig(path: Path | str, shown: str | None = None, place: Path | None = No
 
 
 def parse_rig(text: str, file: str = "rig.yaml", beside: Path | None = None) -> Rig:
-    """The same from a text; profiles are looked for in `beside` first."""
+    """The same from a text. The rig has no `path` then.
+
+    Args:
+        text: what a rig file holds.
+        file: what messages call it.
+        beside: the folder whose profiles go before those shipped; None: only those.
+
+    Raises:
+        InputError: every problem found, in file order.
+    """
     return _read(Document.parse(text, file), beside, None)
 
 

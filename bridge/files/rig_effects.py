@@ -22,7 +22,15 @@ ALIKE = 0.8  # share of letters in common from which a word is taken for a slip 
 
 
 def rig_warnings(rig: Rig, spec: SetSpec | None = None) -> Iterator[Problem]:
-    """What in the rig file has no effect, with its place there; with `spec`, in this set."""
+    """What in a rig file has no effect, with its place there.
+
+    Args:
+        rig: its `text` is read anew, for the places.
+        spec: the set that plays on it; None: only what the rig alone tells.
+
+    Raises:
+        InputError: the rig has no text that can be read.
+    """
     written = Document.parse(rig.text, str(rig.path or "rig.yaml"))
     yield from _keywords(rig, written)
     yield from older.notes_of(written, older.of_rig)
@@ -33,7 +41,17 @@ def rig_warnings(rig: Rig, spec: SetSpec | None = None) -> Iterator[Problem]:
 
 
 def drivers(rig: Rig, spec: SetSpec | None) -> dict[str, list[str]]:
-    """For every output of the rig, what plays it (a lane's name) or drives it."""
+    """For every output of the rig, what moves it.
+
+    Args:
+        rig: its clock says which outputs follow the transport.
+        spec: the set that plays on it; None: none, and the transport alone moves outputs.
+
+    Returns:
+        By full name of the output: the names of the lanes that play it; ``lane NAME`` and
+        ``macro NAME`` for what drives it; ``clock`` or ``transport``. A list is empty where
+        nothing moves the output.
+    """
     found: dict[str, list[str]] = {name: [] for name in rig.wired}
     for name, wired in rig.wired.items():
         out = wired.output
@@ -54,7 +72,16 @@ def drivers(rig: Rig, spec: SetSpec | None) -> dict[str, list[str]]:
 
 
 def without_cable(rig: Rig, spec: SetSpec) -> dict[str, list[str]]:
-    """Outputs that a set plays or drives and that have no cable, with what plays them."""
+    """Outputs that a set plays or drives and that have no cable; those of the transport (`CLOCKED`)
+    are not among them.
+
+    Args:
+        rig: says which outputs have cables.
+        spec: the set.
+
+    Returns:
+        What moves each of them (see `drivers`), by full name of the output.
+    """
     return {
         name: who
         for name, who in drivers(rig, spec).items()
@@ -63,7 +90,15 @@ def without_cable(rig: Rig, spec: SetSpec) -> dict[str, list[str]]:
 
 
 def without_driver(rig: Rig, spec: SetSpec) -> list[str]:
-    """Outputs that have a cable and that nothing plays or drives."""
+    """Outputs that have a cable and that nothing plays or drives.
+
+    Args:
+        rig: says which outputs have cables.
+        spec: the set.
+
+    Returns:
+        Their full names, in the order of the rig.
+    """
     driven = drivers(rig, spec)
     return [name for name, wired in rig.wired.items() if wired.cable and not driven[name]]
 

@@ -38,7 +38,12 @@ class SetDocument:
 
 
 def load_set(path: Path | str, rig: Rig | None = None, shown: str | None = None) -> SetDocument:
-    """Reads a set file. With a `rig`, outputs are checked against it.
+    """Reads a set file.
+
+    Args:
+        path: the file.
+        rig: what its outputs are checked against; None: they are taken as they are named.
+        shown: what messages call the file; the path, unless told.
 
     Raises:
         InputError: every problem found, in file order.
@@ -48,7 +53,16 @@ def load_set(path: Path | str, rig: Rig | None = None, shown: str | None = None)
 
 
 def parse_set(text: str, file: str = "set.yaml", rig: Rig | None = None) -> SetDocument:
-    """The same from a text."""
+    """The same from a text. The document has no `path` then.
+
+    Args:
+        text: what a set file holds.
+        file: what messages call it.
+        rig: as in `load_set`.
+
+    Raises:
+        InputError: every problem found, in file order.
+    """
     return read_set(Document.parse(text, file), rig, None)
 
 

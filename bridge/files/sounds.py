@@ -73,8 +73,11 @@ def sounds_path(rig: Path) -> Path:
 
 
 def load_sounds(rig: Path) -> dict[str, Known]:
-    """The sounds beside a rig, by output; none when there is no file. InputError with every problem
-    of the file."""
+    """The sounds beside a rig, by full name of the output; none when there is no file.
+
+    Raises:
+        InputError: the file cannot be read or is wrong; with every problem of it.
+    """
     path = sounds_path(rig)
     if not path.exists():
         return {}
@@ -92,8 +95,19 @@ def load_sounds(rig: Path) -> dict[str, Known]:
 
 
 def save_sounds(rig: Path, sounds: Mapping[str, Known], now: datetime) -> Path:
-    """Writes the sounds beside the rig; a dated copy of what was there is kept. Gives the file's
-    path. OSError when it cannot be written: what was there stays."""
+    """Writes the sounds beside the rig; a dated copy of what was there is kept.
+
+    Args:
+        rig: the path of the rig's file.
+        sounds: all that the file holds then, by full name of the output.
+        now: the date of the copy.
+
+    Returns:
+        The path of the file of sounds.
+
+    Raises:
+        OSError: it cannot be written; what was there stays.
+    """
     path = sounds_path(rig)
     save(path, sounds_text(sounds), now)
     return path

@@ -138,10 +138,18 @@ def flush_folder(folder: Path) -> None:
 
 
 def save(path: Path, data: str | bytes, now: datetime) -> Path | None:
-    """Writes `path` after putting a dated copy of what was there into its ``backups`` folder.
+    """Writes a file after putting a dated copy of what was there into its ``backups`` folder.
 
-    `now` dates the copy. Returns the copy, or None when there was nothing, or nothing else. OSError
-    when it cannot be done, also when what is there is too big to be copied.
+    Args:
+        path: the file.
+        data: its bytes, or text, which becomes UTF-8.
+        now: the date of the copy.
+
+    Returns:
+        The copy; None when there was nothing, or nothing else.
+
+    Raises:
+        OSError: it cannot be done, also when what is there is too big to be copied.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
     try:
@@ -158,7 +166,19 @@ def save(path: Path, data: str | bytes, now: datetime) -> Path | None:
 
 def back_up(path: Path, content: bytes, now: datetime) -> Path:
     """A dated copy, ``backups/set.2026-01-31T21-05-00.yaml``; older ones beyond
-    `MOST_BACKUPS` are removed."""
+    `MOST_BACKUPS` are removed.
+
+    Args:
+        path: the file that it is a copy of, and beside which the folder stands; it is not read.
+        content: what is kept.
+        now: the date in the name; a second one of the same second gets a number.
+
+    Returns:
+        The copy.
+
+    Raises:
+        OSError: it cannot be written, or an older one cannot be removed.
+    """
     folder = path.parent / BACKUPS
     folder.mkdir(exist_ok=True)
     stamp = now.strftime(STAMP)
@@ -212,7 +232,12 @@ def moments(path: Path) -> list[Moment]:
 
 
 def good_copy(path: Path, state: Path) -> Path:
-    """Where the last good copy of a file is kept in the state folder."""
+    """Where the last good copy of a file is kept, whether there is one or not.
+
+    Args:
+        path: the file; its real place tells files of one name apart.
+        state: the state folder.
+    """
     place = str(Path(os.path.realpath(path)))
     digest = hashlib.sha256(place.encode("utf-8", "surrogateescape")).hexdigest()[:12]
     # The digest tells files apart; the rest of the name is for people, and names have an end.
@@ -220,7 +245,16 @@ def good_copy(path: Path, state: Path) -> Path:
 
 
 def keep_good(path: Path, content: str | bytes, state: Path) -> None:
-    """Remembers `content` as the last good one of `path`. Nothing is written when it is known."""
+    """Remembers what a file holds as its last good content. Nothing is written when it is known.
+
+    Args:
+        path: the file; it is not read.
+        content: its bytes, or text, which becomes UTF-8.
+        state: the state folder; it is made when it is not there.
+
+    Raises:
+        OSError: it cannot be kept.
+    """
     copy = good_copy(path, state)
     raw = content.encode("utf-8") if isinstance(content, str) else content
     with contextlib.suppress(OSError):
@@ -233,10 +267,18 @@ def keep_good(path: Path, content: str | bytes, state: Path) -> None:
 def load_or_last_good(
     path: Path, load: Callable[[Path], T], state: Path
 ) -> tuple[T, tuple[Problem, ...]]:
-    """What `load` makes of the file, or of its last good copy when the file is wrong.
+    """What `load` makes of a file, or of its last good copy when the file is wrong.
 
-    The second value is empty, or all that is wrong with the file, to be shown. InputError of the
-    file itself when there is no good copy either.
+    Args:
+        path: the file.
+        load: gets the path of the file, then perhaps of the copy; only its InputError is caught.
+        state: the state folder.
+
+    Returns:
+        What was loaded; and nothing, or all that is wrong with the file, to be shown.
+
+    Raises:
+        InputError: of the file itself, when there is no good copy either.
     """
     try:
         return load(path), ()

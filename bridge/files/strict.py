@@ -99,7 +99,16 @@ def read_name(value: object) -> str:
 
 
 def read_text(value: object, most: int = 200) -> str:
-    """Free text in one line. ValueError otherwise."""
+    """Free text in one line.
+
+    Args:
+        value: as YAML gives it; numbers, and words that other readers take for something else, are
+            refused.
+        most: how many characters at most.
+
+    Raises:
+        ValueError: it is no such text, is empty or too long.
+    """
     if isinstance(value, AmbiguousText):
         raise ValueError(value.advice)
     if isinstance(value, bool) or not isinstance(value, str):
@@ -190,7 +199,14 @@ def check(model: type[Model], document: Document) -> tuple[Model | None, list[Pr
     """A document against a model, going on after mistakes.
 
     What is wrong is taken out and the rest read again, so that a model comes back for further
-    checks as long as anything can be made of it. Also every problem, and the paths taken out.
+    checks as long as anything can be made of it.
+
+    Args:
+        model: the model of the whole file.
+        document: stays as it is.
+
+    Returns:
+        The model, or None where nothing can be made of it; every problem; the paths taken out.
     """
     other = _other_kind(model, document)
     if other is not None:

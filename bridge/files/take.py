@@ -93,13 +93,26 @@ class Take:
 
 
 def record(kind: str, payload: bytes) -> bytes:
-    """One record, ready to be appended."""
+    """One record, ready to be appended.
+
+    Args:
+        kind: its four letters: ``HEAD``, ``PART`` or ``FOOT``.
+        payload: as it is read back, at most `RECORD_BYTES`; it is compressed here.
+    """
     packed = zlib.compress(payload, 6)
     return _RECORD.pack(kind.encode(), len(packed), zlib.crc32(packed)) + packed
 
 
 def json_record(kind: str, value: Mapping[str, object]) -> bytes:
-    """A record of plain data, ready to be appended."""
+    """A record of plain data, ready to be appended.
+
+    Args:
+        kind: its four letters: ``HEAD`` or ``FOOT``.
+        value: what JSON can carry.
+
+    Raises:
+        ValueError: a number in it is not finite.
+    """
     return record(kind, _json(value))
 
 
@@ -191,11 +204,17 @@ def _little(column: array[Any]) -> bytes:
 
 
 def records(file: BinaryIO, skip: bool = False) -> Iterator[tuple[str, bytes]]:
-    """The records of a file, up to the first that is not whole. `skip`: the payloads of parts are
-    passed over, and are empty.
+    """The records of a file, up to the first that is not whole.
+
+    Args:
+        file: open for reading bytes, at its beginning.
+        skip: whether the payloads of parts are passed over (and are empty); the file can seek then.
+
+    Yields:
+        The four letters of each record, and its payload, unpacked.
 
     Raises:
-        TakeError: it does not begin like a take.
+        TakeError: it does not begin like a take, or a record cannot be unpacked.
     """
     if file.read(len(MAGIC)) != MAGIC:
         raise TakeError("is no take of this version")

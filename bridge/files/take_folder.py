@@ -216,7 +216,10 @@ def _age(path: Path) -> tuple[str, int, str]:
 
 def read_note(raw: bytes) -> Note:
     """A note as `TakeFolder` writes it. By hand: the process that records loads no pydantic.
-    Raises ValueError."""
+
+    Raises:
+        ValueError: it is no JSON, or not as we write it.
+    """
     try:
         given = json.loads(raw)
     except RecursionError as error:
@@ -231,7 +234,11 @@ def read_note(raw: bytes) -> Note:
 
 
 def refuse_recording(path: Path) -> None:
-    """Raises CommandError while a take is recorded: its last moves may not be written yet."""
+    """Refuse a take while it is recorded: its last moves may not be written yet.
+
+    Raises:
+        CommandError: of kind ``state``.
+    """
     if is_recording(path):
         raise CommandError("this take is still being recorded; stop first", "state")
 

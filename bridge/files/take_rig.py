@@ -42,8 +42,12 @@ def texts_of(rig: Rig) -> dict[str, str]:
 
 
 def rig_of(texts: Mapping[str, str]) -> tuple[Rig, dict[str, Correction]]:
-    """The rig that `texts_of` was made of, and its tuning. Raises InputError when the texts are no
-    rig, OSError when there is no place to read them from."""
+    """The rig that `texts_of` was made of (without a `path`), and its tuning by output.
+
+    Raises:
+        InputError: the texts are no rig.
+        OSError: there is no place to read them from.
+    """
     with TemporaryDirectory(prefix="lanebridge-") as folder:
         for name, text in texts.items():
             if _PLAIN.fullmatch(name):

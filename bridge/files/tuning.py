@@ -130,7 +130,15 @@ def load_tuning(rig: Path) -> dict[str, Tuning]:
 
 
 def parse_tuning(text: str, file: str = "tuning") -> dict[str, Tuning]:
-    """The tunings that a text says, by output. InputError with every problem of it."""
+    """The tunings that a text says, by full name of the output.
+
+    Args:
+        text: what a file of tunings holds.
+        file: what messages call it.
+
+    Raises:
+        InputError: every problem of it, in the order of the file.
+    """
     return _parse(Document.parse(text, file))
 
 
@@ -182,6 +190,7 @@ def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
 
     Raises:
         InputError: the file that is there is wrong; it stays.
+        OSError: it cannot be written.
     """
     path = tuning_path(rig)
     entry = _entry(tuning)
@@ -198,8 +207,20 @@ def save_tuning(rig: Path, output: str, tuning: Tuning, now: datetime) -> Path:
 
 
 def undo_tuning(rig: Path, output: str, now: datetime) -> Tuning | None:
-    """Brings back what the output had before its last change, and gives it: None when it was
-    untuned. A second undo brings the later one back. InputError when there is nothing to undo."""
+    """Brings back what an output had before its last change; a second undo, the later one.
+
+    Args:
+        rig: the path of the rig's file.
+        output: ``interface.output``.
+        now: the date of the copy that is kept of the file before.
+
+    Returns:
+        What it has now; None: it is untuned.
+
+    Raises:
+        InputError: there is nothing to undo, or the file or a copy of it is wrong.
+        OSError: the file cannot be written.
+    """
     found = load_tuning(rig)
     present = found.pop(output, None)
     before: Tuning | None = None
@@ -221,8 +242,13 @@ def undo_tuning(rig: Path, output: str, now: datetime) -> Tuning | None:
 
 
 def tuned(fit: Fit, readings: Sequence[Reading], profile: str) -> Tuning:
-    """A fit as it is kept; readings that were left out are not kept. Volts to a microvolt, cents to
-    a hundredth: finer than any meter."""
+    """A fit as it is kept: volts to a microvolt, cents to a hundredth, finer than any meter.
+
+    Args:
+        fit: the correction, and which of the readings it left out.
+        readings: those that the fit was made from, in its order; those left out are not kept.
+        profile: the name of the profile that the output was driven by.
+    """
     kept = tuple(r for i, r in enumerate(readings) if i not in fit.outliers)
     made = fit.correction
     return Tuning(
@@ -265,9 +291,14 @@ def _entry(tuning: Tuning) -> dict[str, object]:
 
 
 def ladder(out: Output, semitones: int = 6) -> list[int]:
-    """The notes to take readings at: from the lowest to the highest that `out` can play, every
-    `semitones`, the highest included. By Hz/V it begins an octave below the
-    reference at most: lower notes are coarse and too slow to measure."""
+    """The MIDI notes to take readings at: from the lowest to the highest that an output can play,
+    the highest included. By Hz/V it begins an octave below the reference at most: lower notes are
+    coarse and too slow to measure.
+
+    Args:
+        out: the output; its ends and its law say what it can play.
+        semitones: how far apart; less than 1 is 1.
+    """
     low, high = sorted((out.low, out.high))
     if out.law == "hz/v":
         low = max(low, volts_of_note(out, out.reference_note - 12.0))
@@ -280,8 +311,16 @@ def ladder(out: Output, semitones: int = 6) -> list[int]:
 
 
 def parse_reading(out: Output, text: str) -> float:
-    """One reading as volts of `out`: ``2.003 V``, ``2003 mV``, a plain number (volts),
-    ``130.9 Hz``, ``C3 +2`` (a note and cents). ValueError in plain words."""
+    """One reading as volts of an output.
+
+    Args:
+        out: the output, by whose law a pitch is so many volts.
+        text: ``2.003 V``, ``2003 mV``, a plain number (volts, -20 to 20), ``130.9 Hz``, or
+            ``C3 +2`` (a note and -100 to 100 cents). A4 is 440 Hz (ISO 16), equal temperament.
+
+    Raises:
+        ValueError: it is none of these; in plain words.
+    """
     text = text.strip()
     if found := _HERTZ.fullmatch(text):
         hertz = float(found[1]) * (1000.0 if found[2] else 1.0)
@@ -356,7 +395,12 @@ def is_relative(text: str) -> bool:
 
 def same_octave(out: Output, readings: Sequence[Reading]) -> tuple[list[Reading], int]:
     """Readings of an oscillator that is set some whole octaves away, brought to the octave asked
-    for; also how many octaves up it was."""
+    for; also how many octaves up it was (down: negative).
+
+    Args:
+        out: the output, by whose law volts are a pitch.
+        readings: in volts; the median of their errors says how far it was away.
+    """
     if not readings:
         return [], 0
     away = median(cents_between(out, r.measured, r.asked) for r in readings)
@@ -371,9 +415,18 @@ def same_octave(out: Output, readings: Sequence[Reading]) -> tuple[list[Reading]
 
 
 def read_readings(path: Path, out: Output) -> list[Reading]:
-    """Readings from a text file, one a line: the note that was asked for, then what was measured
-    (``C3 2.003 V``; a comma between them is allowed, ``#`` starts a comment). InputError with
-    every bad line."""
+    """Readings from a text file, in its order; those of an oscillator are brought to the octave
+    asked for.
+
+    Args:
+        path: one reading a line: the note that was asked for, then what was measured
+            (``C3 2.003 V``; a comma between them is allowed, ``#`` starts a comment).
+        out: the output that was measured.
+
+    Raises:
+        InputError: the file cannot be read, holds none, mixes kinds or has more than
+            `MOST_READINGS`; or every bad line.
+    """
     name = str(path)
     raw = read_input(path, MAX_BYTES)
     problems: list[Problem] = []
@@ -415,9 +468,13 @@ def _asked_note(text: str) -> float:
 
 
 def told(out: Output, fit: Fit, readings: Sequence[Reading]) -> list[TuningRow]:
-    """One row per reading for a table or a plot: `note` and `name` asked for, `asked` and
-    `measured` volts, `before` and `after` in cents, `missed` (the part of `after` that the output
-    cannot reach), `left_out`."""
+    """One row per reading for a table or a plot: volts asked for and measured, errors in cents.
+
+    Args:
+        out: the output that was measured.
+        fit: what was made of the readings.
+        readings: those that the fit was made from, in its order.
+    """
     rows: list[TuningRow] = []
     for i, reading in enumerate(readings):
         note = note_of_volts(out, reading.asked)

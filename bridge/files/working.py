@@ -53,7 +53,15 @@ def read(folder: Path) -> tuple[Kept | None, str]:
 
 
 def write(folder: Path, kept: Kept) -> None:
-    """Whole or not at all. Raises OSError."""
+    """Keeps a working text, whole or not at all.
+
+    Args:
+        folder: the state folder; it is made when it is not there.
+        kept: replaces what was kept before.
+
+    Raises:
+        OSError: it cannot be written.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     store.write_atomic(folder / WORKING, kept.model_dump_json())
 

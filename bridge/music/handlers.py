@@ -20,7 +20,16 @@ from bridge.protocol.running import SetTempo
 
 
 def known(kind: str, name: str, names: Iterable[str]) -> str:
-    """`name` when it is one of `names`; otherwise a refusal that offers the nearest."""
+    """A name, when there is such a thing; otherwise a refusal that offers the nearest.
+
+    Args:
+        kind: what it is the name of, for the message: ``lane``.
+        name: what was asked for.
+        names: those that there are.
+
+    Raises:
+        CommandError: of kind ``unknown``; there is no such name.
+    """
     names = list(names)
     if name in names:
         return name
@@ -28,8 +37,13 @@ def known(kind: str, name: str, names: Iterable[str]) -> str:
 
 
 def due(index: SetIndex, when: When, tick: int) -> int:
-    """The tick that `when` names, seen from `tick`: now, the next beat or bar line, or the next
-    line of a grid of that many bars. A line that `tick` stands on is that line."""
+    """The tick that `when` names. A line that `tick` stands on is that line.
+
+    Args:
+        index: of the set that plays, whose meter says how long beats and bars are.
+        when: ``now``, the next ``beat`` or ``bar`` line, or the next of a grid of so many bars.
+        tick: as seen from there.
+    """
     if when == "now":
         return tick
     bar = index.spec.bar_ticks
@@ -200,7 +214,17 @@ def _macro(index: SetIndex, live: LiveState, command: p.MoveMacro, tick: int, cl
 
 
 def check_setting(kind: str, name: str, value: float | None) -> None:
-    """Refuse a setting that lanes of a kind do not have, or a value outside of its range."""
+    """Refuse a setting that lanes of a kind do not have, or a value outside of its range.
+
+    Args:
+        kind: of the lane, by its name in `KINDS`.
+        name: the setting's in `SETTINGS`.
+        value: in the setting's unit; None, where a hand is taken off: only the name is checked.
+
+    Raises:
+        CommandError: of kind ``unknown``: there is no such setting; of kind ``value``: it is
+            outside, or not whole where it has to be.
+    """
     having = [setting.name for setting in SETTINGS.values() if kind in setting.kinds]
     if name in SETTINGS and name not in having:
         raise CommandError(f"a lane of kind '{kind}' has no setting '{name}'", "unknown")

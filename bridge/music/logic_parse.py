@@ -126,11 +126,15 @@ def _tokens(text: str) -> list[_Token]:
 
 def parse(text: str, lanes: Collection[str], reads: str = "after-mute") -> Term:
     """
-    The tree of `text`; `lanes` are the names that exist, `reads` how lanes are read unless told.
+    The tree of an expression of logic.
+
+    Args:
+        text: such as ``kick and not rim``.
+        lanes: the names that there are.
+        reads: how lanes are read unless the expression says it: ``after-mute`` or ``before-mute``.
 
     Raises:
         LogicError: with the column of the first mistake, and "did you mean" for near misses.
-
     """
     return _Reader(text, lanes, reads == "before-mute").whole()
 

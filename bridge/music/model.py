@@ -161,7 +161,12 @@ class Macro:
 
 
 def curved(value: float, curve: float) -> float:
-    """A knob's value 0..1 on its curve: ``value ** (2 ** (2 * curve))``, so 0 is straight."""
+    """A knob's value on its curve: ``value ** (2 ** (2 * curve))``.
+
+    Args:
+        value: 0..1, and so is what comes back.
+        curve: -1..1: 0 is straight, above it the knob starts slowly, below it quickly.
+    """
     return value ** (2.0 ** (2.0 * curve)) if curve else value
 
 

@@ -10,8 +10,13 @@ SAME: Mapping[str, str] = MappingProxyType({})
 
 
 def after(name: str, renamed: Mapping[str, str]) -> str | None:
-    """What `name` is called after the change; None when another has taken its name (and so it is
-    there no longer)."""
+    """What something is called after a change; None when another has taken its name (and so it is
+    there no longer).
+
+    Args:
+        name: what it was called before.
+        renamed: new names by old ones, of things of its sort; those not in it keep theirs.
+    """
     new = renamed.get(name)
     if new is None and name not in renamed.values():
         return name

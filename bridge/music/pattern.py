@@ -121,7 +121,12 @@ def _within(value: float, low: float, high: float, what: str) -> float:
 
 
 def steps_text(marks: tuple[int, ...], shapes: tuple[StepShape | None, ...] = ()) -> str:
-    """The step string that reads back as `marks` and `shapes`."""
+    """The step string that reads back as these steps.
+
+    Args:
+        marks: one a step: 0 a rest, 1 a hit, 2 an accented hit.
+        shapes: what each step has of its own (None: nothing), as many as `marks`; empty: none has.
+    """
     if not shapes:
         return "".join(".xX"[mark] for mark in marks)
     text = ""

@@ -97,6 +97,10 @@ def stand(renderer: Renderer, data: Any) -> None:
     """
     Stand where `plain` found a renderer of the same score.
 
+    Args:
+        renderer: it is moved; where the data are refused it is of no use any more.
+        data: what `plain` gave, or anything that came out of a file: it is trusted for nothing.
+
     Raises:
         ValueError: this is no such data, or of another version, or of another score.
     """

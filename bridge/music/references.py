@@ -92,8 +92,12 @@ def references_of(kind: str) -> tuple[Reference, ...]:
 
 
 def is_led(kind: str, names: Callable[[Reference], bool]) -> bool:
-    """Whether hits of other lanes say when a lane moves, so that it can have their feel; `names`
-    tells whether the lane names another with a key."""
+    """Whether hits of other lanes say when a lane moves, so that it can have their feel.
+
+    Args:
+        kind: of the lane, by its name in `KINDS`.
+        names: tells whether the lane names another with a key.
+    """
     return any(kind in one.leading and names(one) for one in references_of(kind))
 
 

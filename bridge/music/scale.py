@@ -88,7 +88,11 @@ def parse_note(text: str) -> int:
 
 
 def parse_root(text: str) -> int:
-    """The pitch class 0..11 of a root such as ``A`` (9) or ``Eb`` (3). ValueError otherwise."""
+    """The pitch class 0..11 of a root such as ``A`` (9) or ``Eb`` (3).
+
+    Raises:
+        ValueError: it is no root.
+    """
     match = _ROOT.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"{text!r} is not a root: a letter A to G, with # or b where needed")
@@ -294,7 +298,14 @@ def fitting_of(lane: Lane, spec: SetSpec) -> Fitting:
 
 
 def spread(value: float, octaves: tuple[int, int] | None) -> float:
-    """The note for a value 0..1 on a pitch output: from the lowest C of the octaves to the C above
-    the highest, in a straight line (1 V/oct when the output is)."""
+    """The note for a value on a pitch output, in a straight line (1 V/oct when the output is).
+
+    Args:
+        value: 0..1: from the lowest C of the octaves to the C above the highest.
+        octaves: the lowest and the highest, where C4 is note 60; None: `DEFAULT_OCTAVES`.
+
+    Returns:
+        A MIDI note number with its fraction.
+    """
     low, high = octaves or DEFAULT_OCTAVES
     return 12 * (low + 1) + value * 12 * (high + 1 - low)

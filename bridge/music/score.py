@@ -58,11 +58,14 @@ class Score:
 
 def compile_score(spec: SetSpec, outputs: Mapping[str, OutputRange]) -> Score:
     """
-    Make `spec` ready to play on `outputs`.
+    Make a set ready to play.
+
+    Args:
+        spec: the set.
+        outputs: those that its lanes may name, by full name: ``main.gate-1``.
 
     Raises:
         InputError: every problem found, with `Problem.keys` as in the set file.
-
     """
     return _Compiler(spec, outputs).compile()
 

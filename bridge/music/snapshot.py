@@ -48,7 +48,12 @@ def drive_text(drive: Drive) -> str:
 
 
 def place_text(index: SetIndex, tick: int) -> str:
-    """``bar 18``, or ``bar 18 beat 3`` off the bar line."""
+    """``bar 18``, or ``bar 18 beat 3`` off the bar line.
+
+    Args:
+        index: of the set that plays, for its meter.
+        tick: counted from the song's beginning.
+    """
     at = ticks.position(tick, index.spec.meter)
     return at.words if tick % index.spec.bar_ticks else f"bar {at.bar}"
 
@@ -58,7 +63,16 @@ def place_text(index: SetIndex, tick: int) -> str:
 
 def take_lanes(index: SetIndex, live: LiveState, tick: int) -> dict[str, LaneState]:
     """The part of the state that speaks of lanes; it is the larger one, and moving a macro does not
-    touch it."""
+    touch it.
+
+    Args:
+        index: of the set that plays.
+        live: what is set; it stays as it is.
+        tick: that of now; a morph under way stands where it is then.
+
+    Returns:
+        The state of each lane by its name, for `take`.
+    """
     return {
         lane.name: _lane(index, live, position, lane, tick)
         for position, lane in enumerate(index.lanes)
@@ -209,8 +223,16 @@ def _morph(index: SetIndex, live: LiveState) -> MorphState | None:
 
 
 def overlay(state: PerformanceState, parts: Mapping[str, Any]) -> PerformanceState:
-    """`state` with `parts` of an earlier one in place of its own: single members of its lanes,
-    single macros, and whole top-level members. Lanes that `state` has not are whole in `parts`."""
+    """A state with parts of an earlier one in place of its own. Neither is changed.
+
+    Args:
+        state: the state of now.
+        parts: single members of lanes under ``lanes``, single macros under ``macros``, and whole
+            top-level members. Lanes that `state` has not are whole in them.
+
+    Raises:
+        KeyError, TypeError, ValueError, AttributeError: these are no parts of a state.
+    """
     lanes = {
         **state["lanes"],
         **{
@@ -223,8 +245,13 @@ def overlay(state: PerformanceState, parts: Mapping[str, Any]) -> PerformanceSta
 
 
 def renamed(state: PerformanceState, names: Mapping[str, Mapping[str, str]]) -> PerformanceState:
-    """`state` as a set has it in which some things have other names: `names` maps old names to new
-    ones, under ``lanes``, ``macros`` and ``sections``."""
+    """A state as a set has it in which some things have other names.
+
+    Args:
+        state: it stays as it is.
+        names: new names by old ones, under ``lanes``, ``macros`` and ``sections``; what is not in
+            it keeps its name, or is left out when another has taken that.
+    """
     lanes, macros = names.get("lanes", SAME), names.get("macros", SAME)
     sections = names.get("sections", SAME)
     new: PerformanceState = {
@@ -267,8 +294,16 @@ def _renamed(kept: Mapping[str, T], names: Mapping[str, str]) -> dict[str, T]:
 
 
 def put(index: SetIndex, state: Mapping[str, Any]) -> LiveState:
-    """A state from what `take` gave. KeyError, TypeError, ValueError or AttributeError when
-    `state` has not its shape."""
+    """A state of a performance from what `take` gave.
+
+    Args:
+        index: of the set that plays. Lanes, macros and sections that it does not have are passed
+            over; those that `state` does not speak of are as the set is written.
+        state: may come from outside: numbers are checked, and settings kept within their ranges.
+
+    Raises:
+        KeyError, TypeError, ValueError, AttributeError: `state` has not the shape of a state.
+    """
     live = index.opening()
     _put_form(index, live, state)
     lanes = {index.positions[n]: s for n, s in state["lanes"].items() if n in index.positions}

@@ -80,5 +80,10 @@ def names_for(spec: SetSpec) -> tuple[str, ...]:
 
 
 def spelled(number: float, spec: SetSpec) -> str:
-    """A note number as the set's key writes it: ``Db2`` in Bb dorian; cents follow, ``Db2+37``."""
+    """A note as the set's key writes it: ``Db2`` in Bb dorian; cents follow, ``Db2+37``.
+
+    Args:
+        number: MIDI note number; its fraction becomes cents.
+        spec: the set; one without a key writes sharps.
+    """
     return note_name(number, names_for(spec))

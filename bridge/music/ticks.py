@@ -112,7 +112,12 @@ def first_step_from(tick: int, step: Fraction, origin: int = 0) -> int:
 
 
 def position(tick: int, meter: tuple[int, int] = (4, 4)) -> Position:
-    """Bar, beat and tick of `tick`; `meter` is (beats in a bar, note value of a beat)."""
+    """The place of a tick; bars and beats count from 1, the ticks in a beat from 0.
+
+    Args:
+        tick: counted from the song's beginning.
+        meter: beats in a bar, and the note value of a beat: ``(7, 8)``.
+    """
     beat_ticks = TICKS_PER_WHOLE // meter[1]
     beats, rest = divmod(tick, beat_ticks)
     bar, beat = divmod(beats, meter[0])

@@ -40,7 +40,13 @@ def step_of(lane: Lane, spec: SetSpec) -> Fraction:
 
 
 def note_like(lane: Lane, spec: SetSpec, pitch_outputs: frozenset[str] = frozenset()) -> bool:
-    """Whether the values of a lane are note numbers (see the head of this module)."""
+    """Whether the values of a lane are note numbers (see the head of this module).
+
+    Args:
+        lane: one of `spec`, or as it is written elsewhere.
+        spec: the set, for the lane that it samples.
+        pitch_outputs: full names of the outputs that take notes; empty: only kinds of lanes count.
+    """
     return any(
         "noted" in kind_of(one.source).traits or one.out in pitch_outputs
         for one in _sampled(lane, spec)

@@ -69,15 +69,29 @@ _FULLEST = 0.75  # share of steps that chance fills at most, unless there were m
 
 
 def is_setting(key: str, kind: str) -> bool:
-    """Whether a key of a lane's text is one of its numeric settings."""
+    """Whether a key of a lane's text is one of its numeric settings.
+
+    Args:
+        key: as it stands in the text; `spacing` counts as one.
+        kind: of the lane, by its name in `KINDS`: the key of its pattern is none.
+    """
     return (key in SETTINGS or key in SPELT) and key != kind
 
 
 def copied(
     source: Mapping[str, object], target: Mapping[str, object], what: What | None = None
 ) -> dict[str, Any]:
-    """The keys of `target` that change when it takes over pattern, settings or (None) both of
-    `source`. What a lane drives, and where it goes, stays its own."""
+    """What a lane says otherwise when it takes over pattern or settings of another. What it
+    drives, and where it goes, stays its own.
+
+    Args:
+        source: the other lane, as written.
+        target: the lane that takes over, as written; empty for a new one.
+        what: pattern or settings; None: both.
+
+    Returns:
+        The keys that change, with their values; None for a key that goes.
+    """
     kinds = [next((k for k in KINDS if k in lane), "") for lane in (source, target)]
 
     def wanted(key: str, kind: str) -> bool:
@@ -93,7 +107,17 @@ def copied(
 def cleared(lane: Lane, written: Mapping[str, Any], what: What) -> dict[str, Any]:
     """A pattern of the same length without hits (levels: all 0), or no setting of its own.
 
-    Raises ValueError for a lane without a written pattern.
+    Args:
+        lane: as it was read.
+        written: the same as plain data, as it stands in the set.
+        what: the pattern or the settings.
+
+    Returns:
+        The keys that change, with their values; None for a key that goes. A lane of ``every``
+        becomes sixteen rests.
+
+    Raises:
+        ValueError: the lane has no written pattern.
     """
     if what == "settings":
         return {key: None for key in written if is_setting(key, lane.kind)}

@@ -218,7 +218,12 @@ def limits_of(field: Field) -> tuple[float, float] | None:
 def fits(value: object, alternatives: Iterable[Alternative]) -> bool:
     """Whether a value is of one of the types, bounds included. A whole number fits where a number
     is wanted and 17.0 where a whole one is (JSON has one kind of number), a boolean never does;
-    NaN and infinities fit nowhere."""
+    NaN and infinities fit nowhere.
+
+    Args:
+        value: anything that JSON or OSC may bring.
+        alternatives: those of a field; one is enough.
+    """
     return any(_fits_part(value, part, bounds) for part, bounds in alternatives)
 
 
@@ -294,8 +299,16 @@ def decode(given: object) -> Command:
 
 
 def wrong_fields(command: type[Command], given: Mapping[str, object]) -> dict[str, str]:
-    """What is wrong with the members of a plain object, by name: unknown ones, missing ones, and
-    those whose value does not fit."""
+    """What is wrong with the members of a plain object.
+
+    Args:
+        command: the command that it shall become.
+        given: its members; those of the `ENVELOPE` are passed over.
+
+    Returns:
+        A sentence by name of the member: unknown ones, missing ones, and those whose value does not
+        fit; empty when it is good.
+    """
     fields, do = fields_of(command), command.ROW.do
     unknown = [name for name in given if name not in fields and name not in ENVELOPE]
     wrong = {name: f"{do} has no {name!r}{did_you_mean(str(name), fields)}" for name in unknown}
@@ -309,7 +322,12 @@ def wrong_fields(command: type[Command], given: Mapping[str, object]) -> dict[st
 
 
 def plain(value: object, field: Field) -> object:
-    """17.0 as 17 where a whole number is wanted, 1 as 1.0 where a number is."""
+    """17.0 as 17 where a whole number is wanted, 1 as 1.0 where a number is.
+
+    Args:
+        value: one that `fits`; what is no number comes back as it is.
+        field: its types say which is wanted.
+    """
     if isinstance(value, bool) or not isinstance(value, int | float):
         return value
     kinds = [part for part, _ in field.alternatives]

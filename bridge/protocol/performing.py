@@ -34,7 +34,16 @@ def own_mute(lane: LaneState) -> bool:
 def lane_parts(
     state: PlayerReport, lanes: Iterable[str], members: Iterable[str]
 ) -> dict[str, dict[str, object]]:
-    """Some members of some lanes of a state, as `PutBack` takes them."""
+    """Some members of some lanes of a state, as `PutBack` takes them.
+
+    Args:
+        state: of the performance.
+        lanes: their names.
+        members: those wanted of each; what a lane's state has not is left out.
+
+    Raises:
+        KeyError: the state has no such lane.
+    """
     found: dict[str, dict[str, object]] = {}
     for name in lanes:
         lane: dict[str, object] = dict(state["lanes"][name])

@@ -21,8 +21,12 @@ _TYPES: Mapping[object, str] = {
 
 
 def object_schema(command: type[Command], without: Collection[str] = ()) -> dict[str, object]:
-    """The schema of a command's fields as one object; `without` leaves out those that the path
-    says."""
+    """The schema of a command's fields as one object, which takes no others.
+
+    Args:
+        command: its title is the name of the class.
+        without: fields that stand elsewhere, in the path, and are left out.
+    """
     fields = {name: f for name, f in fields_of(command).items() if name not in without}
     schema: dict[str, object] = {
         "type": "object",
