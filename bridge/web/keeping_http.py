@@ -108,7 +108,13 @@ class OpenedAnswer(b.Answer):
 
 
 def keeping_routes(book: SetBook, control: Control) -> Routes:
-    """Saved moments of set and rig, and packs of them to hand on."""
+    """Saved moments of set and rig, and packs of them to hand on.
+
+    Args:
+        book: the folder they lie in; swaps in what is brought back.
+        control: gives the rig and the set that play.
+
+    """
     routes = Routes()
     session = control.session
     lists: Heavy[MomentsAnswer] = Heavy()
@@ -130,6 +136,13 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
     async def of_rig(request: web.Request, query: BesideQuery) -> MomentsAnswer:
         path = _path(session.loaded()[0], query.of)
         return await lists.get(request, await in_thread(_key, path), lambda: in_thread(_told, path))
+
+    return Routes([*routes, *_back_routes(book, control), *_pack_routes(book, control)])
+
+
+def _back_routes(book: SetBook, control: Control) -> Routes:
+    routes = Routes()
+    session = control.session
 
     @routes.add(
         "POST",
@@ -164,7 +177,7 @@ def keeping_routes(book: SetBook, control: Control) -> Routes:
             ) from None
         return await in_thread(_told, path)
 
-    return Routes([*routes, *_pack_routes(book, control)])
+    return routes
 
 
 def _pack_routes(book: SetBook, control: Control) -> Routes:

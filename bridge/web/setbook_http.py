@@ -63,7 +63,14 @@ def _checked(book: SetBook, text: str) -> b.CheckAnswer:
 
 
 def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
-    """The set that plays: its text, checking, opening, saving, and the chart of what comes."""
+    """The set that plays: its text, checking, opening, saving, and the chart of what comes.
+
+    Args:
+        book: the set and its folder.
+        charts: make the chart.
+        control: gives the rig and the set that play, and what others have edited meanwhile.
+
+    """
     routes = Routes()
     edits = control.edits
     checks: Heavy[b.CheckAnswer] = Heavy()
@@ -101,6 +108,13 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
         key = (id(rig), playing.path.name, digest(body.text))
         return await checks.get(request, key, lambda: in_thread(_checked, book, body.text))
 
+    shown_routes = _shown_routes(charts, control)
+    return Routes([*routes, *shown_routes, *_file_routes(book, in_turn), *_folder_routes(book)])
+
+
+def _shown_routes(charts: Charts, control: Control) -> Routes:
+    routes = Routes()
+
     @routes.add(
         "GET",
         "/api/chart",
@@ -118,7 +132,7 @@ def set_routes(book: SetBook, charts: Charts, control: Control) -> Routes:
     async def rig(request: web.Request, query: object) -> b.RigAnswer:
         return rig_answer(control.session)
 
-    return Routes([*routes, *_file_routes(book, in_turn), *_folder_routes(book)])
+    return routes
 
 
 def rig_answer(session: Session) -> b.RigAnswer:
