@@ -9,13 +9,14 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from support.patience import PATIENCE_S
 
 SUPPORT = Path(__file__).parent
 REGISTRY = Path("/dev/shm/jack-shm-registry")
+TRIES = 3
 # One interface at a receiver, led by a ClockSource.
 FOLLOWING_RIG = """\
 rig: Test quay
@@ -89,21 +90,28 @@ def connect(env: dict[str, str], source: str, sink: str) -> None:
     subprocess.run(["jack_connect", source, sink], env=env, check=True, capture_output=True)
 
 
+def ready(command: Sequence[str], env: Mapping[str, str]) -> subprocess.Popen[str]:
+    """A program that says ``ready``. A server that has only just come up, beside others that come
+    up too, may refuse its first client: then it is tried again."""
+    for _ in range(TRIES):
+        process = subprocess.Popen(
+            command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        assert process.stdout is not None
+        if process.stdout.readline().startswith("ready"):
+            return process
+        process.communicate()
+    raise AssertionError(f"{command} is not ready")
+
+
 @contextlib.contextmanager
 def peer(env: dict[str, str], script: str, *words: str) -> Iterator[subprocess.Popen[str]]:
     """A program of this folder that says ``ready``, and ends with its standard input."""
     path = os.pathsep.join([str(SUPPORT.parent), *sys.path])
-    process = subprocess.Popen(
-        [sys.executable, str(SUPPORT / script), *words],
-        env=env | {"PYTHONPATH": path},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
+    process = ready([sys.executable, str(SUPPORT / script), *words], env | {"PYTHONPATH": path})
     assert process.stdin is not None
     assert process.stdout is not None
     try:
-        assert process.stdout.readline().startswith("ready")
         yield process
     finally:
         with contextlib.suppress(BrokenPipeError):
@@ -116,16 +124,12 @@ def peer(env: dict[str, str], script: str, *words: str) -> Iterator[subprocess.P
 def receiver(env: dict[str, str], out: Path, *labels: str) -> Iterator[subprocess.Popen[str]]:
     """``jack_receiver.py`` as client ``wire``; `out` is complete after the block."""
     command = [sys.executable, str(SUPPORT / "jack_receiver.py"), "wire", str(out), *labels]
-    process = subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True)
+    process = ready(command, env)
     try:
-        assert process.stdout is not None
-        assert process.stdout.readline().startswith("ready")
         yield process
     finally:
         process.send_signal(signal.SIGTERM)
-        process.wait(PATIENCE_S)
-        assert process.stdout is not None
-        process.stdout.close()
+        process.communicate(timeout=PATIENCE_S)
 
 
 class ClockSource:
@@ -135,11 +139,7 @@ class ClockSource:
         self, env: dict[str, str], bpm: float, name: str = "pulse", at: str = "frame"
     ) -> None:
         command = [sys.executable, str(SUPPORT / "jack_clock.py"), name, str(bpm), at]
-        self.process = subprocess.Popen(
-            command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert self.process.stdout is not None
-        assert self.process.stdout.readline().startswith("ready")
+        self.process = ready(command, env)
 
     def tell(self, line: str) -> None:
         assert self.process.stdin is not None
