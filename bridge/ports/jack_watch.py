@@ -13,13 +13,17 @@ what is needed is called, by ctypes.
 from __future__ import annotations
 
 import ctypes
+import glob
+import os
 import time
+from pathlib import Path
 from typing import Any, Literal
 
 State = Literal["alive", "stalled", "gone"]
 Way = Literal["out", "in"]
 
 LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
+SHARED = Path("/dev/shm")
 NO_START_SERVER = 0x01
 MIDI = b"8 bit raw midi"
 FLAGS = {"out": 0x1, "in": 0x2}
@@ -81,6 +85,24 @@ class JackWatch:
 
 _TEXT = ctypes.c_char_p
 _SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
+
+
+def clients_left(start: str, shared: Path = SHARED) -> bool:
+    """
+    Whether a JACK server still holds clients whose names begin so: a process that died had them.
+
+    Told without a client of our own, by what the server keeps for each (jack2,
+    ``JackLinuxFutex::BuildName``: ``jack_sem.UID_SERVER_CLIENT``) and takes away with it. A server
+    that does otherwise has none left by this.
+
+    Args:
+        start: of a client's name.
+        shared: where shared memory is seen as files.
+
+    """
+    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    name = glob.escape(f"jack_sem.{os.getuid()}_{server}_{start}")
+    return any(shared.glob(f"*{name}*"))
 
 
 def _library() -> Any:

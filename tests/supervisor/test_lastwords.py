@@ -11,6 +11,7 @@ import pytest
 from support.desk import RIG
 
 from bridge.player.start import PortSpec
+from bridge.ports.jack_watch import clients_left
 from bridge.ports.simulated import LOG_VARIABLE
 from bridge.supervisor import failsafe, lastwords
 from bridge.supervisor.folders import CLOSING
@@ -83,3 +84,34 @@ def test_it_imports_next_to_nothing() -> None:
     ).stdout.split()
     heavy = {"yaml", "pydantic", "ruamel", "asyncio", "bridge.voltage.encode", "bridge.files.store"}
     assert heavy & set(out) == set()
+
+
+@pytest.mark.parametrize(("leaves_s", "waits_s"), [(0.2, 0.2), (90.0, lastwords.LEFT_S)])
+def test_what_a_server_still_holds_of_the_dead_is_waited_for_but_not_for_ever(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, leaves_s: float, waits_s: float
+) -> None:
+    """jack2 names what it keeps for each client jack_sem.UID_SERVER_CLIENT (JackLinuxFutex.cpp)."""
+    shared = tmp_path / "shm"
+    shared.mkdir()
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "quay")
+    ours = shared / f"jack_sem.{os.getuid()}_quay_lanebridge-01"
+    for other in (f"jack_sem.{os.getuid()}_tide_lanebridge", f"jack_sem.{os.getuid()}_quay_wire"):
+        (shared / other).touch()
+    assert not clients_left("lanebridge", shared)
+    ours.touch()
+    assert clients_left("lanebridge", shared)
+    clock = [0.0]
+
+    def pause(seconds: float) -> None:
+        clock[0] += seconds
+        if clock[0] > leaves_s:
+            ours.unlink(missing_ok=True)
+
+    monkeypatch.setattr("bridge.supervisor.lastwords.time.sleep", pause)
+    monkeypatch.setattr("bridge.supervisor.lastwords.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr(lastwords, "clients_left", lambda name: clients_left(name, shared))
+    assert failsafe.keep(failsafe.safeties(RIG, SPECS), log.parent / "lanebridge") == ()
+    monkeypatch.setenv("SERVICE_RESULT", "success")
+    assert lastwords.main([]) == 0
+    assert waits_s <= clock[0] - lastwords.DRAIN_S <= waits_s + 0.05
+    assert set(sent(log)) >= OFFS
