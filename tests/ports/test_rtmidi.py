@@ -99,7 +99,56 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Bench:
     monkeypatch.setitem(sys.modules, "rtmidi", module)
     monkeypatch.setattr(sys, "platform", "linux")
     monkeypatch.setattr(ports_package, "_system", None)
+    monkeypatch.setattr("bridge.ports.rtmidi.JackWatch", no_library)
     return BENCH
+
+
+def no_library(name: str) -> None:
+    raise OSError("no JACK library is found")
+
+
+class Watch:
+    """A server's own list of ports, and how it is."""
+
+    outputs = ("wire:in",)
+    inputs = ("pulse:clock", "lanebridge:main", "lanebridge-01:main-safety")
+
+    def __init__(self, name: str) -> None:
+        if not BENCH.systems["jack"]:
+            raise FakeError("no server")
+
+    def state(self) -> str:
+        return "alive"
+
+    def names(self, way: str) -> list[str]:
+        return list(self.outputs if way == "out" else self.inputs)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_jack_server_is_asked_for_its_ports_by_a_client_that_it_never_runs(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a dead process of ours has left there is told from what we hold ourselves."""
+    monkeypatch.setattr("bridge.ports.rtmidi.JackWatch", Watch)
+    system = System()
+    assert (system.api, bench.clients) == ("jack", 0)
+    assert (system.outputs(), system.inputs()) == (["wire:in"], list(Watch.inputs))
+    assert system.left_behind({"main"})
+    assert not system.left_behind({"clock", "other"}), "that clock is somebody else's"
+    monkeypatch.setattr(Watch, "inputs", Watch.inputs[::2])
+    assert not system.left_behind({"main"})
+    system.close()
+    bench.systems["jack"] = False
+    with pytest.raises(PortError, match="no MIDI system"):
+        System()
+
+
+def test_without_a_jack_library_of_its_own_nothing_is_known_of_the_dead(bench: Bench) -> None:
+    assert not ports_package.left_behind({"main"})
+    ports_package.warm()
+    assert not ports_package.left_behind({"main"})
 
 
 def test_without_a_sequencer_jack_is_used(bench: Bench) -> None:

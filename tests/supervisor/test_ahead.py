@@ -108,6 +108,26 @@ def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
     assert len(begun) == 2
 
 
+def test_the_next_player_waits_for_what_the_dead_one_has_left_but_not_for_long(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = [100.0]
+    monkeypatch.setattr("bridge.supervisor.player_child.time.monotonic", lambda: clock[0])
+    for gone_s, begins_s in ((0.0, 0.0), (0.3, 0.3), (60.0, 1.0)):
+        player = PlayerChild(lambda text: None, lambda: None)
+        assert not player.due(clock[0], lambda: False), "nobody has died"
+        begin = clock[0]
+        gone = begin + gone_s
+
+        def left_behind(gone: float = gone) -> bool:
+            return clock[0] < gone
+
+        player.again(slowly=False)
+        while not player.due(clock[0], left_behind):
+            clock[0] += 0.005
+        assert begins_s <= clock[0] - begin + 1e-9 <= begins_s + 0.02
+
+
 def test_what_must_be_quick_loads_nothing_heavy() -> None:
     names = "import sys; print(*sys.modules)"
     assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == []
