@@ -25,6 +25,7 @@ ENVIRONMENT = {
     "LANEBRIDGE_TOKEN": "The token for a service that was started with --lan.",
     "XDG_STATE_HOME": "Where the state folder `lanebridge` stands; ~/.local/state unless set.",
     "XDG_RUNTIME_DIR": "Where sockets are put while it runs; /tmp unless set.",
+    "JACK_DEFAULT_SERVER": "The JACK server that is used, where there are several.",
     "NO_COLOR": "Set to anything, tables in a terminal have no colours and no bold type.",
 }
 

@@ -21,8 +21,8 @@ READY_S = 30.0
 PAUSE_S = (1.0, 5.0)
 LEFT_S, LOOK_S = 1.0, 0.01
 """What a dead player leaves in the MIDI system is waited for so long, and looked for so often."""
-SPARE_AFTER_S = 5.0
-"""The next one is begun so long after one was ready, when the rest of the program has started."""
+SPARE_AFTER_S = 30.0
+"""The next one is begun so long after one was ready, when everything else stands and plays."""
 SPARE_BYTES = 1 << 30
 """It takes 13 MB all the time, which a computer with less memory than this keeps for itself."""
 

@@ -164,7 +164,7 @@ def real(minutes: float) -> list[str]:
         stage(Path(name), loaded=False) as on,
         pages(on.http, PAGES),
     ):
-        time.sleep(15)  # by then the next player waits too
+        time.sleep(40)  # by then the next player waits too
         family = named(on.pid, int(on.state()["player"]["pid"]))
         begin = time.monotonic()
         for part in range(PARTS + 1):

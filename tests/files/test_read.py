@@ -26,6 +26,7 @@ OWN_FILES = {
     "supervisor/failsafe.py",
     "supervisor/health.py",
     "supervisor/lastwords.py",
+    "supervisor/service_child.py",
     "web/paper_http.py",
     "web/static.py",
 }

@@ -46,9 +46,10 @@ NODE = '''
 class CountNode(ValueNode):
     """One step up at each hit."""
 
-    def __init__(self, lane, spec, written, positions, pitches):
-        super().__init__(lane, spec, written, positions, pitches)
-        self.by, self.most = positions[written.source.of], written.source.most
+    def __init__(self, of):
+        super().__init__(of)
+        source = of.written.source
+        self.by, self.most = of.positions[source.of], source.most
         self.count = 0
 
     def run(self, window):

@@ -91,7 +91,7 @@ def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
         monkeypatch.setattr("bridge.supervisor.player_child._memory", lambda memory=memory: memory)
         player = PlayerChild(lambda text: None, lambda: None)
         player._word("ready")
-        for _ in range(30):
+        for _ in range(40):
             clock[0] += 1.0
             player.look(clock[0])
         assert len(begun) == waits, "a computer with little memory keeps it"
@@ -99,7 +99,7 @@ def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
     begun[0].kill()
     begun[0].communicate()
     player._word("ready")
-    clock[0] += 20.0
+    clock[0] += 40.0
     player.look(clock[0])
     assert begun[1].poll() is None
     player.let_spare_go()
