@@ -79,6 +79,8 @@ class Grid:
     away_ms: list[float] = field(default_factory=list)
     """How much later than its beat each click came."""
     clocks: int = 0
+    _counted: list[float] = field(default_factory=list)
+    """When the clocks since Start came."""
 
     def __post_init__(self) -> None:
         self._song = SongClock(self.begun_ns, 120.0, self.source)
@@ -88,7 +90,11 @@ class Grid:
         rows: list[tuple[float, bytes]] = [*midi, *((at, b"") for at in clicks)]
         for at, data in sorted(rows, key=lambda row: row[0]):
             if data:
-                self.clocks += data == b"\xf8"
+                if data == b"\xfa":
+                    self._counted.clear()
+                elif data == b"\xf8":
+                    self.clocks += 1
+                    self._counted.append(at)
                 self._song.midi(int(at), data)
             else:
                 self._click(at)
@@ -103,6 +109,17 @@ class Grid:
         if abs(away) <= NEAR_BEAT * clock_ns * TICKS_PER_QUARTER / TICKS_PER_CLOCK:
             self.away_ms.append(away / 1e6)
 
+    def _slipped(self) -> bool:
+        """Whether the clocks after Start are not as many as the time that they took says: by the
+        line through their second half, the first beat lies a clock or more from where it counts."""
+        half = len(self._counted) // 2
+        if half < SETTLED_CLOCKS:
+            return False
+        times, numbers = np.array(self._counted), np.arange(len(self._counted))
+        period, first = np.polyfit(numbers[half:], times[half:], 1)
+        away = (times[:24] - first - period * numbers[:24]) / period
+        return bool(away.min() < -0.5 or away[0] > 0.5)  # the first counts: it is tick 0
+
     def offset_ms(self, first_ms: float) -> float:
         """The offset that puts a voice that is `first_ms` late on the click.
 
@@ -113,6 +130,11 @@ class Grid:
             raise ValueError(f"no clock came from {self.source}: does the host send it?")
         if not self._song.playing:
             raise ValueError("the clock came, but no Start: begin with the host stopped")
+        if self._slipped():
+            raise ValueError(
+                "a clock was lost meanwhile, or came twice, so the offset would be one clock off: "
+                "try again, with less at work on this computer"
+            )
         return offset_of(self.away_ms, first_ms)
 
 

@@ -70,6 +70,26 @@ def test_what_is_no_click_or_no_clock_is_said() -> None:
     assert "more than an offset may be" in told(slow_midi, slow)
 
 
+@pytest.mark.parametrize("at", [5, 30, 60])
+@pytest.mark.parametrize("twice", [False, True])
+def test_a_clock_that_was_lost_or_came_twice_makes_no_offset(at: int, twice: bool) -> None:
+    """It would be one clock off (20.8 ms at 120), which is worse than none. Late ones are counted."""
+    midi, clicks = host(120.0, 20.0, beats=20, jitter_ms=1.0)
+    late = [(ns + 60 * MS if at <= n < at + 3 else ns, data) for n, (ns, data) in enumerate(midi)]
+    for made, refused in (
+        (midi[:at] + ([midi[at]] * 2 if twice else []) + midi[at + 1 :], True),
+        (sorted(late), False),
+        (midi, False),
+    ):
+        grid = Grid("Recorder", 0)
+        grid.take(made, clicks)
+        if refused:
+            with pytest.raises(ValueError, match="one clock off: try again"):
+                grid.offset_ms(0.0)
+        else:
+            assert grid.offset_ms(0.0) == pytest.approx(20.0, abs=0.7)
+
+
 class LossyEar:
     """A tenth of a second of noise over and over; one is lost each so many seconds."""
 
