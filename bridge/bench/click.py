@@ -133,7 +133,7 @@ class Grid:
         if self._slipped():
             raise ValueError(
                 "a clock was lost meanwhile, or came twice, so the offset would be one clock off: "
-                "try again, with less at work on this computer"
+                "try again, with fewer programs running on this computer"
             )
         return offset_of(self.away_ms, first_ms)
 

@@ -73,14 +73,16 @@ class PlayerChild:
     def look(self, now: float) -> str:
         """Ends one that does not come up; why, or "". Begins the next one when it is time."""
         if self._spare_at is not None and now >= self._spare_at and self._ahead is None:
-            self._spare_at, self._ahead = None, start_player()
+            self._spare_at = None
+            with contextlib.suppress(OSError):  # without it a start takes longer, no more
+                self._ahead = start_player()
         if self.child is None or self.ready or now < self._until:
             return ""
         self._until = now + READY_S
         self.child.kill()
         return f"was not ready after {READY_S:g} s"
 
-    def let_spare_go(self) -> None:
+    def end_spare(self) -> None:
         """No other is started: the one that waits ends."""
         spare, self._ahead, self._spare_at = self._ahead, None, None
         if spare is not None:

@@ -21,7 +21,7 @@ from bridge.supervisor.lines import Lines
 PAUSE_S = (0.0, 0.2, 5.0)
 """Before the first start after one that was ready, before the second, and at most."""
 READY_S = 60.0
-STILL_S, RESTED_S = 2.0, 0.5
+HANGS_S, IDLE_S = 2.0, 0.5
 """One that has been silent for so long is ended, unless it worked in the last part of that."""
 SILENT_S = 10.0
 """Far above what any work of the service takes; below what a performer waits."""
@@ -62,8 +62,8 @@ class ServiceChild:
         self._pause = PAUSE_S[0]
         self._until = 0.0
         self._heard = 0.0
-        self._work: tuple[int | None, float] = None, 0.0
-        """What it had worked by then, since when that is so."""
+        self._ticks: tuple[int | None, float] = None, 0.0
+        """The processor time that it had used when last seen asleep, and since when it was that."""
         self._lines: list[Lines] = []
 
     def start(self) -> subprocess.Popen[bytes]:
@@ -88,7 +88,7 @@ class ServiceChild:
 
     def look(self, now: float) -> str:
         """Ends it when it has said nothing for too long; why, or ""."""
-        if self.child is None or (now < self._until and not self._stands_still(now)):
+        if self.child is None or (now < self._until and not self._hangs(now)):
             return ""
         self._until = now + SILENT_S
         self.child.kill()
@@ -99,16 +99,16 @@ class ServiceChild:
         self._until = max(self._until, now + SILENT_S)
         self._heard = now
 
-    def _stands_still(self, now: float) -> bool:
+    def _hangs(self, now: float) -> bool:
         """Whether it has been silent for a while, and has not worked in the last part of that."""
         assert self.child is not None
         silent = now - self._heard
-        if not self.ready or silent < STILL_S - RESTED_S:
+        if not self.ready or silent < HANGS_S - IDLE_S:
             return False
-        work = work_of_sleeper(self.child.pid)
-        if work is None or work != self._work[0]:
-            self._work = work, now
-        return silent >= STILL_S and now - self._work[1] >= RESTED_S
+        ticks = cpu_ticks_asleep(self.child.pid)
+        if ticks is None or ticks != self._ticks[0]:
+            self._ticks = ticks, now
+        return silent >= HANGS_S and now - self._ticks[1] >= IDLE_S
 
     def ended(self) -> int:
         """It has ended: reads its last words, and gives its exit code. It is to be started again
@@ -145,12 +145,12 @@ class ServiceChild:
             self._until = self._heard + SILENT_S
 
 
-def work_of_sleeper(pid: int) -> int | None:
-    """What a process has worked so far, in ticks of the processor (proc(5), stat: utime and stime).
+def cpu_ticks_asleep(pid: int) -> int | None:
+    """The processor time that a sleeping or stopped process has used (proc(5), stat: utime, stime).
 
     Returns:
-        None while its main thread runs, is to run, or waits for a disk, and where that cannot be
-        read: then nothing can be said of it.
+        Ticks of the system's clock. None while its main thread runs, is to run, or waits for a
+        disk, and where that cannot be read: then nothing can be said of it.
 
     """
     try:

@@ -226,7 +226,7 @@ class Supervisor:
         """Stops both at once, and closes every output unless the player has done it."""
         self._notify.tell(STOPPING="1")
         self._stopping = True
-        self.player.let_spare_go()
+        self.player.end_spare()
         children = [child for child in (self.player.child, self.service.child) if child is not None]
         for child in children:
             if child.poll() is None:

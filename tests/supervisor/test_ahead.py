@@ -102,10 +102,22 @@ def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
     clock[0] += 40.0
     player.look(clock[0])
     assert begun[1].poll() is None
-    player.let_spare_go()
+    player.end_spare()
     assert begun[1].returncode is not None
     player.look(clock[0] + 60.0)
     assert len(begun) == 2
+
+
+def test_a_computer_that_starts_no_more_processes_plays_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> Child:
+        raise OSError("Resource temporarily unavailable")
+
+    monkeypatch.setattr("bridge.supervisor.player_child.start_player", refuse)
+    monkeypatch.setattr("bridge.supervisor.player_child._memory", lambda: 2 << 30)
+    player = PlayerChild(lambda text: None, lambda: None)
+    player._word("ready")
+    for now in (1e9, 2e9):
+        assert player.look(now) == ""
 
 
 def test_the_next_player_waits_for_what_the_dead_one_has_left_but_not_for_long(

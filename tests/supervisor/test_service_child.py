@@ -15,7 +15,7 @@ import pytest
 from support.patience import until
 
 from bridge.supervisor import service_child
-from bridge.supervisor.service_child import ServiceChild, work_of_sleeper
+from bridge.supervisor.service_child import ServiceChild, cpu_ticks_asleep
 
 
 class Stand:
@@ -50,7 +50,7 @@ def ended_after(
 ) -> float:
     """Seconds of silence until it is given up; `work` says what it has worked by then."""
     begin = clock[0]
-    monkeypatch.setattr(service_child, "work_of_sleeper", lambda pid: work(clock[0] - begin))
+    monkeypatch.setattr(service_child, "cpu_ticks_asleep", lambda pid: work(clock[0] - begin))
     while not child.look(clock[0]):
         clock[0] += 0.05
     return clock[0] - begin
@@ -82,7 +82,7 @@ def test_how_long_its_silence_is_borne(
 def test_a_sign_of_life_begins_it_anew(
     child: ServiceChild, clock: list[float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(service_child, "work_of_sleeper", lambda pid: 7)
+    monkeypatch.setattr(service_child, "cpu_ticks_asleep", lambda pid: 7)
     for _ in range(10):
         for _ in range(19):
             clock[0] += 0.1
@@ -101,7 +101,7 @@ def test_a_pause_of_our_own_is_nobodys_silence(
 
 def test_what_a_process_has_worked() -> None:
     """proc(5): one that sleeps or was stopped has a figure, one that runs or is none has not."""
-    assert work_of_sleeper(os.getpid()) is None
+    assert cpu_ticks_asleep(os.getpid()) is None
     with subprocess.Popen(
         [sys.executable, "-c", "print(flush=True); input()"],
         stdin=subprocess.PIPE,
@@ -109,12 +109,12 @@ def test_what_a_process_has_worked() -> None:
     ) as other:
         assert other.stdout is not None
         other.stdout.readline()
-        asyncio.run(until(lambda: work_of_sleeper(other.pid) is not None, "it sleeps"))
+        asyncio.run(until(lambda: cpu_ticks_asleep(other.pid) is not None, "it sleeps"))
         other.send_signal(signal.SIGSTOP)
         stat = Path(f"/proc/{other.pid}/stat")
         asyncio.run(until(lambda: ") T " in stat.read_text(), "it stands"))
-        before = work_of_sleeper(other.pid)
+        before = cpu_ticks_asleep(other.pid)
         assert before is not None
-        assert work_of_sleeper(other.pid) == before
+        assert cpu_ticks_asleep(other.pid) == before
         other.kill()
-    assert work_of_sleeper(other.pid) is None
+    assert cpu_ticks_asleep(other.pid) is None
