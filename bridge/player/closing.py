@@ -9,10 +9,18 @@ outputs again. Nothing heavy may be imported here.
 
 from __future__ import annotations
 
+import time
 from enum import Enum
+
+from bridge.ports.jack_watch import clients_left
+from bridge.ports.port import CLIENT
 
 GATES_EVERY_NS, GATES_FOR_NS = 25_000_000, 400_000_000
 ALL_EVERY_NS, OFTEN_NS, LATER_NS = 100_000_000, 1_000_000_000, 1_000_000_000
+
+LEFT_S, LOOK_S = 1.0, 0.01
+"""While a JACK server still holds clients of the dead, an opening may take seconds (25 were seen):
+they are waited for so long, and looked for so often."""
 
 
 class Said(Enum):
@@ -47,3 +55,10 @@ class Closing:
         if since < GATES_FOR_NS:
             self.next_ns = min(self._all_ns, now + GATES_EVERY_NS)
         return said
+
+
+def wait_for_dead_clients() -> None:
+    """For a new process, before it opens a port after others of the program have died."""
+    until = time.monotonic() + LEFT_S
+    while clients_left(CLIENT) and time.monotonic() < until:
+        time.sleep(LOOK_S)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bridge.errors import InputError, PortError
 from bridge.files import store
-from bridge.player.closing import Closing, Said
+from bridge.player.closing import Closing, Said, wait_for_dead_clients
 from bridge.ports import OutPort, left_behind, open_output
 from bridge.supervisor.folders import CLOSING
 from bridge.voltage.message import RELEASE
@@ -181,6 +181,7 @@ def main(arguments: list[str]) -> int:
     except InputError as problem:
         print(problem, file=sys.stderr)
         return 1
+    wait_for_dead_clients()
     safe = Failsafe(safeties(rig.wired, port_specs(rig.interfaces)))
     safe.close_all()
     time.sleep(DRAIN_S)

@@ -17,17 +17,12 @@ import time
 from pathlib import Path
 
 from bridge.errors import PortError
-from bridge.player.closing import OFTEN_NS, Closing, Said
+from bridge.player.closing import OFTEN_NS, Closing, Said, wait_for_dead_clients
 from bridge.ports import OutPort, open_output
-from bridge.ports.jack_watch import clients_left
-from bridge.ports.port import CLIENT
 from bridge.supervisor.folders import CLOSING, state_folder
 
 MOST_BYTES = 4 << 20
 DRAIN_S = 0.06
-LEFT_S, LOOK_S = 1.0, 0.01
-"""While a JACK server still holds clients of the dead, an opening may take seconds (25 were seen):
-they are waited for so long, and looked for so often."""
 
 Row = tuple[str, list[bytes], list[bytes]]
 
@@ -49,9 +44,7 @@ def read(path: Path) -> list[Row]:
 def close(rows: list[Row], for_ns: int) -> int:
     """Sends everything at once, and again for so long; returns how many ports were there."""
     ports: dict[str, OutPort] = {}
-    until = time.monotonic() + LEFT_S
-    while clients_left(CLIENT) and time.monotonic() < until:
-        time.sleep(LOOK_S)
+    wait_for_dead_clients()
     begun = time.monotonic_ns()
     closing, said = Closing(begun), Said.ALL
     while True:

@@ -13,14 +13,13 @@ import subprocess
 import time
 from collections.abc import Callable
 
+from bridge.player.closing import LEFT_S, LOOK_S
 from bridge.supervisor.ahead import start_player
 from bridge.supervisor.lines import Lines
 from bridge.supervisor.prepared import Prepared
 
 READY_S = 30.0
 PAUSE_S = (1.0, 5.0)
-LEFT_S, LOOK_S = 1.0, 0.01
-"""What a dead player leaves in the MIDI system is waited for so long, and looked for so often."""
 SPARE_AFTER_S = 30.0
 """The next one is begun so long after one was ready, when everything else stands and plays."""
 SPARE_BYTES = 1 << 30

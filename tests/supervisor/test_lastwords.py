@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from support.desk import RIG
 
+from bridge.player import closing
 from bridge.player.start import PortSpec
 from bridge.ports.jack_watch import clients_left
 from bridge.ports.simulated import LOG_VARIABLE
@@ -86,7 +87,7 @@ def test_it_imports_next_to_nothing() -> None:
     assert heavy & set(out) == set()
 
 
-@pytest.mark.parametrize(("leaves_s", "waits_s"), [(0.2, 0.2), (90.0, lastwords.LEFT_S)])
+@pytest.mark.parametrize(("leaves_s", "waits_s"), [(0.2, 0.2), (90.0, closing.LEFT_S)])
 def test_what_a_server_still_holds_of_the_dead_is_waited_for_but_not_for_ever(
     log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, leaves_s: float, waits_s: float
 ) -> None:
@@ -107,9 +108,9 @@ def test_what_a_server_still_holds_of_the_dead_is_waited_for_but_not_for_ever(
         if clock[0] > leaves_s:
             ours.unlink(missing_ok=True)
 
-    monkeypatch.setattr("bridge.supervisor.lastwords.time.sleep", pause)
-    monkeypatch.setattr("bridge.supervisor.lastwords.time.monotonic", lambda: clock[0])
-    monkeypatch.setattr(lastwords, "clients_left", lambda name: clients_left(name, shared))
+    monkeypatch.setattr("bridge.player.closing.time.sleep", pause)
+    monkeypatch.setattr("bridge.player.closing.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr(closing, "clients_left", lambda name: clients_left(name, shared))
     assert failsafe.keep(failsafe.safeties(RIG, SPECS), log.parent / "lanebridge") == ()
     monkeypatch.setenv("SERVICE_RESULT", "success")
     assert lastwords.main([]) == 0
