@@ -15,9 +15,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Any
 
-from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor
+from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK
 from bridge.errors import CommandError
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -41,7 +40,7 @@ from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns_of
 
 SLACK_NS = 2_500_000
-"""Work that can wait is done where the next deadline is at least this far away."""
+"""Rendering is done where the next deadline is at least this far away, or as far as it takes."""
 SWAP_SLACK_NS = 5_000_000
 """The same for the moment at which another score takes over."""
 AHEAD_NS = 8_000_000
@@ -51,8 +50,6 @@ GUARD_NS = 2_000_000
 CHUNK_NS = 10_000_000
 BIND_MORE_NS = 25_000_000
 """So much further than needed deadlines are given: the next wake-up is one that sends."""
-RESUME_NS = 5_000_000
-"""What is still to be done when a restarted player has found its place."""
 STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 OTHER_TEMPO = 0.01
@@ -68,7 +65,6 @@ RENDER_NS = 12_000_000
 RENDER_TICKS = 96
 BEHIND_NS = 250_000_000
 """Rendering that is this far behind leaves music out, rather than to play all of it late."""
-RESUME_WALK_NS = 500_000_000
 WARNINGS_MOST = 50
 
 Done = Callable[[CommandError | None], None]
@@ -114,6 +110,7 @@ class PlayerCore:
         self.warnings: list[str] = []
         self._clock = clock
         self._walk_at = 0
+        self._render_ns = SLACK_NS
         self._left_out_at: int | None = None
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
@@ -158,6 +155,13 @@ class PlayerCore:
             if now < sender.staged_due:
                 return sender.staged_due
             sender.send_staged()
+        elif sender.near(now) and not self._waiting and now < self._known_until():
+            # Everything else can be done once that is sent.
+            due = sender.stage(now, self.song.bpm)
+            if due is not None:
+                if due > now:
+                    return due
+                sender.send_staged()
         self.carry_out(self.song.check(now), now)
         while True:
             self._work(now)
@@ -212,9 +216,13 @@ class PlayerCore:
         if song.playing:
             ready = song.time_of(self.part.rendered)
             need = now + self._need()
-            slack = SWAP_SLACK_NS if self.part.swap_due else SLACK_NS
-            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > slack):
+            if ready < need or (ready < need + AHEAD_NS and self.slack(now) > self._room()):
+                begun = self._clock()
                 self.render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
+                # The longest of late, little by little forgotten.
+                self._render_ns = max(
+                    self._clock() - begun, self._render_ns - self._render_ns // 16
+                )
                 self._stands.look(self.tape, self.part, self.slack)
         elif self.part.seeking:
             if now >= self._walk_at:
@@ -234,6 +242,19 @@ class PlayerCore:
             for item in self.leading.clock_bytes(until, song.time_of, not song.following):
                 self.timeline.add(item)
             self.timeline.bind(until, song.time_of, self.offset_ns, self._earliest())
+
+    def _room(self) -> int:
+        """How far the next deadline must be away for rendering."""
+        if self.part.swap_due:
+            return SWAP_SLACK_NS
+        return min(SLACK_NS, STAGE_NS // 2 + 2 * self._render_ns)
+
+    def _known_until(self) -> int:
+        """Nothing will be due before this but what has its deadline."""
+        if not self.song.playing:
+            return self.timeline.bound_until
+        rendered = self.song.time_of(self.part.rendered) - self._earliest()
+        return min(self.timeline.bound_until, rendered)
 
     def render(self, goal: int) -> None:
         part = self.part
@@ -448,40 +469,7 @@ class PlayerCore:
         self.keep_up(tick)
         self.standing.take(self.part.values())
 
-    # --- crash and end --------------------------------------------------------------------------
-
-    def resume(
-        self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
-    ) -> None:
-        """Goes on where `snapshot` (a state as `report` gives it) would be by now. `memory` is a
-        place that the renderer before remembered, so that the way there is short.
-
-        Finding the place takes time in which the song goes on, so it is looked at twice.
-        """
-        transport = snapshot["transport"]
-        bpm = float(transport["tempo"])
-        at = round(float(transport["at_ms"]) * NS_PER_MS)
-        line = Anchor(float(transport["tick"]), at, bpm)
-        playing = transport["state"] in ("running", "lost")
-        tick = line.tick_at(clock()) if playing else float(transport["tick"])
-        goal = -(-int(tick) // TICKS_PER_CLOCK) * TICKS_PER_CLOCK
-        self.performance.locate(goal)
-        self.performance.restore(snapshot, goal)
-        try:
-            self.part.recall(memory, goal, RESUME_WALK_NS)
-        except ValueError:
-            self.part.seek(goal, RESUME_WALK_NS)
-        self._bpm = self.performance.tempo
-        now = clock()
-        if playing:
-            now += RESUME_NS
-            tick = line.tick_at(now)
-            goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
-            self.part.skip(max(goal, self.part.rendered))
-        self.offset_ns = offset_ns_of(float(snapshot["clock"]["offset_ms"]))
-        self.outputs.line_ns = now
-        self.standing.take(self.part.values())
-        self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)
+    # --- the end ----------------------------------------------------------------------------------
 
     def finish(self) -> None:
         """The last words: note-offs, then everything at rest whatever is believed."""

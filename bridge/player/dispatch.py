@@ -6,9 +6,11 @@ song clock, the ports and the renderer.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from bridge.clock.tempo import TICKS_PER_CLOCK, Anchor
 from bridge.errors import CommandError
 from bridge.music.handlers import known
 from bridge.player.core import Done, PlayerCore
@@ -16,7 +18,12 @@ from bridge.player.messages import Swap
 from bridge.protocol import internal, performing, running
 from bridge.protocol.command import Command, encode
 from bridge.voltage.calibration import Correction
-from bridge.voltage.rig_parts import offset_ns_of
+from bridge.voltage.rig_parts import NS_PER_MS, offset_ns_of
+
+RESUME_NS = 5_000_000
+"""What is still to be done when a restarted player has found its place."""
+RESUME_WALK_NS = 500_000_000
+"""How long the way to that place may take."""
 
 
 def _start(player: PlayerCore, command: running.Start, now: int) -> None:
@@ -118,7 +125,7 @@ HANDLERS: Mapping[type[Command], Callable[[PlayerCore, Any, int], None]] = {
 
 
 class Player(PlayerCore):
-    """A player that takes commands, and goes on when ports come and go."""
+    """A player that takes commands, and goes on when ports come and go, and after a crash."""
 
     def command(
         self, command: Command, now: int, done: Done | None = None, client: str = ""
@@ -176,6 +183,39 @@ class Player(PlayerCore):
                 if self.outputs.port_of[output] == port:
                     self.outputs.offer(output, value, now)
         self.warn(f"{port}: the MIDI port is back")
+
+    def resume(
+        self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
+    ) -> None:
+        """Goes on where `snapshot` (a state as `report` gives it) would be by now. `memory` is a
+        place that the renderer before remembered, so that the way there is short.
+
+        Finding the place takes time in which the song goes on, so it is looked at twice.
+        """
+        transport = snapshot["transport"]
+        bpm = float(transport["tempo"])
+        at = round(float(transport["at_ms"]) * NS_PER_MS)
+        line = Anchor(float(transport["tick"]), at, bpm)
+        playing = transport["state"] in ("running", "lost")
+        tick = line.tick_at(clock()) if playing else float(transport["tick"])
+        goal = -(-int(tick) // TICKS_PER_CLOCK) * TICKS_PER_CLOCK
+        self.performance.locate(goal)
+        self.performance.restore(snapshot, goal)
+        try:
+            self.part.recall(memory, goal, RESUME_WALK_NS)
+        except ValueError:
+            self.part.seek(goal, RESUME_WALK_NS)
+        self._bpm = self.performance.tempo
+        now = clock()
+        if playing:
+            now += RESUME_NS
+            tick = line.tick_at(now)
+            goal = math.ceil(tick / TICKS_PER_CLOCK) * TICKS_PER_CLOCK
+            self.part.skip(max(goal, self.part.rendered))
+        self.offset_ns = offset_ns_of(float(snapshot["clock"]["offset_ms"]))
+        self.outputs.line_ns = now
+        self.standing.take(self.part.values())
+        self.carry_out(self.song.resume(tick, bpm, now, str(transport["state"])), now)
 
     def overrun(self, count: int) -> None:
         """More came in than could be read."""

@@ -236,7 +236,7 @@ class Process:
         if self.inbox.fd in readable:
             self.inbox.heard()
         if not self._yielding.waits(self.player.slack(_now()), _now()):
-            self._yielding.handled(_now())
+            self._yielding.handled()
             link.handle(readable, writable)
 
     def _between(self, now: int) -> int:

@@ -15,9 +15,11 @@ from bridge.voltage.wire import order
 
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
-SURE_NS = 30_000
+SURE_NS = 60_000
 """This much of the time before a deadline is left when everything is encoded; and twice what
-encoding took of late is kept for it."""
+encoding as many took of late is kept for it."""
+BEFORE_ITEMS = 3
+"""Encoding takes this many items' time before the first one (measured)."""
 GLIDE_WAITS_NS = 2_000_000
 GLIDE_TICKS = 20
 """Values of one output that come closer than this are a glide: they may be thinned."""
@@ -51,13 +53,16 @@ class Sender:
         self.pacing: Pacing | None = None
         """Set where a take is played again: what may leave before the next move."""
         self._clock = outputs.clock
-        self._took_ns = 0
+        self._each_ns = 0
+        """What encoding took of late, for each item."""
         self._staged: list[tuple[Message, str]] = []
         self.staged_due: int | None = None
         """When the messages that are ready leave, or None when none are."""
         self._known = -1
         self._next_due: int | None = None
         """Of the timeline as it was at its change `_known`."""
+        self._group = 0
+        """How many items leave then."""
         self._value_tick: dict[str, int] = {}
         self._raised: set[str] = set()
 
@@ -66,7 +71,7 @@ class Sender:
     def stage(self, now: int, bpm: float) -> int | None:
         """Encodes what falls together next, if that is near; returns its deadline."""
         due = self.next_due()
-        if due is None or due > now + STAGE_NS:
+        if due is None or not self.near(now):
             return None
         if self.pacing is not None and not self.pacing.may_stage(due):
             return None
@@ -85,8 +90,14 @@ class Sender:
         self._staged = order(messages, _message)
         self.staged_due = due
         # The longest of late, little by little forgotten.
-        self._took_ns = max(self._clock() - begun, self._took_ns - self._took_ns // 16)
+        each = (self._clock() - begun) // (len(group) + BEFORE_ITEMS)
+        self._each_ns = max(each, self._each_ns - self._each_ns // 8)
         return due
+
+    def near(self, now: int) -> bool:
+        """Whether something leaves within the time in which it is encoded."""
+        due = self.next_due()
+        return due is not None and due <= now + STAGE_NS
 
     def next_due(self) -> int | None:
         """When the next messages leave, or None when none are known. A step of a glide waits for
@@ -94,7 +105,8 @@ class Sender:
         player wakes once for both."""
         if self._known != self.timeline.changes:
             self._known = self.timeline.changes
-            self._next_due = self._find_due()
+            self._next_due = due = self._find_due()
+            self._group = 0 if due is None else self.timeline.count(due)
         return self._next_due
 
     def _find_due(self) -> int | None:
@@ -112,7 +124,8 @@ class Sender:
     @property
     def lead_ns(self) -> int:
         """How long before their deadline the next messages should be encoded."""
-        return min(SURE_NS + 2 * self._took_ns, STAGE_NS)
+        took = self._each_ns * (self._group + BEFORE_ITEMS)
+        return min(SURE_NS + 2 * took, STAGE_NS)
 
     def send_staged(self) -> None:
         staged, due = self._staged, self.staged_due

@@ -178,7 +178,8 @@ class SongClock:
     def nudge(self, ms: float, now: int) -> list[Effect]:
         if self.following:
             raise CommandError("a followed clock cannot be nudged; use the offset", "state")
-        self._map.nudge(math.ceil(self.tick_at(now)), ms)
+        # Just after a start the first tick is still to come.
+        self._map.nudge(max(math.ceil(self.tick_at(now)), self._map.pieces[0].tick), ms)
         return [Effect("moved")]
 
     def tap(self, now: int) -> float | None:

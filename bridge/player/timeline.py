@@ -105,6 +105,8 @@ class Timeline:
         self._number = 0
         self.changes = 0
         """Counts up whenever what is bound to deadlines changes, or becomes idle."""
+        self.bound_until = 0
+        """All that was here by the last `bind` and may be due before this has its deadline."""
 
     def __len__(self) -> int:
         return len(self._ticks) + len(self._due)
@@ -145,6 +147,7 @@ class Timeline:
             hits = item.sort in ("on", "pulse") and item.output is not None
             if not hits or self._open_gate(item, due):
                 self._push(item, due)
+        self.bound_until = until
 
     def rebind(self) -> None:
         """Everything bound but not sent gives its deadline back, to be bound again."""
@@ -167,6 +170,7 @@ class Timeline:
         heapq.heapify(kept)
         self._due = kept
         self.changes += 1
+        self.bound_until = 0
 
     # --- out ------------------------------------------------------------------------------------
 
@@ -183,6 +187,10 @@ class Timeline:
         while heap and heap[0][4].idle:
             heapq.heappop(heap)
         return heap[0][0] if heap else None
+
+    def count(self, due: int) -> int:
+        """How many items have that deadline, or an earlier one."""
+        return sum(entry[0] <= due for entry in self._due)
 
     def only_levels(self, due: int, wanted: Callable[[Item], bool]) -> bool:
         """Whether everything of a deadline moves level outputs and is `wanted`."""
@@ -308,6 +316,7 @@ class Timeline:
         heapq.heapify(kept)
         self._due = kept
         self.changes += 1
+        self.bound_until = 0
 
     # --- inside ---------------------------------------------------------------------------------
 

@@ -9,15 +9,20 @@ MOST_NS = 10_000_000
 
 
 class Yielding:
-    """Says whether commands that have come in wait for the messages that leave next."""
+    """Says whether commands that may have come in wait for the messages that leave next."""
 
     def __init__(self) -> None:
-        self._handled_at = 0
+        self._waiting_since: int | None = None
 
     def waits(self, slack_ns: int, now: int) -> bool:
         """Whether commands wait. `slack_ns` is the time until something must be sent."""
-        return slack_ns < NEAR_NS and now - self._handled_at < MOST_NS
+        if slack_ns >= NEAR_NS:
+            self._waiting_since = None
+            return False
+        if self._waiting_since is None:
+            self._waiting_since = now
+        return now - self._waiting_since < MOST_NS
 
-    def handled(self, now: int) -> None:
-        """Commands were carried out at `now`."""
-        self._handled_at = now
+    def handled(self) -> None:
+        """Commands were carried out."""
+        self._waiting_since = None

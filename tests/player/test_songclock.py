@@ -319,6 +319,16 @@ def test_nudge_moves_the_phase_and_not_the_tempo() -> None:
     assert ons[40:] == pytest.approx([n * 125.0 + 30 for n in range(40, len(ons))], abs=0.01)
 
 
+def test_a_nudge_before_the_first_tick_moves_what_follows_too() -> None:
+    """Whoever starts and nudges with two thumbs is not refused."""
+    desk = Desk(score_of(HATS))
+    desk.start()
+    desk.do("nudge", ms=30)
+    desk.run_to(4 * BAR)
+    ons = desk.ons(2)
+    assert ons[8:] == pytest.approx([n * 125.0 + 30 for n in range(8, len(ons))], abs=0.01)
+
+
 def test_taps_set_the_tempo() -> None:
     desk = Desk(score_of(HATS))
     for _ in range(4):

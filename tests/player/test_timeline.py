@@ -108,6 +108,27 @@ def test_only_what_is_near_is_bound() -> None:
     assert len(line) == 3
 
 
+def test_it_tells_until_when_everything_has_its_deadline() -> None:
+    line = Timeline(0)
+    line.add(hit(10))
+    assert line.bound_until == 0
+    line.bind(15 * MS, time_of, 0, 0)
+    assert line.bound_until == 15 * MS
+    line.rebind()
+    assert line.bound_until == 0
+    line.bind(30 * MS, time_of, 0, 0)
+    line.clear()
+    assert line.bound_until == 0
+
+
+def test_it_counts_what_leaves_together() -> None:
+    line = Timeline(0)
+    for output in ("g", "h", "i"):
+        line.add(hit(10, output, length=5))
+    line.bind(30 * MS, time_of, 0, 0)
+    assert [line.count(ms * MS) for ms in (9, 10, 15)] == [0, 3, 6]
+
+
 def test_binding_anew_sends_each_hit_once_at_its_new_time() -> None:
     line = Timeline(5 * MS)
     for tick in range(0, 60, 12):
