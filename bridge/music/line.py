@@ -69,6 +69,10 @@ class Line:
         self._at.append(at)
         pieces.append(Piece(at, start, value, glide))
 
+    def last(self) -> list[Piece]:
+        """The piece that the line is on, all that is needed to go on where nobody reads it."""
+        return self.pieces[-1:]
+
     def recent(self) -> list[Piece]:
         """The pieces that may still be asked for."""
         first = bisect_right(self._at, self._at[-1] - _KEPT) - 1 if self._at else 0

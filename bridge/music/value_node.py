@@ -241,7 +241,9 @@ class ValueNode:
 
     def carry(self) -> ValueState:
         heard = [] if self.heard_line is None else self.heard_line.recent()
-        pieces, coming = self.line.recent(), list(self._transposing)
+        # Places are remembered by the dozen, and a slow wave is 200 pieces.
+        pieces = self.line.recent() if self.read else self.line.last()
+        coming = list(self._transposing)
         return ValueState(pieces, heard, self._moved_by, coming, self.notes, self.lag)
 
     def adopt(self, carry: object, at: int) -> None:

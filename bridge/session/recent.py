@@ -21,6 +21,8 @@ ROWS_MOST = 20_000
 """Changes that are remembered: ten minutes of a finger that never rests."""
 JUMP_TICKS = 960
 """A position further back than this is another place of the song, and no estimate."""
+SWEEP_TICKS = 120
+"""A macro that moves is remembered so often: a 32nd note."""
 WATCHED = frozenset({"lanes", "macros", "section", "tempo", "fills", "morph", "revision"})
 
 
@@ -89,9 +91,20 @@ class Recent:
             self._end = tick
             return
         self._end = max(tick, self._end) if self._rows else tick
-        # Not the state: a crowd of hands would have thousands of them in memory.
-        self._rows.append((self._end, _shared(stand_of(state), self._rows)))
+        self._note(self._end, stand_of(state))
         self._forget(self._end - (LONGEST_BARS + 1) * bar_ticks(state)[0])
+
+    def _note(self, tick: float, stand: Stand) -> None:
+        """How things stand from `tick` on. A crowd of hands would make thousands of rows: a sweep
+        makes only some, and parts that do not change are kept once."""
+        begun = tick
+        if self._rows:
+            last, before = self._rows[-1]
+            stand = _shared(stand, before)
+            if tick - last < SWEEP_TICKS and replace(before, macros=stand.macros) == stand:
+                self._rows.pop()
+                begun = last
+        self._rows.append((begun, stand))
 
     def _forget(self, tick: float) -> None:
         """Drops what was over before `tick`, and the oldest when there is too much."""
@@ -113,11 +126,8 @@ class Recent:
         return [_within(made, at * bar, (at + 1) * bar) for at in range(first, last)]
 
 
-def _shared(stand: Stand, rows: deque[tuple[float, Stand]]) -> Stand:
+def _shared(stand: Stand, before: Stand) -> Stand:
     """The same, made of the parts of the stand before it that are equal: most do not change."""
-    if not rows:
-        return stand
-    before = rows[-1][1]
     return replace(
         stand,
         heard=before.heard if before.heard == stand.heard else stand.heard,

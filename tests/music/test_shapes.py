@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
@@ -14,9 +15,10 @@ from support.said import carry_out
 from support.wired import BAR, changes, score_of
 
 from bridge.music import chance
-from bridge.music.model import Decay, Drive, Every, Lane, Macro, Shape, Steps
+from bridge.music.model import Decay, Drive, Every, Lane, Macro, Sample, Shape, Steps
 from bridge.music.node import Change
 from bridge.music.performance import Performance
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 
 FORMULAS: dict[str, Callable[[Any], Any]] = {
@@ -208,3 +210,20 @@ RICH = score_of(
 @example(list(range(7, 3 * BAR, 7)), "synced")
 def test_windows_of_any_size_agree(cuts: list[int], name: str) -> None:
     assert changes(RICH, name, 3 * BAR, cuts) == changes(RICH, name, 3 * BAR)
+
+
+def test_a_remembered_place_of_a_wave_that_nobody_reads_is_small() -> None:
+    """Dozens of places are remembered, and each would have the 200 moves of the last bar."""
+
+    def place(*more: Lane) -> bytes:
+        wave = Lane("wave", Shape("sine"), advance=Fraction(2 * BAR), out="main.level-1")
+        score = score_of(wave, *more)
+        renderer = Renderer(score, Performance(score))
+        for tick in range(0, 9 * BAR, 100):
+            renderer.advance(tick)
+        return pickle.dumps(renderer.memory)
+
+    every = Lane("beat", Every(4), out="main.gate-1")
+    reader = Lane("held", Sample("wave", "beat"), out="main.level-2")
+    assert len(place()) < 2000
+    assert len(place(every, reader)) > 3000  # one that is read keeps what may still be asked for
