@@ -72,7 +72,7 @@ class _Open:
     bar: int = field(init=False)
     """Ticks of a bar."""
     origins: dict[int, Mapping[str, Any]] = field(default_factory=dict)
-    """What the sets that came in it were made of, by their revision."""
+    """What the sets that may still play in it were made of, by their revision."""
     gone: float = 0.0
     """Ticks before the last jump, which was at `jumped_ns`."""
     jumped_ns: int = 0
@@ -86,6 +86,11 @@ class _Open:
         self.last_ns = max(self.last_ns, due)
         if due >= self.jumped_ns:
             self.last_tick = max(self.last_tick, tick)
+
+    def plays(self, revision: int) -> None:
+        """That revision of the set plays; earlier ones will not any more. A night of edits has
+        thousands of them."""
+        self.origins = {of: origin for of, origin in self.origins.items() if of >= revision}
 
     def jump(self, tick: float, at: int) -> None:
         """The song goes to another place; in the take what comes there follows on."""
@@ -153,6 +158,8 @@ class Recorder:
                 open_.origins[mark["origin"]["revision"]] = mark["origin"]
             if mark is not open_.begin:
                 part.mark(mark)
+            if mark["is"] == "stands":
+                open_.plays(mark["revision"])
             if mark["is"] == "jump":
                 open_.jump(float(mark["tick"]), int(mark["at"]))
             open_.moves += mark["is"] == "move"

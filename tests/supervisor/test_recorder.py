@@ -111,6 +111,22 @@ def test_a_service_or_player_that_dies_leaves_the_take_going(
     assert len(take.ticks) == len(wire(evening)) + len(wire(again))
 
 
+def test_a_night_of_edits_is_not_kept_in_memory(evening: Evening) -> None:
+    """What an earlier text was made of is in the file; the next file needs only what plays."""
+    evening.do("start")
+    kept = []
+    for bar in range(140):
+        evening.swap(evening.text.replace("tempo: 126", f"tempo: {126 + bar % 2}"))
+        evening.bars(1)
+        evening.hand_on()
+        assert evening.recorder._take is not None
+        kept.append(len(evening.recorder._take.origins))
+    assert max(kept) <= 64 + 4  # how everything stands is told every 64 bars
+    evening.stop()
+    take = evening.take()
+    assert len([mark for mark in take.marks if mark["is"] == "swap"]) == 140
+
+
 def test_a_full_disk_is_said_once_and_heals(
     evening: Evening, monkeypatch: pytest.MonkeyPatch
 ) -> None:
