@@ -56,9 +56,12 @@ class Renderer:
     `performance` between two calls of `advance`, at ticks not before `position`.
     """
 
-    def __init__(self, score: Score, performance: Performance) -> None:
+    def __init__(self, score: Score, performance: Performance, *, remembers: bool = True) -> None:
+        """Without `remembers` the way back begins at the start: places that it may lead to are tens
+        of kilobytes each, and dozens of them are kept."""
         self.score = score
         self.performance = performance
+        self._remembers = remembers
         self.position = 0
         self._ensemble = Ensemble(score, performance, score.order)
         self._ensemble.prepare()
@@ -165,7 +168,8 @@ class Renderer:
 
     def _remember(self) -> None:
         """Remember this place; places further back become sparse, so that there are never many."""
-        self._marks.append(self._mark())
+        if self._remembers:
+            self._marks.append(self._mark())
         if len(self._marks) > MOST_MARKS:
             del self._marks[0 : MOST_MARKS // 2 : 2]
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks

@@ -91,7 +91,7 @@ class Mirror:
         self._exact = False
         self._names = [lane.name for lane in score.lanes]
         self._state: PerformanceState | None = None
-        self._renderer = Renderer(score, Performance(score))
+        self._renderer = _renderer(score)
         self._ahead: Ahead | None = None
 
     def recall(self, memory: object | None) -> None:
@@ -148,7 +148,7 @@ class Mirror:
 
     def _begin(self, state: PerformanceState, tick: int) -> Renderer:
         """A renderer at `tick`, from the best that is known of the way there."""
-        renderer = Renderer(self.score, Performance(self.score))
+        renderer = _renderer(self.score)
         renderer.performance.restore(state, 0)
         before, self._before = self._before, None
         self._exact = False
@@ -180,9 +180,8 @@ class Mirror:
         return {lane.name: not lane.hits for lane in self.score.lanes}
 
     def _copy(self, state: PerformanceState, tick: int) -> Renderer:
-        performance = Performance(self.score)
-        performance.restore(state, tick)
-        renderer = Renderer(self.score, performance)
+        renderer = _renderer(self.score)
+        renderer.performance.restore(state, tick)
         renderer.adopt(self._renderer)
         return renderer
 
@@ -199,6 +198,11 @@ class Mirror:
             if event.kind == "hit":
                 row += [event.length, [self._names[cause] for cause in event.causes]]
             ahead.rows[name].append(row)
+
+
+def _renderer(score: Score) -> Renderer:
+    """One that goes on and never back."""
+    return Renderer(score, Performance(score), remembers=False)
 
 
 def _hands(state: Mapping[str, object]) -> tuple[object, ...]:

@@ -227,6 +227,18 @@ def test_far_on_it_begins_where_the_player_remembers_to_be() -> None:
     assert mirror._renderer._marks[0].tick > bar * BAR - 5 * BAR, "the way there was not walked"
 
 
+def test_it_keeps_no_places_of_the_way_that_it_never_goes_back() -> None:
+    """Three renderers follow a song that plays all night: a place of it is 60 kB in memory."""
+    mirror = Mirror(compile_score(SPEC, OUTPUTS))
+    hands = state({"do": "mute", "lane": "kick", "muted": True})
+    for bar in range(40):
+        mirror.chart(hands, bar * BAR, (bar + 4) * BAR)
+    assert mirror._ahead is not None
+    renderers = [mirror._renderer, *(part for part, _ in mirror._ahead.parts)]
+    assert len(renderers) == 3
+    assert [renderer.memory for renderer in renderers] == [None] * 3
+
+
 def test_another_score_goes_on_where_the_last_one_was() -> None:
     """As at a swap in the player: lanes of the same name keep their counters."""
     bar = LEAP // BAR + 6
