@@ -45,24 +45,36 @@ def close(rows: list[Row], for_ns: int) -> int:
     """Sends everything at once, and again for so long; returns how many ports were there."""
     ports: dict[str, OutPort] = {}
     wait_for_dead_clients()
+    _open(rows, ports)
+    # Counted from here: a busy JACK server may take seconds to let a client in.
     begun = time.monotonic_ns()
-    closing, said = Closing(begun), Said.ALL
-    while True:
-        for text, gates, all_ in rows:
-            if text not in ports and said is Said.ALL:
-                with contextlib.suppress(PortError):
-                    ports[text] = open_output(text, "last-words")
-            if text in ports:
-                for data in all_ if said is Said.ALL else gates:
-                    ports[text].send(data)
-        if closing.next_ns > begun + for_ns:
-            break
+    closing = Closing(begun)
+    while closing.next_ns <= begun + for_ns:
         time.sleep(max(0, closing.next_ns - time.monotonic_ns()) / 1e9)
         said = closing.due(time.monotonic_ns())
+        for text, gates, all_ in rows:
+            if text in ports:
+                _send(ports[text], all_ if said is Said.ALL else gates)
+        if said is Said.ALL:
+            _open(rows, ports)
     time.sleep(DRAIN_S)
     for port in ports.values():
         port.close()
     return len(ports)
+
+
+def _open(rows: list[Row], ports: dict[str, OutPort]) -> None:
+    """Opens what is there and not open yet, and sends there at once what closes everything."""
+    for text, _, all_ in rows:
+        if text not in ports:
+            with contextlib.suppress(PortError):
+                ports[text] = open_output(text, "last-words")
+                _send(ports[text], all_)
+
+
+def _send(port: OutPort, messages: list[bytes]) -> None:
+    for data in messages:
+        port.send(data)
 
 
 def main(arguments: list[str]) -> int:

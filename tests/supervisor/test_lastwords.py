@@ -11,9 +11,10 @@ import pytest
 from support.desk import RIG
 
 from bridge.player import closing
+from bridge.player.closing import OFTEN_NS
 from bridge.player.start import PortSpec
 from bridge.ports.jack_watch import clients_left
-from bridge.ports.simulated import LOG_VARIABLE
+from bridge.ports.simulated import LOG_VARIABLE, SimulatedOut
 from bridge.supervisor import failsafe, lastwords
 from bridge.supervisor.folders import CLOSING
 
@@ -45,6 +46,33 @@ def test_once_after_a_good_end_and_again_after_any_other(
     assert set(data) >= OFFS | {bytes((0xB9, 123, 0)), bytes((0xB9, 120, 0)), bytes((0xB0, 20, 0))}
     count = data.count(bytes((0x89, 36, 0x40)))
     assert count == 1 if times == 1 else count >= times
+
+
+def test_it_is_said_for_a_second_from_when_the_port_is_open(
+    log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A busy JACK server was seen to let a client in after two seconds (measured): the second in
+    which what is sent may be lost begins there."""
+    clock = [0]
+
+    def slowly(text: str, name: str) -> SimulatedOut:
+        clock[0] += 2_000_000_000
+        opened.append(SimulatedOut(text, lambda: clock[0], keep=None))
+        return opened[-1]
+
+    def pause(seconds: float) -> None:
+        clock[0] += round(seconds * 1e9) + 1
+
+    opened: list[SimulatedOut] = []
+    monkeypatch.setattr(lastwords, "open_output", slowly)
+    monkeypatch.setattr("bridge.supervisor.lastwords.time.sleep", pause)
+    monkeypatch.setattr("bridge.supervisor.lastwords.time.monotonic_ns", lambda: clock[0])
+    assert lastwords.close([("quay", [b"off"], [b"off", b"rest"])], OFTEN_NS) == 1
+    [port] = opened
+    offs = [ns / 1e9 for ns, data in port.sent if data == b"off"]
+    assert offs[0] == 2.0
+    assert len([at for at in offs if at < 2.4]) >= 12
+    assert 2.9 < offs[-1] < 3.1
 
 
 def test_without_the_file_the_rig_is_read(log: Path, tmp_path: Path) -> None:
