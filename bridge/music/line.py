@@ -70,7 +70,7 @@ class Line:
         pieces.append(Piece(at, start, value, glide))
 
     def last(self) -> list[Piece]:
-        """The piece that the line is on, all that is needed to go on where nobody reads it."""
+        """The newest piece alone: enough to go on from, for a line that no lane reads."""
         return self.pieces[-1:]
 
     def recent(self) -> list[Piece]:

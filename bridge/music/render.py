@@ -57,8 +57,13 @@ class Renderer:
     """
 
     def __init__(self, score: Score, performance: Performance, *, remembers: bool = True) -> None:
-        """Without `remembers` the way back begins at the start: places that it may lead to are tens
-        of kilobytes each, and dozens of them are kept."""
+        """
+        Args:
+            score: what is played.
+            performance: what is set by hand; the caller goes on to change it.
+            remembers: keeps dozens of places to go back to, tens of kilobytes each. Without them a
+                way back is played from the start.
+        """
         self.score = score
         self.performance = performance
         self._remembers = remembers

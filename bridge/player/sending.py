@@ -16,10 +16,10 @@ from bridge.voltage.wire import order
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
 SURE_NS = 60_000
-"""This much of the time before a deadline is left when everything is encoded; and twice what
-encoding as many took of late is kept for it."""
+"""This much of the time before a deadline is left when everything is encoded. For encoding itself,
+twice the time is kept that it took of late for as many items."""
 BEFORE_ITEMS = 3
-"""Encoding takes this many items' time before the first one (measured)."""
+"""What encoding takes besides its items is as long as for this many of them (measured)."""
 GLIDE_WAITS_NS = 2_000_000
 GLIDE_TICKS = 20
 """Values of one output that come closer than this are a glide: they may be thinned."""

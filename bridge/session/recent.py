@@ -22,7 +22,7 @@ ROWS_MOST = 20_000
 JUMP_TICKS = 960
 """A position further back than this is another place of the song, and no estimate."""
 SWEEP_TICKS = 120
-"""A macro that moves is remembered so often: a 32nd note."""
+"""Moves of macros that are closer together than this, a 32nd note, are remembered as one."""
 WATCHED = frozenset({"lanes", "macros", "section", "tempo", "fills", "morph", "revision"})
 
 

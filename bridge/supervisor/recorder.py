@@ -88,8 +88,8 @@ class _Open:
             self.last_tick = max(self.last_tick, tick)
 
     def plays(self, revision: int) -> None:
-        """That revision of the set plays; earlier ones will not any more. A night of edits has
-        thousands of them."""
+        """That revision of the set plays now, so what earlier ones were made of is forgotten: a
+        night of edits has thousands of them."""
         self.origins = {of: origin for of, origin in self.origins.items() if of >= revision}
 
     def jump(self, tick: float, at: int) -> None:
