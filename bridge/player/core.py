@@ -136,7 +136,7 @@ class PlayerCore:
 
     def record(self, origin: Mapping[str, object]) -> Tape:
         """Collects what is played from now on; `origin` says what the set was made of."""
-        self.tape = self.outputs.tape = Tape(self.song.tick_at, origin)
+        self.tape = self.outputs.tape = Tape(self.song.tick_at, origin, lambda: self.part.revision)
         return self.tape
 
     def warn(self, text: str) -> None:

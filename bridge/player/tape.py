@@ -14,7 +14,8 @@ is None. A row of `events` is (tick, due ns, owner, kind, value, length, output)
 tempo), move, swap, turn (of a value that needed no message), says, tempo (one that a followed clock
 brought), stands (where everything stood: see `bridge.player.part.Part.stands`). Those of moves say
 how many messages of the take had left before (``after``), and up to which deadline they were made
-ready (``staged``).
+ready (``staged``). `plays` of a batch is the revision that played when it was closed: none before
+is heard of again.
 """
 
 from __future__ import annotations
@@ -59,9 +60,14 @@ Event = tuple[int, int, str, str, float, int, str | None]
 
 class Tape:
     """Collects the rows of one take after the other. `tick_at` is where the song is at a time;
-    `origin` says what the set that plays was made of."""
+    `origin` says what the set that plays was made of, `plays` its revision at any moment."""
 
-    def __init__(self, tick_at: Callable[[int], float], origin: Mapping[str, object]) -> None:
+    def __init__(
+        self,
+        tick_at: Callable[[int], float],
+        origin: Mapping[str, object],
+        plays: Callable[[], int],
+    ) -> None:
         self.running = False
         self.origin = origin
         self.lost = 0
@@ -73,6 +79,7 @@ class Tape:
         self.changes = 0
         """Counts what was marked that may change how things stand."""
         self._tick_at = tick_at
+        self._plays = plays
         self._sent: list[Row] = []
         self._events: list[Event] = []
         self._marks: list[dict[str, object]] = []
@@ -226,6 +233,7 @@ class Tape:
             "events": self._events,
             "marks": self._marks,
             "lost": self.lost,
+            "plays": self._plays(),
         }
         self._sent, self._events, self._marks, self.lost = [], [], [], 0
         self._closed.append(made)

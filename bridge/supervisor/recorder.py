@@ -88,8 +88,8 @@ class _Open:
             self.last_tick = max(self.last_tick, tick)
 
     def plays(self, revision: int) -> None:
-        """That revision of the set plays now, so what earlier ones were made of is forgotten: a
-        night of edits has thousands of them."""
+        """No revision of the set before that one plays again, so what they were made of is
+        forgotten: a night of edits has thousands of them."""
         self.origins = {of: origin for of, origin in self.origins.items() if of >= revision}
 
     def jump(self, tick: float, at: int) -> None:
@@ -158,8 +158,6 @@ class Recorder:
                 open_.origins[mark["origin"]["revision"]] = mark["origin"]
             if mark is not open_.begin:
                 part.mark(mark)
-            if mark["is"] == "stands":
-                open_.plays(mark["revision"])
             if mark["is"] == "jump":
                 open_.jump(float(mark["tick"]), int(mark["at"]))
             open_.moves += mark["is"] == "move"
@@ -181,6 +179,8 @@ class Recorder:
                 self._go_on_in_a_new_file(now, marks[at])
                 for mark in marks[at:]:
                     self._part.mark(mark)
+        if self._take is not None:
+            self._take.plays(batch["plays"])
 
     def look(self, now: float) -> None:
         """Writes what has gathered, when its turn has come."""
@@ -199,7 +199,7 @@ class Recorder:
         """Bytes of the file of this take; a slow disk may be at that of an earlier one."""
         return 0 if self._take is None or self._file_of != self._take.path else self._size
 
-    def _begin(self, mark: Mapping[str, Any], now: float, part: int = 1) -> None:
+    def _begin(self, mark: Mapping[str, Any], now: float) -> None:
         wall = self._wall()
         about = self._about()
         path = self._new_path(wall)
@@ -211,7 +211,6 @@ class Recorder:
             "file": os.path.basename(str(origin.get("file", ""))),
             "text": origin.get("text", ""),
             "begin": {key: value for key, value in mark.items() if key != "origin"},
-            "part": part,
         }
         beats, unit = about["meter"]
         at, tick = mark["at"], float(mark["tick"])
@@ -246,6 +245,8 @@ class Recorder:
             origin = before.origins.get(stands["revision"], before.begin["origin"])
             mark |= {**known, "bpm": stands["state"]["tempo"], "origin": origin}
         self._begin(mark, now)
+        if self._take is not None:
+            self._take.origins = before.origins  # of a set that waits for its bar, too
 
     def _new_path(self, wall: datetime) -> Path:
         stamp = wall.strftime("%Y-%m-%dT%H-%M-%S")

@@ -146,11 +146,20 @@ def somebody(on: Stage, chance: random.Random, texts: Any) -> None:
     ask(on, "POST", "/api/undo", {})
 
 
-def held(pid: int) -> tuple[float, int, int]:
-    """Memory in MB, open files, threads."""
+def held(pid: int) -> tuple[float, float, int, int]:
+    """Memory in MB, that part of it which is no file's, open files, threads.
+
+    What a program shares with others counts less for each the more of them run, so the whole may
+    rise and fall with what else runs on the computer. What is no file's is its own.
+    """
     text = Path(f"/proc/{pid}/smaps_rollup").read_text()
-    pss = next(int(line.split()[1]) for line in text.splitlines() if line[:4] == "Pss:")
-    return pss / 1024, len(os.listdir(f"/proc/{pid}/fd")), len(os.listdir(f"/proc/{pid}/task"))
+    rows = dict(line.split(":", 1) for line in text.splitlines()[1:])
+    pss, own = (int(rows[row].split()[0]) / 1024 for row in ("Pss", "Pss_Anon"))
+    return pss, own, len(os.listdir(f"/proc/{pid}/fd")), len(os.listdir(f"/proc/{pid}/task"))
+
+
+def own_of(cell: object) -> float:
+    return float(str(cell).split(" / ")[1])
 
 
 def real(minutes: float) -> list[str]:
@@ -173,22 +182,24 @@ def real(minutes: float) -> list[str]:
                 time.sleep(1.0)
             late = on.state()["lateness"]
             cells = [
-                f"{memory:.1f} / {files} / {threads}"
-                for memory, files, threads in map(held, family.values())
+                f"{memory:.1f} / {own:.1f} / {files} / {threads}"
+                for memory, own, files, threads in map(held, family.values())
             ]
             rows.append([f"{minutes * part / PARTS:.1f} min", *cells, late["p99_us"]])
             print(rows[-1], file=sys.stderr, flush=True)
         same = named(on.pid, int(on.state()["player"]["pid"])) == family
-    service = list(family).index("service") + 1
-    first, last = (float(str(rows[n][service]).split()[0]) for n in (PARTS // 2, PARTS))
-    head = ["", *(f"{who}: MB / files / threads" for who in family), "p99 late, us"]
+    grew = [
+        f"{who} {(own_of(rows[PARTS][at]) - own_of(rows[PARTS // 2][at])) / (minutes / 2):+.3f}"
+        for at, who in enumerate(family, 1)
+    ]
+    head = ["", *(f"{who}: MB / own MB / files / threads" for who in family), "p99 late, us"]
     return [
         f"{minutes:g} minutes in real time, {PAGES} pages, a hand each second:",
         "",
         *table(head, rows),
         "",
-        f"The service in the second half: {(last - first) / (minutes / 2):+.3f} MB a minute. The "
-        f"processes are {'the same' if same else 'not the same'}.",
+        f"Own memory in the second half, MB a minute: {', '.join(grew)}. The processes are "
+        f"{'the same' if same else 'not the same'}.",
     ]
 
 

@@ -196,7 +196,7 @@ def write_take(folder: Path, what: str) -> None:
     for part in range(2):
         rows = TAKE_DATA[part * TAKE_ROWS : (part + 1) * TAKE_ROWS]
         sent = [(row, row, 0, "main", data, "kick") for row, data in enumerate(rows)]
-        batch = {"marks": marks, "sent": sent, "events": [], "lost": 0}
+        batch = {"marks": marks, "sent": sent, "events": [], "lost": 0, "plays": 1}
         made.hear(batch, part * 3600.0)
         made.look(part * 3600.0 + recorder.GATHER_S)
         marks = []

@@ -221,6 +221,26 @@ def test_going_on_from_a_take_that_goes_on_in_another_file(
         compare(take)
 
 
+def test_a_third_file_knows_the_set_that_came_in_the_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second begins in the middle of nothing: it is not told how everything stands."""
+    monkeypatch.setattr(recorder, "FILE_BYTES", 8_000)
+    evening = Evening(tmp_path, text=WANDERING)
+    evening.do("start")
+    evening.swap(WANDERING.replace("hits: 5, steps: 13", "hits: 4, steps: 11"), "beat")
+    while len(evening.takes.rows()) < 2:
+        evening.bars(0.5)
+        evening.written()
+    assert "steps: 13" in evening.take().head["text"]
+    while "steps: 11" not in evening.take().head["text"]:
+        assert len(evening.takes.rows()) < 12
+        evening.do("position", tick=16 * BAR)  # how everything stands is told after a jump
+        evening.bars(0.5)
+        evening.written()
+    evening.stop()
+
+
 # --- another clock, another player ----------------------------------------------------------------
 
 

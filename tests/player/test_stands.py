@@ -22,7 +22,7 @@ class Slow:
     def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, cost: int) -> None:
         self.now, self.cost = 10_000_000_000, cost
         self.part = Evening(folder).player.part
-        self.tape = Tape(lambda now: 0.0, {})
+        self.tape = Tape(lambda now: 0.0, {}, lambda: 1)
         self.stands = Stands(lambda: self.now)
         self.made = 0
         real = place.plain
