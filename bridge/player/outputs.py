@@ -20,6 +20,8 @@ LOG_MOST = 2048
 GRACE_NS = 5_000_000
 """A value that comes sooner after the last one than its output may move waits so much longer for
 one that is newer, before the player wakes for it alone."""
+GLIDE_GRACE_NS = 9_000_000
+"""The same for a step of a glide: the next one comes within 10 ms and something is sent with it."""
 
 
 class Outputs:
@@ -62,6 +64,7 @@ class Outputs:
         self.owners: dict[str, str] = {}
         """Which lane or macro each output has had its last gate or value from."""
         self._thinner = Thinner(wired, links)
+        self._gliding: set[str] = set()
         self._pitched = frozenset(n for n, w in wired.items() if w.output.kind == "pitch")
         self._encoders: dict[str, Encoder] = {}
         for port in {*ports, *self.port_of.values()}:
@@ -144,10 +147,16 @@ class Outputs:
 
     # --- values that move -----------------------------------------------------------------------
 
-    def offer(self, output: str, value: float, now: int, owner: str = "") -> None:
+    def offer(
+        self, output: str, value: float, now: int, owner: str = "", *, glides: bool = False
+    ) -> None:
         """A value that may wait its turn; a newer one takes its place. `owner` is the lane or the
-        macro that it comes from."""
+        macro that it comes from; `glides`: it is one step of many."""
         self.given[output] = value
+        if glides:
+            self._gliding.add(output)
+        else:
+            self._gliding.discard(output)
         if owner:
             self.owners[output] = owner
         self._thinner.offer(output, value, now)
@@ -159,7 +168,7 @@ class Outputs:
     def moved(self, now: int, hits: Callable[[], Mapping[str, int]]) -> list[tuple[Message, str]]:
         """The messages of the values whose turn it is, each with its owner. `hits` gives the next
         deadline of each port, which no value may delay."""
-        values = self._thinner.due(now, hits()) if self._thinner.waiting else []
+        values = self._thinner.due(now, hits) if self._thinner.waiting else []
         self.turned = bool(values)
         return [
             (message, self.owners.get(output, ""))
@@ -169,7 +178,10 @@ class Outputs:
 
     def next_value(self) -> int | None:
         """When a value that waits has to go, if nothing else is sent before; None: none waits."""
-        return self._thinner.next_ns(GRACE_NS)
+        return self._thinner.next_ns(self._grace)
+
+    def _grace(self, output: str) -> int:
+        return GLIDE_GRACE_NS if output in self._gliding else GRACE_NS
 
     # --- out ------------------------------------------------------------------------------------
 

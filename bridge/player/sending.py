@@ -16,8 +16,9 @@ from bridge.voltage.wire import order
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
 SURE_NS = 60_000
-"""This much of the time before a deadline is left when everything is encoded. For encoding itself,
-twice the time is kept that it took of late for as many items."""
+"""This much of the time before a deadline is left when everything is encoded; nothing where only
+levels glide. For encoding itself, half as much again is kept as it took of late for as many items:
+for less, more are late; for more, there is often time to sleep once more (both measured)."""
 BEFORE_ITEMS = 3
 """What encoding takes besides its items is as long as for this many of them (measured)."""
 GLIDE_WAITS_NS = 2_000_000
@@ -63,6 +64,8 @@ class Sender:
         """Of the timeline as it was at its change `_known`."""
         self._group = 0
         """How many items leave then."""
+        self._levels = False
+        """Whether they are steps of glides and nothing else."""
         self._value_tick: dict[str, int] = {}
         self._raised: set[str] = set()
 
@@ -112,10 +115,14 @@ class Sender:
     def _find_due(self) -> int | None:
         timeline = self.timeline
         due = timeline.next_due()
-        if due is None or not timeline.only_levels(due, self._glides):
+        self._levels = due is not None and timeline.only_levels(due, self._glides)
+        if due is None or not self._levels:
             return due
         later = timeline.due_after(due)
-        return due if later is None or later > due + GLIDE_WAITS_NS else later
+        if later is None or later > due + GLIDE_WAITS_NS:
+            return due
+        self._levels = False
+        return later
 
     def _glides(self, item: Item) -> bool:
         last = self._value_tick.get(item.output or "")
@@ -125,7 +132,7 @@ class Sender:
     def lead_ns(self) -> int:
         """How long before their deadline the next messages should be encoded."""
         took = self._each_ns * (self._group + BEFORE_ITEMS)
-        return min(SURE_NS + 2 * took, STAGE_NS)
+        return min((0 if self._levels else SURE_NS) + took * 3 // 2, STAGE_NS)
 
     def send_staged(self) -> None:
         staged, due = self._staged, self.staged_due
@@ -263,7 +270,7 @@ class Sender:
             # A new note must be there before its gate; only what moves may wait.
             self.outputs.withdraw(output)
             return self.outputs.value(output, item.value)
-        self.outputs.offer(output, item.value, due, item.owner)
+        self.outputs.offer(output, item.value, due, item.owner, glides=not step)
         return []
 
     def _note(self, item: Item, due: int) -> None:

@@ -195,6 +195,10 @@ def gate_end(on_ns: int, length_ns: int, next_on_ns: int | None, gap_ns: int) ->
     return min(end, latest)
 
 
+def _none(output: str) -> int:
+    return 0
+
+
 @dataclass(slots=True)
 class _Waiting:
     volts: float
@@ -210,8 +214,9 @@ class Thinner:
     hit that was not known waits for one value at most; on USB, where a frame carries many messages
     in the same time, for those of one frame. The caller encodes and sends what it gets.
 
-    A value may come up to a tenth of its period too soon, on account of those after it: what is
-    offered nearly as often as it may go is not made to wait each time.
+    A value may come up to three tenths of its period too soon, on account of those after it: what
+    is offered as often as it may go, now a little later and now a little sooner (a step of a glide
+    leaves with what is sent next), is not made to wait each time.
     """
 
     def __init__(
@@ -223,7 +228,7 @@ class Thinner:
     ) -> None:
         self._port = {name: wired.port for name, wired in outputs.items()}
         self._period_ns = int(SECOND_NS / rate_hz)
-        self._early_ns = self._period_ns // 10
+        self._early_ns = self._period_ns * 3 // 10
         self._burst_ns = {
             wired.port: USB_FRAME_NS if links[wired.port].kind == "usb" else 0
             for wired in outputs.values()
@@ -262,11 +267,11 @@ class Thinner:
         self._waiting.pop(output, None)
 
     def due(
-        self, now_ns: int, next_hit_ns: Mapping[str, int] | None = None
+        self, now_ns: int, next_hits: Callable[[], Mapping[str, int]] = dict
     ) -> list[tuple[str, float]]:
-        """(output, volts) to send now, the longest waiting first; `next_hit_ns` is when the next
-        hit of a port is due, where that is known."""
-        hits = next_hit_ns or {}
+        """(output, volts) to send now, the longest waiting first; `next_hits` tells when the next
+        hit of a port is due, where that is known. It is asked only where a value may go."""
+        hits: Mapping[str, int] | None = None
         found: list[tuple[str, float]] = []
         # min() would scan as often: few outputs move at once.
         for name in sorted(self._waiting, key=lambda n: self._waiting[n].since_ns):
@@ -275,6 +280,8 @@ class Thinner:
             free = self._free_ns.get(port, 0)
             if again - self._early_ns > now_ns or free - self._burst_ns[port] > now_ns:
                 continue
+            if hits is None:
+                hits = next_hits()
             if port in hits and now_ns < hits[port] < now_ns + cost:
                 continue
             found.append((name, self._waiting.pop(name).volts))
@@ -287,20 +294,19 @@ class Thinner:
         """Whether any value waits for its turn."""
         return bool(self._waiting)
 
-    def next_ns(self, grace_ns: int = 0) -> int | None:
-        """The time at which `due` has something at the latest; None when nothing waits. With
-        `grace_ns` an output that has moved just now may wait so much longer: its next value comes
-        soon and takes the place of this one."""
-        again, free = self._again_ns, self._free_ns
+    def next_ns(self, grace_ns: Callable[[str], int] = _none) -> int | None:
+        """The time at which `due` has something at the latest; None when nothing waits. `grace_ns`
+        says how much longer an output that has moved just now may wait: its next value comes soon
+        and takes the place of this one."""
         return min(
-            (
-                max(
-                    again[n] + grace_ns if n in again else 0, free.get(self._port[n], 0), w.since_ns
-                )
-                for n, w in self._waiting.items()
-            ),
+            (self._at_the_latest(name, one, grace_ns) for name, one in self._waiting.items()),
             default=None,
         )
+
+    def _at_the_latest(self, name: str, one: _Waiting, grace_ns: Callable[[str], int]) -> int:
+        again = self._again_ns.get(name)
+        moves = 0 if again is None else again + grace_ns(name)
+        return max(moves, self._free_ns.get(self._port[name], 0), one.since_ns)
 
 
 def _messages(wired: WiredOutput) -> int:

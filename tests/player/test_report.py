@@ -101,14 +101,16 @@ def test_what_glides_is_told_while_it_glides_and_no_longer() -> None:
     desk.start()
     desk.run_to(BAR)
     report = Report(desk.player, process_about())
-    told_again(report, desk.now)
+    state = told_again(report, desk.now)
     desk.do("section", section="flood", when="now", morph_bars=1)
     told: list[tuple[float, float]] = []
     for _ in range(80):  # as the process does: at most each 33 ms
         desk.run(33)
         new = told_again(report, desk.now)
+        state |= new
         if "macros" in new:
-            told.append((new["macros"]["m"]["value"], new["lanes"]["kick"]["settings"]["chance"]))
+            chance = state["lanes"]["kick"]["settings"]["chance"]
+            told.append((state["macros"]["m"]["value"], chance))
     # A bar at 120 to the minute lasts 2 s: sixty frames, each further on than the one before.
     assert 55 <= len(told) <= 63
     assert told == sorted(told, key=lambda row: (row[0], -row[1]))
