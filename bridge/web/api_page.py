@@ -294,7 +294,8 @@ def _socket() -> Iterator[Block]:
         "`state` and `change` have a `number`, one more each time, and `state` has a name to "
         "`resume` with. After a gap connect to `/api/live?resume=NAME&number=N`, with the last "
         "number that arrived: within two minutes `resumed` comes first, and then only what has "
-        "changed since; later the whole state."
+        "changed since (up to `newest`, its number of the last change there is); later the whole "
+        "state."
     )
     rows = tuple(
         (do, ", ".join(f"`{name}`" for name in members) or "nothing more")

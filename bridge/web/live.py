@@ -2,8 +2,8 @@
 
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
 members that become null disappear; each has the `number` after the last), ``resumed`` (in place of
-``state`` after a gap, for who comes back with ``?resume=NAME&number=N``: see
-`bridge.web.resuming`), ``played``, ``chart``, ``tick`` (position now, about 4/s),
+``state`` after a gap, for who comes back with ``?resume=NAME&number=N``; `newest` is the number of
+the change that follows, or N where nothing has changed: see `bridge.web.resuming`), ``played``, ``chart``, ``tick`` (position now, about 4/s),
 ``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`), ``dropped``
 (how many refusals more there were than are answered one by one). From a
 client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
@@ -334,8 +334,10 @@ class Live:
     def _round(self, client: Client) -> list[dict[str, object] | str]:
         """What a client is sent now: the newest of everything, nothing twice."""
         messages: list[dict[str, object] | str] = []
+        resumed: dict[str, object] = {}
         if client.resumed is not None:
-            messages.append({"type": "resumed", "number": client.resumed})
+            resumed = {"type": "resumed", "number": client.resumed, "newest": client.resumed}
+            messages.append(resumed)
             client.resumed = None
         if client.answers:
             self._telling.forget()  # what was done is seen before its answer
@@ -355,6 +357,7 @@ class Live:
                 if patch:
                     number = client.trail.add(state)
                     messages.append(f'{{"type":"change","patch":{patch},"number":{number}}}')
+                    resumed["newest"] = number
             client.sent = state
             chart = self._charts.get(client.bars)
             if chart is not None and chart is not client.chart_sent:

@@ -11,6 +11,7 @@ from contextlib import AbstractContextManager
 from typing import Any
 
 import pytest
+from playwright.sync_api import WebSocketRoute
 from support.patience import PATIENCE_S
 from support.program import MakeScreen, Needs, Running, Until
 from support.screen import Screen
@@ -50,6 +51,44 @@ def test_after_a_gap_the_page_is_sent_only_what_has_changed(
     numbers = heard(one, "change")
     assert all(later - earlier in (0, 1) for earlier, later in itertools.pairwise(numbers))
     until(lambda: is_live(one))
+
+
+def test_what_has_changed_in_a_gap_comes_before_the_controls_however_slow_the_way(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """Half a second lies between the word that it can be gone on and what has changed."""
+    held: list[tuple[WebSocketRoute, str | bytes]] = []
+    slow = False
+
+    def between(ws: WebSocketRoute) -> None:
+        server = ws.connect_to_server()
+        ws.on_message(server.send)
+
+        def told(message: str | bytes) -> None:
+            if slow and (held or json.loads(message)["type"] == "change"):
+                held.append((ws, message))
+            else:
+                ws.send(message)
+
+        server.on_message(told)
+
+    one = screen()
+    one.page.route_web_socket(re.compile(r"/api/live\b"), between)
+    one.open(demo.url)
+    one.page.evaluate(HEAR)
+    until(lambda: heard(one, "change"), what="a change")
+    slow = True
+    one.page.evaluate("lanebridge.app.link.socket.close()")
+    demo.send("PUT", "lanes/rim/mute", {"muted": True})
+    until(lambda: heard(one, "resumed"), what="going on")
+    one.page.wait_for_timeout(500)
+    assert held
+    assert not is_live(one)
+    slow = False
+    for ws, message in held:
+        ws.send(message)
+    until(lambda: is_live(one))
+    assert one.look("rim") == "out"
 
 
 def test_a_page_that_nobody_remembers_gets_the_whole_state(

@@ -12,7 +12,6 @@ const PROBE_MS = 900; // any answer is a sign of life
 const DOUBT_MS = 1300; // positions come four times a second: after this a command might arrive late
 const FRESH_MS = 600;
 const OPEN_MS = 2500; // an attempt that takes longer is given up
-const BEHIND_MS = 100; // what has changed in a gap comes right behind the word that it can be gone on
 const ASK_MS = 3000; // between two questions whether this device is still let in
 
 const NOT_ALLOWED = "This device is let in for less than that. One that may edit can allow it more: Rig, Devices.";
@@ -127,8 +126,7 @@ export class Link extends EventTarget {
       this.turn("live");
     } else if (message.type === "resumed") {
       this.store.replace(this.store.state); // what was drawn from it was forgotten with the connection
-      const { socket } = this;
-      setTimeout(() => { if (this.socket === socket) this.turn("live"); }, BEHIND_MS);
+      if (message.newest === message.number) this.turn("live"); // or what has changed in the gap comes first
     } else if (message.type === "change") {
       this.got.number = message.number;
       this.store.patch(message.patch);
