@@ -94,12 +94,14 @@ class Workbench:
                     if name == wired.name and volts != wired.output.rest and not left.done():
                         left.set_result(ns)
 
-        stream = self.control.session.stream
-        stream.on(Played, played)
+        session = self.control.session
+        session.stream.on(Played, played)
+        session.look(left, True)
         try:
             yield left
         finally:
-            stream.off(Played, played)
+            session.look(left, False)
+            session.stream.off(Played, played)
 
     async def gate(self, wired: WiredOutput, level: float, client: str, ms: float = 0.0) -> None:
         if wired.output.gates and wired.output.address.by != "clock":

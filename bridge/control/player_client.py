@@ -31,6 +31,8 @@ READ_BYTES = 64 << 10
 WAITING_MOST = 256 << 10  # bytes not yet taken by the player; above that it is not answering
 RETRY_FIRST_S = 0.05
 RETRY_MOST_S = 0.5
+LOOKED_AT_MS, ALONE_MS = 33, 200
+"""How often the player tells what it plays: where somebody looks, and where nobody does."""
 
 
 class PlayerLink:
@@ -56,6 +58,7 @@ class PlayerLink:
         self._waiting: dict[int, asyncio.Future[None]] = {}
         self._writer: asyncio.StreamWriter | None = None
         self._outgoing: list[bytes] = []
+        self._lookers: set[object] = set()
 
     async def run(self) -> None:
         """Connects, reads until the player goes, and starts again; ends only by cancellation."""
@@ -68,7 +71,7 @@ class PlayerLink:
                 delay = min(delay * 2, RETRY_MOST_S)
                 continue
             self._writer = writer
-            writer.write(pack_json({"do": "keep", "what": [MEMORY]}))
+            writer.write(pack_json({"do": "keep", "what": [MEMORY]}) + self._pace())
             try:
                 unpacker = Unpacker()
                 while data := await reader.read(READ_BYTES):
@@ -84,6 +87,20 @@ class PlayerLink:
                 self._lost()
                 writer.close()
             await asyncio.sleep(delay)
+
+    def look(self, who: object, looks: bool) -> None:
+        """`who` wants to see what is played as it is played, or does so no longer. While nobody
+        does, the player tells it five times a second: it wakes less often. Answers come at once."""
+        before = bool(self._lookers)
+        if looks:
+            self._lookers.add(who)
+        else:
+            self._lookers.discard(who)
+        if bool(self._lookers) != before and self._writer is not None:
+            self._write(self._pace())
+
+    def _pace(self) -> bytes:
+        return pack_json({"do": "frames", "ms": LOOKED_AT_MS if self._lookers else ALONE_MS})
 
     def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
         """Sends a command of `client`'s; the future ends when the player has applied it.
@@ -108,12 +125,14 @@ class PlayerLink:
                 reached.set()
 
         self.stream.on(StateChanged, look)
+        self.look(reached, True)
         try:
             look()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(reached.wait(), within_s)
         finally:
             self.stream.off(StateChanged, look)
+            self.look(reached, False)
 
     async def swap(self, swap: Swap) -> asyncio.Future[None]:
         """As `send`, for a compiled score; pickled in a thread."""

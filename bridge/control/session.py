@@ -151,6 +151,10 @@ class Session:
         """As `PlayerLink.swap`; for the set book alone."""
         return await self._link.swap(swap)
 
+    def look(self, who: object, looks: bool) -> None:
+        """As `PlayerLink.look`."""
+        self._link.look(who, looks)
+
     async def reach(self, revision: int, within_s: float) -> None:
         """As `PlayerLink.reach`."""
         await self._link.reach(revision, within_s)

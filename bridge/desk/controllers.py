@@ -118,6 +118,7 @@ class Controllers:
                 self._bound.setdefault(key, []).append(bound)
                 if binding.pair:
                     self._fine[*key[:3], binding.number + FINE] = key
+        self._session.look(self, bool(self._bound))
         self._listen()
         self._stand()
         self._changed()

@@ -101,7 +101,7 @@ class Feedback:
         subscribed already."""
         if port == 0:
             for to in [to for to in self.subscribers if to[0] == host]:
-                del self.subscribers[to]
+                self.end(to)
             return True
         if 0 < port < PORT_LEAST or port > 65535:
             return False
@@ -113,6 +113,7 @@ class Feedback:
             if len(self.subscribers) >= SUBSCRIBERS_MOST or of_host >= PER_HOST_MOST:
                 return False
             subscriber = self.subscribers[host, port] = Subscriber((host, port), 0.0)
+            self._control.session.look(self, True)
         subscriber.until = now + LASTS_S
         subscriber.told.clear()  # also a renewal gets everything: it may have started anew
         self._fill(subscriber, self._everything())
@@ -122,6 +123,7 @@ class Feedback:
     def end(self, to: To) -> None:
         """Ends feedback to one port or connection."""
         self.subscribers.pop(to, None)
+        self._control.session.look(self, bool(self.subscribers))
 
     def listed(self) -> list[To]:
         """The hosts and UDP ports that feedback goes to."""
@@ -187,4 +189,4 @@ class Feedback:
 
     def _expire(self, now: float) -> None:
         for to in [to for to, s in self.subscribers.items() if s.until <= now]:
-            del self.subscribers[to]
+            self.end(to)

@@ -7,7 +7,8 @@ socket in the runtime folder, whose other end runs as the same user).
 Commands are JSON objects with a ``do`` (see `bridge.protocol.command`). An optional whole number
 ``seq`` comes back in the next state, in ``acks`` or in ``refused`` as
 ``[seq, kind, message]``. The player sends ``hello`` with the whole state on connection, then
-``state`` with the top-level keys that changed, and ``played`` with what has sounded. It never waits
+``state`` with the top-level keys that changed, and ``played`` with what has sounded; who asks for
+``frames`` each so many ``ms`` is told of what nobody waits for as seldom as that. It never waits
 for a slow reader: what cannot be delivered is merged, so that the newest state wins.
 """
 

@@ -398,9 +398,11 @@ class Process:
             if not there and name not in self._lost:
                 self._lost.add(name)
                 player.port_lost(name)
+                self.link.soon()
             elif there and name in self._lost:
                 self._lost.discard(name)
                 player.port_back(name, now)
+                self.link.soon()
         for text in player.incoming.cut:
             self.inbox.close(text)
         self.inbox.mend()

@@ -17,8 +17,10 @@ from bridge.player.messages import Outbox, Swap
 from bridge.player.tape import Tape
 from bridge.protocol.command import Command
 from bridge.protocol.table import decode
+from bridge.voltage.rig_parts import NS_PER_MS
 
 FRAME_NS = 33_000_000
+SLOWEST_NS = 1_000_000_000
 SWAPS_MOST = 4
 TAKE_BYTES = 2 << 20
 """So much waits for a reader that does not read; what comes then is counted as lost."""
@@ -36,6 +38,7 @@ class Reader:
         self.box = Outbox()
         self.unpacker = Unpacker()
         self.next_ns = 0
+        self.every_ns = FRAME_NS
         self.closed = False
         self.keeps: frozenset[str] = frozenset()
         self._kept: dict[str, bytes] = {}
@@ -156,12 +159,17 @@ class Link:
             reader.box.played(now, **events)
 
     def deliver(self, now: int, hurry: bool = False) -> None:
-        """At most 30 frames a second to each reader; answers and what is kept at once, and
-        whatever is in a `hurry`."""
+        """At most 30 frames a second to each reader, or as often as it asked for; answers and what
+        is kept at once, and whatever is in a `hurry`."""
         for reader in self.readers:
             if hurry or now >= reader.next_ns or reader.urgent:
-                reader.next_ns = now + FRAME_NS
+                reader.next_ns = now + reader.every_ns
                 reader.deliver()
+
+    def soon(self) -> None:
+        """What is told next goes to every reader at once."""
+        for reader in self.readers:
+            reader.next_ns = 0
 
     def next_ns(self, now: int) -> int:
         """When `deliver` may have something to do."""
@@ -255,6 +263,9 @@ class Link:
         if not isinstance(command, dict):
             reader.closed = True
             return
+        if command.get("do") == "frames":
+            self._frames(reader, command.get("ms"))
+            return
         if command.get("do") == "keep":
             asked = command.get("what", KEPT)
             if not isinstance(asked, list | tuple):
@@ -269,6 +280,15 @@ class Link:
             self._command(decode(command), str(command.get("client", "")), done)
         except CommandError as error:
             done(error)
+
+    @staticmethod
+    def _frames(reader: Reader, ms: object) -> None:
+        """How often a reader wants to be told of what nobody waits for."""
+        if not isinstance(ms, int) or isinstance(ms, bool):
+            reader.closed = True
+            return
+        reader.every_ns = min(max(ms * NS_PER_MS, FRAME_NS), SLOWEST_NS)
+        reader.next_ns = 0
 
     @staticmethod
     def _answer(reader: Reader, seq: object) -> Callable[[CommandError | None], None]:

@@ -11,6 +11,10 @@ from typing import cast
 from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
 from bridge.protocol.state import NOT_YET, PlayerReport
 
+PACE_MS = 100
+"""How often the player tells what it has played. What is known of open gates may be so old when it
+dies: every gate that there is is closed then, open or not."""
+
 
 class Watch:
     """A reader that keeps what is needed to start another player where this one was.
@@ -43,7 +47,10 @@ class Watch:
         sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             sock.connect(path)
-            sock.sendall(pack_json({"do": "keep", "what": [*KEPT, TAKE]}))
+            sock.sendall(
+                pack_json({"do": "keep", "what": [*KEPT, TAKE]})
+                + pack_json({"do": "frames", "ms": PACE_MS})
+            )
         except OSError:
             sock.close()
             raise

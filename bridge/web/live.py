@@ -3,11 +3,12 @@
 Messages to a client: ``state`` (all of it, first), ``change`` (a JSON Merge Patch, RFC 7396;
 members that become null disappear; each has the `number` after the last), ``resumed`` (in place of
 ``state`` after a gap, for who comes back with ``?resume=NAME&number=N``; `newest` is the number of
-the change that follows, or N where nothing has changed: see `bridge.web.resuming`), ``played``, ``chart``, ``tick`` (position now, about 4/s),
-``scope`` (volts, for those who ask), ``done`` and ``refused`` (answers to its `seq`), ``dropped``
-(how many refusals more there were than are answered one by one). From a
-client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane), ``undo``, ``redo``,
-``chart``, ``scope``, ``learn``, ``learn-cancel``, ``alive`` (answered ``done``: the page's probe).
+the change that follows, or N where nothing has changed: see `bridge.web.resuming`), ``played``,
+``chart``, ``tick`` (position now, about 4/s), ``scope`` (volts, for those who ask), ``done`` and
+``refused`` (answers to its `seq`), ``dropped`` (how many refusals more there were than are answered
+one by one). From a client: command objects, ``copy``, ``clear`` and ``randomise`` (of a lane),
+``undo``, ``redo``, ``chart``, ``scope``, ``learn``, ``learn-cancel``, ``alive`` (answered ``done``:
+the page's probe).
 
 Each client has one latest-wins buffer: what it has not been sent yet is not queued but computed, as
 the difference between what it was sent last and the state now. A client that does not read is
@@ -238,6 +239,7 @@ class Live:
         client = Client(f"page {next(self._numbers)}", ws, transport, request.get(DEVICE))
         self._resume(client, request)
         self.clients.add(client)
+        self._control.session.look(client, True)
         self._charts.look()
         client.dirty.set()
         writer = asyncio.create_task(self._write(client))
@@ -256,6 +258,7 @@ class Live:
             await ws.close(code=1011, message=b"a fault of ours")
         finally:
             self.clients.discard(client)
+            self._control.session.look(client, False)
             self._trails.park(client.trail, self._clock())
             self._look_away(client)
             self._controllers.cancel(client.name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import struct
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -15,7 +16,7 @@ from support.patience import PATIENCE_S, until
 from bridge.control.player_client import WAITING_MOST, PlayerLink
 from bridge.control.stream import PresenceChanged, StateChanged
 from bridge.errors import CommandError, PlayerError
-from bridge.player.frames import pack_json
+from bridge.player.frames import Unpacker, pack_json
 from bridge.protocol.performing import MoveMacro
 from bridge.protocol.running import Follow, Start, Stop
 
@@ -27,17 +28,24 @@ class Peer:
         self.path = path
         self.writers: list[asyncio.StreamWriter] = []
         self.connected = asyncio.Event()
+        self.told: list[dict[str, Any]] = []
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.writers.append(writer)
         self.connected.set()
+        unpacker = Unpacker()
         with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-            while await reader.read(65536):
-                pass
+            while data := await reader.read(65536):
+                self.told += [json.loads(raw) for kind, raw in unpacker.feed(data) if kind == "J"]
         writer.close()
 
     def say(self, **message: Any) -> None:
         self.writers[-1].write(pack_json(message))
+
+    @property
+    def paces(self) -> list[int]:
+        """How often this end has been asked to tell, in ms."""
+        return [told["ms"] for told in self.told if told.get("do") == "frames"]
 
 
 @pytest.fixture
@@ -70,6 +78,33 @@ async def test_a_hello_replaces_and_a_state_updates_top_level_keys(ends: Any) ->
     assert seen[-1] == {"lanes"}
     peer.say(type="hello", lanes={})
     await until(lambda: link.state == {"lanes": {}})
+
+
+async def test_the_player_tells_often_only_while_somebody_looks(ends: Any) -> None:
+    link, peer = ends
+    await until(lambda: peer.paces == [200])
+    link.look("one", True)
+    link.look("other", True)
+    link.look("one", True)
+    await until(lambda: peer.paces == [200, 33])
+    link.look("one", False)
+    link.look("nobody we know", False)
+    link.look("other", False)
+    await until(lambda: peer.paces == [200, 33, 200])
+    link.look("one", True)
+    await until(lambda: peer.paces == [200, 33, 200, 33])
+    peer.writers[-1].close()  # another player is told what holds now
+    await until(lambda: len(peer.writers) == 2)
+    await until(lambda: peer.paces == [200, 33, 200, 33, 33])
+
+
+async def test_who_waits_for_a_revision_looks(ends: Any) -> None:
+    link, peer = ends
+    waits = asyncio.create_task(link.reach(5, PATIENCE_S))
+    await until(lambda: peer.paces == [200, 33])
+    peer.say(type="hello", revision=5)
+    await asyncio.wait_for(waits, PATIENCE_S)
+    await until(lambda: peer.paces == [200, 33, 200])
 
 
 async def test_answers_find_who_waits(ends: Any) -> None:

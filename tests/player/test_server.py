@@ -194,6 +194,55 @@ def test_one_who_draws_gets_the_newest_memory_and_no_score(link: Link, tmp_path:
     assert left, "it gave commands too, so its hands are let go"
 
 
+def test_each_reader_is_told_as_often_as_it_asks(link: Link, tmp_path: Path) -> None:
+    seldom, often = Client(link, tmp_path), Client(link, tmp_path)
+    seldom.read(), often.read()
+    seldom.sock.sendall(pack_json({"do": "frames", "ms": 200}))
+    turn(link)
+    for now in range(0, 1_000_000_000, 1_000_000):
+        link.state({"n": now})
+        link.deliver(now)
+    frames = seldom.read()
+    assert [frame["n"] for frame in frames] == [n * 200_000_000 for n in range(5)]
+    assert len(often.read()) >= 28
+    link.state({"ports": "one is gone"})
+    link.soon()
+    link.deliver(now)
+    assert [frame["ports"] for frame in seldom.read()] == ["one is gone"]
+    assert link.next_ns(now) == now + FRAME_NS
+    seldom.sock.sendall(pack_json({"do": "frames", "ms": 0}) + pack_json({"do": "tap", "seq": 7}))
+    turn(link)
+    link.state({"n": -1})
+    link.deliver(now)
+    assert [frame["n"] for frame in seldom.read()] == [-1], "another pace holds at once"
+    seldom.sock.close()
+    often.sock.close()
+
+
+def test_an_answer_does_not_wait_for_its_pace(link: Link, tmp_path: Path, asked: Asked) -> None:
+    client = Client(link, tmp_path)
+    client.read()
+    client.sock.sendall(pack_json({"do": "frames", "ms": 200}))
+    turn(link)
+    link.state({"n": 1})
+    link.deliver(0)
+    client.sock.sendall(pack_json({"do": "tap", "seq": 1}))
+    turn(link)
+    asked[0][1](None)
+    link.deliver(1)
+    assert [frame.get("acks") for frame in client.read()] == [None, [1]]
+    client.sock.close()
+
+
+@pytest.mark.parametrize("ms", ["soon", None, 0.5, True, [200]])
+def test_who_asks_for_a_nonsense_pace_is_sent_away(link: Link, tmp_path: Path, ms: object) -> None:
+    client = Client(link, tmp_path)
+    client.sock.sendall(pack_json({"do": "frames", "ms": ms}))
+    turn(link)
+    assert not link.readers
+    client.sock.close()
+
+
 @pytest.mark.parametrize("what", [5, None, {"memory": 1}, "memory", True, 0.5])
 def test_who_asks_for_nonsense_to_keep_is_sent_away(
     link: Link, tmp_path: Path, what: object

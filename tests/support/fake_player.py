@@ -56,7 +56,7 @@ class FakePlayer:
         self.lamps: list[dict[str, Any]] = []
         self.tunings: list[dict[str, Any]] = []
         self.aside = {"feedback": self.lamps, "listen": self.lamps, "correct": self.tunings}
-        self.aside["keep"] = []
+        self.aside["keep"] = self.aside["frames"] = []
         self.answering = True
         self.telling = True
         self.refuse: str | None = None
