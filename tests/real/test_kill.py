@@ -139,7 +139,9 @@ def test_a_service_that_hangs_is_replaced(stage: Stage) -> None:
     os.kill(hung, signal.SIGSTOP)
     wait_for(lambda: hung not in children(stage.process.pid), PATIENCE_S, "its end", stage)
     wait_for(stage.answers, PATIENCE_S, "another", stage)
-    assert "does not answer" in (stage.folder / "out.txt").read_text()
+    said = (stage.folder / "out.txt").read_text()
+    # On a busy computer it answers us before the supervisor has read that it is ready.
+    assert "does not answer" in said or "was not ready" in said
 
 
 @pytest.mark.parametrize("name", [signal.SIGTERM, signal.SIGINT])
