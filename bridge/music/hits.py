@@ -231,10 +231,10 @@ class PatternNode(HitNode):
         bound = round(self.drift_bound)
         # A bound that has shrunk calls steps home, also when nothing drifts any more.
         drifts = drift > 0.0 or len(self.drifting.changed) > bound
+        fills = isinstance(self.source, Euclid) and self.source.fill is not None
         if drifts and self.cursor.counted > 0:
-            self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
-            self._renew()
-        elif isinstance(self.source, Euclid) and self.source.fill is not None:
+            fills |= self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
+        if fills:
             self._renew()
 
     # --- running ---

@@ -79,8 +79,17 @@ class Performance:
         return (live if tick < live.until else self.at(tick)).unheard[lane]
 
     def fixed(self, lane: int, name: str, tick: int) -> bool:
-        """True when nothing moves a setting: its value stays until the next change."""
-        return name not in self.at(tick).moving[lane]
+        """True when nothing moves a setting: its value stays until the next change. A macro that
+        stands still moves nothing."""
+        live = self.at(tick)
+        if name not in live.moving[lane]:
+            return True
+        if live.morph is not None or lane in live.filling:
+            return False
+        return all(
+            move.source < 0 and not live.knobs[-1 - move.source].moves(tick)
+            for move in self.index.drives[lane, name]
+        )
 
     def macro(self, position: int, tick: int, curve: float | None = None) -> float:
         """What a macro drives with, 0..1: its value, on its way while it glides, then its curve, or
