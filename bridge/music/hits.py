@@ -237,6 +237,75 @@ class PatternNode(HitNode):
         if fills:
             self._renew()
 
+    # --- on the way to another place ---
+
+    def _steady(self, window: Window) -> bool:
+        """Whether nothing but its rate and chance moves the lane in this window."""
+        pacing = self.pacing
+        return (
+            self.order is not None
+            and self.advance_by is None
+            and self.reset_by is None
+            and not self.reset_ticks
+            and not self.shapes
+            and not self.varying_pattern_settings
+            and not pacing.fresh
+            and window.fixed(self.lane, "pace")
+            and pacing.holds(window.setting(self.lane, "pace", window.start))
+        )
+
+    def _count(self, window: Window, out: list[Hit]) -> None:
+        """Play as `_run_rate` does where the lane is steady, pass by pass, and only as far as
+        others count the hits."""
+        wanted = self.lane in window.passing.wanted
+        cursor, steps = self.cursor, len(self.base)
+        left = first_step_from(window.end, self.step, self.origin) - self.index
+        while left > 0:
+            cursor.move(steps)
+            if cursor.step == 0:
+                self._begin_pass()
+            assert self.order is not None
+            first = cursor.step
+            count = min(left, len(self.order) - first)
+            on = self.passes_on
+            if wanted and (on is None or cursor.counted % self.passes_of + 1 in on):
+                self._count_pass(window, out, count)
+            cursor.go(first + count - 1, steps)
+            self.index += count
+            left -= count
+            if self.accents:
+                self.accent_place += count
+        self.next_tick = step_tick(self.index, self.step, self.origin)
+        self.pacing.pass_over(window.end)
+        self.due = min(self.next_tick, self.pacing.line)
+
+    def _count_pass(self, window: Window, out: list[Hit], count: int) -> None:
+        """The hits of the next `count` steps of a pass."""
+        cursor, order = self.cursor, self.order
+        assert order is not None
+        first, pass_index, steps = cursor.step, cursor.pass_index, len(self.base)
+        likely, density = self.chance, self.density
+        thins = "density" in self.varying_hit_settings
+        varies = "chance" in self.varying_hit_settings
+        for step in range(first, first + count):
+            if density == 0.5 and not thins and not order[step]:
+                continue
+            index = self.index + step - first
+            tick = step_tick(index, self.step, self.origin)
+            if thins or density != 0.5:
+                if thins:
+                    density = window.setting(self.lane, "density", tick)
+                if density != 0.5:
+                    if density < self._limit(cursor.go(step, steps), index):
+                        continue
+                elif not order[step]:
+                    continue
+            if varies:
+                likely = window.setting(self.lane, "chance", tick)
+            if likely < 1.0 and chance.draw(self.chance_key, pass_index, step) >= likely:
+                continue
+            out.append(Hit(tick, tick, 0.0, 1))
+
     # --- running ---
 
     def run(self, window: Window) -> None:
@@ -250,7 +319,10 @@ class PatternNode(HitNode):
         hand = window.reset_by_hand(self.lane)
         if hand <= self.hand or hand >= window.end:
             hand = -1
-        if self.advance_by is None:
+        self.passing = self.lane in window.passing.counted
+        if self.passing and self._steady(window):
+            self._count(window, out)
+        elif self.advance_by is None:
             self._run_rate(window, out, resets, hand)
         else:
             self._run_moved(window, out, resets, hand)

@@ -108,6 +108,25 @@ class Signal:
     changes: list[tuple[int, int, int]] = field(default_factory=list)
 
 
+class Passing(NamedTuple):
+    """Lanes, by position, of which less is asked on the way to a far place (`music.passing`).
+
+    Attributes:
+        counted: of their hits only the place on the grid matters, and in which music they exist.
+        wanted: lanes of hits that some lane reads which is played on the way.
+        idle: lanes that need not be played.
+        lasts: lanes of values of whose moves in a window only the last one matters.
+    """
+
+    counted: frozenset[int] = frozenset()
+    wanted: frozenset[int] = frozenset()
+    idle: frozenset[int] = frozenset()
+    lasts: frozenset[int] = frozenset()
+
+
+NOTHING = Passing()
+
+
 @dataclass(slots=True)
 class Window:
     """What nodes see of one window, and where they put their results (by lane position).
@@ -146,6 +165,8 @@ class Window:
     quiet_to
         what sounds before this tick is not given out (on the way to another place). `changes` that
         sound before it may be left out by lanes that no node reads.
+    passing
+        what else may be left out, far from that place.
     """
 
     start: int
@@ -165,6 +186,7 @@ class Window:
     heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
     quiet_to: int = 0
+    passing: Passing = NOTHING
 
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:

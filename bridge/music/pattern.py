@@ -330,6 +330,11 @@ class Cursor:
         self.place = place
         return place
 
+    def go(self, step: int, steps: int) -> int:
+        """Be at a step of the present pass, and return its place; not where chance decides."""
+        self.step = step - 1
+        return self.move(steps)
+
     def carry(self) -> CursorState:
         return CursorState(self.pass_index, self.step, self.place, self._base, self._walking)
 

@@ -1,0 +1,119 @@
+"""What need not be worked out on the way to a far place.
+
+Of what happened long before a place, most leaves no trace there: a hit has ended, a delayed one has
+come, a glide has arrived. What stays is counted: how many hits moved a lane, how many `nth` has
+heard, which steps have drifted. So far from the goal lanes only count. How far away that must be is
+the `margin`, an upper bound of how long anything else is remembered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from bridge.music.hits import PatternNode
+from bridge.music.logic import LogicNode
+from bridge.music.logic_parse import Term
+from bridge.music.model import Lane, Notes
+from bridge.music.node import Node, Passing
+from bridge.music.score import Score
+from bridge.music.ticks import GROOVE_STEP
+from bridge.music.value_node import SteppedNode
+
+Extremes = Callable[[int, str], tuple[float, float]]
+"""The lowest and the highest value that a setting of a lane may have."""
+GLIDES = ("slew", "slew_ms")
+_TIMED = ("delay", "extend", "edge")
+
+
+def passing_of(score: Score, nodes: Mapping[int, Node], extremes: Extremes) -> Passing:
+    """
+    What may be left out of a score on the way.
+
+    Args:
+        score: as the section that is played has it.
+        nodes: of all its lanes, by position.
+        extremes: how far settings may come without a hand.
+    """
+    readers: dict[int, list[int]] = {}
+    wanted: set[int] = set()
+    for place, node in nodes.items():
+        for read in node.reads:
+            readers.setdefault(read, []).append(place)
+        if isinstance(node, LogicNode) and node.memory is not None:
+            wanted |= node.memory.places.keys()
+    counted: set[int] = set()
+    idle: set[int] = set()
+    lasts: set[int] = set()
+    for place in reversed(score.order):
+        node, lane = nodes[place], score.lanes[place]
+        if isinstance(node, SteppedNode):
+            apart = not node.read and node.heard_line is None
+            if apart and _alone_on_its_output(lane, score) and not _glides(place, lane, extremes):
+                lasts.add(place)
+        elif isinstance(node, PatternNode | LogicNode) and not _is_level(lane, score):
+            if all(reader in counted or reader in lasts for reader in readers.get(place, ())):
+                counted.add(place)
+        if place in counted and place not in wanted and isinstance(node, LogicNode):
+            if node.tallies is not None:
+                wanted |= {read for _, table in node.tallies for _, read, _ in table.slots}
+                if not node.tallies:
+                    idle.add(place)
+                continue
+        wanted.update(node.reads)
+    return Passing(*map(frozenset, (counted, wanted, idle, lasts)))
+
+
+def _alone_on_its_output(lane: Lane, score: Score) -> bool:
+    """Otherwise the order of its moves and of others decides who has the output."""
+    return lane.out is None or sum(other.out == lane.out for other in score.lanes) == 1
+
+
+def _glides(place: int, lane: Lane, extremes: Extremes) -> bool:
+    """Whether a lane of values may glide. A glide begins where the one before it had come to, so
+    that each of them matters for as long as they meet."""
+    if isinstance(lane.source, Notes) and any(note.glide for note in lane.source.notes):
+        return True
+    return any(extremes(place, name)[1] > 0.0 for name in GLIDES)
+
+
+def _is_level(lane: Lane, score: Score) -> bool:
+    """Whether an output follows the gates of a lane of hits: then their lengths matter."""
+    wired = score.outputs.get(lane.out or "")
+    return bool(lane.drives) or (wired is not None and wired.kind in ("pitch", "level"))
+
+
+def margin_of(
+    score: Score, passing: Passing, extremes: Extremes, ms: Callable[[float], float]
+) -> int:
+    """
+    How long what is left out may still matter, in ticks.
+
+    Lateness adds up along lanes that follow one another, so all of it is added up.
+
+    Args:
+        score: as the section that is played has it.
+        passing: what is left out of it.
+        extremes: how far settings may come without a hand.
+        ms: milliseconds as ticks at the present tempo.
+    """
+    ticks = 2.0 * score.spec.bar_ticks
+    for place in passing.counted | passing.lasts:
+
+        def most(name: str, place: int = place) -> float:
+            return extremes(place, name)[1]
+
+        # Swing, repeats, and the step itself: each at most a step, in half time of two.
+        step = 2.0 * float(score.steps[place])
+        ticks += step * (3.0 + most("shift")) + max(0.0, ms(most("shift_ms")))
+        ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
+        if place in passing.counted:
+            ticks += ms(most("humanise_ms"))
+    for place in passing.counted & score.terms.keys():
+        ticks += _remembered(score.terms[place])
+    return int(ticks) + 1
+
+
+def _remembered(term: Term) -> float:
+    """An upper bound of how long the timed functions of an expression remember, in ticks."""
+    own = float(term.numbers[0]) if term.op in _TIMED and term.numbers else 0.0
+    return own + sum(_remembered(part) for part in term.terms)
