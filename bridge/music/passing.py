@@ -9,14 +9,16 @@ the `margin`, an upper bound of how long anything else is remembered.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
-from bridge.music.model import Lane, Notes
+from bridge.music.model import Decay, Lane, Notes
 from bridge.music.node import Node, Passing
 from bridge.music.score import Score
-from bridge.music.ticks import GROOVE_STEP
+from bridge.music.shapes import DecayNode
+from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import SteppedNode
 
 Extremes = Callable[[int, str], tuple[float, float]]
@@ -25,7 +27,9 @@ GLIDES = ("slew", "slew_ms")
 _TIMED = ("delay", "extend", "edge")
 
 
-def passing_of(score: Score, nodes: Mapping[int, Node], extremes: Extremes) -> Passing:
+def passing_of(
+    score: Score, nodes: Mapping[int, Node], extremes: Extremes, ms: Callable[[float], float]
+) -> Passing:
     """
     What may be left out of a score on the way.
 
@@ -33,6 +37,7 @@ def passing_of(score: Score, nodes: Mapping[int, Node], extremes: Extremes) -> P
         score: as the section that is played has it.
         nodes: of all its lanes, by position.
         extremes: how far settings may come without a hand.
+        ms: milliseconds as ticks at the present tempo.
     """
     readers: dict[int, list[int]] = {}
     wanted: set[int] = set()
@@ -46,10 +51,11 @@ def passing_of(score: Score, nodes: Mapping[int, Node], extremes: Extremes) -> P
     lasts: set[int] = set()
     for place in reversed(score.order):
         node, lane = nodes[place], score.lanes[place]
-        if isinstance(node, SteppedNode):
+        if isinstance(node, SteppedNode | DecayNode):
             apart = not node.read and node.heard_line is None
-            if apart and _alone_on_its_output(lane, score) and not _glides(place, lane, extremes):
-                lasts.add(place)
+            if apart and _alone_on_its_output(lane, score):
+                if not _glides_meet(place, score, extremes, ms):
+                    lasts.add(place)
         elif isinstance(node, PatternNode | LogicNode) and not _is_level(lane, score):
             if all(reader in counted or reader in lasts for reader in readers.get(place, ())):
                 counted.add(place)
@@ -68,12 +74,33 @@ def _alone_on_its_output(lane: Lane, score: Score) -> bool:
     return lane.out is None or sum(other.out == lane.out for other in score.lanes) == 1
 
 
-def _glides(place: int, lane: Lane, extremes: Extremes) -> bool:
-    """Whether a lane of values may glide. A glide begins where the one before it had come to, so
-    that each of them matters for as long as they meet."""
+def _glides_meet(
+    place: int, score: Score, extremes: Extremes, ms: Callable[[float], float]
+) -> bool:
+    """Whether a lane of values may still glide when it moves again. A glide begins where the one
+    before it had come to, so each of them matters for as long as they meet."""
+    lane, step = score.lanes[place], float(score.steps[place])
     if isinstance(lane.source, Notes) and any(note.glide for note in lane.source.notes):
         return True
-    return any(extremes(place, name)[1] > 0.0 for name in GLIDES)
+    glide = _glide(place, step, extremes, ms)
+    if not glide:
+        return False
+    steady = isinstance(lane.advance, Fraction) and lane.reset is None
+    if not steady or isinstance(lane.source, Decay) or any(extremes(place, "pace")):
+        return True
+    swings = max(abs(percent - STRAIGHT) for percent in extremes(place, "swing")) / STRAIGHT
+    early = [-bend for bend in score.spec.groove]
+    apart = step - swings * max(step, score.spec.swing_step)
+    apart -= GROOVE_STEP * (max(score.spec.groove, default=0.0) + max(early, default=0.0))
+    for name, unit in (("shift", step), ("shift_ms", ms(1.0))):
+        low, high = extremes(place, name)
+        apart -= (high - low) * unit
+    return glide + 2.0 > apart
+
+
+def _glide(place: int, step: float, extremes: Extremes, ms: Callable[[float], float]) -> float:
+    """The longest glide of a lane of values by its settings, in ticks."""
+    return max(step * extremes(place, "slew")[1], ms(extremes(place, "slew_ms")[1]))
 
 
 def _is_level(lane: Lane, score: Score) -> bool:
@@ -108,6 +135,10 @@ def margin_of(
         ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
         if place in passing.counted:
             ticks += ms(most("humanise_ms"))
+        else:
+            ticks += _glide(place, step, extremes, ms)
+        if isinstance(score.lanes[place].source, Decay):
+            ticks += ms(most("decay_ms"))
     for place in passing.counted & score.terms.keys():
         ticks += _remembered(score.terms[place])
     return int(ticks) + 1

@@ -364,7 +364,7 @@ class Renderer:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
             ensemble, form = self._ensemble, self.score.form(self.performance.form(self._grid))
-            passing = passing_of(form, ensemble.nodes, self._extremes)
+            passing = passing_of(form, ensemble.nodes, self._extremes, ensemble.ms)
             self._far = passing, margin_of(form, passing, self._extremes, ensemble.ms)
         return self._far
 

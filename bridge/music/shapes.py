@@ -112,7 +112,8 @@ class SampledNode(ValueNode):
         found = sorted(self._later + self.starts(window))
         self._later = [start for start in found if start.grid >= end]
         grid = self.next
-        for start in found[: len(found) - len(self._later)]:
+        due = found[: len(found) - len(self._later)]
+        for start in due[-1:] if self.lane in window.passing.lasts else due:
             grid = self._send_until(window, out, grid, start.grid)
             self.start(window, start)
             self.lead = start.lead

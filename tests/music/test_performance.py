@@ -80,7 +80,7 @@ def test_a_lane_drives_a_setting_by_its_value() -> None:
 def test_what_nothing_moves_is_fixed() -> None:
     performance = Performance(SCORE)
     assert performance.fixed(AT["kick"], "chance", 0)
-    assert not performance.fixed(AT["rim"], "chance", 0)
+    assert performance.fixed(AT["rim"], "chance", 0), "a macro that stands still moves nothing"
     assert not performance.fixed(AT["kick"], "hits", 0)
     carry_out(performance, {"do": "section", "section": "drift", "morph_bars": 1}, 0)
     carry_out(performance, {"do": "section", "section": "flood", "morph_bars": 1}, 0)
