@@ -97,6 +97,14 @@ class Ensemble:
     def ms(self, ms: float) -> float:
         return ms * self._ticks_per_ms
 
+    def _bounds(self, lane: int, name: str) -> tuple[float, float]:
+        return self.settings.bounds(lane, name, self._start, self._bounds_of_line)
+
+    def _bounds_of_line(self, lane: int, tick: int) -> tuple[float, float]:
+        node = self.nodes[lane]
+        assert isinstance(node, ValueNode)
+        return node.bounds(tick, self._version)
+
     def _fixed(self, lane: int, name: str) -> bool:
         return self.performance.fixed(lane, name, self._start)
 
@@ -144,6 +152,7 @@ class Ensemble:
             fixed=self._fixed,
             heard=self.heard,
             ahead=self._ahead,
+            bounds=self._bounds,
             quiet_to=0 if quiet is None else end - quiet,
             passing=passing,
         )

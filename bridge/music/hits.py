@@ -7,8 +7,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 from bridge.music import chance
+from bridge.music.counted import CountedPattern
 from bridge.music.euclid import euclid, rotate
-from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps, StepShape
 from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
 from bridge.music.pace import Pacing, PacingState
@@ -48,7 +48,7 @@ class PatternState:
     hand: int
 
 
-class PatternNode(HitNode):
+class PatternNode(CountedPattern):
     """A lane of hits with a pattern of its own: euclid, steps, every."""
 
     def __init__(
@@ -226,7 +226,7 @@ class PatternNode(HitNode):
         self.order = played_order(self.marks, self.cursor.direction)
         self.spread = {}
 
-    def _begin_pass(self) -> None:
+    def begin_pass(self) -> None:
         drift = self.drift
         bound = round(self.drift_bound)
         # A bound that has shrunk calls steps home, also when nothing drifts any more.
@@ -236,75 +236,6 @@ class PatternNode(HitNode):
             fills |= self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
         if fills:
             self._renew()
-
-    # --- on the way to another place ---
-
-    def _steady(self, window: Window) -> bool:
-        """Whether nothing but its rate and chance moves the lane in this window."""
-        pacing = self.pacing
-        return (
-            self.order is not None
-            and self.advance_by is None
-            and self.reset_by is None
-            and not self.reset_ticks
-            and not self.shapes
-            and not self.varying_pattern_settings
-            and not pacing.fresh
-            and window.fixed(self.lane, "pace")
-            and pacing.holds(window.setting(self.lane, "pace", window.start))
-        )
-
-    def _count(self, window: Window, out: list[Hit]) -> None:
-        """Play as `_run_rate` does where the lane is steady, pass by pass, and only as far as
-        others count the hits."""
-        wanted = self.lane in window.passing.wanted
-        cursor, steps = self.cursor, len(self.base)
-        left = first_step_from(window.end, self.step, self.origin) - self.index
-        while left > 0:
-            cursor.move(steps)
-            if cursor.step == 0:
-                self._begin_pass()
-            assert self.order is not None
-            first = cursor.step
-            count = min(left, len(self.order) - first)
-            on = self.passes_on
-            if wanted and (on is None or cursor.counted % self.passes_of + 1 in on):
-                self._count_pass(window, out, count)
-            cursor.go(first + count - 1, steps)
-            self.index += count
-            left -= count
-            if self.accents:
-                self.accent_place += count
-        self.next_tick = step_tick(self.index, self.step, self.origin)
-        self.pacing.pass_over(window.end)
-        self.due = min(self.next_tick, self.pacing.line)
-
-    def _count_pass(self, window: Window, out: list[Hit], count: int) -> None:
-        """The hits of the next `count` steps of a pass."""
-        cursor, order = self.cursor, self.order
-        assert order is not None
-        first, pass_index, steps = cursor.step, cursor.pass_index, len(self.base)
-        likely, density = self.chance, self.density
-        thins = "density" in self.varying_hit_settings
-        varies = "chance" in self.varying_hit_settings
-        for step in range(first, first + count):
-            if density == 0.5 and not thins and not order[step]:
-                continue
-            index = self.index + step - first
-            tick = step_tick(index, self.step, self.origin)
-            if thins or density != 0.5:
-                if thins:
-                    density = window.setting(self.lane, "density", tick)
-                if density != 0.5:
-                    if density < self._limit(cursor.go(step, steps), index):
-                        continue
-                elif not order[step]:
-                    continue
-            if varies:
-                likely = window.setting(self.lane, "chance", tick)
-            if likely < 1.0 and chance.draw(self.chance_key, pass_index, step) >= likely:
-                continue
-            out.append(Hit(tick, tick, 0.0, 1))
 
     # --- running ---
 
@@ -320,8 +251,8 @@ class PatternNode(HitNode):
         if hand <= self.hand or hand >= window.end:
             hand = -1
         self.passing = self.lane in window.passing.counted
-        if self.passing and self._steady(window):
-            self._count(window, out)
+        if self.passing and self.steady(window):
+            self.count(window, out)
         elif self.advance_by is None:
             self._run_rate(window, out, resets, hand)
         else:
@@ -412,7 +343,7 @@ class PatternNode(HitNode):
             self._play(window, out, grid, -1, causes, feel)
         self._reset_due(window.end - 1, resets, hand)
 
-    def _limit(self, place: int, index: int) -> float:
+    def limit(self, place: int, index: int) -> float:
         """The density from which on this step sounds. In a pattern shorter than the bar the place
         in the bar says how strong a step is, or all of it would come and go at once."""
         span = len(self.marks if self.order is None else self.order)
@@ -441,7 +372,7 @@ class PatternNode(HitNode):
         cursor = self.cursor
         place = cursor.move(len(self.base))
         if cursor.step == 0:
-            self._begin_pass()
+            self.begin_pass()
         accents = self.accents
         if accents:
             accent = accents[self.accent_place % len(accents)]
@@ -452,7 +383,7 @@ class PatternNode(HitNode):
         if self.density == 0.5:
             if not mark:
                 return
-        elif self.density < self._limit(place, index):
+        elif self.density < self.limit(place, index):
             return
         on = self.passes_on
         if on is not None and cursor.counted % self.passes_of + 1 not in on:

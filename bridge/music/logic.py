@@ -204,9 +204,8 @@ class LogicNode(HitNode):
             return False
         out: list[Hit] = []
         window.hits[self.lane] = out
-        plain = not (
-            self._leaves_out() or {"chance", "density"}.intersection(self.varying_hit_settings)
-        )
+        varies = {"chance", "density"}.intersection(self.varying_hit_settings)
+        plain = not varies and not self._leaves_out()
         for tick, bits in self.table.hits(window):
             if plain:
                 out.append(Hit(tick, tick, 0.0, 1, exists_in=bits))

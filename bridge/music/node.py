@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from typing import NamedTuple, Protocol
 
 from bridge.music.ticks import Bends
@@ -162,6 +163,8 @@ class Window:
     ahead(lane, window)
         plays on after this window, for as long as it is asked: pairs of the lane's twin and the
         next window it has played. For lengths that depend on what comes next.
+    bounds(lane, name)
+        between which values a setting stays in this window.
     quiet_to
         what sounds before this tick is not given out (on the way to another place). `changes` that
         sound before it may be left out by lanes that no node reads.
@@ -185,6 +188,7 @@ class Window:
     fixed: Callable[[int, str], bool] = lambda lane, name: False
     heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
+    bounds: Callable[[int, str], tuple[float, float]] = lambda lane, name: (-inf, inf)
     quiet_to: int = 0
     passing: Passing = NOTHING
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from fractions import Fraction
+from typing import NamedTuple
 
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
@@ -19,25 +20,32 @@ from bridge.music.node import Node, Passing
 from bridge.music.score import Score
 from bridge.music.shapes import DecayNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
-from bridge.music.value_node import SteppedNode
+from bridge.music.value_node import SteppedNode, ValueNode
 
-Extremes = Callable[[int, str], tuple[float, float]]
-"""The lowest and the highest value that a setting of a lane may have."""
 GLIDES = ("slew", "slew_ms")
 _TIMED = ("delay", "extend", "edge")
 
 
-def passing_of(
-    score: Score, nodes: Mapping[int, Node], extremes: Extremes, ms: Callable[[float], float]
-) -> Passing:
+class Limits(NamedTuple):
+    """How far things may come without a hand.
+
+    Attributes:
+        extremes: the lowest and the highest value of a setting of a lane.
+        ms: milliseconds as ticks at the present tempo.
+    """
+
+    extremes: Callable[[int, str], tuple[float, float]]
+    ms: Callable[[float], float]
+
+
+def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passing:
     """
     What may be left out of a score on the way.
 
     Args:
         score: as the section that is played has it.
         nodes: of all its lanes, by position.
-        extremes: how far settings may come without a hand.
-        ms: milliseconds as ticks at the present tempo.
+        limits: how far settings may come without a hand.
     """
     readers: dict[int, list[int]] = {}
     wanted: set[int] = set()
@@ -49,24 +57,32 @@ def passing_of(
     counted: set[int] = set()
     idle: set[int] = set()
     lasts: set[int] = set()
-    for place in reversed(score.order):
+    for place in reversed(score.order):  # so that those that read a lane come before it
         node, lane = nodes[place], score.lanes[place]
-        if isinstance(node, SteppedNode | DecayNode):
-            apart = not node.read and node.heard_line is None
-            if apart and _alone_on_its_output(lane, score):
-                if not _glides_meet(place, score, extremes, ms):
-                    lasts.add(place)
-        elif isinstance(node, PatternNode | LogicNode) and not _is_level(lane, score):
-            if all(reader in counted or reader in lasts for reader in readers.get(place, ())):
-                counted.add(place)
-        if place in counted and place not in wanted and isinstance(node, LogicNode):
-            if node.tallies is not None:
-                wanted |= {read for _, table in node.tallies for _, read, _ in table.slots}
-                if not node.tallies:
-                    idle.add(place)
-                continue
-        wanted.update(node.reads)
+        less = all(reader in counted or reader in lasts for reader in readers.get(place, ()))
+        if isinstance(node, PatternNode | LogicNode) and less and not _is_level(lane, score):
+            counted.add(place)
+        elif isinstance(node, SteppedNode | DecayNode) and _lets_go(place, node, score, limits):
+            lasts.add(place)
+        tallies = None
+        if isinstance(node, LogicNode) and place in counted and place not in wanted:
+            tallies = node.tallies
+        if tallies is None:
+            wanted.update(node.reads)
+            continue
+        wanted.update(read for _, table in tallies for _, read, _ in table.slots)
+        if not tallies:
+            idle.add(place)
     return Passing(*map(frozenset, (counted, wanted, idle, lasts)))
+
+
+def _lets_go(place: int, node: ValueNode, score: Score, limits: Limits) -> bool:
+    """Whether of the moves of a lane of values only the last one leaves a trace."""
+    if node.read or node.heard_line is not None:
+        return False
+    return _alone_on_its_output(score.lanes[place], score) and not _glides_meet(
+        place, score, limits
+    )
 
 
 def _alone_on_its_output(lane: Lane, score: Score) -> bool:
@@ -74,15 +90,14 @@ def _alone_on_its_output(lane: Lane, score: Score) -> bool:
     return lane.out is None or sum(other.out == lane.out for other in score.lanes) == 1
 
 
-def _glides_meet(
-    place: int, score: Score, extremes: Extremes, ms: Callable[[float], float]
-) -> bool:
+def _glides_meet(place: int, score: Score, limits: Limits) -> bool:
     """Whether a lane of values may still glide when it moves again. A glide begins where the one
     before it had come to, so each of them matters for as long as they meet."""
     lane, step = score.lanes[place], float(score.steps[place])
+    extremes, ms = limits
     if isinstance(lane.source, Notes) and any(note.glide for note in lane.source.notes):
         return True
-    glide = _glide(place, step, extremes, ms)
+    glide = _glide(place, step, limits)
     if not glide:
         return False
     steady = isinstance(lane.advance, Fraction) and lane.reset is None
@@ -98,9 +113,10 @@ def _glides_meet(
     return glide + 2.0 > apart
 
 
-def _glide(place: int, step: float, extremes: Extremes, ms: Callable[[float], float]) -> float:
+def _glide(place: int, step: float, limits: Limits) -> float:
     """The longest glide of a lane of values by its settings, in ticks."""
-    return max(step * extremes(place, "slew")[1], ms(extremes(place, "slew_ms")[1]))
+    slew, slew_ms = (limits.extremes(place, name)[1] for name in GLIDES)
+    return max(step * slew, limits.ms(slew_ms))
 
 
 def _is_level(lane: Lane, score: Score) -> bool:
@@ -109,9 +125,7 @@ def _is_level(lane: Lane, score: Score) -> bool:
     return bool(lane.drives) or (wired is not None and wired.kind in ("pitch", "level"))
 
 
-def margin_of(
-    score: Score, passing: Passing, extremes: Extremes, ms: Callable[[float], float]
-) -> int:
+def margin_of(score: Score, passing: Passing, limits: Limits) -> int:
     """
     How long what is left out may still matter, in ticks.
 
@@ -120,9 +134,9 @@ def margin_of(
     Args:
         score: as the section that is played has it.
         passing: what is left out of it.
-        extremes: how far settings may come without a hand.
-        ms: milliseconds as ticks at the present tempo.
+        limits: how far settings may come without a hand.
     """
+    extremes, ms = limits
     ticks = 2.0 * score.spec.bar_ticks
     for place in passing.counted | passing.lasts:
 
@@ -136,7 +150,7 @@ def margin_of(
         if place in passing.counted:
             ticks += ms(most("humanise_ms"))
         else:
-            ticks += _glide(place, step, extremes, ms)
+            ticks += _glide(place, step, limits)
         if isinstance(score.lanes[place].source, Decay):
             ticks += ms(most("decay_ms"))
     for place in passing.counted & score.terms.keys():

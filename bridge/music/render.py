@@ -18,7 +18,7 @@ from bridge.music.mix import Mixer, MixerState
 from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
 from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
-from bridge.music.passing import GLIDES, margin_of, passing_of
+from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
@@ -363,9 +363,10 @@ class Renderer:
     def _left_out(self) -> tuple[Passing, int]:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
-            ensemble, form = self._ensemble, self.score.form(self.performance.form(self._grid))
-            passing = passing_of(form, ensemble.nodes, self._extremes, ensemble.ms)
-            self._far = passing, margin_of(form, passing, self._extremes, ensemble.ms)
+            form = self.score.form(self.performance.form(self._grid))
+            limits = Limits(self._extremes, self._ensemble.ms)
+            passing = passing_of(form, self._ensemble.nodes, limits)
+            self._far = passing, margin_of(form, passing, limits)
         return self._far
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:

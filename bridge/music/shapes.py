@@ -303,6 +303,12 @@ class ShapeNode(SampledNode):
             return self._synced(at, self._known)[1]
         return super().value_at(tick)
 
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        if not self.still or self._version != version:
+            return super().bounds(tick, version)
+        reached = (*self._known[2:], *self.line.bounds_from(tick))
+        return min(reached), max(reached)
+
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting
         return (

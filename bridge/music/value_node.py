@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from math import floor
+from math import floor, inf
 from typing import NamedTuple
 
 from bridge.music import chance
@@ -156,6 +156,11 @@ class ValueNode:
         """The value at a tick of sounding time; only for lanes that a lane of samples reads."""
         assert self.heard_line is not None
         return self.heard_line.value_at(tick)
+
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        """Between which values the line stays from `tick` on, while the version of the settings is
+        `version`."""
+        return -inf, inf
 
     def begin(self, window: Window) -> list[Change]:
         """Make room for this window's changes; lines up what the transposing lane does in it."""

@@ -188,6 +188,13 @@ class LevelsNode(PatternedNode):
         self.levels = of.written.source.values
         super().__init__(of, len(self.levels))
 
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        if self.pitch:
+            return super().bounds(tick, version)
+        reached = [level for level in self.levels if level is not None]
+        reached.extend(self.line.bounds_from(tick))
+        return min(reached), max(reached)
+
     def rests(self, place: int) -> bool:
         return self.levels[place] is None
 

@@ -35,7 +35,7 @@ from bridge.music.model import (
     Shape,
     Walk,
 )
-from bridge.music.passing import passing_of
+from bridge.music.passing import Limits, passing_of
 from bridge.music.render import Mark, Renderer, Stood
 from bridge.music.score import Score, compile_score
 from bridge.music.value_states import DriftState, ValueState, WalkState
@@ -290,7 +290,7 @@ def test_what_is_asked_of_lanes_on_the_way() -> None:
     player = renderer(score)
     player.advance(1)
     nodes = player._ensemble.nodes
-    passing = passing_of(score, nodes, player._extremes, lambda ms: ms * 1.92)
+    passing = passing_of(score, nodes, Limits(player._extremes, lambda ms: ms * 1.92))
 
     def names(places: frozenset[int]) -> set[str]:
         return {score.lanes[place].name for place in places}
