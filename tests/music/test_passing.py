@@ -103,7 +103,7 @@ def check(score: Score, goals: list[int], dice: Random) -> None:
 
 @pytest.mark.parametrize("group", range(10))
 def test_made_up_sets_are_where_playing_takes_them(group: int) -> None:
-    for number in range(group, corpus.COUNT, 30):
+    for number in range(group, corpus.COUNT, 50):
         score, dice = corpus.score_of(number), Random(1000 + number)
         bar = score.spec.bar_ticks
         check(score, [dice.randrange(8 * bar, 60 * bar) for _ in range(2)], dice)
