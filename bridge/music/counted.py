@@ -94,11 +94,12 @@ class CountedPattern(HitNode):
         assert order is not None
         pass_index = cursor.pass_index
         written = density == (0.5, 0.5)
+        upper, lower = self.step.numerator, self.step.denominator
         for step in steps:
             if written and not order[step]:
                 continue
             index = self.index + step - steps.start
-            tick = step_tick(index, self.step, self.origin)
+            tick = self.origin + (2 * index * upper + lower) // (2 * lower)
             if not written:
                 limit = self.limit(cursor.go(step, length), index)
                 if limit > density[1] or (
