@@ -96,6 +96,8 @@ class Renderer:
         """
         if to_tick <= self.position:
             return []
+        if self.position < self._exact_from:  # in the middle of the way to a far place
+            self.seek(self.position)
         self.performance.settle(self.position)
         given: list[Event] = []
         self._evaluate_for(to_tick, lambda tick, now: given.extend(self._mixer.events(tick, now)))
@@ -114,8 +116,8 @@ class Renderer:
 
         Args:
             tick: where to go.
-            goal: where the way leads in the end, when this is a piece of it. Nothing may be given
-                out before that tick is reached.
+            goal: where the way leads in the end, when this is a piece of it. Until that tick is
+                reached, values are not those of where it stands.
         """
         goal = tick if goal is None else max(tick, goal)
         self.turn_to(goal)

@@ -261,6 +261,14 @@ def test_another_goal_on_the_way_is_as_exact() -> None:
         assert at_the_goal(jumped) == at_the_goal(stood(played)), other
 
 
+def test_who_plays_in_the_middle_of_the_way_hears_what_is_there() -> None:
+    score = score_of(TIDE, RIM, HAT, logic("made", "nth(rim xor hat, 5) or delay(rim, 1/2)"))
+    jumped = renderer(score)
+    jumped.seek(40 * BAR + 9, 100 * BAR)
+    played = through(renderer(score), 40 * BAR + 9, Random(1))
+    assert jumped.advance(44 * BAR) == stood(played).advance(44 * BAR)
+
+
 def test_a_place_that_was_jumped_to_is_remembered() -> None:
     score = score_of(TIDE, RIM, HAT)
     player = renderer(score)
