@@ -19,7 +19,7 @@ from bridge.music.logic import LogicNode, LogicState
 from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
-from bridge.music.node import Node, Runs, Window
+from bridge.music.node import NOTHING, Node, Passing, Runs, Window
 from bridge.music.performance import Performance, Settings
 from bridge.music.score import Score
 from bridge.music.value_node import Placed, ValueNode
@@ -97,6 +97,14 @@ class Ensemble:
     def ms(self, ms: float) -> float:
         return ms * self._ticks_per_ms
 
+    def _bounds(self, lane: int, name: str) -> tuple[float, float]:
+        return self.settings.bounds(lane, name, self._start, self._bounds_of_line)
+
+    def _bounds_of_line(self, lane: int, tick: int) -> tuple[float, float]:
+        node = self.nodes[lane]
+        assert isinstance(node, ValueNode)
+        return node.bounds(tick, self._version)
+
     def _fixed(self, lane: int, name: str) -> bool:
         return self.performance.fixed(lane, name, self._start)
 
@@ -117,9 +125,12 @@ class Ensemble:
         self._ticks_per_ms = self.performance.tempo_at(tick) * TICKS_PER_QUARTER / MS_PER_MINUTE
         return True
 
-    def run(self, start: int, end: int, quiet: int | None = None) -> Window:
+    def run(
+        self, start: int, end: int, quiet: int | None = None, passing: Passing = NOTHING
+    ) -> Window:
         """Play one window: from `start` to `end`, or to where the performance changes by itself.
-        Of a `quiet` one only what sounds later than so many ticks before its end is wanted."""
+        Of a `quiet` one only what sounds later than so many ticks before its end is wanted;
+        `passing` says what else may be left out."""
         performance = self.performance
         self._start = start
         self.look(start)
@@ -141,9 +152,14 @@ class Ensemble:
             fixed=self._fixed,
             heard=self.heard,
             ahead=self._ahead,
+            bounds=self._bounds,
             quiet_to=0 if quiet is None else end - quiet,
+            passing=passing,
         )
-        for node in self._ordered:
+        ordered = self._ordered
+        if passing.idle:
+            ordered = [node for node in ordered if node.lane not in passing.idle]
+        for node in ordered:
             if node.due < end:
                 node.run(window)
                 if self._memories and node.lane in self._memories:
@@ -204,6 +220,10 @@ class Ensemble:
                 for place in _rebuilt(before, variant):
                     if place in self.nodes:
                         self._spare[form, place] = build(variant, place)
+
+    def reset_from(self, tick: int) -> bool:
+        """Whether a hand has reset a lane at a tick or after it."""
+        return any(at >= tick for at in self._hand.values())
 
     def reset(self, lane: int, tick: int) -> None:
         """Note a reset by hand."""

@@ -70,6 +70,7 @@ class HitNode:
         self.accents = written.accents
         self.tie = written.tie
         self.alone = False  # played ahead only to see when it hits: lengths do not matter
+        self.passing = False  # its hits are counted in this window, and nothing else
 
         # Present values of the settings, by the names of `SETTINGS`.
         self.chance = 1.0
@@ -131,6 +132,9 @@ class HitNode:
         plain hit, 1 for an accented one, 0.5 for half an accent; `feel` is what is inherited from
         the hit that causes this one.
         """
+        if self.passing:
+            out.append(Hit(grid, grid, 0.0, 1, exists_in=exists_in))
+            return
         level = self.level
         if weight:
             level += self.accent * (1.0 - level) * weight
@@ -210,7 +214,7 @@ class HitNode:
     def finish(self, window: Window, out: list[Hit]) -> None:
         """Make hits last until the next one that sounds, where the lane ties them. A hit that is
         only written lasts until the next written one."""
-        if not self.tie or self.alone or not out:
+        if not self.tie or self.alone or self.passing or not out:
             return
         until: dict[int, int] = {}  # by bit: when the next hit that has it sounds
         for place in range(len(out) - 1, -1, -1):

@@ -7,8 +7,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 from bridge.music import chance
+from bridge.music.counted import CountedPattern
 from bridge.music.euclid import euclid, rotate
-from bridge.music.hit_node import HitNode
 from bridge.music.model import SETTINGS, Euclid, Every, SetSpec, Steps, StepShape
 from bridge.music.node import ON_GRID, Feel, Hit, Window, steps_of
 from bridge.music.pace import Pacing, PacingState
@@ -48,7 +48,7 @@ class PatternState:
     hand: int
 
 
-class PatternNode(HitNode):
+class PatternNode(CountedPattern):
     """A lane of hits with a pattern of its own: euclid, steps, every."""
 
     def __init__(
@@ -226,15 +226,15 @@ class PatternNode(HitNode):
         self.order = played_order(self.marks, self.cursor.direction)
         self.spread = {}
 
-    def _begin_pass(self) -> None:
+    def begin_pass(self) -> None:
         drift = self.drift
         bound = round(self.drift_bound)
         # A bound that has shrunk calls steps home, also when nothing drifts any more.
         drifts = drift > 0.0 or len(self.drifting.changed) > bound
+        fills = isinstance(self.source, Euclid) and self.source.fill is not None
         if drifts and self.cursor.counted > 0:
-            self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
-            self._renew()
-        elif isinstance(self.source, Euclid) and self.source.fill is not None:
+            fills |= self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
+        if fills:
             self._renew()
 
     # --- running ---
@@ -250,7 +250,10 @@ class PatternNode(HitNode):
         hand = window.reset_by_hand(self.lane)
         if hand <= self.hand or hand >= window.end:
             hand = -1
-        if self.advance_by is None:
+        self.passing = self.lane in window.passing.counted
+        if self.passing and self.steady(window):
+            self.count(window, out)
+        elif self.advance_by is None:
             self._run_rate(window, out, resets, hand)
         else:
             self._run_moved(window, out, resets, hand)
@@ -340,7 +343,7 @@ class PatternNode(HitNode):
             self._play(window, out, grid, -1, causes, feel)
         self._reset_due(window.end - 1, resets, hand)
 
-    def _limit(self, place: int, index: int) -> float:
+    def limit(self, place: int, index: int) -> float:
         """The density from which on this step sounds. In a pattern shorter than the bar the place
         in the bar says how strong a step is, or all of it would come and go at once."""
         span = len(self.marks if self.order is None else self.order)
@@ -369,7 +372,7 @@ class PatternNode(HitNode):
         cursor = self.cursor
         place = cursor.move(len(self.base))
         if cursor.step == 0:
-            self._begin_pass()
+            self.begin_pass()
         accents = self.accents
         if accents:
             accent = accents[self.accent_place % len(accents)]
@@ -380,7 +383,7 @@ class PatternNode(HitNode):
         if self.density == 0.5:
             if not mark:
                 return
-        elif self.density < self._limit(place, index):
+        elif self.density < self.limit(place, index):
             return
         on = self.passes_on
         if on is not None and cursor.counted % self.passes_of + 1 not in on:

@@ -56,6 +56,13 @@ class Line:
         elapsed = tick - at
         return target if elapsed >= glide else start + (target - start) * elapsed / glide
 
+    def bounds_from(self, tick: int) -> tuple[float, float]:
+        """Between which values the line stays from `tick` on until its next move."""
+        place = bisect_right(self._at, tick) - 1
+        now = self.value_at(tick)
+        target = now if place < 0 else self.pieces[place].target
+        return min(now, target), max(now, target)
+
     def move(self, at: int, value: float, glide: int) -> None:
         """Go to `value` from `at` on; what was to come at or after it is void."""
         pieces = self.pieces

@@ -17,13 +17,23 @@ from heapq import heappop
 
 from bridge.music import chance
 from bridge.music.hit_node import HitNode
-from bridge.music.logic_functions import ACCENTS, accent_bits, accent_of, accents_of, here, hits_in
+from bridge.music.logic_functions import (
+    ACCENTS,
+    Evaluate,
+    Function,
+    accent_bits,
+    accent_of,
+    accents_of,
+    here,
+    hits_in,
+)
 from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import Expression, ExpressionState
 from bridge.music.memory import Past
 from bridge.music.model import Logic, SetSpec
-from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, WRITTEN, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
+from bridge.music.tally import TruthTable, is_pointwise
 from bridge.music.ticks import Swing, first_step_from, step_tick
 
 HITS = 1 << 6
@@ -31,6 +41,10 @@ HITS = 1 << 6
 LOOKED = 1 << 7
 """Set in the mask of a state that was worked out at a tick."""
 UNKNOWN = -1
+COUNTING = ("nth", "toggle")
+"""Functions that count the hits of their operand, however long ago they were."""
+FORGETTING = ("at-least", "exactly", "delay", "extend", "edge", "chance")
+"""Functions that remember nothing, or nothing for longer than their time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +96,8 @@ class LogicNode(HitNode):
             reads.add(reset)
         self.reads = tuple(sorted(reads))
         self.positions = positions
+        self.table = self._table(term, self.expression.evaluate)
+        self.tallies = self._tallies()
         # A hit that no hit causes stands on a step of the set's groove.
         groove = Swing(step, spec).bends(spec.swing)
         self.uncaused = Feel(bends=() if self.on_grid else groove, caused=False)
@@ -143,6 +159,60 @@ class LogicNode(HitNode):
             self.next_reset = (at // self.reset_ticks + 1) * self.reset_ticks
             self.reset_at = at // self.reset_ticks * self.reset_ticks
 
+    # --- on the way to another place ---
+
+    def _table(self, term: Term, evaluate: Evaluate) -> TruthTable | None:
+        """A term as a table, where it compares nothing but hits."""
+        if self.expression.restless or self.state_slots or not is_pointwise(term):
+            return None
+        if self.reset_by is not None or self.reset_ticks:
+            return None
+        leaves = {(leaf.name, leaf.before_mute) for leaf in term.leaves()}
+        slots = [
+            (slot, self.positions[name], before)
+            for slot, (name, before) in enumerate(self.expression.leaves)
+            if (name, before) in leaves
+        ]
+        return TruthTable(evaluate, slots, len(self.slots) + 1)
+
+    def _tallies(self) -> list[tuple[Function, TruthTable]] | None:
+        """The functions that only count hits, each with what it counts; all else is forgotten
+        soon. None where something else stays."""
+        expression = self.expression
+        if expression.restless or expression.samples or self.state_slots or self.reset_ticks:
+            return None
+        if self.reset_by is not None:
+            return None
+        found: list[tuple[Function, TruthTable]] = []
+        for function in expression.functions:
+            if function.term.op in COUNTING:
+                table = self._table(function.term.terms[0], function.part)
+                if table is None:
+                    return None
+                found.append((function, table))
+            elif function.term.op not in FORGETTING:
+                return None
+        return found
+
+    def _count(self, window: Window) -> bool:
+        """Count what this window does to the lane; False where it must be played."""
+        if self.tallies is not None and self.lane not in window.passing.wanted:
+            for function, table in self.tallies:
+                function.count(sum(bits & WRITTEN for _, bits in table.hits(window)))
+            return True
+        if self.table is None or self.own:
+            return False
+        out: list[Hit] = []
+        window.hits[self.lane] = out
+        varies = {"chance", "density"}.intersection(self.varying_hit_settings)
+        plain = not varies and not self._leaves_out()
+        for tick, bits in self.table.hits(window):
+            if plain:
+                out.append(Hit(tick, tick, 0.0, 1, exists_in=bits))
+            else:
+                self._play(window, out, tick, bits, (), ON_GRID)
+        return True
+
     # --- as a state, for those that read it ---
 
     def rest(self, window: Window, tick: int) -> int:
@@ -187,6 +257,9 @@ class LogicNode(HitNode):
         new = window.version != self.version
         if new:
             self.read_all(window)
+        self.passing = self.lane in window.passing.counted
+        if self.passing and self._count(window):
+            return
         state = self.expression.restless
         if state:
             window.states[self.lane] = self
@@ -263,7 +336,7 @@ class LogicNode(HitNode):
         causes = self.expression.causes
         assert causes is not None
         causes.hear(tick, feels)
-        if self.on_grid:
+        if self.on_grid or self.passing:
             return ON_GRID
         feel = causes.at(tick, exists_in, feels) if exists_in & BOTH else None
         return self.uncaused.at(tick) if feel is None else feel

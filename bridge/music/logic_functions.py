@@ -89,6 +89,10 @@ class Function:
     def evaluate(self, masks: Masks, tick: int) -> int:
         raise NotImplementedError
 
+    def count(self, hits: int) -> None:
+        """Take so many written hits of the operand at once; for those that only count them."""
+        raise NotImplementedError
+
     def carry(self) -> object:
         """A copy of the state, for a function of the same term to `adopt`."""
         return copied(self.state)
@@ -196,6 +200,10 @@ class Nth(Function):
         state.count = state.count % every + 1
         return value if state.count == which else 0
 
+    def count(self, hits: int) -> None:
+        if hits:
+            self.state.count = (self.state.count + hits - 1) % int(self.term.numbers[0]) + 1
+
 
 class Toggle(Function):
     """A flip-flop: turns over at each hit of the operand, off at first. Counts written hits."""
@@ -210,6 +218,9 @@ class Toggle(Function):
         if value & WRITTEN:
             self.state.on = not self.state.on
         return accents_of(value, BOTH if self.state.on else 0) | here(value)
+
+    def count(self, hits: int) -> None:
+        self.state.on ^= bool(hits % 2)
 
 
 class First(Function):

@@ -44,6 +44,9 @@ class Memory:
         self.own = -1
         self.since = 0
         self._past: dict[str, list[tuple[int, bool]]] = {name: [] for name in self.reach}
+        # A lane with other rates may be a step ahead of the own one: two more are kept.
+        self._kept = {name: round((steps + 2) * step) for name, steps in self.reach.items()}
+        self._next = range(0)  # the ticks before the next step, once it has been asked for
 
     def place(self, positions: dict[str, int], own: int) -> None:
         """Say where in the score the remembered lanes are, and the lane itself."""
@@ -78,13 +81,14 @@ class Memory:
             if hit.grid >= self.since:
                 past.append((hit.grid, not muted))
         if past:
-            # A lane with other rates may be a step ahead of the own one: two more are kept.
-            horizon = past[-1][0] - round((self.reach[name] + 2) * self.step)
+            horizon = past[-1][0] - self._kept[name]
             self._past[name] = [entry for entry in past if entry[0] >= horizon]
 
     def next_step(self, tick: int) -> int:
         """The first step of the own rate after `tick`."""
-        return step_tick(first_step_from(tick + 1, self.step), self.step)
+        if tick not in self._next:
+            self._next = range(tick, step_tick(first_step_from(tick + 1, self.step), self.step))
+        return self._next.stop
 
     def rewind(self, tick: int) -> None:
         """Forget what was before `tick`."""

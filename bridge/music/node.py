@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from typing import NamedTuple, Protocol
 
 from bridge.music.ticks import Bends
@@ -108,6 +109,25 @@ class Signal:
     changes: list[tuple[int, int, int]] = field(default_factory=list)
 
 
+class Passing(NamedTuple):
+    """Lanes, by position, of which less is asked on the way to a far place (`music.passing`).
+
+    Attributes:
+        counted: of their hits only the place on the grid matters, and in which music they exist.
+        wanted: lanes of hits that some lane reads which is played on the way.
+        idle: lanes that need not be played.
+        lasts: lanes of values of whose moves in a window only the last one matters.
+    """
+
+    counted: frozenset[int] = frozenset()
+    wanted: frozenset[int] = frozenset()
+    idle: frozenset[int] = frozenset()
+    lasts: frozenset[int] = frozenset()
+
+
+NOTHING = Passing()
+
+
 @dataclass(slots=True)
 class Window:
     """What nodes see of one window, and where they put their results (by lane position).
@@ -143,9 +163,13 @@ class Window:
     ahead(lane, window)
         plays on after this window, for as long as it is asked: pairs of the lane's twin and the
         next window it has played. For lengths that depend on what comes next.
+    bounds(lane, name)
+        between which values a setting stays in this window.
     quiet_to
         what sounds before this tick is not given out (on the way to another place). `changes` that
         sound before it may be left out by lanes that no node reads.
+    passing
+        what else may be left out, far from that place.
     """
 
     start: int
@@ -164,7 +188,9 @@ class Window:
     fixed: Callable[[int, str], bool] = lambda lane, name: False
     heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
+    bounds: Callable[[int, str], tuple[float, float]] = lambda lane, name: (-inf, inf)
     quiet_to: int = 0
+    passing: Passing = NOTHING
 
 
 def steps_of(hits: Sequence[Hit]) -> list[Hit]:

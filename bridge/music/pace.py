@@ -66,6 +66,14 @@ class Pacing:
         self._take(pace)
         return True
 
+    def holds(self, asked: float) -> bool:
+        """Whether a look would change nothing."""
+        return round(asked) == self.pace
+
+    def pass_over(self, end: int) -> None:
+        """Go on to the first bar line at or after `end`, where nothing changes before it."""
+        self.line = max(self.line, -(-end // self._bar) * self._bar)
+
     def _take(self, pace: int) -> None:
         self.pace = pace
         self.step = self.written / 2**pace if pace >= 0 else self.written * 2**-pace

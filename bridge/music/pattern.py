@@ -330,6 +330,11 @@ class Cursor:
         self.place = place
         return place
 
+    def go(self, step: int, steps: int) -> int:
+        """Be at a step of the present pass, and return its place; not where chance decides."""
+        self.step = step - 1
+        return self.move(steps)
+
     def carry(self) -> CursorState:
         return CursorState(self.pass_index, self.step, self.place, self._base, self._walking)
 
@@ -384,16 +389,19 @@ class Drift:
         away = sorted(place for place in before if place < len(marks))[:bound]
         used = len(away) / bound if bound else 1.0
         back = max(probability, used)
-        kept = {place for place in away if chance.draw(self.stream, pass_index, place) >= back}
+        drawn_at = chance.draws(self.stream, pass_index, len(marks))
+        kept = {place for place in away if drawn_at[place] >= back}
 
         hits = sum(map(bool, marks))
         fewer = min(hits, len(marks) - hits)
         leave = probability * (1.0 - used)
+        rests_leave, hits_leave = (
+            leave * fewer / of_its_kind if fewer else leave
+            for of_its_kind in (len(marks) - hits, hits)
+        )
         leaving: list[tuple[float, int]] = []
-        for place, mark in enumerate(marks):
-            of_its_kind = hits if mark else len(marks) - hits
-            likely = leave * fewer / of_its_kind if fewer else leave
-            drawn = chance.draw(self.stream, pass_index, place)
+        for place, (mark, drawn) in enumerate(zip(marks, drawn_at, strict=True)):
+            likely = hits_leave if mark else rests_leave
             if drawn < likely and place not in before:
                 leaving.append((drawn / likely, place))
         # Where too many would leave, the luckiest do: no step and no kind has precedence.

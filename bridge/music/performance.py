@@ -7,6 +7,7 @@ about what nothing moves is two look-ups.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
@@ -36,6 +37,9 @@ class ScoreLike(Protocol):
     def outputs(self) -> Mapping[str, OutputRange]: ...
 
 
+UNBOUNDED = (-math.inf, math.inf)
+_ROUNDING = 1e-9
+"""More than sums of a few numbers near 1 differ by when they are added in another order."""
 _LANES_STAY = (MoveMacro, SetTempo)  # commands that leave every lane as it is
 
 
@@ -79,8 +83,17 @@ class Performance:
         return (live if tick < live.until else self.at(tick)).unheard[lane]
 
     def fixed(self, lane: int, name: str, tick: int) -> bool:
-        """True when nothing moves a setting: its value stays until the next change."""
-        return name not in self.at(tick).moving[lane]
+        """True when nothing moves a setting: its value stays until the next change. A macro that
+        stands still moves nothing."""
+        live = self.at(tick)
+        if name not in live.moving[lane]:
+            return True
+        if live.morph is not None or lane in live.filling:
+            return False
+        return all(
+            move.source < 0 and not live.knobs[-1 - move.source].moves(tick)
+            for move in self.index.drives[lane, name]
+        )
 
     def macro(self, position: int, tick: int, curve: float | None = None) -> float:
         """What a macro drives with, 0..1: its value, on its way while it glides, then its curve, or
@@ -271,3 +284,38 @@ class Settings:
         if name == "density" and lane in live.filling:
             return value + (1.0 - value) * self.setting(lane, "fill_share", tick)
         return float(round(value)) if whole else value
+
+    def bounds(
+        self,
+        lane: int,
+        name: str,
+        tick: int,
+        lane_bounds: Callable[[int, int], tuple[float, float]],
+    ) -> tuple[float, float]:
+        """Between which values a setting stays from a tick on until something is changed by hand
+        or by itself.
+
+        Args:
+            lane: the position of the lane.
+            name: of the setting.
+            tick: from where on.
+            lane_bounds: the same for the value of a lane that drives: (position, tick).
+        """
+        performance = self._performance
+        live = performance.at(tick)
+        if live.morph is not None or lane in live.filling:
+            return UNBOUNDED
+        low = high = live.base[lane][name]
+        moves = performance.index.drives.get((lane, name), ())
+        for move in moves:
+            if move.start is not None:
+                low = high = move.start
+        for source, _, by, curve in moves:
+            if source >= 0:
+                ends = [by * end for end in lane_bounds(source, tick)]
+            elif live.knobs[-1 - source].moves(tick):
+                return UNBOUNDED
+            else:
+                ends = [by * performance._shaped(live, -1 - source, tick, curve)]
+            low, high = low + min(ends), high + max(ends)
+        return low - _ROUNDING, high + _ROUNDING

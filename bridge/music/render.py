@@ -17,7 +17,8 @@ from bridge.music.line import CONTROL_GRID
 from bridge.music.mix import Mixer, MixerState
 from bridge.music.model import SETTINGS, Drive, Logic
 from bridge.music.names import SAME, after
-from bridge.music.node import SOUNDING, Hit
+from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
+from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
@@ -27,7 +28,9 @@ from bridge.protocol.performing import Mute
 MARK_BARS = 4
 MOST_MARKS = 64
 _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
-_EARLY = (*_FEEL, "pace")
+_REACHED = (*_FEEL, "pace", *GLIDES)
+PASS_BARS = 16
+"""Bars that lanes count at once on the way to a far place."""
 
 
 class Mark(NamedTuple):
@@ -75,6 +78,9 @@ class Renderer:
         self._grid = 0
         self._waiting: list[tuple[Event, bool]] = []
         self._given_from = 0  # hits before it are on the way to there, and not given out
+        self._goal = 0  # where the way leads
+        self._exact_from = 0  # what was left out on the way matters before that tick
+        self._far: tuple[Passing, int] | None = None  # what may be left out, how long before a goal
         self._marks: list[Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
@@ -90,6 +96,8 @@ class Renderer:
         """
         if to_tick <= self.position:
             return []
+        if self.position < self._exact_from:  # in the middle of the way to a far place
+            self.seek(self.position)
         self.performance.settle(self.position)
         given: list[Event] = []
         self._evaluate_for(to_tick, lambda tick, now: given.extend(self._mixer.events(tick, now)))
@@ -98,21 +106,36 @@ class Renderer:
         self.position = to_tick
         return given
 
-    def seek(self, tick: int) -> None:
+    def seek(self, tick: int, goal: int | None = None) -> None:
         """
         Go to `tick` as if everything up to it had been played.
 
         What was played is remembered every few bars, so a jump back into it is short; a jump
-        ahead plays on from here, silently. The rest is played from the start with the performance
-        as it is now, in time proportional to the way.
+        ahead plays on from here, silently, and far from its end lanes only count. The rest is
+        played from the start with the performance as it is now, in time proportional to the way.
+
+        Args:
+            tick: where to go.
+            goal: where the way leads in the end, when this is a piece of it. Until that tick is
+                reached, values are not those of where it stands.
         """
+        goal = tick if goal is None else max(tick, goal)
+        self.turn_to(goal)
         if tick < self.position:
             self.go_back(tick)
-        self._given_from = tick
+        self._given_from, self._goal = tick, goal
         self._evaluate_for(tick, self._mixer.pass_over)
         self._given_from = 0
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
+        if tick == goal and self._exact_from > (self._marks[-1].tick if self._marks else 0):
+            self._remember()
+
+    def turn_to(self, goal: int) -> None:
+        """Go back as far as the way to `goal` needs it: it lies behind, or so near that what was
+        left out on the way to another place matters there."""
+        if goal < max(self.position, self._exact_from):
+            self.go_back(goal)
 
     @property
     def memory(self) -> object | None:
@@ -170,10 +193,12 @@ class Renderer:
         self._mixer.go_back(mark.mixer)
         self._waiting = list(mark.waiting)
         self._grid = self.position = mark.tick
+        self._exact_from = 0
 
     def _remember(self) -> None:
-        """Remember this place; places further back become sparse, so that there are never many."""
-        if self._remembers:
+        """Remember this place, unless something was left out that matters there; places further
+        back become sparse, so that there are never many."""
+        if self._remembers and self._grid >= self._exact_from:
             self._marks.append(self._mark())
         if len(self._marks) > MOST_MARKS:
             del self._marks[0 : MOST_MARKS // 2 : 2]
@@ -190,7 +215,7 @@ class Renderer:
         self._waiting.clear()
         self._marks.clear()
         self._next_mark = MARK_BARS * self.score.spec.bar_ticks
-        self._grid = self.position = 0
+        self._grid = self.position = self._exact_from = 0
 
     def reset(self, lane: str) -> None:
         """Send a lane to its first step, as it began: passes count from 1, drift is gone."""
@@ -203,7 +228,7 @@ class Renderer:
         gone are dropped. O(lanes).
         """
         names = [after(lane.name, renamed) for lane in old.score.lanes]
-        self._grid = old._grid
+        self._grid, self._exact_from = old._grid, old._exact_from
         self._marks.clear()
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self._ensemble.adopt(
@@ -244,6 +269,7 @@ class Renderer:
     def _look(self) -> None:
         if self._ensemble.look(self._grid):
             self._ahead = self._earliest()
+            self._far = None
 
     def _earliest(self) -> int:
         """How far before its grid tick a hit or change may sound, with settings as they are and as
@@ -308,15 +334,42 @@ class Renderer:
 
     def _evaluate(self, end: int) -> None:
         """One window: from the grid to `end`, or to where the performance changes by itself."""
-        quiet = self._ahead + CONTROL_GRID if self._given_from else None
-        window = self._ensemble.run(self._grid, min(end, self._next_mark), quiet)
+        quiet, passing, margin = None, NOTHING, 0
+        near = min(end, self._next_mark)
+        if self._given_from:
+            quiet = self._ahead + CONTROL_GRID
+            far = min(end, self._far_until())
+            if far - self._grid > self.score.spec.bar_ticks:
+                near, (passing, margin) = far, self._left_out()
+        window = self._ensemble.run(self._grid, near, quiet, passing)
         for place, hits in window.hits.items():
-            if hits:
+            if hits and place not in passing.counted:
                 self._collect(place, hits)
         self._mixer.hear(window)
         self._grid = window.end
+        if passing is not NOTHING:
+            self._exact_from = window.end + margin
         if self._grid >= self._next_mark:
             self._remember()
+
+    def _far_until(self) -> int:
+        """The tick up to which lanes need only count on the way."""
+        grid, goal = self._grid, self._goal
+        if self.performance.at(grid).morph is not None or self._ensemble.reset_from(grid):
+            return grid
+        if any(variant is not None for variant in self.score.variants):
+            # Another form may count what this one need not.
+            goal = min(goal, self.performance.next_change(grid) or goal)
+        return min(goal - self._left_out()[1], grid + PASS_BARS * self.score.spec.bar_ticks)
+
+    def _left_out(self) -> tuple[Passing, int]:
+        """What may be left out as things stand, and how many ticks before a goal no more."""
+        if self._far is None:
+            form = self.score.form(self.performance.form(self._grid))
+            limits = Limits(self._extremes, self._ensemble.ms)
+            passing = passing_of(form, self._ensemble.nodes, limits)
+            self._far = passing, margin_of(form, passing, limits)
+        return self._far
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]
@@ -364,17 +417,17 @@ def _sending_order(event: Event) -> tuple[int, bool, int]:
 def _reach(
     score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
 ) -> dict[tuple[int, str], tuple[float, float]]:
-    """What sections and drives may make of the settings that let a lane sound early."""
+    """What sections and drives may make of the settings that let a lane sound early, or glide."""
     reach: dict[tuple[int, str], tuple[float, float]] = {}
     for over in overrides:
         for key, value in over.items():
-            if key[1] in _EARLY:
+            if key[1] in _REACHED:
                 low, high = reach.get(key, (value, value))
                 reach[key] = (min(low, value), max(high, value))
     drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
     drives += [drive for macro in score.spec.macros for drive in macro.drives]
     for drive in drives:
-        if drive.lane is not None and drive.setting in _EARLY:
+        if drive.lane is not None and drive.setting in _REACHED:
             setting = SETTINGS[drive.setting]
             reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
     return reach

@@ -112,7 +112,8 @@ class SampledNode(ValueNode):
         found = sorted(self._later + self.starts(window))
         self._later = [start for start in found if start.grid >= end]
         grid = self.next
-        for start in found[: len(found) - len(self._later)]:
+        due = found[: len(found) - len(self._later)]
+        for start in due[-1:] if self.lane in window.passing.lasts else due:
             grid = self._send_until(window, out, grid, start.grid)
             self.start(window, start)
             self.lead = start.lead
@@ -301,6 +302,12 @@ class ShapeNode(SampledNode):
             at = left_out[(tick - left_out.start) // CONTROL_GRID]
             return self._synced(at, self._known)[1]
         return super().value_at(tick)
+
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        if not self.still or self._version != version:
+            return super().bounds(tick, version)
+        reached = (*self._known[2:], *self.line.bounds_from(tick))
+        return min(reached), max(reached)
 
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting

@@ -105,10 +105,7 @@ def step_tick(index: int, step: Fraction, origin: int = 0) -> int:
 def first_step_from(tick: int, step: Fraction, origin: int = 0) -> int:
     """The index of the first step at or after `tick`, never below 0."""
     upper, lower = step.numerator, step.denominator
-    index = max(0, (tick - origin) * lower // upper - 1)
-    while step_tick(index, step, origin) < tick:
-        index += 1
-    return index
+    return max(0, -((lower - 2 * lower * (tick - origin)) // (2 * upper)))
 
 
 def position(tick: int, meter: tuple[int, int] = (4, 4)) -> Position:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from math import floor
+from math import floor, inf
 from typing import NamedTuple
 
 from bridge.music import chance
@@ -157,6 +157,11 @@ class ValueNode:
         assert self.heard_line is not None
         return self.heard_line.value_at(tick)
 
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        """Between which values the line stays from `tick` on, while the version of the settings is
+        `version`."""
+        return -inf, inf
+
     def begin(self, window: Window) -> list[Change]:
         """Make room for this window's changes; lines up what the transposing lane does in it."""
         out: list[Change] = []
@@ -286,6 +291,8 @@ class SteppedNode(ValueNode):
         self.next_reset = self.reset_ticks
         self.hand = -1
         self.due = -1 if self.reads else 0
+        self.passing = False  # only the last move of this window matters
+        self.coming: tuple[int, float] | None = None  # that move, as far as it is known
 
     def step_in(self, step: Fraction) -> None:
         super().step_in(step)
@@ -294,6 +301,19 @@ class SteppedNode(ValueNode):
 
     def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         """One step: move the line, or leave it. `lead` is how much later its cause sounds."""
+        if not self.advance(window, grid):
+            return
+        if self.passing:
+            self.coming = grid, lead
+        else:
+            self.say(window, out, grid, lead)
+
+    def advance(self, window: Window, grid: int) -> bool:
+        """Go to the next step; whether it moves the line."""
+        raise NotImplementedError
+
+    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        """Move the line as the last step that does has it."""
         raise NotImplementedError
 
     def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
@@ -310,6 +330,7 @@ class SteppedNode(ValueNode):
         if (self.mover is not None or self._stands(window.end)) and self.idle(window):
             return
         out = self.begin(window)
+        self.passing = self.lane in window.passing.lasts
         resets: list[int] = []
         if self.reset_by is not None:
             resets = [hit.grid for hit in steps_of(window.hits.get(self.reset_by, ()))]
@@ -321,6 +342,9 @@ class SteppedNode(ValueNode):
         else:
             hand = self._run_moved(window, out, resets, hand, self.mover)
         self._resets_until(window.end - 1, resets, hand)
+        if self.coming is not None:
+            self.say(window, out, *self.coming)
+            self.coming = None
         self.finish(window)
 
     def _stands(self, end: int) -> bool:

@@ -43,16 +43,39 @@ class PatternedNode(SteppedNode):
         self._other = chance.key(of.spec.seed, of.written.name, "drift to")
         self._moved: dict[int, int] = {}  # drifted place -> the place it plays instead
         self._plain = tuple(range(count))
+        self._places = self._plain
+        self._version = -1
+        self._varies = False
+        self.at = 0  # the written value that the line has moved to, or moves to now
+
+    def advance(self, window: Window, grid: int) -> bool:
+        place = self.place(window, grid)
+        if self.rests(place):
+            return False
+        self.at = place
+        return True
+
+    def rests(self, place: int) -> bool:
+        """Whether what is written there leaves the line as it is."""
+        return False
 
     def place(self, window: Window, grid: int) -> int:
         """Go to the next step; which written value it plays."""
-        rotation = round(window.setting(self.lane, "rotate", grid))
-        length = round(window.setting(self.lane, "length", grid))
-        places = to_length(rotate(self._plain, rotation) if rotation else self._plain, length)
+        if self._varies or self._version != window.version:
+            self._read_places(window, grid)
+        places = self._places
         at = self.cursor.move(len(places))
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
         return self._moved.get(at, places[at])
+
+    def _read_places(self, window: Window, grid: int) -> None:
+        """Work out which value each step plays, as the settings are."""
+        self._version = window.version
+        self._varies = not (window.fixed(self.lane, "rotate") and window.fixed(self.lane, "length"))
+        rotation = round(window.setting(self.lane, "rotate", grid))
+        length = round(window.setting(self.lane, "length", grid))
+        self._places = to_length(rotate(self._plain, rotation) if rotation else self._plain, length)
 
     def _drift(self, window: Window, grid: int, steps: int) -> None:
         probability = window.setting(self.lane, "drift", grid)
@@ -76,6 +99,7 @@ class PatternedNode(SteppedNode):
         super().rewind()
         self.drift.clear()
         self._moved = {}
+        self._version = -1
 
     def carry(self) -> ValueState:
         state = super().carry()
@@ -104,10 +128,13 @@ class NotesNode(PatternedNode):
         transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(float(start) + transpose))
 
-    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
-        written = self.sequence[self.place(window, grid)]
-        if written.number is None or written.tie:
-            return
+    def rests(self, place: int) -> bool:
+        written = self.sequence[place]
+        return written.number is None or written.tie
+
+    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        written = self.sequence[self.at]
+        assert written.number is not None
         glide = self.glide_ticks(window, grid)
         if written.glide:
             glide = max(glide, round(self.step_length))
@@ -141,8 +168,8 @@ class ArpeggioNode(PatternedNode):
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
 
-    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
-        place = self.place(window, grid)
+    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        place = self.at
         shift = round(window.setting(self.lane, "degree_shift", grid))
         inversion = round(window.setting(self.lane, "inversion", grid))
         root = self._root(window.value(self.source, grid))
@@ -161,10 +188,19 @@ class LevelsNode(PatternedNode):
         self.levels = of.written.source.values
         super().__init__(of, len(self.levels))
 
-    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
-        level = self.levels[self.place(window, grid)]
-        if level is None:
-            return
+    def bounds(self, tick: int, version: int) -> tuple[float, float]:
+        if self.pitch:
+            return super().bounds(tick, version)
+        reached = [level for level in self.levels if level is not None]
+        reached.extend(self.line.bounds_from(tick))
+        return min(reached), max(reached)
+
+    def rests(self, place: int) -> bool:
+        return self.levels[place] is None
+
+    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+        level = self.levels[self.at]
+        assert level is not None
         tick = self.sounding(window, grid, lead)
         value = self.heard(window, grid, float(level))
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
@@ -178,9 +214,10 @@ class WalkNode(SteppedNode):
         super().__init__(of)
         self._stream = chance.key(of.spec.seed, of.written.name, "walk")
         self._at: float | None = None
+        self._value = 0.0
         self._count = 0
 
-    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
+    def advance(self, window: Window, grid: int) -> bool:
         self._count += 1
         low = window.setting(self.lane, "low", grid)
         high = window.setting(self.lane, "high", grid)
@@ -192,8 +229,12 @@ class WalkNode(SteppedNode):
             at = self._at + share * chance.signed(self._stream, 0, self._count)
             at = -at if at < 0.0 else 2.0 - at if at > 1.0 else at
         self._at = at
+        self._value = low + (high - low) * at
+        return True
+
+    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         tick = self.sounding(window, grid, lead)
-        value = self.heard(window, grid, low + (high - low) * at)
+        value = self.heard(window, grid, self._value)
         self.move(out, grid, tick, value, self.glide_ticks(window, grid))
 
     def to_first(self, by_hand: bool) -> None:

@@ -258,13 +258,12 @@ class Part:
     def approach(self) -> int:
         """One step of the way, a few bars long at most; returns the ns it took."""
         renderer, goal, begun = self.renderer, self.rendered, self._clock()
-        if goal < renderer.position:
-            renderer.go_back(goal)
+        renderer.turn_to(goal)
         if self._walked_ns > WALK_NS:
             renderer.fall_in(goal)
         at = renderer.position
         most = SLICE_BARS * self.score.spec.bar_ticks
-        renderer.seek(min(goal, at + self._pace.ticks(SLICE_NS, most)))
+        renderer.seek(min(goal, at + self._pace.ticks(SLICE_NS, most)), goal)
         took = self._clock() - begun
         self._pace.took(renderer.position - at, took)
         self._walked_ns += took

@@ -1,4 +1,5 @@
-"""What playing costs by number of lanes, beside what it costs the wire; and how fast rendering is.
+"""What playing costs by number of lanes, beside what it costs the wire; how fast rendering is, and
+what a jump to a far place takes.
 
     python tests/bench/bench_cost.py [--seconds 10]
 
@@ -22,6 +23,8 @@ sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT / "tests"), str(R
 
 from stage import RIG, SET, table  # noqa: E402
 
+DEMO = ROOT / "bridge" / "demo"
+JUMP_BARS = 500
 LANES = (8, 32, 128, 512)
 HEARD_MS = 6.0  # in an even pulse: Friberg and Sundberg, J. Acoust. Soc. Am. 98, 1995
 
@@ -110,6 +113,36 @@ def offline() -> tuple[float, float]:
     return seconds / (middle - begin), seconds / (time.process_time() - middle)
 
 
+def jumps(bars: int = JUMP_BARS) -> list[tuple[str, float, float]]:
+    """For the demo and each of its small sets: CPU time (ms) of a jump ahead, and of playing there
+    (worked out from a tenth of the way)."""
+    from bridge.files.rig import load_rig
+    from bridge.files.set import load_set
+    from bridge.music.performance import Performance
+    from bridge.music.render import Renderer
+    from bridge.music.score import compile_score
+
+    found = []
+    for path in (DEMO / "set.yaml", *sorted((DEMO / "ideas").glob("*.yaml"))):
+        if path.name.endswith(".rig.yaml"):
+            continue
+        own = path.with_name(f"{path.stem}.rig.yaml")
+        rig = load_rig(own if own.exists() else DEMO / "rig.yaml")
+        score = compile_score(load_set(path, rig).spec, rig.ranges)
+        goal = bars * score.spec.bar_ticks
+        times = []
+        for _ in range(3):
+            renderer = Renderer(score, Performance(score))
+            begin = time.process_time()
+            renderer.seek(goal)
+            times.append(time.process_time() - begin)
+        renderer = Renderer(score, Performance(score))
+        begin = time.process_time()
+        renderer.advance(goal // 10)
+        found.append((path.stem, min(times) * 1e3, (time.process_time() - begin) * 1e4))
+    return found
+
+
 def limit(row: Cost) -> str:
     """Which gives out first on a DIN link."""
     if row.din > 1:
@@ -158,7 +191,14 @@ def measure(seconds: float) -> list[str]:
         f"{last.usb / last.share:.1f} times.",
         f"Offline, 16 lanes: events at {rates[0]:.0f} times real time, through the player to "
         f"bytes at {rates[1]:.0f} times.",
+        "",
+        f"What a jump of {JUMP_BARS} bars takes, and playing there:",
+        "",
     ]
+    lines += table(
+        ["set", "jump, ms", "playing, ms"],
+        [[name, f"{jump:.0f}", f"{played:.0f}"] for name, jump, played in jumps()],
+    )
     return lines
 
 

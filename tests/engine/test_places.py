@@ -73,9 +73,9 @@ def test_stop_after_an_hour_goes_back_only_to_what_is_remembered() -> None:
     renderer = desk.player.part.renderer
     advance = renderer.seek
 
-    def seek(tick: int) -> None:
+    def seek(tick: int, goal: int | None = None) -> None:
         played.append(abs(tick - renderer.position))
-        advance(tick)
+        advance(tick, goal)
 
     renderer.seek = seek  # type: ignore[method-assign]
     desk.do("stop")

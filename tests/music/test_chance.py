@@ -60,3 +60,10 @@ def test_shuffles_are_permutations_and_each_as_likely() -> None:
         counts[order] = counts.get(order, 0) + 1
     assert len(counts) == 24
     assert stats.chisquare(list(counts.values())).pvalue > 0.001
+
+
+@given(st.integers(0, 2**64 - 1), st.integers(0, 10**6), st.integers(0, 64))
+def test_the_draws_of_a_pass_are_those_of_its_steps(stream: int, pass_index: int, n: int) -> None:
+    assert chance.draws(stream, pass_index, n) == [
+        chance.draw(stream, pass_index, step) for step in range(n)
+    ]

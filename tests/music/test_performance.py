@@ -80,12 +80,39 @@ def test_a_lane_drives_a_setting_by_its_value() -> None:
 def test_what_nothing_moves_is_fixed() -> None:
     performance = Performance(SCORE)
     assert performance.fixed(AT["kick"], "chance", 0)
-    assert not performance.fixed(AT["rim"], "chance", 0)
-    assert not performance.fixed(AT["kick"], "hits", 0)
+    assert performance.fixed(AT["rim"], "chance", 0), "a macro that stands still moves nothing"
+    assert performance.fixed(AT["kick"], "hits", 0), "nor does this one"
+    assert not performance.fixed(AT["spray"], "density", 0), "a lane drives it"
     carry_out(performance, {"do": "section", "section": "drift", "morph_bars": 1}, 0)
     carry_out(performance, {"do": "section", "section": "flood", "morph_bars": 1}, 0)
     assert not performance.fixed(AT["rim"], "level", 1)
     assert performance.fixed(AT["rim"], "level", BAR)
+
+
+def test_a_macro_moves_what_it_drives_as_long_as_it_glides() -> None:
+    driven = Macro("knob", 0.0, slew_ms=1000.0, drives=(Drive(lane="a", setting="chance"),))
+    score = score_of(Lane("a", Every(), settings={"chance": 0.2}), macros=[driven], tempo=60.0)
+    performance = Performance(score)
+    assert performance.fixed(0, "chance", 0)
+    before = performance.version(0)
+    carry_out(performance, {"do": "macro", "macro": "knob", "value": 0.5}, 100)
+    assert performance.version(100) != before, "who has read it reads it anew"
+    # A second at 60 is a quarter note, 960 ticks.
+    assert [performance.fixed(0, "chance", tick) for tick in (100, 1059, 1060)] == [
+        False,
+        False,
+        True,
+    ]
+
+
+def test_a_setting_stays_within_its_bounds() -> None:
+    performance = Performance(SCORE)
+    values = {0: 0.9, 1: 0.2, 2: 0.55, 3: -0.1}
+    asked = Settings(performance, lambda lane, tick: values[tick])
+    low, high = asked.bounds(AT["spray"], "density", 0, lambda lane, tick: (-0.1, 0.9))
+    found = [asked.setting(AT["spray"], "density", tick) for tick in values]
+    assert (max(found), min(found)) == pytest.approx((high, low), abs=1e-6)
+    assert all(low <= value <= high for value in found)
 
 
 def test_lanes_swing_with_the_set_unless_they_say_otherwise() -> None:

@@ -79,6 +79,10 @@ def test_a_swap_waits_for_its_line_and_is_made_there() -> None:
 def test_seeking_is_free_when_already_there() -> None:
     part = part_of(KICK)
     part.seek(5 * BAR)
-    part.renderer.seek = lambda tick: pytest.fail("went there again")  # type: ignore[method-assign]
+
+    def seek(tick: int, goal: int | None = None) -> None:
+        pytest.fail("went there again")
+
+    part.renderer.seek = seek  # type: ignore[method-assign]
     part.seek(5 * BAR)
     assert part.rendered == 5 * BAR
