@@ -6,7 +6,7 @@ cycle, over a socket that never blocks (`JackSocketServerNotifyChannel`). A word
 socket full is dropped and counts as sent (`JackClientSocket::Write`), and 55 messages fill it:
 about as many as come while that thread takes four dead clients away, one after the other. When the
 last message was cut off so, that thread waits in the middle of it for the rest, and answers nobody
-until the next xrun: 0.8 to 5 s on a busy computer, and on a quiet one perhaps for ever. A second
+until the next xrun: 0.8 to 22 s on a busy computer, and on a quiet one perhaps for ever. A second
 attempt to open a client waits as well; only an xrun helps.
 
 So an xrun is made: the server is stopped for a few milliseconds. It has lost cycles just before
@@ -28,8 +28,8 @@ from pathlib import Path
 
 SERVERS = Path("/dev/shm")
 WAIT_S = 0.4
-"""An opening that takes so long is taken for one that waits for ever; the longest that was not was
-0.3 s (measured on two cores with ten programs at work)."""
+"""An opening that takes so long is taken for one that waits for an xrun. The longest that did not
+took 0.38 s (measured on two cores with ten programs at work)."""
 AGAIN_S = 0.2
 PAUSES_S = (0.005, 0.005, 0.01, 0.02, 0.04, 0.08)
 """It must be late by a cycle, or by its buffer: a millisecond to some tens of them."""
