@@ -20,6 +20,7 @@ from bridge.errors import InputError, PortError
 from bridge.files import store
 from bridge.player.closing import Closing, Said, wait_for_dead_clients
 from bridge.ports import OutPort, left_behind, open_output
+from bridge.ports.jack_unblock import unblocked
 from bridge.supervisor.folders import CLOSING
 from bridge.voltage.message import RELEASE
 
@@ -183,7 +184,8 @@ def main(arguments: list[str]) -> int:
         return 1
     wait_for_dead_clients()
     safe = Failsafe(safeties(rig.wired, port_specs(rig.interfaces)))
-    safe.close_all()
+    with unblocked():
+        safe.close_all()
     time.sleep(DRAIN_S)
     safe.stop()
     return 0

@@ -14,11 +14,14 @@ import json
 import os
 import sys
 import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 from bridge.errors import PortError
 from bridge.player.closing import OFTEN_NS, Closing, Said, wait_for_dead_clients
 from bridge.ports import OutPort, open_output
+from bridge.ports.jack_unblock import unblocked
 from bridge.supervisor.folders import CLOSING, state_folder
 
 MOST_BYTES = 4 << 20
@@ -45,8 +48,8 @@ def close(rows: list[Row], for_ns: int) -> int:
     """Sends everything at once, and again for so long; returns how many ports were there."""
     ports: dict[str, OutPort] = {}
     wait_for_dead_clients()
-    _open(rows, ports)
-    # Counted from here: a busy JACK server may take seconds to let a client in.
+    _open(rows, ports, unblocked if for_ns else contextlib.nullcontext)
+    # Counted from here: a JACK server may take a while to let a client in.
     begun = time.monotonic_ns()
     closing = Closing(begun)
     while closing.next_ns <= begun + for_ns:
@@ -63,12 +66,18 @@ def close(rows: list[Row], for_ns: int) -> int:
     return len(ports)
 
 
-def _open(rows: list[Row], ports: dict[str, OutPort]) -> None:
-    """Opens what is there and not open yet, and sends there at once what closes everything."""
+def _open(
+    rows: list[Row],
+    ports: dict[str, OutPort],
+    around: Callable[[], AbstractContextManager[None]] = contextlib.nullcontext,
+) -> None:
+    """Opens what is there and not open yet, and sends there at once what closes everything.
+    `around` each opening something else may be done."""
     for text, _, all_ in rows:
         if text not in ports:
             with contextlib.suppress(PortError):
-                ports[text] = open_output(text, "last-words")
+                with around():
+                    ports[text] = open_output(text, "last-words")
                 _send(ports[text], all_)
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,6 +30,7 @@ SPECS = {"main": PortSpec(), "own": PortSpec("virtual:x")}
 def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     monkeypatch.setenv(LOG_VARIABLE, str(tmp_path / "log"))
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "nobody's")
     (tmp_path / "lanebridge").mkdir()
     return tmp_path / "log"
 
@@ -73,6 +77,37 @@ def test_it_is_said_for_a_second_from_when_the_port_is_open(
     assert offs[0] == 2.0
     assert len([at for at in offs if at < 2.4]) >= 12
     assert 2.9 < offs[-1] < 3.1
+
+
+@pytest.mark.parametrize(("result", "times"), [("success", 0), ("signal", 2)])
+def test_only_after_a_sudden_end_a_server_that_lets_nobody_in_is_freed(
+    log: Path, monkeypatch: pytest.MonkeyPatch, result: str, times: int
+) -> None:
+    """Each opening by itself, so that one port more is not taken for a server that hangs."""
+    around: list[str] = []
+
+    @contextlib.contextmanager
+    def unblocked() -> Iterator[None]:
+        around.append("begin")
+        yield
+        around.append("end")
+
+    def opened(text: str, name: str) -> SimulatedOut:
+        around.append(text)
+        return SimulatedOut(text, keep=None)
+
+    monkeypatch.setattr(lastwords, "unblocked", unblocked)
+    monkeypatch.setattr(lastwords, "open_output", opened)
+    monkeypatch.setattr("bridge.supervisor.lastwords.time.sleep", lambda seconds: None)
+    monkeypatch.setattr(lastwords, "OFTEN_NS", 1)
+    monkeypatch.setenv("SERVICE_RESULT", result)
+    rows = [["quay", ["893640"], ["893640"]], ["tide", ["893640"], ["893640"]]]
+    (log.parent / "lanebridge" / CLOSING).write_text(json.dumps(rows))
+    assert lastwords.main([]) == 0
+    assert around.count("begin") == times
+    assert [word for word in around if word not in ("begin", "end")] == ["quay", "tide"]
+    if times:
+        assert around == ["begin", "quay", "end", "begin", "tide", "end"]
 
 
 def test_without_the_file_the_rig_is_read(log: Path, tmp_path: Path) -> None:
