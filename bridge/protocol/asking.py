@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from annotated_types import Ge, Le
-
+from bridge.protocol.bounds import Ge, Le
 from bridge.protocol.command import Command, Http, row
 from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name, Unit
 from bridge.protocol.state import Coding, Target

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from annotated_types import Ge, Le, MaxLen, MinLen
+from bridge.protocol.bounds import Ge, Le, MaxLen, MinLen
 
 TICKS_PER_QUARTER = 960
 
