@@ -16,6 +16,8 @@ HEAVY = (
     "pydantic",
     "yaml",
     "aiohttp",
+    "annotated_types",
+    "typing_extensions",
     "bridge.files.document",
     "bridge.music",
     "bridge.music.model",
