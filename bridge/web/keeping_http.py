@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 from typing import Annotated, Literal
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from bridge.control.door import Control
 from bridge.control.session import Playing
@@ -60,10 +60,9 @@ class BringBackBody(b.Strict):
 Beside = Literal["rig", "tuning", "sounds"]
 
 
-class BesideQuery(BaseModel):
+class BesideQuery(b.Query):
     """`of`: the rig's own file, its tunings, or what the last good soundcheck has heard."""
 
-    model_config = ConfigDict(extra="forbid")
     of: Beside = "rig"
 
 
@@ -72,17 +71,15 @@ class RigBackBody(b.Strict):
     of: Beside = "rig"
 
 
-class PackQuery(BaseModel):
+class PackQuery(b.Query):
     """`tuning`: whether the tunings go along; they fit the very modules that were measured."""
 
-    model_config = ConfigDict(extra="forbid")
     tuning: Literal["yes", "no"] = "no"
 
 
-class OpenQuery(BaseModel):
+class OpenQuery(b.Query):
     """`accept`: ``yes`` takes the outputs that are suggested, and keeps them beside the rig."""
 
-    model_config = ConfigDict(extra="forbid")
     accept: Literal["yes", "no"] = "no"
 
 

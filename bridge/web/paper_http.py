@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import Annotated
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from bridge.control.session import Playing, Session
 from bridge.control.threads import in_thread
@@ -32,10 +32,9 @@ SHEET_POLICY = (
 )
 
 
-class SheetQuery(BaseModel):
+class SheetQuery(b.Query):
     """How much of each lane is drawn."""
 
-    model_config = ConfigDict(extra="forbid")
     bars: Annotated[int, Field(ge=1, le=16)] = 2
 
 

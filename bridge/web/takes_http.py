@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Literal
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict
 
 from bridge.control.threads import in_thread
 from bridge.errors import CommandError
@@ -45,17 +44,15 @@ class NameBody(b.Strict):
     name: TakeName
 
 
-class RemoveQuery(BaseModel):
+class RemoveQuery(b.Query):
     """`starred`: ``yes`` removes a take even though it is starred."""
 
-    model_config = ConfigDict(extra="forbid")
     starred: Literal["yes", "no"] = "no"
 
 
-class TableQuery(BaseModel):
+class TableQuery(b.Query):
     """`of`: hits and values, or what hands did."""
 
-    model_config = ConfigDict(extra="forbid")
     of: Literal["hits", "moves"] = "hits"
 
 
