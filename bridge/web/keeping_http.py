@@ -23,7 +23,6 @@ from bridge.files.set import parse_set
 from bridge.files.sounds import sounds_path
 from bridge.files.tuning import tuning_path
 from bridge.paper import moments, tuned
-from bridge.paper.sheet import sheet_html
 from bridge.protocol.limits import SwapMoment
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
@@ -264,6 +263,8 @@ def _version(path: Path, stamp: str) -> tuple[store.Moment, str]:
 
 
 def _packed(rig: Rig, playing: Playing, tuning: bool) -> bytes:
+    from bridge.paper.sheet import sheet_html
+
     said = tuned.words(rig) if tuning else {}
     sheet = sheet_html(rig, playing.document, date.today(), said)
     return pack.pack_bytes(pack.gather(rig, playing.document, sheet, tuning=tuning))

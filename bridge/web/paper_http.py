@@ -19,7 +19,6 @@ from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
 from bridge.paper import free_outputs, output_table, tuned
-from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, digest
 from bridge.web.http import SVG, Routes
@@ -145,6 +144,8 @@ def paper_routes(session: Session) -> Routes:
         today = date.today()
 
         def make() -> str:
+            from bridge.paper.sheet import sheet_html  # large: only when somebody prints
+
             return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
 
         key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)

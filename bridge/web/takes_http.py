@@ -14,8 +14,6 @@ from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
 from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, TakeRow
-from bridge.paper import chart_pages
-from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
@@ -193,7 +191,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
     return routes
 
 
-# What makes these files loads a MIDI library, which nothing else of the service needs.
+# What makes these files loads what nothing else of the service needs: a MIDI library, the player.
 
 
 def _midi(take: Take) -> bytes:
@@ -215,6 +213,9 @@ def _moves(take: Take) -> bytes:
 
 
 def _drawn(take: Take) -> bytes:
+    from bridge.paper import chart_pages
+    from bridge.paper.take_chart import chart_of
+
     return chart_pages.draw(chart_of(take)).encode()
 
 
