@@ -6,8 +6,7 @@ from typing import Annotated
 
 from bridge.protocol.bounds import Ge, Le
 from bridge.protocol.command import Command, Http, row
-from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name, Unit
-from bridge.protocol.state import Coding, Target
+from bridge.protocol.limits import USUAL_STEPS, Coding, EncoderSteps, Name, Target, Unit
 
 
 @row("chart", by="connection", role="watch")

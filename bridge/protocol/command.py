@@ -17,12 +17,14 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, TypeVar, dataclass_transform
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, TypeVar, dataclass_transform
 
 from bridge.errors import CommandError, did_you_mean
 from bridge.protocol.bounds import Ge, Le, MaxLen, MinLen
 from bridge.protocol.roles import Role
-from bridge.protocol.state import FieldLimits, PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import FieldLimits, PlayerReport
 
 Alternative = tuple[object, tuple[object, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""

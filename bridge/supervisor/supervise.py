@@ -27,7 +27,6 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.closing import OFTEN_NS
 from bridge.player.wake import Wake
-from bridge.protocol.state import NOT_YET
 from bridge.supervisor import failsafe, heap, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
@@ -369,7 +368,7 @@ class Supervisor:
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
-            watch.state = NOT_YET
+            watch.forget_state()
         start = self._start
         self._start = replace(
             start,

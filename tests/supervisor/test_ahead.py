@@ -23,6 +23,7 @@ HEAVY = (
     "bridge.music.model",
     "bridge.player",
     "bridge.player.start",
+    "bridge.protocol.state",
     "bridge.voltage.profile",
 )
 
