@@ -18,7 +18,6 @@ from bridge.listen import health, wrong
 from bridge.listen.audio import Listener, Take, gather
 from bridge.listen.onset import onsets, quiet_floor
 from bridge.music.model import TICKS_PER_QUARTER
-from bridge.player.songclock import SongClock
 from bridge.protocol.state import PlayerReport
 
 FEWEST_CLICKS = 8
@@ -83,6 +82,8 @@ class Grid:
     """When the clocks since Start came."""
 
     def __post_init__(self) -> None:
+        from bridge.player.songclock import SongClock  # follows clocks: only while one is heard
+
         self._song = SongClock(self.begun_ns, 120.0, self.source)
 
     def take(self, midi: Sequence[tuple[int, bytes]], clicks: Sequence[float]) -> None:

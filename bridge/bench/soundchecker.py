@@ -18,7 +18,7 @@ from bridge.bench.workbench import Workbench
 from bridge.control.stream import StateChanged
 from bridge.errors import BridgeError, CommandError
 from bridge.music.handlers import known
-from bridge.paper.sheet import CAUTIONS
+from bridge.paper.words import CAUTIONS
 from bridge.protocol.state import Said, SoundcheckState
 from bridge.voltage.profile import WiredOutput
 

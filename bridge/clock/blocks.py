@@ -13,11 +13,11 @@ hardware uses.
 
 from __future__ import annotations
 
-import statistics
 from bisect import bisect_left
 from collections import Counter, deque
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
+from math import fsum
 from typing import NamedTuple
 
 FRAMES = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 4096)
@@ -94,7 +94,7 @@ def _usual(gaps: Sequence[int]) -> list[int]:
     wide = [gap for gap in gaps if gap > _APART_NS[0]]
     if not wide:
         return []
-    usual = statistics.median_low(wide)
+    usual = sorted(wide)[(len(wide) - 1) // 2]
     kept: list[int] = []
     at = 0
     for first in range(_LATE_MOST):  # a stamp before the first gap may have been late
@@ -145,7 +145,7 @@ def _of_heaps(heaps: list[list[int]], gaps: Sequence[int], every: Sequence[int])
     main = max(heaps, key=len)
     if len(gaps) >= _EVEN and len(main) >= 0.92 * len(gaps):
         return _of_one(heaps, main, every)
-    means = [statistics.fmean(heap) for heap in heaps if len(heap) >= max(2, len(gaps) // 20)]
+    means = [_mean(heap) for heap in heaps if len(heap) >= max(2, len(gaps) // 20)]
     found = [
         (misfits(gaps, length), -length)
         for a, b in pairwise(means)
@@ -159,6 +159,10 @@ def _of_heaps(heaps: list[list[int]], gaps: Sequence[int], every: Sequence[int])
     if wrong > (1 - _MOST_FIT) * len(gaps):
         return 0.0
     return length if _in_turn([round(gap / length) for gap in gaps]) else 0.0
+
+
+def _mean(gaps: Sequence[int]) -> float:
+    return fsum(gaps) / len(gaps)  # the library of statistics would load half a dozen others
 
 
 def _in_turn(counts: Sequence[int]) -> bool:
@@ -175,7 +179,7 @@ def _in_turn(counts: Sequence[int]) -> bool:
 def _of_one(heaps: list[list[int]], main: list[int], every: Sequence[int]) -> float:
     """An even clock, and a few other gaps: blocks only if everything fits a known size closely, and
     at least one of them stands alone between usual ones: beside a pause there is a bunch."""
-    usual = statistics.fmean(main)
+    usual = _mean(main)
     if main[-1] - main[0] > _NARROW_NS:
         return 0.0
     others = [gap for heap in heaps if heap is not main for gap in heap]

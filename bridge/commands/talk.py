@@ -66,15 +66,18 @@ def _quiet(context: click.Context, _: click.Parameter, on: bool) -> None:
 def _verbose(context: click.Context, _: click.Parameter, on: bool) -> None:
     if not on or context.meta.get(_META) == "debug":
         return
+    from bridge import ports
+
     context.meta[_META] = "debug"
     log, handler = logging.getLogger(OURS), _Said()
-    before = log.level
+    before, ports.said = log.level, logging.getLogger(ports.__name__).debug
     log.setLevel(logging.DEBUG)
     log.addHandler(handler)
 
     def end() -> None:
         log.removeHandler(handler)
         log.setLevel(before)
+        ports.said = None
 
     context.find_root().call_on_close(end)
 

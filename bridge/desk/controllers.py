@@ -40,6 +40,7 @@ from bridge.music.handlers import known
 from bridge.protocol.asking import Learn
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, SendFeedback, TakeInput
+from bridge.protocol.limits import Target
 from bridge.protocol.performing import (
     MoveMacro,
     Mute,
@@ -49,7 +50,7 @@ from bridge.protocol.performing import (
     macro_target,
 )
 from bridge.protocol.running import Continue, Start, Stop, Tap
-from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState, Target
+from bridge.protocol.state import ControllerState, ControlRow, ControlState, LearningState
 
 LAMPS_S = 1 / 30
 LAMPS_MOST = 32  # messages a round: about a third of what DIN carries

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from bridge.protocol.state import Coding
+from bridge.protocol.limits import Coding
 
 PRESSED = 64  # from here on a controller is "on" (MIDI 1.0, switches: 0-63 off, 64-127 on)
 MET = 1.5 / 127  # a knob this near the value has met it

@@ -14,7 +14,7 @@ from bridge.files import edit
 from bridge.files.document import Document
 from bridge.files.rig import Binding, Rig
 from bridge.files.rig_change import rewrite
-from bridge.protocol.state import Target
+from bridge.protocol.limits import Target
 
 TARGETS: tuple[Target, ...] = get_args(Target)
 

@@ -18,8 +18,7 @@ from bridge.files.document import Document, Keys, in_order
 from bridge.files.profile import load_profile
 from bridge.files.strict import Limits, Name, Reads, Strict, Text, check, older_name, read_text
 from bridge.music.model import OutputRange
-from bridge.protocol.limits import FEWEST_STEPS, MOST_STEPS, USUAL_STEPS
-from bridge.protocol.state import Coding
+from bridge.protocol.limits import FEWEST_STEPS, MOST_STEPS, USUAL_STEPS, Coding
 from bridge.voltage.profile import Profile, WiredOutput
 from bridge.voltage.rig_parts import ClockSettings, Interface, Link, Timing
 

@@ -11,7 +11,11 @@ well under a microsecond in CPython.
 
 from __future__ import annotations
 
-from hashlib import blake2b
+try:
+    # Where hashlib has it from; by itself, since hashlib loads OpenSSL (1 MB of each player).
+    from _blake2 import blake2b
+except ImportError:  # not CPython
+    from hashlib import blake2b
 
 _MASK = 0xFFFFFFFFFFFFFFFF
 _PASS = 0x9E3779B97F4A7C15

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from bridge.errors import CommandError
 from bridge.music import handlers, snapshot
@@ -19,7 +19,9 @@ from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import MoveMacro, NextOfOrder, RunOrder
 from bridge.protocol.running import SetTempo
-from bridge.protocol.state import LaneState, PerformanceState
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import LaneState, PerformanceState
 
 _SCALES = {name: (s.low, s.high, s.whole) for name, s in SETTINGS.items()}
 

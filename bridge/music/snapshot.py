@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, Literal, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
 
 from bridge.music import ticks
 from bridge.music.live_state import (
@@ -25,16 +25,18 @@ from bridge.music.live_state import (
 from bridge.music.model import SETTINGS, Drive, Lane
 from bridge.music.names import SAME, after
 from bridge.music.order import place_after
-from bridge.protocol.state import (
-    FormState,
-    LaneState,
-    MacroState,
-    MorphState,
-    OrderState,
-    PendingMute,
-    PerformanceState,
-    SectionPending,
-)
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import (
+        FormState,
+        LaneState,
+        MacroState,
+        MorphState,
+        OrderState,
+        PendingMute,
+        PerformanceState,
+        SectionPending,
+    )
 
 T = TypeVar("T")
 
@@ -193,7 +195,7 @@ def _form(index: SetIndex, live: LiveState) -> FormState:
 def _order(live: LiveState) -> OrderState:
     if live.entry is None:
         none = {"entry": None, "next": None, "tick": None, "ends": None}
-        return cast(OrderState, {"running": False, **none, "time": 0, "begun": 0})
+        return cast("OrderState", {"running": False, **none, "time": 0, "begun": 0})
     now, then, tick, ends, time, begun = live.entry
     return {
         "running": True,
@@ -241,7 +243,7 @@ def overlay(state: PerformanceState, parts: Mapping[str, Any]) -> PerformanceSta
         },
     }
     macros = {**state["macros"], **parts.get("macros", {})}
-    return cast(PerformanceState, {**state, **parts, "lanes": lanes, "macros": macros})
+    return cast("PerformanceState", {**state, **parts, "lanes": lanes, "macros": macros})
 
 
 def renamed(state: PerformanceState, names: Mapping[str, Mapping[str, str]]) -> PerformanceState:

@@ -23,18 +23,7 @@ from bridge.music.scale import note_name
 from bridge.music.spelling import names_for
 from bridge.paper import drawings
 from bridge.paper.card import css_text, patch_card, photos
-from bridge.paper.words import lane_words, section_words
-
-CAUTIONS = (
-    "Turn monitors and headphones down before patching or soundchecking: control voltages and test "
-    "tones can drive an amplifier to full level at once.",
-    "Mind your hearing. One published occupational limit is 85 dBA for 8 hours a day, halved for "
-    "every 3 dB more: 4 h at 88, 1 h at 94, 15 min at 100 (NIOSH publication 98-126, 1998).",
-    "Power the rack off before moving ribbon cables or modules, and check their polarity.",
-    "Outputs go to inputs. Never patch an output into an output, and never wire rack voltages to a "
-    "computer's pins (they are made for 3.3 V).",
-    "Use enclosed, proper supplies; leave mains work to licensed people and follow local codes.",
-)
+from bridge.paper.words import CAUTIONS, lane_words, section_words
 
 _STYLE = """
 @page { size: auto; margin: 16mm 12mm 16mm;

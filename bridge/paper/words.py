@@ -1,4 +1,4 @@
-"""A lane said in words, for people who read a sheet and not a file."""
+"""What a sheet says in words, for people who do not read a file: lanes, sections, cautions."""
 
 from __future__ import annotations
 
@@ -13,6 +13,17 @@ from bridge.music.scale import SHARPS, note_name
 from bridge.music.settings import PLAIN_UNITS
 from bridge.music.spelling import names_for
 from bridge.music.ticks import rate_text
+
+CAUTIONS = (
+    "Turn monitors and headphones down before patching or soundchecking: control voltages and test "
+    "tones can drive an amplifier to full level at once.",
+    "Mind your hearing. One published occupational limit is 85 dBA for 8 hours a day, halved for "
+    "every 3 dB more: 4 h at 88, 1 h at 94, 15 min at 100 (NIOSH publication 98-126, 1998).",
+    "Power the rack off before moving ribbon cables or modules, and check their polarity.",
+    "Outputs go to inputs. Never patch an output into an output, and never wire rack voltages to a "
+    "computer's pins (they are made for 3.3 V).",
+    "Use enclosed, proper supplies; leave mains work to licensed people and follow local codes.",
+)
 
 
 def ordinal(n: int) -> str:

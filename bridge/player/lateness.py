@@ -6,7 +6,11 @@ them is at most 19 % too high and never too low; the worst is exact.
 
 from __future__ import annotations
 
-from bridge.protocol.state import LatenessState
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import LatenessState
+
 
 _PER_OCTAVE = 4
 _OCTAVES = 22

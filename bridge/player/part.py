@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.errors import CommandError
 from bridge.music import snapshot
@@ -19,9 +19,11 @@ from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.pace import Pace
 from bridge.player.timeline import Item
-from bridge.protocol.state import PerformanceState
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, Timing
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PerformanceState
 
 SIXTEENTH = 240
 SLICE_BARS = 4

@@ -23,6 +23,7 @@ import signal
 import sys
 import time
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from bridge.clock.source import INTERNAL
 from bridge.errors import CommandError, PortError
@@ -48,7 +49,9 @@ from bridge.ports import OutPort, open_output
 from bridge.protocol import running
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, Quit, SendFeedback, TakeInput
-from bridge.protocol.state import PortState, ProcessAbout
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PortState, ProcessAbout
 
 SPIN_NS = 60_000
 """The last part of a wait is spent looking at the clock: waking takes about this long."""

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from bridge.music.ticks import position
 from bridge.player.core import PlayerCore
-from bridge.protocol.state import ClockState, PlayerReport, ProcessAbout, TransportState
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import ClockState, PlayerReport, ProcessAbout, TransportState
 
 SLOW_NS = 500_000_000
 """How often figures that move all the time (lateness, jitter, place) are given again."""

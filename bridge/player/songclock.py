@@ -10,14 +10,16 @@ taken for the one that arrived, so no step is skipped or played twice.
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from bridge.clock.follower import Follower
 from bridge.clock.source import INTERNAL
 from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK, Anchor, Tap, TempoMap
 from bridge.clock.transport import Action, Transport
 from bridge.errors import CommandError
-from bridge.protocol.state import ClockWord
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import ClockWord
 
 CLOCKS_PER_SIXTEENTH = 6
 MARGIN_NS = 4_000_000

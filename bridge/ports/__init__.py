@@ -6,8 +6,7 @@ or by a part of a MIDI port's name.
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from typing import TYPE_CHECKING
 
 from bridge.errors import PortError
@@ -32,7 +31,9 @@ __all__ = [
     "warm",
 ]
 
-log = logging.getLogger(__name__)
+said: Callable[[str], None] | None = None
+"""Told what is opened, where somebody wants to know. No logger: the player would load one for this
+alone (0.6 MB)."""
 
 _system: System | None = None
 
@@ -62,7 +63,7 @@ def open_output(text: str, label: str = "out") -> OutPort:
 
     Raises PortError when it is missing, ambiguous or busy.
     """
-    log.debug("opening the MIDI output %s", text)
+    _say(f"opening the MIDI output {text}")
     if text == "simulated":
         return SimulatedOut(label)
     from bridge.ports.rtmidi import RtOut
@@ -72,7 +73,7 @@ def open_output(text: str, label: str = "out") -> OutPort:
 
 def open_input(text: str, receive: Receive, label: str = "in") -> InPort:
     """The input that `text` names; every message goes to `receive`. Raises PortError."""
-    log.debug("opening the MIDI input %s", text)
+    _say(f"opening the MIDI input {text}")
     if text == "simulated":
         return SimulatedIn(receive, label)
     from bridge.ports.rtmidi import RtIn
@@ -89,6 +90,11 @@ def list_ports() -> list[PortInfo]:
     found = [PortInfo(name, "out", *_usable(name)) for name in system.outputs()]
     found += [PortInfo(name, "in", *_usable(name)) for name in system.inputs()]
     return found
+
+
+def _say(text: str) -> None:
+    if said is not None:
+        said(text)
 
 
 def _usable(name: str) -> tuple[bool, str]:

@@ -16,14 +16,13 @@ import ctypes
 import glob
 import os
 import time
-from pathlib import Path
 from typing import Any, Literal
 
 State = Literal["alive", "stalled", "gone"]
 Way = Literal["out", "in"]
 
 LIBRARIES = ("libjack.so.0", "libjack.0.dylib")
-SHARED = Path("/dev/shm")
+SHARED = "/dev/shm"
 NO_START_SERVER = 0x01
 MIDI = b"8 bit raw midi"
 FLAGS = {"out": 0x1, "in": 0x2}
@@ -87,7 +86,7 @@ _TEXT = ctypes.c_char_p
 _SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
 
 
-def clients_left(start: str, shared: Path = SHARED) -> bool:
+def clients_left(start: str, shared: str | os.PathLike[str] = SHARED) -> bool:
     """
     Whether a JACK server still holds clients whose names begin so: a process that died had them.
 
@@ -102,7 +101,7 @@ def clients_left(start: str, shared: Path = SHARED) -> bool:
     """
     server = os.environ.get("JACK_DEFAULT_SERVER", "default")
     name = glob.escape(f"jack_sem.{os.getuid()}_{server}_{start}")
-    return any(shared.glob(f"*{name}*"))
+    return any(glob.iglob(f"*{name}*", root_dir=shared))
 
 
 def _library() -> Any:

@@ -25,7 +25,6 @@ import os
 import sys
 import time
 from collections.abc import Collection, Iterator
-from pathlib import Path
 from typing import Any
 
 from bridge.errors import PortError
@@ -33,7 +32,7 @@ from bridge.ports.jack_watch import JackWatch
 from bridge.ports.port import CLIENT, Receive, bare, find, plain
 from bridge.ports.usb import named, split
 
-ALSA_SEQUENCER = Path("/dev/snd/seq")
+ALSA_SEQUENCER = "/dev/snd/seq"
 RETRY_S = 2.0
 """A system that is away is looked for this often: it takes some milliseconds each time."""
 
@@ -162,7 +161,7 @@ class System:
         compiled = list(rtmidi.get_compiled_api())
         if sys.platform.startswith("linux"):
             wanted = [rtmidi.API_UNIX_JACK]
-            if ALSA_SEQUENCER.exists():
+            if os.path.exists(ALSA_SEQUENCER):
                 wanted.insert(0, rtmidi.API_LINUX_ALSA)
             return [api for api in wanted if api in compiled]
         return [api for api in compiled if api != rtmidi.API_RTMIDI_DUMMY]

@@ -12,9 +12,8 @@ from __future__ import annotations
 
 import os
 import re
-from pathlib import Path
 
-CARDS = Path("/sys/class/sound")
+CARDS = "/sys/class/sound"
 FIRST_CLIENT, CLIENTS_PER_CARD, FIRST_PROGRAM = 16, 4, 128
 _NUMBERS = re.compile(r" (\d+):\d+$")
 _DEVICE = re.compile(r"\d+-\d+(?:\.\d+)*")
@@ -27,7 +26,7 @@ def split(name: str) -> tuple[str, str]:
     return (name, "") if found is None else (name[: found.start()], found[1])
 
 
-def named(name: str, cards: Path | None = None) -> str:
+def named(name: str, cards: str | os.PathLike[str] | None = None) -> str:
     """The name with its socket behind it, as ``Quay Box MIDI 1 20:0, usb 1-1.2``; the same name
     where the system does not say."""
     numbers = _NUMBERS.search(name)
@@ -40,10 +39,10 @@ def named(name: str, cards: Path | None = None) -> str:
     return f"{name}, usb {socket}" if socket else name
 
 
-def socket_of(card: int, cards: Path | None = None) -> str:
+def socket_of(card: int, cards: str | os.PathLike[str] | None = None) -> str:
     """The USB socket of a sound card, "" when it is none on USB or the system does not say."""
     try:
-        place = os.readlink((cards or CARDS) / f"card{card}")
+        place = os.readlink(os.path.join(cards or CARDS, f"card{card}"))
     except OSError:
         return ""
     sockets = [part for part in place.split("/") if _DEVICE.fullmatch(part)]

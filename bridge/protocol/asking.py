@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from annotated_types import Ge, Le
-
+from bridge.protocol.bounds import Ge, Le
 from bridge.protocol.command import Command, Http, row
-from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name, Unit
-from bridge.protocol.state import Coding, Target
+from bridge.protocol.limits import USUAL_STEPS, Coding, EncoderSteps, Name, Target, Unit
 
 
 @row("chart", by="connection", role="watch")

@@ -17,13 +17,14 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, TypeVar, cast, dataclass_transform
-
-from annotated_types import Ge, Le, MaxLen, MinLen
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, TypeVar, dataclass_transform
 
 from bridge.errors import CommandError, did_you_mean
+from bridge.protocol.bounds import Ge, Le, MaxLen, MinLen
 from bridge.protocol.roles import Role
-from bridge.protocol.state import FieldLimits, PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import FieldLimits, PlayerReport
 
 Alternative = tuple[object, tuple[object, ...]]
 """One type that a value may have, and its bounds: ``float | None`` has two."""
@@ -209,8 +210,8 @@ def limits_of(field: Field) -> tuple[float, float] | None:
     """The lowest and highest number of a field, or None where it has no limits."""
     for part, bounds in field.alternatives:
         if part in (int, float):
-            low = [cast(float, bound.ge) for bound in bounds if isinstance(bound, Ge)]
-            high = [cast(float, bound.le) for bound in bounds if isinstance(bound, Le)]
+            low = [bound.ge for bound in bounds if isinstance(bound, Ge)]
+            high = [bound.le for bound in bounds if isinstance(bound, Le)]
             return (low[0], high[0]) if low and high else None
     return None
 
@@ -252,8 +253,8 @@ def _fits_number(value: object, part: object, bounds: tuple[object, ...]) -> boo
     if not math.isfinite(value) or (part is int and value != int(value)):
         return False
     return all(
-        (not isinstance(bound, Ge) or value >= cast(float, bound.ge))
-        and (not isinstance(bound, Le) or value <= cast(float, bound.le))
+        (not isinstance(bound, Ge) or value >= bound.ge)
+        and (not isinstance(bound, Le) or value <= bound.le)
         for bound in bounds
     )
 

@@ -7,13 +7,16 @@ section or until it is given back.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from bridge.errors import CommandError
 from bridge.protocol.command import Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Bars, Name, Pace
 from bridge.protocol.performing import Hold, lane_parts
-from bridge.protocol.state import PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PlayerReport
 
 
 @row(

@@ -6,9 +6,8 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Any
 
-from annotated_types import MaxLen
-
 from bridge.errors import CommandError
+from bridge.protocol.bounds import MaxLen
 from bridge.protocol.command import Alternative, Command, fits, row
 from bridge.protocol.limits import OutputName, PortName
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from annotated_types import Ge, Le, MaxLen, MinLen
+from bridge.protocol.bounds import Ge, Le, MaxLen, MinLen
 
 TICKS_PER_QUARTER = 960
 
@@ -71,6 +71,10 @@ TryValue = Annotated[
     float, Ge(-20), Le(127), Unit("level 0..1 of a gate, note number of a pitch, volts of a level")
 ]
 TryMs = Annotated[float, Ge(1), Le(LONGEST_TRY_MS), Unit("ms that a gate stays open")]
+Target = Literal["macro", "mute", "section", "transport"]
+"""What a control of a MIDI controller acts on."""
+Coding = Literal["twos-complement", "offset", "sign-bit"]
+"""How an encoder says which way it was turned, and how far."""
 EncoderSteps = Annotated[
     int, Ge(FEWEST_STEPS), Le(MOST_STEPS), Unit("steps from one end of the macro to the other")
 ]

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from bridge.errors import CommandError
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import BarLine, Bars, GlideBars, Name, OrderEntry, Share, When
-from bridge.protocol.state import LaneState, MacroState, PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import LaneState, MacroState, PlayerReport
 
 _SECTION_PARTS = ("section", "form", "section_pending", "order", "morph", "tempo", "tempo_glide")
 _FREEZES = "Freezes the drift of a pattern, or lets it drift."

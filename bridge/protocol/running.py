@@ -7,12 +7,14 @@ no inverse and make no step in the history.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from bridge.protocol.command import Address, Command, Http, Osc, Unconfirmed, row
 from bridge.protocol.internal import PutBack
 from bridge.protocol.limits import Milliseconds, OutputName, PortName, Tempo, Tick, TryMs, TryValue
-from bridge.protocol.state import PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PlayerReport
 
 _INTERNAL = "Goes over to the internal clock, without a jump."
 

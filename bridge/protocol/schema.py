@@ -6,8 +6,7 @@ import typing
 from collections.abc import Collection, Mapping
 from typing import Any, Literal, NotRequired, cast
 
-from annotated_types import Ge, Le, MaxLen, MinLen
-
+from bridge.protocol.bounds import Ge, Le, MaxLen, MinLen
 from bridge.protocol.command import Alternative, Command, Field, alternatives_of, fields_of
 from bridge.protocol.limits import Unit
 

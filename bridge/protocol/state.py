@@ -9,11 +9,9 @@ from __future__ import annotations
 
 from typing import Literal, NotRequired, TypedDict, cast
 
+from bridge.protocol.limits import Coding, Target
+
 TransportWord = Literal["stopped", "armed", "running", "lost"]
-Target = Literal["macro", "mute", "section", "transport"]
-Coding = Literal["twos-complement", "offset", "sign-bit"]
-"""How an encoder says which way it was turned, and how far."""
-"""What a control of a MIDI controller acts on."""
 Said = Literal["yes", "no", "skip"]
 """What a person answers about an output in the soundcheck."""
 ClockWord = Literal["internal", "waiting", "locked", "alone", "lost"]

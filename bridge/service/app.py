@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import logging
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
@@ -197,10 +198,11 @@ class Service:
         app.on_response_prepare.append(add_headers)
         routes = self.routes()
         add_routes(app, routes)
-        description = describe(routes)
+        # Large, and made only when somebody reads it (measured: 2 MB).
+        description = functools.cache(lambda: describe(routes))
 
         async def openapi(request: web.Request) -> web.Response:
-            return web.json_response(description)
+            return web.json_response(description())
 
         app.router.add_get("/openapi.json", openapi)
         app.router.add_get("/api/live", self.live.handle, allow_head=False)

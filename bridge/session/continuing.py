@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.control.door import Control
 from bridge.control.threads import in_thread
@@ -12,11 +12,13 @@ from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import TakeError, read
 from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, refuse_recording
-from bridge.paper.take_again import Standing, standing_at
 from bridge.protocol.command import Command
 from bridge.protocol.editing import ContinueTake
 from bridge.protocol.running import Continue, Stop
 from bridge.session.setbook import SetBook
+
+if TYPE_CHECKING:
+    from bridge.paper.take_again import Standing
 
 
 class Continuing:
@@ -80,6 +82,8 @@ class Continuing:
             return self._control.session.loaded()[1].path
 
     def _standing(self, take: str, bar: int) -> tuple[str, str, Standing]:
+        from bridge.paper.take_again import standing_at  # with it comes the whole player
+
         if self._state is None:
             raise CommandError("no takes are recorded here", "state")
         path = TakeFolder(self._state).find(take)

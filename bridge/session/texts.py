@@ -17,7 +17,6 @@ from bridge.files import store, working
 from bridge.files.document import read_text
 from bridge.files.rig import Rig, load_rig
 from bridge.files.set import load_set, parse_set
-from bridge.player import work
 from bridge.session.keeping import Keeping
 from bridge.session.set_folder import SetFolder
 
@@ -35,6 +34,8 @@ def compiled(rig: Rig, text: str, path: Path, revision: int) -> Playing:
 def weighed(rig: Rig, text: str, path: Path, revision: int) -> Playing:
     """The same, for what is to be played anew; InputError as well when that is too much work for
     this computer."""
+    from bridge.player import work  # with it comes the whole player: for who edits or opens a set
+
     playing = compiled(rig, text, path, revision)
     work.check(playing.score, rig.wired, path.name)
     return playing

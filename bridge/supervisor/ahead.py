@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
+from bridge.supervisor.unneeded import leave_out_openssl_digests
 from bridge.supervisor.voice import hold_standard_handles
 
 Child = subprocess.Popen[bytes]
@@ -52,6 +53,7 @@ def begun_ahead() -> Iterator[Ahead]:
     it."""
     hold_standard_handles()  # or its pipes would take their places
     ahead = Ahead(start_player(), start_reader())
+    leave_out_openssl_digests()  # of this process: the supervisor is loaded next
     try:
         yield ahead
     finally:

@@ -16,11 +16,14 @@ import hashlib
 import json
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bridge.files import store
 from bridge.music.essential import essential
-from bridge.protocol.state import PlayerReport
 from bridge.supervisor.spending import MOMENT_BYTES_PER_HOUR, Spending, cost_of, pause_s
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PlayerReport
 
 FILE = "moment"
 LOOK_S, GATHER_S = 0.25, 1.0

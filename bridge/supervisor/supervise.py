@@ -27,8 +27,7 @@ from bridge.files import store
 from bridge.files.token import kept_token
 from bridge.player.closing import OFTEN_NS
 from bridge.player.wake import Wake
-from bridge.protocol.state import NOT_YET
-from bridge.supervisor import failsafe, loading, lock, voice
+from bridge.supervisor import failsafe, heap, loading, lock, voice
 from bridge.supervisor.ahead import Ahead, begun_ahead
 from bridge.supervisor.crashes import Care, Crashes, cause
 from bridge.supervisor.failsafe import Failsafe
@@ -369,7 +368,7 @@ class Supervisor:
         said = FELL_BACK if fell_back else care.says
         warnings = (said,) if said else ()
         if care.fresh:
-            watch.state = NOT_YET
+            watch.forget_state()
         start = self._start
         self._start = replace(
             start,
@@ -453,6 +452,7 @@ def run(options: Options, ahead: Ahead | None = None) -> int:
         The exit code: 0, or that of the error, which is said on standard error.
     """
     voice.hold_standard_handles()
+    heap.keep_small()
     # Private to this user (0700), and gone afterwards.
     with tempfile.TemporaryDirectory(prefix="lanebridge-", dir=run_folder()) as folder:
         handle = None

@@ -6,10 +6,12 @@ import contextlib
 import json
 import pickle
 import socket
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
-from bridge.protocol.state import NOT_YET, PlayerReport
+
+if TYPE_CHECKING:
+    from bridge.protocol.state import PlayerReport
 
 PACE_MS = 100
 """How often the player tells what it has played. What is known of open gates may be so old when it
@@ -27,7 +29,7 @@ class Watch:
     """
 
     def __init__(self) -> None:
-        self.state: PlayerReport = NOT_YET
+        self.forget_state()
         self.score: bytes | None = None
         self.revision: int | None = None
         self.text = self.file = ""
@@ -37,6 +39,10 @@ class Watch:
         self.heard_ns = 0
         self._sock: socket.socket | None = None
         self._unpacker = Unpacker()
+
+    def forget_state(self) -> None:
+        """As if nothing had been heard of the player yet."""
+        self.state = cast("PlayerReport", {})
 
     @property
     def sock(self) -> socket.socket | None:
@@ -97,8 +103,8 @@ class Watch:
             self.sent += frame.get("sent", [])
         elif what == "hello":
             frame.pop("origin", None)
-            self.state = cast(PlayerReport, frame)
+            self.state = cast("PlayerReport", frame)
         elif what == "state":
             for key in ("acks", "refused"):
                 frame.pop(key, None)
-            self.state = cast(PlayerReport, {**self.state, **frame})
+            self.state = cast("PlayerReport", {**self.state, **frame})

@@ -305,19 +305,19 @@ def _socket() -> Iterator[Block]:
 
 
 def add_api_page(
-    app: web.Application, document: Schema, names: Callable[[], Mapping[str, str]]
+    app: web.Application, document: Callable[[], Schema], names: Callable[[], Mapping[str, str]]
 ) -> None:
     """Adds ``/api``, which is made anew for each reader.
 
     Args:
         app: before it starts.
-        document: the OpenAPI description.
+        document: gives the OpenAPI description.
         names: gives those for the examples as they are now, as `names_in` does.
     """
 
     async def serve(request: web.Request) -> web.Response:
         return web.Response(
-            text=page(document, names(), f"{request.scheme}://{request.host}"),
+            text=page(document(), names(), f"{request.scheme}://{request.host}"),
             content_type="text/html",
             charset="utf-8",
             headers={"Cache-Control": "no-store", "Content-Security-Policy": policy()},

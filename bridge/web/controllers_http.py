@@ -11,8 +11,8 @@ from bridge.desk.controllers import Controllers
 from bridge.desk.learning import binding_of
 from bridge.errors import CommandError
 from bridge.protocol.asking import Learn
-from bridge.protocol.limits import USUAL_STEPS, EncoderSteps, Name
-from bridge.protocol.state import Coding, ControlRow, LearningState, Target
+from bridge.protocol.limits import USUAL_STEPS, Coding, EncoderSteps, Name, Target
+from bridge.protocol.state import ControlRow, LearningState
 from bridge.web import bodies as b
 from bridge.web.bodies import Strict
 from bridge.web.command_body import CommandBody

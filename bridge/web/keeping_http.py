@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 from typing import Annotated, Literal
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from bridge.control.door import Control
 from bridge.control.session import Playing
@@ -23,7 +23,6 @@ from bridge.files.set import parse_set
 from bridge.files.sounds import sounds_path
 from bridge.files.tuning import tuning_path
 from bridge.paper import moments, tuned
-from bridge.paper.sheet import sheet_html
 from bridge.protocol.limits import SwapMoment
 from bridge.session.setbook import SetBook
 from bridge.web import bodies as b
@@ -60,10 +59,9 @@ class BringBackBody(b.Strict):
 Beside = Literal["rig", "tuning", "sounds"]
 
 
-class BesideQuery(BaseModel):
+class BesideQuery(b.Query):
     """`of`: the rig's own file, its tunings, or what the last good soundcheck has heard."""
 
-    model_config = ConfigDict(extra="forbid")
     of: Beside = "rig"
 
 
@@ -72,17 +70,15 @@ class RigBackBody(b.Strict):
     of: Beside = "rig"
 
 
-class PackQuery(BaseModel):
+class PackQuery(b.Query):
     """`tuning`: whether the tunings go along; they fit the very modules that were measured."""
 
-    model_config = ConfigDict(extra="forbid")
     tuning: Literal["yes", "no"] = "no"
 
 
-class OpenQuery(BaseModel):
+class OpenQuery(b.Query):
     """`accept`: ``yes`` takes the outputs that are suggested, and keeps them beside the rig."""
 
-    model_config = ConfigDict(extra="forbid")
     accept: Literal["yes", "no"] = "no"
 
 
@@ -267,6 +263,8 @@ def _version(path: Path, stamp: str) -> tuple[store.Moment, str]:
 
 
 def _packed(rig: Rig, playing: Playing, tuning: bool) -> bytes:
+    from bridge.paper.sheet import sheet_html
+
     said = tuned.words(rig) if tuning else {}
     sheet = sheet_html(rig, playing.document, date.today(), said)
     return pack.pack_bytes(pack.gather(rig, playing.document, sheet, tuning=tuning))

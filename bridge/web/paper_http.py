@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import Annotated
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from bridge.control.session import Playing, Session
 from bridge.control.threads import in_thread
@@ -19,7 +19,6 @@ from bridge.errors import CommandError
 from bridge.files.rig import Rig
 from bridge.files.tuning import tuning_path
 from bridge.paper import free_outputs, output_table, tuned
-from bridge.paper.sheet import sheet_html
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy, digest
 from bridge.web.http import SVG, Routes
@@ -32,10 +31,9 @@ SHEET_POLICY = (
 )
 
 
-class SheetQuery(BaseModel):
+class SheetQuery(b.Query):
     """How much of each lane is drawn."""
 
-    model_config = ConfigDict(extra="forbid")
     bars: Annotated[int, Field(ge=1, le=16)] = 2
 
 
@@ -146,6 +144,8 @@ def paper_routes(session: Session) -> Routes:
         today = date.today()
 
         def make() -> str:
+            from bridge.paper.sheet import sheet_html  # large: only when somebody prints
+
             return sheet_html(rig, playing.document, today, tuned.words(rig), query.bars)
 
         key = ("sheet", id(rig), _tuned_at(rig), playing.text, today, query.bars)

@@ -8,15 +8,12 @@ from pathlib import Path
 from typing import Literal
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict
 
 from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files.read import reason
 from bridge.files.take import Take, TakeError, read
 from bridge.files.take_folder import SERVICE_BYTES, TakeFolder, TakeRow
-from bridge.paper import chart_pages
-from bridge.paper.take_chart import chart_of
 from bridge.protocol.limits import TakeName
 from bridge.web import bodies as b
 from bridge.web.heavy import Heavy
@@ -45,17 +42,15 @@ class NameBody(b.Strict):
     name: TakeName
 
 
-class RemoveQuery(BaseModel):
+class RemoveQuery(b.Query):
     """`starred`: ``yes`` removes a take even though it is starred."""
 
-    model_config = ConfigDict(extra="forbid")
     starred: Literal["yes", "no"] = "no"
 
 
-class TableQuery(BaseModel):
+class TableQuery(b.Query):
     """`of`: hits and values, or what hands did."""
 
-    model_config = ConfigDict(extra="forbid")
     of: Literal["hits", "moves"] = "hits"
 
 
@@ -196,7 +191,7 @@ def _export_routes(folder_of_takes: Callable[[], TakeFolder]) -> Routes:
     return routes
 
 
-# What makes these files loads a MIDI library, which nothing else of the service needs.
+# What makes these files loads what nothing else of the service needs: a MIDI library, the player.
 
 
 def _midi(take: Take) -> bytes:
@@ -218,6 +213,9 @@ def _moves(take: Take) -> bytes:
 
 
 def _drawn(take: Take) -> bytes:
+    from bridge.paper import chart_pages
+    from bridge.paper.take_chart import chart_of
+
     return chart_pages.draw(chart_of(take)).encode()
 
 

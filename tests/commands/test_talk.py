@@ -76,6 +76,13 @@ def test_verbose_names_what_is_read_and_where_an_error_comes_from(
     assert "Traceback" not in run("check", str(tmp_path / "none.yaml")).stderr  # and it ends there
 
 
+def test_verbose_names_the_ports_that_are_opened() -> None:
+    words = ("soundcheck", RIG, "--only", "main.gate-1")
+    said = run(*words, "-v", typed="y\n")
+    assert "opening the MIDI output simulated\n" in said.stderr
+    assert "opening the MIDI" not in run(*words, typed="y\n").output  # and it ends there
+
+
 # --- exit codes --------------------------------------------------------------------------------
 
 

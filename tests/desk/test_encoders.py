@@ -12,7 +12,7 @@ from bridge.desk.knobs import Heading, steps_of
 from bridge.desk.lamps import shown
 from bridge.files.rig import Binding, Controller, load_rig
 from bridge.paper.drawings import control_words, habit_words
-from bridge.protocol.state import Coding
+from bridge.protocol.limits import Coding
 
 # Steps by coding, as value: steps. Common practice, no single standard: MIDI 1.0 only knows data
 # increment and decrement (controllers 96 and 97, a step each), and makers code the steps of other

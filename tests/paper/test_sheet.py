@@ -11,7 +11,8 @@ import pytest
 
 from bridge.files.rig import load_rig, parse_rig
 from bridge.files.set import load_set, parse_set
-from bridge.paper.sheet import CAUTIONS, sheet_html
+from bridge.paper.sheet import sheet_html
+from bridge.paper.words import CAUTIONS
 
 DEMO = Path(__file__).parent.parent.parent / "bridge/demo"
 DAY = date(2026, 3, 1)

@@ -7,6 +7,7 @@ import os
 import re
 import signal
 import socket
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -92,3 +93,27 @@ async def test_wrong_files_are_said_with_code_1(player: Any, folder: Path) -> No
     assert process.returncode == 1
     assert b"stepps" in err
     assert b"Traceback" not in err
+
+
+def test_it_loads_what_is_rarely_asked_for_when_it_is() -> None:
+    """What prints a sheet, goes on from a take or weighs another set is a twentieth of its memory:
+    a performance without that does without it."""
+    code = "import sys, bridge.service.__main__; print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    late = {
+        "bridge.paper.chart_pages",
+        "bridge.paper.manual",
+        "bridge.paper.sheet",
+        "bridge.paper.take_again",
+        "bridge.paper.take_chart",
+        "bridge.paper.take_midi",
+        "bridge.player.core",
+        "bridge.player.dispatch",
+        "bridge.player.songclock",
+        "bridge.player.work",
+        "mido",
+        "numpy",
+        "segno",
+        "zeroconf",
+    }
+    assert late & set(run.stdout.split()) == set()

@@ -16,6 +16,8 @@ HEAVY = (
     "pydantic",
     "yaml",
     "aiohttp",
+    "annotated_types",
+    "typing_extensions",
     "bridge.files.document",
     "bridge.music",
     "bridge.music.model",
@@ -150,5 +152,9 @@ def test_what_must_be_quick_loads_nothing_heavy() -> None:
 def test_what_watches_all_night_loads_nothing_heavy() -> None:
     """Its memory is a fifth of all that the program takes."""
     names = "import sys, bridge.supervisor.supervise; print(*sys.modules)"
+    kinds = "'bridge.protocol.state' not in sys.modules or sys.exit('types of the state')"
+    subprocess.run(
+        [sys.executable, "-c", f"import sys, bridge.supervisor.supervise; {kinds}"], check=True
+    )
     light = {"bridge.music", "bridge.player"}  # rooms of which it needs a light module
     assert set(loaded_by("-c", names)) <= light

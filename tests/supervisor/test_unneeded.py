@@ -1,0 +1,68 @@
+"""What no process of ours loads, and that nothing is missing without it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+from support.patience import PATIENCE_S
+
+ROOT = Path(__file__).parents[2]
+ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+"""SHA-256 of "abc" (FIPS 180-4; NIST, "Examples with Intermediate Values", SHA-256)."""
+JEFE = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
+"""HMAC-SHA-256 of `QUESTION` by the key `Jefe` (RFC 4231, section 4.3)."""
+QUESTION = "what do ya want for nothing?"
+
+
+def said_by(folder: Path, code: str) -> list[str]:
+    """What a module of this code prints as a child of the supervisor."""
+    (folder / "probe.py").write_text(code)
+    words = [sys.executable, "-m", "bridge.supervisor.child", "probe"]
+    path = {"PYTHONPATH": f"{ROOT}:{folder}"}
+    run = subprocess.run(
+        words, capture_output=True, text=True, check=True, timeout=PATIENCE_S, env=path
+    )
+    assert run.stderr == ""
+    return run.stdout.split()
+
+
+def test_the_service_loads_neither_tls_nor_openssl(tmp_path: Path) -> None:
+    code = "import sys, bridge.service.__main__; print(*(n for n, m in sys.modules.items() if m))"
+    loaded = set(said_by(tmp_path, code))
+    assert "bridge.service.app" in loaded
+    assert loaded & {"ssl", "_ssl", "_hashlib"} == set()
+
+
+def test_nor_does_who_watches_over_it() -> None:
+    code = (
+        "import sys, bridge.cli\n"
+        "from bridge.supervisor.ahead import begun_ahead\n"
+        "with begun_ahead():\n"
+        "    import bridge.supervisor.supervise\n"
+        "print(*(n for n, m in sys.modules.items() if m))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert set(run.stdout.split()) & {"ssl", "_ssl", "_hashlib"} == set()
+
+
+def test_digests_are_the_same_without_openssl(tmp_path: Path) -> None:
+    code = (
+        "import hashlib, hmac\n"
+        "print(hashlib.sha256(b'abc').hexdigest())\n"
+        f"print(hmac.new(b'Jefe', b'{QUESTION}', 'sha256').hexdigest())\n"
+    )
+    assert said_by(tmp_path, code) == [ABC, JEFE]
+
+
+def test_where_python_has_no_digests_of_its_own_openssl_stays() -> None:
+    code = (
+        "import sys, bridge.supervisor.unneeded as u\n"
+        "u.OWN_DIGESTS = ('_md5', '_not_there')\n"
+        "u.leave_out_openssl_digests(); print('_hashlib' in sys.modules)\n"
+        "u.OWN_DIGESTS = ('_md5',)\n"
+        "u.leave_out_openssl_digests(); print('_hashlib' in sys.modules)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["False", "True"]
