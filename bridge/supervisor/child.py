@@ -12,12 +12,14 @@ import signal
 import sys
 
 from bridge.player.realtime import PARENT, die_with_parent
+from bridge.supervisor.heap import keep_small
 from bridge.supervisor.unneeded import leave_out_openssl_digests, leave_out_tls
 
 if __name__ == "__main__":
     parent = os.environ.pop(PARENT, "")
     if not die_with_parent(signal.SIGKILL, int(parent) if parent.isdecimal() else 0):
         sys.exit(1)
+    keep_small()
     leave_out_tls()
     leave_out_openssl_digests()
     del sys.argv[0]

@@ -2,8 +2,8 @@
 
 It gives each thread a heap of its own, and what one has freed no other gets; and the more large
 blocks are freed, the larger are those that it puts among the small ones, where they leave gaps. The
-supervisor gets scores and remembered places again and again, and its threads write what it keeps
-(measured: 0.9 MB less after 250 edits).
+supervisor gets scores and remembered places again and again, and its threads write what it keeps;
+the service makes them (measured: 0.9 MB less after 250 edits in the one, 0.4 in the other).
 """
 
 from __future__ import annotations
