@@ -22,7 +22,7 @@ from bridge.control.access import ADMIT_S, Access
 from bridge.control.remembered import FILE_NAME, Network, Remembered
 from bridge.control.tries import TRIES, TRY_S
 from bridge.osc import server as osc_module
-from bridge.paper.sheet import sheet_html
+from bridge.paper import sheet
 from bridge.service.app import Service
 from bridge.web import paper_http
 from bridge.web.gate import COOKIE
@@ -162,7 +162,7 @@ async def test_a_foreign_page_has_nothing_made(
     def never(*args: Any) -> Any:
         raise AssertionError("a foreign page has started work")
 
-    monkeypatch.setattr(paper_http, "sheet_html", never)
+    monkeypatch.setattr(sheet, "sheet_html", never)
     monkeypatch.setattr(paper_http, "draw_scope", never)
     monkeypatch.setattr(paper_http, "plan", never)
     port = stage.service.http_port
@@ -187,13 +187,13 @@ async def test_a_link_on_another_site_opens_the_page_all_the_same(stage: Any) ->
 
 
 async def test_one_sheet_is_made_for_many(stage: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    real, made = sheet_html, []
+    real, made = sheet.sheet_html, []
 
     def count(*args: Any) -> str:
         made.append(1)
         return real(*args)
 
-    monkeypatch.setattr(paper_http, "sheet_html", count)
+    monkeypatch.setattr(sheet, "sheet_html", count)
     port = stage.service.http_port
     answers = await asyncio.gather(
         *(raw_http(port, get("/api/sheet?bars=1", port)) for _ in range(12))

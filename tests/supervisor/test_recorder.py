@@ -86,6 +86,8 @@ def test_the_head_has_what_is_played_and_no_paths(evening: Evening) -> None:
 
 def test_a_take_that_goes_on_is_readable_and_locked(evening: Evening) -> None:
     evening.do("start")
+    evening.run(100)
+    evening.written()  # its head: how long the next write waits goes by when that was done
     evening.run(7000)
     evening.written()
     (row,) = evening.takes.rows()
