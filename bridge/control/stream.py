@@ -45,7 +45,8 @@ class PresenceChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class Played(Event):
-    """The player has sent messages, or a controller has."""
+    """The player has sent messages, or a controller has. Who needs this at once looks
+    (`Session.look`)."""
 
     frame: PlayedFrame
 
