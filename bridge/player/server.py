@@ -21,6 +21,7 @@ from bridge.voltage.rig_parts import NS_PER_MS
 
 FRAME_NS = 33_000_000
 SLOWEST_NS = 1_000_000_000
+"""Between two frames, whatever a reader asks for: whoever watches must hear that we live."""
 SWAPS_MOST = 4
 TAKE_BYTES = 2 << 20
 """So much waits for a reader that does not read; what comes then is counted as lost."""
