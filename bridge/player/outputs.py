@@ -21,7 +21,8 @@ GRACE_NS = 5_000_000
 """A value that comes sooner after the last one than its output may move waits so much longer for
 one that is newer, before the player wakes for it alone."""
 GLIDE_GRACE_NS = 9_000_000
-"""The same for a step of a glide: the next one comes within 10 ms and something is sent with it."""
+"""The same for a step of a glide that has come too soon: the next one is near and takes its place.
+The last step of a glide waits so long at most."""
 
 
 class Outputs:

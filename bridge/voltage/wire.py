@@ -195,7 +195,7 @@ def gate_end(on_ns: int, length_ns: int, next_on_ns: int | None, gap_ns: int) ->
     return min(end, latest)
 
 
-def _none(output: str) -> int:
+def _no_grace(output: str) -> int:
     return 0
 
 
@@ -294,7 +294,7 @@ class Thinner:
         """Whether any value waits for its turn."""
         return bool(self._waiting)
 
-    def next_ns(self, grace_ns: Callable[[str], int] = _none) -> int | None:
+    def next_ns(self, grace_ns: Callable[[str], int] = _no_grace) -> int | None:
         """The time at which `due` has something at the latest; None when nothing waits. `grace_ns`
         says how much longer an output that has moved just now may wait: its next value comes soon
         and takes the place of this one."""
