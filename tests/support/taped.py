@@ -74,6 +74,8 @@ class Evening:
         self.recorder = Recorder(state, self._about, self.spending, lambda: WHEN)
         self.takes = TakeFolder(state)
         self.revision = 1
+        self.waits_for_the_disk = True
+        """Or what is in a file at some moment of this clock goes by how busy the machine is."""
 
     def _about(self) -> Mapping[str, Any]:
         return {
@@ -134,6 +136,8 @@ class Evening:
         while (batch := self.tape.batch(self.now, whole)) is not None:
             self.recorder.hear(batch, self.now / 1e9)
         self.recorder.look(self.now / 1e9)
+        if self.waits_for_the_disk:
+            self.written()
 
     def stop(self) -> None:
         self.do("stop")
