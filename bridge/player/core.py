@@ -38,16 +38,19 @@ from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns_of
+from bridge.voltage.wire import VALUE_PERIOD_NS
 
 SLACK_NS = 2_500_000
 """Rendering is done where the next deadline is at least this far away, or as far as it takes."""
 SWAP_SLACK_NS = 5_000_000
 """The same for the moment at which another score takes over."""
-AHEAD_NS = 8_000_000
-"""How much earlier than needed rendering is done, where the player is awake and there is slack."""
 GUARD_NS = 2_000_000
 """How much earlier than needed the player wakes to render, when nothing else has woken it."""
-CHUNK_NS = 10_000_000
+AHEAD_NS = GUARD_NS + VALUE_PERIOD_NS
+"""How much earlier than needed rendering is done, where the player is awake and there is slack:
+while levels glide, their steps wake it often enough."""
+CHUNK_NS = 6_000_000
+"""Rendering goes so much further than that. The two together are the longest that a hand waits."""
 BIND_MORE_NS = 25_000_000
 """So much further than needed deadlines are given: the next wake-up is one that sends."""
 STALE_NS = 300_000

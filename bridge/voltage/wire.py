@@ -36,6 +36,11 @@ BITS_PER_BYTE = 10
 USB_FRAME_NS = 1_000_000
 USB_MESSAGES_PER_FRAME = 16
 SECOND_NS = 1_000_000_000
+VALUE_PERIOD_NS = 10_000_000
+"""How often one output may get another value while it moves."""
+VALUE_EARLY_NS = VALUE_PERIOD_NS * 3 // 10
+VALUE_SHARE = 0.3
+"""How much of a link's time all values of a port may take."""
 
 Row = TypeVar("Row")
 
@@ -209,26 +214,18 @@ class Thinner:
     """Keeps moving voltages from crowding a link.
 
     `offer` remembers only the newest value of each output; `due` gives those that may go now: at
-    most `rate_hz` a second for one output, at most `share` of the link's time for all values of a
-    port, one at a time, and none that would still be on the wire when the next known hit is due. A
-    hit that was not known waits for one value at most; on USB, where a frame carries many messages
-    in the same time, for those of one frame. The caller encodes and sends what it gets.
+    most one in `VALUE_PERIOD_NS` for one output, at most `VALUE_SHARE` of the link's time for all
+    of a port, one at a time, and none that would still be on the wire when the next known hit is
+    due. A hit that was not known waits for one value at most; on USB, where a frame carries many
+    messages in the same time, for those of one frame. The caller encodes and sends what it gets.
 
     A value may come up to three tenths of its period too soon, on account of those after it: what
     is offered as often as it may go, now a little later and now a little sooner (a step of a glide
     leaves with what is sent next), is not made to wait each time.
     """
 
-    def __init__(
-        self,
-        outputs: Mapping[str, WiredOutput],
-        links: Mapping[str, Link],
-        rate_hz: float = 100.0,
-        share: float = 0.3,
-    ) -> None:
+    def __init__(self, outputs: Mapping[str, WiredOutput], links: Mapping[str, Link]) -> None:
         self._port = {name: wired.port for name, wired in outputs.items()}
-        self._period_ns = int(SECOND_NS / rate_hz)
-        self._early_ns = self._period_ns * 3 // 10
         self._burst_ns = {
             wired.port: USB_FRAME_NS if links[wired.port].kind == "usb" else 0
             for wired in outputs.values()
@@ -237,7 +234,6 @@ class Thinner:
             name: links[wired.port].cost_ns([b"\0\0\0"] * _messages(wired))
             for name, wired in outputs.items()
         }
-        self._share = share
         self._waiting: dict[str, _Waiting] = {}
         self._again_ns: dict[str, int] = {}  # when an output may move again
         self._free_ns: dict[str, int] = {}  # when a port may carry a value again
@@ -278,15 +274,15 @@ class Thinner:
             port, cost = self._port[name], self._cost_ns[name]
             again = self._again_ns.get(name, 0)
             free = self._free_ns.get(port, 0)
-            if again - self._early_ns > now_ns or free - self._burst_ns[port] > now_ns:
+            if again - VALUE_EARLY_NS > now_ns or free - self._burst_ns[port] > now_ns:
                 continue
             if hits is None:
                 hits = next_hits()
             if port in hits and now_ns < hits[port] < now_ns + cost:
                 continue
             found.append((name, self._waiting.pop(name).volts))
-            self._again_ns[name] = max(again, now_ns) + self._period_ns
-            self._free_ns[port] = max(free, now_ns) + int(cost / self._share)
+            self._again_ns[name] = max(again, now_ns) + VALUE_PERIOD_NS
+            self._free_ns[port] = max(free, now_ns) + int(cost / VALUE_SHARE)
         return found
 
     @property
