@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from bridge.errors import CommandError
 from bridge.music.model import TICKS_PER_QUARTER
@@ -54,25 +54,28 @@ class Anchor:
     tick: int | float
     ns: int
     bpm: float
+    _tick_ns: tuple[int, int] = field(init=False, repr=False, compare=False)
+    """How long a tick is, as a fraction: it is asked for a thousand times a second."""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.bpm) and self.bpm > 0 and math.isfinite(self.tick)):
             raise ValueError(f"no anchor at tick {self.tick} with {self.bpm} bpm")
+        over, under = self.bpm.as_integer_ratio()
+        object.__setattr__(self, "_tick_ns", (_MINUTE_NS * under, over * TICKS_PER_QUARTER))
 
     def time_of(self, tick: int | float) -> int:
         """Nanoseconds at which `tick` falls, rounded to the nearest. Exact for whole ticks."""
         away = tick - self.tick
-        over, under = self.bpm.as_integer_ratio()
+        ns, ticks = self._tick_ns
         if isinstance(away, float):
-            return self.ns + round(away * (_MINUTE_NS * under / (over * TICKS_PER_QUARTER)))
-        below = over * TICKS_PER_QUARTER
-        return self.ns + (2 * away * _MINUTE_NS * under + below) // (2 * below)
+            return self.ns + round(away * (ns / ticks))
+        return self.ns + (2 * away * ns + ticks) // (2 * ticks)
 
     def tick_at(self, ns: int) -> float:
         """The tick at `ns`, with its fraction (good to a billionth of a tick over a day)."""
-        over, under = self.bpm.as_integer_ratio()
-        whole, rest = divmod((ns - self.ns) * over * TICKS_PER_QUARTER, _MINUTE_NS * under)
-        return self.tick + whole + rest / (_MINUTE_NS * under)
+        each, ticks = self._tick_ns
+        whole, rest = divmod((ns - self.ns) * ticks, each)
+        return self.tick + whole + rest / each
 
     def moved(self, ns: int) -> Anchor:
         """The same piece `ns` later (below 0: earlier)."""

@@ -82,6 +82,8 @@ class Ensemble:
         self._hand: dict[int, int] = {}
         self._start = 0
         self._version = -1
+        self._asked = -1
+        """The version with which those that read other lanes were asked last."""
         self._ticks_per_ms = 0.0
 
     # --- what windows ask ---
@@ -159,11 +161,18 @@ class Ensemble:
         ordered = self._ordered
         if passing.idle:
             ordered = [node for node in ordered if node.lane not in passing.idle]
+        asks = self._asked != self._version or passing is not NOTHING
+        self._asked = self._version
+        hits, changes = window.hits, window.changes
+        does: set[int] = set()  # the lanes that do something in this window
         for node in ordered:
-            if node.due < end:
+            if node.due < end or (node.reads and (asks or not does.isdisjoint(node.reads))):
                 node.run(window)
-                if self._memories and node.lane in self._memories:
-                    self._remember(window, node.lane)
+                lane = node.lane
+                if hits.get(lane) or changes.get(lane):
+                    does.add(lane)
+                if self._memories and lane in self._memories:
+                    self._remember(window, lane)
         return window
 
     def _remember(self, window: Window, lane: int) -> None:
@@ -228,6 +237,7 @@ class Ensemble:
     def reset(self, lane: int, tick: int) -> None:
         """Note a reset by hand."""
         self._hand[lane] = tick
+        self._asked = -1
 
     def rewind(self) -> None:
         self._as_kept(None)

@@ -15,8 +15,8 @@ from typing import NamedTuple
 
 from bridge.music.model import KINDS, SETTINGS, Lane, Macro, Section, SetSpec
 from bridge.music.order import place_after, section_of
+from bridge.music.ticks import NEVER
 
-NEVER = 1 << 62
 Key = tuple[int, str]  # lane position, name of a setting
 
 

@@ -34,7 +34,7 @@ from bridge.music.model import Logic, SetSpec
 from bridge.music.node import BOTH, ON_GRID, SOUNDING, WRITTEN, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
 from bridge.music.tally import TruthTable, is_pointwise
-from bridge.music.ticks import Swing, first_step_from, step_tick
+from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
 
 HITS = 1 << 6
 """Set in the mask of a lane that hits at a tick; a state may be true without."""
@@ -117,6 +117,7 @@ class LogicNode(HitNode):
         self.resting = UNKNOWN  # what it is as long as nothing happens, before any setting
         self.hand = -1
         self.version = -1
+        self.due = -1
 
     def carry(self) -> LogicState:
         return LogicState(
@@ -247,6 +248,17 @@ class LogicNode(HitNode):
             return False
         return window.reset_by_hand(self.lane) <= self.hand
 
+    def _next_look(self, window: Window) -> int:
+        """The tick before which nothing comes of it, unless a lane that it reads does something."""
+        waits = self.expression.restless or self.state_slots or self.memory is not None
+        if waits or window.reset_by_hand(self.lane) > self.hand:
+            return -1
+        timers = self.expression.timers
+        due = timers[0] if timers else NEVER
+        if self.own:
+            due = min(due, step_tick(self.index, self.step))
+        return min(due, self.next_reset) if self.reset_ticks else due
+
     def read_all(self, window: Window) -> None:
         super().read_all(window)
         self.own = (
@@ -259,6 +271,7 @@ class LogicNode(HitNode):
             self.read_all(window)
         self.passing = self.lane in window.passing.counted
         if self.passing and self._count(window):
+            self.due = -1
             return
         state = self.expression.restless
         if state:
@@ -268,6 +281,7 @@ class LogicNode(HitNode):
             self.looks = []
             self.ground = [(window.start - 1, self.resting)]
         if self._quiet(window):
+            self.due = self._next_look(window)
             return
         out: list[Hit] = []
         window.hits[self.lane] = out
@@ -309,6 +323,7 @@ class LogicNode(HitNode):
                 self.resting = self._at_rest(window, tick + 1)
                 self.ground.append((tick, self.resting))
         self.finish(window, out)
+        self.due = self._next_look(window)
 
     def _rest_of(self, window: Window, slot: int, tick: int) -> int:
         """A state that this lane reads, where nothing in it happens."""

@@ -21,11 +21,11 @@ from typing import NamedTuple
 
 from bridge.music.event import Event
 from bridge.music.line import CONTROL_GRID
-from bridge.music.live_state import NEVER
 from bridge.music.names import SAME, after
 from bridge.music.node import SOUNDING, Window
 from bridge.music.output import Feed, LineState, Mix, OutputLine
 from bridge.music.performance import Performance, ScoreLike, Settings
+from bridge.music.ticks import NEVER
 from bridge.music.value_node import note_like
 
 _Due = tuple[int, int, float, int]

@@ -202,11 +202,15 @@ class Runs(Protocol):
     """What plays one lane, window by window. `lane` is its position in the score.
 
     `due` is a promise: a window that ends at or before this tick needs no run, for nothing would
-    come of it (below 0 when the node cannot say).
+    come of it (below 0 when the node cannot say), unless one of the lanes that it `reads` does
+    something in it, or the version is new.
     """
 
     @property
     def lane(self) -> int: ...
+
+    @property
+    def reads(self) -> tuple[int, ...]: ...
 
     @property
     def due(self) -> int: ...

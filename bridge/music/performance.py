@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from bridge.errors import CommandError
 from bridge.music import handlers, snapshot
-from bridge.music.live_state import NEVER, Glide, LiveState, SetIndex
+from bridge.music.live_state import Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec, curved
+from bridge.music.ticks import NEVER
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.performing import MoveMacro, NextOfOrder, RunOrder

@@ -14,6 +14,8 @@ from typing import NamedTuple
 from bridge.music.model import TICKS_PER_QUARTER, SetSpec
 
 TICKS_PER_WHOLE = 4 * TICKS_PER_QUARTER
+NEVER = 1 << 62
+"""Later than any tick."""
 SHORTEST_STEP = Fraction(TICKS_PER_WHOLE, 256)
 LONGEST_STEP = Fraction(TICKS_PER_WHOLE * 64)
 

@@ -25,7 +25,7 @@ from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
-from bridge.music.ticks import Swing, first_step_from, step_tick
+from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
 from bridge.music.value_states import StepsState, ValueState
 
 
@@ -290,7 +290,7 @@ class SteppedNode(ValueNode):
         self.origin = self.index = self.next = 0
         self.next_reset = self.reset_ticks
         self.hand = -1
-        self.due = -1 if self.reads else 0
+        self.due = 0 if self.mover is None else NEVER
         self.passing = False  # only the last move of this window matters
         self.coming: tuple[int, float] | None = None  # that move, as far as it is known
 
@@ -328,6 +328,8 @@ class SteppedNode(ValueNode):
 
     def run(self, window: Window) -> None:
         if (self.mover is not None or self._stands(window.end)) and self.idle(window):
+            if self.mover is None:
+                self._due_at(self.next)
             return
         out = self.begin(window)
         self.passing = self.lane in window.passing.lasts
@@ -391,7 +393,7 @@ class SteppedNode(ValueNode):
     def _due_at(self, tick: int) -> None:
         """Note when the next run is needed."""
         reset = self.next_reset if self.reset_ticks else tick
-        self.due = -1 if self.reads else min(tick, reset, self.pacing.line)
+        self.due = min(tick, reset, self.pacing.line)
 
     def _run_moved(
         self, window: Window, out: list[Change], resets: list[int], hand: int, mover: int
@@ -434,7 +436,7 @@ class SteppedNode(ValueNode):
         self.origin = self.index = self.next = 0
         self.next_reset = self.reset_ticks
         self.hand = -1
-        self.due = -1 if self.reads else 0
+        self.due = 0 if self.mover is None else NEVER
 
     def carry(self) -> ValueState:
         state = super().carry()

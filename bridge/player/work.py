@@ -80,6 +80,10 @@ class _Timed:
     def lane(self) -> int:
         return self._node.lane
 
+    @property
+    def reads(self) -> tuple[int, ...]:
+        return self._node.reads
+
     def run(self, window: Window) -> None:
         begun = self._clock()
         self._node.run(window)

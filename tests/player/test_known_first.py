@@ -11,13 +11,17 @@ from bridge.player.core import PlayerCore
 
 
 def played(seed: int) -> list[tuple[float, bytes]]:
-    """What a player sends that is moved in time by hand, called at odd moments too."""
+    """What a player sends that is moved in time by hand, called at odd moments too.
+
+    Nothing is shifted by milliseconds: how many ticks those are is settled where the player
+    renders, and how far it has rendered when another tempo comes is its own affair.
+    """
     draws = random.Random(seed)
     desk = Desk(
         score_of(
             gate_lane("kick", "x... x..x x.x. xx..", 1),
             gate_lane("hat", "xxxx", 2, rate="1/32"),
-            gate_lane("bell", "x.x", 3, rate="1/8T", settings={"shift_ms": -7.0}),
+            gate_lane("bell", "x.x", 3, rate="1/8T", settings={"shift": -0.07}),
         )
     )
     desk.start()
