@@ -74,7 +74,7 @@ class Sender:
     def stage(self, now: int, bpm: float) -> int | None:
         """Encodes what falls together next, if that is near; returns its deadline."""
         due = self.next_due()
-        if due is None or not self.near(now):
+        if due is None or due > now + STAGE_NS:
             return None
         if self.pacing is not None and not self.pacing.may_stage(due):
             return None
@@ -108,20 +108,22 @@ class Sender:
         player wakes once for both."""
         if self._known != self.timeline.changes:
             self._known = self.timeline.changes
-            self._next_due = due = self._find_due()
-            self._group = 0 if due is None else self.timeline.count(due)
+            self._next_due = self._find_due()
         return self._next_due
 
     def _find_due(self) -> int | None:
         timeline = self.timeline
         due = timeline.next_due()
-        self._levels = due is not None and timeline.only_levels(due, self._glides)
-        if due is None or not self._levels:
+        if due is None:
+            self._group, self._levels = 0, False
+            return None
+        self._group, self._levels = timeline.group(due, self._glides)
+        if not self._levels:
             return due
         later = timeline.due_after(due)
         if later is None or later > due + GLIDE_WAITS_NS:
             return due
-        self._levels = False
+        self._group, self._levels = timeline.count(later), False
         return later
 
     def _glides(self, item: Item) -> bool:

@@ -192,14 +192,17 @@ class Timeline:
         """How many items have that deadline, or an earlier one."""
         return sum(entry[0] <= due for entry in self._due)
 
-    def only_levels(self, due: int, wanted: Callable[[Item], bool]) -> bool:
-        """Whether everything of a deadline moves level outputs and is `wanted`."""
+    def group(self, due: int, wanted: Callable[[Item], bool]) -> tuple[int, bool]:
+        """How many items have the earliest deadline, and whether all of them move level outputs
+        and are `wanted`."""
+        count, levels = 0, True
         for at, rank, _, _, item in self._due:
-            if at == due and not item.dead:
-                level = rank == VALUE and item.kind == "level" and item.output is not None
-                if not level or not wanted(item):
-                    return False
-        return True
+            if at == due:
+                count += 1
+                if levels and not item.dead:
+                    level = rank == VALUE and item.kind == "level" and item.output is not None
+                    levels = level and wanted(item)
+        return count, levels
 
     def due_after(self, due: int) -> int | None:
         """The next deadline after `due`; None when there is none, or it opens a gate."""

@@ -36,6 +36,7 @@ BITS_PER_BYTE = 10
 USB_FRAME_NS = 1_000_000
 USB_MESSAGES_PER_FRAME = 16
 SECOND_NS = 1_000_000_000
+NEVER_NS = 1 << 62
 VALUE_PERIOD_NS = 10_000_000
 """How often one output may get another value while it moves."""
 VALUE_EARLY_NS = VALUE_PERIOD_NS * 3 // 10
@@ -237,12 +238,14 @@ class Thinner:
         self._waiting: dict[str, _Waiting] = {}
         self._again_ns: dict[str, int] = {}  # when an output may move again
         self._free_ns: dict[str, int] = {}  # when a port may carry a value again
+        self._none_before = 0  # no value that waits may go sooner
 
     def offer(self, output: str, volts: float, now_ns: int) -> None:
         """A new value of `output`; replaces the one that waits, in its place in the queue."""
         waiting = self._waiting.get(output)
         if waiting is None:
             self._waiting[output] = _Waiting(volts, now_ns)
+            self._none_before = 0
         else:
             waiting.volts = volts
 
@@ -257,6 +260,7 @@ class Thinner:
         self._waiting = {name: _Waiting(float(v), int(ns)) for name, v, ns in memory["waiting"]}
         self._again_ns = {name: int(ns) for name, ns in memory["again"].items()}
         self._free_ns = {port: int(ns) for port, ns in memory["free"].items()}
+        self._none_before = 0
 
     def drop(self, output: str) -> None:
         """Forget what waits for `output` (it has been sent another way, or its port is gone)."""
@@ -267,22 +271,29 @@ class Thinner:
     ) -> list[tuple[str, float]]:
         """(output, volts) to send now, the longest waiting first; `next_hits` tells when the next
         hit of a port is due, where that is known. It is asked only where a value may go."""
-        hits: Mapping[str, int] | None = None
         found: list[tuple[str, float]] = []
+        if now_ns < self._none_before:
+            return found
+        hits: Mapping[str, int] | None = None
+        soonest = NEVER_NS
         # min() would scan as often: few outputs move at once.
         for name in sorted(self._waiting, key=lambda n: self._waiting[n].since_ns):
             port, cost = self._port[name], self._cost_ns[name]
             again = self._again_ns.get(name, 0)
             free = self._free_ns.get(port, 0)
-            if again - VALUE_EARLY_NS > now_ns or free - self._burst_ns[port] > now_ns:
+            may = max(again - VALUE_EARLY_NS, free - self._burst_ns[port])
+            if may > now_ns:
+                soonest = min(soonest, may)
                 continue
             if hits is None:
                 hits = next_hits()
             if port in hits and now_ns < hits[port] < now_ns + cost:
+                soonest = now_ns
                 continue
             found.append((name, self._waiting.pop(name).volts))
             self._again_ns[name] = max(again, now_ns) + VALUE_PERIOD_NS
             self._free_ns[port] = max(free, now_ns) + int(cost / VALUE_SHARE)
+        self._none_before = soonest
         return found
 
     @property
