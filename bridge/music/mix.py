@@ -22,7 +22,7 @@ from typing import NamedTuple
 from bridge.music.event import Event
 from bridge.music.line import CONTROL_GRID
 from bridge.music.names import SAME, after
-from bridge.music.node import SOUNDING, Window
+from bridge.music.node import SOUNDING, Change, Window
 from bridge.music.output import Feed, LineState, Mix, OutputLine
 from bridge.music.performance import Performance, ScoreLike, Settings
 from bridge.music.ticks import NEVER
@@ -99,25 +99,24 @@ class Mixer:
             if line.hits:
                 for hit in window.hits.get(lane, ()):
                     if hit.exists_in & SOUNDING:
-                        self._await(line, lane, hit.tick, hit.level, 0)
-                        self._await(line, lane, hit.tick + hit.length, 0.0, 0)
+                        end = hit.tick + hit.length
+                        gate = Change(hit.grid, hit.tick, hit.level), Change(hit.grid, end, 0.0)
+                        self._await(line, lane, gate)
             else:
                 moves = window.sounds.get(lane)
-                for _, tick, value, glide in (
-                    window.changes.get(lane, ()) if moves is None else moves
-                ):
-                    self._await(line, lane, tick, value, glide)
+                self._await(line, lane, window.changes.get(lane, ()) if moves is None else moves)
         if not self._in_order:
             self._queue.sort(reverse=True)
             self._in_order = True
 
-    def _await(self, line: OutputLine, lane: int, tick: int, value: float, glide: int) -> None:
-        tick = max(tick, self._at)
-        if not line.later(tick):
-            # The newer move stands: what was to come at or after it is void.
-            self._queue = [due for due in self._queue if due[1] != lane or due[0] < tick]
-        self._queue.append((tick, lane, value, glide))
-        self._in_order = False
+    def _await(self, line: OutputLine, lane: int, moves: Sequence[Change]) -> None:
+        for _, tick, value, glide in moves:
+            tick = max(tick, self._at)
+            if not line.later(tick):
+                # The newer move stands: what was to come at or after it is void.
+                self._queue = [due for due in self._queue if due[1] != lane or due[0] < tick]
+            self._queue.append((tick, lane, value, glide))
+            self._in_order = False
 
     # --- playing ---------------------------------------------------------------------------------
 

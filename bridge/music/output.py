@@ -61,7 +61,10 @@ class OutputLine:
 
     def move(self, tick: int, value: float, glide: int) -> None:
         # A pitch has nowhere to come from at first; a level comes from 0.
-        self.start = self.value(tick) if self.moved or not self.notes else value
+        if self.moved or not self.notes:
+            self.start = self.target if tick >= self.at + self.glide else self.value(tick)
+        else:
+            self.start = value
         self.at, self.target, self.glide = tick, value, glide
         self.moved = True
 
@@ -71,7 +74,7 @@ class OutputLine:
     def heard(self, tick: int) -> float | None:
         """The value of a lane that is heard; None when it never had one."""
         if self.moved:
-            self.held = self.value(tick)
+            self.held = self.target if tick >= self.at + self.glide else self.value(tick)
         return self.held
 
     def later(self, tick: int) -> bool:
@@ -115,10 +118,12 @@ class Mix:
 
     __slots__ = (
         "_added",
+        "_all",
         "_lines",
         "_macros",
         "_playing",
         "_settings",
+        "_steady",
         "base",
         "feeds",
         "high",
@@ -144,6 +149,7 @@ class Mix:
         self.feeds = feeds
         self._settings = settings
         self._lines = {feed.source: lines[feed.source] for feed in feeds if feed.source >= 0}
+        self._all = tuple(self._lines.values())
         self._macros = tuple(-1 - feed.source for feed in feeds if feed.source < 0)
         self.pitch = wired.kind == "pitch"
         self.owners = tuple(feed.source for feed in feeds if feed.drive is None)
@@ -157,6 +163,8 @@ class Mix:
         self.planned: bool | None = None
         """Whether the plan holds; None: not known since the performance has changed."""
         self._added: list[_Added] = []
+        self._steady: float | None = 0.0
+        """What the drives add while no lane is among them."""
         self._playing: list[_Owner] = []
 
     def event(self, tick: int, value: float) -> Event:
@@ -173,14 +181,17 @@ class Mix:
             return self.value(tick, performance)
         if self.pitch:
             return self._planned_note(tick)
-        volts = self.base + self._planned_drives(tick)
+        drives = self._steady
+        volts = self.base + (self._planned_drives(tick) if drives is None else drives)
         for _, line, value, depth, scale, offset in self._playing:
             if line is not None:
                 value = line.heard(tick)
             if value is not None:
                 volts += depth * value * scale * self.span
             volts += offset
-        return min(max(volts, self.low), self.high)
+        if volts < self.low:
+            return self.low
+        return volts if volts < self.high else self.high
 
     def _planned_drives(self, tick: int) -> float:
         volts = 0.0
@@ -204,7 +215,7 @@ class Mix:
 
     def moves(self, tick: int, performance: Performance) -> bool:
         """Whether it is on its way at `tick`."""
-        for line in self._lines.values():
+        for line in self._all:
             if tick < line.at + line.glide:
                 return True
         if self.planned:
@@ -246,6 +257,8 @@ class Mix:
                 self._added.append(_Added(line, fixed, drive.start, drive.end - drive.start))
             else:
                 self._added.append(_Added(line, fixed, None, drive.depth))
+        moves = any(added.line is not None for added in self._added)
+        self._steady = None if moves else self._planned_drives(tick)
         return True
 
     # --- whatever moves ---

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
+from bridge.music.collecting import no_collecting
 from bridge.music.ensemble import Ensemble, Kept
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
@@ -453,5 +454,6 @@ def events_between(
         for lane in score.lanes:
             performance.apply(Mute(lane=lane.name, muted=lane.name in muted), 0)
     renderer = Renderer(score, performance)
-    renderer.seek(a)
-    return renderer.advance(b)
+    with no_collecting():
+        renderer.seek(a)
+        return renderer.advance(b)

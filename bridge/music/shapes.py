@@ -287,13 +287,23 @@ class ShapeNode(SampledNode):
             grid += (wanted - grid) // CONTROL_GRID * CONTROL_GRID
             self._left_out = range(first, grid, CONTROL_GRID)
             self._sent = None
+        lead, shift, known = self.lead, self._shift, self._known
+        read = self.read or self.heard_line is not None
+        last: Change | None = None
         for at in range(grid, end, CONTROL_GRID):
             self._at = at
-            self._cycles, value = self._synced(at, self._known)
-            if value != self._sent:
-                self._sent = value
-                tick = math.floor(at + self.lead + self._shift + 0.5)
-                self.move(out, at, max(0, tick), value, 0)
+            self._cycles, value = self._synced(at, known)
+            if value == self._sent:
+                continue
+            self._sent = value
+            tick = max(0, math.floor(at + lead + shift + 0.5))
+            if read:
+                self.move(out, at, tick, value, 0)
+            else:
+                last = Change(at, tick, value)
+                out.append(last)
+        if last is not None:  # of a line that nobody reads, where it stands in the end will do
+            self.line.move(last.grid, last.value, 0)
         return max(grid, end + (grid - end) % CONTROL_GRID)
 
     def value_at(self, tick: int) -> float:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.clock.source import INTERNAL
+from bridge.music.collecting import no_collecting
 from bridge.music.score import Score
 from bridge.player.dispatch import Player
 from bridge.player.start import PortSpec
@@ -66,6 +67,7 @@ def _played(item: Item, due: int) -> Played:
     return Played(item.tick, due, item.owner, item.kind, item.value, item.length, item.output)
 
 
+@no_collecting()
 def perform(
     score: Score,
     outputs: Mapping[str, WiredOutput],
