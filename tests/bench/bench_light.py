@@ -2,30 +2,80 @@
 
     python tests/bench/bench_light.py [--seconds 20]
 
-The demo with no page open: playing, standing, and standing with nobody who gets its MIDI clock.
-CPU time and voluntary switches come from /proc, so a busy machine moves them less than wall time;
-still, compare runs on one machine at one load. The bare ratio is wake-ups to moments at which
-messages left: a player that wakes once for each and never else has 1.
+The demo with no page open: playing, standing, and standing with nobody who gets its MIDI clock; and
+32 lanes of which eight glide. CPU time and voluntary switches come from /proc, so a busy machine
+moves them less than wall time; still, compare runs on one machine at one load. The bare ratio is
+wake-ups to moments at which messages left: a player that wakes once for each and never else has 1.
+
+What is played is measured twice: as the machine is, and with an endless loop at the lowest priority
+on each core. A virtual processor that sleeps is taken away, and what it knew (caches, branches) is
+gone when it comes back: the difference is what sleeping costs on this machine, not what the program
+does. A board of its own lies between the two.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import os
 import signal
 import socket
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT)]
 
-from stage import environment, free_port, state, table, wait_for  # noqa: E402
+from stage import RIG, environment, free_port, state, table, wait_for  # noqa: E402
 
 DEMO = ROOT / "bridge" / "demo"
+PORTS = ("one", "two", "three")
+GLIDING = (
+    ("one.level-1", "sine", "1/2"),
+    ("one.level-2", "triangle", "3/4"),
+    ("two.level-1", "random-smooth", "1/1"),
+    ("two.level-2", "sine", "3/8"),
+    ("three.level-1", "triangle", "5/8"),
+    ("three.level-2", "sine", "1/4"),
+    ("one.pitch-1", "random-smooth", "7/8"),
+    ("two.pitch-2", "triangle", "2/1"),
+)
 TOGETHER_NS = 1_000_000  # messages closer than this left in one wake-up
+
+
+def wide() -> str:
+    """A set of 32 lanes, of which eight glide all the time."""
+    lanes = [
+        f"g{n}: {{euclid: {{hits: {2 + n % 5}, steps: {11 + n % 6}}}, "
+        f"out: {PORTS[n // 8]}.gate-{n % 8 + 1}}}"
+        for n in range(24)
+    ]
+    lanes += [
+        f"v{n}: {{shape: {form}, rate: {rate}, out: {out}}}"
+        for n, (out, form, rate) in enumerate(GLIDING)
+    ]
+    return "\n".join(("set: Wide", "tempo: 126", "seed: 3", "lanes:", *(f"  {x}" for x in lanes)))
+
+
+@contextlib.contextmanager
+def kept_awake() -> Iterator[None]:
+    """Every core has something to do, which anything else goes before."""
+    loops = [
+        subprocess.Popen(
+            ["nice", "-n", "19", "taskset", "-c", str(core), "sh", "-c", "while :; do :; done"]
+        )
+        for core in sorted(os.sched_getaffinity(0))
+    ]
+    try:
+        yield
+    finally:
+        for loop in loops:
+            loop.kill()
+            loop.wait()
 
 
 def tasks(pid: int) -> list[Path]:
@@ -72,11 +122,14 @@ def moments(log: Path, begin: int, end: int) -> int:
     return sum(two - one > TOGETHER_NS for one, two in zip([0, *inside], inside, strict=False))
 
 
-def run(label: str, rig: str, playing: bool, seconds: float) -> list[list[object]]:
+def run(
+    label: str, rig: str, playing: bool, seconds: float, text: str | None = None
+) -> list[list[object]]:
+    """`text` is another set than the demo's."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "rig.yaml").write_text(rig)
-        (folder / "set.yaml").write_text((DEMO / "set.yaml").read_text())
+        (folder / "set.yaml").write_text(text or (DEMO / "set.yaml").read_text())
         http, log = free_port(socket.SOCK_STREAM), folder / "wire.log"
         log.touch()
         env = environment(folder, log)
@@ -120,8 +173,13 @@ def measure(seconds: float) -> list[str]:
     """Lines of Markdown."""
     rig = (DEMO / "rig.yaml").read_text()
     alone = "\n".join(line for line in rig.splitlines() if "send_to" not in line) + "\n"
+    with kept_awake():
+        awake = run("demo, cores kept awake", rig, True, seconds)
+        awake += run("32 lanes, cores kept awake", RIG, True, seconds, wide())
     rows = [
         *run("demo playing", rig, True, seconds),
+        *run("32 lanes, 8 glide", RIG, True, seconds, wide()),
+        *(row for row in awake if "player" in str(row[0])),
         *run("standing", rig, False, seconds),
         *run("standing, no MIDI clock", alone, False, seconds),
     ]
