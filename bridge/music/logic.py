@@ -250,8 +250,8 @@ class LogicNode(HitNode):
 
     def _next_look(self, window: Window) -> int:
         """The tick before which nothing comes of it, unless a lane that it reads does something."""
-        waits = self.expression.restless or self.state_slots or self.memory is not None
-        if waits or window.reset_by_hand(self.lane) > self.hand:
+        asked = self.expression.restless or self.state_slots or self.memory is not None
+        if asked or not self.reads or window.reset_by_hand(self.lane) > self.hand:
             return -1
         timers = self.expression.timers
         due = timers[0] if timers else NEVER

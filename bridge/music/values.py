@@ -158,7 +158,6 @@ class ArpeggioNode(PatternedNode):
         self.key = key_of(of.spec) if own is None else Key(own.root, own.degrees)
         self.source = of.positions[of.written.source.value]
         self.reads = tuple(sorted({*self.reads, self.source}))
-        self.due = -1
         roots = of.spec.lanes[self.source]
         self.of_notes = note_like(roots, of.spec, of.pitches)
         first = home_of(roots, of.spec, of.pitches) if self.of_notes else self._root(0.0)
