@@ -185,12 +185,22 @@ class Player(PlayerCore):
         self.warn(f"{port}: the MIDI port is back")
 
     def resume(
-        self, snapshot: Mapping[str, Any], clock: Callable[[], int], memory: object | None = None
+        self,
+        snapshot: Mapping[str, Any],
+        clock: Callable[[], int],
+        memory: object | None = None,
+        found: Callable[[], None] = lambda: None,
     ) -> None:
-        """Goes on where `snapshot` (a state as `report` gives it) would be by now. `memory` is a
-        place that the renderer before remembered, so that the way there is short.
+        """Goes on where another player would be by now.
 
         Finding the place takes time in which the song goes on, so it is looked at twice.
+
+        Args:
+            snapshot: a state of that player, as `report` gives it.
+            clock: what time it is, in ns.
+            memory: a place that the renderer before remembered, so that the way there is short.
+            found: called when the place is found, before the second look: whatever else takes time
+                before the next step.
         """
         transport = snapshot["transport"]
         bpm = float(transport["tempo"])
@@ -206,6 +216,7 @@ class Player(PlayerCore):
         except ValueError:
             self.part.seek(goal, RESUME_WALK_NS)
         self._bpm = self.performance.tempo
+        found()
         now = clock()
         if playing:
             now += RESUME_NS

@@ -156,11 +156,18 @@ class Process:
             player.warn(text)
         self.tape = player.record(self._origin)
         player.outputs.lost |= self._lost
-        if start.snapshot is not None:
-            player.resume(start.snapshot, _now, start.memory)
-        if start.safe:
-            mute_derived(player, _now())
         return player
+
+    def begin(self) -> None:
+        """Goes on where the player before this one was, if there was one. What takes a while before
+        the loop turns is done when the place is found, so that the first hit is not late for it."""
+        start = self.start
+        if start.snapshot is None:
+            self._settle()
+        else:
+            self.player.resume(start.snapshot, _now, start.memory, self._settle)
+        if start.safe:
+            mute_derived(self.player, _now())
 
     def _about(self) -> ProcessAbout:
         start = self.start
@@ -191,13 +198,15 @@ class Process:
         text = self.start.ports[name].text
         return text if text == "simulated" else port.name
 
-    def be_realtime(self) -> None:
-        """Asks for priority and locked memory; a refusal is a warning in the state."""
+    def _settle(self) -> None:
+        """Asks for priority and locked memory, and sees to it that nothing of its own disturbs the
+        loop. A refusal is a warning in the state."""
         priority = realtime.schedule_first()
         for refusal in (priority, realtime.lock_memory()):
             if refusal:
                 self.player.warn(refusal)
         self.report.about["player"] = {**self.report.about["player"], "realtime": not priority}
+        realtime.settle_interpreter()
 
     # --- the loop -------------------------------------------------------------------------------
 
@@ -470,9 +479,8 @@ def main() -> int:
     wake = Wake()
     process.link.wake = wake.fd
     signal.set_wakeup_fd(wake.write_fd, warn_on_full_buffer=False)
-    process.be_realtime()
+    process.begin()
     print("ready", flush=True)
-    realtime.settle_interpreter()
     try:
         process.run()
     finally:
