@@ -20,6 +20,9 @@ from bridge.protocol.table import decode
 from bridge.voltage.rig_parts import NS_PER_MS
 
 FRAME_NS = 33_000_000
+KEEP_NS = 20_000_000
+"""What a hand has done reaches those who keep it no later than that after the last frame, however
+seldom they want to be told: a crash must not take back what was said to be done."""
 SLOWEST_NS = 1_000_000_000
 """Between two frames, whatever a reader asks for: whoever watches must hear that we live."""
 SWAPS_MOST = 4
@@ -38,7 +41,7 @@ class Reader:
         self.sock = sock
         self.box = Outbox()
         self.unpacker = Unpacker()
-        self.next_ns = 0
+        self.next_ns = self.told_ns = 0
         self.every_ns = FRAME_NS
         self.closed = False
         self.keeps: frozenset[str] = frozenset()
@@ -161,10 +164,11 @@ class Link:
 
     def deliver(self, now: int, hurry: bool = False) -> None:
         """At most 30 frames a second to each reader, or as often as it asked for; answers and what
-        is kept at once, and whatever is in a `hurry`."""
+        is kept at once, what a hand has done soon to those who keep it, and whatever is in a
+        `hurry`."""
         for reader in self.readers:
             if hurry or now >= reader.next_ns or reader.urgent:
-                reader.next_ns = now + reader.every_ns
+                reader.next_ns, reader.told_ns = now + reader.every_ns, now
                 reader.deliver()
 
     def soon(self) -> None:
@@ -291,9 +295,10 @@ class Link:
         reader.every_ns = min(max(ms * NS_PER_MS, FRAME_NS), SLOWEST_NS)
         reader.next_ns = 0
 
-    @staticmethod
-    def _answer(reader: Reader, seq: object) -> Callable[[CommandError | None], None]:
+    def _answer(self, reader: Reader, seq: object) -> Callable[[CommandError | None], None]:
         def done(error: CommandError | None) -> None:
+            if error is None:
+                self._have_kept()
             if not isinstance(seq, int) or isinstance(seq, bool):
                 return
             if error is None:
@@ -302,6 +307,12 @@ class Link:
                 reader.box.refuse(seq, error.kind, str(error))
 
         return done
+
+    def _have_kept(self) -> None:
+        """Something has been done that those who keep everything should know soon."""
+        for reader in self.readers:
+            if SCORE in reader.keeps:
+                reader.next_ns = min(reader.next_ns, reader.told_ns + KEEP_NS)
 
 
 def _same_user(sock: socket.socket) -> bool:

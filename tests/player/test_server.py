@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from bridge.errors import CommandError
 from bridge.player.frames import Unpacker, pack, pack_json, pack_kept
 from bridge.player.messages import Swap
 from bridge.player.server import FRAME_NS, Link
@@ -21,6 +22,7 @@ from bridge.supervisor.watch import Watch
 
 SCORE: Any = [1, 2]  # the link looks into no score
 
+MS = 1_000_000
 Asked = list[tuple[Command, Any]]
 
 
@@ -232,6 +234,31 @@ def test_an_answer_does_not_wait_for_its_pace(link: Link, tmp_path: Path, asked:
     link.deliver(1)
     assert [frame.get("acks") for frame in client.read()] == [None, [1]]
     client.sock.close()
+
+
+def test_what_a_hand_has_done_reaches_a_keeper_soon(
+    link: Link, tmp_path: Path, asked: Asked
+) -> None:
+    """Or a start would be taken back by a crash a moment later."""
+    keeper, page = Client(link, tmp_path), Client(link, tmp_path)
+    keeper.read(), page.read()
+    keeper.sock.sendall(pack_json({"do": "keep"}) + pack_json({"do": "frames", "ms": 200}))
+    turn(link)
+    heard, at = [], []
+    for now in range(0, 400 * MS, MS):
+        link.state({"n": now // MS})
+        if now // MS in (100, 101, 150) or now >= 250 * MS:  # a finger on a fader, in the end
+            page.sock.sendall(pack_json({"do": "tap", "seq": now // MS}))
+            turn(link)
+            asked.pop()[1](CommandError("no") if now == 150 * MS else None)
+        link.deliver(now)
+        heard += [frame["n"] for frame in keeper.read()]
+        at += [now // MS for frame in page.read() if frame.get("acks")]
+    assert heard[:4] == [0, 100, 120, 250], "a refusal is nothing to keep"
+    assert heard[4:] == list(range(270, 400, 20))
+    assert at[:2] == [100, 101], "and whoever asked has the answer at once"
+    keeper.sock.close()
+    page.sock.close()
 
 
 @pytest.mark.parametrize("ms", ["soon", None, 0.5, True, [200]])
