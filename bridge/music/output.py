@@ -54,6 +54,8 @@ class OutputLine:
         self.at, self.start, self.target, self.glide, self.moved, self.held, self._last = state
 
     def value(self, tick: int) -> float:
+        """The value at a tick. Where nothing glides that is the target: those that are called for
+        each sample look for that themselves, and save a call."""
         elapsed = tick - self.at
         if elapsed >= self.glide:
             return self.target

@@ -21,8 +21,9 @@ from bridge.voltage.rig_parts import NS_PER_MS
 
 FRAME_NS = 33_000_000
 KEEP_NS = 20_000_000
-"""What a hand has done reaches those who keep it no later than that after the last frame, however
-seldom they want to be told: a crash must not take back what was said to be done."""
+"""After a hand has done something, whoever keeps everything is told once its last frame is this old
+and there is room, however seldom it wants to be told. A crash takes back no more than came since.
+"""
 SLOWEST_NS = 1_000_000_000
 """Between two frames, whatever a reader asks for: whoever watches must hear that we live."""
 SWAPS_MOST = 4

@@ -8,9 +8,9 @@ moves them less than wall time; still, compare runs on one machine at one load. 
 wake-ups to moments at which messages left: a player that wakes once for each and never else has 1.
 
 What is played is measured twice: as the machine is, and with an endless loop at the lowest priority
-on each core. A virtual processor that sleeps is taken away, and what it knew (caches, branches) is
-gone when it comes back: the difference is what sleeping costs on this machine, not what the program
-does. A board of its own lies between the two.
+on each core. A virtual processor that sleeps may be taken away, and what it knew (caches, branches)
+is gone when it comes back: where the second figure is lower, the machine pays so much for sleeping.
+Where nobody else uses the machine it can be higher, for the loops use its caches too.
 """
 
 from __future__ import annotations
