@@ -154,27 +154,21 @@ talking(main)
     help="As it came; what you saved in it is kept as a dated copy.",
 )
 @serving
-@click.pass_context
-def demo(
-    context: click.Context, idea: str | None, ideas: bool, fresh: bool, surface: Surface
-) -> None:
+def demo(idea: str | None, ideas: bool, fresh: bool, surface: Surface) -> None:
     from bridge import demo as sets
     from bridge.commands import grid
 
     if ideas:
         grid.show(("idea", "what it shows"), list(sets.ideas().items()))
         return
-    from bridge.supervisor.ahead import begun_ahead
+    from bridge.demo import working
+    from bridge.supervisor import folders
 
-    with begun_ahead() as ahead:
-        from bridge.demo import working
-        from bridge.supervisor import folders, supervise
-
-        rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
-        for line in lines if least() != "warning" else ():
-            supervise.say(line)
-        code = surface.play(rig, set_file, start=True, fresh=fresh, ahead=ahead)
-    context.exit(code)
+    rig, set_file, lines = working.files(folders.state_folder(), idea, fresh=fresh)
+    for line in lines:
+        with contextlib.suppress(OSError):  # a terminal that has gone ends nothing
+            note(f"lanebridge: {line}", err=True)
+    surface.play(rig, set_file, start=True, fresh=fresh)
 
 
 @main.command(help="Plays SET on RIG. Waits for a start: page, OSC, HTTP, or the clock it follows.")
@@ -189,15 +183,8 @@ def demo(
     is_flag=True,
     help="Begin with the files, also after a power cut; unsaved edits are kept as a dated copy.",
 )
-@click.pass_context
-def play(
-    context: click.Context, rig: Path, set: Path, surface: Surface, start: bool, fresh: bool
-) -> None:
-    from bridge.supervisor.ahead import begun_ahead
-
-    with begun_ahead() as ahead:
-        code = surface.play(rig, set, start=start, fresh=fresh, ahead=ahead)
-    context.exit(code)
+def play(rig: Path, set: Path, surface: Surface, start: bool, fresh: bool) -> None:
+    surface.play(rig, set, start=start, fresh=fresh)
 
 
 @main.command(help="Explains every mistake in RIG and SET.")

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from enum import IntEnum
 from typing import ClassVar
 
@@ -151,6 +150,8 @@ def did_you_mean(word: object, known: Iterable[str]) -> str:
     Returns:
         ``; did you mean kick?``, to stand behind what is wrong, or nothing where none is close.
     """
+    from difflib import get_close_matches  # by each process, for the few that say this
+
     words = {one.lower(): one for one in known}
     close = get_close_matches(str(word).lower(), list(words), n=1, cutoff=0.6)
     return f"; did you mean {words[close[0]]}?" if close else ""

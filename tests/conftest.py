@@ -30,6 +30,20 @@ def state_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mon
         monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.getbasetemp() / "state-home"))
 
 
+@pytest.fixture(autouse=True)
+def no_other_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command that plays becomes another program; here that one runs inside the test instead."""
+
+    def run(_: str, words: list[str]) -> None:
+        from bridge.supervisor import supervise
+        from bridge.supervisor.replacing import from_words
+
+        assert words[1:3] == ["-m", "bridge.supervisor"]
+        raise SystemExit(supervise.run(from_words(words[3])))
+
+    monkeypatch.setattr("os.execv", run)
+
+
 @pytest.fixture
 def reference() -> Path:
     """The folder of published tables."""

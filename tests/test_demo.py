@@ -23,7 +23,7 @@ from bridge.music.scale import note_name
 from bridge.music.score import Score, compile_score
 from bridge.paper import midi_import, smf
 from bridge.paper.form import Form, form_of
-from bridge.supervisor import supervise
+from bridge.supervisor import replacing
 from bridge.supervisor.loading import Options
 
 DEMO = Path(bridge.__file__).parent / "demo"
@@ -396,11 +396,10 @@ def test_ideas_are_listed_with_what_to_listen_for() -> None:
 def test_an_idea_is_played_like_the_demo(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     called: list[Options] = []
 
-    def run(options: Options, ahead: object) -> int:
+    def run(options: Options) -> None:
         called.append(options)
-        return 0
 
-    monkeypatch.setattr(supervise, "run", run)
+    monkeypatch.setattr(replacing, "play", run)
     assert CliRunner().invoke(main, ["demo", "--idea", name]).exit_code == 0
     (options,) = called
     assert options.start

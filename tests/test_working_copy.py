@@ -16,7 +16,7 @@ from bridge.errors import BridgeError
 from bridge.files import store
 from bridge.files.rig import load_rig
 from bridge.files.set import load_set
-from bridge.supervisor import supervise
+from bridge.supervisor import replacing
 from bridge.supervisor.loading import Options
 
 NOW = datetime(2030, 1, 2, 3, 4, 5)
@@ -91,11 +91,10 @@ def test_the_command_plays_the_copy_and_never_the_package(
 ) -> None:
     asked: list[Path] = []
 
-    def run(options: Options, ahead: object) -> int:
+    def run(options: Options) -> None:
         asked.extend((options.rig, options.set))
-        return 0
 
-    monkeypatch.setattr(supervise, "run", run)
+    monkeypatch.setattr(replacing, "play", run)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     result = CliRunner().invoke(main, ["demo"])
     assert result.exit_code == 0

@@ -34,9 +34,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--check", is_flag=True, help="Say what is in it, write and play nothing.")
 @click.option("--start", is_flag=True, help="Play at once instead of waiting for a start.")
 @serving
-@click.pass_context
 def command(
-    context: click.Context,
     file: Path,
     into: Path | None,
     rig: Path | None,
@@ -67,7 +65,7 @@ def command(
         set_file = rig.with_name(pack.SET)
     else:
         set_file = _on_own_rig(read, rig, puts, accept, file.name)
-    context.exit(surface.play(rig, set_file, start=start))
+    surface.play(rig, set_file, start=start)
 
 
 def _check(read: Pack, name: str) -> None:

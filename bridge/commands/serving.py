@@ -6,13 +6,12 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 import click
 
 from bridge.commands.talk import least
 from bridge.protocol.ports import HTTP_PORT, OSC_PORT
-from bridge.supervisor.ahead import Ahead
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
@@ -26,28 +25,16 @@ class Surface:
     lan: bool
     log: str
 
-    def play(
-        self,
-        rig: Path,
-        set_file: Path,
-        *,
-        start: bool,
-        fresh: bool = False,
-        ahead: Ahead | None = None,
-    ) -> int:
-        """Plays a set on a rig until it is ended.
+    def play(self, rig: Path, set_file: Path, *, start: bool, fresh: bool = False) -> NoReturn:
+        """Plays a set on a rig until it is ended; this process has become another by then.
 
         Args:
             rig: the rig's file.
             set_file: the set's file.
             start: at once, instead of waiting for a start.
             fresh: begin with the files, also after a power cut.
-            ahead: processes that have been begun already, if any.
-
-        Returns:
-            The exit code.
         """
-        from bridge.supervisor import loading, supervise
+        from bridge.supervisor import loading, replacing
 
         options = loading.Options(
             rig=rig,
@@ -60,7 +47,7 @@ class Surface:
             log_json=self.log == "json",
             least=least(),
         )
-        return supervise.run(options, ahead)
+        replacing.play(options)
 
 
 def serving(command: Command) -> Callable[..., object]:

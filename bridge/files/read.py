@@ -7,15 +7,12 @@ pipe has no end, a device may have none, and a sparse file of a few bytes can cl
 from __future__ import annotations
 
 import errno
-import logging
 import os
 import stat
 from pathlib import Path
 from typing import BinaryIO
 
 from bridge.errors import InputError, Problem
-
-log = logging.getLogger(__name__)
 
 _KINDS = (
     (stat.S_ISDIR, "is a folder, not a file"),
@@ -32,7 +29,9 @@ def open_file(path: Path) -> BinaryIO:
     Raises:
         OSError: it is missing, may not be read, or is no regular file (`strerror` says which).
     """
-    log.debug("reading %s", path)
+    import logging  # not by who only needs the names of this module: it takes 0.6 MB
+
+    logging.getLogger(__name__).debug("reading %s", path)
     _refuse_kind(path, _stat(path).st_mode)
     # What the name leads to may have changed since: then the open file's own kind decides.
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)

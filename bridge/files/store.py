@@ -19,12 +19,14 @@ import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, BinaryIO, NamedTuple, TypeVar
 
 from bridge.errors import InputError, Problem
 from bridge.files.read import read_bytes, refuse_special
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 BACKUPS = "backups"
 MOST_BACKUPS = 50  # of one file; the oldest go first
@@ -223,6 +225,8 @@ def moments(path: Path) -> list[Moment]:
         stamp = stem.removeprefix(f"{path.stem}.")
         if stem != stamp and copy.suffix == path.suffix and _STAMP.match(stamp):
             date, _, count = stamp[:19], stamp[19:20], stamp[20:]
+            from datetime import datetime
+
             try:
                 until = datetime.strptime(date, STAMP)
             except ValueError:  # somebody's own file that only looks like one

@@ -457,6 +457,7 @@ class Process:
 
 
 def main() -> int:
+    """Plays a start that comes on standard input until it is ended; the exit code."""
     realtime.die_with_parent()
     try:
         start = read_start(sys.stdin.buffer)

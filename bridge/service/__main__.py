@@ -141,7 +141,7 @@ def main(argv: list[str] | None = None) -> int:
     log = voice.Log(
         "service", voice.standard(lambda: sys.stderr, 2), options.log_json, options.log_least
     )
-    summary = logs.set_up(voice.Handler(log), options.log_least)
+    summary = logs.set_up(logs.Handler(log), options.log_least)
     try:
         asyncio.run(run(options, summary, words))
     except BridgeError as error:

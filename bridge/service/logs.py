@@ -6,12 +6,13 @@ line that matters is lost. Of one kind of message a few are written, then a summ
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 import time
 from collections.abc import Callable
 
-from bridge.supervisor.voice import Level
+from bridge.supervisor.voice import Level, Log
 
 BURST = 5  # lines of one kind in a window
 WINDOW_S = 10.0
@@ -64,6 +65,23 @@ class Summary(logging.Filter):
                             (kind[0].rpartition("/")[2].removesuffix(".py"), count - BURST)
                         )
         return found
+
+
+class Handler(logging.Handler):
+    """The standard library's log through a `Log`."""
+
+    def __init__(self, log: Log) -> None:
+        super().__init__()
+        self._log = log
+
+    def emit(self, record: logging.LogRecord) -> None:
+        level: Level = "info" if record.levelno >= logging.INFO else "debug"
+        if record.levelno >= logging.ERROR:
+            level = "error"
+        elif record.levelno >= logging.WARNING:
+            level = "warning"
+        with contextlib.suppress(Exception):  # a line that cannot be made ends nothing
+            self._log.say(self.format(record), level)
 
 
 def set_up(handler: logging.Handler, least: Level = "info") -> Summary:

@@ -37,6 +37,7 @@ REST_S = 1.0  # at most, after a chart that was costly; pages ask for a bar more
 FINENESS = 1 / 64
 WAVER = 1920  # ticks: estimates of the position differ by less; going back costs a new beginning
 NEAR = 3840 * 4  # ticks: a way that is rendered rather than left out
+STEP = 1920  # ticks that are rendered at once
 LEAP = 3840 * 64  # ticks: a larger step ahead is another place, not the music going on
 PARTS = ("lanes", "macros", "section", "form", "section_pending", "order")
 """Members of the state that say how a set is performed, but for what glides."""
@@ -139,7 +140,7 @@ class Mirror:
         else:
             self._ahead = None  # should this fail on the way, nothing is half known
             for part, names in ahead.parts:
-                self._add(ahead, part.advance(max(end, ahead.end)), names)
+                self._go_on(ahead, part, names, max(end, ahead.end))
         ahead.begin, ahead.end = tick, max(end, ahead.end)
         for name, rows in ahead.rows.items():
             ahead.rows[name] = _since(tick, rows, self._is_line[name])
@@ -186,8 +187,14 @@ class Mirror:
         return renderer
 
     def _render(self, ahead: Ahead, renderer: Renderer, names: set[str], end: int) -> None:
-        self._add(ahead, (*renderer.hold_values(), *renderer.advance(end)), names)
+        self._add(ahead, renderer.hold_values(), names)
+        self._go_on(ahead, renderer, names, end)
         ahead.parts.append((renderer, names))
+
+    def _go_on(self, ahead: Ahead, renderer: Renderer, names: set[str], end: int) -> None:
+        """In steps: of what is rendered only a part is kept, and what it takes meanwhile stays."""
+        for at in (*range(renderer.position + STEP, end, STEP), end):
+            self._add(ahead, renderer.advance(at), names)
 
     def _add(self, ahead: Ahead, events: Iterable[Event], names: set[str]) -> None:
         for event in events:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-import subprocess
 from collections.abc import Iterable
 
-Child = subprocess.Popen[bytes]
+from bridge.supervisor.ahead import Child
 
 
 class Guards:

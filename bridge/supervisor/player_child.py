@@ -1,58 +1,47 @@
-"""The player as the supervisor sees it: a child that is begun with a start and says ``ready``.
-
-Most of a player's start is loading its modules, on a small board over a second of it. So where
-there is memory enough another process has loaded them while one plays, and waits: after a death it
-has only to be told what to play.
-"""
+"""The player as the supervisor sees it: a child that is begun with a start and says ``ready``."""
 
 from __future__ import annotations
 
 import contextlib
-import os
-import subprocess
 import time
 from collections.abc import Callable
 
 from bridge.player.closing import LEFT_S, LOOK_S
-from bridge.supervisor.ahead import start_player
+from bridge.supervisor.ahead import Child, Players
 from bridge.supervisor.lines import Lines
 from bridge.supervisor.prepared import Prepared
 
 READY_S = 30.0
 PAUSE_S = (1.0, 5.0)
-SPARE_AFTER_S = 30.0
-"""The next one is begun so long after one was ready, when everything else stands and plays."""
-SPARE_BYTES = 1 << 30
-"""It takes 13 MB all the time, which a computer with less memory than this keeps for itself."""
+NEXT_AFTER_S = 30.0
+"""What the next one comes from is looked after so long after one was ready, when everything else
+stands and plays."""
 
 
 class PlayerChild:
     """`child` is the process, or None; `ready` whether it plays. `said` is told what it writes (it
-    should not), `began` that it is ready. The first one may have been begun ahead (`ahead`)."""
+    should not), `began` that it is ready. It comes from `players`."""
 
     def __init__(
-        self,
-        said: Callable[[str], None],
-        began: Callable[[], None],
-        ahead: subprocess.Popen[bytes] | None = None,
+        self, said: Callable[[str], None], began: Callable[[], None], players: Players
     ) -> None:
-        self.child: subprocess.Popen[bytes] | None = None
+        self.child: Child | None = None
         self.ready = False
         self.at: float | None = None
         """When the next one is to be started (monotonic seconds), or None."""
         self._said = said
         self._began = began
-        self._ahead = ahead
+        self._players = players
         self._until = 0.0
-        self._spare_at: float | None = None
+        self._next_at: float | None = None
         self._pause = 0.0
         self._latest = 0.0
         self._lines: list[Lines] = []
 
-    def start(self, prepared: Prepared) -> subprocess.Popen[bytes]:
-        self.at, self.ready, self._spare_at = None, False, None
+    def start(self, prepared: Prepared) -> Child:
+        self.at, self.ready, self._next_at = None, False, None
         self._until = time.monotonic() + READY_S
-        self.child = child = self.take_process()
+        self.child = child = self._players.take()
         assert child.stdin is not None
         with contextlib.suppress(BrokenPipeError):
             child.stdin.write(prepared.packed())
@@ -60,33 +49,25 @@ class PlayerChild:
         self._lines = [Lines(child.stdout, self._word), Lines(child.stderr, self._said)]
         return child
 
-    def take_process(self) -> subprocess.Popen[bytes]:
-        """A process that waits for its `Start`: the one that was begun ahead, or another."""
-        child, self._ahead = self._ahead, None
-        return start_player() if child is None or child.poll() is not None else child
-
     def sources(self) -> list[Lines]:
         """What may become readable."""
         return [lines for lines in self._lines if not lines.ended]
 
     def look(self, now: float) -> str:
-        """Ends one that does not come up; why, or "". Begins the next one when it is time."""
-        if self._spare_at is not None and now >= self._spare_at and self._ahead is None:
-            self._spare_at = None
-            with contextlib.suppress(OSError):  # without it a start takes longer, no more
-                self._ahead = start_player()
+        """Ends one that does not come up; why, or "". Sees to the next one when it is time."""
+        if self._next_at is not None and now >= self._next_at:
+            self._next_at = now + NEXT_AFTER_S
+            self._players.make_ready()
         if self.child is None or self.ready or now < self._until:
             return ""
         self._until = now + READY_S
         self.child.kill()
         return f"was not ready after {READY_S:g} s"
 
-    def end_spare(self) -> None:
-        """No other is started: the one that waits ends."""
-        spare, self._ahead, self._spare_at = self._ahead, None, None
-        if spare is not None:
-            spare.kill()
-            spare.communicate()
+    def end_next(self) -> None:
+        """No other is started: what it would come from ends."""
+        self._next_at = None
+        self._players.close()
 
     def kill(self) -> None:
         if self.child is not None:
@@ -127,13 +108,7 @@ class PlayerChild:
     def _word(self, text: str) -> None:
         if text == "ready":
             self.ready = True
-            if _memory() >= SPARE_BYTES:
-                self._spare_at = time.monotonic() + SPARE_AFTER_S
+            self._next_at = time.monotonic() + NEXT_AFTER_S
             self._began()
         else:
             self._said(text)
-
-
-def _memory() -> int:
-    """Bytes of memory that this computer has."""
-    return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

@@ -89,7 +89,7 @@ class Supervisor:
         self._recorder = Recorder(state, self._about_take, self._spending)
         self._crashes = Crashes()
         self._told = Told(folder)
-        self.player = PlayerChild(self._said_by_player, self._player_began, ahead.player)
+        self.player = PlayerChild(self._said_by_player, self._player_began, ahead.players)
         self._closed_for = 0
         self._greeted = False
         self.service = ServiceChild(
@@ -225,7 +225,7 @@ class Supervisor:
         """Stops both at once, and closes every output unless the player has done it."""
         self._notify.tell(STOPPING="1")
         self._stopping = True
-        self.player.end_spare()
+        self.player.end_next()
         children = [child for child in (self.player.child, self.service.child) if child is not None]
         for child in children:
             if child.poll() is None:
@@ -429,12 +429,6 @@ class Supervisor:
 
 
 FELL_BACK = "the set ended the player twice; the last one that played well is back"
-
-
-def say(text: str) -> None:
-    """One line for whoever looks at the terminal, before anything runs."""
-    with contextlib.suppress(OSError):
-        print(f"lanebridge: {text}", file=sys.stderr, flush=True)
 
 
 def _loaded(start: Prepared) -> Loaded:

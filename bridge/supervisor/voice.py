@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import contextlib
 import json
-import logging
 import os
 import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from datetime import datetime
 from typing import Literal, get_args
 
 LINES_MOST = 400
@@ -120,6 +118,8 @@ class Log:
         if not self._json:
             self._voice.line(f"{name}: {text}")
             return
+        from datetime import datetime
+
         # A wall clock, for people and collectors only: nothing is timed by it.
         stamp = datetime.now().astimezone().isoformat(timespec="milliseconds")
         row = {"time": stamp, "level": level, "from": name, "text": text}
@@ -137,23 +137,6 @@ class Log:
     def close(self) -> None:
         """As `Voice.close`."""
         self._voice.close()
-
-
-class Handler(logging.Handler):
-    """The standard library's log through a `Log`."""
-
-    def __init__(self, log: Log) -> None:
-        super().__init__()
-        self._log = log
-
-    def emit(self, record: logging.LogRecord) -> None:
-        level: Level = "info" if record.levelno >= logging.INFO else "debug"
-        if record.levelno >= logging.ERROR:
-            level = "error"
-        elif record.levelno >= logging.WARNING:
-            level = "warning"
-        with contextlib.suppress(Exception):  # a line that cannot be made ends nothing
-            self._log.say(self.format(record), level)
 
 
 def hold_standard_handles() -> None:

@@ -1,6 +1,6 @@
 """Kills at random moments over JACK: what an independent receiver hears of them, in counts.
 
-    python tests/bench/bench_kill.py [--kills 100] [--who service player supervisor all] [--busy 15] [--warm]
+    python tests/bench/bench_kill.py [--kills 100] [--who service player supervisor all] [--busy 15]
 
 A JACK server with the dummy driver, the whole program on it, and a receiver that stamps what
 arrives. Each kill is SIGKILL at a moment drawn from a seed, with at least one gate open. `--busy`
@@ -209,12 +209,10 @@ def kill_services(env: dict[str, str], folder: Path, count: int, chance: random.
     return found
 
 
-def kill_player(env: dict[str, str], folder: Path, chance: random.Random, warm: bool) -> list[Kill]:
+def kill_player(env: dict[str, str], folder: Path, chance: random.Random) -> list[Kill]:
     kill, capture = Kill(), folder / "capture"
     with playing(env, folder, capture) as stage:
         before, player = touched(stage), stage.player()
-        if warm:
-            wait(lambda: len(children(stage.process.pid)) > 2, "the next player")
         time.sleep(2.2 + 2 * chance.random())
         killed = time.monotonic_ns()
         os.kill(player, signal.SIGKILL)
@@ -290,7 +288,7 @@ def busy(count: int) -> Iterator[None]:
             one.wait()
 
 
-def runs(who: str, count: int, chance: random.Random, warm: bool) -> Iterator[Kill]:
+def runs(who: str, count: int, chance: random.Random) -> Iterator[Kill]:
     done = 0
     while done < count:
         with tempfile.TemporaryDirectory() as name:
@@ -301,7 +299,7 @@ def runs(who: str, count: int, chance: random.Random, warm: bool) -> Iterator[Ki
                         some = min(SERVICE_KILLS_A_RUN, count - done)
                         found = kill_services(env, folder, some, chance)
                     elif who == "player":
-                        found = kill_player(env, folder, chance, warm)
+                        found = kill_player(env, folder, chance)
                     else:
                         found = kill_supervisor(env, folder, chance, who == "all")
             except (TimeoutError, subprocess.TimeoutExpired) as error:
@@ -350,16 +348,14 @@ HEAD = (
 )
 
 
-def measure(
-    count: int, who: Sequence[str] = WHO, beside: int = 0, seed: int = 1, warm: bool = False
-) -> list[str]:
+def measure(count: int, who: Sequence[str] = WHO, beside: int = 0, seed: int = 1) -> list[str]:
     """Lines of Markdown."""
     chance = random.Random(seed)
     with busy(beside):
         rows = []
         for one in who:
             found = []
-            for kill in runs(one, count, chance, warm):
+            for kill in runs(one, count, chance):
                 found.append(kill)
                 print(f"{one} {len(found)}: {kill}", file=sys.stderr, flush=True)
             rows.append(row(one, found))
@@ -373,10 +369,9 @@ def main() -> None:
     parser.add_argument("--who", nargs="+", choices=WHO, default=list(WHO))
     parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--warm", action="store_true", help="players die when the next one waits")
     given = parser.parse_args()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that what was started is ended
-    print("\n".join(measure(given.kills, given.who, given.busy, given.seed, given.warm)))
+    print("\n".join(measure(given.kills, given.who, given.busy, given.seed)))
 
 
 if __name__ == "__main__":

@@ -106,12 +106,12 @@ def children(parent: int) -> list[int]:
 
 
 def named(supervisor: int, player: int) -> dict[str, int]:
-    """The processes of the program by what they are; the next player only waits."""
+    """The processes of the program by what they are; players come from the fork server."""
     found = {"supervisor": supervisor}
     for pid in children(supervisor):
         line = Path(f"/proc/{pid}/cmdline").read_text()
-        waits = "next player" if pid != player else "player"
-        found["service" if "bridge.service" in line else waits] = pid
+        other = "fork server" if pid != player else "player"
+        found["service" if "bridge.service" in line else other] = pid
     return found
 
 

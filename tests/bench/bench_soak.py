@@ -173,7 +173,7 @@ def real(minutes: float) -> list[str]:
         stage(Path(name), loaded=False) as on,
         pages(on.http, PAGES),
     ):
-        time.sleep(40)  # by then the next player waits too
+        time.sleep(40)
         family = named(on.pid, int(on.state()["player"]["pid"]))
         begin = time.monotonic()
         for part in range(PARTS + 1):

@@ -16,7 +16,7 @@ from bridge.commands import progress
 from bridge.files import pack
 from bridge.files.rig import load_rig
 from bridge.ports.port import PortInfo
-from bridge.supervisor import supervise
+from bridge.supervisor import replacing
 from bridge.supervisor.loading import Options
 
 DEMO = Path(__file__).parents[2] / "bridge" / "demo"
@@ -31,11 +31,10 @@ def played(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[tuple[Path, 
     """What was given to the player to play; nothing is."""
     found: list[tuple[Path, Path]] = []
 
-    def note(options: Options, ahead: object) -> int:
+    def note(options: Options) -> None:
         found.append((options.rig, options.set))
-        return 0
 
-    monkeypatch.setattr(supervise, "run", note)
+    monkeypatch.setattr(replacing, "play", note)
     monkeypatch.chdir(tmp_path)
     return found
 

@@ -23,6 +23,7 @@ OWN_FILES = {
     "files/reference.py",
     "paper/manual.py",
     "paper/page_pictures.py",
+    "player/realtime.py",
     "supervisor/failsafe.py",
     "supervisor/health.py",
     "supervisor/lastwords.py",

@@ -375,6 +375,7 @@ WITH_NOTHING_OF_ITS_OWN = {
     "ports/rtmidi.py": "the null device",
     "ports/simulated.py": "a log of its own for tests, line by line",
     "player/wake.py": "a pipe",
+    "supervisor/fork_server.py": "a number through a pipe",
     "supervisor/lock.py": "an empty file that is locked",
     "supervisor/voice.py": "lines to whoever reads them",
 }

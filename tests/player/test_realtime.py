@@ -43,6 +43,43 @@ def test_memory_is_locked_or_refused_in_words() -> None:
     assert said == "" or said.startswith("memory lock refused")
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="proc(5)")
+def test_what_is_shared_stays_shared_where_memory_is_locked() -> None:
+    """Of 32 MB that a process shares with the one that forked it, locking copies none; and what it
+    writes afterwards is locked too (proc(5): smaps_rollup, status)."""
+    out = run(
+        "import os\nfrom bridge.player.realtime import *\n"
+        "def kb(name, file='smaps_rollup'):\n"
+        "    rows = open(f'/proc/self/{file}').read().splitlines()\n"
+        "    return next(int(row.split()[1]) for row in rows if row.startswith(name + ':'))\n"
+        "held = bytearray(os.urandom(1 << 16)) * 512\n"
+        "if os.fork():\n"
+        "    os.wait()\n"
+        "else:\n"
+        "    before = kb('Private_Dirty')\n"
+        "    said = lock_memory()\n"
+        "    own = kb('Private_Dirty') - before\n"
+        "    more = bytearray(os.urandom(1 << 23))\n"
+        "    print(said or (own < 8192, kb('VmLck', 'status') > 32768, kb('Locked') > 24576))\n"
+    )
+    assert out == "(True, True, True)" or out.startswith("memory lock refused")
+
+
+def test_memory_is_read_in_where_it_is_not_resident() -> None:
+    """A file that is mapped and not read yet is resident afterwards (mincore(2) by proc(5))."""
+    out = run(
+        "import mmap, os, sys, tempfile\nfrom bridge.player.realtime import *\n"
+        "file = tempfile.TemporaryFile(); file.truncate(1 << 24)\n"
+        "held = mmap.mmap(file.fileno(), 1 << 24, mmap.MAP_PRIVATE, mmap.PROT_READ)\n"
+        "def resident():\n"
+        "    rows = open('/proc/self/smaps_rollup').read().splitlines()\n"
+        "    return next(int(row.split()[1]) for row in rows if row.startswith('Rss:'))\n"
+        "before = resident(); said = lock_memory()\n"
+        "print(said or resident() - before >= 1 << 14)"
+    )
+    assert out == "True" or out.startswith("memory lock refused")
+
+
 def test_nothing_is_collected_afterwards() -> None:
     out = run(
         "import gc, sys\nfrom bridge.player.realtime import *\nsettle_interpreter()\n"

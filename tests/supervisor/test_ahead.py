@@ -1,16 +1,23 @@
-"""A player that is begun ahead: it is used once, and never left behind."""
+"""What players come from: one is had at once, whatever happens, and none is left behind."""
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from support.patience import PATIENCE_S
 
-from bridge.supervisor.ahead import Child, begun_ahead, start_player, start_reader
+from bridge.supervisor.ahead import Child, Players, begun_ahead, start_player, start_reader
+from bridge.supervisor.fork_server import ForkServer
 from bridge.supervisor.player_child import PlayerChild
+
+LITTLE, MUCH = 512 << 20, 2 << 30
 
 HEAVY = (
     "pydantic",
@@ -27,6 +34,12 @@ HEAVY = (
 )
 
 
+def children_of(pid: int) -> set[int]:
+    """The children of a process (proc(5), task/TID/children)."""
+    found = Path(f"/proc/{pid}/task").glob("*/children")
+    return {int(word) for file in found for word in file.read_text().split()}
+
+
 def loaded_by(*words: str) -> list[str]:
     """What of `HEAVY` a run of Python has loaded, which writes the names of its modules last."""
     run = subprocess.run(
@@ -36,99 +49,152 @@ def loaded_by(*words: str) -> list[str]:
     return [name for name in HEAVY if name in modules]
 
 
-def test_what_is_not_made_use_of_has_ended() -> None:
-    with begun_ahead() as ahead:
-        assert [child.poll() for child in ahead] == [None, None]
-    for child in ahead:
-        assert child.returncode is not None
-        assert child.stdin is not None
-        assert child.stdin.closed
+@pytest.fixture(params=[LITTLE, MUCH], ids=["little memory", "much"])
+def players(request: pytest.FixtureRequest) -> Iterator[Players]:
+    """Where players come from on a computer with so much memory."""
+    made = Players(request.param)
+    yield made
+    made.close()
+
+
+def end(child: Child) -> None:
+    child.kill()
+    child.wait()
+    for pipe in (child.stdin, child.stdout, child.stderr):
+        assert pipe is not None
+        pipe.close()
+
+
+def test_what_is_not_made_use_of_has_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    for memory in (LITTLE, MUCH):
+        monkeypatch.setattr("bridge.supervisor.ahead.memory_bytes", lambda memory=memory: memory)
+        before = children_of(os.getpid())
+        with begun_ahead() as ahead:
+            assert len(children_of(os.getpid()) - before) == 2
+        assert children_of(os.getpid()) <= before
+        assert ahead.reader.stdin is not None
+        assert ahead.reader.stdin.closed
 
 
 @pytest.mark.parametrize("begin", [start_player, start_reader])
 def test_it_ends_by_itself_when_who_began_it_has_gone(begin: Callable[[], Child]) -> None:
-    child = begin()
+    ends_by_itself(begin())
+
+
+def test_so_does_one_that_was_forked(players: Players) -> None:
+    ends_by_itself(players.take())
+
+
+def ends_by_itself(child: Child) -> None:
     assert child.stdin is not None
     child.stdin.close()  # as the system does for a process that was killed
-    assert child.wait(PATIENCE_S) == 1
+    assert child.wait() == 1
     for pipe in (child.stdout, child.stderr):
         if pipe is not None:
             pipe.close()
 
 
-def test_the_first_player_is_that_one_and_no_other_is() -> None:
-    with begun_ahead() as (child, _):
-        player = PlayerChild(lambda text: None, lambda: None, child)
-        assert player.take_process() is child
-        another = player.take_process()
-        assert another is not child
-        another.kill()
-        another.communicate()
+def test_each_player_is_another_and_a_child_of_this_process(players: Players) -> None:
+    first, second = players.take(), players.take()
+    try:
+        assert first.pid != second.pid
+        assert {first.pid, second.pid} <= children_of(os.getpid())
+        assert [child.poll() for child in (first, second)] == [None, None]
+    finally:
+        end(first)
+        end(second)
+    assert {first.pid, second.pid} & children_of(os.getpid()) == set()
 
 
 def test_one_that_has_ended_meanwhile_is_not_taken() -> None:
-    with begun_ahead() as (child, _):
-        child.kill()
-        child.wait(PATIENCE_S)
-        player = PlayerChild(lambda text: None, lambda: None, child)
-        another = player.take_process()
-        assert another is not child
-        another.kill()
-        another.communicate()
+    before = children_of(os.getpid())
+    players = Players(LITTLE)
+    (begun,) = children_of(os.getpid()) - before
+    os.kill(begun, signal.SIGKILL)
+    os.waitid(os.P_PID, begun, os.WEXITED | os.WNOWAIT)
+    child = players.take()
+    assert child.pid != begun
+    assert child.poll() is None
+    end(child)
 
 
-def test_the_next_player_waits_while_one_plays_and_is_not_left_behind(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    clock = [100.0]
-    monkeypatch.setattr("bridge.supervisor.player_child.time.monotonic", lambda: clock[0])
-    begun: list[Child] = []
-
-    def begin() -> Child:
-        begun.append(start_player())
-        return begun[-1]
-
-    monkeypatch.setattr("bridge.supervisor.player_child.start_player", begin)
-    for memory, waits in ((1 << 29, 0), (2 << 30, 1)):
-        monkeypatch.setattr("bridge.supervisor.player_child._memory", lambda memory=memory: memory)
-        player = PlayerChild(lambda text: None, lambda: None)
+def test_what_players_come_from_is_kept_where_there_is_memory() -> None:
+    little, much = Players(LITTLE), Players(MUCH)
+    for players in (little, much):
+        player = PlayerChild(lambda text: None, lambda: None, players)
         player._word("ready")
-        for _ in range(40):
-            clock[0] += 1.0
-            player.look(clock[0])
-        assert len(begun) == waits, "a computer with little memory keeps it"
-    assert player.take_process() is begun[0]
-    begun[0].kill()
-    begun[0].communicate()
+        player.look(time.monotonic() + 40.0)
+    assert little.server is None
+    assert much.server is not None
+    assert much.server.there
+    server = much.server.pid
+    end(much.take())
+    assert much.server.pid == server, "one is enough for many players"
+    player.end_next()
+    assert much.server is None
+    assert server not in children_of(os.getpid())
+    little.close()
+
+
+def test_another_one_comes_when_that_has_died(players: Players) -> None:
+    """A player is had all the same, and later there is one again that comes at once."""
+    player = PlayerChild(lambda text: None, lambda: None, players)
+    if players.server is not None:
+        os.kill(players.server.pid, signal.SIGKILL)
+    child = players.take()
+    assert child.poll() is None
+    end(child)
+    was = players.server
+    assert was is None
     player._word("ready")
-    clock[0] += 40.0
-    player.look(clock[0])
-    assert begun[1].poll() is None
-    player.end_spare()
-    assert begun[1].returncode is not None
-    player.look(clock[0] + 60.0)
-    assert len(begun) == 2
+    player.look(time.monotonic() + 40.0)
+    if players.keeps:
+        server = players.server
+        assert server is not None
+        os.kill(server.pid, signal.SIGKILL)
+        os.waitid(os.P_PID, server.pid, os.WEXITED | os.WNOWAIT)
+        player.look(time.monotonic() + 80.0)
+        assert players.server is not server
+        assert players.server is not None
+        assert players.server.there
+
+
+def test_one_that_hangs_is_not_waited_for() -> None:
+    players = Players(MUCH)
+    end(players.take())  # it has loaded everything now
+    assert players.server is not None
+    os.kill(players.server.pid, signal.SIGSTOP)
+    players.server._sock.settimeout(0.05)  # what it has by now
+    child = players.take()
+    assert players.server is None
+    assert child.poll() is None
+    end(child)
 
 
 def test_a_computer_that_starts_no_more_processes_plays_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse() -> Child:
+    players = Players(MUCH)
+    players.close()
+
+    def refuse() -> ForkServer:
         raise OSError("Resource temporarily unavailable")
 
-    monkeypatch.setattr("bridge.supervisor.player_child.start_player", refuse)
-    monkeypatch.setattr("bridge.supervisor.player_child._memory", lambda: 2 << 30)
-    player = PlayerChild(lambda text: None, lambda: None)
+    monkeypatch.setattr("bridge.supervisor.ahead.ForkServer", refuse)
+    player = PlayerChild(lambda text: None, lambda: None, players)
     player._word("ready")
     for now in (1e9, 2e9):
         assert player.look(now) == ""
+    assert players.server is None
 
 
 def test_the_next_player_waits_for_what_the_dead_one_has_left_but_not_for_long(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     clock = [100.0]
+    players = Players(LITTLE)
+    players.close()
     monkeypatch.setattr("bridge.supervisor.player_child.time.monotonic", lambda: clock[0])
     for gone_s, begins_s in ((0.0, 0.0), (0.3, 0.3), (60.0, 1.0)):
-        player = PlayerChild(lambda text: None, lambda: None)
+        player = PlayerChild(lambda text: None, lambda: None, players)
         assert not player.due(clock[0], lambda: False), "nobody has died"
         begin = clock[0]
         gone = begin + gone_s
@@ -144,7 +210,9 @@ def test_the_next_player_waits_for_what_the_dead_one_has_left_but_not_for_long(
 
 def test_what_must_be_quick_loads_nothing_heavy() -> None:
     names = "import sys; print(*sys.modules)"
-    assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == []
+    light = ["bridge.player"]  # a room of which it needs a light module
+    assert loaded_by("-c", f"import bridge.supervisor.ahead; {names}") == light
+    assert loaded_by("-c", f"import bridge.supervisor.__main__; {names}") == light
     helped = "import sys, bridge.cli as c; c.main(['--help'], standalone_mode=False)"
     assert loaded_by("-c", f"{helped}; print(*sys.modules)") == []
 

@@ -14,7 +14,8 @@ import threading
 
 from support.patience import PATIENCE_S
 
-from bridge.supervisor.voice import LINES_MOST, Handler, Log, Voice
+from bridge.service.logs import Handler
+from bridge.supervisor.voice import LINES_MOST, Log, Voice
 
 
 def stuck() -> tuple[int, int, int]:
