@@ -21,6 +21,7 @@ from pydantic_core import PydanticUndefined
 from bridge.errors import Exit
 from bridge.files import blocks, examples, older, profile, reference_osc, rig, set_lane
 from bridge.files.blocks import Block, Directive, Head, Keys, Pairs, Picture, Points, Row, Words
+from bridge.files.field_docs import descriptions
 from bridge.files.set_models import EntryModel, KeyModel, MacroModel, SectionModel, SetModel
 from bridge.files.strict import NAME_SAYS, Limits, Reads, Strict, read_name
 from bridge.music.hit_node import LONGEST_GATE_BARS
@@ -64,6 +65,7 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
     Raises:
         KeyError: a key has no example anywhere.
     """
+    says = descriptions(model)
     for name, field in model.model_fields.items():
         key = field.alias or name
         if group == "lane" and key in older.OLDER_KEYS:
@@ -75,8 +77,7 @@ def rows(model: type[Strict], group: str) -> Iterator[Row]:
             example = KINDS[group].example
         if example is None:
             raise KeyError(f"{group}.{key} has no example")
-        says = field.description or ""
-        yield Row(key, allowed(field), _start(field), says, example)
+        yield Row(key, allowed(field), _start(field), says.get(name, ""), example)
 
 
 _READERS: dict[object, str] = {read_name: "a name"}

@@ -76,10 +76,7 @@ def _fields() -> dict[str, object]:
             fields[name] = (_partial(partial) | None, more)
         else:
             fields[name] = (field.annotation, copy(field))
-    fields["steps"] = (
-        Steps,
-        Field(default=None, description=LaneModel.model_fields["steps"].description),
-    )
+    fields["steps"] = (Steps, Field(default=None))
     hits = Annotated[int, Limits(0, MAX_STEPS, "hits", True)]
     fields["hits"] = (hits | None, Field(default=None, description=SETTINGS["hits"].says))
     return fields
@@ -97,6 +94,7 @@ def _partial(model: type[Strict]) -> type[Strict]:
         fields[name] = (kind | None, more)
     partial = create_model(f"Partial{model.__name__}", __base__=Strict, **fields)
     partial.called = model.called
+    partial.fields_of = model
     return partial
 
 
@@ -104,6 +102,7 @@ if TYPE_CHECKING:
     VariantModel = VariantBase
 else:
     VariantModel = create_model("VariantModel", __base__=VariantBase, **_fields())
+    VariantModel.fields_of = LaneModel
 
 _USUAL = LaneModel.model_construct()
 """A lane that says nothing: copying it is many times as fast as asking each key how it starts."""

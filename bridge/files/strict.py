@@ -16,12 +16,14 @@ from pydantic import (
     ConfigDict,
     Field,
     GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
     ValidationError,
 )
 from pydantic_core import CoreSchema, core_schema
 
 from bridge.errors import Problem, did_you_mean, printable
 from bridge.files.document import AmbiguousText, Document, Keys, dotted, point_inside
+from bridge.files.field_docs import descriptions
 from bridge.files.trade_words import instead, meant
 from bridge.music.settings import PLAIN_UNITS
 
@@ -35,19 +37,30 @@ Model = TypeVar("Model", bound="Strict")
 class Strict(BaseModel):
     """A part of a file. `called` is what messages call it; `elsewhere` says of keys that people
     look for here where they belong; `stand_ins` are values to go on checking with when a key that
-    must be there is missing."""
+    must be there is missing; `fields_of` is the model whose fields it was made of. What its fields
+    mean stands below each, and is read by `bridge.files.field_docs`."""
 
     model_config = ConfigDict(
-        strict=True,
-        extra="forbid",
-        frozen=True,
-        allow_inf_nan=False,
-        use_attribute_docstrings=True,
-        populate_by_name=False,
+        strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False
     )
     called: ClassVar[str] = "this"
     stand_ins: ClassVar[Mapping[str, object]] = {}
     elsewhere: ClassVar[Mapping[str, str]] = {}
+    fields_of: ClassVar[type[BaseModel] | None] = None
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        """The schema of the model with what its fields mean."""
+        made = handler(schema)
+        members = handler.resolve_ref_schema(made).get("properties", {})
+        for name, text in descriptions(cls).items():
+            key = cls.model_fields[name].alias or name
+            key = key if key in members else name
+            if key in members:
+                members[key] = {**members[key], "description": text}
+        return made
 
 
 def older_name(now: str, before: str, default: Any, **more: Any) -> Any:
