@@ -63,6 +63,8 @@ async def test_without_a_player_it_fails_with_503(stage: Any) -> None:
 
 
 async def test_figures_are_those_of_the_state(stage: Any) -> None:
+    # A player that has just come is given tunings; its answers would put its own ports back.
+    await stage.until(lambda: not stage.service.tuner._tasks)
     Told(stage.folder).tell(Health(player_restarts=4, service_starts=2, kept_bytes=1234))
     lateness = {
         "count": 10,
