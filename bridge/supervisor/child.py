@@ -13,7 +13,12 @@ import sys
 
 from bridge.player.realtime import PARENT, die_with_parent
 from bridge.supervisor.heap import keep_small
-from bridge.supervisor.unneeded import leave_out_openssl_digests, leave_out_tls
+from bridge.supervisor.unneeded import (
+    leave_out_http_client,
+    leave_out_openssl_digests,
+    leave_out_plugins,
+    leave_out_tls,
+)
 
 if __name__ == "__main__":
     parent = os.environ.pop(PARENT, "")
@@ -22,5 +27,7 @@ if __name__ == "__main__":
     keep_small()
     leave_out_tls()
     leave_out_openssl_digests()
+    leave_out_plugins()
+    leave_out_http_client()
     del sys.argv[0]
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -16,11 +16,12 @@ JEFE = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
 QUESTION = "what do ya want for nothing?"
 
 
-def said_by(folder: Path, code: str) -> list[str]:
-    """What a module of this code prints as a child of the supervisor."""
+def said_by(folder: Path, code: str, first: Path = ROOT) -> list[str]:
+    """What a module of this code prints as a child of the supervisor; `first` is where modules are
+    looked for first."""
     (folder / "probe.py").write_text(code)
     words = [sys.executable, "-m", "bridge.supervisor.child", "probe"]
-    path = {"PYTHONPATH": f"{ROOT}:{folder}"}
+    path = {"PYTHONPATH": f"{first}:{ROOT}:{folder}"}
     run = subprocess.run(
         words, capture_output=True, text=True, check=True, timeout=PATIENCE_S, env=path
     )
@@ -33,6 +34,51 @@ def test_the_service_loads_neither_tls_nor_openssl(tmp_path: Path) -> None:
     loaded = set(said_by(tmp_path, code))
     assert "bridge.service.app" in loaded
     assert loaded & {"ssl", "_ssl", "_hashlib"} == set()
+
+
+def test_the_service_loads_no_client_no_plugins_and_no_cpp(tmp_path: Path) -> None:
+    """What stands in for a module has no file."""
+    code = (
+        "import sys, bridge.service.__main__\n"
+        "print(*(n for n, m in sys.modules.items() if getattr(m, '__file__', None)))\n"
+        "print(*{row.split()[-1].rpartition('/')[2] for row in open('/proc/self/maps')})"
+    )
+    loaded = set(said_by(tmp_path, code))
+    assert {"bridge.service.app", "aiohttp.web", "pydantic"} <= loaded
+    assert loaded & {"aiohttp.client", "aiohttp.connector", "importlib.metadata"} == set()
+    assert not [name for name in loaded if name.startswith("libstdc++")]
+
+
+def test_what_was_left_out_says_so_and_is_there_for_others(tmp_path: Path) -> None:
+    code = (
+        "import aiohttp, importlib.metadata, pydantic\n"
+        "assert importlib.metadata.entry_points\n"
+        "class Model(pydantic.BaseModel):\n    a: int\n"
+        "assert Model(a=1).a == 1\n"
+        "try:\n    aiohttp.ClientSession()\n"
+        "except RuntimeError as error:\n    print('left out' in str(error))"
+    )
+    assert said_by(tmp_path, code) == ["True"]
+
+
+def test_a_version_that_does_not_do_without_is_loaded_whole(tmp_path: Path) -> None:
+    """A library of the same names that reads a constant of its client when it is loaded."""
+    package = tmp_path / "aiohttp"
+    package.mkdir()
+    (package / "__init__.py").write_text("from .client import LIMIT\nTWICE = 2 * LIMIT\n")
+    (package / "client.py").write_text("LIMIT = 21\n")
+    (package / "web.py").write_text("")
+    loader = tmp_path / "pydantic" / "plugin"
+    loader.mkdir(parents=True)
+    (loader / "__init__.py").write_text("")
+    (loader / "_loader.py").write_text("from importlib.metadata import version\nA = version('x')\n")
+    (loader.parent / "__init__.py").write_text("")
+    code = (
+        "import aiohttp, importlib.metadata, sys\n"
+        "print(aiohttp.TWICE, 'pydantic.plugin._loader' in sys.modules)\n"
+        "print(importlib.metadata.__file__ is not None)"
+    )
+    assert said_by(tmp_path, code, first=tmp_path) == ["42", "False", "True"]
 
 
 def test_nor_does_who_watches_over_it() -> None:
