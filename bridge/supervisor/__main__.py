@@ -13,7 +13,7 @@ from bridge.supervisor.ahead import begun_ahead
 
 def main() -> int:
     """Plays until it is ended; the exit code."""
-    with begun_ahead() as ahead:
+    with begun_ahead(shares=True) as ahead:
         from bridge.supervisor import supervise
         from bridge.supervisor.replacing import from_words
 

@@ -34,18 +34,19 @@ class Players:
 
     Args:
         memory: bytes of memory that this computer has; what the system says where it is not given.
+        shares: the first server is forked from this process (`ForkServer`).
 
     Attributes:
         keeps: whether there is memory for it.
     """
 
-    def __init__(self, memory: int | None = None) -> None:
+    def __init__(self, memory: int | None = None, *, shares: bool = False) -> None:
         memory = memory_bytes() if memory is None else memory
         self.keeps = memory >= KEEPS_BYTES and sys.platform.startswith("linux")
         self._server: ForkServer | None = None
         self._first: Child | None = None
         if self.keeps:
-            self.make_ready()
+            self._make(shares)
         else:
             self._first = start_player()
 
@@ -74,8 +75,11 @@ class Players:
             self._server.close()
             self._server = None
         if self.keeps and self._server is None:
-            with contextlib.suppress(OSError):  # without it a start takes longer, no more
-                self._server = ForkServer()
+            self._make(shares=False)
+
+    def _make(self, shares: bool) -> None:
+        with contextlib.suppress(OSError):  # without it a start takes longer, no more
+            self._server = ForkServer(shares=shares)
 
     def close(self) -> None:
         """No other is asked for. A player that has been taken goes on."""
@@ -122,10 +126,14 @@ def memory_bytes() -> int:
 
 
 @contextmanager
-def begun_ahead() -> Iterator[Ahead]:
-    """Both, for `bridge.supervisor.supervise.run`; what was not made use of has ended after it."""
+def begun_ahead(*, shares: bool = False) -> Iterator[Ahead]:
+    """Both, for `bridge.supervisor.supervise.run`; what was not made use of has ended after it.
+
+    Args:
+        shares: the program has only begun, so that a fork of it is light and has one thread.
+    """
     hold_standard_handles()  # or its pipes would take their places
-    ahead = Ahead(Players(), start_reader())
+    ahead = Ahead(Players(shares=shares), start_reader())
     leave_out_openssl_digests()  # of this process: the supervisor is loaded next
     try:
         yield ahead

@@ -32,17 +32,13 @@ NUMBER_BYTES = 20
 LOOK_S = 0.0005
 
 
-class Forked:
-    """A process that a fork server has forked for this one, whose child it is. What it offers means
-    what it means to `subprocess.Popen`; `stdin`, `stdout` and `stderr` are pipes."""
+class ForkedChild:
+    """A child of this process that was forked. What it offers means what it means to
+    `subprocess.Popen`."""
 
-    def __init__(self, pid: int, handles: tuple[int, int, int]) -> None:
+    def __init__(self, pid: int) -> None:
         self.pid = pid
         self.returncode: int | None = None
-        into, out, err = handles
-        self.stdin: BinaryIO = os.fdopen(into, "wb")
-        self.stdout: BinaryIO = os.fdopen(out, "rb")
-        self.stderr: BinaryIO = os.fdopen(err, "rb")
 
     def poll(self) -> int | None:
         """Its exit code, or None while it runs."""
@@ -73,19 +69,39 @@ class Forked:
         return self.returncode
 
 
-class ForkServer:
-    """The server, as the process that has players forked sees it; it is begun at once."""
+class Forked(ForkedChild):
+    """A player that a fork server has forked; `stdin`, `stdout` and `stderr` are pipes."""
 
-    def __init__(self) -> None:
+    def __init__(self, pid: int, handles: tuple[int, int, int]) -> None:
+        super().__init__(pid)
+        into, out, err = handles
+        self.stdin: BinaryIO = os.fdopen(into, "wb")
+        self.stdout: BinaryIO = os.fdopen(out, "rb")
+        self.stderr: BinaryIO = os.fdopen(err, "rb")
+
+
+class ForkServer:
+    """The server, as the process that has players forked sees it; it is begun at once.
+
+    Args:
+        shares: it is forked from this very process, which has no other thread yet, so that both
+            share what is loaded by now; else it is a program of its own.
+    """
+
+    def __init__(self, *, shares: bool = False) -> None:
         self._sock, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._process: subprocess.Popen[bytes] | ForkedChild
         with theirs:
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "bridge.supervisor.fork_server"],
-                stdin=theirs.fileno(),
-                stdout=subprocess.DEVNULL,
-                env={**os.environ, PARENT: str(os.getpid())},
-                start_new_session=True,
-            )
+            if shares:
+                self._process = ForkedChild(_fork_server(self._sock, theirs))
+            else:
+                self._process = subprocess.Popen(
+                    [sys.executable, "-m", "bridge.supervisor.fork_server"],
+                    stdin=theirs.fileno(),
+                    stdout=subprocess.DEVNULL,
+                    env={**os.environ, PARENT: str(os.getpid())},
+                    start_new_session=True,
+                )
         self._sock.settimeout(LOADS_S)
 
     @property
@@ -130,11 +146,46 @@ class ForkServer:
         self._process.wait()
 
 
+def _fork_server(ours: socket.socket, theirs: socket.socket) -> int:
+    """Forks the server from this process; its number."""
+    gc.collect()
+    gc.freeze()
+    parent = os.getpid()
+    pid = os.fork()
+    if pid:
+        return pid
+    code = 1
+    try:
+        os.setsid()
+        ours.close()
+        null = os.open(os.devnull, os.O_WRONLY)
+        _take_place([os.dup(theirs.fileno()), null])
+        theirs.close()
+        code = serve(parent)
+    except BaseException:
+        import traceback
+
+        traceback.print_exc()
+    finally:  # neither it nor its players go on with what this process was about to do
+        os._exit(code)
+
+
 def main() -> int:
-    """Loads everything, then forks whenever it is asked. In a process that it has forked: its exit
-    code."""
+    """The server as a program of its own; the exit code."""
     parent = os.environ.pop(PARENT, "")
-    if not die_with_parent(signal.SIGKILL, int(parent) if parent.isdecimal() else 0):
+    return serve(int(parent) if parent.isdecimal() else 0)
+
+
+def serve(parent: int) -> int:
+    """Loads everything, then forks whenever it is asked.
+
+    Args:
+        parent: the number of the supervisor, 0 where it is not known.
+
+    Returns:
+        The exit code of the server, or of a player that it has forked.
+    """
+    if not die_with_parent(signal.SIGKILL, parent):
         return 1
     from bridge.player import process
 

@@ -46,7 +46,7 @@ HTTP_CLIENT = (
 
 
 class _LeftOut:
-    """Stands for whatever a module has that was left out: it can be imported and named, not made."""
+    """Stands for whatever a module that was left out has: it can be named, not made."""
 
     def __init__(self, *_: object, **__: object) -> NoReturn:
         raise RuntimeError("this was left out of the process (bridge.supervisor.unneeded)")

@@ -175,7 +175,7 @@ def test_a_computer_that_starts_no_more_processes_plays_on(monkeypatch: pytest.M
     players = Players(MUCH)
     players.close()
 
-    def refuse() -> ForkServer:
+    def refuse(*, shares: bool) -> ForkServer:
         raise OSError("Resource temporarily unavailable")
 
     monkeypatch.setattr("bridge.supervisor.ahead.ForkServer", refuse)
