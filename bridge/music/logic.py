@@ -174,7 +174,7 @@ class LogicNode(HitNode):
             for slot, (name, before) in enumerate(self.expression.leaves)
             if (name, before) in leaves
         ]
-        return TruthTable(evaluate, slots, len(self.slots) + 1)
+        return TruthTable(term, evaluate, slots, len(self.slots) + 1, self.positions)
 
     def _tallies(self) -> list[tuple[Function, TruthTable]] | None:
         """The functions that only count hits, each with what it counts; all else is forgotten
@@ -199,14 +199,18 @@ class LogicNode(HitNode):
         """Count what this window does to the lane; False where it must be played."""
         if self.tallies is not None and self.lane not in window.passing.wanted:
             for function, table in self.tallies:
-                function.count(sum(bits & WRITTEN for _, bits in table.hits(window)))
+                function.count(table.written(window))
             return True
         if self.table is None or self.own:
             return False
-        out: list[Hit] = []
-        window.hits[self.lane] = out
         varies = {"chance", "density"}.intersection(self.varying_hit_settings)
         plain = not varies and not self._leaves_out()
+        joined = self.table.joined(window) if plain else None
+        if joined is not None:
+            window.hits[self.lane] = joined
+            return True
+        out: list[Hit] = []
+        window.hits[self.lane] = out
         for tick, bits in self.table.hits(window):
             if plain:
                 out.append(Hit(tick, tick, 0.0, 1, exists_in=bits))

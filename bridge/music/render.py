@@ -30,7 +30,7 @@ MARK_BARS = 4
 MOST_MARKS = 64
 _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
 _REACHED = (*_FEEL, "pace", *GLIDES)
-PASS_BARS = 16
+PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
 
 

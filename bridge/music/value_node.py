@@ -25,6 +25,7 @@ from bridge.music.node import Change, Hit, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
+from bridge.music.step_hits import StepHits
 from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
 from bridge.music.value_states import StepsState, ValueState
 
@@ -312,6 +313,20 @@ class SteppedNode(ValueNode):
         """Go to the next step; whether it moves the line."""
         raise NotImplementedError
 
+    def pass_by(self, window: Window, count: int) -> int | None:
+        """
+        Do what `count` times `advance` does, where only the last move matters.
+
+        Args:
+            window: in which nothing but these steps moves the lane.
+            count: how many steps, at least one.
+
+        Returns:
+            How many steps before the last one the line moved last, -1 for not at all. None: these
+            steps must be played one by one, and nothing was done.
+        """
+        return None
+
     def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         """Move the line as the last step that does has it."""
         raise NotImplementedError
@@ -339,7 +354,10 @@ class SteppedNode(ValueNode):
         hand = window.reset_by_hand(self.lane)
         if hand <= self.hand or hand >= window.end:
             hand = -1
-        if self.mover is None:
+        alone = self.passing and not resets and hand < 0 and not self.reset_ticks
+        if alone and self._passed(window):
+            pass
+        elif self.mover is None:
             hand = self._run_rate(window, out, resets, hand)
         else:
             hand = self._run_moved(window, out, resets, hand, self.mover)
@@ -348,6 +366,34 @@ class SteppedNode(ValueNode):
             self.say(window, out, *self.coming)
             self.coming = None
         self.finish(window)
+
+    def _passed(self, window: Window) -> bool:
+        """Go through a window of which only the last move matters without playing each step; False
+        where that is not possible."""
+        if self.mover is not None:
+            hits = window.hits.get(self.mover, ())
+            if not isinstance(hits, StepHits):
+                return False
+            count = hits.written
+            back = self.pass_by(window, count) if count else -1
+            if back is not None and back >= 0:
+                self.coming = hits.written_before_last(back), 0.0
+            return back is not None
+        asked = window.setting(self.lane, "pace", window.start)
+        paced = self.pacing.fresh or not window.fixed(self.lane, "pace")
+        if paced or not self.pacing.holds(asked):
+            return False
+        count = first_step_from(window.end, self.step, self.origin) - self.index
+        back = self.pass_by(window, count) if count > 0 else -1
+        if back is None:
+            return False
+        if back >= 0:
+            self.coming = step_tick(self.index + count - 1 - back, self.step, self.origin), 0.0
+        self.index += max(0, count)
+        self.next = step_tick(self.index, self.step, self.origin)
+        self.pacing.pass_over(window.end)
+        self._due_at(self.next)
+        return True
 
     def _stands(self, end: int) -> bool:
         """Whether a lane that goes by a rate does nothing by itself before `end`."""
