@@ -24,7 +24,7 @@ _SCALE = 2.0**53  # a draw is a whole number of 2**-53
 class _Slots(NamedTuple):
     """The same number in each slot of a long integer, for some numbers."""
 
-    count: int
+    size: int
     ones: int
     numbers: int  # 0, 1, 2, ...
     low_64: int
@@ -40,7 +40,10 @@ def _slots(count: int) -> _Slots:
         count,
         ones,
         sum(place << _SLOT * place for place in range(count)),
-        *(ones * ((1 << bits) - 1) for bits in (64, 37, 34, 33)),
+        ones * _MASK,
+        ones * (_MASK >> 27),
+        ones * (_MASK >> 30),
+        ones * (_MASK >> 31),
         ones << 64,
     )
 
@@ -77,7 +80,7 @@ class Draws:
         self.passes = passes
         self._stream, self.pass_index, self.step = stream, pass_index, step
         self._blocks: list[int] | None = None
-        self._few = _FEW if count <= _FEW.count else _MANY
+        self._few = _FEW if count <= _FEW.size else _MANY
 
     def _mixed(self) -> list[int]:
         if self._blocks is None:
@@ -86,7 +89,7 @@ class Draws:
             slots = self._few
             self._blocks = [
                 _mixed(slots, first + stride * done, stride)
-                for done in range(0, self.count, slots.count)
+                for done in range(0, self.count, slots.size)
             ]
         return self._blocks
 
@@ -111,7 +114,7 @@ class Draws:
             limit += 1
         slots = self._few
         guard, most = slots.guard, slots.ones * (limit << 11)
-        size = slots.count * _BYTES
+        size = slots.size * _BYTES
         found = b"".join(
             (guard ^ (((z | guard) - most) & guard)).to_bytes(size, "little")[8::_BYTES]
             for z in self._mixed()
@@ -122,9 +125,9 @@ class Draws:
         """The draws themselves."""
         if self.count <= _ALONE:
             return list(self._one_by_one())
-        size = self._few.count * _BYTES
+        size = self._few.size * _BYTES
         found: list[float] = []
         for z in self._mixed():
-            words = unpack(f"<{2 * self._few.count}Q", z.to_bytes(size, "little"))
+            words = unpack(f"<{2 * self._few.size}Q", z.to_bytes(size, "little"))
             found += [(word >> 11) * UNIT for word in words[::2]]
         return found[: self.count]

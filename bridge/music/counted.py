@@ -7,7 +7,7 @@ hits away: all draws for one step of the pattern are made together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from math import gcd
 
@@ -32,6 +32,7 @@ from bridge.music.ticks import first_step_from, step_tick
 
 Bounds = tuple[float, float]
 Marks = tuple[int, ...]
+_LONGEST_PERIOD = 64 * 3840  # ticks: more values would be many to keep, and seldom come again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
 
@@ -84,12 +85,14 @@ class CountedPattern(HitNode):
         count = first_step_from(window.end, self.step, self.origin) - self.index
         if count > 0:
             first = self.cursor.next(len(self.base))
-            stretches = list(self._stretches(first, count))
             if self.lane in window.passing.wanted:
+                stretches = list(self._stretches(first, count))
                 window.hits[self.lane] = self._hits(window, first, count, stretches)
+            else:
+                for _ in self._changes(first, count):
+                    pass
             self.cursor.go_on(count, len(self.base))
-            if stretches[-1][1] != self.marks:
-                self.renew()
+            self.renew()
             if self.accents:
                 self.accent_place += count
             self.index += count
@@ -104,7 +107,37 @@ class CountedPattern(HitNode):
         value: float = getattr(self, name)
         return value, value
 
+    def _asked(self, window: Window, name: str) -> Callable[[int], float]:
+        """Asks for a setting at a tick: once for each place of its period, when it has one."""
+        lane, setting = self.lane, window.setting
+        period = window.period(lane, name)
+        if period is None or period[0] > _LONGEST_PERIOD:
+            return lambda tick: setting(lane, name, tick)
+        ticks = period[0]
+        known = window.passing.known.setdefault((lane, name, window.version, period), {})
+
+        def ask(tick: int) -> float:
+            within = tick % ticks
+            value = known.get(within)
+            if value is None:
+                value = known[within] = setting(lane, name, tick)
+            return value
+
+        return ask
+
     # --- the pattern of each pass ---
+
+    def _changes(self, first: tuple[int, int], count: int) -> Iterator[int]:
+        """Drift through `count` steps; the passes in which something changes. `first` is the pass
+        and the step of the first of them."""
+        pass_index, step = first
+        last = pass_index + (step + count - 1) // self.cursor.span(len(self.base))
+        bound = round(self.drift_bound)
+        if self.drift <= 0.0 and len(self.drifting.changed) <= bound:
+            return iter(())
+        # The first pass is as written.
+        begin = max(pass_index + (step > 0), self.cursor.first_pass + 1)
+        return drifted(self.drifting, begin, last + 1 - begin, self.base, self.drift, bound)
 
     def _stretches(self, first: tuple[int, int], count: int) -> Iterator[tuple[int, Marks]]:
         """
@@ -115,20 +148,13 @@ class CountedPattern(HitNode):
                 first step on, and the last one to its end.
             count: how many steps.
         """
+        changes = self._changes(first, count)
         pass_index, step = first
         last = pass_index + (step + count - 1) // self.cursor.span(len(self.base))
         if step:
             yield 1, self.marks
             pass_index += 1
         fill = self.source.fill if isinstance(self.source, Euclid) else None
-        bound = round(self.drift_bound)
-        if self.drift <= 0.0 and len(self.drifting.changed) <= bound:
-            changes: Iterator[int] = iter(())
-        else:
-            begin = max(pass_index, self.cursor.first_pass + 1)  # the first is as written
-            changes = drifted(
-                self.drifting, begin, last + 1 - begin, self.base, self.drift, bound
-            )
         while pass_index <= last:
             plain = self.drifting.apply(self.base)
             full = plain
@@ -225,13 +251,12 @@ class CountedPattern(HitNode):
         whole, rest = divmod(passes, unlike)
         flags = flags * whole + flags[: rest * span]
         if asks:
-            ask = window.setting
+            ask = self._asked(window, "density")
             for again in range(0, passes * span, unlike * span):
                 for place, limit in asks:
                     index = begin + again + place
                     if self.index <= index < end and again + place < len(flags):
-                        tick = step_tick(index, self.step, self.origin)
-                        if ask(self.lane, "density", tick) >= limit:
+                        if ask(step_tick(index, self.step, self.origin)) >= limit:
                             flags[again + place] = BOTH
         return bytes(flags)
 
@@ -286,15 +311,14 @@ class CountedPattern(HitNode):
             return left
         span = self.cursor.span(len(self.base))
         found = bytearray(_both(column, draws.under(low)))
+        ask = self._asked(window, "chance")
         for number, (may, does) in enumerate(zip(left, found, strict=True)):
             index = begin + number * span + place
             if may and not does and index >= self.index:
                 tick = step_tick(index, self.step, self.origin)
                 drawn = chance.draw(self.chance_key, pass_index + number, place)
-                if tick < window.end:
-                    asked = window.setting(self.lane, "chance", tick)
-                    if share * asked >= 1.0 or drawn < asked * share:
-                        found[number] = BOTH
+                if tick < window.end and drawn < ask(tick) * share:
+                    found[number] = BOTH
         return bytes(found)
 
 

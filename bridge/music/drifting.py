@@ -7,7 +7,7 @@ may; and what has drifted stays where its own draw is not below the share that i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from bridge.music import chance
 from bridge.music.batches import Draws
@@ -44,6 +44,7 @@ def drifted(
                 yield pass_index
         return
     leaving = _may_leave(drift.stream, pass_index, count, marks, probability)
+    once = _Once(drift, marks, probability, bound)
     inside = frozenset(range(len(marks)))
     waiting = iter(sorted(leaving))
     coming = next(waiting, count)
@@ -55,9 +56,9 @@ def drifted(
             if at >= count:
                 return
         regular = len(changed) <= bound and changed <= inside
-        if not regular or at == coming or _returns(drift, pass_index + at, probability, bound):
+        if not regular or at == coming or once.returns(pass_index + at):
             if regular:
-                moved = _begin(drift, pass_index + at, marks, probability, bound, leaving.get(at))
+                moved = once(pass_index + at, leaving.get(at, ()))
             else:
                 moved = drift.begin_pass(pass_index + at, marks, probability, bound)
             if moved:
@@ -96,38 +97,43 @@ def _may_leave(
     return found
 
 
-def _returns(drift: Drift, pass_index: int, probability: float, bound: int) -> bool:
-    """Whether a changed step returns in this pass."""
-    changed = drift.changed
-    if not changed:
-        return False
-    back = max(probability, len(changed) / bound)
-    return any(chance.draw(drift.stream, pass_index, place) < back for place in changed)
-
-
-def _begin(
-    drift: Drift,
-    pass_index: int,
-    marks: tuple[int, ...],
-    probability: float,
-    bound: int,
-    candidates: list[int] | None,
-) -> bool:
+class _Once:
     """`Drift.begin_pass` where no more than `bound` steps differ, all of them in the pattern, and
-    only `candidates` may leave."""
-    stream, before = drift.stream, drift.changed
-    used = len(before) / bound if bound else 1.0
-    back = max(probability, used)
-    kept = {place for place in before if chance.draw(stream, pass_index, place) >= back}
-    if candidates:
-        likely = _likely(probability * (1.0 - used), _shares(marks))
+    it is known which other ones may leave."""
+
+    def __init__(
+        self, drift: Drift, marks: tuple[int, ...], probability: float, bound: int
+    ) -> None:
+        self._drift, self._marks, self._bound = drift, marks, bound
+        kinds = _shares(marks)
+        used = [away / bound if bound else 1.0 for away in range(bound + 1)]
+        # By number of changed steps: below what these return, and rests and hits leave.
+        self._limits = [
+            (max(probability, share), _likely(probability * (1.0 - share), kinds))
+            for share in used
+        ]
+
+    def __call__(self, pass_index: int, candidates: Sequence[int]) -> bool:
+        """Begin a pass, in which none but these steps may leave; whether something changed."""
+        drift, stream = self._drift, self._drift.stream
+        before = drift.changed
+        back, likely = self._limits[len(before)]
+        kept = {place for place in before if chance.draw(stream, pass_index, place) >= back}
         leaving: list[tuple[float, int]] = []
         for place in candidates:
-            limit = likely[1 if marks[place] else 0]
+            limit = likely[1 if self._marks[place] else 0]
             drawn = chance.draw(stream, pass_index, place)
             if drawn < limit and place not in before:
                 leaving.append((drawn / limit, place))
         leaving.sort()
-        kept |= {place for _, place in leaving[: bound - len(kept)]}
-    drift.changed = frozenset(kept)
-    return drift.changed != before
+        kept.update(place for _, place in leaving[: self._bound - len(kept)])
+        if kept == before:
+            return False
+        drift.changed = frozenset(kept)
+        return True
+
+    def returns(self, pass_index: int) -> bool:
+        """Whether a changed step returns in a pass."""
+        changed, stream = self._drift.changed, self._drift.stream
+        back = self._limits[len(changed)][0]
+        return any(chance.draw(stream, pass_index, place) < back for place in changed)

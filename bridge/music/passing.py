@@ -73,7 +73,7 @@ def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passi
         wanted.update(read for _, table in tallies for _, read, _ in table.slots)
         if not tallies:
             idle.add(place)
-    return Passing(*map(frozenset, (counted, wanted, idle, lasts)))
+    return Passing(frozenset(counted), frozenset(wanted), frozenset(idle), frozenset(lasts))
 
 
 def _lets_go(place: int, node: ValueNode, score: Score, limits: Limits) -> bool:

@@ -15,6 +15,7 @@ from bridge.errors import CommandError
 from bridge.music import handlers, snapshot
 from bridge.music.live_state import Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec, curved
+from bridge.music.node import Period
 from bridge.music.ticks import NEVER
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
@@ -322,3 +323,33 @@ class Settings:
                 ends = [by * performance._shaped(live, -1 - source, tick, curve)]
             low, high = low + min(ends), high + max(ends)
         return low - _ROUNDING, high + _ROUNDING
+
+    def period(
+        self, lane: int, name: str, tick: int, lane_period: Callable[[int, int], Period | None]
+    ) -> Period | None:
+        """After how many ticks a setting comes round again, until something is changed by hand or
+        by itself; see `Window.period`.
+
+        Args:
+            lane: the position of the lane.
+            name: of the setting.
+            tick: from where on.
+            lane_period: the same for the value of a lane that drives: (position, tick).
+        """
+        performance = self._performance
+        live = performance.at(tick)
+        if live.morph is not None or lane in live.filling:
+            return None
+        ticks = 1
+        origins: tuple[int, ...] = ()
+        for source, _, _, _ in performance.index.drives.get((lane, name), ()):
+            if source < 0:
+                if live.knobs[-1 - source].moves(tick):
+                    return None
+                continue
+            found = lane_period(source, tick)
+            if found is None:
+                return None
+            ticks = math.lcm(ticks, found[0])
+            origins += found[1]
+        return ticks, origins

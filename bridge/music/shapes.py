@@ -17,10 +17,11 @@ from fractions import Fraction
 from bridge.music import chance
 from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
-from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
+from bridge.music.node import SOUNDING, Change, Hit, Period, Window, steps_of
 from bridge.music.value_node import Placed, ValueNode
 from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
 
+_RANDOM = ("random-steps", "random-smooth")
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
 
 
@@ -318,6 +319,16 @@ class ShapeNode(SampledNode):
             return super().bounds(tick, version)
         reached = (*self._known[2:], *self.line.bounds_from(tick))
         return min(reached), max(reached)
+
+    def period(self, tick: int, version: int) -> Period | None:
+        # A random form never comes round; where a hand has just begun it anew, the old cycle may
+        # still be read.
+        known = self.still and self._version == version and self.loose
+        if not known or self._glide or self._known[0] or self.form in _RANDOM:
+            return None
+        if tick < self._origin:
+            return None
+        return math.lcm(self.step.numerator, CONTROL_GRID), (self._origin,)
 
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting

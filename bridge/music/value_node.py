@@ -21,7 +21,7 @@ from typing import NamedTuple
 from bridge.music import chance
 from bridge.music.line import Line
 from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
-from bridge.music.node import Change, Hit, Window, steps_of
+from bridge.music.node import Change, Hit, Period, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
@@ -162,6 +162,11 @@ class ValueNode:
         """Between which values the line stays from `tick` on, while the version of the settings is
         `version`."""
         return -inf, inf
+
+    def period(self, tick: int, version: int) -> Period | None:
+        """After how many ticks the line comes round again from `tick` on, while the version of the
+        settings is `version`; see `Window.period`."""
+        return None
 
     def begin(self, window: Window) -> list[Change]:
         """Make room for this window's changes; lines up what the transposing lane does in it."""
