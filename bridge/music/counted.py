@@ -32,7 +32,7 @@ from bridge.music.ticks import first_step_from, step_tick
 
 Bounds = tuple[float, float]
 Marks = tuple[int, ...]
-_LONGEST_PERIOD = 64 * 3840  # ticks: more values would be many to keep, and seldom come again
+_MOST_KNOWN = 1024  # values of a setting that are kept until they come round again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
 
@@ -108,19 +108,22 @@ class CountedPattern(HitNode):
         return value, value
 
     def _asked(self, window: Window, name: str) -> Callable[[int], float]:
-        """Asks for a setting at a tick: once for each place of its period, when it has one."""
-        lane, setting = self.lane, window.setting
-        period = window.period(lane, name)
-        if period is None or period[0] > _LONGEST_PERIOD:
-            return lambda tick: setting(lane, name, tick)
-        ticks = period[0]
-        known = window.passing.known.setdefault((lane, name, window.version, period), {})
+        """Asks for a setting at a step of the lane, by its number: once for each place of the
+        setting's period, when it has one."""
+        lane, setting, step, origin = self.lane, window.setting, self.step, self.origin
+        period = window.period(lane, name) if step.denominator == 1 else None
+        size = 0 if period is None else period[0] // step.numerator
+        if period is None or period[0] % step.numerator or size > _MOST_KNOWN:
+            return lambda index: setting(lane, name, step_tick(index, step, origin))
+        key = lane, name, window.version, period, step, origin
+        known = window.passing.known.get(key)
+        if known is None:
+            known = window.passing.known[key] = [None] * size
 
-        def ask(tick: int) -> float:
-            within = tick % ticks
-            value = known.get(within)
+        def ask(index: int) -> float:
+            value = known[index % size]
             if value is None:
-                value = known[within] = setting(lane, name, tick)
+                value = known[index % size] = setting(lane, name, step_tick(index, step, origin))
             return value
 
         return ask
@@ -256,7 +259,7 @@ class CountedPattern(HitNode):
                 for place, limit in asks:
                     index = begin + again + place
                     if self.index <= index < end and again + place < len(flags):
-                        if ask(step_tick(index, self.step, self.origin)) >= limit:
+                        if ask(index) >= limit:
                             flags[again + place] = BOTH
         return bytes(flags)
 
@@ -310,14 +313,14 @@ class CountedPattern(HitNode):
         if low == high:
             return left
         span = self.cursor.span(len(self.base))
+        end = first_step_from(window.end, self.step, self.origin)
         found = bytearray(_both(column, draws.under(low)))
         ask = self._asked(window, "chance")
         for number, (may, does) in enumerate(zip(left, found, strict=True)):
             index = begin + number * span + place
-            if may and not does and index >= self.index:
-                tick = step_tick(index, self.step, self.origin)
+            if may and not does and self.index <= index < end:
                 drawn = chance.draw(self.chance_key, pass_index + number, place)
-                if tick < window.end and drawn < ask(tick) * share:
+                if drawn < ask(index) * share:
                     found[number] = BOTH
         return bytes(found)
 

@@ -118,15 +118,15 @@ class Passing:
         wanted: lanes of hits that some lane reads which is played on the way.
         idle: lanes that need not be played.
         lasts: lanes of values of whose moves in a window only the last one matters.
-        known: values of settings that come round again, kept on the way: by setting and period,
-            then by tick within the period.
+        known: values of settings that come round again, kept on the way: for each step of the
+            period, as far as they have been asked for.
     """
 
     counted: frozenset[int] = frozenset()
     wanted: frozenset[int] = frozenset()
     idle: frozenset[int] = frozenset()
     lasts: frozenset[int] = frozenset()
-    known: dict[object, dict[int, float]] = field(default_factory=dict, compare=False)
+    known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
 
 
 NOTHING = Passing()

@@ -129,33 +129,48 @@ def margin_of(score: Score, passing: Passing, limits: Limits) -> int:
     """
     How long what is left out may still matter, in ticks.
 
-    Lateness adds up along lanes that follow one another, so all of it is added up.
+    Lateness adds up along lanes that follow one another, so the longest such row counts. Lanes that
+    look back at what follows from them have no such order: then all of it is added up.
 
     Args:
         score: as the section that is played has it.
         passing: what is left out of it.
         limits: how far settings may come without a hand.
     """
+    left_out = passing.counted | passing.lasts
+    own = {place: _matters(score, passing, limits, place) for place in left_out}
+    circles = any(leaf.op == "past" for term in score.terms.values() for leaf in term.leaves())
+    if circles:
+        longest = sum(own.values())
+    else:
+        rows: dict[int, float] = {}
+        for place in score.order:
+            before = max((rows[read] for read in score.reads[place]), default=0.0)
+            rows[place] = before + own.get(place, 0.0)
+        longest = max(rows.values(), default=0.0)
+    return int(2.0 * score.spec.bar_ticks + longest) + 1
+
+
+def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> float:
+    """How long what is left out of one lane matters to those that follow it, in ticks."""
     extremes, ms = limits
-    ticks = 2.0 * score.spec.bar_ticks
-    for place in passing.counted | passing.lasts:
 
-        def most(name: str, place: int = place) -> float:
-            return extremes(place, name)[1]
+    def most(name: str) -> float:
+        return extremes(place, name)[1]
 
-        # Swing, repeats, and the step itself: each at most a step, in half time of two.
-        step = 2.0 * float(score.steps[place])
-        ticks += step * (3.0 + most("shift")) + max(0.0, ms(most("shift_ms")))
-        ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
-        if place in passing.counted:
-            ticks += ms(most("humanise_ms"))
-        else:
-            ticks += _glide(place, step, limits)
+    # Swing, repeats, and the step itself: each at most a step, in half time of two.
+    step = 2.0 * float(score.steps[place])
+    ticks = step * (3.0 + most("shift")) + max(0.0, ms(most("shift_ms")))
+    ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
+    if place in passing.counted:
+        ticks += ms(most("humanise_ms"))
+        if place in score.terms:
+            ticks += _remembered(score.terms[place])
+    else:
+        ticks += _glide(place, step, limits)
         if isinstance(score.lanes[place].source, Decay):
             ticks += ms(most("decay_ms"))
-    for place in passing.counted & score.terms.keys():
-        ticks += _remembered(score.terms[place])
-    return int(ticks) + 1
+    return ticks
 
 
 def _remembered(term: Term) -> float:

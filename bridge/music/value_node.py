@@ -337,6 +337,8 @@ class SteppedNode(ValueNode):
         raise NotImplementedError
 
     def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
+        if not self.played:
+            return grid  # no output asks
         percent = window.setting(self.lane, "swing", grid)
         for bend in self.bending.bends(percent, self.origin):
             lead += bend.at(grid)
