@@ -19,14 +19,7 @@ from bridge.music.hit_node import HitNode
 from bridge.music.model import Euclid, Source, StepShape
 from bridge.music.node import BOTH, Window
 from bridge.music.pace import Pacing
-from bridge.music.pattern import (
-    Cursor,
-    Drift,
-    filled,
-    group_thresholds,
-    played_order,
-    thresholds,
-)
+from bridge.music.pattern import Cursor, Drift, filled, group_thresholds, played_order, thresholds
 from bridge.music.step_hits import StepHits
 from bridge.music.ticks import first_step_from, step_tick
 
@@ -162,9 +155,7 @@ class CountedPattern(HitNode):
             plain = self.drifting.apply(self.base)
             full = plain
             if fill is not None:
-                full = self.drifting.apply(
-                    filled(self.base, euclid(fill.hits, fill.length))
-                )
+                full = self.drifting.apply(filled(self.base, euclid(fill.hits, fill.length)))
             until = next(changes, last + 1)
             while pass_index < until:
                 counted = pass_index - self.cursor.first_pass
@@ -182,11 +173,7 @@ class CountedPattern(HitNode):
     # --- its hits ---
 
     def _hits(
-        self,
-        window: Window,
-        first: tuple[int, int],
-        count: int,
-        stretches: list[tuple[int, Marks]],
+        self, window: Window, first: tuple[int, int], count: int, stretches: list[tuple[int, Marks]]
     ) -> StepHits:
         """The hits of `count` steps; settings are asked for where bounds do not decide."""
         pass_index, step = first
@@ -222,13 +209,7 @@ class CountedPattern(HitNode):
         return bytes(BOTH if mark else 0 for mark in order)
 
     def _by_density(
-        self,
-        window: Window,
-        density: Bounds,
-        marks: Marks,
-        begin: int,
-        passes: int,
-        end: int,
+        self, window: Window, density: Bounds, marks: Marks, begin: int, passes: int, end: int
     ) -> bytes:
         """
         The steps that sound in passes with the same marks.
@@ -258,9 +239,9 @@ class CountedPattern(HitNode):
             for again in range(0, passes * span, unlike * span):
                 for place, limit in asks:
                     index = begin + again + place
-                    if self.index <= index < end and again + place < len(flags):
-                        if ask(index) >= limit:
-                            flags[again + place] = BOTH
+                    known = self.index <= index < end and again + place < len(flags)
+                    if known and ask(index) >= limit:
+                        flags[again + place] = BOTH
         return bytes(flags)
 
     def _limits(self, marks: Marks, index: int) -> list[float]:

@@ -1,8 +1,8 @@
 """Drift over many passes at once, as `pattern.Drift` does it pass by pass.
 
-In most passes nothing changes, and that can be seen without working them out: as long as nothing has
-drifted, a step leaves most easily, so the draws below that limit name the only passes in which one
-may; and what has drifted stays where its own draw is not below the share that is used up.
+In most passes nothing changes, and that can be seen without working them out. As long as nothing
+has drifted, a step leaves most easily, so the draws below that limit name the only passes in which
+one may; and what has drifted stays where its own draw is not below the share that is used up.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ def drifted(
     if count <= 0:
         return
     if probability <= 0.0:
-        if len(drift.changed) > bound:
-            if drift.begin_pass(pass_index, marks, probability, bound):
-                yield pass_index
+        surplus = len(drift.changed) > bound
+        if surplus and drift.begin_pass(pass_index, marks, probability, bound):
+            yield pass_index
         return
     leaving = _may_leave(drift.stream, pass_index, count, marks, probability)
     once = _Once(drift, marks, probability, bound)
@@ -109,8 +109,7 @@ class _Once:
         used = [away / bound if bound else 1.0 for away in range(bound + 1)]
         # By number of changed steps: below what these return, and rests and hits leave.
         self._limits = [
-            (max(probability, share), _likely(probability * (1.0 - share), kinds))
-            for share in used
+            (max(probability, share), _likely(probability * (1.0 - share), kinds)) for share in used
         ]
 
     def __call__(self, pass_index: int, candidates: Sequence[int]) -> bool:

@@ -22,6 +22,7 @@ from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import NOTHING, Node, Passing, Period, Runs, Window
 from bridge.music.performance import Performance, Settings
 from bridge.music.score import Score
+from bridge.music.shapes import SampledNode
 from bridge.music.value_node import Placed, ValueNode
 from bridge.music.values import build_node
 
@@ -170,6 +171,10 @@ class Ensemble:
         ordered = self._ordered
         if passing.idle:
             ordered = [node for node in ordered if node.lane not in passing.idle]
+            for lane in passing.idle:
+                idle = self.nodes[lane]
+                if isinstance(idle, SampledNode):
+                    idle.asleep = True
         asks = self._asked != self._version or passing is not NOTHING
         self._asked = self._version
         hits, changes = window.hits, window.changes

@@ -14,7 +14,7 @@ played are the sounding ones.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
 from typing import NamedTuple, Protocol
@@ -118,6 +118,8 @@ class Passing:
         wanted: lanes of hits that some lane reads which is played on the way.
         idle: lanes that need not be played.
         lasts: lanes of values of whose moves in a window only the last one matters.
+        within: within how many ticks something surely happens after which it does not matter what
+            an idle lane did before, by lane; for lanes that wait for such a thing.
         known: values of settings that come round again, kept on the way: for each step of the
             period, as far as they have been asked for.
     """
@@ -126,6 +128,7 @@ class Passing:
     wanted: frozenset[int] = frozenset()
     idle: frozenset[int] = frozenset()
     lasts: frozenset[int] = frozenset()
+    within: Mapping[int, float] = field(default_factory=dict)
     known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
 
 

@@ -12,18 +12,22 @@ from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import NamedTuple
 
+from bridge.music.gates import GatesNode
+from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
-from bridge.music.model import Decay, Lane, Notes
+from bridge.music.model import Decay, Euclid, Every, Lane, Notes, Steps
 from bridge.music.node import Node, Passing
 from bridge.music.score import Score
-from bridge.music.shapes import DecayNode
+from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import SteppedNode, ValueNode
+from bridge.music.values import SampleNode
 
 GLIDES = ("slew", "slew_ms")
-_TIMED = ("delay", "extend", "edge")
+_TIMED = ("delay", "extend", "edge", "gap")
+_BRIEF = ("lane", "and", "or", "xor", "not", "at-least", "exactly", "delay", "extend", "chance")
 
 
 class Limits(NamedTuple):
@@ -32,10 +36,15 @@ class Limits(NamedTuple):
     Attributes:
         extremes: the lowest and the highest value of a setting of a lane.
         ms: milliseconds as ticks at the present tempo.
+        settled: the value of a setting of a lane, when neither a drive nor what waits will move it;
+            else None.
+        unmuted: whether a lane is heard, and nothing that waits will mute it.
     """
 
     extremes: Callable[[int, str], tuple[float, float]]
     ms: Callable[[float], float]
+    settled: Callable[[int, str], float | None] = lambda lane, name: None
+    unmuted: Callable[[int], bool] = lambda lane: False
 
 
 def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passing:
@@ -47,42 +56,179 @@ def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passi
         nodes: of all its lanes, by position.
         limits: how far settings may come without a hand.
     """
-    readers: dict[int, list[int]] = {}
-    wanted: set[int] = set()
-    for place, node in nodes.items():
-        for read in node.reads:
-            readers.setdefault(read, []).append(place)
-        if isinstance(node, LogicNode) and node.memory is not None:
-            wanted |= node.memory.places.keys()
-    counted: set[int] = set()
-    idle: set[int] = set()
-    lasts: set[int] = set()
-    for place in reversed(score.order):  # so that those that read a lane come before it
-        node, lane = nodes[place], score.lanes[place]
-        less = all(reader in counted or reader in lasts for reader in readers.get(place, ()))
-        if isinstance(node, PatternNode | LogicNode) and less and not _is_level(lane, score):
-            counted.add(place)
-        elif isinstance(node, SteppedNode | DecayNode) and _lets_go(place, node, score, limits):
-            lasts.add(place)
-        tallies = None
-        if isinstance(node, LogicNode) and place in counted and place not in wanted:
-            tallies = node.tallies
-        if tallies is None:
-            wanted.update(node.reads)
-            continue
-        wanted.update(read for _, table in tallies for _, read, _ in table.slots)
-        if not tallies:
-            idle.add(place)
-    return Passing(frozenset(counted), frozenset(wanted), frozenset(idle), frozenset(lasts))
+    return _Leaving(score, nodes, limits).passing()
 
 
-def _lets_go(place: int, node: ValueNode, score: Score, limits: Limits) -> bool:
-    """Whether of the moves of a lane of values only the last one leaves a trace."""
-    if node.read or node.heard_line is not None:
+class _Leaving:
+    """What may be left out, found lane by lane: those that read a lane come before it."""
+
+    def __init__(self, score: Score, nodes: Mapping[int, Node], limits: Limits) -> None:
+        self.score, self.nodes, self.limits = score, nodes, limits
+        self.readers: dict[int, list[int]] = {}
+        self.wanted: set[int] = set()
+        self.counted: set[int] = set()
+        self.idle: set[int] = set()
+        self.lasts: set[int] = set()
+        self.within: dict[int, float] = {}
+        for place, node in nodes.items():
+            for read in node.reads:
+                self.readers.setdefault(read, []).append(place)
+            if isinstance(node, LogicNode) and node.memory is not None:
+                self.wanted |= node.memory.places.keys()
+
+    def passing(self) -> Passing:
+        for place in reversed(self.score.order):
+            node = self.nodes[place]
+            readers = self.readers.get(place, ())
+            quiet = all(reader in self.idle for reader in readers)
+            if self._counts(place, node):
+                self.counted.add(place)
+            elif quiet and self._forgets(place, node):
+                self.idle.add(place)
+                continue
+            elif isinstance(node, SteppedNode | DecayNode) and self._lets_go(place, node):
+                self.lasts.add(place)
+            tallies = None
+            if isinstance(node, LogicNode) and place in self.counted - self.wanted:
+                tallies = node.tallies
+                if not all(self._settles(place, operands) for operands in node.settling):
+                    tallies = None
+            if tallies is None:
+                self.wanted.update(node.reads)
+                continue
+            self.wanted.update(read for _, table in tallies for _, read, _ in table.slots)
+            if not tallies:
+                self.idle.add(place)
+        counted, wanted, idle, lasts = map(
+            frozenset, (self.counted, self.wanted, self.idle, self.lasts)
+        )
+        return Passing(counted, wanted, idle, lasts, self.within)
+
+    def _counts(self, place: int, node: Node) -> bool:
+        """Whether of the hits of a lane only their places matter."""
+        if not isinstance(node, PatternNode | LogicNode):
+            return False
+        left = self.counted | self.lasts | self.idle
+        return left.issuperset(self.readers.get(place, ())) and not _is_level(
+            self.score.lanes[place], self.score
+        )
+
+    def _forgets(self, place: int, node: Node) -> bool:
+        """Whether a lane that nobody reads on the way stands some time before the goal as if it
+        had been played all the way."""
+        lane = self.score.lanes[place]
+        if isinstance(node, GatesNode):
+            simple = all(
+                isinstance(self.nodes[read], PatternNode | LogicNode) for read in node.reads
+            )
+            plain = (
+                node.reset_by is None and not node.reset_ticks and _brief(self.score.terms[place])
+            )
+            return simple and plain and not _is_level(lane, self.score)
+        if not isinstance(node, ValueNode) or self._is_read(place, node):
+            return False
+        if not _alone_on_its_output(lane, self.score) or node.transposer is not None:
+            return False
+        if isinstance(node, SampleNode):
+            return self._surely_begun(place, (node.at,)) and not self._samples_meet(place, node)
+        if _glides_meet(place, self.score, self.limits):
+            return False
+        if isinstance(node, ShapeNode):
+            return not node.random and self._surely_begun(place, node.started_by)
+        return isinstance(node, DecayNode)
+
+    def _surely_begun(self, place: int, starts: tuple[int, ...]) -> bool:
+        """Whether one of some lanes surely hits; notes within which time."""
+        for start in starts:
+            within = sure_within(self.nodes[start], self.limits)
+            if within is not None:
+                self.within[place] = self.within.get(place, 0.0) + within
+                return True
         return False
-    return _alone_on_its_output(score.lanes[place], score) and not _glides_meet(
-        place, score, limits
-    )
+
+    def _samples_meet(self, place: int, node: SampleNode) -> bool:
+        """Whether a lane of samples may still glide when it takes the next one."""
+        glide = _glide(place, float(self.score.steps[place]), self.limits)
+        if not glide:
+            return False
+        apart = _apart(node.at, self.score, self.limits)
+        apart -= 2.0 * self.limits.ms(self.limits.extremes(node.at, "humanise_ms")[1])
+        return glide + 2.0 > apart - self._shifts(place)
+
+    def _shifts(self, place: int) -> float:
+        """By how many ticks the lateness of a lane of values may change."""
+        extremes, unit = self.limits.extremes, float(self.score.steps[place])
+        low, high = extremes(place, "shift")
+        early, late = extremes(place, "shift_ms")
+        return (high - low) * unit + self.limits.ms(late - early)
+
+    def _settles(self, place: int, operands: tuple[Term, ...]) -> bool:
+        """Whether one of some operands is a lane that surely hits, and is heard."""
+        for term in operands:
+            read = self.score.positions.get(term.name) if term.op == "lane" else None
+            heard = read is not None and (term.before_mute or self.limits.unmuted(read))
+            if read is not None and heard and self._surely_begun(place, (read,)):
+                return True
+        return False
+
+    def _is_read(self, place: int, node: ValueNode) -> bool:
+        """Whether another lane that is played on the way asks for the lane's values."""
+        if any(drive.lane for drive in self.score.lanes[place].drives):
+            return True
+        return not self.idle.issuperset(self.readers.get(place, ()))
+
+    def _lets_go(self, place: int, node: ValueNode) -> bool:
+        """Whether of the moves of a lane of values only the last one leaves a trace."""
+        if isinstance(node, DecayNode) and not _alone_on_its_output(
+            self.score.lanes[place], self.score
+        ):
+            return False
+        return not self._is_read(place, node) and not _glides_meet(place, self.score, self.limits)
+
+
+def sure_within(node: Node, limits: Limits) -> float | None:
+    """
+    Within how many ticks a lane hits for sure, whenever one begins to look.
+
+    Args:
+        node: of the lane.
+        limits: how far settings may come without a hand.
+
+    Returns:
+        Ticks, or None when nobody can be sure.
+    """
+    if not isinstance(node, PatternNode) or node.reads or node.reset_ticks:
+        return None
+    if node.passes_on is not None or node.shapes or node.cursor.direction == "random-walk":
+        return None
+    source, settings = node.source, {name: limits.settled(node.lane, name) for name in _SURE}
+    own = {name: limits.settled(node.lane, name) for name in node.names}
+    density, likely, pace = (settings[name] for name in _SURE)
+    if density is None or likely is None or pace is None or None in own.values():
+        return None
+    if density < 0.5 or likely < 1.0 or node.drifting.changed or own.get("drift"):
+        return None
+    if own.get("length"):
+        return None
+    steps = 0.0
+    if isinstance(source, Euclid):
+        often = source.fill is None or source.fill.every > 1
+        if often and own["hits"] and own["hits"] >= 1.0:
+            steps = own["steps"] or 0.0
+    elif isinstance(source, Steps):
+        steps = len(source.marks) if any(source.marks) else 0.0
+    elif isinstance(source, Every):
+        steps = source.n
+    # A pass may be played there and back; a fill may leave no hit in the pass in between.
+    return 6.0 * steps * float(node.pacing.written) * 2.0**-pace if steps else None
+
+
+_SURE = ("density", "chance", "pace")
+
+
+def _brief(term: Term) -> bool:
+    """Whether an expression on gates remembers nothing for longer than its times."""
+    return term.op in _BRIEF and all(_brief(part) for part in term.terms)
 
 
 def _alone_on_its_output(lane: Lane, score: Score) -> bool:
@@ -94,7 +240,7 @@ def _glides_meet(place: int, score: Score, limits: Limits) -> bool:
     """Whether a lane of values may still glide when it moves again. A glide begins where the one
     before it had come to, so each of them matters for as long as they meet."""
     lane, step = score.lanes[place], float(score.steps[place])
-    extremes, ms = limits
+    extremes = limits.extremes
     if isinstance(lane.source, Notes) and any(note.glide for note in lane.source.notes):
         return True
     glide = _glide(place, step, limits)
@@ -103,14 +249,20 @@ def _glides_meet(place: int, score: Score, limits: Limits) -> bool:
     steady = isinstance(lane.advance, Fraction) and lane.reset is None
     if not steady or isinstance(lane.source, Decay) or any(extremes(place, "pace")):
         return True
+    return glide + 2.0 > _apart(place, score, limits)
+
+
+def _apart(place: int, score: Score, limits: Limits) -> float:
+    """How many ticks two steps of a lane that goes by a rate are apart, at least."""
+    extremes, step = limits.extremes, float(score.steps[place])
     swings = max(abs(percent - STRAIGHT) for percent in extremes(place, "swing")) / STRAIGHT
     early = [-bend for bend in score.spec.groove]
     apart = step - swings * max(step, score.spec.swing_step)
     apart -= GROOVE_STEP * (max(score.spec.groove, default=0.0) + max(early, default=0.0))
-    for name, unit in (("shift", step), ("shift_ms", ms(1.0))):
+    for name, unit in (("shift", step), ("shift_ms", limits.ms(1.0))):
         low, high = extremes(place, name)
         apart -= (high - low) * unit
-    return glide + 2.0 > apart
+    return apart
 
 
 def _glide(place: int, step: float, limits: Limits) -> float:
@@ -137,7 +289,7 @@ def margin_of(score: Score, passing: Passing, limits: Limits) -> int:
         passing: what is left out of it.
         limits: how far settings may come without a hand.
     """
-    left_out = passing.counted | passing.lasts
+    left_out = passing.counted | passing.lasts | passing.idle
     own = {place: _matters(score, passing, limits, place) for place in left_out}
     circles = any(leaf.op == "past" for term in score.terms.values() for leaf in term.leaves())
     if circles:
@@ -153,7 +305,7 @@ def margin_of(score: Score, passing: Passing, limits: Limits) -> int:
 
 def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> float:
     """How long what is left out of one lane matters to those that follow it, in ticks."""
-    extremes, ms = limits
+    extremes, ms = limits.extremes, limits.ms
 
     def most(name: str) -> float:
         return extremes(place, name)[1]
@@ -162,15 +314,31 @@ def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> floa
     step = 2.0 * float(score.steps[place])
     ticks = step * (3.0 + most("shift")) + max(0.0, ms(most("shift_ms")))
     ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
-    if place in passing.counted:
+    ticks += passing.within.get(place, 0.0)
+    if place in score.terms:
+        ticks += _remembered(score.terms[place])
+    if score.lanes[place].hits:
         ticks += ms(most("humanise_ms"))
-        if place in score.terms:
-            ticks += _remembered(score.terms[place])
+        if place not in passing.counted:
+            ticks += max(_longest_gate(read, score, limits) for read in score.reads[place])
     else:
         ticks += _glide(place, step, limits)
         if isinstance(score.lanes[place].source, Decay):
             ticks += ms(most("decay_ms"))
     return ticks
+
+
+def _longest_gate(place: int, score: Score, limits: Limits) -> float:
+    """The longest gate of a lane of hits, in ticks."""
+    lane = score.lanes[place]
+    gate, gate_ms = (limits.extremes(place, name)[1] for name in ("gate", "gate_ms"))
+    longest = max(2.0 * float(score.steps[place]) * gate, limits.ms(gate_ms))
+    if isinstance(lane.source, Steps):
+        own = (shape.gate for shape in lane.source.shapes if shape is not None)
+        longest = max(
+            longest, *(2.0 * float(score.steps[place]) * gate for gate in own if gate), 0.0
+        )
+    return LONGEST_GATE_BARS * score.spec.bar_ticks if lane.tie else longest
 
 
 def _remembered(term: Term) -> float:

@@ -29,7 +29,7 @@ from bridge.protocol.performing import Mute
 MARK_BARS = 4
 MOST_MARKS = 64
 _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
-_REACHED = (*_FEEL, "pace", *GLIDES)
+_REACHED = (*_FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
 
@@ -367,10 +367,22 @@ class Renderer:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
             form = self.score.form(self.performance.form(self._grid))
-            limits = Limits(self._extremes, self._ensemble.ms)
+            limits = Limits(self._extremes, self._ensemble.ms, self._settled, self._unmuted)
             passing = passing_of(form, self._ensemble.nodes, limits)
             self._far = passing, margin_of(form, passing, limits)
         return self._far
+
+    def _settled(self, lane: int, name: str) -> float | None:
+        """The value of a setting that only a hand can change; None of any other."""
+        performance, grid = self.performance, self._grid
+        if performance.next_change(grid) is not None or not performance.fixed(lane, name, grid):
+            return None
+        return self._ensemble.settings.setting(lane, name, grid)
+
+    def _unmuted(self, lane: int) -> bool:
+        """Whether a lane is heard until a hand mutes it."""
+        performance, grid = self.performance, self._grid
+        return performance.next_change(grid) is None and not performance.muted(lane, grid)
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]

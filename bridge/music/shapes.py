@@ -61,6 +61,9 @@ class SampledNode(ValueNode):
         self._version = -1
         self.still = False
         """Whether nothing moves what a sample is made of: then it is asked for once a version."""
+        self.asleep = False
+        """Set where it was left out on the way to another place: it begins there with the next
+        sample."""
         self._glide = 0
         self._shift = 0.0
 
@@ -93,6 +96,12 @@ class SampledNode(ValueNode):
         return hit.grid, hit.tick - hit.grid
 
     def run(self, window: Window) -> None:
+        if self.asleep:
+            self.asleep = False
+            for node in (self, self.twin):
+                if node is not None:
+                    first = max(node.next, window.start)
+                    node.next = -(-first // CONTROL_GRID) * CONTROL_GRID
         if self.twin is None or self.read:
             self._run(window)
         if self.twin is not None:
@@ -229,6 +238,7 @@ class ShapeNode(SampledNode):
         source = of.written.source
         assert isinstance(source, Shape)
         self.form = source.form
+        self.random = source.form in _RANDOM
         by = {source.retrigger, of.written.reset, of.written.advance}
         self.started_by = tuple(sorted(of.positions[name] for name in by if isinstance(name, str)))
         self.reset_ticks = (
@@ -324,7 +334,7 @@ class ShapeNode(SampledNode):
         # A random form never comes round; where a hand has just begun it anew, the old cycle may
         # still be read.
         known = self.still and self._version == version and self.loose
-        if not known or self._glide or self._known[0] or self.form in _RANDOM:
+        if not known or self._glide or self._known[0] or self.random:
             return None
         if tick < self._origin:
             return None

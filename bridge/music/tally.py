@@ -32,12 +32,7 @@ class TruthTable:
     """What a pointwise term says, by what hits."""
 
     def __init__(
-        self,
-        term: Term,
-        evaluate: Evaluate,
-        slots: Slots,
-        width: int,
-        positions: Mapping[str, int],
+        self, term: Term, evaluate: Evaluate, slots: Slots, width: int, positions: Mapping[str, int]
     ) -> None:
         """
         Args:
