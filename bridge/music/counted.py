@@ -7,7 +7,7 @@ hits away: all draws for one step of the pattern are made together.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from math import gcd
 
@@ -223,15 +223,19 @@ class CountedPattern(HitNode):
             end: the number of the step before which the window ends.
         """
         span = self.cursor.span(len(marks))
+        low, high = density
         # In a pattern shorter than the bar the place in the bar says how strong a step is.
         unlike = self.group // gcd(span, self.group) if span < self.group else 1
         flags = bytearray()
         asks: list[tuple[int, float]] = []
         for number in range(min(unlike, passes)):
-            for place, limit in enumerate(self._limits(marks, begin + number * span)):
-                if density[0] < limit <= density[1]:
-                    asks.append((number * span + place, limit))
-                flags.append(BOTH if limit <= density[0] else 0)
+            limits = self._limits(marks, begin + number * span)
+            flags += bytes(BOTH if limit <= low else 0 for limit in limits)
+            asks += [
+                (number * span + place, limit)
+                for place, limit in enumerate(limits)
+                if low < limit <= high
+            ]
         whole, rest = divmod(passes, unlike)
         flags = flags * whole + flags[: rest * span]
         if asks:
@@ -244,15 +248,17 @@ class CountedPattern(HitNode):
                         flags[again + place] = BOTH
         return bytes(flags)
 
-    def _limits(self, marks: Marks, index: int) -> list[float]:
+    def _limits(self, marks: Marks, index: int) -> Sequence[float]:
         """The density from which on each step of a pass sounds; `index` is the number of its first
         step."""
-        order = played_order(marks, self.cursor.direction)
-        assert order is not None
-        span = len(order)
+        span = self.cursor.span(len(marks))
         if span >= self.group:
             limits = thresholds(marks)
+            if self.cursor.direction == "forward":
+                return limits
             return [limits[self.cursor.place_of(step, len(marks))] for step in range(span)]
+        order = played_order(marks, self.cursor.direction)
+        assert order is not None
         found = []
         for step in range(span):
             within = (index + step) % self.group

@@ -9,9 +9,10 @@ the `margin`, an upper bound of how long anything else is remembered.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from fractions import Fraction
+from itertools import pairwise
 from typing import NamedTuple
 
+from bridge.music.euclid import euclid
 from bridge.music.gates import GatesNode
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.hits import PatternNode
@@ -19,6 +20,7 @@ from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
 from bridge.music.model import Decay, Euclid, Every, Lane, Notes, Steps
 from bridge.music.node import Node, Passing
+from bridge.music.pattern import played_order
 from bridge.music.score import Score
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
@@ -131,7 +133,7 @@ class _Leaving:
             return False
         if isinstance(node, SampleNode):
             return self._surely_begun(place, (node.at,)) and not self._samples_meet(place, node)
-        if _glides_meet(place, self.score, self.limits):
+        if _glides_meet(place, self.score, self.limits, self.nodes):
             return False
         if isinstance(node, ShapeNode):
             return not node.random and self._surely_begun(place, node.started_by)
@@ -148,7 +150,7 @@ class _Leaving:
 
     def _samples_meet(self, place: int, node: SampleNode) -> bool:
         """Whether a lane of samples may still glide when it takes the next one."""
-        glide = _glide(place, float(self.score.steps[place]), self.limits)
+        glide = _glide(place, float(self.score.steps[place]), self.score, self.limits)
         if not glide:
             return False
         apart = _apart(node.at, self.score, self.limits)
@@ -183,7 +185,9 @@ class _Leaving:
             self.score.lanes[place], self.score
         ):
             return False
-        return not self._is_read(place, node) and not _glides_meet(place, self.score, self.limits)
+        return not self._is_read(place, node) and not _glides_meet(
+            place, self.score, self.limits, self.nodes
+        )
 
 
 def sure_within(node: Node, limits: Limits) -> float | None:
@@ -236,20 +240,49 @@ def _alone_on_its_output(lane: Lane, score: Score) -> bool:
     return lane.out is None or sum(other.out == lane.out for other in score.lanes) == 1
 
 
-def _glides_meet(place: int, score: Score, limits: Limits) -> bool:
+def _glides_meet(place: int, score: Score, limits: Limits, nodes: Mapping[int, Node]) -> bool:
     """Whether a lane of values may still glide when it moves again. A glide begins where the one
     before it had come to, so each of them matters for as long as they meet."""
-    lane, step = score.lanes[place], float(score.steps[place])
-    extremes = limits.extremes
-    if isinstance(lane.source, Notes) and any(note.glide for note in lane.source.notes):
-        return True
-    glide = _glide(place, step, limits)
+    lane = score.lanes[place]
+    glide = _glide(place, float(score.steps[place]), score, limits)
     if not glide:
         return False
-    steady = isinstance(lane.advance, Fraction) and lane.reset is None
-    if not steady or isinstance(lane.source, Decay) or any(extremes(place, "pace")):
+    if isinstance(lane.source, Decay):
+        return True
+    if isinstance(lane.advance, str):
+        mover = score.positions[lane.advance]
+        steps = _steps_apart(nodes[mover], limits)
+        if steps is None:
+            return True
+        apart = _apart(mover, score, limits) + (steps - 1) * float(score.steps[mover])
+        apart -= 2.0 * limits.ms(limits.extremes(mover, "humanise_ms")[1])
+        return glide + 2.0 > apart - (float(score.steps[place]) - _apart(place, score, limits))
+    if lane.reset is not None or any(limits.extremes(place, "pace")):
         return True
     return glide + 2.0 > _apart(place, score, limits)
+
+
+def _steps_apart(node: Node, limits: Limits) -> int | None:
+    """How many steps two hits of a lane are apart, at least; None when nobody can be sure."""
+    if not isinstance(node, PatternNode) or node.reads or node.reset_ticks:
+        return None
+    own = {name: limits.settled(node.lane, name) for name in (*node.names, "density", "pace")}
+    if None in own.values() or own["pace"] or own.get("length") or own.get("drift"):
+        return None
+    source, density = node.source, own["density"]
+    if density is None or density > 0.5 or node.drifting.changed:
+        return None
+    if isinstance(source, Euclid) and source.fill is None:
+        marks = euclid(round(own["hits"] or 0.0), max(1, round(own["steps"] or 0.0)))
+    elif isinstance(source, Steps):
+        marks = source.marks
+    else:
+        return source.n if isinstance(source, Every) else None
+    order = played_order(marks, node.cursor.direction)
+    hits = [step for step, mark in enumerate(order or ()) if mark]
+    if order is None or not hits:
+        return None
+    return min(b - a for a, b in pairwise([*hits, hits[0] + len(order)]))
 
 
 def _apart(place: int, score: Score, limits: Limits) -> float:
@@ -265,9 +298,12 @@ def _apart(place: int, score: Score, limits: Limits) -> float:
     return apart
 
 
-def _glide(place: int, step: float, limits: Limits) -> float:
-    """The longest glide of a lane of values by its settings, in ticks."""
+def _glide(place: int, step: float, score: Score, limits: Limits) -> float:
+    """The longest glide of a lane of values, in ticks; `step` is how long one of its steps is."""
     slew, slew_ms = (limits.extremes(place, name)[1] for name in GLIDES)
+    source = score.lanes[place].source
+    if isinstance(source, Notes) and any(note.glide for note in source.notes):
+        slew = max(1.0, slew)
     return max(step * slew, limits.ms(slew_ms))
 
 
@@ -322,7 +358,7 @@ def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> floa
         if place not in passing.counted:
             ticks += max(_longest_gate(read, score, limits) for read in score.reads[place])
     else:
-        ticks += _glide(place, step, limits)
+        ticks += _glide(place, step, score, limits)
         if isinstance(score.lanes[place].source, Decay):
             ticks += ms(most("decay_ms"))
     return ticks

@@ -452,9 +452,11 @@ class Drift:
         """`marks` with the changed steps turned over: hits become rests, rests become hits."""
         if not self.changed:
             return marks
-        return tuple(
-            int(not mark) if place in self.changed else mark for place, mark in enumerate(marks)
-        )
+        turned = list(marks)
+        for place in self.changed:
+            if place < len(turned):
+                turned[place] = int(not turned[place])
+        return tuple(turned)
 
 
 def filled(marks: tuple[int, ...], ending: tuple[int, ...]) -> tuple[int, ...]:

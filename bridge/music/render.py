@@ -358,10 +358,21 @@ class Renderer:
         grid, goal = self._grid, self._goal
         if self.performance.at(grid).morph is not None or self._ensemble.reset_from(grid):
             return grid
-        if any(variant is not None for variant in self.score.variants):
+        change = self.performance.next_change(grid)
+        if change is not None and (
             # Another form may count what this one need not.
-            goal = min(goal, self.performance.next_change(grid) or goal)
+            any(variant is not None for variant in self.score.variants)
+            or self._falls_silent(change)
+        ):
+            goal = min(goal, change)
         return min(goal - self._left_out()[1], grid + PASS_BARS * self.score.spec.bar_ticks)
+
+    def _falls_silent(self, change: int) -> bool:
+        """Whether a lane of values that is left out is muted by itself at `change`: what it says
+        just then is what its output holds."""
+        unheard, then = (self.performance.at(tick).unheard for tick in (self._grid, change))
+        passing = self._left_out()[0]
+        return any(then[lane] and not unheard[lane] for lane in passing.idle | passing.lasts)
 
     def _left_out(self) -> tuple[Passing, int]:
         """What may be left out as things stand, and how many ticks before a goal no more."""

@@ -22,6 +22,7 @@ from bridge.music.value_node import Placed, ValueNode
 from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
 
 _RANDOM = ("random-steps", "random-smooth")
+_FEW_SAMPLES = 64
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
 
 
@@ -247,6 +248,8 @@ class ShapeNode(SampledNode):
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
         self.loose = _loose(of.written, of.spec)
+        out = of.written.out
+        self.shared = out is not None and sum(lane.out == out for lane in of.spec.lanes) > 1
         self._left_out = range(0)
         self._stream = chance.key(of.spec.seed, of.written.name, "shape")
         self._drawn = (-1, -1, 0.0, 0.0)
@@ -294,10 +297,7 @@ class ShapeNode(SampledNode):
             return super()._send_until(window, out, grid, end)
         wanted = min(end, window.quiet_to - max(0, math.ceil(self._shift)) - CONTROL_GRID)
         if wanted > grid and self.loose:
-            first = grid if grid != self._left_out.stop else self._left_out.start
-            grid += (wanted - grid) // CONTROL_GRID * CONTROL_GRID
-            self._left_out = range(first, grid, CONTROL_GRID)
-            self._sent = None
+            grid = self._leave_out(out, grid, (wanted - grid) // CONTROL_GRID)
         lead, shift, known = self.lead, self._shift, self._known
         read = self.read or self.heard_line is not None
         last: Change | None = None
@@ -316,6 +316,35 @@ class ShapeNode(SampledNode):
         if last is not None:  # of a line that nobody reads, where it stands in the end will do
             self.line.move(last.grid, last.value, 0)
         return max(grid, end + (grid - end) % CONTROL_GRID)
+
+    def _leave_out(self, out: list[Change], grid: int, count: int) -> int:
+        """Leave out so many samples from `grid` on; where the next one is. Of an output that other
+        lanes play as well, it matters which of them moved it last: that move is sent."""
+        stop = grid + count * CONTROL_GRID
+        if self.shared and count:
+            last = self._last_move(range(grid, stop, CONTROL_GRID))
+            if last is None:
+                return grid
+            at, value = last
+            if at >= 0:
+                self.move(out, at, max(0, math.floor(at + self.lead + self._shift + 0.5)), value, 0)
+                self._sent = value
+        else:
+            self._sent = None
+        first = grid if grid != self._left_out.stop else self._left_out.start
+        self._left_out = range(first, stop, CONTROL_GRID)
+        return stop
+
+    def _last_move(self, samples: range) -> tuple[int, float] | None:
+        """Which of some samples moves the line last, and where to; the sample is -1 when none does.
+        None when that is not soon found."""
+        value = self._synced(samples[-1], self._known)[1]
+        for at in samples[: -_FEW_SAMPLES - 1 : -1]:
+            if at == samples[0]:
+                return (at, value) if value != self._sent else (-1, value)
+            if self._synced(at - CONTROL_GRID, self._known)[1] != value:
+                return at, value
+        return None
 
     def value_at(self, tick: int) -> float:
         left_out = self._left_out
@@ -413,13 +442,12 @@ class ShapeNode(SampledNode):
 
 
 def _loose(written: Lane, spec: SetSpec) -> bool:
-    """Whether only drives and an output of its own take what a lane does: its value at a tick says
+    """Whether only drives, outputs and expressions take what a lane does: its value at a tick says
     it all. Nothing starts it but its own rate."""
     name = written.name
     return (
         isinstance(written.advance, Fraction)
         and written.reset is None
-        and (written.out is None or sum(lane.out == written.out for lane in spec.lanes) == 1)
         and not any(name == named for lane in spec.lanes for _, named in lane.named())
     )
 
