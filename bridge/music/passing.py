@@ -20,7 +20,7 @@ from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
 from bridge.music.model import Decay, Euclid, Every, Lane, Notes, Steps
 from bridge.music.node import Node, Passing
-from bridge.music.pattern import played_order
+from bridge.music.pattern import filled, played_order, rotate
 from bridge.music.score import Score
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
@@ -28,6 +28,8 @@ from bridge.music.value_node import SteppedNode, ValueNode
 from bridge.music.values import SampleNode
 
 GLIDES = ("slew", "slew_ms")
+Marks = tuple[int, ...]
+_LONGEST_WAIT_BARS = 16
 _TIMED = ("delay", "extend", "edge", "gap")
 _BRIEF = ("lane", "and", "or", "xor", "not", "at-least", "exactly", "delay", "extend", "chance")
 
@@ -199,35 +201,49 @@ def sure_within(node: Node, limits: Limits) -> float | None:
         limits: how far settings may come without a hand.
 
     Returns:
-        Ticks, or None when nobody can be sure.
+        Ticks, or None when nobody can be sure, or it is so long that playing does not take longer.
     """
-    if not isinstance(node, PatternNode) or node.reads or node.reset_ticks:
+    if not isinstance(node, PatternNode) or node.passes_on is not None or node.shapes:
         return None
-    if node.passes_on is not None or node.shapes or node.cursor.direction == "random-walk":
+    passes = _passes(node, limits)
+    density, likely = (limits.settled(node.lane, name) for name in ("density", "chance"))
+    if passes is None or density is None or likely is None or density < 0.5 or likely < 1.0:
         return None
-    source, settings = node.source, {name: limits.settled(node.lane, name) for name in _SURE}
-    own = {name: limits.settled(node.lane, name) for name in node.names}
-    density, likely, pace = (settings[name] for name in _SURE)
-    if density is None or likely is None or pace is None or None in own.values():
+    plain, full = passes
+    gaps = _gaps(plain + full + plain + plain)
+    pace = limits.settled(node.lane, "pace") or 0.0
+    ticks = max(gaps, default=0) * float(node.pacing.written) * 2.0**-pace
+    return ticks if 0.0 < ticks <= _LONGEST_WAIT_BARS * node.bar_ticks else None
+
+
+def _passes(node: PatternNode, limits: Limits) -> tuple[Marks, Marks] | None:
+    """What a lane that only its rate moves plays in a pass, and in one with a fill. None where that
+    is not settled."""
+    if node.reads or node.reset_ticks or node.drifting.changed:
         return None
-    if density < 0.5 or likely < 1.0 or node.drifting.changed or own.get("drift"):
+    own = {name: limits.settled(node.lane, name) for name in (*node.names, "pace")}
+    if None in own.values() or own.get("length") or own.get("drift"):
         return None
-    if own.get("length"):
-        return None
-    steps = 0.0
+    source = node.source
     if isinstance(source, Euclid):
-        often = source.fill is None or source.fill.every > 1
-        if often and own["hits"] and own["hits"] >= 1.0:
-            steps = own["steps"] or 0.0
+        marks = euclid(round(own["hits"] or 0.0), max(1, round(own["steps"] or 0.0)))
     elif isinstance(source, Steps):
-        steps = len(source.marks) if any(source.marks) else 0.0
-    elif isinstance(source, Every):
-        steps = source.n
-    # A pass may be played there and back; a fill may leave no hit in the pass in between.
-    return 6.0 * steps * float(node.pacing.written) * 2.0**-pace if steps else None
+        marks = source.marks
+    else:
+        assert isinstance(source, Every)
+        marks = (1, *(0 for _ in range(source.n - 1)))
+    marks = full = rotate(marks, round(own.get("rotate") or 0.0))
+    if isinstance(source, Euclid) and source.fill is not None:
+        full = filled(marks, euclid(source.fill.hits, source.fill.length))
+        if source.fill.every == 1:
+            marks = full
+    plain, other = (played_order(one, node.cursor.direction) for one in (marks, full))
+    return None if plain is None or other is None else (plain, other)
 
 
-_SURE = ("density", "chance", "pace")
+def _gaps(marks: Marks) -> list[int]:
+    """How many steps lie from each hit to the next."""
+    return [b - a for a, b in pairwise(step for step, mark in enumerate(marks) if mark)]
 
 
 def _brief(term: Term) -> bool:
@@ -264,25 +280,13 @@ def _glides_meet(place: int, score: Score, limits: Limits, nodes: Mapping[int, N
 
 def _steps_apart(node: Node, limits: Limits) -> int | None:
     """How many steps two hits of a lane are apart, at least; None when nobody can be sure."""
-    if not isinstance(node, PatternNode) or node.reads or node.reset_ticks:
+    if not isinstance(node, PatternNode) or limits.settled(node.lane, "pace"):
         return None
-    own = {name: limits.settled(node.lane, name) for name in (*node.names, "density", "pace")}
-    if None in own.values() or own["pace"] or own.get("length") or own.get("drift"):
+    density, passes = limits.settled(node.lane, "density"), _passes(node, limits)
+    if passes is None or density is None or density > 0.5:
         return None
-    source, density = node.source, own["density"]
-    if density is None or density > 0.5 or node.drifting.changed:
-        return None
-    if isinstance(source, Euclid) and source.fill is None:
-        marks = euclid(round(own["hits"] or 0.0), max(1, round(own["steps"] or 0.0)))
-    elif isinstance(source, Steps):
-        marks = source.marks
-    else:
-        return source.n if isinstance(source, Every) else None
-    order = played_order(marks, node.cursor.direction)
-    hits = [step for step, mark in enumerate(order or ()) if mark]
-    if order is None or not hits:
-        return None
-    return min(b - a for a, b in pairwise([*hits, hits[0] + len(order)]))
+    plain, full = passes
+    return min(_gaps(plain + full + plain + plain), default=None)
 
 
 def _apart(place: int, score: Score, limits: Limits) -> float:

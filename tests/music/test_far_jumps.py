@@ -155,7 +155,8 @@ def check(score: Score, hand: Hand, goals: list[int], dice: Random) -> None:
     stops = sorted({*hand, *goals})
 
     def way(go: Callable[[Renderer, int], object]) -> list[object]:
-        player, found = renderer(score), []
+        player = renderer(score)
+        found: list[object] = []
         for stop in stops:
             go(player, stop)
             for command in hand.get(stop, ()):
@@ -261,13 +262,13 @@ SETS: dict[str, tuple[Lane, ...]] = {
             "bell",
             Euclid(),
             advance=Fraction(BAR, 4),
-            settings={"hits": 1.0, "steps": 37.0, "rotate": 5.0},
+            settings={"hits": 1.0, "steps": 59.0, "rotate": 5.0},
         ),
         Lane("wander", Walk(), advance=Fraction(240)),
         Lane("held", Sample("wander", "bell"), out="level"),
         Lane("sweep", Shape("triangle"), reset="bell", settings={"hz": 0.017}, out="pitch"),
         logic("one", "first(rim, bell)"),
-        logic("quiet", "gap(bell, 31/4)"),
+        logic("quiet", "gap(bell, 1/2)"),
     ),
     "an output that two lanes play": (
         Lane("slow", Shape("sine"), advance=Fraction(BAR * 2), out="level", share=True),
