@@ -129,6 +129,8 @@ class Renderer:
         self._given_from = 0
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
+        if tick == goal:
+            self._far = None  # what it keeps is of no more use
         if tick == goal and self._exact_from > (self._marks[-1].tick if self._marks else 0):
             self._remember()
 

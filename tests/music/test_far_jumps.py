@@ -1,8 +1,7 @@
 """Far jumps end exactly where playing does, whatever was moved by hand before them.
 
 What is expected is found by playing every window from the first tick on; nothing of what a jump
-leaves out is left out there. The parts that count many passes at once are held against the same
-done pass by pass.
+leaves out is left out there.
 """
 
 from __future__ import annotations
@@ -12,14 +11,9 @@ from fractions import Fraction
 from random import Random
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from support import corpus
 from support.sets import BAR, OUTPUTS, logic, renderer, score_of, steps
 
-from bridge.music import chance
-from bridge.music.batches import Draws
-from bridge.music.drifting import drifted
 from bridge.music.event import Event
 from bridge.music.hits import PatternState
 from bridge.music.model import (
@@ -40,7 +34,6 @@ from bridge.music.model import (
     StepShape,
     Walk,
 )
-from bridge.music.pattern import Drift
 from bridge.music.render import Renderer, Stood
 from bridge.music.score import Score
 from bridge.music.value_states import DriftState, ValueState, WalkState
@@ -48,73 +41,6 @@ from bridge.protocol.command import Command
 from bridge.protocol.performing import MoveMacro, MoveSetting, Mute
 
 Hand = dict[int, list[Command]]
-
-
-# --- many at once ---------------------------------------------------------------------------------
-
-
-@settings(deadline=None)
-@given(
-    st.integers(0, 2**64 - 1),
-    st.integers(0, 10**7),
-    st.integers(0, 63),
-    st.integers(0, 200),
-    st.booleans(),
-    st.floats(-0.5, 1.5),
-)
-def test_draws_at_once_are_the_draws_one_by_one(
-    stream: int, pass_index: int, step: int, count: int, passes: bool, likely: float
-) -> None:
-    expected = [
-        chance.draw(stream, pass_index + place, step)
-        if passes
-        else chance.draw(stream, pass_index, step + place)
-        for place in range(count)
-    ]
-    draws = Draws(stream, pass_index, step, count, passes=passes)
-    assert draws.numbers() == expected
-    for limit in (likely, *expected[:3]):  # a draw is not below itself
-        assert draws.under(limit) == bytes(drawn < limit for drawn in expected)
-
-
-@settings(deadline=None)
-@given(
-    st.lists(st.integers(0, 2), min_size=1, max_size=20).map(tuple),
-    st.floats(0, 1),
-    st.integers(0, 20),
-    st.integers(0, 2**32),
-    st.lists(st.tuples(st.integers(0, 150), st.floats(0, 1)), min_size=1, max_size=4),
-    st.frozensets(st.integers(0, 24), max_size=9),
-)
-def test_drift_over_many_passes_is_drift_pass_by_pass(
-    marks: tuple[int, ...],
-    probability: float,
-    bound: int,
-    stream: int,
-    stretches: list[tuple[int, float]],
-    before: frozenset[int],
-) -> None:
-    slow, quick = Drift(stream), Drift(stream)
-    slow.changed = quick.changed = before  # also more than the bound, and outside the pattern
-    at = 1
-    for count, share in stretches:
-        likely = probability * share
-        expected = []
-        for pass_index in range(at, at + count):
-            # As `PatternNode.begin_pass` asks: drift that is off calls a surplus home once.
-            drifts = likely > 0.0 or len(slow.changed) > bound
-            if drifts and slow.begin_pass(pass_index, marks, likely, bound):
-                expected.append((pass_index, slow.changed))
-        found = [
-            (pass_index, quick.changed)
-            for pass_index in drifted(quick, at, count, marks, likely, bound)
-        ]
-        assert found == expected
-        assert quick.changed == slow.changed
-        at += count
-
-
-# --- jumps ----------------------------------------------------------------------------------------
 
 
 def played(player: Renderer, goal: int, dice: Random) -> Renderer:
