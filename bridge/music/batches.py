@@ -18,6 +18,7 @@ _SLOT = 128
 _BYTES = _SLOT // 8
 _ALONE = 6  # up to so many draws are quicker one by one
 _MASK = (1 << 64) - 1
+_TURNED = bytes((1, 0)) + bytes(254)
 _SCALE = 2.0**53  # a draw is a whole number of 2**-53
 
 
@@ -27,37 +28,27 @@ class _Slots(NamedTuple):
     size: int
     ones: int
     numbers: int  # 0, 1, 2, ...
-    low_64: int
-    low_37: int
-    low_34: int
-    low_33: int
-    guard: int  # the bit above the low 64
+    low: int  # the low 64 bits
+    guard: int  # the bit above them
 
 
 def _slots(count: int) -> _Slots:
     ones = sum(1 << _SLOT * place for place in range(count))
-    return _Slots(
-        count,
-        ones,
-        sum(place << _SLOT * place for place in range(count)),
-        ones * _MASK,
-        ones * (_MASK >> 27),
-        ones * (_MASK >> 30),
-        ones * (_MASK >> 31),
-        ones << 64,
-    )
+    numbers = sum(place << _SLOT * place for place in range(count))
+    return _Slots(count, ones, numbers, ones * _MASK, ones << 64)
 
 
 _FEW, _MANY = _slots(16), _slots(64)
 
 
 def _mixed(slots: _Slots, first: int, stride: int) -> int:
-    """The finaliser of `chance.draw` for ``first + stride * n`` in each slot n."""
-    low_64 = slots.low_64
-    z = (slots.numbers * stride + slots.ones * (first & _MASK)) & low_64
-    z = ((z ^ ((z >> 30) & slots.low_34)) * 0xBF58476D1CE4E5B9) & low_64
-    z = ((z ^ ((z >> 27) & slots.low_37)) * 0x94D049BB133111EB) & low_64
-    return z ^ ((z >> 31) & slots.low_33)
+    """The finaliser of `chance.draw` for ``first + stride * n`` in the low 64 bits of each slot n.
+    What a shift brings down from the slot above lies above bit 96."""
+    low = slots.low
+    z = (slots.numbers * stride + slots.ones * (first & _MASK)) & low
+    z = (((z ^ (z >> 30)) & low) * 0xBF58476D1CE4E5B9) & low
+    z = (((z ^ (z >> 27)) & low) * 0x94D049BB133111EB) & low
+    return z ^ (z >> 31)
 
 
 class Draws:
@@ -116,10 +107,9 @@ class Draws:
         guard, most = slots.guard, slots.ones * (limit << 11)
         size = slots.size * _BYTES
         found = b"".join(
-            (guard ^ (((z | guard) - most) & guard)).to_bytes(size, "little")[8::_BYTES]
-            for z in self._mixed()
+            ((z | guard) - most).to_bytes(size, "little")[8::_BYTES] for z in self._mixed()
         )
-        return found[: self.count]
+        return found[: self.count].translate(_TURNED)  # the guard stays where it is not below
 
     def numbers(self) -> list[float]:
         """The draws themselves."""

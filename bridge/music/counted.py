@@ -25,6 +25,8 @@ from bridge.music.ticks import first_step_from, step_tick
 
 Bounds = tuple[float, float]
 Marks = tuple[int, ...]
+_MANY_STEPS = 12
+_FEW_HITS = 10  # so many draws are quicker one by one
 _MOST_KNOWN = 1024  # values of a setting that are kept until they come round again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
@@ -59,10 +61,12 @@ class CountedPattern(HitNode):
         raise NotImplementedError
 
     def steady(self, window: Window) -> bool:
-        """Whether nothing but its rate and chance moves the lane in this window."""
+        """Whether nothing but its rate and chance moves the lane in this window, and it is long
+        enough for counting to be quicker than playing."""
         pacing = self.pacing
         return (
-            self.order is not None
+            window.end - window.start > _MANY_STEPS * self.step_length
+            and self.order is not None
             and self.advance_by is None
             and self.reset_by is None
             and not self.reset_ticks
@@ -295,6 +299,14 @@ class CountedPattern(HitNode):
                 low, high = low * share, high * share
         if low >= 1.0:
             return column
+        if low == high and column.count(BOTH) <= _FEW_HITS:
+            kept = bytearray(column)
+            at = column.find(BOTH)
+            while at >= 0:
+                if chance.draw(self.chance_key, pass_index + at, place) >= low:
+                    kept[at] = 0
+                at = column.find(BOTH, at + 1)
+            return bytes(kept)
         draws = Draws(self.chance_key, pass_index, place, len(column))
         left = _both(column, draws.under(high))
         if low == high:

@@ -9,6 +9,7 @@ the `margin`, an upper bound of how long anything else is remembered.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -351,7 +352,7 @@ def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> floa
         return extremes(place, name)[1]
 
     # Swing, repeats, and the step itself: each at most a step, in half time of two.
-    step = 2.0 * float(score.steps[place])
+    step = _longest_step(place, score, limits)
     ticks = step * (3.0 + most("shift")) + max(0.0, ms(most("shift_ms")))
     ticks += 2.0 * score.spec.swing_step + GROOVE_STEP
     ticks += passing.within.get(place, 0.0)
@@ -368,16 +369,23 @@ def _matters(score: Score, passing: Passing, limits: Limits, place: int) -> floa
     return ticks
 
 
+def _longest_step(place: int, score: Score, limits: Limits) -> float:
+    """The longest step of a lane, in ticks. In half time it is twice as long, and so it is for
+    lanes that one in half time moves."""
+    led = not isinstance(score.lanes[place].advance, Fraction) or place in score.terms
+    slow = led or limits.extremes(place, "pace")[0] < 0.0
+    return (2.0 if slow else 1.0) * float(score.steps[place])
+
+
 def _longest_gate(place: int, score: Score, limits: Limits) -> float:
     """The longest gate of a lane of hits, in ticks."""
     lane = score.lanes[place]
     gate, gate_ms = (limits.extremes(place, name)[1] for name in ("gate", "gate_ms"))
-    longest = max(2.0 * float(score.steps[place]) * gate, limits.ms(gate_ms))
+    step = _longest_step(place, score, limits)
+    longest = max(step * gate, limits.ms(gate_ms))
     if isinstance(lane.source, Steps):
         own = (shape.gate for shape in lane.source.shapes if shape is not None)
-        longest = max(
-            longest, *(2.0 * float(score.steps[place]) * gate for gate in own if gate), 0.0
-        )
+        longest = max(longest, *(step * gate for gate in own if gate), 0.0)
     return LONGEST_GATE_BARS * score.spec.bar_ticks if lane.tie else longest
 
 

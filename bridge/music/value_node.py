@@ -21,7 +21,7 @@ from typing import NamedTuple
 from bridge.music import chance
 from bridge.music.line import Line
 from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
-from bridge.music.node import Change, Hit, Period, Window, steps_of
+from bridge.music.node import NOTHING, Change, Hit, Period, Window, steps_of
 from bridge.music.pace import Pacing
 from bridge.music.pattern import Cursor
 from bridge.music.scale import fitting_of, spread
@@ -337,7 +337,7 @@ class SteppedNode(ValueNode):
         raise NotImplementedError
 
     def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
-        if not self.played:
+        if not self.played and window.passing is not NOTHING:
             return grid  # no output asks
         percent = window.setting(self.lane, "swing", grid)
         for bend in self.bending.bends(percent, self.origin):
