@@ -21,8 +21,8 @@ from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
 from bridge.music.node import NOTHING, Node, Passing, Period, Runs, Window
 from bridge.music.performance import Performance, Settings
+from bridge.music.sampled import SampledNode
 from bridge.music.score import Score
-from bridge.music.shapes import SampledNode
 from bridge.music.value_node import Placed, ValueNode
 from bridge.music.values import build_node
 

@@ -24,8 +24,9 @@ from bridge.music.node import Node, Passing
 from bridge.music.pattern import filled, played_order, rotate
 from bridge.music.score import Score
 from bridge.music.shapes import DecayNode, ShapeNode
+from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
-from bridge.music.value_node import SteppedNode, ValueNode
+from bridge.music.value_node import ValueNode
 from bridge.music.values import SampleNode
 
 GLIDES = ("slew", "slew_ms")

@@ -22,8 +22,9 @@ from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
 from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
-from bridge.music.value_node import SteppedNode, ValueNode
+from bridge.music.value_node import ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4

@@ -18,7 +18,8 @@ from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import Placed, SteppedNode, ValueNode, home_of, note_like
+from bridge.music.stepped import SteppedNode
+from bridge.music.value_node import Placed, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
