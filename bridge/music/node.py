@@ -118,6 +118,7 @@ class Passing:
         wanted: lanes of hits that some lane reads which is played on the way.
         idle: lanes that need not be played.
         lasts: lanes of values of whose moves in a window only the last one matters.
+        unknown: lanes of values, among those left out, of which nobody knows the value on the way.
         within: within how many ticks something surely happens after which it does not matter what
             an idle lane did before, by lane; for lanes that wait for such a thing.
         known: values of settings that come round again, kept on the way: for each step of the
@@ -128,6 +129,7 @@ class Passing:
     wanted: frozenset[int] = frozenset()
     idle: frozenset[int] = frozenset()
     lasts: frozenset[int] = frozenset()
+    unknown: frozenset[int] = frozenset()
     within: Mapping[int, float] = field(default_factory=dict)
     known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
 

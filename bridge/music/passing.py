@@ -108,7 +108,13 @@ class _Leaving:
         counted, wanted, idle, lasts = map(
             frozenset, (self.counted, self.wanted, self.idle, self.lasts)
         )
-        return Passing(counted, wanted, idle, lasts, self.within)
+        gliding = {lane for lane in lasts if self._glides(lane)}
+        unknown = gliding | {lane for lane in idle if not self.score.lanes[lane].hits}
+        return Passing(counted, wanted, idle, lasts, frozenset(unknown), self.within)
+
+    def _glides(self, place: int) -> bool:
+        step = float(self.score.steps[place])
+        return _glide(place, step, self.score, self.limits) > 0.0
 
     def _counts(self, place: int, node: Node) -> bool:
         """Whether of the hits of a lane only their places matter."""

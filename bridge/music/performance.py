@@ -8,6 +8,7 @@ about what nothing moves is two look-ups.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -143,9 +144,12 @@ class Performance:
         live = self._live
         if tick < live.until:
             return live
-        for live in self._ahead:
-            if tick < live.until:
-                return live
+        ahead = self._ahead
+        if ahead:
+            if tick >= (ahead[-2] if len(ahead) > 1 else live).until:
+                live = ahead[-1]  # mostly the one that was made last
+            else:
+                return ahead[bisect_right(ahead, tick, key=_until)]
         while live.until <= tick:
             live = self._after(live)
             self._ahead.append(live)
@@ -253,6 +257,10 @@ class Performance:
         self._live = live
         self._tick = self._tick if tick is None else tick
         self._changed(self._tick)
+
+
+def _until(live: LiveState) -> int:
+    return live.until
 
 
 class Settings:

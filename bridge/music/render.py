@@ -374,8 +374,8 @@ class Renderer:
         """Whether a lane of values that is left out is muted by itself at `change`: what it says
         just then is what its output holds."""
         unheard, then = (self.performance.at(tick).unheard for tick in (self._grid, change))
-        passing = self._left_out()[0]
-        return any(then[lane] and not unheard[lane] for lane in passing.idle | passing.lasts)
+        unknown = self._left_out()[0].unknown
+        return any(then[lane] and not unheard[lane] for lane in unknown)
 
     def _left_out(self) -> tuple[Passing, int]:
         """What may be left out as things stand, and how many ticks before a goal no more."""

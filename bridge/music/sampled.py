@@ -148,6 +148,7 @@ class SampledNode(ValueNode):
     def rewind(self) -> None:
         super().rewind()
         self.next = self.lead = self.done = 0
+        self.asleep = False
         self._later = []
         self._sent = None
         self._version = -1
