@@ -18,9 +18,9 @@ except ImportError:  # not CPython
     from hashlib import blake2b
 
 _MASK = 0xFFFFFFFFFFFFFFFF
-_PASS = 0x9E3779B97F4A7C15
-_STEP = 0xD1B54A32D192ED03
-_UNIT = 2.0**-53
+PASS = 0x9E3779B97F4A7C15
+STEP = 0xD1B54A32D192ED03
+UNIT = 2.0**-53
 
 
 def key(seed: int, lane: str, purpose: str) -> int:
@@ -31,22 +31,22 @@ def key(seed: int, lane: str, purpose: str) -> int:
 
 def draw(stream: int, pass_index: int, step: int) -> float:
     """A number in [0, 1), evenly spread, for a pass and a step of the stream that `key` made."""
-    z = (stream + pass_index * _PASS + step * _STEP) & _MASK
+    z = (stream + pass_index * PASS + step * STEP) & _MASK
     z = ((z ^ (z >> 30)) * 0xBF58476D1CE4E5B9) & _MASK
     z = ((z ^ (z >> 27)) * 0x94D049BB133111EB) & _MASK
-    return ((z ^ (z >> 31)) >> 11) * _UNIT
+    return ((z ^ (z >> 31)) >> 11) * UNIT
 
 
 def draws(stream: int, pass_index: int, count: int) -> list[float]:
     """What `draw` gives for the steps 0..count-1 of a pass; quicker than to ask for each."""
     found = []
-    z = stream + pass_index * _PASS
+    z = stream + pass_index * PASS
     for _ in range(count):
         y = z & _MASK
         y = ((y ^ (y >> 30)) * 0xBF58476D1CE4E5B9) & _MASK
         y = ((y ^ (y >> 27)) * 0x94D049BB133111EB) & _MASK
-        found.append(((y ^ (y >> 31)) >> 11) * _UNIT)
-        z += _STEP
+        found.append(((y ^ (y >> 31)) >> 11) * UNIT)
+        z += STEP
     return found
 
 

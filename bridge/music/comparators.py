@@ -34,6 +34,7 @@ class Comparator(Function):
     def __init__(self, line: Callable[[int], float], term: Term) -> None:
         """`line` is asked for the value at a tick, on the lane's own steps only."""
         self.line = line
+        self.term = term
         self.levels = [float(number) for number in term.numbers]
         self.state = Looked()
 

@@ -19,8 +19,9 @@ from bridge.music.logic import LogicNode, LogicState
 from bridge.music.memory import Memory
 from bridge.music.mix import pitch_outputs
 from bridge.music.model import TICKS_PER_QUARTER, Lane, Logic
-from bridge.music.node import NOTHING, Node, Passing, Runs, Window
+from bridge.music.node import NOTHING, Node, Passing, Period, Runs, Window
 from bridge.music.performance import Performance, Settings
+from bridge.music.sampled import SampledNode
 from bridge.music.score import Score
 from bridge.music.value_node import Placed, ValueNode
 from bridge.music.values import build_node
@@ -107,6 +108,14 @@ class Ensemble:
         assert isinstance(node, ValueNode)
         return node.bounds(tick, self._version)
 
+    def _period(self, lane: int, name: str) -> Period | None:
+        return self.settings.period(lane, name, self._start, self._period_of_line)
+
+    def _period_of_line(self, lane: int, tick: int) -> Period | None:
+        node = self.nodes[lane]
+        assert isinstance(node, ValueNode)
+        return node.period(tick, self._version)
+
     def _fixed(self, lane: int, name: str) -> bool:
         return self.performance.fixed(lane, name, self._start)
 
@@ -155,12 +164,17 @@ class Ensemble:
             heard=self.heard,
             ahead=self._ahead,
             bounds=self._bounds,
+            period=self._period,
             quiet_to=0 if quiet is None else end - quiet,
             passing=passing,
         )
         ordered = self._ordered
         if passing.idle:
             ordered = [node for node in ordered if node.lane not in passing.idle]
+            for lane in passing.idle:
+                idle = self.nodes[lane]
+                if isinstance(idle, SampledNode):
+                    idle.asleep = True
         asks = self._asked != self._version or passing is not NOTHING
         self._asked = self._version
         hits, changes = window.hits, window.changes

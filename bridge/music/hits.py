@@ -195,7 +195,7 @@ class PatternNode(CountedPattern):
         base = self._written()
         if base != self.base:
             self.base = base
-            self._renew()
+            self.renew()
 
     def _written(self) -> tuple[int, ...]:
         """The pattern as the settings have it, before fills and drift."""
@@ -213,7 +213,7 @@ class PatternNode(CountedPattern):
             self.written_at = to_length(rotate(tuple(range(len(marks))), rotation), length)
         return to_length(rotate(marks, rotation) if rotation else marks, length)
 
-    def _renew(self) -> None:
+    def renew(self) -> None:
         """Work out the marks of this pass: fill, then drift."""
         marks = self.base
         source = self.source
@@ -235,7 +235,7 @@ class PatternNode(CountedPattern):
         if drifts and self.cursor.counted > 0:
             fills |= self.drifting.begin_pass(self.cursor.pass_index, self.base, drift, bound)
         if fills:
-            self._renew()
+            self.renew()
 
     # --- running ---
 
@@ -252,7 +252,7 @@ class PatternNode(CountedPattern):
             hand = -1
         self.passing = self.lane in window.passing.counted
         if self.passing and self.steady(window):
-            self.count(window, out)
+            self.count(window)
         elif self.advance_by is None:
             self._run_rate(window, out, resets, hand)
         else:
@@ -268,7 +268,7 @@ class PatternNode(CountedPattern):
             self.hand = hand
             self.drifting.clear()
             self._to_first(by_hand=True)
-            self._renew()
+            self.renew()
             return -1
         return hand
 

@@ -28,10 +28,10 @@ from bridge.music.logic_functions import (
     hits_in,
 )
 from bridge.music.logic_parse import Term
-from bridge.music.logic_tree import Expression, ExpressionState
+from bridge.music.logic_tree import Expression, ExpressionState, is_state
 from bridge.music.memory import Past
 from bridge.music.model import Logic, SetSpec
-from bridge.music.node import BOTH, ON_GRID, SOUNDING, WRITTEN, Feel, Hit, Window, steps_of
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
 from bridge.music.pattern import thresholds
 from bridge.music.tally import TruthTable, is_pointwise
 from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
@@ -45,6 +45,10 @@ COUNTING = ("nth", "toggle")
 """Functions that count the hits of their operand, however long ago they were."""
 FORGETTING = ("at-least", "exactly", "delay", "extend", "edge", "chance")
 """Functions that remember nothing, or nothing for longer than their time."""
+LOOKING = ("rising", "falling", "changed")
+"""Functions of a line that remember only what it was one step before."""
+SETTLING = {"first": (1,), "between": (0, 1), "gap": (0,)}
+"""Functions of which a hit of one of these operands says how they stand, whatever was before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +100,11 @@ class LogicNode(HitNode):
             reads.add(reset)
         self.reads = tuple(sorted(reads))
         self.positions = positions
-        self.table = self._table(term, self.expression.evaluate)
+        self.table = None
+        if not self.expression.restless:
+            self.table = self._table(term, self.expression.evaluate)
+        self.settling: list[tuple[Term, ...]] = []
+        """For each function that settles, the operands of which a hit settles it."""
         self.tallies = self._tallies()
         # A hit that no hit causes stands on a step of the set's groove.
         groove = Swing(step, spec).bends(spec.swing)
@@ -164,7 +172,7 @@ class LogicNode(HitNode):
 
     def _table(self, term: Term, evaluate: Evaluate) -> TruthTable | None:
         """A term as a table, where it compares nothing but hits."""
-        if self.expression.restless or self.state_slots or not is_pointwise(term):
+        if self.state_slots or is_state(term) or not is_pointwise(term):
             return None
         if self.reset_by is not None or self.reset_ticks:
             return None
@@ -174,13 +182,13 @@ class LogicNode(HitNode):
             for slot, (name, before) in enumerate(self.expression.leaves)
             if (name, before) in leaves
         ]
-        return TruthTable(evaluate, slots, len(self.slots) + 1)
+        return TruthTable(term, evaluate, slots, len(self.slots) + 1, self.positions)
 
     def _tallies(self) -> list[tuple[Function, TruthTable]] | None:
         """The functions that only count hits, each with what it counts; all else is forgotten
         soon. None where something else stays."""
         expression = self.expression
-        if expression.restless or expression.samples or self.state_slots or self.reset_ticks:
+        if self.memory is not None or self.state_slots or self.reset_ticks:
             return None
         if self.reset_by is not None:
             return None
@@ -191,7 +199,9 @@ class LogicNode(HitNode):
                 if table is None:
                     return None
                 found.append((function, table))
-            elif function.term.op not in FORGETTING:
+            elif (operands := SETTLING.get(function.term.op)) is not None:
+                self.settling.append(tuple(function.term.terms[place] for place in operands))
+            elif not _forgets(function.term):
                 return None
         return found
 
@@ -199,14 +209,19 @@ class LogicNode(HitNode):
         """Count what this window does to the lane; False where it must be played."""
         if self.tallies is not None and self.lane not in window.passing.wanted:
             for function, table in self.tallies:
-                function.count(sum(bits & WRITTEN for _, bits in table.hits(window)))
+                function.count(table.written(window))
+            self.resting = UNKNOWN
             return True
         if self.table is None or self.own:
             return False
-        out: list[Hit] = []
-        window.hits[self.lane] = out
         varies = {"chance", "density"}.intersection(self.varying_hit_settings)
         plain = not varies and not self._leaves_out()
+        joined = self.table.joined(window) if plain else None
+        if joined is not None:
+            window.hits[self.lane] = joined
+            return True
+        out: list[Hit] = []
+        window.hits[self.lane] = out
         for tick, bits in self.table.hits(window):
             if plain:
                 out.append(Hit(tick, tick, 0.0, 1, exists_in=bits))
@@ -460,3 +475,10 @@ class LogicNode(HitNode):
         return (exists_in if self.density >= hits else 0) | (
             BOTH & ~exists_in if self.density >= rests else 0
         )
+
+
+def _forgets(term: Term) -> bool:
+    """Whether a function remembers nothing for longer than its time, or a step."""
+    if term.op in ("above", "below"):
+        return len(term.numbers) < 2  # with two levels it matters from which side the line comes
+    return term.op in FORGETTING or term.op in LOOKING

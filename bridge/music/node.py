@@ -14,7 +14,7 @@ played are the sounding ones.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
 from typing import NamedTuple, Protocol
@@ -109,7 +109,8 @@ class Signal:
     changes: list[tuple[int, int, int]] = field(default_factory=list)
 
 
-class Passing(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Passing:
     """Lanes, by position, of which less is asked on the way to a far place (`music.passing`).
 
     Attributes:
@@ -117,15 +118,26 @@ class Passing(NamedTuple):
         wanted: lanes of hits that some lane reads which is played on the way.
         idle: lanes that need not be played.
         lasts: lanes of values of whose moves in a window only the last one matters.
+        unknown: lanes of values, among those left out, of which nobody knows the value on the way.
+        within: within how many ticks something surely happens after which it does not matter what
+            an idle lane did before, by lane; for lanes that wait for such a thing.
+        known: values of settings that come round again, kept on the way: for each step of the
+            period, as far as they have been asked for.
     """
 
     counted: frozenset[int] = frozenset()
     wanted: frozenset[int] = frozenset()
     idle: frozenset[int] = frozenset()
     lasts: frozenset[int] = frozenset()
+    unknown: frozenset[int] = frozenset()
+    within: Mapping[int, float] = field(default_factory=dict)
+    known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
 
 
 NOTHING = Passing()
+
+Period = tuple[int, tuple[int, ...]]
+"""Ticks, and the ticks from which cycles are counted."""
 
 
 @dataclass(slots=True)
@@ -165,6 +177,9 @@ class Window:
         next window it has played. For lengths that depend on what comes next.
     bounds(lane, name)
         between which values a setting stays in this window.
+    period(lane, name)
+        after how many ticks a setting that lanes move comes round again, while the version stays,
+        and from where their cycles are counted; None when it does not, or nobody knows.
     quiet_to
         what sounds before this tick is not given out (on the way to another place). `changes` that
         sound before it may be left out by lanes that no node reads.
@@ -189,6 +204,7 @@ class Window:
     heard: Callable[[int, int], float] = lambda lane, tick: 0.0
     ahead: Callable[[int, Window], Iterator[tuple[Node, Window]]] = lambda lane, window: iter(())
     bounds: Callable[[int, str], tuple[float, float]] = lambda lane, name: (-inf, inf)
+    period: Callable[[int, str], Period | None] = lambda lane, name: None
     quiet_to: int = 0
     passing: Passing = NOTHING
 

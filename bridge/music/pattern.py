@@ -305,6 +305,33 @@ class Cursor:
     def counted(self) -> int:
         return self.pass_index - self._base
 
+    @property
+    def first_pass(self) -> int:
+        """The pass from which passes are counted."""
+        return self._base
+
+    def span(self, steps: int) -> int:
+        """How many steps a pass of a pattern of `steps` steps has."""
+        return 2 * steps - 2 if self.direction == "back-and-forth" and steps > 1 else steps
+
+    def next(self, steps: int) -> tuple[int, int]:
+        """The pass and the step that `move` goes to."""
+        step = self.step + 1
+        return (self.pass_index + 1, 0) if step >= self.span(steps) else (self.pass_index, step)
+
+    def go_on(self, count: int, steps: int) -> None:
+        """Do what `count` times `move` does; not where a random walk decides."""
+        pass_index, step = self.next(steps)
+        passes, step = divmod(step + count - 1, self.span(steps))
+        self.pass_index = pass_index + passes
+        self.go(step, steps)
+
+    def go_back(self, count: int, last: tuple[int, int], steps: int) -> None:
+        """Be `count` steps before a pass and a step; not where a random walk decides."""
+        passes, step = divmod(last[1] - count, self.span(steps))
+        self.pass_index = last[0] + passes
+        self.go(step, steps)
+
     def move(self, steps: int) -> int:
         direction = self.direction
         span = 2 * steps - 2 if direction == "back-and-forth" and steps > 1 else steps
@@ -330,8 +357,15 @@ class Cursor:
         self.place = place
         return place
 
+    def place_of(self, step: int, steps: int) -> int:
+        """The place of a step in any pass; only where chance does not decide."""
+        if self.direction == "backward":
+            return steps - 1 - step
+        return step if step < steps else 2 * steps - 2 - step
+
     def go(self, step: int, steps: int) -> int:
-        """Be at a step of the present pass, and return its place; not where chance decides."""
+        """Be at a step of the present pass, and return its place; not where a random walk
+        decides."""
         self.step = step - 1
         return self.move(steps)
 
@@ -418,9 +452,11 @@ class Drift:
         """`marks` with the changed steps turned over: hits become rests, rests become hits."""
         if not self.changed:
             return marks
-        return tuple(
-            int(not mark) if place in self.changed else mark for place, mark in enumerate(marks)
-        )
+        turned = list(marks)
+        for place in self.changed:
+            if place < len(turned):
+                turned[place] = int(not turned[place])
+        return tuple(turned)
 
 
 def filled(marks: tuple[int, ...], ending: tuple[int, ...]) -> tuple[int, ...]:

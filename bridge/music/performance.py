@@ -8,6 +8,7 @@ about what nothing moves is two look-ups.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -15,6 +16,7 @@ from bridge.errors import CommandError
 from bridge.music import handlers, snapshot
 from bridge.music.live_state import Glide, LiveState, SetIndex
 from bridge.music.model import SETTINGS, Lane, OutputRange, SetSpec, curved
+from bridge.music.node import Period
 from bridge.music.ticks import NEVER
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
@@ -142,9 +144,12 @@ class Performance:
         live = self._live
         if tick < live.until:
             return live
-        for live in self._ahead:
-            if tick < live.until:
-                return live
+        ahead = self._ahead
+        if ahead:
+            if tick >= (ahead[-2] if len(ahead) > 1 else live).until:
+                live = ahead[-1]  # mostly the one that was made last
+            else:
+                return ahead[bisect_right(ahead, tick, key=_until)]
         while live.until <= tick:
             live = self._after(live)
             self._ahead.append(live)
@@ -254,6 +259,10 @@ class Performance:
         self._changed(self._tick)
 
 
+def _until(live: LiveState) -> int:
+    return live.until
+
+
 class Settings:
     """The settings of all lanes as one renderer has them: they depend on what its lanes do."""
 
@@ -322,3 +331,33 @@ class Settings:
                 ends = [by * performance._shaped(live, -1 - source, tick, curve)]
             low, high = low + min(ends), high + max(ends)
         return low - _ROUNDING, high + _ROUNDING
+
+    def period(
+        self, lane: int, name: str, tick: int, lane_period: Callable[[int, int], Period | None]
+    ) -> Period | None:
+        """After how many ticks a setting comes round again, until something is changed by hand or
+        by itself; see `Window.period`.
+
+        Args:
+            lane: the position of the lane.
+            name: of the setting.
+            tick: from where on.
+            lane_period: the same for the value of a lane that drives: (position, tick).
+        """
+        performance = self._performance
+        live = performance.at(tick)
+        if live.morph is not None or lane in live.filling:
+            return None
+        ticks = 1
+        origins: tuple[int, ...] = ()
+        for source, _, _, _ in performance.index.drives.get((lane, name), ()):
+            if source < 0:
+                if live.knobs[-1 - source].moves(tick):
+                    return None
+                continue
+            found = lane_period(source, tick)
+            if found is None:
+                return None
+            ticks = math.lcm(ticks, found[0])
+            origins += found[1]
+        return ticks, origins

@@ -22,15 +22,16 @@ from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
 from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
-from bridge.music.value_node import SteppedNode, ValueNode
+from bridge.music.value_node import ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
 _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
-_REACHED = (*_FEEL, "pace", *GLIDES)
-PASS_BARS = 16
+_REACHED = (*_FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
+PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
 
 
@@ -129,6 +130,8 @@ class Renderer:
         self._given_from = 0
         self._waiting = [(event, silent) for event, silent in self._waiting if event.tick >= tick]
         self.position = tick
+        if tick == goal:
+            self._far = None  # what it keeps is of no more use
         if tick == goal and self._exact_from > (self._marks[-1].tick if self._marks else 0):
             self._remember()
 
@@ -358,19 +361,42 @@ class Renderer:
         grid, goal = self._grid, self._goal
         if self.performance.at(grid).morph is not None or self._ensemble.reset_from(grid):
             return grid
-        if any(variant is not None for variant in self.score.variants):
+        change = self.performance.next_change(grid)
+        if change is not None and (
             # Another form may count what this one need not.
-            goal = min(goal, self.performance.next_change(grid) or goal)
+            any(variant is not None for variant in self.score.variants)
+            or self._falls_silent(change)
+        ):
+            goal = min(goal, change)
         return min(goal - self._left_out()[1], grid + PASS_BARS * self.score.spec.bar_ticks)
+
+    def _falls_silent(self, change: int) -> bool:
+        """Whether a lane of values that is left out is muted by itself at `change`: what it says
+        just then is what its output holds."""
+        unheard, then = (self.performance.at(tick).unheard for tick in (self._grid, change))
+        unknown = self._left_out()[0].unknown
+        return any(then[lane] and not unheard[lane] for lane in unknown)
 
     def _left_out(self) -> tuple[Passing, int]:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
             form = self.score.form(self.performance.form(self._grid))
-            limits = Limits(self._extremes, self._ensemble.ms)
+            limits = Limits(self._extremes, self._ensemble.ms, self._settled, self._unmuted)
             passing = passing_of(form, self._ensemble.nodes, limits)
             self._far = passing, margin_of(form, passing, limits)
         return self._far
+
+    def _settled(self, lane: int, name: str) -> float | None:
+        """The value of a setting that only a hand can change; None of any other."""
+        performance, grid = self.performance, self._grid
+        if performance.next_change(grid) is not None or not performance.fixed(lane, name, grid):
+            return None
+        return self._ensemble.settings.setting(lane, name, grid)
+
+    def _unmuted(self, lane: int) -> bool:
+        """Whether a lane is heard until a hand mutes it."""
+        performance, grid = self.performance, self._grid
+        return performance.next_change(grid) is None and not performance.muted(lane, grid)
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]

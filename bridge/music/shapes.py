@@ -3,10 +3,6 @@
 They are sampled at every multiple of 20 ticks, and where a hit starts them again; in between the
 value stays. A sample is a pure function of where the lane began and of the settings at the
 sampled ticks, so the cut of the windows is nowhere to be seen.
-
-A lane that hits start again is a pair of nodes where both times are asked for: one starts where a
-hit is written, for lanes that read its value, the other where the hit sounds, for outputs. So an
-envelope goes on falling until the very tick at which a late hit sounds.
 """
 
 from __future__ import annotations
@@ -17,10 +13,13 @@ from fractions import Fraction
 from bridge.music import chance
 from bridge.music.line import CONTROL_GRID
 from bridge.music.model import Decay, Lane, SetSpec, Shape
-from bridge.music.node import SOUNDING, Change, Hit, Window, steps_of
-from bridge.music.value_node import Placed, ValueNode
-from bridge.music.value_states import CycleState, DecayState, SamplesState, Start, ValueState
+from bridge.music.node import SOUNDING, Change, Period, Window, steps_of
+from bridge.music.sampled import SampledNode
+from bridge.music.value_node import Placed
+from bridge.music.value_states import CycleState, DecayState, Start, ValueState
 
+_RANDOM = ("random-steps", "random-smooth")
+_FEW_SAMPLES = 64
 _SILENCE = 0.001  # the envelope ends at 1/1000: -60 dB, as reverberation time is counted
 
 
@@ -40,179 +39,6 @@ def form_at(form: str, phase: float) -> float:
     return 1.0 if phase < 0.5 else 0.0
 
 
-class SampledNode(ValueNode):
-    """A lane sampled on the control grid. A subclass says what starts it and what a sample is."""
-
-    started_by: tuple[int, ...] = ()
-    settings: tuple[str, ...] = ()
-    """What a subclass asks for with each sample."""
-
-    def __init__(self, of: Placed, heard: bool = False) -> None:
-        """`heard` makes the node that starts where hits sound."""
-        super().__init__(of)
-        self.in_heard_time = heard
-        self.twin: SampledNode | None = None
-        self.next = 0
-        self.lead = 0
-        self.done = 0
-        self._later: list[Start] = []
-        self._sent: float | None = None
-        self._version = -1
-        self.still = False
-        """Whether nothing moves what a sample is made of: then it is asked for once a version."""
-        self._glide = 0
-        self._shift = 0.0
-
-    def pair(self, twin: SampledNode) -> None:
-        """Take a node in sounding time beside this one, when outputs need it: nothing is late in
-        a lane that no hit starts."""
-        if self.started_by and self.played:
-            self.twin = twin
-
-    def heard_at(self, tick: int) -> float:
-        return super().heard_at(tick) if self.twin is None else self.twin.heard_at(tick)
-
-    def starts(self, window: Window) -> list[Start]:
-        """What is known since the last window to start the lane again."""
-        raise NotImplementedError
-
-    def start(self, window: Window, start: Start) -> None:
-        raise NotImplementedError
-
-    def sample(self, window: Window, grid: int) -> float | None:
-        """The value at `grid`, None when nothing moves."""
-        raise NotImplementedError
-
-    def place_of(self, hit: Hit) -> tuple[int, int]:
-        """Where a hit starts the lane, and how much later than there it sounds."""
-        if self.on_grid:
-            return hit.grid, 0
-        if self.in_heard_time:
-            return max(hit.tick, self.done), 0
-        return hit.grid, hit.tick - hit.grid
-
-    def run(self, window: Window) -> None:
-        if self.twin is None or self.read:
-            self._run(window)
-        if self.twin is not None:
-            self.twin.lag = self.lag
-            self.twin._run(window)
-
-    def _run(self, window: Window) -> None:
-        end = max(self.done, window.end - self.lag) if self.in_heard_time else window.end
-        if self.next >= end and self.idle(window):
-            self.done = end
-            return
-        out = self.begin(window)
-        if self._version != window.version:
-            self._version = window.version
-            self.look(window)
-        if self.in_heard_time:
-            window.sounds[self.lane] = out
-        found = sorted(self._later + self.starts(window))
-        self._later = [start for start in found if start.grid >= end]
-        grid = self.next
-        due = found[: len(found) - len(self._later)]
-        for start in due[-1:] if self.lane in window.passing.lasts else due:
-            grid = self._send_until(window, out, grid, start.grid)
-            self.start(window, start)
-            self.lead = start.lead
-            self._send(window, out, start.grid)
-            if grid == start.grid:
-                grid += CONTROL_GRID
-        self.next = grid = self._send_until(window, out, grid, end)
-        self.done = end
-        self.due = -1 if self.reads else grid
-        self.finish(window)
-
-    def idle(self, window: Window) -> bool:
-        return not self._later and super().idle(window)
-
-    def finish(self, window: Window) -> None:
-        if self._transposing:
-            self._semitones(self.done - 1)
-
-    def look(self, window: Window) -> None:
-        """Ask for what holds until the version changes."""
-        asked = (*self.settings, "slew", "slew_ms", "shift", "shift_ms")
-        self.still = not self.pitch and all(window.fixed(self.lane, name) for name in asked)
-        if self.still:
-            self._glide = self.glide_ticks(window, window.start)
-            self._shift = self.shift_ticks(window, window.start)
-
-    def _send_until(self, window: Window, out: list[Change], grid: int, end: int) -> int:
-        """Send the samples from `grid` to before `end`; returns where the next one is."""
-        for at in range(grid, end, CONTROL_GRID):
-            self._send(window, out, at)
-        return grid + max(0, -(-(end - grid) // CONTROL_GRID)) * CONTROL_GRID
-
-    def _send(self, window: Window, out: list[Change], grid: int) -> None:
-        level = self.sample(window, grid)
-        if level is None:
-            return
-        value = level if self.still else self.heard(window, grid, level)
-        if value == self._sent:
-            return
-        self._sent = value
-        if self.still:
-            tick = max(0, math.floor(grid + self.lead + self._shift + 0.5))
-            self.move(out, grid, tick, value, self._glide)
-            return
-        tick = self.sounding(window, grid, self.lead)
-        self.move(out, grid, tick, value, self.glide_ticks(window, grid))
-
-    def rewind(self) -> None:
-        super().rewind()
-        self.next = self.lead = self.done = 0
-        self._later = []
-        self._sent = None
-        self._version = -1
-        self.due = -1 if self.reads else 0
-        if self.twin is not None:
-            self.twin.rewind()
-
-    def carry(self) -> ValueState:
-        state = super().carry()
-        state.own = self.own()
-        state.samples = SamplesState(
-            self.next,
-            self.lead,
-            self.done,
-            list(self._later),
-            self._sent,
-            self.twin is None or self.read,
-            None if self.twin is None else self.twin.carry(),
-        )
-        return state
-
-    def own(self) -> object:
-        """What a subclass keeps besides."""
-        raise NotImplementedError
-
-    def adopt(self, carry: object, at: int) -> None:
-        samples = carry.samples if isinstance(carry, ValueState) else None
-        twin = carry if samples is None or samples.twin is None else samples.twin
-        if samples is not None and not samples.runs:  # it stood still, as nobody asked for it
-            carry = twin
-            samples = twin.samples if isinstance(twin, ValueState) else None
-        super().adopt(carry, at)  # which rewinds both
-        if self.twin is not None:
-            self.twin.adopt(twin, at)
-        self.next = -(-at // CONTROL_GRID) * CONTROL_GRID
-        self.done = at
-        if samples is not None:
-            self.next, self.lead, self.done = samples.next, samples.lead, samples.done
-            self._later = list(samples.later)
-            self._sent = samples.sent if self.line.pieces else None
-        self.due = -1 if self.reads else self.next
-        if isinstance(carry, ValueState):
-            self.take(carry, at)
-
-    def take(self, carry: ValueState, at: int) -> None:
-        """Take over what a node of the same kind keeps of its own."""
-        raise NotImplementedError
-
-
 class ShapeNode(SampledNode):
     """A cyclic form: one cycle in the lane's step, or `hz` of them in a second.
 
@@ -228,6 +54,7 @@ class ShapeNode(SampledNode):
         source = of.written.source
         assert isinstance(source, Shape)
         self.form = source.form
+        self.random = source.form in _RANDOM
         by = {source.retrigger, of.written.reset, of.written.advance}
         self.started_by = tuple(sorted(of.positions[name] for name in by if isinstance(name, str)))
         self.reset_ticks = (
@@ -236,6 +63,8 @@ class ShapeNode(SampledNode):
         self.reads = tuple(sorted({*self.reads, *self.started_by}))
         self.due = -1 if self.reads else 0
         self.loose = _loose(of.written, of.spec)
+        out = of.written.out
+        self.shared = out is not None and sum(lane.out == out for lane in of.spec.lanes) > 1
         self._left_out = range(0)
         self._stream = chance.key(of.spec.seed, of.written.name, "shape")
         self._drawn = (-1, -1, 0.0, 0.0)
@@ -283,10 +112,7 @@ class ShapeNode(SampledNode):
             return super()._send_until(window, out, grid, end)
         wanted = min(end, window.quiet_to - max(0, math.ceil(self._shift)) - CONTROL_GRID)
         if wanted > grid and self.loose:
-            first = grid if grid != self._left_out.stop else self._left_out.start
-            grid += (wanted - grid) // CONTROL_GRID * CONTROL_GRID
-            self._left_out = range(first, grid, CONTROL_GRID)
-            self._sent = None
+            grid = self._leave_out(out, grid, (wanted - grid) // CONTROL_GRID)
         lead, shift, known = self.lead, self._shift, self._known
         read = self.read or self.heard_line is not None
         last: Change | None = None
@@ -306,6 +132,35 @@ class ShapeNode(SampledNode):
             self.line.move(last.grid, last.value, 0)
         return max(grid, end + (grid - end) % CONTROL_GRID)
 
+    def _leave_out(self, out: list[Change], grid: int, count: int) -> int:
+        """Leave out so many samples from `grid` on; where the next one is. Of an output that other
+        lanes play as well, it matters which of them moved it last: that move is sent."""
+        stop = grid + count * CONTROL_GRID
+        if self.shared and count:
+            last = self._last_move(range(grid, stop, CONTROL_GRID))
+            if last is None:
+                return grid
+            at, value = last
+            if at >= 0:
+                self.move(out, at, max(0, math.floor(at + self.lead + self._shift + 0.5)), value, 0)
+                self._sent = value
+        else:
+            self._sent = None
+        first = grid if grid != self._left_out.stop else self._left_out.start
+        self._left_out = range(first, stop, CONTROL_GRID)
+        return stop
+
+    def _last_move(self, samples: range) -> tuple[int, float] | None:
+        """Which of some samples moves the line last, and where to; the sample is -1 when none does.
+        None when that is not soon found."""
+        value = self._synced(samples[-1], self._known)[1]
+        for at in samples[: -_FEW_SAMPLES - 1 : -1]:
+            if at == samples[0]:
+                return (at, value) if value != self._sent else (-1, value)
+            if self._synced(at - CONTROL_GRID, self._known)[1] != value:
+                return at, value
+        return None
+
     def value_at(self, tick: int) -> float:
         left_out = self._left_out
         if left_out.start <= tick < left_out.stop:
@@ -318,6 +173,16 @@ class ShapeNode(SampledNode):
             return super().bounds(tick, version)
         reached = (*self._known[2:], *self.line.bounds_from(tick))
         return min(reached), max(reached)
+
+    def period(self, tick: int, version: int) -> Period | None:
+        # A random form never comes round; where a hand has just begun it anew, the old cycle may
+        # still be read.
+        known = self.still and self._version == version and self.loose
+        if not known or self._glide or self._known[0] or self.random:
+            return None
+        if tick < self._origin:
+            return None
+        return math.lcm(self.step.numerator, CONTROL_GRID), (self._origin,)
 
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting
@@ -392,13 +257,12 @@ class ShapeNode(SampledNode):
 
 
 def _loose(written: Lane, spec: SetSpec) -> bool:
-    """Whether only drives and an output of its own take what a lane does: its value at a tick says
+    """Whether only drives, outputs and expressions take what a lane does: its value at a tick says
     it all. Nothing starts it but its own rate."""
     name = written.name
     return (
         isinstance(written.advance, Fraction)
         and written.reset is None
-        and (written.out is None or sum(lane.out == written.out for lane in spec.lanes) == 1)
         and not any(name == named for lane in spec.lanes for _, named in lane.named())
     )
 

@@ -7,11 +7,14 @@ this is all that is asked of most derived lanes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import reduce
+from operator import and_, or_, xor
 
 from bridge.music.logic_functions import Evaluate
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, SOUNDING, WRITTEN, Window
+from bridge.music.step_hits import StepHits, everywhere, joined_flags
 
 _POINTWISE = ("lane", "and", "or", "xor", "not", "at-least", "exactly")
 
@@ -28,17 +31,87 @@ def is_pointwise(term: Term) -> bool:
 class TruthTable:
     """What a pointwise term says, by what hits."""
 
-    def __init__(self, evaluate: Evaluate, slots: Slots, width: int) -> None:
+    def __init__(
+        self, term: Term, evaluate: Evaluate, slots: Slots, width: int, positions: Mapping[str, int]
+    ) -> None:
         """
         Args:
-            evaluate: the term.
+            term: what is compared.
+            evaluate: the term at work.
             slots: the lanes that it reads.
             width: how many masks the term is given.
+            positions: of all lanes, by name.
         """
         self.slots = slots
+        self.term = term
         self._evaluate = evaluate
         self._width = width
+        self._positions = positions
         self._known: dict[int, int] = {}
+
+    def written(self, window: Window) -> int:
+        """How often the term is true as written in a window."""
+        joined = self.joined(window)
+        if joined is not None:
+            return joined.written
+        return sum(bits & WRITTEN for _, bits in self.hits(window))
+
+    def joined(self, window: Window) -> StepHits | None:
+        """Where in a window the term is true, when all that it compares are flags of the same
+        steps; else None."""
+        like: StepHits | None = None
+        found: list[StepHits | None] = []
+        for _, lane, _ in self.slots:
+            hits = window.hits.get(lane, ())
+            if not isinstance(hits, StepHits):
+                if hits:
+                    return None
+                found.append(None)
+                continue
+            if like is None:
+                like = hits
+            elif not hits.beside(like):
+                return None
+            found.append(hits)
+        if like is None:
+            return None
+        size = len(like.flags)
+        values: dict[tuple[int, bool], int] = {}
+        together = 0
+        for (_, lane, before), one in zip(self.slots, found, strict=True):
+            bits = 0 if one is None else one.bits
+            together |= bits
+            if not before and window.muted(lane, window.start):
+                bits &= everywhere(WRITTEN, size)
+            values[lane, before] = bits
+        either = (together | together >> 1) & everywhere(WRITTEN, size)
+        full = everywhere(BOTH, size)
+        return joined_flags(like, self._joint(self.term, values, full) & either * BOTH)
+
+    def _joint(self, term: Term, values: Mapping[tuple[int, bool], int], full: int) -> int:
+        """A term of many places at once, two bits a place."""
+        if term.op == "lane":
+            return values[self._positions[term.name], term.before_mute]
+        parts = [self._joint(part, values, full) for part in term.terms]
+        match term.op:
+            case "and":
+                return reduce(and_, parts)
+            case "or":
+                return reduce(or_, parts)
+            case "xor":
+                return reduce(xor, parts)
+            case "not":
+                return full & ~parts[0]
+        enough = [full, *(0 for _ in parts)]  # by number: where at least so many are true
+        for part in parts:
+            for number in range(len(parts), 0, -1):
+                enough[number] |= enough[number - 1] & part
+        wanted = int(term.numbers[0])
+        least = enough[wanted] if wanted < len(enough) else 0
+        if term.op == "at-least":
+            return least
+        more = enough[wanted + 1] if wanted + 1 < len(enough) else 0
+        return least & ~more
 
     def hits(self, window: Window) -> list[tuple[int, int]]:
         """Where in a window the term is true, in order, with the bits in which it is."""

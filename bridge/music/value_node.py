@@ -1,4 +1,4 @@
-"""What all lanes of values have in common: a line of straight pieces, and steps that move it.
+"""What all lanes of values have in common: a line of straight pieces.
 
 Each move is a `Change`: from where the line is, straight to a target, within `glide` ticks. Other
 lanes read the line in nominal time (`value_at`, by grid tick); outputs follow the changes in
@@ -13,20 +13,16 @@ notes or an arpeggio, holds one, or goes to a pitch output. All others have leve
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from fractions import Fraction
 from math import floor, inf
 from typing import NamedTuple
 
-from bridge.music import chance
 from bridge.music.line import Line
 from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec, kind_of
-from bridge.music.node import Change, Hit, Window, steps_of
-from bridge.music.pace import Pacing
-from bridge.music.pattern import Cursor
+from bridge.music.node import Change, Period, Window
 from bridge.music.scale import fitting_of, spread
-from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
-from bridge.music.value_states import StepsState, ValueState
+from bridge.music.value_states import ValueState
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -162,6 +158,11 @@ class ValueNode:
         `version`."""
         return -inf, inf
 
+    def period(self, tick: int, version: int) -> Period | None:
+        """After how many ticks the line comes round again from `tick` on, while the version of the
+        settings is `version`; see `Window.period`."""
+        return None
+
     def begin(self, window: Window) -> list[Change]:
         """Make room for this window's changes; lines up what the transposing lane does in it."""
         out: list[Change] = []
@@ -265,211 +266,3 @@ class ValueNode:
             self._moved_by = carry.moved_by
             self._transposing = list(carry.transposing)
         self.lag = carry.lag
-
-
-class SteppedNode(ValueNode):
-    """A lane of values that goes from step to step, by its rate or by the hits of another lane."""
-
-    def __init__(self, of: Placed) -> None:
-        super().__init__(of)
-        self.pacing = Pacing(self.step, of.spec.bar_ticks)
-        self.mover = (
-            of.positions[of.written.advance] if isinstance(of.written.advance, str) else None
-        )
-        self.reset_by = (
-            of.positions[of.written.reset] if isinstance(of.written.reset, str) else None
-        )
-        self.reset_ticks = (
-            of.written.reset * of.spec.bar_ticks if isinstance(of.written.reset, int) else 0
-        )
-        readable = (*self.reads, self.mover, self.reset_by)
-        self.reads = tuple(sorted({p for p in readable if p is not None}))
-        self.cursor = Cursor(
-            of.written.direction, chance.key(of.spec.seed, of.written.name, "direction")
-        )
-        self.origin = self.index = self.next = 0
-        self.next_reset = self.reset_ticks
-        self.hand = -1
-        self.due = 0 if self.mover is None else NEVER
-        self.passing = False  # only the last move of this window matters
-        self.coming: tuple[int, float] | None = None  # that move, as far as it is known
-
-    def step_in(self, step: Fraction) -> None:
-        super().step_in(step)
-        written = self.written_lane
-        self.bending = Swing(step, self.spec, "swing" in written.settings, written.led)
-
-    def play(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
-        """One step: move the line, or leave it. `lead` is how much later its cause sounds."""
-        if not self.advance(window, grid):
-            return
-        if self.passing:
-            self.coming = grid, lead
-        else:
-            self.say(window, out, grid, lead)
-
-    def advance(self, window: Window, grid: int) -> bool:
-        """Go to the next step; whether it moves the line."""
-        raise NotImplementedError
-
-    def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
-        """Move the line as the last step that does has it."""
-        raise NotImplementedError
-
-    def sounding(self, window: Window, grid: int, lead: float = 0.0) -> int:
-        percent = window.setting(self.lane, "swing", grid)
-        for bend in self.bending.bends(percent, self.origin):
-            lead += bend.at(grid)
-        return super().sounding(window, grid, lead)
-
-    def to_first(self, by_hand: bool) -> None:
-        """The next step is the first one."""
-        self.cursor.reset(by_hand)
-
-    def run(self, window: Window) -> None:
-        if (self.mover is not None or self._stands(window.end)) and self.idle(window):
-            if self.mover is None:
-                self._due_at(self.next)
-            return
-        out = self.begin(window)
-        self.passing = self.lane in window.passing.lasts
-        resets: list[int] = []
-        if self.reset_by is not None:
-            resets = [hit.grid for hit in steps_of(window.hits.get(self.reset_by, ()))]
-        hand = window.reset_by_hand(self.lane)
-        if hand <= self.hand or hand >= window.end:
-            hand = -1
-        if self.mover is None:
-            hand = self._run_rate(window, out, resets, hand)
-        else:
-            hand = self._run_moved(window, out, resets, hand, self.mover)
-        self._resets_until(window.end - 1, resets, hand)
-        if self.coming is not None:
-            self.say(window, out, *self.coming)
-            self.coming = None
-        self.finish(window)
-
-    def _stands(self, end: int) -> bool:
-        """Whether a lane that goes by a rate does nothing by itself before `end`."""
-        reset = self.next_reset if self.reset_ticks else end
-        return min(self.next, self.pacing.line, reset) >= end
-
-    def _run_rate(self, window: Window, out: list[Change], resets: list[int], hand: int) -> int:
-        tick = self.next
-        while True:
-            line = self.pacing.line
-            if line <= tick and line < window.end:
-                hand = self._resets_until(line - 1, resets, hand)
-                tick = self._pace_at(window, line, tick)
-                continue
-            if self.reset_ticks and self.next_reset <= min(tick, window.end - 1):
-                tick = self.origin = self.next_reset
-                self.index = 0
-                self.next_reset += self.reset_ticks
-                self.to_first(by_hand=False)
-            if tick >= window.end:
-                break
-            hand = self._resets_until(tick, resets, hand)
-            self.play(window, out, tick, 0.0)
-            self.index += 1
-            tick = step_tick(self.index, self.step, self.origin)
-        self.next = tick
-        self._due_at(tick)
-        return hand
-
-    def _pace_at(self, window: Window, line: int, tick: int) -> int:
-        """Look at the lane's pace at a bar line, where it begins at its first step when that
-        changes; the tick of its next step, which was `tick`."""
-        fresh = self.pacing.fresh
-        if not self.pacing.look(window.setting(self.lane, "pace", line), line):
-            return tick
-        self.step_in(self.pacing.step)
-        if not fresh:
-            self.to_first(by_hand=False)
-            self.origin = line
-        self.index = first_step_from(line, self.step, self.origin)
-        return step_tick(self.index, self.step, self.origin)
-
-    def _due_at(self, tick: int) -> None:
-        """Note when the next run is needed."""
-        reset = self.next_reset if self.reset_ticks else tick
-        self.due = min(tick, reset, self.pacing.line)
-
-    def _run_moved(
-        self, window: Window, out: list[Change], resets: list[int], hand: int, mover: int
-    ) -> int:
-        hits: Sequence[Hit] = steps_of(window.hits.get(mover, ()))
-        for hit in hits:
-            if self.reset_ticks and self.next_reset <= hit.grid:
-                self.next_reset = (hit.grid // self.reset_ticks + 1) * self.reset_ticks
-                self.to_first(by_hand=False)
-            hand = self._resets_until(hit.grid, resets, hand)
-            self.play(window, out, hit.grid, 0.0 if self.on_grid else hit.feel.offset)
-        return hand
-
-    def _resets_until(self, tick: int, resets: list[int], hand: int) -> int:
-        while resets and resets[0] <= tick:
-            del resets[0]
-            self.to_first(by_hand=False)
-        if 0 <= hand <= tick:
-            self.hand = hand
-            self.to_first(by_hand=True)
-            return -1
-        return hand
-
-    # --- state ---
-
-    def restart(self, tick: int, bar: int) -> None:
-        """Begin at the first step (see `Node.restart`)."""
-        self.to_first(by_hand=True)
-        if self.mover is None:
-            self.origin = bar
-            self.index = first_step_from(tick, self.step, bar)
-            self.next = step_tick(self.index, self.step, bar)
-            self._due_at(self.next)
-
-    def rewind(self) -> None:
-        super().rewind()
-        self.cursor.rewind()
-        self.pacing.rewind()
-        self.step_in(self.pacing.step)
-        self.origin = self.index = self.next = 0
-        self.next_reset = self.reset_ticks
-        self.hand = -1
-        self.due = 0 if self.mover is None else NEVER
-
-    def carry(self) -> ValueState:
-        state = super().carry()
-        state.origin, state.hand = self.origin, self.hand
-        state.steps = StepsState(
-            self.cursor.carry(),
-            self.index,
-            self.next,
-            self.next_reset,
-            self.reset_ticks,
-            self.pacing.carry(),
-        )
-        return state
-
-    def adopt(self, carry: object, at: int) -> None:
-        super().adopt(carry, at)
-        steps = None
-        if isinstance(carry, ValueState):
-            steps, self.hand, self.origin = carry.steps, carry.hand, carry.origin
-        if self.reset_ticks:
-            self.next_reset = max(1, -(-at // self.reset_ticks)) * self.reset_ticks
-        if steps is None:
-            self.pacing.begin(at)
-        else:
-            if self.reset_ticks and steps.reset_ticks == self.reset_ticks:
-                self.next_reset = steps.next_reset
-            self.cursor.adopt(steps.cursor)
-            self.pacing.adopt(steps.pacing)
-            self.step_in(self.pacing.step)
-        if self.mover is None:
-            if steps is not None and steps.pacing.written == self.pacing.written:
-                self.index, self.next = steps.index, steps.next
-            else:
-                self.index = first_step_from(at, self.step, self.origin)
-                self.next = step_tick(self.index, self.step, self.origin)
-        self._due_at(self.next)

@@ -11,13 +11,15 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from bridge.music import chance
+from bridge.music.batches import Draws
 from bridge.music.euclid import rotate
 from bridge.music.model import Arpeggio, Decay, Levels, Notes, Sample, Shape, Source, Walk
 from bridge.music.node import Change, Node, Window, steps_of
 from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
-from bridge.music.value_node import Placed, SteppedNode, ValueNode, home_of, note_like
+from bridge.music.stepped import SteppedNode
+from bridge.music.value_node import Placed, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
 
 
@@ -68,6 +70,38 @@ class PatternedNode(SteppedNode):
         if self.cursor.step == 0 and self.cursor.counted > 0:  # the first pass is as written
             self._drift(window, grid, len(places))
         return self._moved.get(at, places[at])
+
+    def pass_by(self, window: Window, count: int) -> int | None:
+        if self.cursor.direction == "random-walk" or self._drifts(window):
+            return None
+        if self._version != window.version:
+            self._read_places(window, window.start)
+        if self._varies:
+            return None
+        places, cursor = self._places, self.cursor
+        steps = len(places)
+        cursor.go_on(count, steps)
+        last = cursor.pass_index, cursor.step
+        found = -1
+        # Every place comes at least once in two passes, whichever the direction.
+        for back in range(min(count, 2 * cursor.span(steps))):
+            cursor.go_back(back, last, steps)
+            place = self._moved.get(cursor.place, places[cursor.place])
+            if not self.rests(place):
+                self.at, found = place, back
+                break
+        cursor.go_back(0, last, steps)
+        return found
+
+    def _drifts(self, window: Window) -> bool:
+        """Whether steps may drift, or come home, in a window."""
+        if self.count < 2:
+            return False
+        if not (window.fixed(self.lane, "drift") and window.fixed(self.lane, "drift_bound")):
+            return True
+        bound = round(window.setting(self.lane, "drift_bound", window.start))
+        drift = window.setting(self.lane, "drift", window.start)
+        return drift > 0.0 or len(self.drift.changed) > bound
 
     def _read_places(self, window: Window, grid: int) -> None:
         """Work out which value each step plays, as the settings are."""
@@ -230,6 +264,26 @@ class WalkNode(SteppedNode):
         self._at = at
         self._value = low + (high - low) * at
         return True
+
+    def pass_by(self, window: Window, count: int) -> int | None:
+        names = "low", "high", "walk_step"
+        if not all(window.fixed(self.lane, name) for name in names):
+            return None
+        low, high, size = (window.setting(self.lane, name, window.start) for name in names)
+        share = min(1.0, size / abs(high - low)) if high != low else 0.0
+        first, at = self._count + 1, self._at
+        self._count += count
+        if at is None:
+            at, first, count = 0.5, first + 1, count - 1
+        for drawn in Draws(self._stream, 0, first, count, passes=False).numbers():
+            at += share * (2.0 * drawn - 1.0)
+            if at < 0.0:
+                at = -at
+            elif at > 1.0:
+                at = 2.0 - at
+        self._at = at
+        self._value = low + (high - low) * at
+        return 0
 
     def say(self, window: Window, out: list[Change], grid: int, lead: float) -> None:
         tick = self.sounding(window, grid, lead)

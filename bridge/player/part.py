@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from bridge.protocol.state import PerformanceState
 
 SIXTEENTH = 240
-SLICE_BARS = 4
+SLICE_BARS = 16
 SLICE_NS = 1_000_000
 """About how long one step of the way to another place takes."""
 AT_ONCE_NS = 8_000_000

@@ -1,0 +1,46 @@
+"""Drift over many passes at once is drift pass by pass."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.music.drifting import drifted
+from bridge.music.pattern import Drift
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.integers(0, 2), min_size=1, max_size=20).map(tuple),
+    st.floats(0, 1),
+    st.integers(0, 20),
+    st.integers(0, 2**32),
+    st.lists(st.tuples(st.integers(0, 150), st.floats(0, 1)), min_size=1, max_size=4),
+    st.frozensets(st.integers(0, 24), max_size=9),
+)
+def test_drift_over_many_passes_is_drift_pass_by_pass(
+    marks: tuple[int, ...],
+    probability: float,
+    bound: int,
+    stream: int,
+    stretches: list[tuple[int, float]],
+    before: frozenset[int],
+) -> None:
+    slow, quick = Drift(stream), Drift(stream)
+    slow.changed = quick.changed = before  # also more than the bound, and outside the pattern
+    at = 1
+    for count, share in stretches:
+        likely = probability * share
+        expected = []
+        for pass_index in range(at, at + count):
+            # As `PatternNode.begin_pass` asks: drift that is off calls a surplus home once.
+            drifts = likely > 0.0 or len(slow.changed) > bound
+            if drifts and slow.begin_pass(pass_index, marks, likely, bound):
+                expected.append((pass_index, slow.changed))
+        found = [
+            (pass_index, quick.changed)
+            for pass_index in drifted(quick, at, count, marks, likely, bound)
+        ]
+        assert found == expected
+        assert quick.changed == slow.changed
+        at += count
