@@ -215,9 +215,7 @@ def test_a_theme_is_drawn_at_once(
     one = opened(screen, demo, drawn_by)
     for theme, accent in (("night", (0x43, 0xD6, 0xB5)), ("day", (0x0B, 0x6E, 0x63))):
         until(
-            lambda theme=theme: (
-                one.page.evaluate("document.documentElement.dataset.theme") == theme
-            )
+            lambda theme=theme: one.page.evaluate("document.documentElement.dataset.theme") == theme
         )
         until(
             lambda accent=accent: one.page.evaluate(
