@@ -23,7 +23,7 @@ PIXELS = """window.pixels = (where) => {
 };
 // The same for the same picture.
 window.picture = (where) => pixels(where).data.reduce((sum, byte, i) => (sum * 31 + byte + i) % 1e9, 7);"""
-CHART, LAMPS = ".sheet canvas", "canvas.lamps"
+CHART = ".sheet canvas"
 
 
 def stand(demo: Running, until: Until) -> None:
@@ -102,15 +102,24 @@ def test_a_browser_without_such_canvases_draws_by_itself(
     assert one.page.workers == []
 
 
+@pytest.mark.parametrize(("size", "scroll"), [((1024, 768), 0), ((360, 640), 150)])
 def test_the_picture_is_the_same_either_way(
-    screen: MakeScreen, demo: Running, until: Until
+    screen: MakeScreen, demo: Running, until: Until, size: tuple[int, int], scroll: int
 ) -> None:
+    """Scrolled too, where the heads have no room."""
     stand(demo, until)
-    two = [opened(screen, demo, by) for by in ("worker", "page")]
+    two = [opened(screen, demo, by, *size) for by in ("worker", "page")]
+    pictures = []
     for one in two:
         until(lambda one=one: shows_ink(one))
         until(lambda one=one: not moves(one), what="the picture stands")
-    worker, page = (one.page.evaluate(f"[...pixels('{CHART}').data]") for one in two)
+        before = one.page.evaluate("picture('.sheet canvas')")
+        if scroll:
+            one.page.evaluate("top => { document.querySelector('.bank').scrollTop = top; }", scroll)
+            until(lambda one=one, was=before: one.page.evaluate("picture('.sheet canvas')") != was)
+            assert one.page.evaluate("document.querySelector('.bank').scrollTop") == scroll
+        pictures.append(one.page.evaluate(f"[...pixels('{CHART}').data]"))
+    worker, page = pictures
     assert len(worker) == len(page)
     differ = sum(abs(a - b) > 40 for a, b in zip(worker, page, strict=True))
     assert differ < len(page) / 500, "letters may be smoothed in another way"

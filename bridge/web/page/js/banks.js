@@ -83,7 +83,7 @@ export class Banks {
       bank.lamps.style.height = `${lampHeight}px`;
       return { lanes, row, ruler, width: bank.width, height, lampWidth: bank.lamps.clientWidth, lampHeight };
     });
-    this.drawing.tell({ shapes, ratio: sharpness() });
+    this.drawing.tell({ shapes, ratio: sharpness(), scroll: this.scrolled() });
     this.lamps.disconnect();
     for (const head of heads.values()) this.lamps.observe(head.lamp);
   }
@@ -95,9 +95,11 @@ export class Banks {
     const lamps = /** @type {HTMLCanvasElement} */ (h("canvas", { class: "lamps", "aria-hidden": "true" }));
     const sheet = h("div", { class: "sheet" }, canvas);
     const el = h("div", { class: "bank" }, list, lamps, sheet);
-    el.addEventListener("scroll", () => this.drawing.tell({ scroll: this.all.map((bank) => bank.el.scrollTop) }), { passive: true });
+    el.addEventListener("scroll", () => this.drawing.tell({ scroll: this.scrolled() }), { passive: true });
     return { el, list, sheet, canvas, lamps, lanes: [], width: 0 };
   }
+
+  scrolled() { return this.all.map(({ el }) => el.scrollTop); }
 
   /** Tell where the lamps are on the heads; the borders of a head move its lamp. */
   placeLamps() {

@@ -36,6 +36,7 @@ onmessage = ({ data: { sent, pen: moved, clear, chart, awake: looked, ...told } 
   if (chart) ink.add(chart.chart, chart.tick, chart.names);
   if (looked !== undefined) awake = looked;
   if (Object.keys(told).length) painter.take(told, now);
+  if (told.shapes && awake) painter.frame(now); // a canvas of a new size is empty: nobody shall see it so
   ask();
 };
 

@@ -52,7 +52,8 @@ class Lamps {
       g.scale(1, share); // its corners flatten with it
       g.fillStyle = colour;
       g.beginPath();
-      g.roundRect(0, -height, width, height, 2);
+      if (g.roundRect) g.roundRect(0, -height, width, height, 2);
+      else g.rect(0, -height, width, height); // browsers of before 2023
       g.fill();
       g.restore();
     }
