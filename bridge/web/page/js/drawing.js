@@ -24,7 +24,9 @@ export class Drawing {
   /** @returns {Worker|null} */
   hire(lost) {
     if (typeof Worker !== "function" || !("transferControlToOffscreen" in HTMLCanvasElement.prototype)) return null;
-    const worker = new Worker(new URL("paint-worker.js", import.meta.url), { type: "module", name: "paint" });
+    let worker;
+    try { worker = new Worker(new URL("paint-worker.js", import.meta.url), { type: "module", name: "paint" }); }
+    catch { return null; } // a browser may refuse one
     worker.onmessage = ({ data }) => { Object.assign(this.cost, data); };
     const failed = (why) => {
       if (this.worker !== worker) return;
