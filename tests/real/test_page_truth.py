@@ -281,6 +281,25 @@ def test_threads_come_from_the_other_bank_too(
     assert first in said
 
 
+# What is drawn in the ink of the theme, and the colours of the page.
+COLOURS = """async () => {
+const { inksOfTheme } = await import('./js/chart.js'), inks = inksOfTheme();
+const probe = (colour) => { const el = document.createElement('canvas'), g = el.getContext('2d');
+  document.body.append(el); g.fillStyle = colour; g.fillRect(0, 0, 1, 1);
+  const d = [...g.getImageData(0, 0, 1, 1).data]; el.remove(); return d; };
+const canvas = document.querySelector('.sheet canvas'), copy = new OffscreenCanvas(canvas.width, canvas.height).getContext('2d');
+copy.drawImage(canvas, 0, 0);
+const { data } = copy.getImageData(0, 0, canvas.width, canvas.height);
+const seen = (colour) => { const [r, g, b] = probe(colour); let n = 0;
+  for (let i = 0; i < data.length; i += 4) n += data[i] === r && data[i + 1] === g && data[i + 2] === b && data[i + 3] === 255;
+  return n; };
+const ground = getComputedStyle(document.body).backgroundColor;
+const head = document.querySelector('.head[data-look=in]');
+return {ink: probe(inks.ink), ground: probe(ground), accent: probe(inks.accent),
+  drawn: seen(inks.ink),
+  fill: probe(getComputedStyle(document.querySelector('.macro u')).backgroundColor)}; }"""
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_forced_colours_keep_the_chart_and_what_is_drawn(
     screen: MakeScreen, demo: Running, until: Until, scheme: str
@@ -290,25 +309,8 @@ def test_forced_colours_keep_the_chart_and_what_is_drawn(
     for theme in ("day", "night"):
         one = screen(forced_colors="active", color_scheme=scheme).open(demo.url, theme=theme)
         until(lambda one=one: one.page.evaluate("lanebridge.app.ink.to > 0"))
-        found = one.page.evaluate(
-            """async () => {
-            const { inksOfTheme } = await import('./js/chart.js'), inks = inksOfTheme();
-            const probe = (colour) => { const el = document.createElement('canvas'), g = el.getContext('2d');
-              document.body.append(el); g.fillStyle = colour; g.fillRect(0, 0, 1, 1);
-              const d = [...g.getImageData(0, 0, 1, 1).data]; el.remove(); return d; };
-            const canvas = document.querySelector('.sheet canvas'), copy = new OffscreenCanvas(canvas.width, canvas.height).getContext('2d');
-            copy.drawImage(canvas, 0, 0);
-            const { data } = copy.getImageData(0, 0, canvas.width, canvas.height);
-            const seen = (colour) => { const [r, g, b] = probe(colour); let n = 0;
-              for (let i = 0; i < data.length; i += 4) n += data[i] === r && data[i + 1] === g && data[i + 2] === b && data[i + 3] === 255;
-              return n; };
-            const ground = getComputedStyle(document.body).backgroundColor;
-            const head = document.querySelector('.head[data-look=in]');
-            return {ink: probe(inks.ink), ground: probe(ground), accent: probe(inks.accent),
-              drawn: seen(inks.ink),
-              fill: probe(getComputedStyle(document.querySelector('.macro u')).backgroundColor)}; }"""
-        )
-        assert found["drawn"] > 500, "the chart is drawn in it"
+        until(lambda one=one: one.page.evaluate(COLOURS)["drawn"] > 500, what="ink in the chart")
+        found = one.page.evaluate(COLOURS)
         for what in ("ink", "accent", "fill"):
             assert contrast(found[what], found["ground"]) >= 3, (what, found)
 
