@@ -68,18 +68,18 @@ def test_whose_hand_is_on_what_is_written_and_goes_again(
 
 MARK = """() => {
   // The newest hit of the kick that has been drawn: how wide its ink is, halfway up.
-  const { app } = lanebridge, { chart } = app.play.banks[0], ratio = chart.canvas.width / chart.width;
+  const { app } = lanebridge, { canvas, lanes, width: wide } = app.play.banks.all[0], ratio = canvas.width / wide;
+  const { row, ruler, scaleOf } = window.known;
   const now = app.pen.at(performance.now()), hits = app.ink.traces.get('kick')?.hits ?? [];
   const mark = hits.filter(m => m.t < now - 240 && m.o === false).pop();
   if (!mark) return 0;
-  app.play.frame(performance.now());
-  const k = chart.scale(3840), x = chart.width * 0.3 - (app.pen.at(performance.now()) - mark.t) * k;
-  const i = chart.lanes.indexOf('kick');
-  const y = chart.ruler + chart.row * (i + 1) - Math.max(8, chart.row * 0.16) - (chart.row - Math.max(15, chart.row * 0.34)) * mark.l / 2;
-  const copy = document.createElement('canvas'), width = copy.width = chart.canvas.width;
+  const k = scaleOf(wide, 3840), x = wide * 0.3 - (app.pen.at(performance.now()) - mark.t) * k;
+  const i = lanes.indexOf('kick');
+  const y = ruler + row * (i + 1) - Math.max(8, row * 0.16) - (row - Math.max(15, row * 0.34)) * mark.l / 2;
+  const copy = document.createElement('canvas'), width = copy.width = canvas.width;
   copy.height = 1;
   const g = copy.getContext('2d', {willReadFrequently: true});
-  g.drawImage(chart.canvas, 0, -Math.round(y * ratio));
+  g.drawImage(canvas, 0, -Math.round(y * ratio));
   const { data } = g.getImageData(0, 0, width, 1);
   let n = 0;
   for (let px = Math.max(0, Math.round((x - 12) * ratio)); px < Math.min(width, (x + 12) * ratio); px++)
@@ -92,6 +92,10 @@ def test_what_is_played_is_seen_at_arms_length(
     screen: MakeScreen, until: Until, demo: Running, size: tuple[int, int]
 ) -> None:
     one = screen(*size).open(demo.url)
+    one.page.evaluate(
+        """async () => { const bank = getComputedStyle(document.querySelector('.bank')), px = n => parseFloat(bank.getPropertyValue(n));
+        window.known = {row: px('--row'), ruler: px('--ruler'), scaleOf: (await import('./js/chart.js')).scaleOf}; }"""
+    )
     until(lambda: one.page.evaluate(MARK) >= 6, what="a mark as thick as a pen of 6 px")
     found = one.page.evaluate(
         """() => { const px = s => parseFloat(getComputedStyle(document.querySelector(s)).fontSize);
@@ -99,10 +103,10 @@ def test_what_is_played_is_seen_at_arms_length(
     )
     assert found["bar"] >= (36 if size[0] < 640 else 44)
     assert min(found.values()) >= 16
-    drawn = one.page.evaluate(
-        """async () => { const { g } = lanebridge.app.play.banks[0].chart, sizes = [], fill = g.fillText;
-        g.fillText = function (...all) { sizes.push(parseFloat(/[\\d.]+(?=px)/.exec(this.font)[0])); return fill.apply(this, all); };
-        lanebridge.app.play.frame(performance.now()); delete g.fillText; return sizes; }"""
+    drawn = one.painter().evaluate(
+        """async () => { const of = OffscreenCanvasRenderingContext2D.prototype, sizes = [], fill = of.fillText;
+        of.fillText = function (...all) { sizes.push(parseFloat(/[\\d.]+(?=px)/.exec(this.font)[0])); return fill.apply(this, all); };
+        await new Promise(done => setTimeout(done, 300)); of.fillText = fill; return sizes; }"""
     )
     assert drawn
     assert min(drawn) >= 16
@@ -425,24 +429,26 @@ def test_nothing_is_drawn_while_nothing_moves(
     one = screen().open(demo.url)
     one.page.get_by_role("button", name="Stop", exact=True).tap()
     until(lambda: demo.state["transport"]["state"] == "stopped")
-    one.page.evaluate(
-        """() => { window.drawn = 0;
-        for (const { chart } of lanebridge.app.play.banks) {
-          const draw = chart.draw; chart.draw = function (view) { window.drawn++; return draw.call(this, view); };
-        } }"""
+    worker = one.painter()
+    worker.evaluate(
+        """() => { const of = OffscreenCanvasRenderingContext2D.prototype, clear = of.clearRect; self.drawn = 0;
+        of.clearRect = function (...all) { if (this.canvas.width > 100) self.drawn++; return clear.apply(this, all); }; }"""
     )
-    still = """async () => { const before = window.drawn, version = lanebridge.app.store.version;
-        const ink = lanebridge.app.ink.version;
-        for (let n = 0; n < 10; n++) await new Promise(requestAnimationFrame);
-        const same = version === lanebridge.app.store.version && ink === lanebridge.app.ink.version;
-        return [same, window.drawn - before]; }"""
-    until(lambda: one.page.evaluate(still) == [True, 0], what="ten frames without a picture")
-    before = one.page.evaluate("window.drawn")
+    version = "[lanebridge.app.store.version, lanebridge.app.ink.version]"
+
+    def at_rest() -> bool:
+        """Whether a sixth of a second, in which nothing became known, passed without a picture."""
+        known, before = one.page.evaluate(version), worker.evaluate("drawn")
+        one.page.wait_for_timeout(170)
+        return bool(worker.evaluate("drawn") == before and one.page.evaluate(version) == known)
+
+    until(at_rest, what="ten frames without a picture")
+    before = worker.evaluate("drawn")
     one.page.tap(".head[data-lane=rim]")
-    until(lambda: muted(demo, "rim") and one.page.evaluate("window.drawn") > before)
-    before = one.page.evaluate("window.drawn")
+    until(lambda: muted(demo, "rim") and worker.evaluate("drawn") > before)
+    before = worker.evaluate("drawn")
     one.page.get_by_role("button", name="Continue", exact=True).tap()
-    until(lambda: one.page.evaluate("window.drawn") > before + 10)
+    until(lambda: worker.evaluate("drawn") > before + 10)
     written = one.page.evaluate(
         """async () => { let n = 0;
         const seen = new MutationObserver(all => { n += all.filter(m => m.target.matches('.head, .head *') && m.attributeName === 'style').length; });
@@ -450,4 +456,4 @@ def test_nothing_is_drawn_while_nothing_moves(
         for (let f = 0; f < 30; f++) await new Promise(requestAnimationFrame);
         return n; }"""
     )
-    assert written == 0, "lamps of hits are faded by the browser alone"
+    assert written == 0, "lamps of hits are drawn, and no element of a head is touched"

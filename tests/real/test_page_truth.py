@@ -192,11 +192,12 @@ def test_the_chart_is_known_to_its_right_edge(
     screen: MakeScreen, demo: Running, until: Until, width: int
 ) -> None:
     one = screen(width, 900).open(demo.url)
-    known = """() => { const { ink, pen, play, store } = lanebridge.app;
-        const chart = play.banks[0].chart, bar = store.state.meter[0] * 3840 / store.state.meter[1];
-        const edge = pen.at(performance.now()) + chart.ahead(bar, false);
-        const pixels = chart.width * 0.7 / chart.scale(bar); // the pen stands at 30 %
-        return [ink.to - edge, Math.abs(pixels - chart.ahead(bar, false))]; }"""
+    one.page.evaluate("import('./js/chart.js').then(chart => { window.chart = chart; })")
+    known = """() => { const { ink, pen, play, store } = lanebridge.app, { scaleOf, aheadOf } = window.chart;
+        const { width } = play.banks.all[0], bar = store.state.meter[0] * 3840 / store.state.meter[1];
+        const edge = pen.at(performance.now()) + aheadOf(width, bar, false);
+        const pixels = width * 0.7 / scaleOf(width, bar); // the pen stands at 30 %
+        return [ink.to - edge, Math.abs(pixels - aheadOf(width, bar, false))]; }"""
     # Over several bars: right after a bar line is when the least is known.
     until(lambda: one.page.evaluate(known)[0] >= 0)
     bar = demo.state["transport"]["bar"]
@@ -218,14 +219,14 @@ def test_a_line_of_values_ends_where_nothing_is_known(
     one = screen().open(demo.url)
     reach = one.page.evaluate(
         """async () => {
-        const { Chart } = await import('./js/chart.js'), { Ink } = await import('./js/ink.js');
+        const { Chart, scaleOf } = await import('./js/chart.js'), { Ink } = await import('./js/ink.js');
         const chart = new Chart(document.createElement('canvas'));
         chart.lanes = ['line']; chart.row = 80; chart.size(1000, 200);
         const ink = new Ink();
         ink.add({from: 0, to: 3840, lanes: {line: {values: [[0, 1], [960, 3], [1920, 2]]}}}, 0, []);
         const lane = {kind: 'levels', muted: false, heard: true, pending: null};
         chart.draw({tick: 1920, running: true, ink, state: {lanes: {line: lane}}, still: false, bar: 3840, beat: 960});
-        const known = 300 + (3840 - 1920) * chart.scale(3840);
+        const known = 300 + (3840 - 1920) * scaleOf(1000, 3840);
         // Light ink of the trace, above the baseline; the grid is darker.
         const y = chart.ruler + chart.row - Math.max(8, chart.row * 0.16), ratio = chart.canvas.width / 1000;
         const { data, width } = chart.g.getImageData(0, 0, chart.canvas.width, chart.canvas.height);
@@ -262,23 +263,41 @@ def test_threads_come_from_the_other_bank_too(
         },
     )
     one = screen(1024, 768).open(demo.url)
-    until(lambda: one.page.evaluate("lanebridge.app.play.banks.length") == 2)
+    until(lambda: one.page.evaluate("lanebridge.app.play.banks.all.length") == 2)
     until(
         lambda: one.page.evaluate(
             "([a, b]) => lanebridge.app.ink.traces.get(b)?.hits.some(m => m.c.includes(a))",
             [first, last],
         )
     )
-    said = one.page.evaluate(
-        """async (first) => {
-        const context = lanebridge.app.play.banks[1].chart.g, words = [], fill = context.fillText;
-        context.fillText = function (text, ...at) { words.push(text); return fill.call(this, text, ...at); };
-        await new Promise(requestAnimationFrame); await new Promise(requestAnimationFrame);
-        delete context.fillText;
-        return words; }""",
-        first,
+    said = one.painter().evaluate(
+        """async () => {
+        const of = OffscreenCanvasRenderingContext2D.prototype, words = [], fill = of.fillText;
+        of.fillText = function (text, ...at) { words.push(text); return fill.call(this, text, ...at); };
+        await new Promise(done => setTimeout(done, 300));
+        of.fillText = fill;
+        return words; }"""
     )
     assert first in said
+
+
+# What is drawn in the ink of the theme, and the colours of the page.
+COLOURS = """async () => {
+const { inksOfTheme } = await import('./js/chart.js'), inks = inksOfTheme();
+const probe = (colour) => { const el = document.createElement('canvas'), g = el.getContext('2d');
+  document.body.append(el); g.fillStyle = colour; g.fillRect(0, 0, 1, 1);
+  const d = [...g.getImageData(0, 0, 1, 1).data]; el.remove(); return d; };
+const canvas = document.querySelector('.sheet canvas'), copy = new OffscreenCanvas(canvas.width, canvas.height).getContext('2d');
+copy.drawImage(canvas, 0, 0);
+const { data } = copy.getImageData(0, 0, canvas.width, canvas.height);
+const seen = (colour) => { const [r, g, b] = probe(colour); let n = 0;
+  for (let i = 0; i < data.length; i += 4) n += data[i] === r && data[i + 1] === g && data[i + 2] === b && data[i + 3] === 255;
+  return n; };
+const ground = getComputedStyle(document.body).backgroundColor;
+const head = document.querySelector('.head[data-look=in]');
+return {ink: probe(inks.ink), ground: probe(ground), accent: probe(inks.accent),
+  drawn: seen(inks.ink),
+  fill: probe(getComputedStyle(document.querySelector('.macro u')).backgroundColor)}; }"""
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -290,17 +309,8 @@ def test_forced_colours_keep_the_chart_and_what_is_drawn(
     for theme in ("day", "night"):
         one = screen(forced_colors="active", color_scheme=scheme).open(demo.url, theme=theme)
         until(lambda one=one: one.page.evaluate("lanebridge.app.ink.to > 0"))
-        found = one.page.evaluate(
-            """() => {
-            const probe = (colour) => { const el = document.createElement('canvas'), g = el.getContext('2d');
-              document.body.append(el); g.fillStyle = colour; g.fillRect(0, 0, 1, 1);
-              const d = [...g.getImageData(0, 0, 1, 1).data]; el.remove(); return d; };
-            const chart = lanebridge.app.play.banks[0].chart;
-            const ground = getComputedStyle(document.body).backgroundColor;
-            const head = document.querySelector('.head[data-look=in]');
-            return {ink: probe(chart.c.ink), ground: probe(ground), accent: probe(chart.c.accent),
-              fill: probe(getComputedStyle(document.querySelector('.macro u')).backgroundColor)}; }"""
-        )
+        until(lambda one=one: one.page.evaluate(COLOURS)["drawn"] > 500, what="ink in the chart")
+        found = one.page.evaluate(COLOURS)
         for what in ("ink", "accent", "fill"):
             assert contrast(found[what], found["ground"]) >= 3, (what, found)
 

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import BrowserContext, ConsoleMessage, FloatRect, Locator, Page
+from playwright.sync_api import BrowserContext, ConsoleMessage, FloatRect, Locator, Page, Worker
 
 AXE = Path(__file__).parents[2] / ".ci/cache/node_modules/axe-core/axe.min.js"
 VIEWS = ("play", "set", "rig", "files")
@@ -101,6 +101,11 @@ class Screen:
         self.cdp.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
     # --- what it shows ---
+
+    def painter(self) -> Worker:
+        """The worker that draws the charts."""
+        made = [one for one in self.page.workers if one.url.endswith("/paint-worker.js")]
+        return made[0] if made else self.page.wait_for_event("worker")
 
     def look(self, lane: str) -> str:
         return self.page.get_attribute(f".head[data-lane={lane}]", "data-look") or ""

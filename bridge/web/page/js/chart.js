@@ -7,14 +7,42 @@ import { silent } from "./store.js";
 import { LEAST_MARK, drawHits, drawValues } from "./trace.js";
 
 /** @typedef {import("./ink.js").Ink} Ink */
+/** @typedef {{paper: string, paper2: string, ink: string, ink2: string, rule: string, accent: string, wash: string, serif: string, sans: string}} Inks colours and families of letters */
 const STILL_SHARE = 0.04; // margin before the page that lies still
 const PEN_SHARE = 0.3; // where the pen stands while the sheet moves
 export const MOST_BARS = 8; // that the service tells ahead
 const MOST_MARK = 12;
 
+/** The present theme, in colours that a worker understands too: it knows neither variables of the page nor colours
+ * that the system forces. @returns {Inks} */
+export function inksOfTheme() {
+  const probe = document.body.appendChild(document.createElement("i")), css = getComputedStyle(probe);
+  probe.hidden = true;
+  const colour = (name) => { probe.style.color = `var(--${name})`; return css.color; };
+  const letters = (name) => css.getPropertyValue(`--${name}`).trim();
+  const inks = {
+    paper: colour("paper"), paper2: colour("paper2"), ink: colour("ink"), ink2: colour("ink2"), rule: colour("rule"),
+    accent: colour("accent"), wash: colour("wash"), serif: letters("serif"), sans: letters("sans"),
+  };
+  probe.remove();
+  return inks;
+}
+
+/** Pixels of a canvas for each CSS pixel: more than two are not seen at arm's length. */
+export const sharpness = () => Math.min(devicePixelRatio || 1, 2);
+
+/** Pixels per tick of a chart so wide: what is shown ahead of the pen is never more than can be known. */
+export function scaleOf(width, bar) {
+  const step = Math.max(13, Math.min(32, width / 38));
+  return Math.max(step / 240, (width * (1 - PEN_SHARE)) / ((MOST_BARS - 2) * bar));
+}
+
+/** Ticks that a chart so wide shows after the pen, at most. */
+export const aheadOf = (width, bar, still) => (width ? (width * (1 - (still ? STILL_SHARE : PEN_SHARE))) / scaleOf(width, bar) : 0);
+
 export class Chart {
-  /** @param {HTMLCanvasElement} canvas */
-  constructor(canvas) {
+  /** @param {HTMLCanvasElement|OffscreenCanvas} canvas @param {Inks} [inks] */
+  constructor(canvas, inks = inksOfTheme()) {
     this.canvas = canvas;
     this.g = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
     this.width = 0;
@@ -24,27 +52,21 @@ export class Chart {
     this.row = 60;
     this.ruler = 24;
     this.scroll = 0;
-    this.version = 0; // counts what has changed of its size and colours
     /** Whether the traces carry their names, where no heads stand beside them. */
     this.named = false;
     /** What the twelve notes are called in the key of the set. @type {string[]} */
     this.noteNames = [];
-    this.theme();
+    this.theme(inks);
   }
 
-  /** Read the colours of the present theme once: asking per frame would force style work. */
-  theme() {
-    this.version++;
-    const css = getComputedStyle(document.documentElement);
-    const get = (name) => css.getPropertyValue(`--${name}`).trim();
-    this.c = { paper: get("paper"), paper2: get("paper2"), ink: get("ink"), ink2: get("ink2"), rule: get("rule"), accent: get("accent"), wash: get("wash") };
-    this.serif = get("serif");
-    this.sans = get("sans");
+  theme(inks = inksOfTheme()) {
+    this.c = inks;
+    this.serif = inks.serif;
+    this.sans = inks.sans;
   }
 
-  size(width, height) {
-    this.version++;
-    const ratio = Math.min(devicePixelRatio || 1, 2);
+  /** In CSS pixels; the canvas is empty after it. */
+  size(width, height, ratio = sharpness()) {
     this.width = width;
     this.height = height;
     this.canvas.width = Math.max(1, Math.round(width * ratio));
@@ -52,24 +74,15 @@ export class Chart {
     this.g.setTransform(ratio, 0, 0, ratio, 0, 0);
   }
 
-  /** Pixels per tick: what is shown ahead of the pen is never more than can be known. */
-  scale(bar) {
-    const step = Math.max(13, Math.min(32, this.width / 38));
-    return Math.max(step / 240, (this.width * (1 - PEN_SHARE)) / ((MOST_BARS - 2) * bar));
-  }
-
-  /** Ticks that are shown after the pen, at most. */
-  ahead(bar, still) { return this.width ? (this.width * (1 - (still ? STILL_SHARE : PEN_SHARE))) / this.scale(bar) : 0; }
-
   /**
-   * @param {{tick: number, running: boolean, ink: Ink, state: import("./store.js").State, still: boolean, bar: number, beat: number}} view
+   * @param {{tick: number, running: boolean, ink: Ink, state: Pick<import("./store.js").State, "lanes"|"note_names"|"section_pending">, still: boolean, bar: number, beat: number}} view
    */
   draw({ tick, running, ink, state, still, bar, beat }) {
     this.noteNames = state.note_names;
     const { g, width: W, height: H, c, ruler } = this;
     g.clearRect(0, 0, W, H);
     if (!this.lanes.length || W < 40) return;
-    const k = this.scale(bar), step = k * 240;
+    const k = scaleOf(W, bar), step = k * 240;
     // Reduced motion: the sheet lies still and the pen walks over it, a page at a time.
     const page = Math.max(bar, Math.floor((W * (1 - STILL_SHARE)) / k / bar) * bar);
     const left = still ? Math.floor(tick / page) * page - (W * STILL_SHARE) / k : tick - (W * PEN_SHARE) / k;

@@ -1,7 +1,7 @@
 /** What stands behind the two signs: figures of the clock, of lateness and of links. */
 
 import { h } from "./dom.js";
-import { nudges } from "./rail.js";
+import { nudges } from "./nudge.js";
 import { clockSign, recent } from "./signs.js";
 
 const row = (term, words) => [h("dt", { text: term }), h("dd", { text: words })];

@@ -7,7 +7,6 @@ import { press } from "./press.js";
 import { silent } from "./store.js";
 
 export const HOLD_REFRESH_MS = 180; // the service lets go of a hold that is not renewed for 500 ms
-const FLASH_MS = 200;
 export const MEANT_MS = 140;
 const STILL_PX = 7; // a finger that scrolls has moved by more than that before then
 
@@ -38,7 +37,7 @@ export class Head {
     this.meant = 0; // timer of a touch that may yet turn out to scroll
     this.label = h("span", { class: "name", "aria-hidden": "true" });
     this.status = h("span", { class: "st" });
-    this.lamp = h("i", { "aria-hidden": "true" });
+    this.lamp = h("i", { "aria-hidden": "true" }); // where the painter draws one
     this.el = h("button", { type: "button", class: "head", "aria-pressed": "false", "data-lane": name, "data-long": isLong(name) }, h("span", { class: "sr", text: `${name} ` }), this.label, this.status, this.lamp);
     press(this.el, (event) => this.touch(event), (event) => this.leave(event));
   }
@@ -126,10 +125,5 @@ export class Head {
     attr(this.el, "aria-pressed", !silent(lane));
     attr(this.el, "data-stack", words.length > 6 || this.name.length + words.length > 9 ? "yes" : null);
     text(this.status, words);
-  }
-
-  /** A hit sounded. The browser fades the lamp by itself: no frame of ours writes a style for it. */
-  flash(level) {
-    this.lamp.animate([{ transform: `scaleY(${(0.35 + 0.65 * level).toFixed(2)})` }, { transform: "scaleY(0)" }], FLASH_MS);
   }
 }

@@ -1,5 +1,7 @@
 /** What has been and will be played, lane by lane, as the chart draws it. */
 
+import { silent } from "./store.js";
+
 /**
  * @typedef {{t: number, l: number, d: number, c: string[], o?: boolean}} Mark a hit: tick, level,
  *   length, causing lanes, and (once past) whether the lane was out
@@ -14,6 +16,8 @@ export class Ink {
     this.traces = new Map();
     this.to = 0;
     this.version = 0; // counts what has changed
+    /** Whether each lane is silent at present. @type {Map<string, boolean>} */
+    this.quiet = new Map();
   }
 
   clear() { this.traces.clear(); this.to = 0; this.version++; }
@@ -49,6 +53,20 @@ export class Ink {
         }
         this.traces.set(name, { hits, values: [], isValue: false, low: 0, high: 1 });
       }
+    }
+  }
+
+  /** Lanes are silent or not from this tick on. @param {number} tick @param {Record<string, import("./store.js").LaneState>} lanes */
+  hear(tick, lanes) {
+    this.settle(tick);
+    this.quiet = new Map(Object.entries(lanes).map(([name, lane]) => [name, silent(lane)]));
+  }
+
+  /** Note of every hit that has passed whether its lane was silent then: it stays as it was. */
+  settle(tick) {
+    for (const [name, { hits }] of this.traces) {
+      const quiet = this.quiet.get(name) ?? false;
+      for (const mark of hits) if (mark.t <= tick && mark.o === undefined) mark.o = quiet;
     }
   }
 

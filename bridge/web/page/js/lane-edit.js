@@ -1,13 +1,13 @@
 /** One lane in the editing view: drawn as it will play, with the fields of its kind. */
 
-import { Chart } from "./chart.js";
+import { Chart, aheadOf } from "./chart.js";
 import { h, say, text, tool } from "./dom.js";
 import { fader, judged, picker } from "./fields.js";
 import { words } from "./forms.js";
 import { drivesPart } from "./drives.js";
 import { driversOf } from "./movers.js";
 import { varyPart } from "./vary.js";
-import { meter } from "./play.js";
+import { meter } from "./meter.js";
 import { kindOf, namesIn, playsHits } from "./kinds.js";
 import { buildOrder, buildPitch } from "./lane-more.js";
 import { SOURCES, parts } from "./sources.js";
@@ -171,7 +171,7 @@ export class LaneEditor {
     try { await this.further(); } finally { this.asking = false; }
   }
 
-  ahead() { return this.chart.ahead(meter(this.app.store.state).bar, this.app.play.still.matches); }
+  ahead() { return aheadOf(this.chart.width, meter(this.app.store.state).bar, this.app.play.still.matches); }
 
   themed() { this.chart.theme(); }
 

@@ -1,17 +1,18 @@
 /** Puts the page together. */
 
-import { button, h, icon, keep, say, text, tool } from "./dom.js";
+import { h, say, text } from "./dom.js";
 import { buildAsk } from "./ask.js";
 import { MOST_BARS } from "./chart.js";
 import { tellMovers } from "./movers.js";
 import { Ink } from "./ink.js";
 import { Link } from "./link.js";
 import { Pen } from "./pen.js";
-import { PlayView, meter } from "./play.js";
+import { meter } from "./meter.js";
+import { PlayView } from "./play.js";
 import { releaseAll } from "./press.js";
 import { buildPlace, buildRail } from "./rail.js";
 import { buildSigns } from "./signs.js";
-import { WakeLock, firstTheme, keysSwitch, screenButtons, setTheme, shortcuts } from "./stage.js";
+import { WakeLock, firstTheme, screenButtons, setTheme, shortcuts } from "./stage.js";
 import { Store } from "./store.js";
 
 let asked = 0; // bars of chart that the service was asked for
@@ -19,16 +20,23 @@ const LEAST_AHEAD = 3840; // ticks: the coming bar is told in words on every scr
 const $ = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
 setTheme(firstTheme());
 
+/** How the other views and the panels look is loaded with the first of them. @type {Promise<any>|null} */
+let styled = null;
+const style = () => styled ??= new Promise((done) => {
+  const sheet = h("link", { rel: "stylesheet", href: "views.css" });
+  sheet.onload = sheet.onerror = done;
+  document.head.append(sheet);
+});
 const store = new Store();
 const link = new Link(store);
 const pen = new Pen();
 const ink = new Ink();
-const app = { store, link, pen, ink, cables: {}, advances: {}, openPanel, themed: () => { app.play.theme(); for (const view of ready.values()) view?.themed?.(); }, play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
+const lock = new WakeLock();
+const app = { store, link, pen, ink, lock, style, cables: {}, advances: {}, openPanel, themed: () => { app.play.theme(); for (const view of ready.values()) view?.themed?.(); }, play: /** @type {any} */ (null), listener: /** @type {any} */ (null) };
 app.play = new PlayView($("view-play"), app);
-const wake = new WakeLock();
 buildRail($("rail"), link, store, openPanel);
 const placeFrame = buildPlace($("place"), store, pen);
-buildSigns($("signs"), link, store, wake, openPanel);
+buildSigns($("signs"), link, store, lock, openPanel);
 $("tools").append(...screenButtons(app));
 shortcuts(app);
 tellMovers(store);
@@ -38,13 +46,6 @@ buildAsk($("ask"), app);
 const VIEWS = ["play", "set", "rig", "files"];
 const loaded = new Map();
 const ready = new Map();
-/** How the other views and the panels look is loaded with the first of them. @type {Promise<any>|null} */
-let styled = null;
-const style = () => styled ??= new Promise((done) => {
-  const sheet = h("link", { rel: "stylesheet", href: "views.css" });
-  sheet.onload = sheet.onerror = done;
-  document.head.append(sheet);
-});
 async function showView() {
   const name = VIEWS.includes(location.hash.slice(1)) ? location.hash.slice(1) : "play";
   releaseAll();
@@ -83,9 +84,13 @@ addEventListener("blur", releaseAll);
 function fix(transport) {
   if (typeof transport.tick !== "number") return;
   const running = transport.state === "running" || transport.state === "lost";
-  if (pen.fix(transport.tick, transport.at_ms, transport.tempo, running)) { ink.clear(); asked = 0; }
+  const elsewhere = pen.fix(transport.tick, transport.at_ms, transport.tempo, running);
+  if (elsewhere) { ink.clear(); asked = 0; }
+  app.play.banks.drawing.moved(elsewhere);
+  wake();
 }
 store.on(null, (state, keys) => { if (!keys || keys.has("transport")) fix(state.transport); });
+store.on(["lanes"], ({ lanes }) => ink.hear(pen.at(performance.now()), lanes));
 store.on(["set"], ({ set }) => { text($("set-name"), set); document.title = `${set} · Lanebridge`; });
 /** What the set's text says beyond the state: its running order, and which lanes move which. */
 async function learn() {
@@ -103,7 +108,9 @@ link.addEventListener("tick", (event) => {
   fix({ ...store.state.transport, tick, at_ms, tempo, ...(running === undefined ? {} : { state: running ? "running" : "stopped" }) });
 });
 link.addEventListener("chart", (event) => {
-  ink.add(/** @type {CustomEvent} */ (event).detail, pen.at(performance.now()), Object.keys(store.state.lanes));
+  const chart = /** @type {CustomEvent} */ (event).detail, tick = pen.at(performance.now()), names = Object.keys(store.state.lanes);
+  ink.add(chart, tick, names);
+  app.play.banks.drawing.charted(chart, tick, names);
   queueDescribe();
 });
 let describing = 0;
@@ -124,49 +131,8 @@ function feed() {
   }
 }
 
-// --- panel ---
-let opener = /** @type {HTMLElement|null} */ (null);
-/** What each panel is called and holds. @type {Record<string, [string, () => (Node|null)[]|Promise<(Node|null)[]>]>} */
-const PANELS = {
-  clock: ["Clock", async () => (await import("./figures.js")).clockPanel(store.state, link)],
-  health: ["How it runs", howItRuns],
-  listen: ["Listen", async () => {
-    const { Listener } = await import("./listen.js");
-    return (app.listener ??= new Listener(app)).panel();
-  }],
-  tempo: ["Tempo", async () => (await import("./tempo.js")).tempoPanel(app)],
-};
-async function openPanel(which, from) {
-  const panel = $("panel");
-  if (!panel.hidden && panel.dataset.which === which) return closePanel();
-  const [title, make] = PANELS[which];
-  const [body] = await Promise.all([make(), style()]);
-  opener = from;
-  panel.dataset.which = which;
-  panel.setAttribute("aria-label", title);
-  const close = tool([icon("close")], closePanel, { "aria-label": "Close", class: "k tool plain" });
-  panel.replaceChildren(h("div", { class: "panel-top" }, h("h2", { text: title }), close), ...body.filter((one) => one !== null));
-  panel.hidden = false;
-  close.focus({ preventScroll: true });
-}
-async function howItRuns() {
-  const { healthPanel } = await import("./figures.js");
-  return [
-    ...healthPanel(store.state, link),
-    h("h3", { text: "This screen" }),
-    h("p", { text: `Wake lock: ${wake.words}.` }),
-    wake.worth ? button("I have switched auto-lock off", () => { keep.set("sleep", "known"); closePanel(); }) : null,
-    h("div", {}, ...screenButtons(app, true)),
-    h("h3", { text: "Keys" }),
-    h("p", { text: "1 to 9 and 0: the first ten lanes. T: tap. Space: start or stop. Arrow keys on a macro or the tempo; with Shift, finer." }),
-    keysSwitch(),
-  ];
-}
-function closePanel() {
-  $("panel").hidden = true;
-  opener?.focus({ preventScroll: true });
-}
-document.addEventListener("keydown", (event) => { if (event.key === "Escape" && !$("panel").hidden) closePanel(); });
+/** @param {string} which @param {HTMLElement} from */
+async function openPanel(which, from) { (await import("./panel.js")).openPanel(app, which, from); }
 
 // --- no zoom, no menu, no pull on controls ---
 document.addEventListener("gesturestart", (event) => event.preventDefault());
@@ -174,21 +140,36 @@ document.addEventListener("dblclick", (event) => { if (!/** @type {Element} */ (
 document.addEventListener("contextmenu", (event) => { if (!/** @type {Element} */ (event.target).closest("input, textarea, select")) event.preventDefault(); });
 
 // --- every frame ---
-/** Cost of drawing, kept for the curious: mean of the last frames in ms. */
-const cost = { mean: 0 };
-Object.assign(window, { lanebridge: { app, cost } });
+const LOOK_MS = 250; // at least so often, whatever the music does
+const NEAR_MS = 2;
+Object.assign(window, { lanebridge: { app, get cost() { return app.play.banks.drawing.cost; } } });
+let next = 0, later = 0;
+/** Where nothing is drawn on this thread every frame, it rests until the beat that is shown next. */
+function again(now) {
+  if (app.play.drawsHere || $("view-play").hidden) { next = requestAnimationFrame(frame); return; }
+  const { beat } = meter(store.state), tick = pen.at(now);
+  const wait = pen.running ? ((Math.floor(tick / beat) + 1) * beat - tick) / pen.perMs : LOOK_MS;
+  later = window.setTimeout(wake, Math.min(LOOK_MS, Math.max(NEAR_MS, wait)));
+}
+/** Look at once, unless a frame is coming anyway. */
+function wake() {
+  if (next) return;
+  clearTimeout(later);
+  frame(performance.now());
+}
 function frame(now) {
-  requestAnimationFrame(frame);
+  next = 0;
   if (document.hidden) return;
   placeFrame(now);
-  if (!$("view-play").hidden) {
-    const begin = performance.now();
-    app.play.frame(now);
-    cost.mean += (performance.now() - begin - cost.mean) * 0.05;
-  }
+  ink.settle(pen.at(now));
+  if (!$("view-play").hidden) app.play.frame(now);
   else for (const [name, view] of ready) if (!$(`view-${name}`).hidden) view?.frame?.(now);
   feed();
+  again(now);
 }
-requestAnimationFrame(frame);
+document.addEventListener("visibilitychange", wake);
+addEventListener("hashchange", wake);
+link.addEventListener("condition", wake);
 showView();
 link.open();
+wake();

@@ -48,6 +48,9 @@ export class Pen {
     return this.tick + (now - this.local) * this.perMs + bias;
   }
 
+  /** Whether it will be elsewhere soon: it runs, or a correction is still worked in. */
+  moves(now) { return this.running || (this.bias !== 0 && now - this.biasAt < 10 * SETTLE_MS); }
+
   /** When (performance.now() time) a tick is reached. */
   timeOf(tick) { return this.local + (tick - this.tick) / (this.perMs || 1); }
 }

@@ -1,25 +1,16 @@
 /** The playing view: banks of heads and traces, and the deck under them. */
 
 import { attr, button, choice, h, text, textLines, tool } from "./dom.js";
-import { Chart } from "./chart.js";
+import { Banks } from "./banks.js";
 import { Gestures } from "./gestures.js";
 import { moverOf } from "./movers.js";
 import { Head, touchMode } from "./heads.js";
 import { Macro, fineMode } from "./macros.js";
-import { hasNotes, isLong, linesOfNames, noteName } from "./ink.js";
+import { hasNotes, linesOfNames, noteName } from "./ink.js";
+import { meter } from "./meter.js";
 import { silent } from "./store.js";
 
-const MIN_ROW = 48; // a head of 44 px and the gap around it
-const MIN_BANK = 460;
 const MIN_MACRO = 140;
-const MOST_RULER = 26; // the ruler of large screens; play.css has lower ones for small screens
-
-/** Ticks of a bar and of a beat, from the state's meter (4/4 unless it says otherwise). */
-export function meter(state) {
-  const [count, unit] = state.meter ?? [4, 4];
-  const beat = 3840 / unit;
-  return { beat, bar: beat * count };
-}
 
 /** The lanes whose hits make those of a lane, from its written source. @returns {string[]} */
 function sourcesOf(name, lane, names) {
@@ -58,16 +49,14 @@ export class PlayView {
     this.heads = new Map();
     /** @type {Map<string, Macro>} */
     this.macros = new Map();
-    /** @type {{el: HTMLElement, list: HTMLElement, sheet: HTMLElement, chart: Chart, drawn: string}[]} */
-    this.banks = [];
     this.traces = h("div", { class: "traces" });
     this.spoken = h("ul", { class: "sr", "aria-label": "What each lane plays in the coming bar" });
     this.deck = this.buildDeck();
     root.append(this.traces, this.spoken, this.deck);
+    this.banks = new Banks(this.traces, { store, pen, ink }, () => this.heads);
     this.hasOrder = false;
     /** The lanes that each lane follows from, as far as the set's text has told. @type {Map<string, string[]>} */
     this.sources = new Map();
-    this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => { this.layoutMacros(); this.layout(); }).observe(this.traces);
     new ResizeObserver(() => this.layoutMacros()).observe(this.macroRow);
     store.on(["lanes", "moved_by"], () => this.showLanes());
@@ -196,47 +185,15 @@ export class PlayView {
     if (!result.ok && !result.lost) this.sections.dispatchEvent(new CustomEvent("refused", { bubbles: true, detail: result.problem }));
   }
 
-  /** Share the lanes out to one or two banks so that every head stays large without scrolling. */
-  layout(force = false) {
-    const names = [...this.heads.keys()];
-    const { clientWidth: width, clientHeight: height } = this.traces;
-    if (!names.length || !width || !height) return;
-    const two = width >= 2 * MIN_BANK && names.length * MIN_ROW + MOST_RULER > height;
-    const count = two ? 2 : 1;
-    const per = Math.ceil(names.length / count);
-    if (force || this.banks.length !== count) {
-      this.banks = Array.from({ length: count }, () => {
-        const list = h("ul", { class: "heads", "aria-label": "Lanes" });
-        const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { "aria-hidden": "true" }));
-        const sheet = h("div", { class: "sheet" }, canvas);
-        return { el: h("div", { class: "bank" }, list, sheet), list, sheet, chart: new Chart(canvas), drawn: "" };
-      });
-      this.traces.replaceChildren(...this.banks.map((bank) => bank.el));
-    }
-    const ruler = parseFloat(getComputedStyle(this.banks[0].el).getPropertyValue("--ruler")) || MOST_RULER;
-    const row = Math.max(MIN_ROW, Math.min(120, (height - ruler - 4) / per));
-    attr(this.traces, "data-long", names.some(isLong) ? "yes" : null);
-    attr(this.traces, "data-banks", count);
-    attr(this.traces, "data-dense", row < 56 ? "yes" : null);
-    this.banks.forEach((bank, b) => {
-      const mine = names.slice(b * per, (b + 1) * per);
-      if (bank.chart.lanes.join() !== mine.join()) bank.list.replaceChildren(...mine.map((name) => h("li", {}, /** @type {Head} */ (this.heads.get(name)).el)));
-      bank.el.style.setProperty("--row", `${row}px`);
-      bank.sheet.style.height = `${height}px`;
-      Object.assign(bank.chart, { lanes: mine, row, ruler });
-      // A list that scrolls must be reachable by keys alone.
-      attr(bank.el, "tabindex", mine.length * row + ruler > height + 2 ? "-1" : null);
-      bank.chart.size(bank.sheet.clientWidth, height);
-    });
-  }
+  /** Whether nothing shall move by itself. */
+  get still() { return this.banks.still; }
+
+  layout(force = false) { this.banks.layout(force); }
 
   /** Ticks that the widest chart shows after the pen. */
-  ahead() {
-    const { bar } = meter(this.store.state);
-    return Math.max(0, ...this.banks.map((bank) => bank.chart.ahead(bar, this.still.matches)));
-  }
+  ahead() { return this.banks.ahead(); }
 
-  theme() { for (const bank of this.banks) bank.chart.theme(); }
+  theme() { this.banks.drawing.theme(); }
 
   /** The set as it is written: only it says whether there is a running order. */
   learn(data) {
@@ -248,26 +205,16 @@ export class PlayView {
     this.showSections(this.store.state);
   }
 
+  /** Hits have sounded: their lamps light up. */
   played({ hits }) {
-    if (!document.hidden) for (const [lane, , level] of hits) this.heads.get(lane)?.flash(level ?? 1);
+    if (!document.hidden) this.banks.drawing.tell({ hits: hits.map(([lane, , level]) => [lane, level ?? 1]) });
   }
 
+  /** Whether every frame is drawn on this thread, as no worker does it. */
+  get drawsHere() { return this.banks.drawing.painter !== null; }
+
   /** One animation frame. */
-  frame(now) {
-    const state = this.store.state;
-    const tick = this.pen.at(now);
-    const { bar, beat } = meter(state);
-    const shown = this.still.matches ? Math.floor(tick / beat) : tick;
-    for (const bank of this.banks) {
-      const { chart } = bank, { scrollTop } = bank.el;
-      // Nothing is drawn while nothing moves: a picture costs the battery of a tablet as much as a song.
-      const key = [shown, this.pen.running, this.ink.version, this.store.version, scrollTop, chart.version].join();
-      if (key === bank.drawn) continue;
-      bank.drawn = key;
-      chart.scroll = scrollTop;
-      chart.draw({ tick, running: this.pen.running, ink: this.ink, state, still: this.still.matches, bar, beat });
-    }
-  }
+  frame(now) { this.banks.drawing.painter?.frame(now); }
 
   /** The same chart in words, for those who do not see it. */
   describe() {

@@ -1,23 +1,10 @@
 /** The rail at the foot, on every view: transport, tempo, and the two ways out of trouble. */
 
 import { attr, button, h, say, text, tool } from "./dom.js";
-import { meter } from "./play.js";
+import { meter } from "./meter.js";
 
-const NUDGE_MS = 5;
 const AGAIN_MS = 2500; // how long a second touch on Start counts
 const BOUNCE_MS = 250; // a second touch this soon is the same one
-
-/** A button that repeats while it is held. */
-function repeating(label, act, attrs) {
-  let timer = 0;
-  return button(label, () => { act(); timer = window.setInterval(act, 160); }, attrs, () => clearInterval(timer));
-}
-
-/** Pull the beat earlier or later, a little at a time. @param {(command: any) => any} ask */
-export function nudges(ask) {
-  return [[-NUDGE_MS, "‹ early"], [NUDGE_MS, "late ›"]].map(([ms, label]) =>
-    repeating(String(label), () => ask({ do: "nudge", ms }), { class: "k repeats", "aria-label": `Nudge ${NUDGE_MS} ms ${label}` }));
-}
 
 /** Start. While the music runs it would jump to bar 1: that takes a second touch, soon after. */
 function startButton(ask, store) {

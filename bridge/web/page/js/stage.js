@@ -1,6 +1,6 @@
 /** This screen: theme, full screen, wake lock, keys. */
 
-import { attr, button, h, icon, keep, say } from "./dom.js";
+import { button, h, icon, keep, say } from "./dom.js";
 import { keyName, whenGone } from "./press.js";
 
 export function setTheme(name, changed) {
@@ -89,13 +89,4 @@ export function shortcuts(app) {
     else return;
     event.preventDefault();
   });
-}
-
-export function keysSwitch() {
-  const el = button("Single keys", () => {
-    const off = keep.get("keys") !== "off";
-    keep.set("keys", off ? "off" : "on");
-    attr(el, "aria-pressed", !off);
-  }, { "aria-pressed": String(keep.get("keys") !== "off") });
-  return el;
 }

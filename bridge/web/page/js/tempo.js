@@ -1,8 +1,9 @@
 /** The panel of the tempo: setting it, tapping it, and pulling the beat against the other side. */
 
 import { attr, button, h, say, text, tool } from "./dom.js";
+import { nudges } from "./nudge.js";
 import { drag } from "./press.js";
-import { asker, follows, nudges } from "./rail.js";
+import { asker, follows } from "./rail.js";
 
 const DEAD_PX = 12; // sideways, before a finger is taken to mean it
 
