@@ -63,7 +63,7 @@ def leave_out_http_client() -> None:
     """Loads aiohttp's server without its client, which it always loads as well (measured: 1.2 MB
     and 40 ms), and without a C++ library for lists of three entries (0.6 MB). A version that does
     not do without the client is loaded whole, when it is asked for."""
-    os.environ["FROZENLIST_NO_EXTENSIONS"] = "1"
+    os.environ.update(FROZENLIST_NO_EXTENSIONS="1")
     before = set(sys.modules)
     for name in HTTP_CLIENT:
         sys.modules.setdefault(f"aiohttp.{name}", _StandIn(f"aiohttp.{name}"))
@@ -78,7 +78,7 @@ def leave_out_http_client() -> None:
 def leave_out_plugins() -> None:
     """Loads pydantic's search for plugins, which are to be found by none of our processes, without
     what it would search with (measured: 0.6 MB)."""
-    os.environ["PYDANTIC_DISABLE_PLUGINS"] = "__all__"
+    os.environ.update(PYDANTIC_DISABLE_PLUGINS="__all__")
     search = "importlib.metadata"
     if search not in sys.modules:
         sys.modules[search] = _StandIn(search)
