@@ -42,9 +42,9 @@ def test_a_far_position_is_reached_in_slices_while_stopped() -> None:
     while desk.player.part.seeking:
         begin = desk.player.part.renderer.position
         desk.now = desk.player.step(desk.now)
-        assert desk.player.part.renderer.position - begin <= 4 * BAR
+        assert desk.player.part.renderer.position - begin <= 16 * BAR
         slices += 1
-    assert slices >= 90
+    assert slices >= 25
     desk.do("continue")
     desk.zero = desk.player.song.time_of(400 * BAR)
     desk.run_to(402 * BAR - 1)
