@@ -23,7 +23,7 @@ from bridge.supervisor.voice import hold_standard_handles
 Child = subprocess.Popen[bytes] | Forked
 
 KEEPS_BYTES = 1 << 30
-"""What players come from takes 5 MB all the time, which a computer with less memory keeps for
+"""What players come from takes 6 MB all the time, which a computer with less memory keeps for
 itself."""
 
 

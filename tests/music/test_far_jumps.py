@@ -12,7 +12,7 @@ from random import Random
 
 import pytest
 from support import corpus
-from support.sets import BAR, OUTPUTS, logic, renderer, score_of, steps
+from support.sets import BAR, OUTPUTS, logic, renderer, score_of, steps, through
 
 from bridge.music.event import Event
 from bridge.music.hits import PatternState
@@ -41,13 +41,6 @@ from bridge.protocol.command import Command
 from bridge.protocol.performing import MoveMacro, MoveSetting, Mute
 
 Hand = dict[int, list[Command]]
-
-
-def played(player: Renderer, goal: int, dice: Random) -> Renderer:
-    """Play up to `goal`, in windows of unequal size."""
-    while player.position < goal:
-        player.advance(min(goal, player.position + dice.choice((960, 5000, 20000))))
-    return player
 
 
 def heard(player: Renderer) -> tuple[list[Event], object]:
@@ -95,7 +88,7 @@ def check(score: Score, hand: Hand, goals: list[int], dice: Random) -> None:
         while player.position < goal:
             player.seek(min(goal, player.position + dice.choice((5000, 90000, 400000))), goal)
 
-    expected = way(lambda player, stop: played(player, stop, dice))
+    expected = way(lambda player, stop: through(player, stop, dice))
     assert way(lambda player, stop: player.seek(stop)) == expected
     assert way(in_pieces) == expected
 

@@ -12,7 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import corpus
 from support.said import carry_out
-from support.sets import BAR, OUTPUTS, logic, renderer, rewritten_sets, score_of, sets, steps
+from support.sets import (
+    BAR,
+    OUTPUTS,
+    logic,
+    renderer,
+    rewritten_sets,
+    score_of,
+    sets,
+    steps,
+    through,
+)
 
 from bridge.music.event import Event
 from bridge.music.hits import PatternState
@@ -43,13 +53,6 @@ from bridge.protocol.running import SetTempo
 
 CAREFUL = settings(max_examples=40, deadline=None)
 AFTER_BARS = 6
-
-
-def through(player: Renderer, goal: int, dice: Random) -> Renderer:
-    """Play up to `goal`, in windows of unequal size."""
-    while player.position < goal:
-        player.advance(min(goal, player.position + dice.choice((500, 4000, 20000))))
-    return player
 
 
 def at_the_goal(player: Renderer) -> tuple[list[Event], object]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from random import Random
 from typing import Any
 
 from hypothesis import assume
@@ -302,3 +303,10 @@ def felt_beats(draw: st.DrawFn) -> Lane:
     marks = tuple(draw(st.lists(st.sampled_from([0, 1, 2]), min_size=1, max_size=5)))
     rate = Fraction(draw(st.sampled_from([240, 480, 320, 1920])))
     return Lane("beat", Steps(marks), advance=rate, settings=draw(FEELS))
+
+
+def through(player: Renderer, goal: int, dice: Random) -> Renderer:
+    """Play up to `goal`, in windows of unequal size."""
+    while player.position < goal:
+        player.advance(min(goal, player.position + dice.choice((960, 5000, 20000))))
+    return player
