@@ -35,6 +35,7 @@ FLOORS: list[set[str]] = [
     {"client"},
     {"protocol"},
     {"errors"},
+    {"late"},
 ]
 FLOOR = {room: height for height, rooms in enumerate(reversed(FLOORS)) for room in rooms}
 ASYNC_ROOMS = {

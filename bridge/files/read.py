@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 from pathlib import Path
 from typing import BinaryIO
 
@@ -29,9 +30,9 @@ def open_file(path: Path) -> BinaryIO:
     Raises:
         OSError: it is missing, may not be read, or is no regular file (`strerror` says which).
     """
-    import logging  # not by who only needs the names of this module: it takes 0.6 MB
-
-    logging.getLogger(__name__).debug("reading %s", path)
+    logging = sys.modules.get("logging")  # 0.5 MB that a process which keeps no log does without
+    if logging is not None:
+        logging.getLogger(__name__).debug("reading %s", path)
     _refuse_kind(path, _stat(path).st_mode)
     # What the name leads to may have changed since: then the open file's own kind decides.
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)

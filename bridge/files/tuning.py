@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 import re
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from statistics import median
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -364,7 +364,7 @@ def surprise(out: Output, note: int, text: str, taken: Mapping[int, tuple[str, f
     if not others and is_relative(text):
         return ""  # an oscillator may be set to any octave: the first reading says to which
     asked = asked_volts(out, note)
-    expected = median(others) if others else 0.0
+    expected = statistics.median(others) if others else 0.0
     cents = off(note, volts) - expected
     if not math.isfinite(cents):
         return "by Hz/V there is no pitch at 0 V"
@@ -403,7 +403,7 @@ def same_octave(out: Output, readings: Sequence[Reading]) -> tuple[list[Reading]
     """
     if not readings:
         return [], 0
-    away = median(cents_between(out, r.measured, r.asked) for r in readings)
+    away = statistics.median(cents_between(out, r.measured, r.asked) for r in readings)
     if not math.isfinite(away):
         return list(readings), 0
     octaves = round(away / 1200.0)

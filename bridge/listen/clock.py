@@ -7,8 +7,8 @@ block's time is read off that line, not off the clock at its arrival.
 
 from __future__ import annotations
 
+import statistics
 from collections import deque
-from statistics import median
 
 import numpy as np
 
@@ -102,5 +102,5 @@ class Pace:
         ordered = sorted(self._rates)
         slow, fast = ordered[SPANS // 10], ordered[-1 - SPANS // 10]
         if fast < rate * (1.0 - by) or slow > rate * (1.0 + by):
-            return median(ordered)
+            return statistics.median(ordered)
         return None

@@ -12,9 +12,9 @@ sound alike, and a voice whose knobs were turned sounds like another one.
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 
 OCTAVES = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Nominal mid-band frequencies, IEC 61260-1 (and ISO 266)."""
@@ -49,10 +49,12 @@ def mean_sound(hits: Sequence[Sound]) -> Sound:
     if not hits:
         raise ValueError("no hit to describe")
     return Sound(
-        median(hit.level_db for hit in hits),
-        tuple(median(shares) for shares in zip(*(hit.bands for hit in hits), strict=True)),
-        median(hit.centroid_hz for hit in hits),
-        median(hit.decay_ms for hit in hits),
+        statistics.median(hit.level_db for hit in hits),
+        tuple(
+            statistics.median(shares) for shares in zip(*(hit.bands for hit in hits), strict=True)
+        ),
+        statistics.median(hit.centroid_hz for hit in hits),
+        statistics.median(hit.decay_ms for hit in hits),
     )
 
 

@@ -71,6 +71,8 @@ class GateFunction(Function):
 
 @dataclass(slots=True)
 class CountedGate(Gate):
+    """One that also counts the gates of its operand."""
+
     count: int = 0
 
 
@@ -97,6 +99,8 @@ class GateNth(GateFunction):
 
 @dataclass(slots=True)
 class TurnedGate(Gate):
+    """One that is also on or off by turns."""
+
     on: bool = False
 
 

@@ -105,6 +105,8 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class _Token:
+    """A word or a sign of an expression; its column counts from 1."""
+
     kind: str
     text: str
     column: int

@@ -231,6 +231,8 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class SetSpec:
+    """A whole set: what holds for all lanes, the lanes, and what moves and recalls them."""
+
     name: str
     tempo: float = 120.0
     swing: float = 50.0

@@ -28,7 +28,7 @@ from bridge.music.value_node import ValueNode
 from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
-MOST_MARKS = 64
+MOST_MARKS = 16
 _FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
 _REACHED = (*_FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 PASS_BARS = 64

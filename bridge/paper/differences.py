@@ -7,11 +7,10 @@ main.gate-5``.
 
 from __future__ import annotations
 
+import difflib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from difflib import SequenceMatcher
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -290,28 +289,9 @@ def _seen(text: str) -> str:
     """What a page shows; other texts as they are."""
     if not text.lstrip()[:15].lower().startswith(("<!doctype", "<html")):
         return text
-    page = _Page()
-    page.feed(text)
-    return "\n".join(page.lines)
+    from bridge.paper.page_text import lines_of  # with it comes what reads HTML
 
-
-class _Page(HTMLParser):
-    """Collects the texts of a page; what styles it is none."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.lines: list[str] = []
-        self._unseen = False
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._unseen = tag in ("style", "script")
-
-    def handle_endtag(self, tag: str) -> None:
-        self._unseen = False
-
-    def handle_data(self, data: str) -> None:
-        if not self._unseen:
-            self.lines.append(data)
+    return "\n".join(lines_of(text))
 
 
 # --- keys and values ----------------------------------------------------------------------------
@@ -408,7 +388,8 @@ def _rows(head: str, old: list[object], new: list[object], what: str = "") -> It
 def _changes(old: Sequence[object], new: Sequence[object]) -> Iterator[tuple[int, object, object]]:
     """Place, old row, new row; None where there is none."""
     one, other = ([json.dumps(row, sort_keys=True) for row in rows] for rows in (old, new))
-    for tag, a0, a1, b0, b1 in SequenceMatcher(None, one, other, autojunk=False).get_opcodes():
+    matched = difflib.SequenceMatcher(None, one, other, autojunk=False)
+    for tag, a0, a1, b0, b1 in matched.get_opcodes():
         if tag == "equal":
             continue
         for step in range(max(a1 - a0, b1 - b0)):

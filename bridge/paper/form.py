@@ -7,11 +7,11 @@ are on the safe side.
 
 from __future__ import annotations
 
+import statistics
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from statistics import median
 from typing import NamedTuple
 
 from bridge.errors import BridgeError
@@ -281,7 +281,7 @@ def _passages(score: Score, course: Course, bars: Sequence[Bar]) -> Iterable[Pas
             len(own),
             len(tokens) / len(own),
             len(steps) * step / (len(own) * score.spec.bar_ticks),
-            (min(notes), round(median(notes)), max(notes)) if notes else None,
+            (min(notes), round(statistics.median(notes)), max(notes)) if notes else None,
             len(set(own)),
             tuple(score.lanes[place].name for place in names),
             None if before is None else difference(before, here),

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from statistics import median
 
 import mido
 
@@ -134,7 +134,7 @@ def groove_text(path: Path, bar: int = 1, bars: int = 1) -> str:
     shares = []
     for step in range(int(steps)):
         alike = [one for at, some in late.items() if at % beat == step % beat for one in some]
-        share = float(median(late.get(step) or alike or [Fraction(0)]))
+        share = float(statistics.median(late.get(step) or alike or [Fraction(0)]))
         shares.append(f"{min(50.0, max(-50.0, round(100 * share, 1))):g}")
     return f"groove: [{', '.join('0' if share == '-0' else share for share in shares)}]\n"
 

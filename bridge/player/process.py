@@ -1,4 +1,4 @@
-"""The player process: ``python -m bridge.player.process``, its start on standard input.
+"""The player process: ``python -m bridge.player``, its start on standard input.
 
 It owns every MIDI port. Its loop waits for one thing at a time: the next deadline, a command on the
 socket, a MIDI message, a signal. Nothing else is read or written in it: no files, no log, no
@@ -487,7 +487,3 @@ def main() -> int:
     finally:
         process.finish()
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

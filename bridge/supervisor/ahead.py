@@ -102,7 +102,7 @@ class Ahead(NamedTuple):
 def start_player() -> Child:
     """Starts a player process that waits on its standard input for its start."""
     return subprocess.Popen(
-        [sys.executable, "-m", "bridge.player.process"],
+        [sys.executable, "-m", "bridge.player"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

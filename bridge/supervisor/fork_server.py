@@ -22,6 +22,7 @@ import sys
 import time
 from typing import BinaryIO
 
+from bridge.late import SELDOM, load_late
 from bridge.player.realtime import PARENT, adopting_orphans, call_itself, die_with_parent
 
 LOADS_S, ANSWERS_S = 20.0, 0.5
@@ -172,6 +173,7 @@ def _fork_server(ours: socket.socket, theirs: socket.socket) -> int:
 
 def main() -> int:
     """The server as a program of its own; the exit code."""
+    load_late(*SELDOM)
     parent = os.environ.pop(PARENT, "")
     return serve(int(parent) if parent.isdecimal() else 0)
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
 import select
 import signal
 import sys
@@ -73,7 +72,7 @@ class Supervisor:
         self._stopping = False
         self._warned: set[str] = set()
         self.token = self._access_token() if options.lan else None
-        self._run = secrets.token_hex(8)
+        self._run = os.urandom(8).hex()
         self._socket = str(folder / "player.sock")
         state = state_folder()
         request = loading.Request(options, self._socket, state, self._run)

@@ -10,9 +10,9 @@ few dozen readings at most.
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from statistics import median
 
 from bridge.errors import InputError, Problem
 from bridge.music.scale import note_name
@@ -250,16 +250,16 @@ def _outliers(out: Output, readings: Sequence[Reading]) -> set[int]:
         for b in readings[i + 1 :]
         if b.asked != a.asked
     ]
-    gain = median(slopes)
-    offset = median(r.measured - gain * r.asked for r in readings)
+    gain = statistics.median(slopes)
+    offset = statistics.median(r.measured - gain * r.asked for r in readings)
     scale = [_weight(out, r) for r in readings]
     away = [
         w * (r.measured - offset - gain * r.asked) for w, r in zip(scale, readings, strict=True)
     ]
     # Cents per weighted volt: exact for V/oct, to first order for Hz/V.
     factor = 1200.0 / math.log(2.0) if out.law == "hz/v" else 1200.0 / out.volts_per_octave
-    middle = median(away)
-    spread = 1.4826 * median(abs(a - middle) for a in away)
+    middle = statistics.median(away)
+    spread = 1.4826 * statistics.median(abs(a - middle) for a in away)
     limit = max(OUTLIER_CENTS / factor, OUTLIER_SPREADS * spread)
     found = {i for i, a in enumerate(away) if abs(a - middle) > limit}
     if len(readings) - len(found) < FEWEST:

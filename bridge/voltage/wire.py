@@ -207,6 +207,8 @@ def _no_grace(output: str) -> int:
 
 @dataclass(slots=True)
 class _Waiting:
+    """A value that may not go yet, and since when it is there (monotonic ns)."""
+
     volts: float
     since_ns: int
 

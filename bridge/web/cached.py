@@ -12,28 +12,32 @@ from aiohttp import web
 
 @dataclass(frozen=True, slots=True)
 class File:
-    """What is sent: `packed` only where that is shorter; `tag` tells one content from another."""
+    """What is sent: `body` lies packed in memory where that is shorter (`packed`); `tag` tells one
+    content from another."""
 
     media: str
-    plain: bytes
-    packed: bytes | None
+    body: bytes
+    packed: bool
     tag: str
+
+    @property
+    def plain(self) -> bytes:
+        """Its bytes as they are, for the rare browser that takes none that are packed."""
+        return gzip.decompress(self.body) if self.packed else self.body
 
 
 def file_of(plain: bytes, media: str, *, pack: bool = True) -> File:
     """A file of these bytes; `pack` says that packing may make it shorter."""
-    packed = gzip.compress(plain, 9, mtime=0) if pack else None
-    if packed is not None and len(packed) >= len(plain):
-        packed = None
-    return File(media, plain, packed, sha256(plain).hexdigest()[:20])
+    packed = gzip.compress(plain, 9, mtime=0) if pack else plain
+    shorter = len(packed) < len(plain)
+    return File(media, packed if shorter else plain, shorter, sha256(plain).hexdigest()[:20])
 
 
 def answer(request: web.Request, file: File, more: Mapping[str, str] | None = None) -> web.Response:
     """The answer to GET or HEAD, with `more` headers; 304 when the browser has the file."""
-    accepts = "gzip" in request.headers.get("Accept-Encoding", "")
-    packed = file.packed if accepts else None
+    packed = file.packed and "gzip" in request.headers.get("Accept-Encoding", "")
     # Bytes that differ need tags that differ (RFC 9110, section 8.8.3.3).
-    tag = f'"{file.tag}{"-z" if packed is not None else ""}"'
+    tag = f'"{file.tag}{"-z" if packed else ""}"'
     # Always asked again, nearly always answered 304: an update is never half old.
     headers = {"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding", **(more or {})}
     known = request.headers.get("If-None-Match", "").split(",")
@@ -41,6 +45,6 @@ def answer(request: web.Request, file: File, more: Mapping[str, str] | None = No
     if tag in sent or "*" in sent:
         return web.Response(status=304, headers=headers)
     headers["Content-Type"] = file.media
-    if packed is not None:
+    if packed:
         headers["Content-Encoding"] = "gzip"
-    return web.Response(body=file.plain if packed is None else packed, headers=headers)
+    return web.Response(body=file.body if packed else file.plain, headers=headers)

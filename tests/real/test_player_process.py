@@ -58,7 +58,7 @@ import ctypes, os, subprocess, sys, threading, time
 from pathlib import Path
 from bridge.player.frames import pack_start
 start = Path(sys.argv[1]).read_bytes()
-player = subprocess.Popen([sys.executable, "-m", "bridge.player.process"],
+player = subprocess.Popen([sys.executable, "-m", "bridge.player"],
                           stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 player.stdin.write(pack_start(start, changes={"parent": os.getpid()}))
 player.stdin.close()

@@ -45,7 +45,9 @@ def test_the_service_loads_no_client_no_plugins_and_no_cpp(tmp_path: Path) -> No
     )
     loaded = set(said_by(tmp_path, code))
     assert {"bridge.service.app", "aiohttp.web", "pydantic"} <= loaded
-    assert loaded & {"aiohttp.client", "aiohttp.connector", "importlib.metadata"} == set()
+    seldom = {"difflib", "html.entities", "idna", "statistics", "urllib.request", "zipfile"}
+    client = {"aiohttp.client", "aiohttp.connector", "http.client"}
+    assert loaded & {*client, *seldom, "importlib.metadata"} == set()
     assert not [name for name in loaded if name.startswith("libstdc++")]
 
 
@@ -59,6 +61,26 @@ def test_what_was_left_out_says_so_and_is_there_for_others(tmp_path: Path) -> No
         "except RuntimeError as error:\n    print('left out' in str(error))"
     )
     assert said_by(tmp_path, code) == ["True"]
+
+
+def test_what_is_seldom_needed_comes_when_it_is(tmp_path: Path) -> None:
+    """Named characters (HTML, section 13.5), and the name of a computer in other letters (the
+    example of RFC 3492, section 7.1, (E), as the host of an address)."""
+    code = (
+        "import html, html.entities, sys\n"
+        "print(ascii(html.unescape('&half;&nosuchname;&lt')))\n"
+        "print(len(html.entities.html5))\n"
+        "import yarl\n"
+        "name = '\\u05dc\\u05de\\u05d4\\u05d4\\u05dd\\u05e4\\u05e9\\u05d5\\u05d8"
+        "\\u05dc\\u05d0\\u05de\\u05d3\\u05d1\\u05e8\\u05d9\\u05dd"
+        "\\u05e2\\u05d1\\u05e8\\u05d9\\u05ea'\n"
+        "print(yarl.URL(f'http://{name}/').raw_host)\n"
+    )
+    assert said_by(tmp_path, code) == [
+        "'\\xbd&nosuchname;<'",
+        "2231",
+        "xn--4dbcagdahymbxekheh6e0a7fei0b",
+    ]
 
 
 def test_a_version_that_does_not_do_without_is_loaded_whole(tmp_path: Path) -> None:

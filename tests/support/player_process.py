@@ -28,7 +28,7 @@ class PlayerProcess:
     def __init__(self, start: Start, folder: Path, env: Mapping[str, str]) -> None:
         self.socket = str(folder / "p.sock")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "bridge.player.process"],
+            [sys.executable, "-m", "bridge.player"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
