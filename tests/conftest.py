@@ -38,8 +38,8 @@ def no_other_process(monkeypatch: pytest.MonkeyPatch) -> None:
         from bridge.supervisor import supervise
         from bridge.supervisor.replacing import from_words
 
-        assert words[1:3] == ["-m", "bridge.supervisor"]
-        raise SystemExit(supervise.run(from_words(words[3])))
+        assert words[-3:-1] == ["-m", "bridge.supervisor"]
+        raise SystemExit(supervise.run(from_words(words[-1])))
 
     monkeypatch.setattr("os.execv", run)
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from bridge.ports.port import Receive
 
 LOG_VARIABLE = "LANEBRIDGE_SIMULATED_LOG"
-KEPT = 4096
+KEPT = 256
 
 
 class SimulatedOut:

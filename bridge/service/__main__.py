@@ -1,14 +1,14 @@
-"""``python -m bridge.service``: the service process, as the supervisor starts it.
+"""``python -m bridge.service OPTIONS``: the service process, as the supervisor starts it.
 
 Exit code 0 after SIGTERM or SIGINT, 1 when it cannot start (said on standard error), 2 for wrong
-arguments. The token of ``--lan`` comes in the environment, where other users cannot read it.
+options. The token for the network comes in the environment, where other users cannot read it.
 """
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import gc
+import json
 import os
 import signal
 import sys
@@ -17,12 +17,12 @@ from pathlib import Path
 
 from bridge.control.stream import ScoreChanged, Stream
 from bridge.errors import BridgeError
-from bridge.protocol.ports import HTTP_PORT, OSC_PORT
 from bridge.service import logs
 from bridge.service.app import ServiceOptions, serve
 from bridge.supervisor import voice
 from bridge.supervisor.voice import Voice
 
+PATHS = ("rig", "set", "socket", "state_dir")
 ALIVE_S = 1.0
 SWEEP_S = 1.0
 """What the last score leaves is collected so long after the next one sounds: its chart is drawn."""
@@ -32,41 +32,28 @@ lock away at every send, would wait that long for it each time, and a finger wit
 
 
 def parse(argv: list[str] | None = None) -> ServiceOptions:
-    """Options from the command line and the environment."""
-    parser = argparse.ArgumentParser(prog="python -m bridge.service", description=__doc__)
-    parser.add_argument("--rig", type=Path, required=True)
-    parser.add_argument("--set", type=Path, required=True)
-    parser.add_argument("--socket", type=Path, required=True, help="the player's socket")
-    parser.add_argument("--port", type=int, default=HTTP_PORT, help="HTTP (0: any free port)")
-    parser.add_argument("--osc-port", type=int, default=OSC_PORT, help="OSC (0: any free port)")
-    parser.add_argument("--lan", action="store_true", help="listen on the network too")
-    parser.add_argument("--state-dir", type=Path, help="where the working text is kept")
-    parser.add_argument("--run", default="", help="the name of the run that it belongs to")
-    parser.add_argument("--log-json", action="store_true", help="log lines as JSON objects")
-    parser.add_argument("--log-least", choices=voice.LEVELS, default="info", help="what is logged")
-    parser.add_argument("--memory", type=int, help="a handle on what outlives this process")
-    given = parser.parse_args(argv)
+    """Options from the command line and the environment.
+
+    Args:
+        argv: one word, a JSON object whose names are those of `ServiceOptions`; that of the
+            command line where it is not given.
+
+    Raises:
+        SystemExit: with 2, for anything else.
+    """
     token = os.environ.get("LANEBRIDGE_TOKEN") or None
-    if given.lan and token is None:
-        parser.error("--lan needs LANEBRIDGE_TOKEN")
-    for name in ("port", "osc_port"):
-        if not 0 <= getattr(given, name) <= 65535:
-            parser.error(f"--{name.replace('_', '-')} is from 0 to 65535")
-    return ServiceOptions(
-        rig=given.rig,
-        set=given.set,
-        socket=given.socket,
-        http_port=given.port,
-        osc_port=given.osc_port,
-        lan=given.lan,
-        token=token,
-        state_dir=given.state_dir,
-        run=given.run,
-        log_json=given.log_json,
-        log_least=given.log_least,
-        memory=given.memory,
-        announce=given.lan,
-    )
+    try:
+        (text,) = sys.argv[1:] if argv is None else argv
+        given = json.loads(text)
+        given |= {name: Path(given[name]) for name in PATHS if given.get(name)}
+        options = ServiceOptions(**given, token=token, announce=bool(given.get("lan")))
+    except (TypeError, ValueError, AttributeError) as error:
+        print(f"usage: python -m bridge.service OPTIONS ({error})", file=sys.stderr)
+        sys.exit(2)
+    if options.lan and token is None:
+        print("lan needs LANEBRIDGE_TOKEN", file=sys.stderr)
+        sys.exit(2)
+    return options
 
 
 async def run(options: ServiceOptions, summary: logs.Summary, words: Voice) -> None:

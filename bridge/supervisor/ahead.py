@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
+from bridge.late import WITHOUT_COLUMNS
 from bridge.supervisor.fork_server import Forked, ForkServer
 from bridge.supervisor.unneeded import leave_out_openssl_digests
 from bridge.supervisor.voice import hold_standard_handles
@@ -102,7 +103,7 @@ class Ahead(NamedTuple):
 def start_player() -> Child:
     """Starts a player process that waits on its standard input for its start."""
     return subprocess.Popen(
-        [sys.executable, "-m", "bridge.player"],
+        [sys.executable, *WITHOUT_COLUMNS, "-m", "bridge.player"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

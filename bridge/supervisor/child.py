@@ -29,6 +29,7 @@ def main() -> None:
     unneeded.leave_out_tls()
     unneeded.leave_out_openssl_digests()
     unneeded.leave_out_plugins()
+    unneeded.leave_out_time_zones()
     unneeded.leave_out_entities()
     unneeded.leave_out_types_of_the_system()
     unneeded.leave_out_http_client()

@@ -22,7 +22,7 @@ import sys
 import time
 from typing import BinaryIO
 
-from bridge.late import SELDOM, load_late
+from bridge.late import SELDOM, WITHOUT_COLUMNS, load_late
 from bridge.player.realtime import PARENT, adopting_orphans, call_itself, die_with_parent
 
 LOADS_S, ANSWERS_S = 20.0, 0.5
@@ -97,7 +97,7 @@ class ForkServer:
                 self._process = ForkedChild(_fork_server(self._sock, theirs))
             else:
                 self._process = subprocess.Popen(
-                    [sys.executable, "-m", "bridge.supervisor.fork_server"],
+                    [sys.executable, *WITHOUT_COLUMNS, "-m", "bridge.supervisor.fork_server"],
                     stdin=theirs.fileno(),
                     stdout=subprocess.DEVNULL,
                     env={**os.environ, PARENT: str(os.getpid())},

@@ -13,6 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import NoReturn
 
+from bridge.late import WITHOUT_COLUMNS
 from bridge.supervisor.loading import Options
 
 
@@ -26,7 +27,8 @@ def play(options: Options) -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if stream is not None:
             stream.flush()
-    os.execv(sys.executable, [sys.executable, "-m", "bridge.supervisor", in_words(options)])
+    words = ["-m", "bridge.supervisor", in_words(options)]
+    os.execv(sys.executable, [sys.executable, *WITHOUT_COLUMNS, *words])
 
 
 def in_words(options: Options) -> str:

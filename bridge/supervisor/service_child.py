@@ -7,14 +7,16 @@ does nothing meanwhile (it was stopped, or waits for itself), later when it work
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from bridge.files.slots import make_handle
+from bridge.late import WITHOUT_COLUMNS
 from bridge.player.realtime import PARENT
 from bridge.supervisor.lines import Lines
 
@@ -36,13 +38,13 @@ class ServiceChild:
     a code that lets a device in (or "") at each start.
 
     Args:
-        arguments: what the service module is started with.
+        options: what the service is started with, by the names of `ServiceOptions`.
         secret: more of its environment.
     """
 
     def __init__(
         self,
-        arguments: Sequence[str],
+        options: Mapping[str, object],
         secret: dict[str, str],
         said: Callable[[str], None],
         ready: Callable[[str, str], None],
@@ -52,10 +54,10 @@ class ServiceChild:
         """When it is to be started (monotonic seconds), or None."""
         self.starts = 0
         self.ready = False
-        self._arguments = [sys.executable, "-m", "bridge.supervisor.child", "bridge.service"]
-        self._arguments += arguments
         self._memory = make_handle()
-        self._arguments += ["--memory", str(self._memory)]
+        given = json.dumps({**options, "memory": self._memory})
+        child = ["-m", "bridge.supervisor.child", "bridge.service", given]
+        self._arguments = [sys.executable, *WITHOUT_COLUMNS, *child]
         self._secret = secret
         self._said = said
         self._told_ready = ready

@@ -92,7 +92,7 @@ class Supervisor:
         self._closed_for = 0
         self._greeted = False
         self.service = ServiceChild(
-            self._service_arguments(),
+            self._service_options(),
             {} if self.token is None else {"LANEBRIDGE_TOKEN": self.token},
             self._said_by_service,
             self._service_ready,
@@ -386,21 +386,20 @@ class Supervisor:
 
     # --- the service ----------------------------------------------------------------------------
 
-    def _service_arguments(self) -> list[str]:
+    def _service_options(self) -> dict[str, object]:
         options = self.options
-        given = {
-            "rig": options.rig,
-            "set": options.set,
+        return {
+            "rig": str(options.rig),
+            "set": str(options.set),
             "socket": self._socket,
-            "port": options.http_port,
-            "osc-port": options.osc_port,
-            "state-dir": state_folder(),
+            "http_port": options.http_port,
+            "osc_port": options.osc_port,
+            "lan": options.lan,
+            "state_dir": str(state_folder()),
             "run": self._run,
+            "log_json": options.log_json,
+            "log_least": options.least,
         }
-        words = [word for name, value in given.items() for word in (f"--{name}", str(value))]
-        words += ["--lan"] if options.lan else []
-        words += ["--log-least", options.least]
-        return [*words, "--log-json"] if options.log_json else words
 
     def _said_by_service(self, text: str) -> None:
         self._log.raw(text)

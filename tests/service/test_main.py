@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import re
 import signal
@@ -18,36 +19,43 @@ from support.patience import PATIENCE_S
 from bridge.service.__main__ import parse
 
 
-def arguments(folder: Path, **more: Any) -> list[str]:
+def arguments(folder: Path, **more: object) -> list[str]:
     given = {
-        "rig": folder / "rig.yaml",
-        "set": folder / "low-tide.yaml",
-        "socket": folder / "player.sock",
-        "port": 0,
-        "osc-port": 0,
+        "rig": str(folder / "rig.yaml"),
+        "set": str(folder / "low-tide.yaml"),
+        "socket": str(folder / "player.sock"),
+        "http_port": 0,
+        "osc_port": 0,
         **more,
     }
-    return [part for name, value in given.items() for part in (f"--{name}", str(value))]
+    return [json.dumps(given)]
 
 
 def test_arguments_become_options(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("LANEBRIDGE_TOKEN", raising=False)
-    options = parse(["--rig", "r.yaml", "--set", "s.yaml", "--socket", "p.sock"])
+    options = parse(['{"rig": "r.yaml", "set": "s.yaml", "socket": "p.sock"}'])
+    assert (options.rig, options.set, options.socket) == tuple(
+        map(Path, ("r.yaml", "s.yaml", "p.sock"))
+    )
     assert (options.http_port, options.osc_port, options.lan) == (8420, 8421, False)
     monkeypatch.setenv("LANEBRIDGE_TOKEN", "abc")
-    options = parse([*arguments(tmp_path), "--lan", "--state-dir", "x"])
+    options = parse(arguments(tmp_path, lan=True, state_dir="x"))
     assert (options.lan, options.token, options.state_dir) == (True, "abc", Path("x"))
 
 
 @pytest.mark.parametrize(
-    "more", [["--port", "70000"], ["--osc-port", "-1"], ["--lan"], ["--sett", "x"], ["extra"]]
+    "words", [[], ["{}"], ["[]"], ["rig.yaml"], ["--help"], ["{}", "{}"], ['{"sett": 1}'], ["1"]]
 )
-def test_wrong_arguments_are_usage(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: list[str]
-) -> None:
+def test_wrong_arguments_are_usage(words: list[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        parse(words)
+    assert ended.value.code == 2
+
+
+def test_the_network_needs_a_token(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("LANEBRIDGE_TOKEN", raising=False)
     with pytest.raises(SystemExit) as ended:
-        parse([*arguments(tmp_path), *more])
+        parse(arguments(tmp_path, lan=True))
     assert ended.value.code == 2
 
 
@@ -79,7 +87,7 @@ async def test_a_port_in_use_is_said_with_code_1(player: Any, folder: Path) -> N
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        process = await start(*arguments(folder, port=taken.getsockname()[1]))
+        process = await start(*arguments(folder, http_port=taken.getsockname()[1]))
         _, err = await asyncio.wait_for(process.communicate(), PATIENCE_S)
     assert process.returncode == 1
     assert b"address already in use" in err

@@ -37,7 +37,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 @pytest.fixture
 def child(clock: list[float]) -> Iterator[ServiceChild]:
-    made = ServiceChild([], {}, lambda text: None, lambda address, code: None)
+    made = ServiceChild({}, {}, lambda text: None, lambda address, code: None)
     stand: Any = Stand()
     made.child = stand
     made._word("ready http://127.0.0.1:8000/")

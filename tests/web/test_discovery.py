@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -39,16 +40,16 @@ class FakeNetwork(Discovery):
 
 
 @pytest.fixture
-def arguments(tmp_path: Path) -> list[str]:
-    return ["--rig", "r.yaml", "--set", "s.yaml", "--socket", str(tmp_path / "s")]
+def options_given(tmp_path: Path) -> dict[str, object]:
+    return {"rig": "r.yaml", "set": "s.yaml", "socket": str(tmp_path / "s")}
 
 
 def test_nothing_is_announced_without_lan(
-    arguments: list[str], monkeypatch: pytest.MonkeyPatch
+    options_given: dict[str, object], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("LANEBRIDGE_TOKEN", "cXVheS1yYWNrLWxvdy10aWRl")
-    assert not parse(arguments).announce
-    assert parse([*arguments, "--lan"]).announce
+    assert not parse([json.dumps(options_given)]).announce
+    assert parse([json.dumps({**options_given, "lan": True})]).announce
 
 
 async def test_only_a_service_that_shall_announce_does(
