@@ -17,8 +17,19 @@ from types import ModuleType
 
 WITHOUT_COLUMNS = ("-X", "no_debug_ranges")
 """Options of Python: it keeps no columns of the lines of its programs (measured: 0.3 MB)."""
-SELDOM = ("bz2", "inspect", "ipaddress", "locale", "lzma", "secrets", "shutil", "tokenize")
-"""Of the standard library: what its other modules name, and what ours never ask for."""
+SELDOM = (
+    "bz2",
+    "inspect",
+    "ipaddress",
+    "locale",
+    "lzma",
+    "secrets",
+    "shutil",
+    "subprocess",
+    "tokenize",
+)
+"""Of the standard library: what its other modules name, and what ours ask for once, or only in some
+processes (a player begins none)."""
 
 
 ASKED_BY_IMPORTS = ("__all__", "__path__")

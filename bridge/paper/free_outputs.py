@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from bridge.files.fitting import suits
+from bridge.files import fitting
 from bridge.music.model import SetSpec
 from bridge.paper.output_table import PlannedOutput
 
@@ -34,7 +34,7 @@ def loose(spec: SetSpec, rows: Iterable[PlannedOutput]) -> list[LooseLane]:
             lane.name,
             lane.kind,
             bool(lane.drives),
-            tuple(row.output for row in free if row.kind in suits(lane)),
+            tuple(row.output for row in free if row.kind in fitting.suits(lane)),
         )
         for lane in spec.lanes
         if lane.out is None

@@ -176,17 +176,18 @@ def step_words(millivolts: float | None, cents: float | None) -> str:
 # --- warnings ----------------------------------------------------------------------------------
 
 
-def warnings(rig: Rig, document: SetDocument, bars: int = trial.BARS) -> list[Problem]:
+def warnings(rig: Rig, document: SetDocument, bars: int | None = None) -> list[Problem]:
     """What will surprise, each with the place in the set file it comes from where there is one.
 
     Args:
         rig: the rig that it plays on.
         document: a set that has been checked against it.
-        bars: how many are played offline as the set opens, to see it; each section has a few more.
+        bars: how many are played offline as the set opens, to see it (`trial.BARS` unless told);
+            each section has a few more.
     """
     driven = drivers(rig, document.spec)
     found = [*_coarse(rig, document), *_voices(rig, document, driven), *_excluded(rig, driven)]
-    found += trial.warnings(rig, document, bars)
+    found += trial.warnings(rig, document, trial.BARS if bars is None else bars)
     return [document.document.locate(problem) if problem.keys else problem for problem in found]
 
 

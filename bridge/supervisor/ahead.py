@@ -14,14 +14,14 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from bridge.late import WITHOUT_COLUMNS
 from bridge.supervisor.fork_server import Forked, ForkServer
 from bridge.supervisor.unneeded import leave_out_openssl_digests
 from bridge.supervisor.voice import hold_standard_handles
 
-Child = subprocess.Popen[bytes] | Forked
+Child: TypeAlias = "subprocess.Popen[bytes] | Forked"
 
 KEEPS_BYTES = 1 << 30
 """What players come from takes 6 MB all the time, which a computer with less memory keeps for

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from aiohttp import web
 from pydantic import Field
@@ -16,7 +16,6 @@ from bridge.control.threads import in_thread
 from bridge.errors import CommandError
 from bridge.files import fitting, pack, store, working
 from bridge.files.document import MAX_BYTES, decode
-from bridge.files.fitting import Fit
 from bridge.files.read import read_input, reason
 from bridge.files.rig import Rig
 from bridge.files.set import parse_set
@@ -30,6 +29,9 @@ from bridge.web.conditions import with_tag
 from bridge.web.heavy import Heavy, digest
 from bridge.web.http import ARCHIVE, ARCHIVE_BYTES, Routes, client_of
 from bridge.web.setbook_http import set_answer
+
+if TYPE_CHECKING:
+    from bridge.files.fitting import Fit
 
 Which = Annotated[
     str,
