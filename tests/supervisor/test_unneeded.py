@@ -45,7 +45,8 @@ def test_the_service_loads_no_client_no_plugins_and_no_cpp(tmp_path: Path) -> No
     )
     loaded = set(said_by(tmp_path, code))
     assert {"bridge.service.app", "aiohttp.web", "pydantic"} <= loaded
-    seldom = {"difflib", "html.entities", "idna", "statistics", "urllib.request", "zipfile"}
+    seldom = {"argparse", "difflib", "email.policy", "html.entities", "idna", "statistics"}
+    seldom |= {"bridge.paper.trial", "urllib.request", "zipfile", "zoneinfo"}
     client = {"aiohttp.client", "aiohttp.connector", "http.client"}
     assert loaded & {*client, *seldom, "importlib.metadata"} == set()
     assert not [name for name in loaded if name.startswith("libstdc++")]
@@ -81,6 +82,19 @@ def test_what_is_seldom_needed_comes_when_it_is(tmp_path: Path) -> None:
         "2231",
         "xn--4dbcagdahymbxekheh6e0a7fei0b",
     ]
+
+
+def test_a_header_of_http_is_read_as_ever(tmp_path: Path) -> None:
+    """A media type with parameters (RFC 9110, section 8.3.1)."""
+    code = (
+        "import sys, aiohttp.helpers\n"
+        "print('email.policy' in sys.modules)\n"
+        "kind, more = aiohttp.helpers.parse_content_type('text/html;charset=\"utf-8\"')\n"
+        "print(kind, *more.items())\n"
+        "print('email.policy' in sys.modules)\n"
+    )
+    said = said_by(tmp_path, code)
+    assert said == ["False", "text/html", "('charset',", "'utf-8')", "True"]
 
 
 def test_a_version_that_does_not_do_without_is_loaded_whole(tmp_path: Path) -> None:
