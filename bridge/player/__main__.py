@@ -8,6 +8,7 @@ from bridge.late import SELDOM, load_late
 
 if __name__ == "__main__":
     load_late(*SELDOM)
-    from bridge.player.process import main
+    from bridge.player import process, realtime
 
-    sys.exit(main())
+    realtime.call_itself("player")  # as one that was forked
+    sys.exit(process.main())
