@@ -1,9 +1,10 @@
 """Modules that are loaded when something of them is asked for, and not before.
 
 Python's own libraries name at their head what they need for one rare thing: `dataclasses` names
-`inspect`, with what reads source code, for a class without a docstring. A process that stays all
-night keeps all of that (measured: 1.4 MB of each process). `importlib.util.LazyLoader`
-of the standard library was left: a second ``import`` of a module ends its wait.
+`inspect`, with what reads source code, for a class without a docstring (from 3.12 on for each
+class). A process that stays all night keeps all of that (measured with 3.11: 1.4 MB of each).
+`importlib.util.LazyLoader` of the standard library was left: a second ``import`` of a module ends
+its wait.
 
 It changes what a whole process loads, so only those say it that are ours alone, before they import
 anything else. So nothing may be imported here that is not there anyway.

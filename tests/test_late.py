@@ -92,7 +92,9 @@ def test_what_python_does_with_them_is_the_same() -> None:
 
 @pytest.mark.parametrize("loads", ["supervisor.supervise, bridge.ports.rtmidi", "player.process"])
 def test_what_stays_all_night_asks_for_none_of_them(loads: str) -> None:
-    """A dataclass of ours that has no docstring would."""
+    """A dataclass of ours that has no docstring would. From Python 3.12 on `dataclasses` itself
+    does, for each class."""
+    asked = {"tokenize"} if sys.version_info < (3, 12) else {"tokenize", "inspect"}
     code = (
         "import sys; from bridge.late import LateModule, SELDOM, load_late; load_late(*SELDOM)\n"
         f"import bridge.{loads}\n"
@@ -101,4 +103,4 @@ def test_what_stays_all_night_asks_for_none_of_them(loads: str) -> None:
     run = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
     )
-    assert set(run.stdout.split()) <= {"tokenize"}
+    assert set(run.stdout.split()) <= asked
