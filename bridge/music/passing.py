@@ -8,7 +8,7 @@ the `margin`, an upper bound of how long anything else is remembered.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
@@ -19,7 +19,7 @@ from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
-from bridge.music.model import Decay, Euclid, Every, Lane, Notes, Steps
+from bridge.music.model import SETTINGS, Decay, Drive, Euclid, Every, Lane, Notes, Steps
 from bridge.music.node import Node, Passing
 from bridge.music.pattern import filled, played_order, rotate
 from bridge.music.score import Score
@@ -30,6 +30,8 @@ from bridge.music.value_node import ValueNode
 from bridge.music.values import SampleNode
 
 GLIDES = ("slew", "slew_ms")
+FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
+_REACHED = (*FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 Marks = tuple[int, ...]
 _LONGEST_WAIT_BARS = 16
 _TIMED = ("delay", "extend", "edge", "gap")
@@ -400,3 +402,22 @@ def _remembered(term: Term) -> float:
     """An upper bound of how long the timed functions of an expression remember, in ticks."""
     own = float(term.numbers[0]) if term.op in _TIMED and term.numbers else 0.0
     return own + sum(_remembered(part) for part in term.terms)
+
+
+def reach_of(
+    score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
+) -> dict[tuple[int, str], tuple[float, float]]:
+    """What sections and drives may make of the settings that let a lane sound early, or glide."""
+    reach: dict[tuple[int, str], tuple[float, float]] = {}
+    for over in overrides:
+        for key, value in over.items():
+            if key[1] in _REACHED:
+                low, high = reach.get(key, (value, value))
+                reach[key] = (min(low, value), max(high, value))
+    drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
+    drives += [drive for macro in score.spec.macros for drive in macro.drives]
+    for drive in drives:
+        if drive.lane is not None and drive.setting in _REACHED:
+            setting = SETTINGS[drive.setting]
+            reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
+    return reach

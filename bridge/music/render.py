@@ -16,10 +16,10 @@ from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.line import CONTROL_GRID
 from bridge.music.mix import Mixer, MixerState
-from bridge.music.model import SETTINGS, Drive, Logic
+from bridge.music.model import Logic
 from bridge.music.names import SAME, after
 from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
-from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
+from bridge.music.passing import FEEL, Limits, margin_of, passing_of, reach_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
 from bridge.music.stepped import SteppedNode
@@ -29,8 +29,6 @@ from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 64
-_FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
-_REACHED = (*_FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
 
@@ -51,6 +49,15 @@ class Stood(NamedTuple):
     position: int
     mark: Mark
     going: tuple[str, ...] | None
+
+
+class Way(NamedTuple):
+    """How far the way to a place has come; what was left out matters before `exact_from`."""
+
+    position: int
+    mark: Mark
+    exact_from: int
+    marks: tuple[Mark, ...]
 
 
 class Renderer:
@@ -86,7 +93,7 @@ class Renderer:
         self._marks: list[Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
-        self._reach = _reach(score, performance.index.overrides)
+        self._reach = reach_of(score, performance.index.overrides)
 
     # --- the caller's side ---
 
@@ -171,6 +178,33 @@ class Renderer:
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self._mixer.go_on(place.going, self.performance)
         self.position = place.position
+
+    @property
+    def way(self) -> Way:
+        """How far the way has come, for another renderer of the same score to go on with."""
+        return Way(self.position, self._mark(), self._exact_from, tuple(self._marks))
+
+    def go_on_from(self, way: Way) -> None:
+        """Be where another renderer's way had come to."""
+        self._marks = [way.mark]
+        self.go_back(way.mark.tick)
+        self._marks = list(way.marks)
+        self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+        self.position, self._exact_from = way.position, way.exact_from
+
+    def take_over(self, other: Renderer) -> None:
+        """Stand where another renderer of the same score stands; remember what it remembers."""
+        self.stand(other.place)
+        self._marks, self._next_mark = list(other._marks), other._next_mark
+
+    def counts_until(self, goal: int) -> int:
+        """Up to which tick lanes need only count from here on; `position`: they must be played."""
+        self._goal = goal
+        self._look()
+        far = self._far_until()
+        if far - self._grid <= self.score.spec.bar_ticks:
+            return self.position
+        return max(self.position, far - self._ahead)
 
     def fall_in(self, tick: int) -> None:
         """
@@ -296,7 +330,7 @@ class Renderer:
         early = [0] * len(score.lanes)
         for place in score.order:
             lane = score.lanes[place]
-            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in _FEEL)
+            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in FEEL)
             step = float(score.steps[place]) * 2.0 ** -self._slowest(place)
             own = -shift[0] * step + ms(humanise_ms[1]) - ms(shift_ms[0])
             if swing[0] < STRAIGHT:
@@ -439,25 +473,6 @@ class Renderer:
 
 def _sending_order(event: Event) -> tuple[int, bool, int]:
     return (event.tick, event.kind == "hit", event.lane)
-
-
-def _reach(
-    score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
-) -> dict[tuple[int, str], tuple[float, float]]:
-    """What sections and drives may make of the settings that let a lane sound early, or glide."""
-    reach: dict[tuple[int, str], tuple[float, float]] = {}
-    for over in overrides:
-        for key, value in over.items():
-            if key[1] in _REACHED:
-                low, high = reach.get(key, (value, value))
-                reach[key] = (min(low, value), max(high, value))
-    drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
-    drives += [drive for macro in score.spec.macros for drive in macro.drives]
-    for drive in drives:
-        if drive.lane is not None and drive.setting in _REACHED:
-            setting = SETTINGS[drive.setting]
-            reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
-    return reach
 
 
 def events_between(
