@@ -9,26 +9,10 @@ from collections.abc import Iterator
 from random import Random
 
 import pytest
-from support import corpus
+from support import corpus, counted
 from support.desk import BAR, BEAT, RIG, gate_lane, score_of
 
-from bridge.music.model import (
-    Drive,
-    Euclid,
-    Lane,
-    Levels,
-    Logic,
-    Macro,
-    Note,
-    Notes,
-    Sample,
-    Section,
-    Steps,
-    Walk,
-)
-from bridge.music.pattern import parse_steps
 from bridge.music.score import Score
-from bridge.music.ticks import parse_rate
 from bridge.player.catchup import CHANGES_MOST, LINES_MOST, MOST_NS, NEAR_TICKS
 from bridge.player.part import Part
 from bridge.player.timeline import Item
@@ -161,35 +145,9 @@ def check(score: Score, dice: Random, far: int) -> None:
     assert jumped.part.catching_up is None
 
 
-COUNTED = (
-    gate_lane("kick", "x..x..x.", settings={"drift": 0.2, "drift_bound": 2.0}),
-    Lane("rim", Euclid(), out="main.gate-2", settings={"hits": 5.0, "steps": 13.0, "chance": 0.6}),
-    Lane("made", Logic("nth(rim xor kick, 7)"), out="main.gate-3"),
-    Lane("turned", Logic("toggle(rim) and kick"), out="main.gate-4"),
-    Lane("late", Logic("delay(made, 3/16) or earlier(late, 5) and rim"), out="main.gate-5"),
-    Lane(
-        "tune",
-        Notes((Note(40), Note(43), Note(None), Note(47), Note(50, tie=True))),
-        advance="made",
-        out="main.pitch-1",
-        settings={"slew_ms": 90.0},
-    ),
-    Lane("walk", Walk(), parse_rate("3/8"), out="main.level-1"),
-    Lane("held", Sample("walk", "made"), out="main.level-2"),
-    Lane("tied", Steps(parse_steps("x..x.....x")), advance="rim", out="main.gate-6", tie=True),
-)
-KNOB = Macro("knob", 0.2, drives=(Drive(lane="rim", setting="chance", depth=0.4),))
-THIN = Section("thin", play=("kick", "made", "tune"), lanes={"rim": {"density": 0.8}})
-OTHER = Section("other", play=("kick", "rim"), lanes={"kick": {"steps": "xx.x"}})
-
-
-def counted() -> Score:
-    return score_of(*COUNTED, macros=(KNOB,), sections=(THIN,), swing=57.0, seed=3)
-
-
 @pytest.mark.parametrize("again", range(8))
 def test_what_counts_drifts_and_walks_is_where_playing_takes_it(again: int) -> None:
-    check(counted(), Random(again), FAR)
+    check(counted.score(), Random(again), FAR)
 
 
 @pytest.mark.parametrize("group", range(10))
@@ -200,7 +158,7 @@ def test_made_up_sets_with_moves_by_hand(group: int) -> None:
 
 def test_without_catching_up_it_is_another_music() -> None:
     """Otherwise these tests would say nothing."""
-    jumped, played = Player(counted()), Player(counted())
+    jumped, played = Player(counted.score()), Player(counted.score())
     jumped.jump(FAR)
     jumped.play(FAR + 8 * BAR, Random(1), work=0.0)
     played.play(FAR + 8 * BAR, Random(1))
@@ -210,7 +168,7 @@ def test_without_catching_up_it_is_another_music() -> None:
 
 def test_another_jump_begins_where_the_exact_way_had_come_to() -> None:
     dice = Random(4)
-    jumped, played = Player(counted()), Player(counted())
+    jumped, played = Player(counted.score()), Player(counted.score())
     jumped.jump(FAR)
     jumped.play(FAR + 100, dice, work=0.2)
     jumped.jump(FAR - 20 * BAR)
@@ -225,10 +183,10 @@ def test_another_jump_begins_where_the_exact_way_had_come_to() -> None:
 
 def test_a_swap_on_the_way_is_done_again_where_it_was() -> None:
     dice = Random(5)
-    old = counted()
-    lanes = [lane for lane in COUNTED if lane.name != "held"]
+    old = counted.score()
+    lanes = [lane for lane in counted.LANES if lane.name != "held"]
     lanes.append(gate_lane("new", "x...x", 7))
-    new = score_of(*lanes, macros=(KNOB,), sections=(THIN,), swing=57.0, seed=3)
+    new = score_of(*lanes, macros=(counted.KNOB,), sections=(counted.THIN,), swing=57.0, seed=3)
     jumped, played = Player(old), Player(old)
     jumped.jump(FAR)
     for player, work in ((jumped, 0.05), (played, 0.5)):
@@ -249,7 +207,7 @@ def test_a_swap_on_the_way_is_done_again_where_it_was() -> None:
 def test_what_was_rendered_too_late_goes_on_exactly_too() -> None:
     """A player that fell behind leaves music out; lanes fall in where it goes on."""
     dice = Random(6)
-    skipped, played = Player(counted()), Player(counted())
+    skipped, played = Player(counted.score()), Player(counted.score())
     for player in (skipped, played):
         player.play(3 * BAR, dice)
         player.part.apply(Mute(lane="rim", muted=True, when="bar"))
@@ -265,7 +223,7 @@ def test_what_was_rendered_too_late_goes_on_exactly_too() -> None:
 
 def test_a_place_that_a_player_remembered_is_gone_on_from_exactly() -> None:
     dice = Random(7)
-    old, new, played = Player(counted()), Player(counted()), Player(counted())
+    old, new, played = Player(counted.score()), Player(counted.score()), Player(counted.score())
     old.play(41 * BAR, dice)
     memory = old.part.renderer.memory
     new.part.performance.locate(FAR)
@@ -280,7 +238,7 @@ def test_a_place_that_a_player_remembered_is_gone_on_from_exactly() -> None:
 
 def test_a_place_is_left_for_good_when_it_is_too_far_or_too_much_happens() -> None:
     def jumped() -> Player:
-        player = Player(counted())
+        player = Player(counted.score())
         player.jump(FAR)
         return player
 
@@ -309,7 +267,7 @@ def windows(player: Player, goal: int) -> Iterator[int]:
 
 
 def test_rendering_stops_at_bar_lines_only_when_the_exact_way_is_near() -> None:
-    player = Player(counted())
+    player = Player(counted.score())
     player.jump(FAR)
     assert list(windows(player, FAR + 2 * BAR)) == [FAR + 2 * BAR]
     catch_up = player.part.catching_up
