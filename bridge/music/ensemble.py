@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
+from bridge.music.feedback import Feedback, circles
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode, LogicState
@@ -86,6 +87,7 @@ class Ensemble:
         self._asked = -1
         """The version with which those that read other lanes were asked last."""
         self._ticks_per_ms = 0.0
+        self._circles: tuple[Passing, list[Node | Feedback] | None] | None = None
 
     # --- what windows ask ---
 
@@ -148,9 +150,6 @@ class Ensemble:
         change = performance.next_change(start)
         if change is not None and change < end:
             end = change
-        for memories in self._memories.values():
-            for memory in memories:
-                end = min(end, memory.next_step(start))
         window = Window(
             start,
             end,
@@ -165,16 +164,23 @@ class Ensemble:
             ahead=self._ahead,
             bounds=self._bounds,
             period=self._period,
-            quiet_to=0 if quiet is None else end - quiet,
             passing=passing,
         )
+        for lane in passing.idle:
+            idle = self.nodes[lane]
+            if isinstance(idle, SampledNode):
+                idle.asleep = True
+        if self._memories:
+            window.quiet_to = 0 if quiet is None else end - quiet
+            if passing is not NOTHING and self._pass_circles(window):
+                return window
+            for memories in self._memories.values():
+                for memory in memories:
+                    window.end = end = min(end, memory.next_step(start))
+        window.quiet_to = 0 if quiet is None else end - quiet
         ordered = self._ordered
         if passing.idle:
             ordered = [node for node in ordered if node.lane not in passing.idle]
-            for lane in passing.idle:
-                idle = self.nodes[lane]
-                if isinstance(idle, SampledNode):
-                    idle.asleep = True
         asks = self._asked != self._version or passing is not NOTHING
         self._asked = self._version
         hits, changes = window.hits, window.changes
@@ -188,6 +194,27 @@ class Ensemble:
                 if self._memories and lane in self._memories:
                     self._remember(window, lane)
         return window
+
+    def _pass_circles(self, window: Window) -> bool:
+        """Play a window on the way to a far place with the lanes that look back gone through many
+        steps at once; False where that is not possible, and nothing was done."""
+        if self._circles is None or self._circles[0] is not window.passing:
+            form = self.score.form(self._form)
+            ordered = [self.nodes[place] for place in form.order]
+            found = circles(ordered, form.reads, window.passing)
+            self._circles = window.passing, found
+        found = self._circles[1]
+        if found is None:
+            return False
+        if not all(runs.fits(window) for runs in found if isinstance(runs, Feedback)):
+            return False
+        self._asked = self._version
+        for runs in found:
+            if runs.due < window.end or runs.reads:
+                runs.run(window)
+        for lane in self._memories:
+            self._remember(window, lane)
+        return True
 
     def _remember(self, window: Window, lane: int) -> None:
         """Tell the lanes that look back at a lane what it has done."""

@@ -215,7 +215,7 @@ class LogicNode(HitNode):
         if self.table is None or self.own:
             return False
         varies = {"chance", "density"}.intersection(self.varying_hit_settings)
-        plain = not varies and not self._leaves_out()
+        plain = not varies and not self.leaves_out
         joined = self.table.joined(window) if plain else None
         if joined is not None:
             window.hits[self.lane] = joined
@@ -237,9 +237,11 @@ class LogicNode(HitNode):
         resting = self.ground[bisect_left(self.ground, (tick, UNKNOWN)) - 1][1]
         if resting and self.varying_hit_settings:
             self.read_varying(window, tick)
-        return 0 if self._leaves_out() else resting
+        return 0 if self.leaves_out else resting
 
-    def _leaves_out(self) -> bool:
+    @property
+    def leaves_out(self) -> bool:
+        """Whether chance, density or passes leave out hits that the expression says."""
         return self.chance < 1.0 or self.density != 0.5 or self.passes_on is not None
 
     # --- running ---
@@ -332,7 +334,7 @@ class LogicNode(HitNode):
             feel = self._inherited(tick, exists_in, feels.get(tick, {}))
             exists_in = self._play(window, out, tick, exists_in, masks, feel)
             if state:
-                if self._leaves_out():
+                if self.leaves_out:
                     value = exists_in | here(exists_in)
                 self.looks.append((tick, value & ~ACCENTS | exists_in & ACCENTS))
                 self.resting = self._at_rest(window, tick + 1)
