@@ -103,6 +103,8 @@ class _Leaving:
                     tallies = None
             if tallies is None:
                 self.wanted.update(node.reads)
+                if isinstance(node, LogicNode) and node.tallies is not None:
+                    self.wanted.add(place)  # or it would be counted as if it settled
                 continue
             self.wanted.update(read for _, table in tallies for _, read, _ in table.slots)
             if not tallies:
