@@ -271,6 +271,16 @@ class Ensemble:
                     if place in self.nodes:
                         self._spare[form, place] = build(variant, place)
 
+    @property
+    def version(self) -> int:
+        """Of what holds, as it was looked at last (see `Window.version`)."""
+        return self._version
+
+    @property
+    def has_run(self) -> bool:
+        """Whether a window was played since anything was changed."""
+        return self._asked == self._version
+
     def reset_from(self, tick: int) -> bool:
         """Whether a hand has reset a lane at a tick or after it."""
         return any(at >= tick for at in self._hand.values())

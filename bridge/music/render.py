@@ -22,6 +22,7 @@ from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
 from bridge.music.passing import FEEL, Limits, margin_of, passing_of, reach_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.settled import Settled
 from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import ValueNode
@@ -376,6 +377,8 @@ class Renderer:
         near = min(end, self._next_mark)
         if self._given_from:
             quiet = self._ahead + CONTROL_GRID
+            if not self._ensemble.has_run:  # what lines do is known only then
+                near = min(near, self._grid + CONTROL_GRID)
             far = min(end, self._far_until())
             if far - self._grid > self.score.spec.bar_ticks:
                 near, (passing, margin) = far, self._left_out()
@@ -393,7 +396,10 @@ class Renderer:
     def _far_until(self) -> int:
         """The tick up to which lanes need only count on the way."""
         grid, goal = self._grid, self._goal
-        if self.performance.at(grid).morph is not None or self._ensemble.reset_from(grid):
+        ensemble = self._ensemble
+        if self.performance.at(grid).morph is not None or ensemble.reset_from(grid):
+            return grid
+        if not ensemble.has_run:
             return grid
         change = self.performance.next_change(grid)
         if change is not None and (
@@ -415,22 +421,12 @@ class Renderer:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
             form = self.score.form(self.performance.form(self._grid))
-            limits = Limits(self._extremes, self._ensemble.ms, self._settled, self._unmuted)
+            settled = Settled(self._ensemble, self._grid)
+            asks = settled.setting, settled.unmuted, settled.rounds
+            limits = Limits(self._extremes, self._ensemble.ms, *asks)
             passing = passing_of(form, self._ensemble.nodes, limits)
             self._far = passing, margin_of(form, passing, limits)
         return self._far
-
-    def _settled(self, lane: int, name: str) -> float | None:
-        """The value of a setting that only a hand can change; None of any other."""
-        performance, grid = self.performance, self._grid
-        if performance.next_change(grid) is not None or not performance.fixed(lane, name, grid):
-            return None
-        return self._ensemble.settings.setting(lane, name, grid)
-
-    def _unmuted(self, lane: int) -> bool:
-        """Whether a lane is heard until a hand mutes it."""
-        performance, grid = self.performance, self._grid
-        return performance.next_change(grid) is None and not performance.muted(lane, grid)
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]
