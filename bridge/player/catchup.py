@@ -127,7 +127,7 @@ class CatchUp:
         renderer = self._renderer
         if renderer is None or not self._begun or self._changes:
             return False
-        return rendered - renderer.position <= NEAR_TICKS
+        return 0 <= rendered - renderer.position <= NEAR_TICKS
 
     def arrived(self, rendered: int) -> bool:
         """Whether nothing is left of the way now."""
@@ -162,6 +162,11 @@ class CatchUp:
             return None
         return self._renderer.way if self._begun and self._renderer is not None else self._way
 
+    def spare(self, score: Score) -> Renderer | None:
+        """The renderer that goes the way, for another one of the same score when this is given up.
+        Renderers refer to themselves, and nobody collects such rings while music plays."""
+        return self._renderer if self._score is score else None
+
     def _begin(self) -> None:
         renderer = self._renderer
         if renderer is None:
@@ -175,10 +180,10 @@ class CatchUp:
         renderer, changes = self._renderer, self._changes
         assert renderer is not None
         goal = changes[0].tick if changes else rendered
-        if renderer.position < goal:
+        if renderer.position != goal:  # it may be behind, too: the jump was a way back
             self._pieces.go(renderer, goal, PIECE_NS, room_ns)
             return
-        while changes and changes[0].tick <= renderer.position:
+        while changes and changes[0].tick == goal:
             change = changes.popleft()
             self._do(renderer, change)
             if isinstance(change, Swapped):

@@ -228,7 +228,8 @@ class Part:
         if self._located == tick:
             return
         if self._catch_up is not None:  # what fell in is no place to go on from
-            way, self._catch_up = self._catch_up.way(self.score), None
+            way = self._catch_up.way(self.score)
+            self._give_up()
             if way is None:
                 self.renderer.rewind()
             else:
@@ -254,7 +255,7 @@ class Part:
         """Go to `tick` from a place that another player's renderer remembered; ValueError when it
         is of no use. The performance must be there already."""
         self.renderer.recall(memory, tick)
-        self._catch_up = None
+        self._give_up()
         self.rendered = self._located = tick
         self.seeking = True
         self._arrive(within_ns)
@@ -318,8 +319,13 @@ class Part:
     def catching_up(self) -> CatchUp | None:
         """The exact way to where lanes fell in, as long as it is worth going on with it."""
         if self._catch_up is not None and self._catch_up.useless:
-            self._catch_up = None
+            self._give_up()
         return self._catch_up
+
+    def _give_up(self) -> None:
+        if self._catch_up is not None:
+            self._spare = self._catch_up.spare(self.score) or self._spare
+            self._catch_up = None
 
     def _fall_in(self, tick: int, settled: int) -> None:
         """Have lanes fall in at `tick`; `settled` is that up to which what is set was asked for."""
@@ -367,9 +373,9 @@ class Part:
 
     def join(self) -> Iterator[Item]:
         """Have what has caught up take over at `rendered`; values that stand elsewhere then."""
-        catch_up, self._catch_up = self._catch_up, None
-        assert catch_up is not None
-        self._spare = exact = catch_up.finish(self.rendered)
+        assert self._catch_up is not None
+        exact = self._catch_up.finish(self.rendered)
+        self._give_up()
         yield from self.change_place(lambda: self.renderer.take_over(exact))
 
     def change_place(self, change: Callable[[], None]) -> Iterator[Item]:

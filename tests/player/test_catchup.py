@@ -12,6 +12,7 @@ import pytest
 from support import corpus, counted
 from support.desk import BAR, BEAT, RIG, gate_lane, score_of
 
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.catchup import CHANGES_MOST, LINES_MOST, MOST_NS, NEAR_TICKS
 from bridge.player.part import Part
@@ -179,6 +180,23 @@ def test_another_jump_begins_where_the_exact_way_had_come_to() -> None:
     played.play(FAR + 50 * BAR, dice)
     played.play(FAR + 55 * BAR, dice)
     assert jumped.from_tick(FAR + 50 * BAR) == played.from_tick(FAR + 50 * BAR)
+
+
+def test_jumps_without_end_make_one_renderer_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody collects garbage while music plays."""
+    dice, made = Random(8), []
+    real = Renderer.__init__
+
+    def makes(renderer: Renderer, *args: object, **more: object) -> None:
+        made.append(renderer)
+        real(renderer, *args, **more)  # type: ignore[arg-type]
+
+    player = Player(counted.score())
+    monkeypatch.setattr(Renderer, "__init__", makes)
+    for number in range(6):
+        player.jump(FAR + (number % 3) * 20 * BAR)
+        player.play(player.part.rendered + 3 * BAR, dice, work=0.8 if number == 3 else 0.3)
+    assert len(made) == 1
 
 
 def test_a_swap_on_the_way_is_done_again_where_it_was() -> None:
