@@ -64,15 +64,16 @@ class Ensemble:
         performance: Performance,
         places: Iterable[int],
         lags: dict[int, int] | None = None,
+        nodes: dict[int, Node] | None = None,
     ) -> None:
         """`lags` says how far behind the grid lanes of values and on gates are, by position; the
-        renderer sets it."""
+        renderer sets it. `nodes` are fresh ones, where they are built already."""
         self.score = score
         self.performance = performance
         self.settings = Settings(performance, self.value)
         self.lags: dict[int, int] = {} if lags is None else lags
         wanted = set(places)
-        self.nodes: dict[int, Node] = {
+        self.nodes: dict[int, Node] = nodes or {
             place: build(score, place) for place in score.order if place in wanted
         }
         self._ordered: list[Runs] = list(self.nodes.values())
@@ -262,14 +263,16 @@ class Ensemble:
         if form != self._form:
             self._change_form(form, 0, begin=False)
 
-    def prepare(self) -> None:
-        """Build what sections will need, so that none of it is built while music plays."""
+    def preparing(self) -> Iterator[None]:
+        """Build what sections will need, one node after the other, so that none of it is built when
+        their hits are due."""
         before: Score = self.score
         for form, variant in enumerate(self.score.variants):
             if variant is not None:
                 for place in _rebuilt(before, variant):
                     if place in self.nodes:
                         self._spare[form, place] = build(variant, place)
+                        yield
 
     @property
     def version(self) -> int:

@@ -7,18 +7,20 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple
 
 from bridge.music.collecting import no_collecting
-from bridge.music.ensemble import Ensemble, Kept
+from bridge.music.ensemble import Ensemble
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.line import CONTROL_GRID
-from bridge.music.mix import Mixer, MixerState
+from bridge.music.marks import Mark as Mark
+from bridge.music.marks import Stood as Stood
+from bridge.music.marks import Way
+from bridge.music.mix import Mixer
 from bridge.music.model import Logic
 from bridge.music.names import SAME, after
-from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
+from bridge.music.node import NOTHING, SOUNDING, Hit, Node, Passing
 from bridge.music.passing import FEEL, Limits, margin_of, passing_of, reach_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
@@ -34,33 +36,6 @@ PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
 
 
-class Mark(NamedTuple):
-    """How everything stood when the grid had come to `tick`."""
-
-    tick: int
-    nodes: Kept
-    mixer: MixerState
-    waiting: tuple[tuple[Event, bool], ...]
-
-
-class Stood(NamedTuple):
-    """The tick up to which events were given out, how everything stood then, and which outputs were
-    on their way (see `Mixer.going`)."""
-
-    position: int
-    mark: Mark
-    going: tuple[str, ...] | None
-
-
-class Way(NamedTuple):
-    """How far the way to a place has come; what was left out matters before `exact_from`."""
-
-    position: int
-    mark: Mark
-    exact_from: int
-    marks: tuple[Mark, ...]
-
-
 class Renderer:
     """
     A score at play.
@@ -69,20 +44,31 @@ class Renderer:
     `performance` between two calls of `advance`, at ticks not before `position`.
     """
 
-    def __init__(self, score: Score, performance: Performance, *, remembers: bool = True) -> None:
+    def __init__(
+        self,
+        score: Score,
+        performance: Performance,
+        *,
+        remembers: bool = True,
+        nodes: dict[int, Node] | None = None,
+    ) -> None:
         """
         Args:
             score: what is played.
             performance: what is set by hand; the caller goes on to change it.
             remembers: keeps dozens of places to go back to, tens of kilobytes each. Without them a
                 way back is played from the start.
+            nodes: fresh ones by position, built beforehand; then `preparing` is the caller's.
         """
         self.score = score
         self.performance = performance
         self._remembers = remembers
         self.position = 0
-        self._ensemble = Ensemble(score, performance, score.order)
-        self._ensemble.prepare()
+        self._ensemble = Ensemble(score, performance, score.order, nodes=nodes)
+        self.preparing = self._ensemble.preparing
+        if nodes is None:
+            for _ in self.preparing():
+                pass
         self._outs = [lane.out for lane in score.lanes]
         self._mixer = Mixer(score, self._ensemble.settings)
         self._grid = 0

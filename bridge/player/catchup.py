@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from bridge.errors import CommandError
+from bridge.music.ensemble import build
+from bridge.music.marks import Way
+from bridge.music.node import Node
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer, Way
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.going_on import Names, go_on
 from bridge.player.pieces import Pieces
@@ -76,7 +79,6 @@ class CatchUp:
         score: the set.
         state: what is set at `tick`, which is where lanes fell in or before.
         clock: reads the monotonic time in ns.
-        build_ns: how long it takes to build a renderer of the set.
         spare: a renderer of the set that is of no more use, or None.
     """
 
@@ -87,14 +89,14 @@ class CatchUp:
         state: PerformanceState,
         tick: int,
         clock: Callable[[], int],
-        build_ns: int,
         spare: Renderer | None,
     ) -> None:
         self.lines = 0
         """Bar lines at which it was there and there was no room."""
         self._way, self._score, self._state, self._tick = way, score, state, tick
-        self._clock, self._build_ns = clock, build_ns
+        self._clock = clock
         self._renderer, self._begun = spare, False
+        self._building = _building(score)
         self._changes: deque[Change] = deque()
         self._pieces = Pieces(clock)
         self._spent = 0
@@ -111,9 +113,6 @@ class CatchUp:
 
     def room_ns(self) -> int:
         """How long nothing may be due for the next piece."""
-        builds = not self._begun and self._renderer is None
-        if builds or (self._changes and isinstance(self._changes[0], Swapped)):
-            return WHOLE * max(self._longest, self._build_ns + PIECE_NS)
         return WHOLE * self._longest
 
     def join_ns(self, rendered: int) -> int:
@@ -165,12 +164,21 @@ class CatchUp:
     def spare(self, score: Score) -> Renderer | None:
         """The renderer that goes the way, for another one of the same score when this is given up.
         Renderers refer to themselves, and nobody collects such rings while music plays."""
-        return self._renderer if self._score is score else None
+        renderer = self._renderer
+        return renderer if renderer is not None and renderer.score is score else None
+
+    def _built(self) -> Renderer | None:
+        """Goes on with building a renderer for a piece's time; None as long as it is not ready."""
+        until = self._clock() + PIECE_NS
+        for renderer in self._building:
+            if renderer is not None or self._clock() > until:
+                return renderer
+        return None
 
     def _begin(self) -> None:
-        renderer = self._renderer
+        renderer = self._renderer = self._renderer or self._built()
         if renderer is None:
-            renderer = self._renderer = Renderer(self._score, Performance(self._score))
+            return
         renderer.performance.running = True
         renderer.performance.restore(self._state, self._tick)
         renderer.go_on_from(self._way)
@@ -184,24 +192,47 @@ class CatchUp:
             self._pieces.go(renderer, goal, PIECE_NS, room_ns)
             return
         while changes and changes[0].tick == goal:
-            change = changes.popleft()
-            self._do(renderer, change)
+            change = changes[0]
             if isinstance(change, Swapped):
+                self._swap(renderer, change)
                 return
+            self._do(renderer, change)
+            changes.popleft()
 
-    def _do(self, renderer: Renderer, change: Change) -> None:
+    def _do(self, renderer: Renderer, change: Move | Reset) -> None:
         performance = renderer.performance
         performance.settle(change.tick)
         if isinstance(change, Reset):
             renderer.reset(change.lane)
-        elif isinstance(change, Move):
+        else:
             performance.running = change.running
             with contextlib.suppress(CommandError):  # it was refused then, too
                 performance.apply(change.command, change.tick, change.client)
-        else:
-            new = Renderer(change.score, Performance(change.score))
-            new.performance.running = performance.running
-            state = performance.state()
-            go_on(new.performance, state, change.renamed, change.parts, change.tick)
-            new.adopt(renderer, change.renamed.get("lanes", {}))
-            self._renderer, self._score, self._pieces = new, change.score, Pieces(self._clock)
+
+    def _swap(self, renderer: Renderer, change: Swapped) -> None:
+        if self._score is not change.score:
+            self._score, self._building = change.score, _building(change.score)
+        new = self._built()
+        if new is None:
+            return
+        performance = renderer.performance
+        performance.settle(change.tick)
+        new.performance.running = performance.running
+        go_on(new.performance, performance.state(), change.renamed, change.parts, change.tick)
+        new.adopt(renderer, change.renamed.get("lanes", {}))
+        self._renderer, self._pieces = new, Pieces(self._clock)
+        self._changes.popleft()
+
+
+def _building(score: Score) -> Iterator[Renderer | None]:
+    """A renderer of a set, after a None for each part of it: together they may take long."""
+    performance = Performance(score)
+    yield None
+    nodes: dict[int, Node] = {}
+    for place in score.order:
+        nodes[place] = build(score, place)
+        yield None
+    renderer = Renderer(score, performance, nodes=nodes)
+    for _ in renderer.preparing():
+        yield None
+    yield renderer

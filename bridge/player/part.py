@@ -116,10 +116,7 @@ class Part:
             for name, wired in outputs.items()
             if wired.output.kind == "trigger" or (wired.output.gates and wired.output.pulse_ms)
         }
-        begun = clock()
-        renderer = Renderer(score, Performance(score))
-        self._build_ns = clock() - begun
-        self._take(renderer)
+        self._take(Renderer(score, Performance(score)))
         self.performance.running = False
 
     def _take(self, renderer: Renderer) -> None:
@@ -330,10 +327,8 @@ class Part:
     def _fall_in(self, tick: int, settled: int) -> None:
         """Have lanes fall in at `tick`; `settled` is that up to which what is set was asked for."""
         if self._catch_up is None:
-            state, build_ns = self.performance.state(), self._build_ns
-            self._catch_up = CatchUp(
-                self.renderer.way, self.score, state, settled, self._clock, build_ns, self._spare
-            )
+            way, state = self.renderer.way, self.performance.state()
+            self._catch_up = CatchUp(way, self.score, state, settled, self._clock, self._spare)
         self.renderer.fall_in(tick)
 
     def apply(self, command: Command, client: str = "") -> None:
@@ -457,9 +452,7 @@ class Part:
         if waiting is not None:  # that one never comes: what it brought comes with this one
             names = _chained(waiting.renamed, names)
             parts = {**waiting.parts, **(parts or {})}
-        begun = self._clock()
         renderer = Renderer(score, Performance(score))
-        self._build_ns = max(self._build_ns, self._clock() - begun)
         self._swap = _Swap(renderer, revision, at if playing else None, names, parts or {})
 
     def change_score(self) -> Iterator[Item]:
