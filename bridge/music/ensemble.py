@@ -167,10 +167,7 @@ class Ensemble:
             period=self._period,
             passing=passing,
         )
-        for lane in passing.idle:
-            idle = self.nodes[lane]
-            if isinstance(idle, SampledNode):
-                idle.asleep = True
+        self.leave_out(passing.idle)
         if self._memories:
             window.quiet_to = 0 if quiet is None else end - quiet
             if passing is not NOTHING and self._pass_circles(window):
@@ -195,6 +192,13 @@ class Ensemble:
                 if self._memories and lane in self._memories:
                     self._remember(window, lane)
         return window
+
+    def leave_out(self, lanes: Iterable[int]) -> None:
+        """Lanes of these that are sampled begin with the next sample when they are played again."""
+        for lane in lanes:
+            node = self.nodes[lane]
+            if isinstance(node, SampledNode):
+                node.asleep = True
 
     def _pass_circles(self, window: Window) -> bool:
         """Play a window on the way to a far place with the lanes that look back gone through many

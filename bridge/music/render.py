@@ -178,6 +178,7 @@ class Renderer:
         self._marks = list(way.marks)
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self.position, self._exact_from = way.position, way.exact_from
+        self._ensemble.leave_out(self._ensemble.nodes)  # any of them may have been left out
 
     def take_over(self, other: Renderer) -> None:
         """Stand where another renderer of the same score stands; remember what it remembers."""
