@@ -127,8 +127,10 @@ def check(score: Score, dice: Random, far: int) -> None:
     hand = hands(score, dice, far, far + 4 * bar)
     jumped, played = Player(score), Player(score)
     for player in (jumped, played):
+        player.part.performance.running = False  # what glides is there at once, as after a jump
         for command in first:
             player.part.apply(command)
+        player.part.performance.running = True
     jumped.jump(far)
     carry_out(jumped, hand, goal, dice)
     joined = jumped.joined
