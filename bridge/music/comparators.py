@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 
 from bridge.music.logic_functions import Function, Masks
 from bridge.music.logic_parse import Term
-from bridge.music.node import BOTH
+from bridge.music.node import BOTH, Trace
+from bridge.music.ticks import first_step_from, step_tick
 
 TREMBLE = 1e-9
 """A line that moves by less has not moved: rounding makes no hits."""
@@ -50,6 +52,46 @@ class Comparator(Function):
     def compare(self, value: float) -> bool:
         """Whether it is true with this value; the state is that of the step before."""
         raise NotImplementedError
+
+    def decided(self, value: float) -> bool | None:
+        """Whether it is true with this value, where that does not depend on the step before; else
+        None: it stays as it was. Only for those with levels."""
+        was, found = self.state, []
+        for on in (False, True):
+            self.state = Looked(on, was.last)
+            found.append(self.compare(value))
+        self.state = was
+        return found[0] if found[0] == found[1] else None
+
+    def follow(self, trace: Trace, step: Fraction, start: int, end: int) -> None:
+        """
+        Stand as after looking at each step of a window, where that is true in the middle between
+        two levels as it was before. Only for those with two levels.
+
+        Args:
+            trace: the line.
+            step: the length of a step of the derived lane.
+            start: the first tick of the window.
+            end: the tick after its last.
+        """
+        first, until = first_step_from(start, step), first_step_from(end, step)
+        last: float | None = None
+        for place in range(len(trace.values) - 1, -2, -1):
+            value, begin = trace.before, first
+            if place >= 0:
+                value = trace.values[place]
+                tick = step_tick(trace.first + place, trace.step, trace.origin)
+                begin = max(first, first_step_from(tick, step))
+            if begin >= until:
+                continue  # nobody looks at this value
+            until = begin
+            last = value if last is None else last
+            decided = self.decided(value)
+            if decided is not None:
+                self.state = Looked(decided, last)
+                return
+        if last is not None:
+            self.state = Looked(self.state.on, last)
 
 
 class Above(Comparator):

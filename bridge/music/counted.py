@@ -54,6 +54,7 @@ class CountedPattern(HitNode):
     step: Fraction
     index: int
     next_tick: int
+    hand: int
     accent_place: int
 
     def renew(self) -> None:
@@ -72,7 +73,7 @@ class CountedPattern(HitNode):
             and not self.reset_ticks
             and not self.varying_pattern_settings
             and not pacing.fresh
-            and window.reset_by_hand(self.lane) < window.start
+            and window.reset_by_hand(self.lane) <= self.hand
             and window.fixed(self.lane, "pace")
             and pacing.holds(window.setting(self.lane, "pace", window.start))
         )

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
+from bridge.music.feedback import Feedback, circles
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode, LogicState
@@ -63,15 +64,16 @@ class Ensemble:
         performance: Performance,
         places: Iterable[int],
         lags: dict[int, int] | None = None,
+        nodes: dict[int, Node] | None = None,
     ) -> None:
         """`lags` says how far behind the grid lanes of values and on gates are, by position; the
-        renderer sets it."""
+        renderer sets it. `nodes` are fresh ones, where they are built already."""
         self.score = score
         self.performance = performance
         self.settings = Settings(performance, self.value)
         self.lags: dict[int, int] = {} if lags is None else lags
         wanted = set(places)
-        self.nodes: dict[int, Node] = {
+        self.nodes: dict[int, Node] = nodes or {
             place: build(score, place) for place in score.order if place in wanted
         }
         self._ordered: list[Runs] = list(self.nodes.values())
@@ -86,6 +88,7 @@ class Ensemble:
         self._asked = -1
         """The version with which those that read other lanes were asked last."""
         self._ticks_per_ms = 0.0
+        self._circles: tuple[Passing, list[Node | Feedback] | None] | None = None
 
     # --- what windows ask ---
 
@@ -148,9 +151,6 @@ class Ensemble:
         change = performance.next_change(start)
         if change is not None and change < end:
             end = change
-        for memories in self._memories.values():
-            for memory in memories:
-                end = min(end, memory.next_step(start))
         window = Window(
             start,
             end,
@@ -165,16 +165,20 @@ class Ensemble:
             ahead=self._ahead,
             bounds=self._bounds,
             period=self._period,
-            quiet_to=0 if quiet is None else end - quiet,
             passing=passing,
         )
+        self.leave_out(passing.idle)
+        if self._memories:
+            window.quiet_to = 0 if quiet is None else end - quiet
+            if passing is not NOTHING and self._pass_circles(window):
+                return window
+            for memories in self._memories.values():
+                for memory in memories:
+                    window.end = end = min(end, memory.next_step(start))
+        window.quiet_to = 0 if quiet is None else end - quiet
         ordered = self._ordered
         if passing.idle:
             ordered = [node for node in ordered if node.lane not in passing.idle]
-            for lane in passing.idle:
-                idle = self.nodes[lane]
-                if isinstance(idle, SampledNode):
-                    idle.asleep = True
         asks = self._asked != self._version or passing is not NOTHING
         self._asked = self._version
         hits, changes = window.hits, window.changes
@@ -188,6 +192,34 @@ class Ensemble:
                 if self._memories and lane in self._memories:
                     self._remember(window, lane)
         return window
+
+    def leave_out(self, lanes: Iterable[int]) -> None:
+        """Lanes of these that are sampled begin with the next sample when they are played again."""
+        for lane in lanes:
+            node = self.nodes[lane]
+            if isinstance(node, SampledNode):
+                node.asleep = True
+
+    def _pass_circles(self, window: Window) -> bool:
+        """Play a window on the way to a far place with the lanes that look back gone through many
+        steps at once; False where that is not possible, and nothing was done."""
+        if self._circles is None or self._circles[0] is not window.passing:
+            form = self.score.form(self._form)
+            ordered = [self.nodes[place] for place in form.order]
+            found = circles(ordered, form.reads, window.passing)
+            self._circles = window.passing, found
+        found = self._circles[1]
+        if found is None:
+            return False
+        if not all(runs.fits(window) for runs in found if isinstance(runs, Feedback)):
+            return False
+        self._asked = self._version
+        for runs in found:
+            if runs.due < window.end or runs.reads:
+                runs.run(window)
+        for lane in self._memories:
+            self._remember(window, lane)
+        return True
 
     def _remember(self, window: Window, lane: int) -> None:
         """Tell the lanes that look back at a lane what it has done."""
@@ -235,14 +267,26 @@ class Ensemble:
         if form != self._form:
             self._change_form(form, 0, begin=False)
 
-    def prepare(self) -> None:
-        """Build what sections will need, so that none of it is built while music plays."""
+    def preparing(self) -> Iterator[None]:
+        """Build what sections will need, one node after the other, so that none of it is built when
+        their hits are due."""
         before: Score = self.score
         for form, variant in enumerate(self.score.variants):
             if variant is not None:
                 for place in _rebuilt(before, variant):
                     if place in self.nodes:
                         self._spare[form, place] = build(variant, place)
+                        yield
+
+    @property
+    def version(self) -> int:
+        """Of what holds, as it was looked at last (see `Window.version`)."""
+        return self._version
+
+    @property
+    def has_run(self) -> bool:
+        """Whether a window was played since anything was changed."""
+        return self._asked == self._version
 
     def reset_from(self, tick: int) -> bool:
         """Whether a hand has reset a lane at a tick or after it."""

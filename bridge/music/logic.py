@@ -16,6 +16,7 @@ from fractions import Fraction
 from heapq import heappop
 
 from bridge.music import chance
+from bridge.music.comparators import Comparator
 from bridge.music.hit_node import HitNode
 from bridge.music.logic_functions import (
     ACCENTS,
@@ -31,7 +32,7 @@ from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import Expression, ExpressionState, is_state
 from bridge.music.memory import Past
 from bridge.music.model import Logic, SetSpec
-from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Window, steps_of
+from bridge.music.node import BOTH, ON_GRID, SOUNDING, Feel, Hit, Trace, Window, steps_of
 from bridge.music.pattern import thresholds
 from bridge.music.tally import TruthTable, is_pointwise
 from bridge.music.ticks import NEVER, Swing, first_step_from, step_tick
@@ -105,6 +106,8 @@ class LogicNode(HitNode):
             self.table = self._table(term, self.expression.evaluate)
         self.settling: list[tuple[Term, ...]] = []
         """For each function that settles, the operands of which a hit settles it."""
+        self.deciding: list[tuple[Term, Comparator]] = []
+        """The comparators with two levels: they stay as they are between these."""
         self.tallies = self._tallies()
         # A hit that no hit causes stands on a step of the set's groove.
         groove = Swing(step, spec).bends(spec.swing)
@@ -201,6 +204,8 @@ class LogicNode(HitNode):
                 found.append((function, table))
             elif (operands := SETTLING.get(function.term.op)) is not None:
                 self.settling.append(tuple(function.term.terms[place] for place in operands))
+            elif isinstance(function, Comparator) and len(function.levels) > 1:
+                self.deciding.append((function.term, function))
             elif not _forgets(function.term):
                 return None
         return found
@@ -210,12 +215,13 @@ class LogicNode(HitNode):
         if self.tallies is not None and self.lane not in window.passing.wanted:
             for function, table in self.tallies:
                 function.count(table.written(window))
+            self._decide(window)
             self.resting = UNKNOWN
             return True
         if self.table is None or self.own:
             return False
         varies = {"chance", "density"}.intersection(self.varying_hit_settings)
-        plain = not varies and not self._leaves_out()
+        plain = not varies and not self.leaves_out
         joined = self.table.joined(window) if plain else None
         if joined is not None:
             window.hits[self.lane] = joined
@@ -229,6 +235,14 @@ class LogicNode(HitNode):
                 self._play(window, out, tick, bits, (), ON_GRID)
         return True
 
+    def _decide(self, window: Window) -> None:
+        """Have comparators stand where the lines that are traced have left them."""
+        for term, comparator in self.deciding:
+            line = self.positions[term.terms[0].name]
+            if line in window.passing.traced:
+                trace = window.traces.get(line) or Trace(window.value(line, window.start))
+                comparator.follow(trace, self.step, window.start, window.end)
+
     # --- as a state, for those that read it ---
 
     def rest(self, window: Window, tick: int) -> int:
@@ -237,9 +251,11 @@ class LogicNode(HitNode):
         resting = self.ground[bisect_left(self.ground, (tick, UNKNOWN)) - 1][1]
         if resting and self.varying_hit_settings:
             self.read_varying(window, tick)
-        return 0 if self._leaves_out() else resting
+        return 0 if self.leaves_out else resting
 
-    def _leaves_out(self) -> bool:
+    @property
+    def leaves_out(self) -> bool:
+        """Whether chance, density or passes leave out hits that the expression says."""
         return self.chance < 1.0 or self.density != 0.5 or self.passes_on is not None
 
     # --- running ---
@@ -332,7 +348,7 @@ class LogicNode(HitNode):
             feel = self._inherited(tick, exists_in, feels.get(tick, {}))
             exists_in = self._play(window, out, tick, exists_in, masks, feel)
             if state:
-                if self._leaves_out():
+                if self.leaves_out:
                     value = exists_in | here(exists_in)
                 self.looks.append((tick, value & ~ACCENTS | exists_in & ACCENTS))
                 self.resting = self._at_rest(window, tick + 1)

@@ -9,12 +9,13 @@ with every time round.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from bridge.music.logic_functions import Evaluate, Masks
 from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, WRITTEN, Hit, steps_of
+from bridge.music.step_hits import StepHits
 from bridge.music.ticks import first_step_from, step_tick
 
 Past = dict[int, list[tuple[int, bool]]]
@@ -77,12 +78,18 @@ class Memory:
         kept them from being heard."""
         name = self.places[place]
         past = self._past[name]
+        if isinstance(hits, StepHits):  # of many hits only the last are remembered
+            hits = hits.last(self._kept[name])
         for hit in steps_of(list(hits)):
             if hit.grid >= self.since:
                 past.append((hit.grid, not muted))
         if past:
             horizon = past[-1][0] - self._kept[name]
             self._past[name] = [entry for entry in past if entry[0] >= horizon]
+
+    def past(self, name: str) -> Sequence[tuple[int, bool]]:
+        """The ticks of the last hits of a remembered lane, and whether each was heard."""
+        return self._past[name]
 
     def next_step(self, tick: int) -> int:
         """The first step of the own rate after `tick`."""

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from math import inf
 from typing import NamedTuple, Protocol
 
@@ -83,6 +84,17 @@ class Change(NamedTuple):
     glide: int = 0
 
 
+class Trace(NamedTuple):
+    """The values of a lane of values in a window: `before` was its value until the step `first`,
+    and one follows for each step from there on. `step` and `origin` say where steps are."""
+
+    before: float
+    first: int = 0
+    step: Fraction = Fraction(1)
+    origin: int = 0
+    values: Sequence[float] = ()
+
+
 class State(Protocol):
     """A derived lane that is true or false at every tick, for those that read it.
 
@@ -121,6 +133,7 @@ class Passing:
         unknown: lanes of values, among those left out, of which nobody knows the value on the way.
         within: within how many ticks something surely happens after which it does not matter what
             an idle lane did before, by lane; for lanes that wait for such a thing.
+        traced: those of `lasts` whose values at each step some lane wants to know.
         known: values of settings that come round again, kept on the way: for each step of the
             period, as far as they have been asked for.
     """
@@ -131,6 +144,7 @@ class Passing:
     lasts: frozenset[int] = frozenset()
     unknown: frozenset[int] = frozenset()
     within: Mapping[int, float] = field(default_factory=dict)
+    traced: frozenset[int] = frozenset()
     known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
 
 
@@ -149,6 +163,8 @@ class Window:
         (what the lane is written to do). Lanes without any may be absent: ``hits.get(lane, ())``.
     states
         the lanes on steps evaluated so far that are states.
+    traces
+        the values at each step of lanes of which that was asked (`Passing.traced`).
     signals
         the gates of derived lanes on gates evaluated so far; None where their hits are read.
     setting(lane, name, tick)
@@ -197,6 +213,7 @@ class Window:
     changes: dict[int, Sequence[Change]] = field(default_factory=dict)
     sounds: dict[int, Sequence[Change]] = field(default_factory=dict)
     states: dict[int, State] = field(default_factory=dict)
+    traces: dict[int, Trace] = field(default_factory=dict)
     signals: dict[int, Signal | None] = field(default_factory=dict)
     version: int = 0
     reset_by_hand: Callable[[int], int] = lambda lane: -1

@@ -8,18 +8,20 @@ the `margin`, an upper bound of how long anything else is remembered.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
+from bridge.music.crossing import Rounds, decided_within, hits_within
 from bridge.music.euclid import euclid
 from bridge.music.gates import GatesNode
 from bridge.music.hit_node import LONGEST_GATE_BARS
 from bridge.music.hits import PatternNode
 from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
-from bridge.music.model import Decay, Euclid, Every, Lane, Notes, Steps
+from bridge.music.model import SETTINGS, Decay, Drive, Euclid, Every, Lane, Notes, Steps
 from bridge.music.node import Node, Passing
 from bridge.music.pattern import filled, played_order, rotate
 from bridge.music.score import Score
@@ -27,9 +29,11 @@ from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import ValueNode
-from bridge.music.values import SampleNode
+from bridge.music.values import SampleNode, WalkNode
 
 GLIDES = ("slew", "slew_ms")
+FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
+_REACHED = (*FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 Marks = tuple[int, ...]
 _LONGEST_WAIT_BARS = 16
 _TIMED = ("delay", "extend", "edge", "gap")
@@ -45,12 +49,14 @@ class Limits(NamedTuple):
         settled: the value of a setting of a lane, when neither a drive nor what waits will move it;
             else None.
         unmuted: whether a lane is heard, and nothing that waits will mute it.
+        rounds: a lane of values as a line that comes round, as long as no hand moves anything.
     """
 
     extremes: Callable[[int, str], tuple[float, float]]
     ms: Callable[[float], float]
     settled: Callable[[int, str], float | None] = lambda lane, name: None
     unmuted: Callable[[int], bool] = lambda lane: False
+    rounds: Callable[[int], Rounds | None] = lambda lane: None
 
 
 def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passing:
@@ -62,14 +68,25 @@ def passing_of(score: Score, nodes: Mapping[int, Node], limits: Limits) -> Passi
         nodes: of all its lanes, by position.
         limits: how far settings may come without a hand.
     """
-    return _Leaving(score, nodes, limits).passing()
+    untraced: set[int] = set()
+    while True:
+        passing = _Leaving(score, nodes, limits, untraced).passing()
+        if passing.traced <= passing.lasts:
+            return passing
+        untraced |= passing.traced - passing.lasts
 
 
 class _Leaving:
     """What may be left out, found lane by lane: those that read a lane come before it."""
 
-    def __init__(self, score: Score, nodes: Mapping[int, Node], limits: Limits) -> None:
-        self.score, self.nodes, self.limits = score, nodes, limits
+    def __init__(
+        self, score: Score, nodes: Mapping[int, Node], limits: Limits, untraced: AbstractSet[int]
+    ) -> None:
+        """`untraced` are lanes of which nobody may ask the value at each step."""
+        self.score, self.nodes, self.limits, self.untraced = score, nodes, limits, untraced
+        self.traced: set[int] = set()
+        self.tracing: set[int] = set()
+        """Lanes that ask nothing of what they read but such values."""
         self.readers: dict[int, list[int]] = {}
         self.wanted: set[int] = set()
         self.counted: set[int] = set()
@@ -97,20 +114,27 @@ class _Leaving:
             tallies = None
             if isinstance(node, LogicNode) and place in self.counted - self.wanted:
                 tallies = node.tallies
-                if not all(self._settles(place, operands) for operands in node.settling):
+                settles = all(self._settles(place, operands) for operands in node.settling)
+                if not settles or not all(
+                    self._decides(place, node, term) for term, _ in node.deciding
+                ):
                     tallies = None
+                    self.tracing.discard(place)
             if tallies is None:
                 self.wanted.update(node.reads)
+                if isinstance(node, LogicNode) and node.tallies is not None:
+                    self.wanted.add(place)  # or it would be counted as if it settled
                 continue
             self.wanted.update(read for _, table in tallies for _, read, _ in table.slots)
-            if not tallies:
+            if not tallies and place not in self.tracing:
                 self.idle.add(place)
         counted, wanted, idle, lasts = map(
             frozenset, (self.counted, self.wanted, self.idle, self.lasts)
         )
         gliding = {lane for lane in lasts if self._glides(lane)}
         unknown = gliding | {lane for lane in idle if not self.score.lanes[lane].hits}
-        return Passing(counted, wanted, idle, lasts, frozenset(unknown), self.within)
+        traced = frozenset(self.traced)
+        return Passing(counted, wanted, idle, lasts, frozenset(unknown), self.within, traced)
 
     def _glides(self, place: int) -> bool:
         step = float(self.score.steps[place])
@@ -187,7 +211,34 @@ class _Leaving:
         """Whether another lane that is played on the way asks for the lane's values."""
         if any(drive.lane for drive in self.score.lanes[place].drives):
             return True
-        return not self.idle.issuperset(self.readers.get(place, ()))
+        return not (self.idle | self.tracing).issuperset(self.readers.get(place, ()))
+
+    def _decides(self, place: int, node: LogicNode, term: Term) -> bool:
+        """Whether a comparator with two levels soon forgets what was before, or can be told where
+        it stands by the values that its line has had."""
+        line = self.score.positions[term.terms[0].name]
+        found = self.limits.rounds(line)
+        within = None if found is None else decided_within(node, term, found)
+        if within is not None:
+            self.within[place] = self.within.get(place, 0.0) + within
+            return True
+        if line in self.untraced or node.reads != (line,) or not self._may_trace(line):
+            return False
+        self.traced.add(line)
+        self.tracing.add(place)
+        return True
+
+    def _may_trace(self, place: int) -> bool:
+        """Whether the values that a lane has from step to step are known in a row."""
+        node, settled = self.nodes[place], self.limits.settled
+        if not isinstance(node, WalkNode) or node.mover is not None or node.reset_by is not None:
+            return False
+        plain = not node.pitch and node.transposer is None and not node.reset_ticks
+        if not plain or node.pacing.fresh or settled(place, "pace") != node.pacing.pace:
+            return False
+        if _glide(place, float(self.score.steps[place]), self.score, self.limits):
+            return False
+        return all(settled(place, name) is not None for name in ("low", "high", "walk_step"))
 
     def _lets_go(self, place: int, node: ValueNode) -> bool:
         """Whether of the moves of a lane of values only the last one leaves a trace."""
@@ -211,10 +262,12 @@ def sure_within(node: Node, limits: Limits) -> float | None:
     Returns:
         Ticks, or None when nobody can be sure, or it is so long that playing does not take longer.
     """
+    density, likely = (limits.settled(node.lane, name) for name in ("density", "chance"))
+    if isinstance(node, LogicNode):
+        return _crosses_within(node, limits) if density == 0.5 and likely == 1.0 else None
     if not isinstance(node, PatternNode) or node.passes_on is not None or node.shapes:
         return None
     passes = _passes(node, limits)
-    density, likely = (limits.settled(node.lane, name) for name in ("density", "chance"))
     if passes is None or density is None or likely is None or density < 0.5 or likely < 1.0:
         return None
     plain, full = passes
@@ -222,6 +275,17 @@ def sure_within(node: Node, limits: Limits) -> float | None:
     pace = limits.settled(node.lane, "pace") or 0.0
     ticks = max(gaps, default=0) * float(node.pacing.written) * 2.0**-pace
     return ticks if 0.0 < ticks <= _LONGEST_WAIT_BARS * node.bar_ticks else None
+
+
+def _crosses_within(node: LogicNode, limits: Limits) -> float | None:
+    """The same of a derived lane that is made of lines which come round, and of nothing else."""
+    if node.passes_on is not None:
+        return None
+    names = {leaf.name for leaf in node.expression.term.leaves() if leaf.op == "line"}
+    lines = {name: limits.rounds(node.positions[name]) for name in names}
+    within = hits_within(node, {name: one for name, one in lines.items() if one is not None})
+    longest = _LONGEST_WAIT_BARS * node.bar_ticks
+    return within if within is not None and within <= longest else None
 
 
 def _passes(node: PatternNode, limits: Limits) -> tuple[Marks, Marks] | None:
@@ -400,3 +464,22 @@ def _remembered(term: Term) -> float:
     """An upper bound of how long the timed functions of an expression remember, in ticks."""
     own = float(term.numbers[0]) if term.op in _TIMED and term.numbers else 0.0
     return own + sum(_remembered(part) for part in term.terms)
+
+
+def reach_of(
+    score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
+) -> dict[tuple[int, str], tuple[float, float]]:
+    """What sections and drives may make of the settings that let a lane sound early, or glide."""
+    reach: dict[tuple[int, str], tuple[float, float]] = {}
+    for over in overrides:
+        for key, value in over.items():
+            if key[1] in _REACHED:
+                low, high = reach.get(key, (value, value))
+                reach[key] = (min(low, value), max(high, value))
+    drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
+    drives += [drive for macro in score.spec.macros for drive in macro.drives]
+    for drive in drives:
+        if drive.lane is not None and drive.setting in _REACHED:
+            setting = SETTINGS[drive.setting]
+            reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
+    return reach

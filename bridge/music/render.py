@@ -7,21 +7,24 @@ humanise); what is not due yet waits. Windows of any size give the same events.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple
 
 from bridge.music.collecting import no_collecting
-from bridge.music.ensemble import Ensemble, Kept
+from bridge.music.ensemble import Ensemble
 from bridge.music.event import Event
 from bridge.music.gates import GatesNode
 from bridge.music.hits import PatternNode
 from bridge.music.line import CONTROL_GRID
-from bridge.music.mix import Mixer, MixerState
-from bridge.music.model import SETTINGS, Drive, Logic
+from bridge.music.marks import Mark as Mark
+from bridge.music.marks import Stood as Stood
+from bridge.music.marks import Way
+from bridge.music.mix import Mixer
+from bridge.music.model import Logic
 from bridge.music.names import SAME, after
-from bridge.music.node import NOTHING, SOUNDING, Hit, Passing
-from bridge.music.passing import GLIDES, Limits, margin_of, passing_of
+from bridge.music.node import NOTHING, SOUNDING, Hit, Node, Passing
+from bridge.music.passing import FEEL, Limits, margin_of, passing_of, reach_of
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.music.settled import Settled
 from bridge.music.stepped import SteppedNode
 from bridge.music.ticks import GROOVE_STEP, STRAIGHT
 from bridge.music.value_node import ValueNode
@@ -29,28 +32,8 @@ from bridge.protocol.performing import Mute
 
 MARK_BARS = 4
 MOST_MARKS = 16
-_FEEL = ("shift", "shift_ms", "humanise_ms", "swing")
-_REACHED = (*_FEEL, "pace", *GLIDES, "gate", "gate_ms", "decay_ms")
 PASS_BARS = 64
 """Bars that lanes count at once on the way to a far place."""
-
-
-class Mark(NamedTuple):
-    """How everything stood when the grid had come to `tick`."""
-
-    tick: int
-    nodes: Kept
-    mixer: MixerState
-    waiting: tuple[tuple[Event, bool], ...]
-
-
-class Stood(NamedTuple):
-    """The tick up to which events were given out, how everything stood then, and which outputs were
-    on their way (see `Mixer.going`)."""
-
-    position: int
-    mark: Mark
-    going: tuple[str, ...] | None
 
 
 class Renderer:
@@ -61,20 +44,31 @@ class Renderer:
     `performance` between two calls of `advance`, at ticks not before `position`.
     """
 
-    def __init__(self, score: Score, performance: Performance, *, remembers: bool = True) -> None:
+    def __init__(
+        self,
+        score: Score,
+        performance: Performance,
+        *,
+        remembers: bool = True,
+        nodes: dict[int, Node] | None = None,
+    ) -> None:
         """
         Args:
             score: what is played.
             performance: what is set by hand; the caller goes on to change it.
             remembers: keeps dozens of places to go back to, tens of kilobytes each. Without them a
                 way back is played from the start.
+            nodes: fresh ones by position, built beforehand; then `preparing` is the caller's.
         """
         self.score = score
         self.performance = performance
         self._remembers = remembers
         self.position = 0
-        self._ensemble = Ensemble(score, performance, score.order)
-        self._ensemble.prepare()
+        self._ensemble = Ensemble(score, performance, score.order, nodes=nodes)
+        self.preparing = self._ensemble.preparing
+        if nodes is None:
+            for _ in self.preparing():
+                pass
         self._outs = [lane.out for lane in score.lanes]
         self._mixer = Mixer(score, self._ensemble.settings)
         self._grid = 0
@@ -86,7 +80,7 @@ class Renderer:
         self._marks: list[Mark] = []
         self._next_mark = MARK_BARS * score.spec.bar_ticks
         self._ahead = 0
-        self._reach = _reach(score, performance.index.overrides)
+        self._reach = reach_of(score, performance.index.overrides)
 
     # --- the caller's side ---
 
@@ -171,6 +165,34 @@ class Renderer:
         self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
         self._mixer.go_on(place.going, self.performance)
         self.position = place.position
+
+    @property
+    def way(self) -> Way:
+        """How far the way has come, for another renderer of the same score to go on with."""
+        return Way(self.position, self._mark(), self._exact_from, tuple(self._marks))
+
+    def go_on_from(self, way: Way) -> None:
+        """Be where another renderer's way had come to."""
+        self._marks = [way.mark]
+        self.go_back(way.mark.tick)
+        self._marks = list(way.marks)
+        self._next_mark = self._grid + MARK_BARS * self.score.spec.bar_ticks
+        self.position, self._exact_from = way.position, way.exact_from
+        self._ensemble.leave_out(self._ensemble.nodes)  # any of them may have been left out
+
+    def take_over(self, other: Renderer) -> None:
+        """Stand where another renderer of the same score stands; remember what it remembers."""
+        self.stand(other.place)
+        self._marks, self._next_mark = list(other._marks), other._next_mark
+
+    def counts_until(self, goal: int) -> int:
+        """Up to which tick lanes need only count from here on; `position`: they must be played."""
+        self._goal = goal
+        self._look()
+        far = self._far_until()
+        if far - self._grid <= self.score.spec.bar_ticks:
+            return self.position
+        return max(self.position, far - self._ahead)
 
     def fall_in(self, tick: int) -> None:
         """
@@ -296,7 +318,7 @@ class Renderer:
         early = [0] * len(score.lanes)
         for place in score.order:
             lane = score.lanes[place]
-            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in _FEEL)
+            shift, shift_ms, humanise_ms, swing = (self._extremes(place, name) for name in FEEL)
             step = float(score.steps[place]) * 2.0 ** -self._slowest(place)
             own = -shift[0] * step + ms(humanise_ms[1]) - ms(shift_ms[0])
             if swing[0] < STRAIGHT:
@@ -342,6 +364,8 @@ class Renderer:
         near = min(end, self._next_mark)
         if self._given_from:
             quiet = self._ahead + CONTROL_GRID
+            if not self._ensemble.has_run:  # what lines do is known only then
+                near = min(near, self._grid + CONTROL_GRID)
             far = min(end, self._far_until())
             if far - self._grid > self.score.spec.bar_ticks:
                 near, (passing, margin) = far, self._left_out()
@@ -359,7 +383,10 @@ class Renderer:
     def _far_until(self) -> int:
         """The tick up to which lanes need only count on the way."""
         grid, goal = self._grid, self._goal
-        if self.performance.at(grid).morph is not None or self._ensemble.reset_from(grid):
+        ensemble = self._ensemble
+        if self.performance.at(grid).morph is not None or ensemble.reset_from(grid):
+            return grid
+        if not ensemble.has_run:
             return grid
         change = self.performance.next_change(grid)
         if change is not None and (
@@ -381,22 +408,12 @@ class Renderer:
         """What may be left out as things stand, and how many ticks before a goal no more."""
         if self._far is None:
             form = self.score.form(self.performance.form(self._grid))
-            limits = Limits(self._extremes, self._ensemble.ms, self._settled, self._unmuted)
+            settled = Settled(self._ensemble, self._grid)
+            asks = settled.setting, settled.unmuted, settled.rounds
+            limits = Limits(self._extremes, self._ensemble.ms, *asks)
             passing = passing_of(form, self._ensemble.nodes, limits)
             self._far = passing, margin_of(form, passing, limits)
         return self._far
-
-    def _settled(self, lane: int, name: str) -> float | None:
-        """The value of a setting that only a hand can change; None of any other."""
-        performance, grid = self.performance, self._grid
-        if performance.next_change(grid) is not None or not performance.fixed(lane, name, grid):
-            return None
-        return self._ensemble.settings.setting(lane, name, grid)
-
-    def _unmuted(self, lane: int) -> bool:
-        """Whether a lane is heard until a hand mutes it."""
-        performance, grid = self.performance, self._grid
-        return performance.next_change(grid) is None and not performance.muted(lane, grid)
 
     def _collect(self, place: int, hits: Sequence[Hit]) -> None:
         out = self._outs[place]
@@ -439,25 +456,6 @@ class Renderer:
 
 def _sending_order(event: Event) -> tuple[int, bool, int]:
     return (event.tick, event.kind == "hit", event.lane)
-
-
-def _reach(
-    score: Score, overrides: Sequence[Mapping[tuple[int, str], float]]
-) -> dict[tuple[int, str], tuple[float, float]]:
-    """What sections and drives may make of the settings that let a lane sound early, or glide."""
-    reach: dict[tuple[int, str], tuple[float, float]] = {}
-    for over in overrides:
-        for key, value in over.items():
-            if key[1] in _REACHED:
-                low, high = reach.get(key, (value, value))
-                reach[key] = (min(low, value), max(high, value))
-    drives: list[Drive] = [drive for lane in score.lanes for drive in lane.drives]
-    drives += [drive for macro in score.spec.macros for drive in macro.drives]
-    for drive in drives:
-        if drive.lane is not None and drive.setting in _REACHED:
-            setting = SETTINGS[drive.setting]
-            reach[(score.positions[drive.lane], setting.name)] = (setting.low, setting.high)
-    return reach
 
 
 def events_between(

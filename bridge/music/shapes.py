@@ -184,6 +184,10 @@ class ShapeNode(SampledNode):
             return None
         return math.lcm(self.step.numerator, CONTROL_GRID), (self._origin,)
 
+    def coming_value(self, tick: int) -> float:
+        """The value at a tick to come, of a line that comes round (see `period`)."""
+        return self._synced(tick // CONTROL_GRID * CONTROL_GRID, self._known)[1]
+
     def _ask(self, window: Window, grid: int) -> tuple[float, float, float, float]:
         lane, setting = self.lane, window.setting
         return (

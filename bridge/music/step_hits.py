@@ -72,6 +72,17 @@ class StepHits(Sequence[Hit]):
         """How many of the hits are written."""
         return (self.bits & everywhere(WRITTEN, len(self.flags))).bit_count()
 
+    def last(self, ticks: int) -> list[Hit]:
+        """The hits from so many ticks before the last written one on."""
+        flags = self.flags
+        end = max(flags.rfind(WRITTEN), flags.rfind(BOTH))
+        if end < 0:
+            return []
+        begin = max(0, end - int(ticks / self.step) - 1)
+        after = StepHits(flags[begin:], self.first + begin, self.step, self.origin)
+        horizon = step_tick(self.first + end, self.step, self.origin) - ticks
+        return [hit for hit in after if hit.grid >= horizon]
+
     def written_before_last(self, count: int) -> int:
         """The tick of the written hit that has `count` more after it."""
         flags = self.flags

@@ -14,7 +14,7 @@ from bridge.music import chance
 from bridge.music.batches import Draws
 from bridge.music.euclid import rotate
 from bridge.music.model import Arpeggio, Decay, Levels, Notes, Sample, Shape, Source, Walk
-from bridge.music.node import Change, Node, Window, steps_of
+from bridge.music.node import Change, Node, Trace, Window, steps_of
 from bridge.music.pattern import Drift, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
@@ -273,14 +273,20 @@ class WalkNode(SteppedNode):
         share = min(1.0, size / abs(high - low)) if high != low else 0.0
         first, at = self._count + 1, self._at
         self._count += count
+        ats: list[float] = []
         if at is None:
             at, first, count = 0.5, first + 1, count - 1
+            ats.append(at)
         for drawn in Draws(self._stream, 0, first, count, passes=False).numbers():
             at += share * (2.0 * drawn - 1.0)
             if at < 0.0:
                 at = -at
             elif at > 1.0:
                 at = 2.0 - at
+            ats.append(at)
+        if self.lane in window.passing.traced:
+            before, values = self.value_at(window.start), [low + (high - low) * at for at in ats]
+            window.traces[self.lane] = Trace(before, self.index, self.step, self.origin, values)
         self._at = at
         self._value = low + (high - low) * at
         return 0

@@ -21,7 +21,8 @@ from bridge.music import handlers
 from bridge.music.model import SetSpec
 from bridge.music.performance import Performance
 from bridge.music.score import Score
-from bridge.player.part import go_on, swap_tick
+from bridge.player.going_on import go_on
+from bridge.player.part import swap_tick
 from bridge.protocol.command import Command
 from bridge.protocol.internal import PutBack
 from bridge.protocol.table import decode

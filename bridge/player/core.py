@@ -20,10 +20,12 @@ from bridge.clock.tempo import HIGHEST_BPM, LOWEST_BPM, TICKS_PER_CLOCK
 from bridge.errors import CommandError
 from bridge.music.performance import Performance
 from bridge.music.score import Score
+from bridge.player.going_on import Names
 from bridge.player.incoming import Incoming
 from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
-from bridge.player.part import Names, Part
+from bridge.player.part import Part
+from bridge.player.rejoining import REST_SHARE, Rejoining
 from bridge.player.sending import STAGE_NS, Sender
 from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
@@ -61,8 +63,6 @@ IDLE_NS = 1_000_000_000
 CHECK_NS = 10_000_000
 LEFT_OUT_SAID_NS = 60_000_000_000
 """What is left out is said once, and again only after so long a pause."""
-REST_SHARE = 3
-"""On the way to a far place while the song stands: this many times as long at rest as at work."""
 RENDER_NS = 12_000_000
 """How long rendering may take before everything else has its turn."""
 RENDER_TICKS = 96
@@ -123,6 +123,7 @@ class PlayerCore:
         self._ready = self.song.ready
         self.tape: Tape | None = None
         self._stands = Stands(clock)
+        self._rejoining = Rejoining(clock, self._stands)
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -190,6 +191,8 @@ class PlayerCore:
         if self.song.playing:
             must = self.song.time_of(self.part.rendered) - self._need()
             times.append(must - GUARD_NS if must - GUARD_NS > now else must)
+            if self.part.catching_up is not None:
+                times.append(self._rejoining.next_ns(now, self.part, self.slack(now)))
             if self.song.following:
                 times.append(now + CHECK_NS)
         if self.leading.send_to and self.song.ready:
@@ -227,6 +230,8 @@ class PlayerCore:
                     self._clock() - begun, self._render_ns - self._render_ns // 16
                 )
                 self._stands.look(self.tape, self.part, self.slack)
+            if self.part.catching_up is not None:
+                self._rejoining.look(self.part, self.slack)
         elif self.part.seeking:
             if now >= self._walk_at:
                 self._walk_at = now + (1 + REST_SHARE) * self.part.approach()
@@ -250,6 +255,8 @@ class PlayerCore:
         """How far the next deadline must be away for rendering."""
         if self.part.swap_due:
             return SWAP_SLACK_NS
+        if self.part.may_join:
+            return self._rejoining.room_ns(self.part)
         return min(SLACK_NS, STAGE_NS // 2 + 2 * self._render_ns)
 
     def _known_until(self) -> int:
@@ -273,6 +280,12 @@ class PlayerCore:
             if now > until:
                 return
             start = part.rendered
+            if part.may_join:
+                urgent = self.song.time_of(start) <= now + self._need()
+                for item in self._rejoining.at_line(part, self.tape, self.slack, urgent):
+                    self.timeline.add(item)
+                if part.may_join:
+                    return  # there is time to wait for room for it
             if part.swap_due:  # it may bring a tempo, which holds from the very line on
                 for item in part.change_score():
                     self.timeline.add(item)
@@ -332,7 +345,7 @@ class PlayerCore:
         if isinstance(command, MoveMacro) and self.song.playing:
             turned = command.macro
         stood = {} if turned is None else part.driven_by(turned)
-        part.performance.apply(command, part.rendered, client)
+        part.apply(command, client)
         if turned is not None:
             # What is rendered does not know of the hand yet, and a finger is on it: at once.
             for output, volts in part.driven_by(turned).items():
@@ -384,7 +397,7 @@ class PlayerCore:
         self.performance.running = True
         self._seek(tick)
         if tick == 0 and self.performance.index.spec.order_starts:
-            self.performance.apply(RunOrder(run=True, entry=0), 0)
+            self.part.apply(RunOrder(run=True, entry=0))
         self._stands.begin(self.tape, self.part, fresh=not (tick or jumps))
         self.leading.align(tick)
         self._aim()
@@ -459,7 +472,7 @@ class PlayerCore:
         """After another clock: what is in milliseconds goes by the tempo that holds now."""
         bpm = min(max(round(self.song.bpm, 2), LOWEST_BPM), HIGHEST_BPM)
         if bpm != self.performance.tempo:
-            self.performance.apply(SetTempo(bpm=bpm), self.part.rendered)
+            self.part.apply(SetTempo(bpm=bpm))
             if self.tape is not None:
                 self.tape.note(self._clock(), "tempo", rendered=self.part.rendered, bpm=bpm)
         self._bpm = self.performance.tempo

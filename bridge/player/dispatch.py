@@ -73,7 +73,7 @@ def _try(player: PlayerCore, command: running.TryOutput, now: int) -> None:
 
 
 def _reset(player: PlayerCore, command: performing.ResetLane, now: int) -> None:
-    player.part.renderer.reset(known("lane", command.lane, player.part.score.positions))
+    player.part.reset(known("lane", command.lane, player.part.score.positions))
 
 
 def _offset(player: PlayerCore, command: running.SetOffset, now: int) -> None:

@@ -30,3 +30,12 @@ class Pace:
             self._ns_per_tick = per_tick
         else:
             self._ns_per_tick = before + (per_tick - before) / 4
+
+    @property
+    def known(self) -> bool:
+        """Whether anything was measured."""
+        return self._ns_per_tick is not None
+
+    def ns(self, ticks: int) -> int:
+        """About how long so many ticks take; 0 as long as nothing was measured."""
+        return int(ticks * (self._ns_per_tick or 0.0))

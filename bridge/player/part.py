@@ -7,36 +7,34 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from bridge.errors import CommandError
-from bridge.music import snapshot
 from bridge.music.event import Event
 from bridge.music.model import SetSpec
 from bridge.music.names import after
 from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
+from bridge.player.catchup import CatchUp, Change, Move, Reset, Swapped
+from bridge.player.going_on import Names, go_on
 from bridge.player.pace import Pace
+from bridge.player.pieces import Pieces
 from bridge.player.timeline import Item
+from bridge.protocol.command import Command
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, Timing
 
-if TYPE_CHECKING:
-    from bridge.protocol.state import PerformanceState
-
 SIXTEENTH = 240
-SLICE_BARS = 16
 SLICE_NS = 1_000_000
 """About how long one step of the way to another place takes."""
+ROOM_NS = 20_000_000
+"""How long one of them may take, to find out how fast lanes count."""
 AT_ONCE_NS = 8_000_000
 """How long the way to a place may take when what is played there is due now."""
 WALK_NS = 2_000_000_000
 """How much work a place is worth while the song stands. Beyond it lanes fall in there."""
 NS_PER_TICK_AT_1_BPM = 62_500_000
-
-
-Names = Mapping[str, Mapping[str, str]]
 
 
 class _Swap(NamedTuple):
@@ -79,34 +77,6 @@ def swap_tick(rendered: int, when: str, spec: SetSpec) -> int:
     return -(-rendered // grid) * grid
 
 
-def go_on(
-    performance: Performance,
-    state: PerformanceState,
-    renamed: Names,
-    parts: Mapping[str, object],
-    tick: int,
-) -> None:
-    """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on.
-
-    Args:
-        performance: of the new score.
-        state: that of the old one.
-        renamed: new names by old ones, of lanes, macros and sections.
-        parts: what of an earlier state comes back.
-        tick: that of now.
-    """
-    state = snapshot.renamed(state, renamed)
-    if parts:
-        try:
-            performance.restore(snapshot.overlay(state, parts), tick)
-        except (CommandError, KeyError, TypeError, ValueError, AttributeError):
-            pass
-        else:
-            return
-    performance.restore(state, tick)
-
-
 class Part:
     """One set at play on the outputs of a rig.
 
@@ -126,8 +96,10 @@ class Part:
     ) -> None:
         self.revision = revision
         self._clock = clock
-        self._pace = Pace()
         self._walked_ns = 0
+        self._catch_up: CatchUp | None = None
+        self._spare: Renderer | None = None  # one that has caught up for this score before
+        self._passed = 0  # the bar line at which nothing takes over any more
         self.rendered = 0
         self.last: int | None = None
         """The tick at which everything ends, for whoever wants so many bars and no more."""
@@ -144,16 +116,14 @@ class Part:
             for name, wired in outputs.items()
             if wired.output.kind == "trigger" or (wired.output.gates and wired.output.pulse_ms)
         }
-        self._take(score, Performance(score))
+        self._take(Renderer(score, Performance(score)))
         self.performance.running = False
 
-    def _take(
-        self, score: Score, performance: Performance, renderer: Renderer | None = None
-    ) -> None:
-        self.score = score
-        self.performance = performance
-        self.renderer = renderer or Renderer(score, performance)
-        self._pace = Pace()
+    def _take(self, renderer: Renderer) -> None:
+        self.score = score = renderer.score
+        self.performance = renderer.performance
+        self.renderer = renderer
+        self._pace, self._pieces, self._spare = Pace(), Pieces(self._clock), None
         self.names = [lane.name for lane in score.lanes]
         self._macros = [macro.name for macro in score.spec.macros]
         self._value_early = self._before_hits(score)
@@ -215,6 +185,8 @@ class Part:
         change = self.performance.next_change(start)
         if change is not None and start < change < end:
             end = change
+        if self._catch_up is not None:
+            end = self._to_line(start, end)
         before = self.unheard()
         for event in self.renderer.advance(end):
             yield self._item(event, bpm)
@@ -252,6 +224,13 @@ class Part:
         played through silently, as far as that is worth the work (`WALK_NS`)."""
         if self._located == tick:
             return
+        if self._catch_up is not None:  # what fell in is no place to go on from
+            way = self._catch_up.way(self.score)
+            self._give_up()
+            if way is None:
+                self.renderer.rewind()
+            else:
+                self.renderer.go_on_from(way)
         self.performance.locate(tick)
         self.rendered = self._located = tick
         self.seeking = True
@@ -259,23 +238,21 @@ class Part:
 
     def approach(self) -> int:
         """One step of the way, a few bars long at most; returns the ns it took."""
-        renderer, goal, begun = self.renderer, self.rendered, self._clock()
-        renderer.turn_to(goal)
+        goal, begun = self.rendered, self._clock()
         if self._walked_ns > WALK_NS:
-            renderer.fall_in(goal)
-        at = renderer.position
-        most = SLICE_BARS * self.score.spec.bar_ticks
-        renderer.seek(min(goal, at + self._pace.ticks(SLICE_NS, most)), goal)
+            self._fall_in(goal, goal)
+        else:
+            self._pieces.go(self.renderer, goal, SLICE_NS, ROOM_NS)
         took = self._clock() - begun
-        self._pace.took(renderer.position - at, took)
         self._walked_ns += took
-        self.seeking = renderer.position != goal
+        self.seeking = self.renderer.position != goal
         return took
 
     def recall(self, memory: object, tick: int, within_ns: int = AT_ONCE_NS) -> None:
         """Go to `tick` from a place that another player's renderer remembered; ValueError when it
         is of no use. The performance must be there already."""
         self.renderer.recall(memory, tick)
+        self._give_up()
         self.rendered = self._located = tick
         self.seeking = True
         self._arrive(within_ns)
@@ -307,14 +284,15 @@ class Part:
             raise CommandError("that place is another tick")
         performance.running = False
         self._swap, self.revision, self.seeking = None, revision, False
-        self._take(score, performance, renderer)
+        self._catch_up = None
+        self._take(renderer)
         self.rendered = self._located = tick
 
     def _arrive(self, within_ns: int) -> None:
         until = self._clock() + within_ns
         while self.seeking:
             if self._clock() > until:
-                self.renderer.fall_in(self.rendered)
+                self._fall_in(self.rendered, self.rendered)
                 self.seeking = False
             else:
                 self.approach()
@@ -325,12 +303,84 @@ class Part:
         while renderer.position < tick:
             at, begun = renderer.position, self._clock()
             if begun > until:
-                renderer.fall_in(tick)
+                self._fall_in(tick, at)
                 self.performance.settle(tick)
                 break
             renderer.advance(min(tick, at + self._pace.ticks(SLICE_NS, tick - at)))
             self._pace.took(renderer.position - at, self._clock() - begun)
         self.rendered = self._located = tick
+
+    # --- catching up ----------------------------------------------------------------------------
+
+    @property
+    def catching_up(self) -> CatchUp | None:
+        """The exact way to where lanes fell in, as long as it is worth going on with it."""
+        if self._catch_up is not None and self._catch_up.useless:
+            self._give_up()
+        return self._catch_up
+
+    def _give_up(self) -> None:
+        if self._catch_up is not None:
+            self._spare = self._catch_up.spare(self.score) or self._spare
+            self._catch_up = None
+
+    def _fall_in(self, tick: int, settled: int) -> None:
+        """Have lanes fall in at `tick`; `settled` is that up to which what is set was asked for."""
+        if self._catch_up is None:
+            way, state = self.renderer.way, self.performance.state()
+            self._catch_up = CatchUp(way, self.score, state, settled, self._clock, self._spare)
+        self.renderer.fall_in(tick)
+
+    def apply(self, command: Command, client: str = "") -> None:
+        """Do a command of the performance at `rendered`, or raise CommandError and do nothing."""
+        self.performance.apply(command, self.rendered, client)
+        self._note(Move(self.rendered, command, client, self.performance.running))
+
+    def reset(self, lane: str) -> None:
+        """Send a lane to its first step."""
+        self.renderer.reset(lane)
+        self._note(Reset(self.rendered, lane))
+
+    def _note(self, change: Change) -> None:
+        if self._catch_up is not None:
+            self._catch_up.note(change)
+
+    def _to_line(self, start: int, end: int) -> int:
+        """Rendering stops at a bar line where the exact way may take over."""
+        bar = self.score.spec.bar_ticks
+        line = (start // bar + 1) * bar
+        near = line < end and self._catch_up is not None and self._catch_up.near(start)
+        return line if near else end
+
+    @property
+    def may_join(self) -> bool:
+        """Whether what has caught up may take over right where rendering has come to."""
+        catch_up, at = self._catch_up, self.rendered
+        if catch_up is None or at % self.score.spec.bar_ticks or at == self._passed:
+            return False
+        return not self.swap_due and catch_up.near(at)
+
+    def pass_line(self) -> None:
+        """There is no room to take over at this bar line."""
+        self._passed = self.rendered
+        if self._catch_up is not None:
+            self._catch_up.lines += 1
+
+    def join(self) -> Iterator[Item]:
+        """Have what has caught up take over at `rendered`; values that stand elsewhere then."""
+        assert self._catch_up is not None
+        exact = self._catch_up.finish(self.rendered)
+        self._give_up()
+        yield from self.change_place(lambda: self.renderer.take_over(exact))
+
+    def change_place(self, change: Callable[[], None]) -> Iterator[Item]:
+        """What outputs hold after the renderer has been put elsewhere, and did not before."""
+        before = self.values()
+        change()
+        self.performance.settle(self.rendered)
+        for item in self.standing(self.rendered):
+            if item.output is not None and before.get(item.output) != item.value:
+                yield item
 
     def _item(self, event: Event, bpm: float) -> Item:
         output, lane = event.output, event.lane
@@ -416,7 +466,8 @@ class Part:
         state, running = self.performance.state(), self.performance.running
         performance.running = running
         go_on(performance, state, swap.renamed, swap.parts, self.rendered)
-        self._take(score, performance, renderer)
+        self._take(renderer)
+        self._note(Swapped(self.rendered, score, swap.renamed, swap.parts))
         lanes = swap.renamed.get("lanes", {})
         self.renderer.adopt(old, lanes)
         for name in old_names:

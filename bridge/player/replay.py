@@ -131,6 +131,12 @@ class _Again(Player):
         except ValueError:
             super()._seek(tick)
 
+    def join(self, place: Place) -> None:
+        """What had fallen in at a far place gives way to what stands there exactly."""
+        renderer = self.part.renderer
+        for item in self.part.change_place(lambda: renderer.stand(place.renderer)):
+            self.timeline.add(item)
+
     def put(self, place: Place) -> None:
         """Stand there, at play."""
         part = self.part
@@ -188,7 +194,7 @@ class Replay:
         for mark in marks:
             if mark["is"] == "turn":  # nothing was sent, so only the moves tell its place
                 known.append((int(mark["after"]), int(mark["ns"]), len(self._marks)))
-            elif mark["is"] in MOVES and (self._marks or not _starts(mark)):
+            elif "joins" in mark or (mark["is"] in MOVES and (self._marks or not _starts(mark))):
                 self._marks.append(mark)
         known.sort(key=lambda turn: turn[1])
         self._score_of = score_of
@@ -236,6 +242,8 @@ class Replay:
                 self._move(mark)
             elif mark["is"] == "stop":
                 self.player.command(Stop(), self.now)
+            elif mark["is"] == "stands":
+                self.player.join(place_of(self.player.part.score, mark))
             else:
                 self.player.finish()
         if until is not None and self.player.song.playing and not self._pace.missed:

@@ -43,6 +43,11 @@ class Stands:
         if tape is not None and not part.swap_waits and not part.seeking:
             self._seen = part.stands(), tape.changes
 
+    @property
+    def waits(self) -> bool:
+        """Whether the tape was not told yet how things stood at the last begin."""
+        return self._seen is not None
+
     def soon(self) -> None:
         """Something was left out: what follows does not follow from what came before."""
         self._seen, self._next = None, 0

@@ -12,7 +12,8 @@ is None. A row of `events` is (tick, due ns, owner, kind, value, length, output)
 
 `marks` are objects with ``is``, ``ns`` and ``tick``: begin, jump, stop, finish, end, line (the
 tempo), move, swap, turn (of a value that needed no message), says, tempo (one that a followed clock
-brought), stands (where everything stood: see `bridge.player.part.Part.stands`). Those of moves say
+brought), stands (where everything stood: see `bridge.player.part.Part.stands`; with ``joins`` where
+what had fallen in at a far place gave way to what stands there exactly). Those of moves say
 how many messages of the take had left before (``after``), and up to which deadline they were made
 ready (``staged``). `plays` of a batch is the revision that played when it was closed: none before
 is heard of again.
@@ -192,6 +193,13 @@ class Tape:
             self._next_stand = now + STAND_NS
             self.note(now, "stands", **facts())
         return told
+
+    def joins(self, now: int, facts: Mapping[str, object]) -> None:
+        """The exact way to a far place has taken over, and stands there (see
+        `bridge.player.catchup`)."""
+        self._next_stand = now + STAND_NS
+        more = {**facts, "joins": True, "after": self.count, "staged": self.staged}
+        self.note(now, "stands", **more)
 
     def note(self, now: int, what: str, **more: object) -> None:
         """Anything else that happened."""

@@ -218,6 +218,28 @@ SETS: dict[str, tuple[Lane, ...]] = {
 COMMON = (TIDE, KICK, RIM, HAT, SHAPED)
 
 
+def seldom(name: str, rotate: float) -> Lane:
+    """A lane that may be silent for a hundred bars, or for longer."""
+    own = {"hits": 1.0, "steps": 16.0, "rotate": rotate, "chance": 0.02}
+    return Lane(name, Euclid(), settings=own)
+
+
+@pytest.mark.parametrize("again", range(6))
+def test_what_waits_for_a_hit_that_may_never_come_is_played_through(again: int) -> None:
+    """Nobody can say how long ago it was that one of them came."""
+    score = score_of(
+        RIM,
+        seldom("here", 0.0),
+        seldom("there", 3.0),
+        logic("open", "between(here, there) and rim"),
+        logic("once", "first(rim, here)"),
+        outputs=OUTPUTS,
+    )
+    dice = Random(again)
+    goals = [(150 + 17 * (4 * again + n)) * BAR + 5 for n in range(4)]
+    check(score, {}, goals, dice)
+
+
 def score_for(name: str) -> Score:
     sections = (Section("thin", play=("kick", "hat"), lanes={"hat": {"density": 0.8}}),)
     return score_of(

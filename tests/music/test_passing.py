@@ -45,9 +45,11 @@ from bridge.music.model import (
     Shape,
     Walk,
 )
+from bridge.music.node import Window
 from bridge.music.passing import Limits, passing_of
 from bridge.music.render import Mark, Renderer, Stood
 from bridge.music.score import Score, compile_score
+from bridge.music.shapes import DecayNode
 from bridge.music.value_states import DriftState, ValueState, WalkState
 from bridge.protocol.running import SetTempo
 
@@ -270,6 +272,30 @@ def test_who_plays_in_the_middle_of_the_way_hears_what_is_there() -> None:
     jumped.seek(40 * BAR + 9, 100 * BAR)
     played = through(renderer(score), 40 * BAR + 9, Random(1))
     assert jumped.advance(44 * BAR) == stood(played).advance(44 * BAR)
+
+
+def test_another_renderer_goes_on_with_a_way_as_if_it_had_come_so_far(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What was left out of it is not worked out there either."""
+    fall = Lane("fall", Decay("rim"), out="level", settings={"decay_ms": 400.0})
+    score = score_of(TIDE, RIM, HAT, fall, logic("made", "nth(rim xor hat, 5)"), outputs=OUTPUTS)
+    first, then = renderer(score), renderer(score)
+    goal = 400 * BAR + 9
+    first.seek(300 * BAR, goal)
+    then.go_on_from(first.way)
+    samples: list[int] = []
+    real = DecayNode.sample
+
+    def sample(node: DecayNode, window: Window, grid: int) -> float | None:
+        samples.append(grid)
+        return real(node, window, grid)
+
+    monkeypatch.setattr(DecayNode, "sample", sample)
+    then.seek(300 * BAR + 60, goal)
+    assert len(samples) < 100
+    then.seek(goal)
+    assert at_the_goal(then) == at_the_goal(stood(through(renderer(score), goal, Random(2))))
 
 
 def test_a_place_that_was_jumped_to_is_remembered() -> None:

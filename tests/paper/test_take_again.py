@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partialmethod
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from bridge.paper.take_course import Course, played
 from bridge.player import stands
 from bridge.player.dispatch import load
 from bridge.player.messages import Swap
+from bridge.player.part import Part
 from bridge.supervisor import recorder
 
 
@@ -66,6 +68,31 @@ def test_a_second_take_begins_as_the_first_was_left(tmp_path: Path) -> None:
     dense_moves(evening, 4, 0.3, seed=7)
     found = compare(recorded(evening))
     assert found.same, found
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_caught_up_after_a_far_jump_is_played_again_from_the_same_bar(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """When it took over depends on how busy the computer was, so the take tells it."""
+    evening = Evening(tmp_path, late_ms=0.5, seed=seed)
+    evening.do("start")
+    evening.run(2000)
+    with monkeypatch.context() as hurry:
+        hurry.setattr(Part, "seek", partialmethod(Part.seek, within_ns=-1))
+        evening.do("position", tick=200 * 3840)
+        evening.run(700)
+    dense_moves(evening, 9, 0.3, seed=seed)
+    take = recorded(evening)
+    (took,) = [mark for mark in take.marks if "joins" in mark]
+    assert took["rendered"] > 200 * 3840
+    found = compare(take)
+    assert found.same, found
+    marks = [mark for mark in take.marks if mark is not took]
+    assert not compare(replace(take, marks=marks)).same, "it is heard"
+    standing = standing_at(take, 5)
+    assert standing.exact
+    assert standing.place.tick > took["rendered"]
 
 
 def test_another_set_in_the_middle(tmp_path: Path) -> None:
