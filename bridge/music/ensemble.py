@@ -34,7 +34,16 @@ Kept = tuple[dict[int, object], dict[int, int], int | None]
 
 
 def build(score: Score, place: int) -> Node:
-    """A fresh node for the lane at position `place`."""
+    """
+    A fresh node.
+
+    Args:
+        score: what it plays a part of.
+        place: the position of its lane in the score.
+
+    Returns:
+        The node, at the first tick.
+    """
     lane = score.lanes[place]
     positions = dict(score.positions)
     reset = positions[lane.reset] if isinstance(lane.reset, str) else None
