@@ -65,6 +65,44 @@ def test_the_playing_view_by_keys(screen: MakeScreen, demo: Running, until: Unti
     until(lambda: demo.state["transport"]["state"] == "stopped")
 
 
+FOCUSED = "document.activeElement.dataset.lane ?? document.activeElement.localName"
+
+
+def test_a_switch_keeps_the_focus_when_the_sets_text_comes_after_it(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """The text puts the heads in another order. On a busy machine it comes when keys are in use."""
+    one = screen()
+    held: list[Any] = []
+    one.page.route("**/api/set/plain", lambda route: held.append(route))
+    one.open(demo.url)
+    until(lambda: one.page.evaluate("1") and held, what="the question for the text")
+    one.page.focus(".head[data-lane=bell]")
+    order = "[...document.querySelectorAll('.head')].map(head => head.dataset.lane).join()"
+    before = one.page.evaluate(order)
+    for route in held:
+        route.continue_()
+    until(lambda: one.page.evaluate(order) != before, what="another order")
+    assert one.page.evaluate(FOCUSED) == "bell"
+    one.page.keyboard.press("Enter")
+    until(lambda: muted(demo, "bell"))
+
+
+def test_a_control_has_the_focus_again_after_a_gap(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """While the link is lost nothing can be used, so nothing has the focus."""
+    one = screen().open(demo.url)
+    one.page.wait_for_load_state("networkidle")
+    one.page.focus(".head[data-lane=bell]")
+    one.page.evaluate("() => { window.link = lanebridge.app.link; link.wake = () => {}; }")
+    one.page.evaluate("() => { link.open = () => {}; link.drop(); link.lose(); }")
+    until(lambda: one.page.evaluate(FOCUSED) == "body", what="no focus")
+    one.page.evaluate("() => { delete link.open; link.open(); }")
+    one.page.wait_for_selector("body[data-link=live]")
+    assert one.page.evaluate(FOCUSED) == "bell"
+
+
 def test_every_view_by_keys(screen: MakeScreen, demo: Running, until: Until) -> None:
     one = screen().open(demo.url)
 

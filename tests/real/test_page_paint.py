@@ -3,6 +3,8 @@ itself where a browser cannot, and what is seen is the same."""
 
 from __future__ import annotations
 
+import re
+import time
 from typing import Any
 
 import pytest
@@ -61,6 +63,15 @@ def moves(one: Screen) -> bool:
     return bool(one.page.evaluate("picture('.sheet canvas')") != before)
 
 
+def hide(one: Screen, hidden: bool) -> None:
+    """What a page is told when it goes behind another tab, or comes back."""
+    one.page.evaluate(
+        "hidden => { Object.defineProperty(document, 'hidden', {get: () => hidden, configurable: true});"
+        " document.dispatchEvent(new Event('visibilitychange')); }",
+        hidden,
+    )
+
+
 @pytest.fixture(params=["worker", "page"])
 def drawn_by(request: pytest.FixtureRequest) -> str:
     return str(request.param)
@@ -72,6 +83,17 @@ def opened(screen: MakeScreen, demo: Running, by: str, *size: int, **options: An
     if by == "page":
         one.context.add_init_script(OWN)
     return one.open(demo.url)
+
+
+ANSWERS = """() => { window.answers = 0;
+  lanebridge.app.play.banks.drawing.worker.addEventListener('message', () => { window.answers++; }); }"""
+BUSY = "ms => { const end = performance.now() + ms; while (performance.now() < end); }"
+
+
+def answers(one: Screen, until: Until, count: int) -> None:
+    """Waits until the worker has answered so often from now on."""
+    one.page.evaluate(ANSWERS)
+    until(lambda: one.page.evaluate("answers") >= count, what="answers of the worker")
 
 
 # --- who draws ----------------------------------------------------------------------------------
@@ -176,6 +198,77 @@ def test_the_page_goes_on_where_its_worker_fails(
     assert sum(abs(a - b) > 40 for a, b in zip(first, second, strict=True)) < len(first) / 500
 
 
+@pytest.mark.parametrize("way", ["endless", "slow"])
+def test_the_page_goes_on_where_its_worker_hangs(
+    screen: MakeScreen, demo: Running, until: Until, way: str
+) -> None:
+    """Nothing is thrown, and nothing is drawn. Whoever plays by keys keeps the focus."""
+    one = opened(screen, demo, "worker")
+    until(lambda: shows_ink(one) and moves(one))
+    answers(one, until, 1)
+    one.page.focus(".head[data-lane=bell]")
+    one.painter().evaluate(
+        "endless => { const work = () => { const end = performance.now() + 7000;"
+        " while (endless || performance.now() < end); setTimeout(work); }; setTimeout(work); }",
+        way == "endless",
+    )
+    begin = time.monotonic()
+    until(lambda: one.page.evaluate("lanebridge.app.play.drawsHere"))
+    assert time.monotonic() - begin < 10, "a few seconds, and some for a busy machine"
+    until(lambda: shows_ink(one) and moves(one))
+    until(lambda: lit(one)[0] > 0, what="a lamp")
+    until(lambda: one.page.evaluate("1") and one.page.workers == [], what="its end")
+    assert one.page.evaluate("document.activeElement.dataset.lane") == "bell"
+    assert len(one.errors) == 1
+    assert "It does not answer" in one.errors.pop()
+
+
+def test_it_draws_again_where_its_worker_failed_behind_another_view(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    one = opened(screen, demo, "worker")
+    until(lambda: shows_ink(one) and moves(one))
+    one.page.evaluate("location.hash = 'files'")
+    one.page.wait_for_selector("#view-files:not([hidden]) button")
+    one.painter().evaluate("() => { setTimeout(() => { throw new Error('ink spilt'); }); }")
+    until(lambda: one.page.evaluate("lanebridge.app.play.drawsHere"))
+    one.page.evaluate("location.hash = 'play'")
+    until(lambda: shows_ink(one) and moves(one))
+    assert any("ink spilt" in error for error in one.errors)
+    assert all(re.search("ink spilt|own thread", error) for error in one.errors)
+    one.errors.clear()
+
+
+def test_a_page_whose_own_thread_was_busy_does_not_blame_its_worker(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """Once for longer than the worker has to answer, and again and again for most of the time."""
+    one = opened(screen, demo, "worker")
+    until(lambda: shows_ink(one) and moves(one))
+    one.page.evaluate(BUSY, 9000)
+    answers(one, until, 2)
+    for _ in range(6):
+        one.page.evaluate(BUSY, 1500)
+    answers(one, until, 2)
+    assert not one.page.evaluate("lanebridge.app.play.drawsHere")
+    until(lambda: moves(one))
+
+
+def test_a_worker_that_stood_while_nobody_looked_is_kept(
+    screen: MakeScreen, demo: Running, until: Until
+) -> None:
+    """As browsers stop what is hidden, and computers that sleep."""
+    one = opened(screen, demo, "worker")
+    until(lambda: shows_ink(one) and moves(one))
+    answers(one, until, 1)
+    hide(one, True)
+    one.painter().evaluate(BUSY, 9000)
+    hide(one, False)
+    answers(one, until, 2)
+    assert not one.page.evaluate("lanebridge.app.play.drawsHere")
+    until(lambda: moves(one))
+
+
 # --- when it draws ------------------------------------------------------------------------------
 
 
@@ -185,17 +278,9 @@ def test_a_page_that_nobody_sees_draws_nothing(
     """In a hidden tab, and on another view."""
     one = opened(screen, demo, drawn_by)
     until(lambda: shows_ink(one) and moves(one))
-
-    def hide(hidden: bool) -> None:
-        one.page.evaluate(
-            "hidden => { Object.defineProperty(document, 'hidden', {get: () => hidden, configurable: true});"
-            " document.dispatchEvent(new Event('visibilitychange')); }",
-            hidden,
-        )
-
-    hide(True)
+    hide(one, True)
     until(lambda: not moves(one), what="nothing is drawn")
-    hide(False)
+    hide(one, False)
     until(lambda: moves(one), what="it goes on")
     one.page.evaluate("location.hash = 'files'")
     one.page.wait_for_selector("#view-files:not([hidden]) button")

@@ -1,6 +1,6 @@
 /** The banks of the playing view: heads, the charts of their lanes, and the lamps on them. */
 
-import { attr, h } from "./dom.js";
+import { attr, h, keepFocus } from "./dom.js";
 import { aheadOf, sharpness } from "./chart.js";
 import { Drawing } from "./drawing.js";
 import { isLong } from "./ink.js";
@@ -32,6 +32,7 @@ export class Banks {
   /** The worker that drew has failed: everything from the beginning, on canvases of our own. */
   again() {
     this.picked = "";
+    this.all = []; // built once this view is shown
     this.pick();
     this.tellStill();
     this.layout(true);
@@ -52,8 +53,10 @@ export class Banks {
     this.drawing.tell({ state });
   }
 
-  /** Share the lanes out to one or two banks so that every head stays large without scrolling. */
-  layout(force = false) {
+  layout(force = false) { keepFocus(() => this.share(force)); }
+
+  /** Share the lanes out to one or two banks so that every head stays large without scrolling. @param {boolean} force */
+  share(force) {
     const heads = this.heads(), names = [...heads.keys()];
     const { clientWidth: width, clientHeight: height } = this.el;
     this.look();

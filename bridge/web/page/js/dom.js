@@ -60,6 +60,13 @@ export function arrange(el, kids) {
   if (kids.length !== el.children.length || kids.some((kid, i) => kid !== el.children[i])) el.replaceChildren(...kids);
 }
 
+/** Move elements; the one that has the focus keeps it, or its next key would go nowhere. @param {() => void} act */
+export function keepFocus(act) {
+  const had = /** @type {HTMLElement|null} */ (document.activeElement);
+  act();
+  if (had?.isConnected && had !== document.activeElement) had.focus({ preventScroll: true });
+}
+
 /** A button of the house. @returns {HTMLButtonElement} */
 export function button(label, down, attrs = {}, up = undefined) {
   const el = /** @type {HTMLButtonElement} */ (h("button", { type: "button", class: "k", ...attrs }, ...(Array.isArray(label) ? label : [label])));

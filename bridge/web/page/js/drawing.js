@@ -1,9 +1,13 @@
-/** Where the playing view is drawn: by a worker, or here where a browser has no canvas for one or its worker fails. */
+/** Where the playing view is drawn: by a worker, or here where a browser has no canvas for one or its worker fails or hangs. */
 
 import { inksOfTheme, sharpness } from "./chart.js";
 import { Painter } from "./painter.js";
 
 /** @typedef {import("./painter.js").Told} Told */
+
+const ASK_MS = 1000; // between two questions to the worker, while somebody looks
+const MOST_ASKED = 4; // unanswered; no time, as a page that slept or was busy has not asked
+const LOADING = -10; // the count begins here: its script has to come
 
 export class Drawing {
   /** @param {import("./ink.js").Ink} ink @param {import("./pen.js").Pen} pen
@@ -13,6 +17,8 @@ export class Drawing {
     this.pen = pen;
     /** Kept for the curious; see the painter's. */
     this.cost = { frames: 0, mean: 0 };
+    this.awake = false;
+    this.asked = LOADING;
     /** Draws here, unless a worker does. @type {Painter|null} */
     this.painter = null;
     /** @type {Worker|null} */
@@ -27,11 +33,12 @@ export class Drawing {
     let worker;
     try { worker = new Worker(new URL("paint-worker.js", import.meta.url), { type: "module", name: "paint" }); }
     catch { return null; } // a browser may refuse one
-    worker.onmessage = ({ data }) => { Object.assign(this.cost, data); };
+    worker.onmessage = ({ data }) => { this.asked = 0; Object.assign(this.cost, data); };
     const failed = (why) => {
       if (this.worker !== worker) return;
       console.warn(`The charts are drawn on the page's own thread now: their worker has failed. ${why ?? ""}`);
       worker.terminate();
+      clearInterval(watch);
       this.worker = null;
       this.drawHere();
       this.theme();
@@ -39,6 +46,11 @@ export class Drawing {
     };
     worker.onerror = ({ message }) => failed(message);
     worker.onmessageerror = () => failed("");
+    const watch = setInterval(() => {
+      if (!this.awake) return;
+      if (this.asked < MOST_ASKED) { this.asked++; this.post({ ask: true }); }
+      else failed("It does not answer.");
+    }, ASK_MS);
     return worker;
   }
 
@@ -77,5 +89,9 @@ export class Drawing {
   charted(chart, tick, names) { this.post({ chart: { chart, tick, names } }); }
 
   /** Whether anybody looks. */
-  look(awake) { this.post({ awake }); }
+  look(awake) {
+    if (awake !== this.awake) this.asked = Math.min(this.asked, 0);
+    this.awake = awake;
+    this.post({ awake });
+  }
 }

@@ -20,6 +20,9 @@ export function voiceFor(words) {
   return "pluck";
 }
 
+/** When (performance.now() time) a tick is reached. @param {import("./pen.js").Pen} pen @param {number} tick */
+const timeOf = (pen, tick) => pen.local + (tick - pen.tick) / (pen.perMs || 1);
+
 export class Listener {
   /** @param {any} app */
   constructor(app) {
@@ -87,7 +90,7 @@ export class Listener {
     if (!this.on || !this.audio) return;
     const { pen, store } = this.app;
     for (const [lane, tick, level] of hits) {
-      const late = Math.max(0, (pen.timeOf(tick) + AHEAD_MS - performance.now()) / 1000);
+      const late = Math.max(0, (timeOf(pen, tick) + AHEAD_MS - performance.now()) / 1000);
       if (late > 1) continue;
       const when = this.audio.currentTime + late;
       const out = store.state.lanes[lane]?.out;

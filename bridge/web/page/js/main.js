@@ -68,10 +68,14 @@ matchMedia("(forced-colors: active)").addEventListener("change", app.themed);
 $("main").addEventListener("refused", (event) => say(/** @type {CustomEvent} */ (event).detail?.detail ?? "Refused."));
 
 // --- link ---
+/** Had the focus when the link went: what is inert loses it. @type {Element|null} */
+let focused = null;
 function showCondition() {
   document.body.dataset.link = link.condition;
   for (const id of ["top", "main", "rail", "panel"]) $(id).inert = !link.live;
-  if (!link.live) { releaseAll(); pen.forget(); asked = 0; }
+  if (!link.live) { releaseAll(); pen.forget(); asked = 0; focused ??= document.activeElement; }
+  else if (document.activeElement === document.body) /** @type {HTMLElement|null} */ (focused)?.focus({ preventScroll: true });
+  if (link.live) focused = null;
   text(/** @type {HTMLElement} */ ($("veil").firstChild), link.condition === "lost" ? "Connection lost. The music goes on; reconnecting." : "Connecting.");
 }
 link.addEventListener("condition", showCondition);

@@ -4,19 +4,17 @@ import { Ink } from "./ink.js";
 import { Painter } from "./painter.js";
 import { Pen } from "./pen.js";
 
-const TELL_MS = 1000;
-
 /**
- * @typedef {import("./painter.js").Told & {sent: number, awake?: boolean, clear?: boolean,
+ * @typedef {import("./painter.js").Told & {sent: number, awake?: boolean, clear?: boolean, ask?: boolean,
  *   pen?: Pick<Pen, "running"|"tick"|"local"|"perMs"|"bias"|"biasAt">,
  *   chart?: {chart: any, tick: number, names: string[]}}} Message what the page says: when (by its own clock),
- *   whether anybody looks, where the music is, that all ink is gone, and new ink
+ *   whether anybody looks, that all ink is gone, a question whether we still work, where the music is, and new ink
  */
 
 if (typeof requestAnimationFrame !== "function") throw new Error("This browser has no frames in workers.");
 
 const ink = new Ink(), pen = new Pen(), painter = new Painter(ink, pen);
-let awake = true, asked = false, said = 0;
+let awake = true, asked = false;
 /** Our clock minus the page's. A message that had to wait makes it seem larger, so the least is right. */
 let offset = Infinity;
 /** Of the page's clock. @type {Message["pen"]|null} */
@@ -27,7 +25,7 @@ function put() {
 }
 
 /** @param {MessageEvent<Message>} event */
-onmessage = ({ data: { sent, pen: moved, clear, chart, awake: looked, ...told } }) => {
+onmessage = ({ data: { sent, pen: moved, clear, chart, awake: looked, ask: asks, ...told } }) => {
   const now = performance.now();
   offset = Math.min(offset, now - sent);
   if (moved) place = moved;
@@ -35,6 +33,7 @@ onmessage = ({ data: { sent, pen: moved, clear, chart, awake: looked, ...told } 
   if (clear) ink.clear();
   if (chart) ink.add(chart.chart, chart.tick, chart.names);
   if (looked !== undefined) awake = looked;
+  if (asks) postMessage(painter.cost);
   if (Object.keys(told).length) painter.take(told, now);
   if (told.shapes && awake) painter.frame(now); // a canvas of a new size is empty: nobody shall see it so
   ask();
@@ -50,5 +49,4 @@ function frame(now) {
   asked = false;
   if (!awake) return;
   if (painter.frame(now)) ask();
-  if (now - said > TELL_MS) { said = now; postMessage(painter.cost); }
 }

@@ -31,13 +31,23 @@ export async function openPanel(app, which, from) {
   close.focus({ preventScroll: true });
 }
 
+/** Of the wake lock. @type {Record<string, string>} */
+const LOCK = {
+  unasked: "not asked for yet",
+  unknown: "this browser cannot keep the screen awake: switch auto-lock off in its settings",
+  plain: "not possible over plain http: switch auto-lock off in the settings of this tablet",
+  awake: "the screen stays awake",
+  hidden: "let go while the page was hidden",
+  refused: "refused, perhaps to save the battery: switch auto-lock off in the settings",
+};
+
 async function howItRuns(app) {
   const { healthPanel } = await import("./figures.js");
   const { lock } = app;
   return [
     ...healthPanel(app.store.state, app.link),
     h("h3", { text: "This screen" }),
-    h("p", { text: `Wake lock: ${lock.words}.` }),
+    h("p", { text: `Wake lock: ${LOCK[lock.is]}.` }),
     lock.worth ? button("I have switched auto-lock off", () => { keep.set("sleep", "known"); closePanel(); }) : null,
     h("div", {}, ...screenButtons(app, true)),
     h("h3", { text: "Keys" }),

@@ -13,7 +13,6 @@ export class Pen {
     this.biasAt = 0;
     /** Arrival minus service time of recent messages: the smallest is the least delayed. @type {number[]} */
     this.offsets = [];
-    this.jumps = 0;
   }
 
   /**
@@ -35,7 +34,7 @@ export class Pen {
     const is = this.tick + (now - this.local) * this.perMs;
     this.bias = was - is;
     this.biasAt = now;
-    if (Math.abs(this.bias) > JUMP_TICKS) { this.bias = 0; this.jumps++; return true; }
+    if (Math.abs(this.bias) > JUMP_TICKS) { this.bias = 0; return true; }
     return false;
   }
 
@@ -50,7 +49,4 @@ export class Pen {
 
   /** Whether it will be elsewhere soon: it runs, or a correction is still worked in. */
   moves(now) { return this.running || (this.bias !== 0 && now - this.biasAt < 10 * SETTLE_MS); }
-
-  /** When (performance.now() time) a tick is reached. */
-  timeOf(tick) { return this.local + (tick - this.tick) / (this.perMs || 1); }
 }

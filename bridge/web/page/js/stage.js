@@ -29,7 +29,8 @@ export async function toggleFull() {
 /** Keeps the screen awake where the browser allows it, and knows to say where it does not. */
 export class WakeLock {
   constructor() {
-    this.words = "not asked for yet";
+    /** Why the screen stays awake or may not; the panel has the words. */
+    this.is = "unasked";
     this.lock = null;
     /** Why the screen may go dark, once that is known. */
     this.sleepy = false;
@@ -43,17 +44,15 @@ export class WakeLock {
   async ask() {
     this.sleepy = true;
     if (!("wakeLock" in navigator)) {
-      this.words = window.isSecureContext
-        ? "this browser cannot keep the screen awake: switch auto-lock off in its settings"
-        : "not possible over plain http: switch auto-lock off in the settings of this tablet";
+      this.is = window.isSecureContext ? "unknown" : "plain";
       return;
     }
     try {
       this.lock = await navigator.wakeLock.request("screen");
-      this.words = "the screen stays awake";
+      this.is = "awake";
       this.sleepy = false;
-      this.lock.addEventListener("release", () => { this.lock = null; this.words = "let go while the page was hidden"; });
-    } catch { this.words = "refused, perhaps to save the battery: switch auto-lock off in the settings"; }
+      this.lock.addEventListener("release", () => { this.lock = null; this.is = "hidden"; });
+    } catch { this.is = "refused"; }
   }
 }
 
