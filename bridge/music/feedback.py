@@ -8,18 +8,17 @@ shift register, and then looked up. Lanes in a circle are gone through together.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from functools import reduce
-from operator import and_, or_, xor
 from typing import NamedTuple
 
 from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
 from bridge.music.memory import steps_back
-from bridge.music.node import BOTH, SOUNDING, WRITTEN, Hit, Node, Passing, Window
+from bridge.music.node import BOTH, WRITTEN, Hit, Node, Passing, Window
 from bridge.music.step_hits import StepHits
+from bridge.music.tally import JOINING, joined
 from bridge.music.ticks import first_step_from, step_tick
 
-_COMPARING = ("lane", "earlier", "and", "or", "xor", "not", "at-least", "exactly")
+_COMPARING = ("lane", "earlier", *JOINING)
 _MOST_KNOWN = 50_000
 """So many combinations are kept."""
 
@@ -147,22 +146,7 @@ class Feedback:
             entry = state >> field.shift + 2 * (then.back - 1)
             return _value(bool(entry & 1), bool(entry & 2) or then.always)
         parts = [self._said(member, part, incoming, state, now) for part in term.terms]
-        match term.op:
-            case "and":
-                return reduce(and_, parts)
-            case "or":
-                return reduce(or_, parts)
-            case "xor":
-                return reduce(xor, parts)
-            case "not":
-                return BOTH & ~parts[0]
-        wanted, exact = int(term.numbers[0]), term.op == "exactly"
-        value = 0
-        for bit in (WRITTEN, SOUNDING):
-            count = sum(bool(part & bit) for part in parts)
-            if count == wanted or (count > wanted and not exact):
-                value |= bit
-        return value
+        return joined(term, parts, BOTH)
 
     def said(self, incoming: int, state: int | None) -> list[int]:
         """What the members do at a tick; see `_said`."""

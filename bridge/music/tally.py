@@ -16,7 +16,8 @@ from bridge.music.logic_parse import Term
 from bridge.music.node import BOTH, SOUNDING, WRITTEN, Window
 from bridge.music.step_hits import StepHits, everywhere, joined_flags
 
-_POINTWISE = ("lane", "and", "or", "xor", "not", "at-least", "exactly")
+JOINING = ("and", "or", "xor", "not", "at-least", "exactly")
+_POINTWISE = ("lane", *JOINING)
 
 Slots = Sequence[tuple[int, int, bool]]
 """Of each lane that an expression reads: its place among the masks, its position, and whether it
@@ -26,6 +27,36 @@ is read before its mute."""
 def is_pointwise(term: Term) -> bool:
     """Whether a term compares hits tick by tick and remembers nothing."""
     return term.op in _POINTWISE and all(is_pointwise(part) for part in term.terms)
+
+
+def joined(term: Term, parts: Sequence[int], full: int) -> int:
+    """
+    What an operator makes of its operands, at many places at once.
+
+    Args:
+        term: the operator is one of `JOINING`.
+        parts: its operands, a bit for each place.
+        full: all of these bits.
+    """
+    match term.op:
+        case "and":
+            return reduce(and_, parts)
+        case "or":
+            return reduce(or_, parts)
+        case "xor":
+            return reduce(xor, parts)
+        case "not":
+            return full & ~parts[0]
+    enough = [full, *(0 for _ in parts)]  # by number: where at least so many are true
+    for part in parts:
+        for number in range(len(parts), 0, -1):
+            enough[number] |= enough[number - 1] & part
+    wanted = int(term.numbers[0])
+    least = enough[wanted] if wanted < len(enough) else 0
+    if term.op == "at-least":
+        return least
+    more = enough[wanted + 1] if wanted + 1 < len(enough) else 0
+    return least & ~more
 
 
 class TruthTable:
@@ -92,26 +123,7 @@ class TruthTable:
         """A term of many places at once, two bits a place."""
         if term.op == "lane":
             return values[self._positions[term.name], term.before_mute]
-        parts = [self._joint(part, values, full) for part in term.terms]
-        match term.op:
-            case "and":
-                return reduce(and_, parts)
-            case "or":
-                return reduce(or_, parts)
-            case "xor":
-                return reduce(xor, parts)
-            case "not":
-                return full & ~parts[0]
-        enough = [full, *(0 for _ in parts)]  # by number: where at least so many are true
-        for part in parts:
-            for number in range(len(parts), 0, -1):
-                enough[number] |= enough[number - 1] & part
-        wanted = int(term.numbers[0])
-        least = enough[wanted] if wanted < len(enough) else 0
-        if term.op == "at-least":
-            return least
-        more = enough[wanted + 1] if wanted + 1 < len(enough) else 0
-        return least & ~more
+        return joined(term, [self._joint(part, values, full) for part in term.terms], full)
 
     def hits(self, window: Window) -> list[tuple[int, int]]:
         """Where in a window the term is true, in order, with the bits in which it is."""
