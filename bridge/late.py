@@ -1,13 +1,12 @@
-"""Modules that are loaded when something of them is asked for, and not before.
+"""Lazy imports: a module is loaded when one of its attributes is first used.
 
-Python's own libraries name at their head what they need for one rare thing: `dataclasses` names
-`inspect`, with what reads source code, for a class without a docstring (from 3.12 on for each
-class). A process that stays all night keeps all of that (measured with 3.11: 1.4 MB of each).
-`importlib.util.LazyLoader` of the standard library was left: a second ``import`` of a module ends
-its wait.
+The standard library imports some modules for rare cases only. `dataclasses` imports `inspect`,
+which imports the parser of source code, for classes without a docstring (from Python 3.12 on for
+every class). A process that runs all night keeps that in memory (measured with 3.11: 1.4 MB for
+each process). `importlib.util.LazyLoader` does not help: it loads at the second ``import``.
 
-It changes what a whole process loads, so only those say it that are ours alone, before they import
-anything else. So nothing may be imported here that is not there anyway.
+A lazy import changes `sys.modules` for the whole process. So only our own programs ask for it, as
+the first thing they do, and this module imports nothing that Python has not loaded already.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from importlib import import_module
 from types import ModuleType
 
 WITHOUT_COLUMNS = ("-X", "no_debug_ranges")
-"""Options of Python: it keeps no columns of the lines of its programs (measured: 0.3 MB)."""
+"""Python options: keep no column numbers of source lines (measured: 0.3 MB less)."""
 SELDOM = (
     "bz2",
     "inspect",
@@ -29,19 +28,17 @@ SELDOM = (
     "subprocess",
     "tokenize",
 )
-"""Of the standard library: what its other modules name, and what ours ask for once, or only in some
-processes (a player begins none)."""
-
-
+"""Modules of the standard library that most of our processes never use, or use once."""
 ASKED_BY_IMPORTS = ("__all__", "__path__")
-"""What ``from MODULE import *`` and ``import MODULE.OTHER`` ask for."""
+"""The attributes that ``from MODULE import *`` and ``import MODULE.OTHER`` read."""
 
 
 class LateModule(ModuleType):
-    """Stands for a module that has not been loaded yet."""
+    """A placeholder in `sys.modules` that loads the real module on first use."""
 
     def __getattr__(self, name: str) -> object:
-        if name.startswith("__") and name not in ASKED_BY_IMPORTS:  # somebody only looks round
+        if name.startswith("__") and name not in ASKED_BY_IMPORTS:
+            # Inspecting a module (`hasattr(module, "__file__")`) is no use of it.
             raise AttributeError(name)
         if sys.modules.get(self.__name__) is self:
             del sys.modules[self.__name__]
@@ -51,11 +48,10 @@ class LateModule(ModuleType):
 
 
 def load_late(*names: str) -> None:
-    """From now on these modules are loaded when something of them is asked for. What is loaded
-    already stays.
+    """Load these modules on first use. Modules that are loaded already stay as they are.
 
     Args:
-        names: full names.
+        names: full module names.
     """
     for name in names:
         sys.modules.setdefault(name, LateModule(name))

@@ -1,7 +1,7 @@
-"""Hits that are made of values, on the way to a far place: what of it need not be played.
+"""Which comparators need not be rendered on a far jump.
 
-A comparator with two levels remembers on which side the line was last. Where the line comes round
-again, it is soon on either side, whatever was before.
+A comparator with two levels remembers on which side the line was last. If the line repeats, that
+memory is overwritten within one cycle, whatever it was before.
 """
 
 from __future__ import annotations
@@ -16,15 +16,21 @@ from bridge.music.logic_functions import hits_in
 from bridge.music.logic_parse import Term
 from bridge.music.logic_tree import Expression
 from bridge.music.node import WRITTEN
+from bridge.music.tally import JOINING
 from bridge.music.ticks import first_step_from, step_tick
 
 _MOST_LOOKS = 1024
-"""After so many looks a lane must have come round."""
+"""Limit of the steps after which all lines must have repeated together."""
 
 
 class Rounds(NamedTuple):
-    """A line that comes round until a hand moves something: its value at a tick to come, after how
-    many ticks it does, and from which tick on that holds."""
+    """A line that repeats until a command changes something.
+
+    Attributes:
+        value: its value at a coming tick.
+        ticks: the length of its cycle.
+        since: the tick from which on this holds.
+    """
 
     value: Callable[[int], float]
     ticks: int
@@ -33,7 +39,7 @@ class Rounds(NamedTuple):
 
 def decided_within(node: LogicNode, term: Term, line: Rounds) -> float | None:
     """
-    Within how many ticks a comparator with two levels surely forgets what was before.
+    Within how many ticks a comparator with two levels is certain to overwrite its memory.
 
     Args:
         node: the lane whose steps are looked at.
@@ -41,7 +47,7 @@ def decided_within(node: LogicNode, term: Term, line: Rounds) -> float | None:
         line: what it looks at.
 
     Returns:
-        Ticks, or None where it may go on for ever.
+        Ticks, or None if it may keep its memory for ever.
     """
     looks = _looks(node, (line,))
     if looks is None:
@@ -57,14 +63,14 @@ def decided_within(node: LogicNode, term: Term, line: Rounds) -> float | None:
 
 def hits_within(node: LogicNode, lines: Mapping[str, Rounds]) -> float | None:
     """
-    Within how many ticks a lane that looks at nothing but lines surely hits, as written.
+    Within how many ticks a lane that reads nothing but lines is certain to hit, ignoring mutes.
 
     Args:
         node: of the lane.
         lines: those that come round, by name.
 
     Returns:
-        Ticks, or None when nobody can be sure.
+        Ticks, or None if that is not certain.
     """
     expression = node.expression
     terms = _comparators(expression.term)
@@ -110,10 +116,11 @@ def _looks(node: LogicNode, lines: Sequence[Rounds]) -> list[int] | None:
 
 
 def _comparators(term: Term) -> list[Term] | None:
-    """The comparators of a term that is made of nothing else, and of what forgets within a step."""
+    """The comparators of a term; None if it also has operators that remember for longer than a
+    step."""
     if term.op in ("above", "below", "rising", "falling", "changed"):
         return [term]
-    if term.op not in ("edge", "and", "or", "xor", "not", "at-least", "exactly"):
+    if term.op not in ("edge", *JOINING):
         return None
     found: list[Term] = []
     for part in term.terms:

@@ -1,4 +1,4 @@
-"""What stays as it is until a hand moves something, asked at a tick."""
+"""What stays as it is until a command changes it, as seen from one tick."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ class Settled:
         self._waits = ensemble.performance.next_change(tick) is not None
 
     def setting(self, lane: int, name: str) -> float | None:
-        """The value of a setting that only a hand can change; None of any other."""
+        """The value of a setting that only a command can change; None for any other."""
         if self._waits or not self._ensemble.performance.fixed(lane, name, self._tick):
             return None
         return self._ensemble.settings.setting(lane, name, self._tick)
 
     def unmuted(self, lane: int) -> bool:
-        """Whether a lane is heard until a hand mutes it."""
+        """Whether a lane is heard until a command mutes it."""
         return not self._waits and not self._ensemble.performance.muted(lane, self._tick)
 
     def rounds(self, lane: int) -> Rounds | None:
-        """A lane of values that comes round again and again; None of any other."""
+        """A lane of values that repeats; None for any other."""
         node = self._ensemble.nodes[lane]
         if self._waits or not isinstance(node, ShapeNode):
             return None

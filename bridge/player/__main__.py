@@ -1,4 +1,4 @@
-"""``python -m bridge.player``: a player by itself, its start on standard input."""
+"""``python -m bridge.player``: a player that was not forked. Its start comes on standard input."""
 
 from __future__ import annotations
 
@@ -10,5 +10,5 @@ if __name__ == "__main__":
     load_late(*SELDOM)
     from bridge.player import process, realtime
 
-    realtime.call_itself("player")  # as one that was forked
+    realtime.call_itself("player")  # a forked player has this name, too
     sys.exit(process.main())

@@ -1,9 +1,9 @@
-"""The exact way to a far place, gone while lanes that fell in there are played already.
+"""Work out the exact state after a far jump while the music already plays there.
 
-A jump of a running song is due at once. Where its way is longer than that allows, lanes fall in,
-and what counts, drifts or walks begins anew. A second renderer then goes the exact way in the spare
-time of playing, a millisecond at a time, and does again on it, at the same ticks, all that hands
-did since. Once it has caught up it takes over at a bar line.
+A jump of a running song is due at once. If its exact state takes too long to work out, lanes fall
+in: what counts, drifts or walks begins anew. A second renderer then works out the exact state in
+the spare time of the player, one millisecond at a time. It repeats every command that came after
+the jump, at the same tick. Once it has caught up, it takes over at a bar line.
 """
 
 from __future__ import annotations
@@ -28,19 +28,19 @@ if TYPE_CHECKING:
     from bridge.protocol.state import PerformanceState
 
 PIECE_NS = 1_000_000
-"""About how long one piece of the way takes."""
+"""Intended length of one piece of work."""
 FIRST_NS = 3_000_000
-"""How long one may take before any was measured."""
-WHOLE = 2
-"""The room that a piece is given is this many times the longest of late."""
+"""Assumed length of a piece before one has been measured."""
+SAFETY_FACTOR = 2
+"""Work starts only if nothing is due for this many times the time that it may take."""
 MOST_NS = 10_000_000_000
-"""How much work the way is worth in all. What is farther stays as it fell in."""
+"""Limit of the work for one jump. Beyond it, lanes go on as they fell in."""
 CHANGES_MOST = 5_000
-"""So many moves are done again: minutes of a fader that never rests."""
+"""Limit of the commands to repeat: a fader that moves for some minutes without a pause."""
 NEAR_TICKS = 480
-"""So far behind, the rest of the way is gone at the bar line itself."""
+"""Distance below which the rest is worked out at the bar line itself."""
 LINES_MOST = 64
-"""After so many bar lines at which there was no room to take over, nothing takes over."""
+"""Limit of the bar lines at which there was no time to take over; then it is given up."""
 
 
 class Move(NamedTuple):
@@ -72,14 +72,15 @@ Change = Move | Reset | Swapped
 
 
 class CatchUp:
-    """One such way.
+    """The work for one jump.
 
     Args:
-        way: how far it had come when lanes fell in.
+        way: how much was worked out before lanes fell in.
         score: the set.
-        state: what is set at `tick`, which is where lanes fell in or before.
+        state: the state of the performance at `tick`.
+        tick: where lanes fell in, or an earlier tick.
         clock: reads the monotonic time in ns.
-        spare: a renderer of the set that is of no more use, or None.
+        spare: a renderer of the same set that can be used again, or None.
     """
 
     def __init__(
@@ -92,7 +93,7 @@ class CatchUp:
         spare: Renderer | None,
     ) -> None:
         self.lines = 0
-        """Bar lines at which it was there and there was no room."""
+        """Bar lines at which it could have taken over, but there was no time."""
         self._way, self._score, self._state, self._tick = way, score, state, tick
         self._clock = clock
         self._renderer, self._begun = spare, False
@@ -104,39 +105,46 @@ class CatchUp:
 
     @property
     def useless(self) -> bool:
-        """Whether it is given up."""
+        """Whether one of its limits is passed, so that it is to be given up."""
         return self._spent > MOST_NS or len(self._changes) > CHANGES_MOST or self.lines > LINES_MOST
 
     def note(self, change: Change) -> None:
-        """Something has changed; it is to be done again on the way."""
+        """Remember a change, to repeat it at its tick."""
         self._changes.append(change)
 
     def room_ns(self) -> int:
-        """How long nothing may be due for the next piece."""
-        return WHOLE * self._longest
+        """For how long nothing may be due, so that the next piece makes nothing late."""
+        return SAFETY_FACTOR * self._longest
 
     def join_ns(self, rendered: int) -> int:
-        """About how long the rest of the way takes from near."""
+        """Estimate how long the rest takes when it is `near`."""
         renderer = self._renderer
         assert renderer is not None
         return max(PIECE_NS, self._pieces.playing_ns(rendered - renderer.position))
 
     def near(self, rendered: int) -> bool:
-        """Whether so little is left of the way that it can be gone at a bar line."""
+        """Whether so little is left that it can be worked out at a bar line."""
         renderer = self._renderer
         if renderer is None or not self._begun or self._changes:
             return False
         return 0 <= rendered - renderer.position <= NEAR_TICKS
 
     def arrived(self, rendered: int) -> bool:
-        """Whether nothing is left of the way now."""
+        """Whether nothing is left to work out."""
         renderer = self._renderer
         there = renderer is not None and self._begun and renderer.position == rendered
         return there and not self._changes
 
     def step(self, rendered: int, room_ns: int = 0) -> int:
-        """One piece of the way towards where playing has come to; the ns it took. `room_ns` is how
-        long it may take."""
+        """Do one piece of work.
+
+        Args:
+            rendered: the tick up to which the music is rendered.
+            room_ns: how long the piece may take at most.
+
+        Returns:
+            How long it took, in ns.
+        """
         begun = self._clock()
         if not self._begun:
             self._begin()
@@ -148,27 +156,26 @@ class CatchUp:
         return took
 
     def finish(self, rendered: int) -> Renderer:
-        """The rest of the way at once; who stands there then."""
+        """Do all that is left at once; returns the renderer, which is exact at `rendered` then."""
         while not self.arrived(rendered):
             self.step(rendered)
         assert self._renderer is not None
         return self._renderer
 
     def way(self, score: Score) -> Way | None:
-        """How far it has come. None where that is of no use to a renderer of `score`, which came
-        later."""
+        """How much is worked out by now, or None if a renderer of `score` cannot use it."""
         if self._score is not score or any(isinstance(one, Swapped) for one in self._changes):
             return None
         return self._renderer.way if self._begun and self._renderer is not None else self._way
 
     def spare(self, score: Score) -> Renderer | None:
-        """The renderer that goes the way, for another one of the same score when this is given up.
-        Renderers refer to themselves, and nobody collects such rings while music plays."""
+        """The renderer, for use after another jump of the same score. It is used again because
+        renderers refer to themselves, and such cycles are not collected while the music plays."""
         renderer = self._renderer
         return renderer if renderer is not None and renderer.score is score else None
 
     def _built(self) -> Renderer | None:
-        """Goes on with building a renderer for a piece's time; None as long as it is not ready."""
+        """Build the renderer for the time of one piece; None until it is ready."""
         until = self._clock() + PIECE_NS
         for renderer in self._building:
             if renderer is not None or self._clock() > until:
@@ -188,7 +195,7 @@ class CatchUp:
         renderer, changes = self._renderer, self._changes
         assert renderer is not None
         goal = changes[0].tick if changes else rendered
-        if renderer.position != goal:  # it may be behind, too: the jump was a way back
+        if renderer.position != goal:  # also when it is behind us: the jump went back
             self._pieces.go(renderer, goal, PIECE_NS, room_ns)
             return
         while changes and changes[0].tick == goal:
@@ -206,7 +213,7 @@ class CatchUp:
             renderer.reset(change.lane)
         else:
             performance.running = change.running
-            with contextlib.suppress(CommandError):  # it was refused then, too
+            with contextlib.suppress(CommandError):  # the player has refused it, too
                 performance.apply(change.command, change.tick, change.client)
 
     def _swap(self, renderer: Renderer, change: Swapped) -> None:
@@ -225,7 +232,11 @@ class CatchUp:
 
 
 def _building(score: Score) -> Iterator[Renderer | None]:
-    """A renderer of a set, after a None for each part of it: together they may take long."""
+    """Build a renderer in small steps, since all of it at once may take long.
+
+    Yields:
+        None after each step, and the renderer at last.
+    """
     performance = Performance(score)
     yield None
     nodes: dict[int, Node] = {}

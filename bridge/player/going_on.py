@@ -23,8 +23,8 @@ def go_on(
     parts: Mapping[str, object],
     tick: int,
 ) -> None:
-    """What was set holds in the new score too. Parts that are none are passed over: whatever is
-    asked, the music goes on.
+    """Put the state of the old score into the new one. Parts that cannot be restored are left out,
+    so that the music goes on.
 
     Args:
         performance: of the new score.

@@ -1,7 +1,7 @@
-"""The way of a renderer to another place, cut into pieces of about equal time.
+"""Cut the work of a jump into pieces of about equal time.
 
-Far from the goal lanes only count, near it they are played, which takes far longer for as many
-ticks. So the two are measured apart, and no piece is of both.
+Far from the goal, lanes only count; near it, they are rendered, which takes far longer for the same
+number of ticks. So the speeds of the two are measured separately, and no piece contains both.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ SLICE_BARS = 16
 LEAST_BARS = 2
 """Counting is quicker than playing only for more than a bar at once."""
 PATIENCE = 4
-"""Where lanes count, a piece may take this many times as long as was asked for."""
+"""A piece in which lanes count may take this many times as long as was asked for."""
 
 
 class Pieces:
-    """Measures how fast a way is gone. `clock` reads the monotonic time in ns."""
+    """Measures how fast a renderer counts and renders. `clock` reads the monotonic time in ns."""
 
     def __init__(self, clock: Callable[[], int]) -> None:
         self._clock = clock
@@ -27,13 +27,13 @@ class Pieces:
 
     def go(self, renderer: Renderer, stop: int, within_ns: int, room_ns: int) -> int:
         """
-        Go one piece of the way.
+        Do one piece.
 
         Args:
-            renderer: it need not be on its way to that place yet.
-            stop: the tick to which the way leads.
+            renderer: it may have another goal before.
+            stop: the tick of the goal.
             within_ns: about how long the piece may take.
-            room_ns: how long one piece may, to find out how fast lanes count.
+            room_ns: how long the first piece may take that measures how fast lanes count.
 
         Returns:
             How many ns it took.

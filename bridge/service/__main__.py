@@ -39,7 +39,7 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
             command line where it is not given.
 
     Raises:
-        SystemExit: with 2, for anything else.
+        SystemExit: with 2, if the options are wrong.
     """
     token = os.environ.get("LANEBRIDGE_TOKEN") or None
     try:
@@ -47,11 +47,10 @@ def parse(argv: list[str] | None = None) -> ServiceOptions:
         given = json.loads(text)
         given |= {name: Path(given[name]) for name in PATHS if given.get(name)}
         options = ServiceOptions(**given, token=token, announce=bool(given.get("lan")))
+        if options.lan and token is None:
+            raise ValueError("for the network, LANEBRIDGE_TOKEN must hold a token")
     except (TypeError, ValueError, AttributeError) as error:
-        print(f"usage: python -m bridge.service OPTIONS ({error})", file=sys.stderr)
-        sys.exit(2)
-    if options.lan and token is None:
-        print("lan needs LANEBRIDGE_TOKEN", file=sys.stderr)
+        print(f"usage: python -m bridge.service OPTIONS\n{error}", file=sys.stderr)
         sys.exit(2)
     return options
 

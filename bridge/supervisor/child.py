@@ -14,7 +14,7 @@ from bridge.late import SELDOM, load_late
 
 
 def main() -> None:
-    """Says what this process does without, then is that module."""
+    """Leave out what the module does not need, then run it."""
     import runpy
 
     from bridge.player.realtime import PARENT, die_with_parent

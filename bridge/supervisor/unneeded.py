@@ -61,9 +61,9 @@ SELDOM = (
     "bridge.paper.trial",
     "bridge.paper.tuned",
 )
-"""What our modules and libraries name, and a service needs for one rare thing or for none: names
-of computers in other letters, archives, what a misspelt word was meant to be, what compares two
-texts or fits a set to another rig."""
+"""Modules that the service uses rarely or never, and loads on first use (`bridge.late`): for host
+names that are not ASCII, archives, spelling suggestions, comparing two texts, and fitting a set to
+another rig."""
 
 
 class _LeftOut:
@@ -81,8 +81,8 @@ class _StandIn(ModuleType):
 
 
 class _PolicyOfHttp:
-    """How the headers of HTTP are read (`email.policy.HTTP`). It is loaded with the first of them
-    that is asked about, a ``Content-Type``: what opens pages alone sends none (0.6 MB)."""
+    """`email.policy.HTTP`, loaded on first use (0.6 MB). The HTTP library uses it to parse a
+    ``Content-Type`` header; a service that only serves pages gets none."""
 
     def __getattr__(self, name: str) -> object:
         return getattr(import_module("email.policy").HTTP, name)
@@ -119,8 +119,7 @@ def leave_out_plugins() -> None:
 
 
 def leave_out_time_zones() -> None:
-    """Loads pydantic without the time zones of the world, which no model of ours names, and what
-    finds their files (measured: 0.3 MB)."""
+    """Loads pydantic without `zoneinfo`, which none of our models uses (measured: 0.3 MB)."""
     names = [f"pydantic._internal.{name}" for name in ("_validators", "_generate_schema")]
     try:
         with _stand_in("zoneinfo"):
@@ -132,7 +131,7 @@ def leave_out_time_zones() -> None:
 
 
 class _Entities(dict[str, str]):
-    """The named characters of HTML, read when text from a page is first asked about."""
+    """The table of named characters of HTML, loaded on first use."""
 
     def __contains__(self, name: object) -> bool:
         self._read()
@@ -143,15 +142,15 @@ class _Entities(dict[str, str]):
         return super().__getitem__(name)
 
     def _read(self) -> None:
-        if not len(self):
+        if not self:
             from html.entities import html5
 
             self.update(html5)
 
 
 def leave_out_entities() -> None:
-    """`html` without the table of its 2,231 named characters, of which only reading HTML makes use,
-    and writing none (measured: 0.4 MB)."""
+    """Loads `html` without its table of 2,231 named characters, which only reading HTML needs
+    (measured: 0.4 MB)."""
     name = "html.entities"
     if name in sys.modules or "html" in sys.modules:
         return
@@ -161,8 +160,8 @@ def leave_out_entities() -> None:
 
 
 def leave_out_types_of_the_system() -> None:
-    """What kind of file a name means is read in Python's own table, not in those of the system as
-    well, which aiohttp reads whole when it is loaded (measured: 0.4 MB)."""
+    """Takes media types from Python's own table only. aiohttp would also read the tables of the
+    system when it is loaded (measured: 0.4 MB)."""
     import mimetypes
 
     if not mimetypes.inited:
@@ -171,7 +170,8 @@ def leave_out_types_of_the_system() -> None:
 
 @contextmanager
 def _stand_in(name: str) -> Iterator[ModuleType]:
-    """What is loaded in the block finds a stand-in under this name, unless the module is there."""
+    """Modules that are imported in the block get a stand-in for the module of this name, unless
+    that is loaded already."""
     stands = _StandIn(name)
     stays = sys.modules.setdefault(name, stands) is not stands
     try:

@@ -12,8 +12,8 @@ from aiohttp import web
 
 @dataclass(frozen=True, slots=True)
 class File:
-    """What is sent: `body` lies packed in memory where that is shorter (`packed`); `tag` tells one
-    content from another."""
+    """A file as it is sent. `body` is packed with gzip if that is shorter (`packed`); `tag`
+    identifies its content."""
 
     media: str
     body: bytes
@@ -22,7 +22,7 @@ class File:
 
     @property
     def plain(self) -> bytes:
-        """Its bytes as they are, for the rare browser that takes none that are packed."""
+        """Its bytes without packing, for the rare browser that does not accept gzip."""
         return gzip.decompress(self.body) if self.packed else self.body
 
 

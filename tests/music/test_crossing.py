@@ -9,7 +9,7 @@ from fractions import Fraction
 from random import Random
 
 import pytest
-from support.sets import BAR, OUTPUTS, logic, renderer, score_of, steps, through
+from support.sets import BAR, OUTPUTS, going_on, logic, renderer, score_of, seen_at, steps
 
 from bridge.music.comparators import Above, Below, Looked
 from bridge.music.event import Event
@@ -18,7 +18,7 @@ from bridge.music.logic import LogicState
 from bridge.music.logic_parse import parse
 from bridge.music.model import Drive, Lane, Levels, Macro, Note, Notes, Sample, Shape, Walk
 from bridge.music.node import Trace
-from bridge.music.render import Renderer, Stood
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.music.ticks import first_step_from, step_tick
 from bridge.protocol.command import Command
@@ -94,13 +94,7 @@ def low(dice: Random) -> dict[str, float]:
 
 def heard(player: Renderer) -> tuple[list[Event], object]:
     """What is held and played at a place, and where functions stand some bars later."""
-    other = renderer(player.score)
-    other.performance.restore(player.performance.state(), player.position)
-    other.stand(player.place)
-    other.performance.settle(other.position)
-    events = other.hold_values() + other.advance(other.position + 6 * BAR)
-    place = other.place
-    assert isinstance(place, Stood)
+    events, place = going_on(player, 6 * BAR)
     found = []
     for carry in place.mark.nodes[0].values():
         if isinstance(carry, LogicState):
@@ -123,21 +117,8 @@ def check(score: Score, dice: Random) -> None:
         )
         hand.setdefault(dice.randrange(1, goals[-1]), []).append(command)
 
-    def way(jumps: bool) -> list[object]:
-        player = renderer(score)
-        found: list[object] = []
-        for stop in sorted({*hand, *goals}):
-            if jumps:
-                player.seek(stop)
-            else:
-                through(player, stop, dice)
-            for command in hand.get(stop, ()):
-                player.performance.apply(command, stop)
-            if stop in goals:
-                found.append(heard(player))
-        return found
-
-    assert way(jumps=True) == way(jumps=False)
+    jumped, played = (seen_at(score, hand, goals, dice, how, heard) for how in (True, False))
+    assert jumped == played
 
 
 @pytest.mark.parametrize("seed", range(50))

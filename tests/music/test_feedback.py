@@ -9,7 +9,7 @@ from fractions import Fraction
 from random import Random
 
 import pytest
-from support.sets import BAR, OUTPUTS, logic, renderer, score_of, steps, through
+from support.sets import BAR, OUTPUTS, going_on, logic, renderer, score_of, seen_at, steps
 
 from bridge.errors import InputError
 from bridge.music.event import Event
@@ -17,7 +17,7 @@ from bridge.music.feedback import Feedback
 from bridge.music.logic import LogicState
 from bridge.music.model import Euclid, Lane, Levels, Note, Notes, Section
 from bridge.music.node import Window
-from bridge.music.render import Renderer, Stood
+from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.music.ticks import parse_rate
 from bridge.protocol.command import Command
@@ -105,13 +105,7 @@ def made_up(dice: Random) -> Score:
 
 def heard(player: Renderer) -> tuple[list[Event], object]:
     """What is held and played at a place, and what is remembered some bars later."""
-    other = renderer(player.score)
-    other.performance.restore(player.performance.state(), player.position)
-    other.stand(player.place)
-    other.performance.settle(other.position)
-    events = other.hold_values() + other.advance(other.position + 5 * BAR)
-    place = other.place
-    assert isinstance(place, Stood)
+    events, place = going_on(player, 5 * BAR)
     carries = place.mark.nodes[0].values()
     return events, [
         (carry.past, carry.expression.functions)
@@ -140,21 +134,8 @@ def check(score: Score, dice: Random) -> None:
     goals = [30 * BAR + dice.randrange(BAR), 90 * BAR + dice.randrange(BAR)]
     hand = hand_of(score, dice, goals[-1])
 
-    def way(jumps: bool) -> list[object]:
-        player = renderer(score)
-        found: list[object] = []
-        for stop in sorted({*hand, *goals}):
-            if jumps:
-                player.seek(stop)
-            else:
-                through(player, stop, dice)
-            for command in hand.get(stop, ()):
-                player.performance.apply(command, stop)
-            if stop in goals:
-                found.append(heard(player))
-        return found
-
-    assert way(jumps=True) == way(jumps=False)
+    jumped, played = (seen_at(score, hand, goals, dice, how, heard) for how in (True, False))
+    assert jumped == played
 
 
 @pytest.mark.parametrize("seed", range(60))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from random import Random
@@ -32,9 +33,10 @@ from bridge.music.model import (
 )
 from bridge.music.pattern import parse_steps
 from bridge.music.performance import Performance
-from bridge.music.render import Renderer, events_between
+from bridge.music.render import Renderer, Stood, events_between
 from bridge.music.score import Score, compile_score
 from bridge.music.ticks import parse_rate
+from bridge.protocol.command import Command
 
 BAR = 3840
 STEP = 240
@@ -310,3 +312,40 @@ def through(player: Renderer, goal: int, dice: Random) -> Renderer:
     while player.position < goal:
         player.advance(min(goal, player.position + dice.choice((960, 5000, 20000))))
     return player
+
+
+def going_on(player: Renderer, ticks: int) -> tuple[list[Event], Stood]:
+    """What another renderer, put where `player` stands, holds and plays for so many ticks, and
+    where it stands then."""
+    other = renderer(player.score)
+    other.performance.restore(player.performance.state(), player.position)
+    other.stand(player.place)
+    other.performance.settle(other.position)
+    events = other.hold_values() + other.advance(other.position + ticks)
+    place = other.place
+    assert isinstance(place, Stood)
+    return events, place
+
+
+def seen_at(
+    score: Score,
+    commands: Mapping[int, Sequence[Command]],
+    goals: Sequence[int],
+    dice: Random,
+    jumps: bool,
+    look: Callable[[Renderer], object],
+) -> list[object]:
+    """What `look` finds at each goal, where commands come at their ticks on the way: by jumps from
+    one tick to the next, or else by playing through."""
+    player = renderer(score)
+    found = []
+    for stop in sorted({*commands, *goals}):
+        if jumps:
+            player.seek(stop)
+        else:
+            through(player, stop, dice)
+        for command in commands.get(stop, ()):
+            player.performance.apply(command, stop)
+        if stop in goals:
+            found.append(look(player))
+    return found

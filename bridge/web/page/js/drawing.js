@@ -6,8 +6,8 @@ import { Painter } from "./painter.js";
 /** @typedef {import("./painter.js").Told} Told */
 
 const ASK_MS = 1000; // between two questions to the worker, while somebody looks
-const MOST_ASKED = 4; // unanswered; no time, as a page that slept or was busy has not asked
-const LOADING = -10; // the count begins here: its script has to come
+const MOST_ASKED = 4; // unanswered questions; not seconds, as a page that slept or was busy has asked nothing
+const LOADING = -10; // where the count starts, since the worker's script must be loaded first
 
 export class Drawing {
   /** @param {import("./ink.js").Ink} ink @param {import("./pen.js").Pen} pen
