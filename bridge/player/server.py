@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 from bridge.errors import CommandError
-from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack, pack_json, rows_of
+from bridge.player.frames import KEPT, LISTS, SCORE, TAKE, Unpacker, pack, pack_json, rows_of
 from bridge.player.messages import Outbox, Swap
 from bridge.player.tape import Tape
 from bridge.protocol.command import Command
@@ -270,7 +270,7 @@ class Link:
             reader.closed = True
             return
         if command.get("do") == "frames":
-            self._frames(reader, command.get("ms"))
+            self._frames(reader, command.get("ms"), command.get("what", list(LISTS)))
             return
         if command.get("do") == "keep":
             asked = command.get("what", KEPT)
@@ -288,11 +288,12 @@ class Link:
             done(error)
 
     @staticmethod
-    def _frames(reader: Reader, ms: object) -> None:
-        """How often a reader wants to be told of what nobody waits for."""
-        if not isinstance(ms, int) or isinstance(ms, bool):
+    def _frames(reader: Reader, ms: object, what: object) -> None:
+        """How often a reader wants to be told of what nobody waits for, and of what."""
+        if not isinstance(ms, int) or isinstance(ms, bool) or not isinstance(what, list):
             reader.closed = True
             return
+        reader.box.wants = frozenset(name for name in LISTS if name in what)
         reader.every_ns = min(max(ms * NS_PER_MS, FRAME_NS), SLOWEST_NS)
         reader.next_ns = 0
 

@@ -8,7 +8,7 @@ import pickle
 import socket
 from typing import TYPE_CHECKING, cast
 
-from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
+from bridge.player.frames import KEPT, SCORE, SENT, TAKE, Unpacker, pack_json
 
 if TYPE_CHECKING:
     from bridge.protocol.state import PlayerReport
@@ -55,7 +55,7 @@ class Watch:
             sock.connect(path)
             sock.sendall(
                 pack_json({"do": "keep", "what": [*KEPT, TAKE]})
-                + pack_json({"do": "frames", "ms": PACE_MS})
+                + pack_json({"do": "frames", "ms": PACE_MS, "what": [SENT]})
             )
         except OSError:
             sock.close()
@@ -100,7 +100,7 @@ class Watch:
         frame = json.loads(payload)
         what = frame.pop("type", None)
         if what == "played":
-            self.sent += frame.get("sent", [])
+            self.sent += frame.get(SENT, [])
         elif what == "hello":
             frame.pop("origin", None)
             self.state = cast("PlayerReport", frame)

@@ -261,10 +261,32 @@ def test_what_a_hand_has_done_reaches_a_keeper_soon(
     page.sock.close()
 
 
-@pytest.mark.parametrize("ms", ["soon", None, 0.5, True, [200]])
-def test_who_asks_for_a_nonsense_pace_is_sent_away(link: Link, tmp_path: Path, ms: object) -> None:
+def test_each_reader_is_told_the_lists_that_it_asks_for(link: Link, tmp_path: Path) -> None:
+    hits, wire, old = (Client(link, tmp_path) for _ in range(3))
+    for client in (hits, wire, old):
+        client.read()
+    hits.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["events", "what is to come"]}))
+    wire.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["sent"]}))
+    turn(link)
+    link.played({"tick": 1.0, "t_ns": 5}, events=[[1, "kick"]], sent=[[5, "main", "992440"]])
+    link.deliver(1)
+    told = [client.read() for client in (hits, wire, old)]
+    assert [[len(one.get("events", ())) for one in frames] for frames in told] == [[1], [0], [1]]
+    assert [[len(one.get("sent", ())) for one in frames] for frames in told] == [[0], [1], [1]]
+    for client in (hits, wire, old):
+        client.sock.close()
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [{"ms": ms} for ms in ("soon", None, 0.5, True, [200])]
+    + [{"ms": 200, "what": what} for what in ("sent", None, 5, {"sent": 1})],
+)
+def test_who_asks_for_nonsense_frames_is_sent_away(
+    link: Link, tmp_path: Path, wanted: dict[str, object]
+) -> None:
     client = Client(link, tmp_path)
-    client.sock.sendall(pack_json({"do": "frames", "ms": ms}))
+    client.sock.sendall(pack_json({"do": "frames", **wanted}))
     turn(link)
     assert not link.readers
     client.sock.close()
