@@ -8,10 +8,11 @@ Commands are JSON objects with a ``do`` (see `bridge.protocol.command`). An opti
 ``seq`` comes back in the next state, in ``acks`` or in ``refused`` as
 ``[seq, kind, message]``. The player sends ``hello`` with the whole state on connection, then
 ``state`` with the top-level keys that changed, and ``played`` with what has sounded (``events``),
-what has left (``sent``) and what has come in (``input``). Who asks for ``frames`` each so many
-``ms`` is told of what nobody waits for as seldom as that, and of these three lists only those that
-it names under ``what``: to write what nobody reads costs the player time. It never waits for a slow
-reader: what cannot be delivered is merged, so that the newest state wins.
+what has left (``sent``; note-ons and note-offs alone: ``notes``) and what has come in (``input``).
+Who asks for ``frames`` each so many ``ms`` is told of what nobody waits for as seldom as that, and
+of these lists only those that it names under ``what``: to write what nobody reads costs the player
+time. It never waits for a slow reader: what cannot be delivered is merged, so that the newest state
+wins.
 """
 
 from __future__ import annotations
@@ -80,9 +81,9 @@ class Outbox:
         """Top-level keys of the state that changed."""
         self._state.update(changed)
 
-    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
-        """Events by the name of their list (of `LISTS`), and where the song is now."""
-        for name, rows in events.items():
+    def played(self, now: Mapping[str, object], lists: Mapping[str, Sequence[object]]) -> None:
+        """Rows by the name of their list (of `LISTS`), and where the song is now."""
+        for name, rows in lists.items():
             if not rows or name not in self.wants:
                 continue
             self._now = dict(now)

@@ -159,9 +159,9 @@ class Link:
         for reader in self.readers:
             reader.box.state(changed)
 
-    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
+    def played(self, now: Mapping[str, object], lists: Mapping[str, Sequence[object]]) -> None:
         for reader in self.readers:
-            reader.box.played(now, **events)
+            reader.box.played(now, lists)
 
     def deliver(self, now: int, hurry: bool = False) -> None:
         """At most 30 frames a second to each reader, or as often as it asked for; answers and what

@@ -76,7 +76,7 @@ def ours(on: Stage, seconds: float) -> Ours:
     watch.sock.sendall(pack_json({"do": "frames", "ms": 100, "what": ["events"]}))
     while time.monotonic() < begin + seconds:
         watch.read(time.monotonic_ns())
-        watch.sent.clear()
+        watch.notes.clear()
         time.sleep(0.02)
     used = (cpu_seconds(pid) - cpu) / (time.monotonic() - begin)
     watch.close()

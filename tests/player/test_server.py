@@ -268,7 +268,9 @@ def test_each_reader_is_told_the_lists_that_it_asks_for(link: Link, tmp_path: Pa
     hits.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["events", "what is to come"]}))
     wire.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["sent"]}))
     turn(link)
-    link.played({"tick": 1.0, "t_ns": 5}, events=[[1, "kick"]], sent=[[5, "main", "992440"]])
+    link.played(
+        {"tick": 1.0, "t_ns": 5}, {"events": [[1, "kick"]], "sent": [[5, "main", "992440"]]}
+    )
     link.deliver(1)
     told = [client.read() for client in (hits, wire, old)]
     assert [[len(one.get("events", ())) for one in frames] for frames in told] == [[1], [0], [1]]
@@ -335,11 +337,12 @@ def test_watching_follows_the_state_and_what_was_sent(link: Link, tmp_path: Path
     watch.connect(str(tmp_path / "s"), 0)
     turn(link)
     link.state({"section": "flood"})
-    link.played({"tick": 1.0, "t_ns": 5}, events=[], sent=[[5, "main", "992440"]])
+    note = [5, "main", "992440"]
+    link.played({"tick": 1.0, "t_ns": 5}, {"sent": [[4, "main", "b01540"], note], "notes": [note]})
     link.deliver(0)
     watch.read(77)
     assert watch.state == {"set": "Low tide", "revision": 1, "section": "flood"}
-    assert watch.sent == [[5, "main", "992440"]]
+    assert watch.notes == [note], "and nothing else of what left"
     assert watch.heard_ns == 77
     link.close()
     watch.read(88)
@@ -354,9 +357,9 @@ def test_nobody_there_is_an_error(tmp_path: Path) -> None:
 def test_what_hurries_does_not_wait_for_the_next_frame(link: Link, tmp_path: Path) -> None:
     client = Client(link, tmp_path)
     client.read()
-    link.played({"tick": 0, "t_ns": 0}, input=[[1, "knobs", "b01540"]])
+    link.played({"tick": 0, "t_ns": 0}, {"input": [[1, "knobs", "b01540"]]})
     link.deliver(0)
-    link.played({"tick": 0, "t_ns": 1}, input=[[2, "knobs", "b01541"]])
+    link.played({"tick": 0, "t_ns": 1}, {"input": [[2, "knobs", "b01541"]]})
     link.deliver(1)  # too soon for another frame
     assert [frame["input"] for frame in client.read()] == [[[1, "knobs", "b01540"]]]
     link.deliver(2, hurry=True)
