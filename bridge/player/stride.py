@@ -14,7 +14,7 @@ AHEAD_NS = GUARD_NS + VALUE_PERIOD_NS
 steps wake it often enough."""
 LONG_NS = AHEAD_NS
 """How much further than that it renders. Each second step of a glide then finds nothing to render:
-renders half as long and twice as many took a ninth more of a core (measured with the demo). This
+renders half as long and twice as many took a sixth more CPU time (measured with the demo). This
 and `AHEAD_NS` together are the longest that a hand waits."""
 SHORT_NS = 6_000_000
 """The same on a computer, or for a set, where rendering so far would take longer than `SLACK_NS`,
