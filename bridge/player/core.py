@@ -4,7 +4,7 @@ Whoever runs it calls `step(now)`, which sends what is due and returns when to c
 and incoming MIDI are handed in between. All times are monotonic nanoseconds, so a test plays an
 hour in a second by handing in its own.
 
-How an event gets out: the renderer gives events some 30 ms ahead (`part`); the timeline holds them
+How an event gets out: the renderer gives events some 40 ms ahead (`part`); the timeline holds them
 by tick and binds the next 15 ms to deadlines; what falls together is encoded a millisecond ahead
 and then only sent (`sending`). Rendering and other work that can wait is done where no deadline is
 near.
