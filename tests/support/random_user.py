@@ -249,7 +249,11 @@ class RandomUser(RuleBasedStateMachine):
             # Only what was done right before may be forgotten, and nothing that was answered as
             # undone or repeated: that is kept before its answer.
             assert just, f"{done, undone} became {found, again}"
-            assert found == done[len(done) - len(found) :], f"{done} became {found}"
+            rest = done[len(done) - len(found) :]
+            # Moves of one macro are one step, of which the last moves may be forgotten.
+            same = [label.split()[0] for label in (*found[:1], *rest[:1])]
+            assert found[1:] == rest[1:], f"{done} became {found}"
+            assert found == rest or (same[0] == same[1] and same[0] in MACROS), f"{done}, {found}"
             self._older = len(found)
 
     @rule()
