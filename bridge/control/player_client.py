@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import cast
 
 from bridge.control.stream import Played, PlayedFrame, PresenceChanged, StateChanged, Stream
-from bridge.errors import CommandError, PlayerError
+from bridge.errors import CommandError, PlayerError, UnansweredError
 from bridge.player.frames import EVENTS, INPUT, MEMORY, SENT, Kind, Unpacker, pack, pack_json
 from bridge.player.messages import Swap
 from bridge.protocol.command import Command, encode
@@ -237,7 +237,7 @@ class PlayerLink:
         waiting, self._waiting = self._waiting, {}
         for future in waiting.values():
             if not future.done():
-                future.set_exception(PlayerError("the player went away before it could answer"))
+                future.set_exception(UnansweredError("the player went away before it could answer"))
         if self.present:
             self.present = False
             self.stream.tell(PresenceChanged(False))

@@ -303,6 +303,7 @@ class Process:
         player = self.player
         return (
             self._touched
+            or self.link.untold
             or bool(player.sender.played)
             or player.song.playing
             or any(len(data) > 1 for _, _, data in player.outputs.sent)

@@ -45,6 +45,8 @@ class Reader:
         self.next_ns = self.told_ns = 0
         self.every_ns = FRAME_NS
         self.closed = False
+        self.untold = False
+        """Whether a hand has done something that this reader, who keeps it, does not know yet."""
         self.keeps: frozenset[str] = frozenset()
         self._kept: dict[str, bytes] = {}
         self._batches: deque[bytes] = deque()
@@ -170,7 +172,13 @@ class Link:
         for reader in self.readers:
             if hurry or now >= reader.next_ns or reader.urgent:
                 reader.next_ns, reader.told_ns = now + reader.every_ns, now
+                reader.untold = False
                 reader.deliver()
+
+    @property
+    def untold(self) -> bool:
+        """Whether one who keeps what a hand has done does not know it yet."""
+        return any(reader.untold for reader in self.readers)
 
     def soon(self) -> None:
         """What is told next goes to every reader at once."""
@@ -314,6 +322,7 @@ class Link:
         """Something has been done that those who keep everything should know soon."""
         for reader in self.readers:
             if SCORE in reader.keeps:
+                reader.untold = True
                 reader.next_ns = min(reader.next_ns, reader.told_ns + KEEP_NS)
 
 

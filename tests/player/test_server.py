@@ -365,3 +365,27 @@ def test_what_hurries_does_not_wait_for_the_next_frame(link: Link, tmp_path: Pat
     link.deliver(2, hurry=True)
     assert [frame["input"] for frame in client.read()] == [[[2, "knobs", "b01541"]]]
     client.sock.close()
+
+
+def test_a_keeper_that_was_told_just_before_is_known_to_wait(
+    link: Link, tmp_path: Path, asked: Asked
+) -> None:
+    """While nothing plays, nothing else wakes the player for it."""
+    keeper, page = Client(link, tmp_path), Client(link, tmp_path)
+    keeper.read(), page.read()
+    keeper.sock.sendall(pack_json({"do": "keep"}))
+    turn(link)
+    link.deliver(0)
+    page.sock.sendall(pack_json({"do": "tap", "seq": 1}))
+    turn(link)
+    assert not link.untold
+    asked[0][1](None)
+    link.state({"n": 1})
+    link.deliver(MS)
+    assert (keeper.read(), link.untold) == ([], True)
+    assert link.next_ns(MS) <= 20 * MS
+    link.deliver(20 * MS)
+    assert [frame["n"] for frame in keeper.read()] == [1]
+    assert not link.untold
+    keeper.sock.close()
+    page.sock.close()
