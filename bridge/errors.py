@@ -140,6 +140,10 @@ class PlayerError(BridgeError, RuntimeError):
     exit = Exit.MACHINE
 
 
+class UnansweredError(PlayerError):
+    """The player was told to do something and has not said whether it did: it may have."""
+
+
 def did_you_mean(word: object, known: Iterable[str]) -> str:
     """The one suggestion of a known word for one that is not.
 

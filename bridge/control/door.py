@@ -25,7 +25,7 @@ from bridge.control.roles import demand
 from bridge.control.session import Session
 from bridge.control.stream import OwnershipEnded, PresenceChanged
 from bridge.control.travel import Travel
-from bridge.errors import CommandError, PlayerError
+from bridge.errors import CommandError, PlayerError, UnansweredError
 from bridge.music.handlers import check_setting, known
 from bridge.protocol.command import Address, Command
 from bridge.protocol.editing import Redo, Undo
@@ -90,7 +90,7 @@ class Control:
         self._unanswered: dict[asyncio.Future[None], float] = {}
         self._backlog: FairQueue[_Sending] = FairQueue()
         self._draining: asyncio.TimerHandle | None = None
-        self._travel = Travel(self, self._settle)
+        self.travel = Travel(self, self._settle)
         self._wake = asyncio.Event()
         session.stream.on(PresenceChanged, self._presence)
 
@@ -336,14 +336,16 @@ class Control:
     async def _in_turn(self, client: str, *, undo: bool) -> str:
         self.charge(client, "undo" if undo else "redo")
         # In turn with the changes of the text: a step may be one.
-        return await self.edits.run(client, lambda: self._travel.step(client, undo=undo))
+        return await self.edits.run(client, lambda: self.travel.step(client, undo=undo))
 
     async def together(self, commands: list[Command]) -> None:
         """Sends several commands in one piece and waits for all; raises the first refusal."""
-        answers = [
-            asyncio.ensure_future(self._answer(self.session.send(command))) for command in commands
-        ]
-        for result in await asyncio.gather(*answers, return_exceptions=True):
+        sent = [self.session.send(command) for command in commands]
+        for answer in sent:
+            self._unanswered[answer] = self._clock()
+            answer.add_done_callback(lambda done: self._unanswered.pop(done, None))
+            self._wake.set()
+        for result in await asyncio.gather(*map(self._answer, sent), return_exceptions=True):
             if isinstance(result, BaseException):
                 raise result
 
@@ -360,7 +362,7 @@ class Control:
             async with asyncio.timeout(ACK_S):
                 await asyncio.shield(future)
         except TimeoutError:
-            raise PlayerError(f"the player did not answer within {ACK_S:g} s") from None
+            raise UnansweredError(f"the player did not answer within {ACK_S:g} s") from None
 
     def _flush(self, key: Address) -> None:
         sending = self._pacer.take(key, self._clock())
@@ -408,7 +410,9 @@ class Control:
             if now - sent_at < ANSWER_S:
                 break  # they stand in the order in which they were sent
             if not answer.done():
-                answer.set_exception(PlayerError(f"no answer from the player in {ANSWER_S:g} s"))
+                answer.set_exception(
+                    UnansweredError(f"no answer from the player in {ANSWER_S:g} s")
+                )
 
     def _hold(self, command: Hold | Fill, client: str, now: float) -> bool:
         """Notes a hold; True when the player must be told."""

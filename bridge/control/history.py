@@ -70,11 +70,12 @@ class History:
         self._on_change()
 
     def take_undo(self) -> Step | None:
-        step = self._done.pop() if self._done else None
-        if step is not None:
-            # What comes after an undo must not melt into the step before it.
-            self._undone.append(replace(step, sweep=None))
-            self._on_change()
+        if not self._done:
+            return None
+        # What comes after an undo must not melt into the step before it.
+        step = replace(self._done.pop(), sweep=None)
+        self._undone.append(step)
+        self._on_change()
         return step
 
     def take_redo(self) -> Step | None:
@@ -84,16 +85,26 @@ class History:
             self._on_change()
         return step
 
-    def put_back(self, undone: bool) -> None:
-        """The step just taken could not be carried out: it returns to where it was."""
+    def next(self, undo: bool) -> Step | None:
+        """The step that would be undone next, or repeated next; it stays where it is."""
+        steps = self._done if undo else self._undone
+        return steps[-1] if steps else None
+
+    def put_back(self, step: Step, undone: bool) -> None:
+        """The step just taken could not be carried out: it returns to where it was. When something
+        else was done meanwhile it is not put on top of that."""
+        if self.next(not undone) is not step:
+            return
         if undone:
             self._done.append(self._undone.pop())
         else:
             self._undone.append(self._done.pop())
         self._on_change()
 
-    def drop(self, undone: bool) -> None:
+    def drop(self, step: Step, undone: bool) -> None:
         """The step just taken can never be carried out: it is forgotten."""
+        if self.next(not undone) is not step:
+            return
         if undone:
             self._undone.pop()
         else:

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import cast
 
 from bridge.control.stream import Played, PlayedFrame, PresenceChanged, StateChanged, Stream
-from bridge.errors import CommandError, PlayerError
-from bridge.player.frames import MEMORY, Kind, Unpacker, pack, pack_json
+from bridge.errors import CommandError, PlayerError, UnansweredError
+from bridge.player.frames import EVENTS, INPUT, MEMORY, SENT, Kind, Unpacker, pack, pack_json
 from bridge.player.messages import Swap
 from bridge.protocol.command import Command, encode
 from bridge.protocol.state import NOT_YET, PlayerReport
@@ -58,7 +58,8 @@ class PlayerLink:
         self._waiting: dict[int, asyncio.Future[None]] = {}
         self._writer: asyncio.StreamWriter | None = None
         self._outgoing: list[bytes] = []
-        self._lookers: set[object] = set()
+        self._lookers: dict[object, bool] = {}
+        """Who looks, and whether it wants to see hits."""
 
     async def run(self) -> None:
         """Connects, reads until the player goes, and starts again; ends only by cancellation."""
@@ -88,19 +89,27 @@ class PlayerLink:
                 writer.close()
             await asyncio.sleep(delay)
 
-    def look(self, who: object, looks: bool) -> None:
-        """`who` wants to see what is played as it is played, or does so no longer. While nobody
-        does, the player tells it five times a second: it wakes less often. Answers come at once."""
-        before = bool(self._lookers)
+    def look(self, who: object, looks: bool, *, hits: bool = False) -> None:
+        """`who` wants to see what changes as it changes, or does so no longer. While nobody does,
+        the player tells it five times a second: it wakes less often. Answers come at once.
+
+        Args:
+            who: whoever looks; one is counted once.
+            looks: whether it wants to look from now on.
+            hits: whether it wants to hear of what lanes play (`Played`), too.
+        """
+        before = self._pace()
         if looks:
-            self._lookers.add(who)
+            self._lookers[who] = hits
         else:
-            self._lookers.discard(who)
-        if bool(self._lookers) != before and self._writer is not None:
-            self._write(self._pace())
+            self._lookers.pop(who, None)
+        if self._writer is not None and (pace := self._pace()) != before:
+            self._write(pace)
 
     def _pace(self) -> bytes:
-        return pack_json({"do": "frames", "ms": LOOKED_AT_MS if self._lookers else ALONE_MS})
+        every = LOOKED_AT_MS if self._lookers else ALONE_MS
+        what = [SENT, INPUT, *([EVENTS] if any(self._lookers.values()) else [])]
+        return pack_json({"do": "frames", "ms": every, "what": what})
 
     def send(self, command: Command, client: str = "") -> asyncio.Future[None]:
         """Sends a command of `client`'s; the future ends when the player has applied it.
@@ -228,7 +237,7 @@ class PlayerLink:
         waiting, self._waiting = self._waiting, {}
         for future in waiting.values():
             if not future.done():
-                future.set_exception(PlayerError("the player went away before it could answer"))
+                future.set_exception(UnansweredError("the player went away before it could answer"))
         if self.present:
             self.present = False
             self.stream.tell(PresenceChanged(False))

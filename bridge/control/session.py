@@ -151,9 +151,9 @@ class Session:
         """As `PlayerLink.swap`; for the set book alone."""
         return await self._link.swap(swap)
 
-    def look(self, who: object, looks: bool) -> None:
+    def look(self, who: object, looks: bool, *, hits: bool = False) -> None:
         """As `PlayerLink.look`."""
-        self._link.look(who, looks)
+        self._link.look(who, looks, hits=hits)
 
     async def reach(self, revision: int, within_s: float) -> None:
         """As `PlayerLink.reach`."""

@@ -45,8 +45,8 @@ class PresenceChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class Played(Event):
-    """The player has sent messages, or a controller has. Who needs this at once looks
-    (`Session.look`)."""
+    """The player has sent messages, or a controller has. Who needs this at once, or wants to hear
+    of what lanes play, looks (`Session.look`)."""
 
     frame: PlayedFrame
 

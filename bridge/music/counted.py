@@ -186,12 +186,16 @@ class CountedPattern(HitNode):
         density = self._between(window, "density")
         flags = bytearray()
         span = self.cursor.span(len(self.base))
-        for passes, marks in stretches:
-            at = begin + len(flags)
-            if density == (0.5, 0.5):
-                flags += self._as_written(marks) * passes
-            else:
-                flags += self._by_density(window, density, marks, at, passes, self.index + count)
+        if density == (0.5, 0.5):
+            written: dict[Marks, bytes] = {}
+            for passes, marks in stretches:
+                if marks not in written:
+                    written[marks] = self._as_written(marks)
+                flags += written[marks] * passes
+        else:
+            by_density = self._by_density(window, density, self.index + count)
+            for passes, marks in stretches:
+                flags += by_density(marks, begin + len(flags), passes)
         if self.passes_on is not None:
             for number in range(len(flags) // span):
                 counted = pass_index + number - self.cursor.first_pass
@@ -214,44 +218,57 @@ class CountedPattern(HitNode):
         return bytes(BOTH if mark else 0 for mark in order)
 
     def _by_density(
-        self, window: Window, density: Bounds, marks: Marks, begin: int, passes: int, end: int
-    ) -> bytes:
+        self, window: Window, density: Bounds, end: int
+    ) -> Callable[[Marks, int, int], bytes]:
         """
-        The steps that sound in passes with the same marks.
+        Asks for the steps that sound in passes with the same marks.
 
         Args:
             window: what the settings are asked of.
             density: between which values it stays.
-            marks: of the passes.
-            begin: the number of the first step of the first of them.
-            passes: how many.
             end: the number of the step before which the window ends.
+
+        Returns:
+            A function of the marks, the number of the first step of the first of these passes, and
+            how many they are.
         """
-        span = self.cursor.span(len(marks))
+        span = self.cursor.span(len(self.base))
         low, high = density
         # In a pattern shorter than the bar the place in the bar says how strong a step is.
         unlike = self.group // gcd(span, self.group) if span < self.group else 1
-        flags = bytearray()
-        asks: list[tuple[int, float]] = []
-        for number in range(min(unlike, passes)):
-            limits = self._limits(marks, begin + number * span)
-            flags += bytes(BOTH if limit <= low else 0 for limit in limits)
-            asks += [
-                (number * span + place, limit)
-                for place, limit in enumerate(limits)
-                if low < limit <= high
-            ]
-        whole, rest = divmod(passes, unlike)
-        flags = flags * whole + flags[: rest * span]
-        if asks:
-            ask = self._asked(window, "density")
+        ask = self._asked(window, "density")
+        # Drift comes back to the same marks again and again.
+        found: dict[tuple[Marks, int], tuple[bytes, list[tuple[int, float]]]] = {}
+
+        def sure(marks: Marks, index: int) -> tuple[bytes, list[tuple[int, float]]]:
+            """The steps of one pass that sound at any density, and the limits of those that sound
+            at some."""
+            limits = self._limits(marks, index)
+            unsure = [(place, limit) for place, limit in enumerate(limits) if low < limit <= high]
+            return bytes(BOTH if limit <= low else 0 for limit in limits), unsure
+
+        def sounding(marks: Marks, begin: int, passes: int) -> bytes:
+            flags = bytearray()
+            asks: list[tuple[int, float]] = []
+            for number in range(min(unlike, passes)):
+                first = begin + number * span
+                key = marks, first % self.group if unlike > 1 else 0
+                if key not in found:
+                    found[key] = sure(marks, first)
+                steps, unsure = found[key]
+                flags += steps
+                asks += [(number * span + place, limit) for place, limit in unsure]
+            whole, rest = divmod(passes, unlike)
+            flags = flags * whole + flags[: rest * span]
             for again in range(0, passes * span, unlike * span):
                 for place, limit in asks:
                     index = begin + again + place
                     known = self.index <= index < end and again + place < len(flags)
                     if known and ask(index) >= limit:
                         flags[again + place] = BOTH
-        return bytes(flags)
+            return bytes(flags)
+
+        return sounding
 
     def _limits(self, marks: Marks, index: int) -> Sequence[float]:
         """The density from which on each step of a pass sounds; `index` is the number of its first

@@ -33,7 +33,7 @@ from bridge.protocol.performing import Mute
 MARK_BARS = 4
 MOST_MARKS = 16
 """Places that are remembered to jump back to. The older ones are thinned out."""
-PASS_BARS = 64
+PASS_BARS = 512
 """Bars that lanes count at once on the way to a far place."""
 
 

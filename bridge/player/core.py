@@ -4,7 +4,7 @@ Whoever runs it calls `step(now)`, which sends what is due and returns when to c
 and incoming MIDI are handed in between. All times are monotonic nanoseconds, so a test plays an
 hour in a second by handing in its own.
 
-How an event gets out: the renderer gives events some 30 ms ahead (`part`); the timeline holds them
+How an event gets out: the renderer gives events some 40 ms ahead (`part`); the timeline holds them
 by tick and binds the next 15 ms to deadlines; what falls together is encoded a millisecond ahead
 and then only sent (`sending`). Rendering and other work that can wait is done where no deadline is
 near.
@@ -31,6 +31,7 @@ from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
 from bridge.player.stands import Stands
 from bridge.player.start import PortSpec
+from bridge.player.stride import AHEAD_NS, GUARD_NS, Stride
 from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
 from bridge.ports.port import OutPort
@@ -40,19 +41,9 @@ from bridge.protocol.running import SetTempo
 from bridge.voltage.calibration import Correction
 from bridge.voltage.profile import WiredOutput
 from bridge.voltage.rig_parts import NS_PER_MS, ClockSettings, Timing, offset_ns_of
-from bridge.voltage.wire import VALUE_PERIOD_NS
 
-SLACK_NS = 2_500_000
-"""Rendering is done where the next deadline is at least this far away, or as far as it takes."""
 SWAP_SLACK_NS = 5_000_000
-"""The same for the moment at which another score takes over."""
-GUARD_NS = 2_000_000
-"""How much earlier than needed the player wakes to render, when nothing else has woken it."""
-AHEAD_NS = GUARD_NS + VALUE_PERIOD_NS
-"""How much earlier than needed rendering is done, where the player is awake and there is slack:
-while levels glide, their steps wake it often enough."""
-CHUNK_NS = 6_000_000
-"""Rendering goes so much further than that. The two together are the longest that a hand waits."""
+"""How far the next deadline must be away for another score to take over."""
 BIND_MORE_NS = 25_000_000
 """So much further than needed deadlines are given: the next wake-up is one that sends."""
 STALE_NS = 300_000
@@ -113,7 +104,7 @@ class PlayerCore:
         self.warnings: list[str] = []
         self._clock = clock
         self._walk_at = 0
-        self._render_ns = SLACK_NS
+        self._stride = Stride()
         self._left_out_at: int | None = None
         self._most_early = max(RESET_EARLY_NS, timing.lead_ns + max(early.values(), default=0))
         self._horizon = max(15_000_000, timing.gap_ns + 8_000_000)
@@ -224,11 +215,8 @@ class PlayerCore:
             need = now + self._need()
             if ready < need or (ready < need + AHEAD_NS and self.slack(now) > self._room()):
                 begun = self._clock()
-                self.render(math.ceil(song.tick_at(need + AHEAD_NS + CHUNK_NS)))
-                # The longest of late, little by little forgotten.
-                self._render_ns = max(
-                    self._clock() - begun, self._render_ns - self._render_ns // 16
-                )
+                self.render(math.ceil(song.tick_at(need + self._stride.ahead_ns)))
+                self._stride.took(self._clock() - begun)
                 self._stands.look(self.tape, self.part, self.slack)
             if self.part.catching_up is not None:
                 self._rejoining.look(self.part, self.slack)
@@ -257,7 +245,7 @@ class PlayerCore:
             return SWAP_SLACK_NS
         if self.part.may_join:
             return self._rejoining.room_ns(self.part)
-        return min(SLACK_NS, STAGE_NS // 2 + 2 * self._render_ns)
+        return self._stride.room_ns
 
     def _known_until(self) -> int:
         """Nothing will be due before this but what has its deadline."""

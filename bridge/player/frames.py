@@ -13,6 +13,10 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 Kind = Literal["J", "P"]
+EVENTS, SENT, NOTES, INPUT = "events", "sent", "notes", "input"
+LISTS = frozenset((EVENTS, SENT, NOTES, INPUT))
+"""What is told of all that is played: hits and values of lanes, messages that left, those of them
+that may leave a note sounding, and messages that came in."""
 MAX_FRAME_BYTES = 32 * 1024 * 1024
 """Bytes of the largest frame: far above any score, far below what memory locking would notice."""
 

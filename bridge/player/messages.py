@@ -7,9 +7,12 @@ socket in the runtime folder, whose other end runs as the same user).
 Commands are JSON objects with a ``do`` (see `bridge.protocol.command`). An optional whole number
 ``seq`` comes back in the next state, in ``acks`` or in ``refused`` as
 ``[seq, kind, message]``. The player sends ``hello`` with the whole state on connection, then
-``state`` with the top-level keys that changed, and ``played`` with what has sounded; who asks for
-``frames`` each so many ``ms`` is told of what nobody waits for as seldom as that. It never waits
-for a slow reader: what cannot be delivered is merged, so that the newest state wins.
+``state`` with the top-level keys that changed, and ``played`` with what has sounded (``events``),
+what has left (``sent``; note-ons and note-offs alone: ``notes``) and what has come in (``input``).
+Who asks for ``frames`` each so many ``ms`` is told of what nobody waits for as seldom as that, and
+of these lists only those that it names under ``what``: to write what nobody reads costs the player
+time. It never waits for a slow reader: what cannot be delivered is merged, so that the newest state
+wins.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.music.score import Score
-from bridge.player.frames import pack_json
+from bridge.player.frames import LISTS, pack_json
 
 # --- a set that takes over ----------------------------------------------------------------------
 
@@ -60,12 +63,14 @@ class Swap:
 
 class Outbox:
     """What one reader has still to get: at most one state (newer keys replace older ones), the
-    answers to its commands, and the latest events. All of it is bounded."""
+    answers to its commands, and the latest events of the lists that it wants. All of it is
+    bounded."""
 
     MOST_EVENTS = 512
     MOST_ANSWERS = 1024
 
     def __init__(self) -> None:
+        self.wants = LISTS
         self._state: dict[str, object] = {}
         self._events: dict[str, list[object]] = {}
         self._now: dict[str, object] = {}
@@ -76,10 +81,12 @@ class Outbox:
         """Top-level keys of the state that changed."""
         self._state.update(changed)
 
-    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
-        """Lists of events (``events``, ``sent``, ``input``) and where the song is now."""
-        self._now = dict(now)
-        for name, rows in events.items():
+    def played(self, now: Mapping[str, object], lists: Mapping[str, Sequence[object]]) -> None:
+        """Rows by the name of their list (of `LISTS`), and where the song is now."""
+        for name, rows in lists.items():
+            if not rows or name not in self.wants:
+                continue
+            self._now = dict(now)
             kept = self._events.setdefault(name, [])
             kept += rows
             del kept[: -self.MOST_EVENTS]

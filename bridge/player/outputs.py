@@ -196,20 +196,20 @@ class Outputs:
         """Sends in the order given. With `due`, counts how late each message is. `owners` says,
         for each message, which lane or macro it comes from; `turn` when the turn of values that
         had waited has come."""
-        begin = len(self.sent)
-        whose: list[str] = []
+        ports, lost, clock = self.ports, self.lost, self.clock
+        rows: list[tuple[int, str, bytes, str]] = []
         for (port, _, data), owner in zip(messages, owners, strict=False):
-            out = self.ports.get(port)
-            if out is None or port in self.lost:
-                continue
-            out.send(data)
-            now = self.clock()
-            if due is not None:
-                self.lateness.add(now - max(due, self.line_ns))
-            self.sent.append((now, port, data))
-            whose.append(owner)
-        if self.tape is not None and whose:
-            rows = zip(self.sent[begin:], whose, strict=True)
-            self.tape.sent(due, ((*row, owner) for row, owner in rows), turn)
+            out = ports.get(port)
+            if out is not None and port not in lost:
+                out.send(data)
+                rows.append((clock(), port, data, owner))
+        # All else is done when they have left, so that the last of them leaves as soon as it can.
+        self.sent += [row[:3] for row in rows]
+        if due is not None:
+            line = max(due, self.line_ns)
+            for row in rows:
+                self.lateness.add(row[0] - line)
+        if self.tape is not None and rows:
+            self.tape.sent(due, rows, turn)
         if len(self.sent) > LOG_MOST:
             del self.sent[: -LOG_MOST // 2]

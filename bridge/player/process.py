@@ -33,7 +33,7 @@ from bridge.player.closing import Closing, Said
 from bridge.player.core import Done
 from bridge.player.dispatch import Player, let_go, load, mute_derived
 from bridge.player.feedback import Feedback
-from bridge.player.frames import MEMORY, SCORE, pack_kept
+from bridge.player.frames import EVENTS, INPUT, MEMORY, NOTES, SCORE, SENT, pack_kept
 from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.messages import Swap
@@ -49,6 +49,7 @@ from bridge.ports import OutPort, open_output
 from bridge.protocol import running
 from bridge.protocol.command import Command
 from bridge.protocol.internal import Listen, Quit, SendFeedback, TakeInput
+from bridge.voltage.message import is_note
 
 if TYPE_CHECKING:
     from bridge.protocol.state import PortState, ProcessAbout
@@ -302,6 +303,7 @@ class Process:
         player = self.player
         return (
             self._touched
+            or self.link.untold
             or bool(player.sender.played)
             or player.song.playing
             or any(len(data) > 1 for _, _, data in player.outputs.sent)
@@ -328,12 +330,10 @@ class Process:
         played, came_in = player.sender.played, player.incoming.rows
         if played or sent or came_in:
             place = {"tick": round(player.song.place(now), 3), "t_ns": now}
-            link.played(
-                place,
-                events=played[:],
-                input=came_in[:],
-                sent=[[stamp, port, data.hex()] for stamp, port, data in sent],
-            )
+            rows = [[stamp, port, data.hex()] for stamp, port, data in sent]
+            notes = [row for row, (_, _, data) in zip(rows, sent, strict=True) if is_note(data[0])]
+            told = {EVENTS: played[:], SENT: rows, NOTES: notes, INPUT: came_in[:]}
+            link.played(place, told)
             played.clear()
             came_in.clear()
             sent.clear()

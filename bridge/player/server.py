@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 from bridge.errors import CommandError
-from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack, pack_json, rows_of
+from bridge.player.frames import KEPT, LISTS, SCORE, TAKE, Unpacker, pack, pack_json, rows_of
 from bridge.player.messages import Outbox, Swap
 from bridge.player.tape import Tape
 from bridge.protocol.command import Command
@@ -45,6 +45,8 @@ class Reader:
         self.next_ns = self.told_ns = 0
         self.every_ns = FRAME_NS
         self.closed = False
+        self.untold = False
+        """Whether a hand has done something that this reader, who keeps it, does not know yet."""
         self.keeps: frozenset[str] = frozenset()
         self._kept: dict[str, bytes] = {}
         self._batches: deque[bytes] = deque()
@@ -159,9 +161,9 @@ class Link:
         for reader in self.readers:
             reader.box.state(changed)
 
-    def played(self, now: Mapping[str, object], **events: Sequence[object]) -> None:
+    def played(self, now: Mapping[str, object], lists: Mapping[str, Sequence[object]]) -> None:
         for reader in self.readers:
-            reader.box.played(now, **events)
+            reader.box.played(now, lists)
 
     def deliver(self, now: int, hurry: bool = False) -> None:
         """At most 30 frames a second to each reader, or as often as it asked for; answers and what
@@ -170,7 +172,13 @@ class Link:
         for reader in self.readers:
             if hurry or now >= reader.next_ns or reader.urgent:
                 reader.next_ns, reader.told_ns = now + reader.every_ns, now
+                reader.untold = False
                 reader.deliver()
+
+    @property
+    def untold(self) -> bool:
+        """Whether one who keeps what a hand has done does not know it yet."""
+        return any(reader.untold for reader in self.readers)
 
     def soon(self) -> None:
         """What is told next goes to every reader at once."""
@@ -270,7 +278,7 @@ class Link:
             reader.closed = True
             return
         if command.get("do") == "frames":
-            self._frames(reader, command.get("ms"))
+            self._frames(reader, command.get("ms"), command.get("what", list(LISTS)))
             return
         if command.get("do") == "keep":
             asked = command.get("what", KEPT)
@@ -288,11 +296,12 @@ class Link:
             done(error)
 
     @staticmethod
-    def _frames(reader: Reader, ms: object) -> None:
-        """How often a reader wants to be told of what nobody waits for."""
-        if not isinstance(ms, int) or isinstance(ms, bool):
+    def _frames(reader: Reader, ms: object, what: object) -> None:
+        """How often a reader wants to be told of what nobody waits for, and of what."""
+        if not isinstance(ms, int) or isinstance(ms, bool) or not isinstance(what, list):
             reader.closed = True
             return
+        reader.box.wants = frozenset(name for name in LISTS if name in what)
         reader.every_ns = min(max(ms * NS_PER_MS, FRAME_NS), SLOWEST_NS)
         reader.next_ns = 0
 
@@ -313,6 +322,7 @@ class Link:
         """Something has been done that those who keep everything should know soon."""
         for reader in self.readers:
             if SCORE in reader.keeps:
+                reader.untold = True
                 reader.next_ns = min(reader.next_ns, reader.told_ns + KEEP_NS)
 
 

@@ -139,7 +139,7 @@ class Service:
         )
         self.in_step = InStep(self.book)
         slots = None if options.memory is None else Slots(options.memory)
-        self.lasting = Lasting(self.session, self.book.sets, slots)
+        self.lasting = Lasting(self.control, self.book.sets, slots)
         self.varying = Varying(self.book, self.control)
         self.keeper = Keeper(self.book, self.control)
         self.continuing = Continuing(self.book, self.control, options.state_dir)

@@ -7,7 +7,7 @@ import asyncio
 from bridge.control.history import TextChange
 from bridge.control.session import Playing, Session
 from bridge.control.stream import PresenceChanged, StateChanged
-from bridge.errors import PlayerError
+from bridge.errors import UnansweredError
 from bridge.music.score import Score
 from bridge.player.messages import Place, Swap
 
@@ -52,7 +52,7 @@ class Swapping:
         try:
             await asyncio.wait_for(asyncio.shield(answer), SWAP_S)
         except TimeoutError:
-            raise PlayerError(f"the player did not take the set within {SWAP_S:g} s") from None
+            raise UnansweredError(f"the player did not take the set within {SWAP_S:g} s") from None
 
     def _presence(self, event: PresenceChanged) -> None:
         if event.present:

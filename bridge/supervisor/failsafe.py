@@ -22,7 +22,7 @@ from bridge.player.closing import Closing, Said, wait_for_dead_clients
 from bridge.ports import OutPort, left_behind, open_output
 from bridge.ports.jack_unblock import unblocked
 from bridge.supervisor.folders import CLOSING
-from bridge.voltage.message import RELEASE
+from bridge.voltage.message import RELEASE, is_note
 
 if TYPE_CHECKING:
     from bridge.player.start import PortSpec
@@ -74,7 +74,7 @@ class Failsafe:
         """What the player says it has sent: rows of (ns, port, hex)."""
         for _, port, text in sent:
             status = int(text[:2], 16)
-            if port not in self._sounding or not 0x80 <= status < 0xA0:
+            if port not in self._sounding or not is_note(status):
                 continue
             key = (status & 0x0F, int(text[2:4], 16))
             if status >= 0x90 and text[4:6] != "00":

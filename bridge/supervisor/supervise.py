@@ -140,8 +140,8 @@ class Supervisor:
         self._wake.quiet()
         if watch is not None and watch in readable:
             self._watch.read(_now())
-            self._failsafe.heard(self._watch.sent)
-            self._watch.sent.clear()
+            self._failsafe.heard(self._watch.notes)
+            self._watch.notes.clear()
             self._record()
             self._say_once(*self._watch.state.get("warnings", ()))
             self._follow()

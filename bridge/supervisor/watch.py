@@ -8,13 +8,13 @@ import pickle
 import socket
 from typing import TYPE_CHECKING, cast
 
-from bridge.player.frames import KEPT, SCORE, TAKE, Unpacker, pack_json
+from bridge.player.frames import KEPT, NOTES, SCORE, TAKE, Unpacker, pack_json
 
 if TYPE_CHECKING:
     from bridge.protocol.state import PlayerReport
 
 PACE_MS = 100
-"""How often the player tells what it has played. What is known of open gates may be so old when it
+"""How often the player tells what it has sent. What is known of open gates may be so old when it
 dies: every gate that there is is closed then, open or not."""
 
 
@@ -23,9 +23,9 @@ class Watch:
 
     `state` is the newest state; `score` is the last swap, a pickle, or None, `revision` its
     number; `text` and `file` are what its score was made of. `memory` is the last remembered
-    place, the revision it belongs to and a pickle, or None. `sent` collects what the player
-    says it has sent, `batches` what its tape gives (see `bridge.player.tape`); whoever uses them
-    clears them.
+    place, the revision it belongs to and a pickle, or None. `notes` collects the note-ons and
+    note-offs that the player says it has sent, `batches` what its tape gives (see
+    `bridge.player.tape`); whoever uses them clears them.
     """
 
     def __init__(self) -> None:
@@ -34,7 +34,7 @@ class Watch:
         self.revision: int | None = None
         self.text = self.file = ""
         self.memory: tuple[int, bytes] | None = None
-        self.sent: list[list[object]] = []
+        self.notes: list[list[object]] = []
         self.batches: list[dict[str, object]] = []
         self.heard_ns = 0
         self._sock: socket.socket | None = None
@@ -55,7 +55,7 @@ class Watch:
             sock.connect(path)
             sock.sendall(
                 pack_json({"do": "keep", "what": [*KEPT, TAKE]})
-                + pack_json({"do": "frames", "ms": PACE_MS})
+                + pack_json({"do": "frames", "ms": PACE_MS, "what": [NOTES]})
             )
         except OSError:
             sock.close()
@@ -100,7 +100,7 @@ class Watch:
         frame = json.loads(payload)
         what = frame.pop("type", None)
         if what == "played":
-            self.sent += frame.get("sent", [])
+            self.notes += frame.get(NOTES, [])
         elif what == "hello":
             frame.pop("origin", None)
             self.state = cast("PlayerReport", frame)

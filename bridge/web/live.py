@@ -239,7 +239,7 @@ class Live:
         client = Client(f"page {next(self._numbers)}", ws, transport, request.get(DEVICE))
         self._resume(client, request)
         self.clients.add(client)
-        self._control.session.look(client, True)
+        self._control.session.look(client, True, hits=True)
         self._charts.look()
         client.dirty.set()
         writer = asyncio.create_task(self._write(client))

@@ -49,6 +49,7 @@ class Ours(NamedTuple):
 def ours(on: Stage, seconds: float) -> Ours:
     """Error of every hit: when its note-on left, by the port's log, less its deadline."""
     from bridge.files.rig import load_rig
+    from bridge.player.frames import pack_json
     from bridge.supervisor.watch import Watch
 
     rig = load_rig(on.folder / "rig.yaml")
@@ -71,9 +72,11 @@ def ours(on: Stage, seconds: float) -> Ours:
     pid = first["player"]["pid"]
     cpu, begin = cpu_seconds(pid), time.monotonic()
     watch.connect(on.socket, time.monotonic_ns())
+    assert watch.sock is not None
+    watch.sock.sendall(pack_json({"do": "frames", "ms": 100, "what": ["events"]}))
     while time.monotonic() < begin + seconds:
         watch.read(time.monotonic_ns())
-        watch.sent.clear()
+        watch.notes.clear()
         time.sleep(0.02)
     used = (cpu_seconds(pid) - cpu) / (time.monotonic() - begin)
     watch.close()

@@ -7,7 +7,9 @@ may ask for, another process takes three quarters of each millisecond, so that w
 slices of a quarter of a millisecond: a processor four times slower, whose time comes in pieces. The
 same again in slices of a whole millisecond, with 3 ms taken in one piece between them, which is the
 surest that a hit can be then. Two pages look on with six bars of chart each. Hits are judged by the
-log of the simulated port.
+log of the simulated port. Beside them a bare timer loop in C runs on the same core, at the player's
+priority: what is due while the core is taken away cannot leave before it comes back, and the loop
+says how late that makes a program which does nothing else.
 
 What this shows: whether there is time enough, and what happens when there is little. What it cannot
 show: the caches, the memory, the USB and the kernel of a real board, or its heat.
@@ -33,11 +35,13 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
 from bench_player import ours  # noqa: E402
+from others import Bare  # noqa: E402
 from stage import percentile, stage, table  # noqa: E402
 
 LANES = (12, 16, 32)
 PAGES, BARS = 2, 6
 SLICES_MS = (0.25, 1.0)
+BARE_US = 4_130  # in step with no slice, so that each part of one is met as often
 ABOVE = 98  # of SCHED_FIFO: above the player's
 HOG = """
 import os, sys, time
@@ -144,9 +148,11 @@ def measure(seconds: float, share: float = 0.25) -> list[str]:
                 ) as on,
                 pages(on.http),
             ):
+                bare = Bare(seconds, realtime=True, core=board, period_us=BARE_US)
                 mine = ours(on, seconds)
+                loop = sorted(bare.latencies()) or [float("nan")]
             late = sorted(mine.errors) or [float("nan")]
-            cells = [percentile(late, part) for part in (0.5, 0.99, 1)]
+            cells = [percentile(late, part) for part in (0.5, 0.99, 1)] + [percentile(loop, 0.99)]
             rows.append(
                 [
                     f"{lanes} lanes, {PAGES} pages, slices of {slice_ms:g} ms",
@@ -159,7 +165,8 @@ def measure(seconds: float, share: float = 0.25) -> list[str]:
             )
     finally:
         os.sched_setaffinity(0, set(cores))
-    head = ["", "hits", "lost", "reordered", "p50 ms", "p99 ms", "worst ms", "player, of the core"]
+    head = ["", "hits", "lost", "reordered", "p50 ms", "p99 ms", "worst ms"]
+    head += ["bare loop, p99 ms", "player, of the core"]
     says = f"The whole program on {share:.0%} of one core:"
     return [says, "", *table(head, rows)]
 

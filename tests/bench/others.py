@@ -99,9 +99,12 @@ def by_role(role: str, path: Path) -> list[float]:
 
 class Bare:
     """``cyclictest`` beside what is measured, one thread bound to each core (what stalls one core
-    only would otherwise pass it by): latencies in us, one per 5 ms and core."""
+    only would otherwise pass it by), or to `core` alone: latencies in us, one per period and core.
+    """
 
-    def __init__(self, seconds: float, realtime: bool) -> None:
+    def __init__(
+        self, seconds: float, realtime: bool, *, core: int | None = None, period_us: int = PERIOD_US
+    ) -> None:
         self._run: subprocess.Popen[str] | None = None
         program = shutil.which(
             "cyclictest", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/bin"
@@ -109,22 +112,10 @@ class Bare:
         if program is None:
             return
         how = ["-p", "60", "--policy", "fifo", "-m"] if realtime else ["--policy", "other"]
-        loops = int(seconds * 1e6 / PERIOD_US)
+        loops = int(seconds * 1e6 / period_us)
+        where = ["-t", str(os.cpu_count()), "-a"] if core is None else ["-t", "1", "-a", str(core)]
         self._run = subprocess.Popen(
-            [
-                program,
-                "-q",
-                "-t",
-                str(os.cpu_count()),
-                "-a",
-                "-i",
-                str(PERIOD_US),
-                "-l",
-                str(loops),
-                "-h",
-                "100000",
-                *how,
-            ],
+            [program, "-q", *where, "-i", str(period_us), "-l", str(loops), "-h", "100000", *how],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,

@@ -83,22 +83,37 @@ def test_a_step_that_never_can_be_taken_is_forgotten() -> None:
     history = History()
     history.add(step("a"))
     history.add(step("b"))
-    history.take_undo()
-    history.drop(undone=True)
+    taken = history.take_undo()
+    assert taken is not None
+    history.drop(taken, undone=True)
     assert history.summary() == {"undo": 1, "redo": 0, "undo_label": "a", "redo_label": ""}
     history.take_undo()
-    history.take_redo()
-    history.drop(undone=False)
+    taken = history.take_redo()
+    assert taken is not None
+    history.drop(taken, undone=False)
     assert history.summary()["undo"] == 0
 
 
 def test_a_step_that_could_not_be_taken_goes_back_where_it_was() -> None:
     history = History()
     history.add(step("a"))
-    history.take_undo()
-    history.put_back(undone=True)
+    taken = history.take_undo()
+    assert taken is not None
+    history.put_back(taken, undone=True)
     assert history.summary() == {"undo": 1, "redo": 0, "undo_label": "a", "redo_label": ""}
     history.take_undo()
-    history.take_redo()
-    history.put_back(undone=False)
+    taken = history.take_redo()
+    assert taken is not None
+    history.put_back(taken, undone=False)
     assert history.summary()["redo"] == 1
+
+
+def test_a_step_that_was_taken_does_not_return_on_top_of_what_was_done_since() -> None:
+    history = History()
+    history.add(step("a"))
+    taken = history.take_undo()
+    assert taken is not None
+    history.add(step("b"))
+    history.put_back(taken, undone=True)
+    history.drop(taken, undone=True)
+    assert history.labels() == (["b"], [])

@@ -47,6 +47,11 @@ class Peer:
         """How often this end has been asked to tell, in ms."""
         return [told["ms"] for told in self.told if told.get("do") == "frames"]
 
+    @property
+    def lists(self) -> list[list[str]]:
+        """And of what."""
+        return [told["what"] for told in self.told if told.get("do") == "frames"]
+
 
 @pytest.fixture
 async def ends(tmp_path: Path) -> AsyncIterator[tuple[PlayerLink, Peer]]:
@@ -96,6 +101,25 @@ async def test_the_player_tells_often_only_while_somebody_looks(ends: Any) -> No
     peer.writers[-1].close()  # another player is told what holds now
     await until(lambda: len(peer.writers) == 2)
     await until(lambda: peer.paces == [200, 33, 200, 33, 33])
+
+
+async def test_what_lanes_play_is_told_only_where_somebody_wants_hits(ends: Any) -> None:
+    """What left and what came in is always told; nobody writes out hits for a service alone."""
+    link, peer = ends
+    bare = ["sent", "input"]
+    lists = [bare]
+    await until(lambda: peer.lists == lists)
+    link.look("controller", True)
+    link.look("page", True, hits=True)
+    link.look("second page", True, hits=True)
+    lists += [bare, [*bare, "events"]]
+    await until(lambda: peer.lists == lists)
+    link.look("page", False)
+    link.look("second page", False)
+    lists += [bare]
+    await until(lambda: peer.lists == lists)
+    link.look("controller", False)
+    await until(lambda: peer.lists == [*lists, bare])
 
 
 async def test_who_waits_for_a_revision_looks(ends: Any) -> None:

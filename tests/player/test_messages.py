@@ -73,10 +73,23 @@ def test_the_newest_state_wins_and_answers_come_with_it() -> None:
     assert not box.answers
 
 
+def test_a_reader_is_told_only_what_it_wants() -> None:
+    box = Outbox()
+    box.wants = frozenset({"sent"})
+    box.played({"tick": 1, "t_ns": 1}, {"events": [[1, "kick"]], "input": [[1, "knobs", "b01540"]]})
+    assert box.take() == [], "where nothing of it is wanted, there is nothing to say"
+    box.played({"tick": 2, "t_ns": 2}, {"events": [[2, "kick"]], "sent": [[2, "main", "992440"]]})
+    (frame,) = read(box.take())
+    assert (frame["events"], frame["sent"]) == ([], [[2, "main", "992440"]])
+    assert frame["tick"] == 2
+
+
 def test_what_a_slow_reader_misses_is_bounded() -> None:
     box = Outbox()
     for number in range(5000):
-        box.played({"tick": number, "t_ns": number}, events=[[number]], sent=[[number, "main", ""]])
+        box.played(
+            {"tick": number, "t_ns": number}, {"events": [[number]], "sent": [[number, "main", ""]]}
+        )
         box.ack(number)
     state, played = read(box.take())
     assert len(state["acks"]) == Outbox.MOST_ANSWERS

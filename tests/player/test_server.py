@@ -261,10 +261,34 @@ def test_what_a_hand_has_done_reaches_a_keeper_soon(
     page.sock.close()
 
 
-@pytest.mark.parametrize("ms", ["soon", None, 0.5, True, [200]])
-def test_who_asks_for_a_nonsense_pace_is_sent_away(link: Link, tmp_path: Path, ms: object) -> None:
+def test_each_reader_is_told_the_lists_that_it_asks_for(link: Link, tmp_path: Path) -> None:
+    hits, wire, old = (Client(link, tmp_path) for _ in range(3))
+    for client in (hits, wire, old):
+        client.read()
+    hits.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["events", "what is to come"]}))
+    wire.sock.sendall(pack_json({"do": "frames", "ms": 33, "what": ["sent"]}))
+    turn(link)
+    link.played(
+        {"tick": 1.0, "t_ns": 5}, {"events": [[1, "kick"]], "sent": [[5, "main", "992440"]]}
+    )
+    link.deliver(1)
+    told = [client.read() for client in (hits, wire, old)]
+    assert [[len(one.get("events", ())) for one in frames] for frames in told] == [[1], [0], [1]]
+    assert [[len(one.get("sent", ())) for one in frames] for frames in told] == [[0], [1], [1]]
+    for client in (hits, wire, old):
+        client.sock.close()
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [{"ms": ms} for ms in ("soon", None, 0.5, True, [200])]
+    + [{"ms": 200, "what": what} for what in ("sent", None, 5, {"sent": 1})],
+)
+def test_who_asks_for_nonsense_frames_is_sent_away(
+    link: Link, tmp_path: Path, wanted: dict[str, object]
+) -> None:
     client = Client(link, tmp_path)
-    client.sock.sendall(pack_json({"do": "frames", "ms": ms}))
+    client.sock.sendall(pack_json({"do": "frames", **wanted}))
     turn(link)
     assert not link.readers
     client.sock.close()
@@ -313,11 +337,12 @@ def test_watching_follows_the_state_and_what_was_sent(link: Link, tmp_path: Path
     watch.connect(str(tmp_path / "s"), 0)
     turn(link)
     link.state({"section": "flood"})
-    link.played({"tick": 1.0, "t_ns": 5}, events=[], sent=[[5, "main", "992440"]])
+    note = [5, "main", "992440"]
+    link.played({"tick": 1.0, "t_ns": 5}, {"sent": [[4, "main", "b01540"], note], "notes": [note]})
     link.deliver(0)
     watch.read(77)
     assert watch.state == {"set": "Low tide", "revision": 1, "section": "flood"}
-    assert watch.sent == [[5, "main", "992440"]]
+    assert watch.notes == [note], "and nothing else of what left"
     assert watch.heard_ns == 77
     link.close()
     watch.read(88)
@@ -332,11 +357,35 @@ def test_nobody_there_is_an_error(tmp_path: Path) -> None:
 def test_what_hurries_does_not_wait_for_the_next_frame(link: Link, tmp_path: Path) -> None:
     client = Client(link, tmp_path)
     client.read()
-    link.played({"tick": 0, "t_ns": 0}, input=[[1, "knobs", "b01540"]])
+    link.played({"tick": 0, "t_ns": 0}, {"input": [[1, "knobs", "b01540"]]})
     link.deliver(0)
-    link.played({"tick": 0, "t_ns": 1}, input=[[2, "knobs", "b01541"]])
+    link.played({"tick": 0, "t_ns": 1}, {"input": [[2, "knobs", "b01541"]]})
     link.deliver(1)  # too soon for another frame
     assert [frame["input"] for frame in client.read()] == [[[1, "knobs", "b01540"]]]
     link.deliver(2, hurry=True)
     assert [frame["input"] for frame in client.read()] == [[[2, "knobs", "b01541"]]]
     client.sock.close()
+
+
+def test_a_keeper_that_was_told_just_before_is_known_to_wait(
+    link: Link, tmp_path: Path, asked: Asked
+) -> None:
+    """While nothing plays, nothing else wakes the player for it."""
+    keeper, page = Client(link, tmp_path), Client(link, tmp_path)
+    keeper.read(), page.read()
+    keeper.sock.sendall(pack_json({"do": "keep"}))
+    turn(link)
+    link.deliver(0)
+    page.sock.sendall(pack_json({"do": "tap", "seq": 1}))
+    turn(link)
+    assert not link.untold
+    asked[0][1](None)
+    link.state({"n": 1})
+    link.deliver(MS)
+    assert (keeper.read(), link.untold) == ([], True)
+    assert link.next_ns(MS) <= 20 * MS
+    link.deliver(20 * MS)
+    assert [frame["n"] for frame in keeper.read()] == [1]
+    assert not link.untold
+    keeper.sock.close()
+    page.sock.close()

@@ -64,6 +64,30 @@ def off_grid_ms(stage: Stage, since: int, player: int) -> float:
     return max(away) / 1e6
 
 
+def test_what_was_done_while_the_song_stands_outlives_both_kills(tmp_path: Path) -> None:
+    """The player says it to whoever starts it again, though nothing else wakes it: it has told all of
+    them something just before, as each service that comes makes it do."""
+    stage = Stage(tmp_path, start=False)
+    try:
+        wait_for(stage.answers, PATIENCE_S, "the service", stage)
+        os.kill(service_pid(stage), signal.SIGKILL)
+        time.sleep(0.05)
+        wait_for(stage.answers, PATIENCE_S, "another service", stage)
+        player = stage.player()
+        stage.put("/api/macros/depth", {"value": 0.625})
+        time.sleep(0.2)
+        os.kill(player, signal.SIGKILL)
+        wait_for(
+            lambda: stage.answers() and stage.player() != player,
+            PATIENCE_S,
+            "another player",
+            stage,
+        )
+        assert stage.state()["macros"]["depth"]["value"] == 0.625
+    finally:
+        stage.end()
+
+
 def test_the_player_killed(stage: Stage, record_property: Any) -> None:
     stage.put("/api/lanes/other/mute", {"muted": False, "when": "now"})
     stage.put("/api/macros/depth", {"value": 0.9})

@@ -12,8 +12,8 @@ still depends on how far ahead the player renders (a fault of the renderer, olde
 The file was written by the code as it was before any of that was made faster; 32 second
 fingerprints were made anew when a move just before the start no longer kept the player awake (how
 far it has rendered when the next move comes is another: the first fingerprints, of what is played,
-stayed), and three when the player renders sooner (two note-offs of one deadline leave in the other
-order). Whoever changes on purpose what is played writes it anew, and says why; the checks against
+stayed), three when the player renders sooner and one when it renders further (two note-offs of one
+deadline leave in the other order). Whoever changes on purpose what is played writes it anew, and says why; the checks against
 standards and worked examples stand beside it and know nothing of it.
 
 Nothing here goes through a library for random tests: what a number makes must not change with one.

@@ -6,14 +6,20 @@ Clocks are written at their true frame, or with ``block`` all at the beginning o
 
 Clock runs all the time, as MIDI 1.0 4.2.1 (p. 30) allows, so that receivers can lock first.
 Reads commands from standard input, one per line: ``start``, ``stop``, ``continue``,
-``position N`` (sixteenths), ``bpm X``, ``quit``. FA and FB go out at least 1 ms before the next
-F8 (p. 30). Prints ``ready`` once its port is there.
+``position N`` (sixteenths), ``relocate N``, ``bpm X``, ``quit``. FA and FB go out at least 1 ms
+before the next F8 (p. 30). Each goes out in a block of its own, but ``relocate N`` is FC, F2 and FB
+in one block, as a host does whose song jumps while it runs. Prints ``ready`` once its port is there.
 """
 
 import collections
 import sys
 
 import jack
+
+
+def position(sixteenths: int) -> bytes:
+    """Song Position Pointer: two bytes of seven bits, the lower one first (p. 27)."""
+    return bytes((0xF2, sixteenths & 0x7F, sixteenths >> 7))
 
 
 def main() -> None:
@@ -23,7 +29,7 @@ def main() -> None:
     port = client.midi_outports.register("clock")
     rate = client.samplerate
     state = {"period": rate * 60.0 / bpm / 24.0, "next": 0.0}
-    waiting: collections.deque[bytes] = collections.deque()
+    waiting: collections.deque[list[bytes]] = collections.deque()
 
     def process(frames: int) -> None:
         port.clear_buffer()
@@ -35,7 +41,8 @@ def main() -> None:
             state["next"] - base > frames + rate * 0.001
             or (frames > state["period"] / 2 and state["next"] - base > rate * 0.001)
         ):
-            port.write_midi_event(0, waiting.popleft())
+            for message in waiting.popleft():
+                port.write_midi_event(0, message)
         while state["next"] < base + frames:
             offset = max(0, round(state["next"] - base))
             port.write_midi_event(0 if at_block else min(offset, frames - 1), b"\xf8")
@@ -51,10 +58,11 @@ def main() -> None:
         if word == "bpm":
             state["period"] = rate * 60.0 / float(rest[0]) / 24.0
         elif word == "position":
-            n = int(rest[0])
-            waiting.append(bytes((0xF2, n & 0x7F, n >> 7)))
+            waiting.append([position(int(rest[0]))])
+        elif word == "relocate":
+            waiting.append([b"\xfc", position(int(rest[0])), b"\xfb"])
         else:
-            waiting.append({"start": b"\xfa", "continue": b"\xfb", "stop": b"\xfc"}[word])
+            waiting.append([{"start": b"\xfa", "continue": b"\xfb", "stop": b"\xfc"}[word]])
     client.deactivate()
     client.close()
 

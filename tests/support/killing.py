@@ -97,7 +97,15 @@ class Stage:
         ]
 
     def state(self) -> dict[str, Any]:
-        url = f"http://127.0.0.1:{self.http}/api/state"
+        return self.get("state")
+
+    def history(self) -> tuple[list[str], list[str]]:
+        """What can be undone, the last first, and what can be redone, the next first."""
+        found = self.get("history")
+        return found["done"], found["undone"]
+
+    def get(self, what: str) -> dict[str, Any]:
+        url = f"http://127.0.0.1:{self.http}/api/{what}"
         with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
             return json.load(answer)  # type: ignore[no-any-return]
 

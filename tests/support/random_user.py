@@ -3,7 +3,8 @@
 A Hypothesis state machine on the whole program with a simulated port. It knows from its own
 bookkeeping how the mutes, macros and section must stand, and holds after every step that both views
 (the state by HTTP, and a page that follows merge patches) show just that, and that the wire has no
-open gate that nothing explains.
+open gate that nothing explains. An undo or redo without a good answer has happened wholly or not at
+all: the history says which of both, and everything else must agree with it.
 """
 
 from __future__ import annotations
@@ -47,6 +48,8 @@ DEPTH = {"shallow": 0.25, "flood": 0.75}
 MACROS = ("depth", "edge")
 EIGHTHS = st.integers(0, 8).map(lambda n: n / 8)  # exact in 32 bits, as OSC carries them
 HAND_S = 0.05
+JUST_S = 2.0
+"""A step is kept for the next service within this time, on a machine that is busy too."""
 
 
 def osc(address: str, tag: str, value: Any) -> bytes:
@@ -78,6 +81,8 @@ class RandomUser(RuleBasedStateMachine):
         self.section: str | None = None
         self.playing = True
         self._left, self._left_services = self.kills_of_player, self.kills_of_service
+        self._acted = 0.0  # when the last step was done
+        self._older = 0  # as many steps of the history were followed by one that was forgotten
         self._wait(self.stage.answers, "the service")
         self.page = self._end.enter_context(PageView(self.stage.http))
 
@@ -156,7 +161,7 @@ class RandomUser(RuleBasedStateMachine):
             )
         else:
             self._send(f"/api/lanes/{lane}/mute", {"muted": muted, "when": "now"})
-        self.muted[lane] = muted
+        self.muted[lane], self._acted = muted, time.monotonic()
 
     @rule(macro=st.sampled_from(MACROS), value=EIGHTHS, by_osc=st.booleans())
     def move(self, macro: str, value: float, by_osc: bool) -> None:
@@ -169,7 +174,7 @@ class RandomUser(RuleBasedStateMachine):
             )
         else:
             self._send(f"/api/macros/{macro}", {"value": value})
-        self.macros[macro] = value
+        self.macros[macro], self._acted = value, time.monotonic()
 
     @rule(section=st.sampled_from(sorted(PLAYED)))
     @precondition(lambda self: self.playing)
@@ -177,7 +182,7 @@ class RandomUser(RuleBasedStateMachine):
         self._send(f"/api/sections/{section}", {"when": "now"}, "POST")
         self.section = section
         self.muted = {lane: lane not in PLAYED[section] for lane in LANES}
-        self.macros["depth"] = DEPTH[section]
+        self.macros["depth"], self._acted = DEPTH[section], time.monotonic()
 
     @rule()
     def stop_or_go_on(self) -> None:
@@ -187,9 +192,42 @@ class RandomUser(RuleBasedStateMachine):
     @rule()
     def take_back_and_do_again(self) -> None:
         """Whatever the last step was: undo and redo leave all as it was."""
-        with contextlib.suppress(urllib.error.HTTPError):
-            self.stage.post("/api/undo")
-            self._send("/api/redo", {}, "POST")
+        done, _ = self._history()
+        if len(done) <= self._older or not self._travels("undo"):
+            return
+        self._wait(lambda: self._travels("redo"), "the redo")
+
+    def _travels(self, way: Literal["undo", "redo"]) -> bool:
+        """Asks for one step; whether it has happened. A refusal says that it has not; where nothing
+        is known the history must say it, once the player has done all that it was sent."""
+        before = done, undone = self._history()
+        if way == "undo":
+            after = (done[1:], [*done[:1], *undone])
+        else:
+            after = ([*undone[:1], *done], undone[1:])
+        happened = True
+        try:
+            self.stage.post(f"/api/{way}")
+        except OSError as error:  # an answer with an error is one too
+            if isinstance(error, urllib.error.HTTPError) and error.code in (409, 429):
+                happened = False
+            else:
+                # The player takes its commands in turn, and this one changes nothing.
+                self.mute("kick", self.muted["kick"], False)
+                happened = self._history() != before
+        found = self._history()
+        assert found == (after if happened else before), f"{way}: {before} became {found}"
+        return happened
+
+    def _history(self) -> tuple[list[str], list[str]]:
+        found: list[tuple[list[str], list[str]]] = []
+
+        def told() -> bool:
+            found.append(self.stage.history())
+            return True
+
+        self._wait(told, "the history")
+        return found[-1]
 
     # --- kills --------------------------------------------------------------------------------
 
@@ -201,9 +239,22 @@ class RandomUser(RuleBasedStateMachine):
     def _kill_service(self) -> None:
         self._left_services -= 1
         old = service_pid(self.stage)
+        done, undone = self._history()
+        just = time.monotonic() - self._acted < JUST_S
         os.kill(old, signal.SIGKILL)
         type(self).kills["service"] += 1
         self._wait(self.stage.answers, "another service")
+        found, again = self._history()
+        if (found, again) != (done, undone):
+            # Only what was done right before may be forgotten, and nothing that was answered as
+            # undone or repeated: that is kept before its answer.
+            assert just, f"{done, undone} became {found, again}"
+            rest = done[len(done) - len(found) :]
+            # Moves of one macro are one step, of which the last moves may be forgotten.
+            same = [label.split()[0] for label in (*found[:1], *rest[:1])]
+            assert found[1:] == rest[1:], f"{done} became {found}"
+            assert found == rest or (same[0] == same[1] and same[0] in MACROS), f"{done}, {found}"
+            self._older = len(found)
 
     @rule()
     @precondition(lambda self: self._left > 0)
