@@ -21,6 +21,7 @@ from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.stepped import SteppedNode
 from bridge.music.value_node import Placed, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
+from bridge.music.walking import walk_on
 
 
 def build_node(of: Placed) -> Node:
@@ -48,7 +49,6 @@ class PatternedNode(SteppedNode):
         self._places = self._plain
         self._version = -1
         self._varies = False
-        self.at = 0  # the written value that the line has moved to, or moves to now
 
     def advance(self, window: Window, grid: int) -> bool:
         place = self.place(window, grid)
@@ -72,7 +72,8 @@ class PatternedNode(SteppedNode):
         return self._moved.get(at, places[at])
 
     def pass_by(self, window: Window, count: int) -> int | None:
-        if self.cursor.direction == "random-walk" or self._drifts(window):
+        walks = self.cursor.direction == "random-walk"
+        if self._drifts(window) or (walks and any(map(self.rests, self._plain))):
             return None
         if self._version != window.version:
             self._read_places(window, window.start)
@@ -80,6 +81,10 @@ class PatternedNode(SteppedNode):
             return None
         places, cursor = self._places, self.cursor
         steps = len(places)
+        if walks:
+            walk_on(cursor, count, steps)
+            self.at = self._moved.get(cursor.place, places[cursor.place])
+            return 0
         cursor.go_on(count, steps)
         last = cursor.pass_index, cursor.step
         found = -1
@@ -92,6 +97,14 @@ class PatternedNode(SteppedNode):
                 break
         cursor.go_back(0, last, steps)
         return found
+
+    def says_alike(self, window: Window) -> bool:
+        if self.transposer is not None or self._drifts(window):
+            return False
+        if self._version != window.version:
+            self._read_places(window, window.start)
+        names = "slew", "slew_ms", "transpose", "degree_shift"
+        return not self._varies and all(window.fixed(self.lane, name) for name in names)
 
     def _drifts(self, window: Window) -> bool:
         """Whether steps may drift, or come home, in a window."""
@@ -197,6 +210,9 @@ class ArpeggioNode(PatternedNode):
         first = home_of(roots, of.spec, of.pitches) if self.of_notes else self._root(0.0)
         transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
+
+    def says_alike(self, window: Window) -> bool:
+        return False  # it asks another lane
 
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
