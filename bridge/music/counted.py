@@ -263,18 +263,15 @@ class CountedPattern(HitNode):
                 turned[changed] = flipped(base, places), flipped(ending, places)
             plain, full = turned[changed]
             until, changed = next(changes, (last + 1, 0))
+            if fill is None or full == plain:
+                yield until - pass_index, plain
+                pass_index = until
+                continue
             while pass_index < until:
                 counted = pass_index - self.cursor.first_pass
-                passes_on = until - pass_index
-                if fill is None or full == plain:
-                    yield passes_on, plain
-                elif (counted + 1) % fill.every:
-                    passes_on = min(passes_on, fill.every - 1 - counted % fill.every)
-                    yield passes_on, plain
-                else:
-                    passes_on = 1
-                    yield 1, full
-                pass_index += passes_on
+                plainly = min(until - pass_index, fill.every - 1 - counted % fill.every)
+                yield (plainly, plain) if plainly else (1, full)
+                pass_index += plainly or 1
         for _ in changes:
             pass
 

@@ -62,8 +62,8 @@ def drifted(
         if drift.begin_pass(pass_index, marks, probability, bound):
             yield pass_index, _mask(drift.changed)
     passes = _Passes(drift.stream, pass_index, count, marks, probability, bound)
-    begun, changed = passes.begun, _mask(drift.changed)
-    waiting = iter(sorted(passes.leaving))
+    begun, leaving, changed = passes.begun, passes.leaving, _mask(drift.changed)
+    waiting = iter(sorted(leaving))
     coming = next(waiting, count)
     while at < count:
         if not changed:  # nothing happens before the next pass in which a step leaves
@@ -72,7 +72,11 @@ def drifted(
             if coming == count:
                 break
             at = coming
-        after = begun(changed, at)
+            after = leaving[at]
+            if after.bit_count() > bound:
+                after = begun(changed, at)
+        else:
+            after = begun(changed, at)
         if after != changed:
             changed = after
             yield pass_index + at, changed
@@ -167,8 +171,6 @@ class _Passes:
         if away == bound:
             return 0  # all return, and none leave
         candidates = self.leaving.get(at, 0)
-        if not away and candidates.bit_count() <= bound:
-            return candidates
         back, likely = self._limits[away]
         stream, pass_index, draw = self._stream, self._first + at, chance.draw
         kept = changed
