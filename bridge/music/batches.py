@@ -29,6 +29,8 @@ class _Slots(NamedTuple):
     ones: int
     passes: int  # by how much the draw for each slot's pass is further than that of the first one
     steps: int  # the same for steps
+    on_passes: int  # in each slot, by how much the draw is further after all of these passes
+    on_steps: int  # the same for steps
     low: int  # the low 64 bits
     guard: int  # the bit above them
 
@@ -37,10 +39,12 @@ def _slots(count: int) -> _Slots:
     ones = sum(1 << _SLOT * place for place in range(count))
     numbers = sum(place << _SLOT * place for place in range(count))
     low = ones * _MASK
-    return _Slots(count, ones, numbers * PASS & low, numbers * STEP & low, low, ones << 64)
+    passes, steps = numbers * PASS & low, numbers * STEP & low
+    on_passes, on_steps = (ones * (stride * count & _MASK) for stride in (PASS, STEP))
+    return _Slots(count, ones, passes, steps, on_passes, on_steps, low, ones << 64)
 
 
-_FEW, _MANY, _MOST = _slots(16), _slots(64), _slots(256)
+_FEW, _MANY, _MOST = _slots(16), _slots(64), _slots(128)
 
 
 def _finished(z: int, low: int) -> int:
@@ -71,22 +75,21 @@ class Draws:
         self.passes = passes
         self._stream, self.pass_index, self.step = stream, pass_index, step
         self._blocks: list[int] | None = None
-        self._slots = _FEW if count <= _FEW.size else _MANY if count <= 2 * _MANY.size else _MOST
+        self._slots = next((s for s in (_FEW, _MANY) if count <= s.size), _MOST)
 
     def _mixed(self) -> list[int]:
         if self._blocks is None:
             first = self._stream + self.pass_index * PASS + self.step * STEP
             slots = self._slots
             low = slots.low
-            z = (slots.passes if self.passes else slots.steps) + slots.ones * (first & _MASK) & low
-            blocks = [_finished(z, low)]
-            if self.count > slots.size:
-                stride = PASS if self.passes else STEP
-                further = slots.ones * (stride * slots.size & _MASK)
-                for _ in range(slots.size, self.count, slots.size):
-                    z = z + further & low
-                    blocks.append(_finished(z, low))
-            self._blocks = blocks
+            z, on = slots.steps, slots.on_steps
+            if self.passes:
+                z, on = slots.passes, slots.on_passes
+            z = z + slots.ones * (first & _MASK) & low
+            self._blocks = [_finished(z, low)]
+            for _ in range(slots.size, self.count, slots.size):
+                z = z + on & low
+                self._blocks.append(_finished(z, low))
         return self._blocks
 
     def _one_by_one(self) -> Iterator[float]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from math import gcd, lcm
+from typing import TypeVar
 
 from bridge.music import chance
 from bridge.music.batches import Draws
@@ -31,12 +32,14 @@ from bridge.music.pattern import (
 from bridge.music.step_hits import StepHits
 from bridge.music.ticks import first_step_from, step_tick
 
+Row = TypeVar("Row")
 Bounds = tuple[float, float]
 Marks = tuple[int, ...]
 _MANY_STEPS = 12
 _FEW_HITS = 10  # so many draws are quicker one by one
+_SHARE = 12  # and so they are where no more of all passes than one in so many has a hit
 _MOST_KNOWN = 1024  # values of a setting that are kept until they come round again
-_MOST_PASSES = 96  # of a lane that are kept until they come again
+_MOST_PASSES = 160  # of a lane that are kept until they come again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
 
@@ -235,19 +238,22 @@ class CountedPattern(HitNode):
         begin = max(pass_index + (step > 0), self.cursor.first_pass + 1)
         return begin, last + 1 - begin
 
-    def _stretches(self, first: tuple[int, int], count: int) -> Iterator[tuple[int, Marks]]:
+    def _stretches(
+        self, first: tuple[int, int], count: int, of: Callable[[Marks], Row]
+    ) -> Iterator[tuple[int, Row]]:
         """
-        What is played in `count` steps: how many passes, and their marks.
+        What is played in `count` steps: how many passes, and what `of` makes of their marks.
 
         Args:
             first: the pass and the step of the first of these steps. Its pass is given from its
                 first step on, and the last one to its end.
             count: how many steps.
+            of: it is asked once for what drift comes back to.
         """
         pass_index, step = first
         last = pass_index + (step + count - 1) // self.cursor.span(len(self.base))
         if step:
-            yield 1, self.marks
+            yield 1, of(self.marks)
             pass_index += 1
         base, fill = self.base, self.source.fill if isinstance(self.source, Euclid) else None
         ending = base if fill is None else filled(base, euclid(fill.hits, fill.length))
@@ -255,19 +261,21 @@ class CountedPattern(HitNode):
         changes: Iterator[tuple[int, Steps]] = iter(())
         if passes is not None:
             changes = drifted(self.drifting, *passes, base, self.drift, bound)
-        turned: dict[Steps, tuple[Marks, Marks]] = {}
+        turned: dict[Steps, tuple[Row, Row]] = {}
         changed = sum(1 << place for place in self.drifting.changed)
         while pass_index <= last:
             if changed not in turned:
                 places = frozenset(places_of(changed))
-                turned[changed] = flipped(base, places), flipped(ending, places)
+                plain = full = of(flipped(base, places))
+                if fill is not None:
+                    full = of(flipped(ending, places))
+                turned[changed] = plain, full
             plain, full = turned[changed]
             until, changed = next(changes, (last + 1, 0))
-            if fill is None or full == plain:
+            if fill is None and until > pass_index:
                 yield until - pass_index, plain
                 pass_index = until
-                continue
-            while pass_index < until:
+            while fill is not None and pass_index < until:
                 counted = pass_index - self.cursor.first_pass
                 plainly = min(until - pass_index, fill.every - 1 - counted % fill.every)
                 yield (plainly, plain) if plainly else (1, full)
@@ -282,20 +290,16 @@ class CountedPattern(HitNode):
         where bounds do not decide."""
         pass_index, step = first
         begin = number - step  # the number of the first step of the first pass
-        stretches = list(self._stretches(first, count))
         density = self._between(window, "density")
         flags = bytearray()
         span = self.cursor.span(len(self.base))
         if density == (0.5, 0.5):
-            written: dict[Marks, bytes] = {}
-            for passes, marks in stretches:
-                if marks not in written:
-                    written[marks] = self._as_written(marks)
-                flags += written[marks] * passes
+            stretches = self._stretches(first, count, self._as_written)
+            flags = bytearray(b"".join([row * passes for passes, row in stretches]))
         else:
-            by_density = self._by_density(window, density, number + count)
-            for passes, marks in stretches:
-                flags += by_density(marks, begin + len(flags), passes)
+            sounding = self._by_density(window, density, number + count)
+            for passes, row in self._stretches(first, count, sounding):
+                flags += row(begin + len(flags), passes)
         if self.passes_on is not None:
             for again in range(len(flags) // span):
                 counted = pass_index + again - self.cursor.first_pass
@@ -319,7 +323,7 @@ class CountedPattern(HitNode):
 
     def _by_density(
         self, window: Window, density: Bounds, end: int
-    ) -> Callable[[Marks, int, int], bytes]:
+    ) -> Callable[[Marks], Callable[[int, int], bytes]]:
         """
         Asks for the steps that sound in passes with the same marks.
 
@@ -329,53 +333,60 @@ class CountedPattern(HitNode):
             end: the number of the step before which the window ends.
 
         Returns:
-            A function of the marks, the number of the first step of the first of these passes, and
-            how many they are.
+            Of the marks, a function of the number of the first step of the first of these passes,
+            and how many they are.
         """
         span = self.cursor.span(len(self.base))
         low, high = density
         # In a pattern shorter than the bar the place in the bar says how strong a step is.
         alike = self.group if span < self.group else 1
         ask, size = self._asked(window, "density")
-        # Drift comes back to the same marks again and again; a period is longer than a window.
-        found: dict[tuple[Marks, int], tuple[bytes, list[tuple[int, float]]]] = {}
+        comes_round = lcm(size, alike) if size else 0
         name = self.lane, window.version, size, self.step, self.origin
+        # A period may be longer than a window, so rows are kept on the way.
         known = window.passing.sounding.setdefault(name, {})
 
-        def one(marks: Marks, first: int) -> bytes:
-            """The steps of a pass that sound, as far as they lie in the window; `first` is the
-            number of its first step."""
-            key = marks, first % alike
-            if key not in found:
-                limits = self._limits(marks, first)
-                unsure = [each for each in enumerate(limits) if low < each[1] <= high]
-                found[key] = bytes(BOTH if limit <= low else 0 for limit in limits), unsure
-            steps, unsure = found[key]
-            if not unsure:
-                return steps
-            flags = bytearray(steps)
-            for place, limit in unsure:
-                if self.index <= first + place < end and ask(first + place) >= limit:
-                    flags[place] = BOTH
-            return bytes(flags)
+        def sounding(marks: Marks) -> Callable[[int, int], bytes]:
+            rows: dict[int, tuple[bytes, list[tuple[int, float]]]] = {}
+            written = bytes(marks)
 
-        def sounding(marks: Marks, begin: int, passes: int) -> bytes:
-            if low == high:
-                unlike = min(passes, alike // gcd(span, alike))
-                flags = b"".join([one(marks, begin + span * n) for n in range(unlike)])
-                whole, rest = divmod(passes, unlike)
-                return flags * whole + flags[: rest * span]
-            parts, written, comes_round = [], bytes(marks), lcm(size, alike)
-            for first in range(begin, begin + span * passes, span):
-                key = first % comes_round if size else first, written
+            def one(first: int) -> bytes:
+                """The steps of a pass that sound, as far as they lie in the window; `first` is the
+                number of its first step."""
+                if first % alike not in rows:
+                    limits = self._limits(marks, first)
+                    unsure = [each for each in enumerate(limits) if low < each[1] <= high]
+                    sure = bytes(BOTH if limit <= low else 0 for limit in limits)
+                    rows[first % alike] = sure, unsure
+                steps, unsure = rows[first % alike]
+                flags = bytearray(steps)
+                for place, limit in unsure:
+                    if self.index <= first + place < end and ask(first + place) >= limit:
+                        flags[place] = BOTH
+                return bytes(flags)
+
+            def again(first: int) -> bytes:
+                """The same, where the setting comes round."""
+                key = first % comes_round, written
                 part = known.get(key)
                 if part is None:
-                    part = one(marks, first)
-                    whole_pass = self.index <= first and first + span <= end
-                    if size and whole_pass and len(known) < _MOST_PASSES:
+                    part = one(first)
+                    whole = self.index <= first and first + span <= end
+                    if whole and len(known) < _MOST_PASSES:
                         known[key] = part
-                parts.append(part)
-            return b"".join(parts)
+                return part
+
+            def alike_again(begin: int, passes: int) -> bytes:
+                unlike = min(passes, alike // gcd(span, alike))
+                flags = b"".join([one(begin + span * number) for number in range(unlike)])
+                whole, rest = divmod(passes, unlike)
+                return flags * whole + flags[: rest * span]
+
+            def by_and_by(begin: int, passes: int) -> bytes:
+                part = again if comes_round else one
+                return b"".join([part(begin + span * number) for number in range(passes)])
+
+            return alike_again if low == high else by_and_by
 
         return sounding
 
@@ -426,7 +437,7 @@ class CountedPattern(HitNode):
                 low, high = low * share, high * share
         if low >= 1.0:
             return column
-        if low == high and column.count(BOTH) <= _FEW_HITS:
+        if low == high and column.count(BOTH) <= max(_FEW_HITS, len(column) // _SHARE):
             kept = bytearray(column)
             at = column.find(BOTH)
             while at >= 0:

@@ -151,6 +151,7 @@ class _Passes:
         self._limits = [
             (max(probability, share), _likely(probability * (1.0 - share), kinds)) for share in used
         ]
+        self._places: dict[Steps, list[int]] = {}
         self.leaving: dict[int, Steps] = {}
         # For each step, a byte for each pass: whether it returns where it alone has changed.
         self._returning: list[bytes] = []
@@ -173,8 +174,11 @@ class _Passes:
         candidates = self.leaving.get(at, 0)
         back, likely = self._limits[away]
         stream, pass_index, draw = self._stream, self._first + at, chance.draw
+        places = self._places.get(changed)
+        if places is None:
+            places = self._places[changed] = places_of(changed)
         kept = changed
-        for place in places_of(changed):
+        for place in places:
             if draw(stream, pass_index, place) < back:
                 kept ^= 1 << place
         candidates &= ~changed

@@ -145,29 +145,38 @@ class SteppedNode(ValueNode):
         False where that is not so."""
         if self.mover is not None or self.played or window.passing is NOTHING:
             return False
-        if not self._keeps_pace(window) or not self.says_alike(window):
+        cycle = self.cycle(window) if self._keeps_pace(window) else []
+        count = first_step_from(window.end, self.step, self.origin) - self.index
+        if not cycle or count <= 0:
             return False
-        end = max(self.index, first_step_from(window.end, self.step, self.origin))
         step, origin, move = self.step, self.origin, self.line.move
         known: dict[int, Change] = {}  # what each written value has made the line do
-        for index in range(self.index, end):
-            grid = step_tick(index, step, origin)
-            if not self.advance(window, grid):
+        for number in range(count):
+            at = cycle[number % len(cycle)]
+            if at < 0:
                 continue
-            said = known.get(self.at)
+            grid = step_tick(self.index + number, step, origin)
+            said = known.get(at)
+            self.at = at
             if said is None:
                 self.say(window, out, grid, 0.0)
-                known[self.at] = out[-1]
+                known[at] = out[-1]
             else:
                 move(grid, said.value, said.glide)
                 out.append(Change(grid, grid, said.value, said.glide))
-        self._gone_to(end, window.end)
+        self.go_on(count)
+        self._gone_to(self.index + count, window.end)
         return True
 
-    def says_alike(self, window: Window) -> bool:
-        """Whether each written value (its place is `at`) moves the line in the same way, however
-        often it comes in a window."""
-        return False
+    def go_on(self, count: int) -> None:
+        """Do what `count` times `advance` does, where `cycle` says what these steps play."""
+        raise NotImplementedError
+
+    def cycle(self, window: Window) -> list[int]:
+        """Which written value each step plays, from the next one on until they come again, below 0
+        where the line stays; of a lane where each value moves the line in the same way, however
+        often it comes in a window. Empty where that is not so."""
+        return []
 
     def _keeps_pace(self, window: Window) -> bool:
         """Whether the lane's pace does not change in a window."""

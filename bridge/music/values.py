@@ -15,7 +15,7 @@ from bridge.music.batches import Draws
 from bridge.music.euclid import rotate
 from bridge.music.model import Arpeggio, Decay, Levels, Notes, Sample, Shape, Source, Walk
 from bridge.music.node import Change, Node, Trace, Window, steps_of
-from bridge.music.pattern import Drift, to_length
+from bridge.music.pattern import Drift, played_order, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.stepped import SteppedNode
@@ -98,13 +98,27 @@ class PatternedNode(SteppedNode):
         cursor.go_back(0, last, steps)
         return found
 
-    def says_alike(self, window: Window) -> bool:
+    def cycle(self, window: Window) -> list[int]:
         if self.transposer is not None or self._drifts(window):
-            return False
+            return []
         if self._version != window.version:
             self._read_places(window, window.start)
         names = "slew", "slew_ms", "transpose", "degree_shift"
-        return not self._varies and all(window.fixed(self.lane, name) for name in names)
+        if self._varies or not all(window.fixed(self.lane, name) for name in names):
+            return []
+        order = played_order(self._places, self.cursor.direction)
+        if order is None:
+            return []
+        found = [
+            self._moved.get(self.cursor.place_of(n, len(self._places)), at)
+            for n, at in enumerate(order)
+        ]
+        found = [-1 if self.rests(place) else place for place in found]
+        begin = self.cursor.next(len(self._places))[1]
+        return found[begin:] + found[:begin]
+
+    def go_on(self, count: int) -> None:
+        self.cursor.go_on(count, len(self._places))
 
     def _drifts(self, window: Window) -> bool:
         """Whether steps may drift, or come home, in a window."""
@@ -211,8 +225,8 @@ class ArpeggioNode(PatternedNode):
         transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
 
-    def says_alike(self, window: Window) -> bool:
-        return False  # it asks another lane
+    def cycle(self, window: Window) -> list[int]:
+        return []  # it asks another lane
 
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
@@ -289,6 +303,7 @@ class WalkNode(SteppedNode):
         share = min(1.0, size / abs(high - low)) if high != low else 0.0
         first, at = self._count + 1, self._at
         self._count += count
+        traced = self.lane in window.passing.traced
         ats: list[float] = []
         if at is None:
             at, first, count = 0.5, first + 1, count - 1
@@ -299,8 +314,9 @@ class WalkNode(SteppedNode):
                 at = -at
             elif at > 1.0:
                 at = 2.0 - at
-            ats.append(at)
-        if self.lane in window.passing.traced:
+            if traced:
+                ats.append(at)
+        if traced:
             before, values = self.value_at(window.start), [low + (high - low) * at for at in ats]
             window.traces[self.lane] = Trace(before, self.index, self.step, self.origin, values)
         self._at = at
