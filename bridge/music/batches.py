@@ -3,7 +3,7 @@
 A jump to a far place needs tens of thousands of draws, one for every pass of every step that chance
 may leave out. Here up to 64 of them are worked out together: each stands in its own 128 bits of one
 long integer, where a product of two 64-bit numbers has room, so that one multiplication of the long
-integer multiplies them all. A draw takes an eighth of the time that way.
+integer multiplies them all. A draw takes less than a tenth of the time that way.
 """
 
 from __future__ import annotations
@@ -27,7 +27,10 @@ class _Slots(NamedTuple):
 
     size: int
     ones: int
-    numbers: int  # 0, 1, 2, ...
+    passes: int  # by how much the draw for each slot's pass is further than that of the first one
+    steps: int  # the same for steps
+    on_passes: int  # in each slot, by how much the draw is further after all of these passes
+    on_steps: int  # the same for steps
     low: int  # the low 64 bits
     guard: int  # the bit above them
 
@@ -35,17 +38,18 @@ class _Slots(NamedTuple):
 def _slots(count: int) -> _Slots:
     ones = sum(1 << _SLOT * place for place in range(count))
     numbers = sum(place << _SLOT * place for place in range(count))
-    return _Slots(count, ones, numbers, ones * _MASK, ones << 64)
+    low = ones * _MASK
+    passes, steps = numbers * PASS & low, numbers * STEP & low
+    on_passes, on_steps = (ones * (stride * count & _MASK) for stride in (PASS, STEP))
+    return _Slots(count, ones, passes, steps, on_passes, on_steps, low, ones << 64)
 
 
-_FEW, _MANY = _slots(16), _slots(64)
+_FEW, _MANY, _MOST = _slots(16), _slots(64), _slots(128)
 
 
-def _mixed(slots: _Slots, first: int, stride: int) -> int:
-    """The finaliser of `chance.draw` for ``first + stride * n`` in the low 64 bits of each slot n.
-    What a shift brings down from the slot above lies above bit 96."""
-    low = slots.low
-    z = (slots.numbers * stride + slots.ones * (first & _MASK)) & low
+def _finished(z: int, low: int) -> int:
+    """The finaliser of `chance.draw` for the low 64 bits of each slot. What a shift brings down
+    from the slot above lies above bit 96."""
     z = (((z ^ (z >> 30)) & low) * 0xBF58476D1CE4E5B9) & low
     z = (((z ^ (z >> 27)) & low) * 0x94D049BB133111EB) & low
     return z ^ (z >> 31)
@@ -54,7 +58,7 @@ def _mixed(slots: _Slots, first: int, stride: int) -> int:
 class Draws:
     """The draws of one stream for passes, or steps, that follow one another."""
 
-    __slots__ = ("_blocks", "_few", "_stream", "count", "pass_index", "passes", "step")
+    __slots__ = ("_blocks", "_slots", "_stream", "count", "pass_index", "passes", "step")
 
     def __init__(
         self, stream: int, pass_index: int, step: int, count: int, *, passes: bool = True
@@ -71,17 +75,21 @@ class Draws:
         self.passes = passes
         self._stream, self.pass_index, self.step = stream, pass_index, step
         self._blocks: list[int] | None = None
-        self._few = _FEW if count <= _FEW.size else _MANY
+        self._slots = next((s for s in (_FEW, _MANY) if count <= s.size), _MOST)
 
     def _mixed(self) -> list[int]:
         if self._blocks is None:
-            stride = PASS if self.passes else STEP
             first = self._stream + self.pass_index * PASS + self.step * STEP
-            slots = self._few
-            self._blocks = [
-                _mixed(slots, first + stride * done, stride)
-                for done in range(0, self.count, slots.size)
-            ]
+            slots = self._slots
+            low = slots.low
+            z, on = slots.steps, slots.on_steps
+            if self.passes:
+                z, on = slots.passes, slots.on_passes
+            z = z + slots.ones * (first & _MASK) & low
+            self._blocks = [_finished(z, low)]
+            for _ in range(slots.size, self.count, slots.size):
+                z = z + on & low
+                self._blocks.append(_finished(z, low))
         return self._blocks
 
     def _one_by_one(self) -> Iterator[float]:
@@ -103,7 +111,7 @@ class Draws:
         limit = int(scaled)
         if limit < scaled:
             limit += 1
-        slots = self._few
+        slots = self._slots
         guard, most = slots.guard, slots.ones * (limit << 11)
         size = slots.size * _BYTES
         found = b"".join(
@@ -115,9 +123,9 @@ class Draws:
         """The draws themselves."""
         if self.count <= _ALONE:
             return list(self._one_by_one())
-        size = self._few.size * _BYTES
+        size = self._slots.size * _BYTES
         found: list[float] = []
         for z in self._mixed():
-            words = unpack(f"<{2 * self._few.size}Q", z.to_bytes(size, "little"))
+            words = unpack(f"<{2 * self._slots.size}Q", z.to_bytes(size, "little"))
             found += [(word >> 11) * UNIT for word in words[::2]]
         return found[: self.count]

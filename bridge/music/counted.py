@@ -9,25 +9,37 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from math import gcd
+from math import gcd, lcm
+from typing import TypeVar
 
 from bridge.music import chance
 from bridge.music.batches import Draws
-from bridge.music.drifting import drifted
+from bridge.music.drifting import Steps, drift_on, drifted, places_of
 from bridge.music.euclid import euclid
 from bridge.music.hit_node import HitNode
 from bridge.music.model import Euclid, Source, StepShape
-from bridge.music.node import BOTH, Window
+from bridge.music.node import BOTH, WRITTEN, Hit, Window, steps_of
 from bridge.music.pace import Pacing
-from bridge.music.pattern import Cursor, Drift, filled, group_thresholds, played_order, thresholds
+from bridge.music.pattern import (
+    Cursor,
+    Drift,
+    filled,
+    flipped,
+    group_thresholds,
+    played_order,
+    thresholds,
+)
 from bridge.music.step_hits import StepHits
 from bridge.music.ticks import first_step_from, step_tick
 
+Row = TypeVar("Row")
 Bounds = tuple[float, float]
 Marks = tuple[int, ...]
 _MANY_STEPS = 12
 _FEW_HITS = 10  # so many draws are quicker one by one
+_SHARE = 12  # and so they are where no more of all passes than one in so many has a hit
 _MOST_KNOWN = 1024  # values of a setting that are kept until they come round again
+_MOST_PASSES = 160  # of a lane that are kept until they come again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
 
@@ -38,6 +50,7 @@ class CountedPattern(HitNode):
     advance_by: int | None
     reset_by: int | None
     reset_ticks: int
+    next_reset: int
     source: Source
     shapes: tuple[StepShape | None, ...]
     written_at: tuple[int, ...]
@@ -62,41 +75,127 @@ class CountedPattern(HitNode):
         raise NotImplementedError
 
     def steady(self, window: Window) -> bool:
-        """Whether nothing but its rate and chance moves the lane in this window, and it is long
-        enough for counting to be quicker than playing."""
+        """Whether nothing but what moves it along and chance moves the lane in this window, and it
+        is long enough for counting to be quicker than playing."""
+        if (
+            self.order is None
+            or self.reset_by is not None
+            or self.varying_pattern_settings
+            or window.reset_by_hand(self.lane) > self.hand
+        ):
+            return False
+        if self.advance_by is not None:
+            return not self.reset_ticks and self._may_be_moved(window, self.advance_by)
         pacing = self.pacing
         return (
             window.end - window.start > _MANY_STEPS * self.step_length
-            and self.order is not None
-            and self.advance_by is None
-            and self.reset_by is None
-            and not self.reset_ticks
-            and not self.varying_pattern_settings
             and not pacing.fresh
-            and window.reset_by_hand(self.lane) <= self.hand
             and window.fixed(self.lane, "pace")
             and pacing.holds(window.setting(self.lane, "pace", window.start))
+            and (not self.reset_ticks or self._comes_round())
         )
+
+    def _may_be_moved(self, window: Window, mover: int) -> bool:
+        """Whether it is enough to know how often another lane moves this one."""
+        if self.lane not in window.passing.wanted:
+            return True
+        alike = not {"density", "chance"}.intersection(self.varying_hit_settings)
+        return alike and isinstance(window.hits.get(mover, ()), StepHits)
+
+    def _comes_round(self) -> bool:
+        """Whether a lane that begins again every few bars does the same each time, on the same
+        steps."""
+        fills = isinstance(self.source, Euclid) and self.source.fill is not None
+        if fills or self.shapes or self.passes_on is not None or self.chance < 1.0:
+            return False
+        if {"density", "chance"}.intersection(self.varying_hit_settings):
+            return False
+        if self.drift > 0.0 or self.drifting.changed:
+            return False
+        apart = self.reset_ticks, self.next_reset - self.origin
+        return not any(ticks % self.step for ticks in apart)
 
     def count(self, window: Window) -> None:
         """Count a window in which the lane is steady."""
-        count = first_step_from(window.end, self.step, self.origin) - self.index
-        if count > 0:
-            first = self.cursor.next(len(self.base))
-            if self.lane in window.passing.wanted:
-                stretches = list(self._stretches(first, count))
-                window.hits[self.lane] = self._hits(window, first, count, stretches)
-            else:
-                for _ in self._changes(first, count):
-                    pass
-            self.cursor.go_on(count, len(self.base))
-            self.renew()
-            if self.accents:
-                self.accent_place += count
-            self.index += count
+        wanted = self.lane in window.passing.wanted
+        if self.advance_by is not None:
+            self._count_moved(window, window.hits.get(self.advance_by, ()), wanted)
+            return
+        index, origin = self.index, self.origin
+        if self.reset_ticks and self.next_reset < window.end:
+            flags = self._count_round(window, wanted)
+            if not origin % self.step:  # the same steps as those of lanes that go through
+                index, origin = index + int(origin / self.step), 0
+        else:
+            flags = self._count_until(window, window.end, wanted)
+        if wanted and flags:
+            window.hits[self.lane] = StepHits(flags, index, self.step, origin)
         self.next_tick = step_tick(self.index, self.step, self.origin)
         self.pacing.pass_over(window.end)
         self.due = min(self.next_tick, self.pacing.line)
+        if self.reset_ticks:
+            self.due = min(self.due, self.next_reset)
+
+    def _count_until(self, window: Window, end: int, wanted: bool) -> bytes:
+        """Count the steps before a tick, none of which is a first one after a reset; their flags,
+        if these are wanted."""
+        count = first_step_from(end, self.step, self.origin) - self.index
+        if count <= 0:
+            return b""
+        flags = self._go_on(window, count, self.index, wanted)
+        self.index += count
+        return flags
+
+    def _count_round(self, window: Window, wanted: bool) -> bytes:
+        """Count a window in which the lane begins again at least once, as `_comes_round` has it."""
+        flags = self._count_until(window, self.next_reset, wanted)
+        rounds = (window.end - 1 - self.next_reset) // self.reset_ticks
+        self._begin_again()
+        if rounds:
+            # All rounds but the last one, of which the end of the window may be in the middle.
+            first = self.cursor.pass_index
+            flags += self._count_until(window, self.next_reset, wanted) * rounds
+            passes = self.cursor.pass_index + 1 - first
+            self.cursor.pass_index += (rounds - 1) * passes
+            self.next_reset += (rounds - 1) * self.reset_ticks
+            self._begin_again()
+        return flags + self._count_until(window, window.end, wanted)
+
+    def _begin_again(self) -> None:
+        """Begin at the first step, where the next reset is."""
+        self.origin, self.index = self.next_reset, 0
+        self.next_reset += self.reset_ticks
+        self.cursor.reset()
+        self.accent_place = 0
+
+    def _count_moved(self, window: Window, hits: Sequence[Hit], wanted: bool) -> None:
+        """Count a window in which another lane moves this one at each of its `hits`."""
+        count = hits.written if isinstance(hits, StepHits) else len(steps_of(hits))
+        if not count:
+            return
+        pass_index, step = self.cursor.next(len(self.base))
+        number = pass_index * self.cursor.span(len(self.base)) + step
+        flags = iter(self._go_on(window, count, number, wanted))
+        if wanted and isinstance(hits, StepHits):
+            moved = bytes(next(flags) if bits & WRITTEN else 0 for bits in hits.flags)
+            window.hits[self.lane] = StepHits(moved, hits.first, hits.step, hits.origin)
+
+    def _go_on(self, window: Window, count: int, number: int, wanted: bool) -> bytes:
+        """Go through `count` steps, at least one; their flags, if these are wanted. `number` is
+        that of the first of them."""
+        first, flags = self.cursor.next(len(self.base)), b""
+        if wanted:
+            flags = self._hits(window, first, count, number)
+        else:
+            passes = self._drifting(first, count)
+            if passes is not None:
+                bound = round(self.drift_bound)
+                drift_on(self.drifting, *passes, self.base, self.drift, bound)
+        self.cursor.go_on(count, len(self.base))
+        self.renew()
+        if self.accents:
+            self.accent_place += count
+        return flags
 
     def _between(self, window: Window, name: str) -> Bounds:
         """Between which values a setting stays in this window."""
@@ -105,14 +204,14 @@ class CountedPattern(HitNode):
         value: float = getattr(self, name)
         return value, value
 
-    def _asked(self, window: Window, name: str) -> Callable[[int], float]:
+    def _asked(self, window: Window, name: str) -> tuple[Callable[[int], float], int]:
         """Asks for a setting at a step of the lane, by its number: once for each place of the
-        setting's period, when it has one."""
+        setting's period, when it has one; and how many steps that has, else 0."""
         lane, setting, step, origin = self.lane, window.setting, self.step, self.origin
         period = window.period(lane, name) if step.denominator == 1 else None
         size = 0 if period is None else period[0] // step.numerator
         if period is None or period[0] % step.numerator or size > _MOST_KNOWN:
-            return lambda index: setting(lane, name, step_tick(index, step, origin))
+            return lambda index: setting(lane, name, step_tick(index, step, origin)), 0
         key = lane, name, window.version, period, step, origin
         known = window.passing.known.get(key)
         if known is None:
@@ -124,83 +223,88 @@ class CountedPattern(HitNode):
                 value = known[index % size] = setting(lane, name, step_tick(index, step, origin))
             return value
 
-        return ask
+        return ask, size
 
     # --- the pattern of each pass ---
 
-    def _changes(self, first: tuple[int, int], count: int) -> Iterator[int]:
-        """Drift through `count` steps; the passes in which something changes. `first` is the pass
-        and the step of the first of them."""
+    def _drifting(self, first: tuple[int, int], count: int) -> tuple[int, int] | None:
+        """In which passes steps may drift, or come home, on the way through `count` steps: the
+        first of them, and how many. `first` is the pass and the step of the first of the steps."""
         pass_index, step = first
+        if self.drift <= 0.0 and len(self.drifting.changed) <= round(self.drift_bound):
+            return None
         last = pass_index + (step + count - 1) // self.cursor.span(len(self.base))
-        bound = round(self.drift_bound)
-        if self.drift <= 0.0 and len(self.drifting.changed) <= bound:
-            return iter(())
         # The first pass is as written.
         begin = max(pass_index + (step > 0), self.cursor.first_pass + 1)
-        return drifted(self.drifting, begin, last + 1 - begin, self.base, self.drift, bound)
+        return begin, last + 1 - begin
 
-    def _stretches(self, first: tuple[int, int], count: int) -> Iterator[tuple[int, Marks]]:
+    def _stretches(
+        self, first: tuple[int, int], count: int, of: Callable[[Marks], Row]
+    ) -> Iterator[tuple[int, Row]]:
         """
-        What is played in `count` steps: how many passes, and their marks.
+        What is played in `count` steps: how many passes, and what `of` makes of their marks.
 
         Args:
             first: the pass and the step of the first of these steps. Its pass is given from its
                 first step on, and the last one to its end.
             count: how many steps.
+            of: it is asked once for what drift comes back to.
         """
-        changes = self._changes(first, count)
         pass_index, step = first
         last = pass_index + (step + count - 1) // self.cursor.span(len(self.base))
         if step:
-            yield 1, self.marks
+            yield 1, of(self.marks)
             pass_index += 1
-        fill = self.source.fill if isinstance(self.source, Euclid) else None
+        base, fill = self.base, self.source.fill if isinstance(self.source, Euclid) else None
+        ending = base if fill is None else filled(base, euclid(fill.hits, fill.length))
+        bound, passes = round(self.drift_bound), self._drifting(first, count)
+        changes: Iterator[tuple[int, Steps]] = iter(())
+        if passes is not None:
+            changes = drifted(self.drifting, *passes, base, self.drift, bound)
+        turned: dict[Steps, tuple[Row, Row]] = {}
+        changed = sum(1 << place for place in self.drifting.changed)
         while pass_index <= last:
-            plain = self.drifting.apply(self.base)
-            full = plain
-            if fill is not None:
-                full = self.drifting.apply(filled(self.base, euclid(fill.hits, fill.length)))
-            until = next(changes, last + 1)
-            while pass_index < until:
+            if changed not in turned:
+                places = frozenset(places_of(changed))
+                plain = full = of(flipped(base, places))
+                if fill is not None:
+                    full = of(flipped(ending, places))
+                turned[changed] = plain, full
+            plain, full = turned[changed]
+            until, changed = next(changes, (last + 1, 0))
+            if fill is None and until > pass_index:
+                yield until - pass_index, plain
+                pass_index = until
+            while fill is not None and pass_index < until:
                 counted = pass_index - self.cursor.first_pass
-                passes = until - pass_index
-                if fill is None or full == plain:
-                    yield passes, plain
-                elif (counted + 1) % fill.every:
-                    passes = min(passes, fill.every - 1 - counted % fill.every)
-                    yield passes, plain
-                else:
-                    passes = 1
-                    yield 1, full
-                pass_index += passes
+                plainly = min(until - pass_index, fill.every - 1 - counted % fill.every)
+                yield (plainly, plain) if plainly else (1, full)
+                pass_index += plainly or 1
+        for _ in changes:
+            pass
 
     # --- its hits ---
 
-    def _hits(
-        self, window: Window, first: tuple[int, int], count: int, stretches: list[tuple[int, Marks]]
-    ) -> StepHits:
-        """The hits of `count` steps; settings are asked for where bounds do not decide."""
+    def _hits(self, window: Window, first: tuple[int, int], count: int, number: int) -> bytes:
+        """The flags of `count` steps, of which the first has that number; settings are asked for
+        where bounds do not decide."""
         pass_index, step = first
-        begin = self.index - step  # the number of the first step of the first pass
+        begin = number - step  # the number of the first step of the first pass
         density = self._between(window, "density")
         flags = bytearray()
         span = self.cursor.span(len(self.base))
         if density == (0.5, 0.5):
-            written: dict[Marks, bytes] = {}
-            for passes, marks in stretches:
-                if marks not in written:
-                    written[marks] = self._as_written(marks)
-                flags += written[marks] * passes
+            stretches = self._stretches(first, count, self._as_written)
+            flags = bytearray(b"".join([row * passes for passes, row in stretches]))
         else:
-            by_density = self._by_density(window, density, self.index + count)
-            for passes, marks in stretches:
-                flags += by_density(marks, begin + len(flags), passes)
+            sounding = self._by_density(window, density, number + count)
+            for passes, row in self._stretches(first, count, sounding):
+                flags += row(begin + len(flags), passes)
         if self.passes_on is not None:
-            for number in range(len(flags) // span):
-                counted = pass_index + number - self.cursor.first_pass
+            for again in range(len(flags) // span):
+                counted = pass_index + again - self.cursor.first_pass
                 if counted % self.passes_of + 1 not in self.passes_on:
-                    flags[number * span : (number + 1) * span] = bytes(span)
+                    flags[again * span : (again + 1) * span] = bytes(span)
         likely = self._between(window, "chance")
         if likely[0] < 1.0 or self.shapes:
             for place in range(span):
@@ -209,7 +313,7 @@ class CountedPattern(HitNode):
                     flags[place::span] = self._by_chance(
                         window, likely, bytes(column), pass_index, place, begin
                     )
-        return StepHits(bytes(flags[step : step + count]), self.index, self.step, self.origin)
+        return bytes(flags[step : step + count])
 
     def _as_written(self, marks: Marks) -> bytes:
         """The steps of a pass that sound at the density at which a pattern is as written."""
@@ -219,7 +323,7 @@ class CountedPattern(HitNode):
 
     def _by_density(
         self, window: Window, density: Bounds, end: int
-    ) -> Callable[[Marks, int, int], bytes]:
+    ) -> Callable[[Marks], Callable[[int, int], bytes]]:
         """
         Asks for the steps that sound in passes with the same marks.
 
@@ -229,44 +333,60 @@ class CountedPattern(HitNode):
             end: the number of the step before which the window ends.
 
         Returns:
-            A function of the marks, the number of the first step of the first of these passes, and
-            how many they are.
+            Of the marks, a function of the number of the first step of the first of these passes,
+            and how many they are.
         """
         span = self.cursor.span(len(self.base))
         low, high = density
         # In a pattern shorter than the bar the place in the bar says how strong a step is.
-        unlike = self.group // gcd(span, self.group) if span < self.group else 1
-        ask = self._asked(window, "density")
-        # Drift comes back to the same marks again and again.
-        found: dict[tuple[Marks, int], tuple[bytes, list[tuple[int, float]]]] = {}
+        alike = self.group if span < self.group else 1
+        ask, size = self._asked(window, "density")
+        comes_round = lcm(size, alike) if size else 0
+        name = self.lane, window.version, size, self.step, self.origin
+        # A period may be longer than a window, so rows are kept on the way.
+        known = window.passing.sounding.setdefault(name, {})
 
-        def sure(marks: Marks, index: int) -> tuple[bytes, list[tuple[int, float]]]:
-            """The steps of one pass that sound at any density, and the limits of those that sound
-            at some."""
-            limits = self._limits(marks, index)
-            unsure = [(place, limit) for place, limit in enumerate(limits) if low < limit <= high]
-            return bytes(BOTH if limit <= low else 0 for limit in limits), unsure
+        def sounding(marks: Marks) -> Callable[[int, int], bytes]:
+            rows: dict[int, tuple[bytes, list[tuple[int, float]]]] = {}
+            written = bytes(marks)
 
-        def sounding(marks: Marks, begin: int, passes: int) -> bytes:
-            flags = bytearray()
-            asks: list[tuple[int, float]] = []
-            for number in range(min(unlike, passes)):
-                first = begin + number * span
-                key = marks, first % self.group if unlike > 1 else 0
-                if key not in found:
-                    found[key] = sure(marks, first)
-                steps, unsure = found[key]
-                flags += steps
-                asks += [(number * span + place, limit) for place, limit in unsure]
-            whole, rest = divmod(passes, unlike)
-            flags = flags * whole + flags[: rest * span]
-            for again in range(0, passes * span, unlike * span):
-                for place, limit in asks:
-                    index = begin + again + place
-                    known = self.index <= index < end and again + place < len(flags)
-                    if known and ask(index) >= limit:
-                        flags[again + place] = BOTH
-            return bytes(flags)
+            def one(first: int) -> bytes:
+                """The steps of a pass that sound, as far as they lie in the window; `first` is the
+                number of its first step."""
+                if first % alike not in rows:
+                    limits = self._limits(marks, first)
+                    unsure = [each for each in enumerate(limits) if low < each[1] <= high]
+                    sure = bytes(BOTH if limit <= low else 0 for limit in limits)
+                    rows[first % alike] = sure, unsure
+                steps, unsure = rows[first % alike]
+                flags = bytearray(steps)
+                for place, limit in unsure:
+                    if self.index <= first + place < end and ask(first + place) >= limit:
+                        flags[place] = BOTH
+                return bytes(flags)
+
+            def again(first: int) -> bytes:
+                """The same, where the setting comes round."""
+                key = first % comes_round, written
+                part = known.get(key)
+                if part is None:
+                    part = one(first)
+                    whole = self.index <= first and first + span <= end
+                    if whole and len(known) < _MOST_PASSES:
+                        known[key] = part
+                return part
+
+            def alike_again(begin: int, passes: int) -> bytes:
+                unlike = min(passes, alike // gcd(span, alike))
+                flags = b"".join([one(begin + span * number) for number in range(unlike)])
+                whole, rest = divmod(passes, unlike)
+                return flags * whole + flags[: rest * span]
+
+            def by_and_by(begin: int, passes: int) -> bytes:
+                part = again if comes_round else one
+                return b"".join([part(begin + span * number) for number in range(passes)])
+
+            return alike_again if low == high else by_and_by
 
         return sounding
 
@@ -317,7 +437,7 @@ class CountedPattern(HitNode):
                 low, high = low * share, high * share
         if low >= 1.0:
             return column
-        if low == high and column.count(BOTH) <= _FEW_HITS:
+        if low == high and column.count(BOTH) <= max(_FEW_HITS, len(column) // _SHARE):
             kept = bytearray(column)
             at = column.find(BOTH)
             while at >= 0:
@@ -332,7 +452,7 @@ class CountedPattern(HitNode):
         span = self.cursor.span(len(self.base))
         end = first_step_from(window.end, self.step, self.origin)
         found = bytearray(_both(column, draws.under(low)))
-        ask = self._asked(window, "chance")
+        ask, _ = self._asked(window, "chance")
         for number, (may, does) in enumerate(zip(left, found, strict=True)):
             index = begin + number * span + place
             if may and not does and self.index <= index < end:

@@ -14,13 +14,21 @@ from bridge.music.logic import LogicNode
 from bridge.music.logic_parse import Term
 from bridge.music.memory import steps_back
 from bridge.music.node import BOTH, WRITTEN, Hit, Node, Passing, Window
-from bridge.music.step_hits import StepHits
+from bridge.music.step_hits import StepHits, everywhere
 from bridge.music.tally import JOINING, joined
 from bridge.music.ticks import first_step_from, step_tick
 
 _COMPARING = ("lane", "earlier", *JOINING)
 _MOST_KNOWN = 50_000
 """So many combinations are kept."""
+_BITS = 8
+"""What comes in is a byte a step where it has room there."""
+_ROW = 16
+_MOST_ROWS = 128
+"""So many rows of steps are kept, with what was remembered before them."""
+
+_Row = tuple[list[bytes], int]
+"""By member, what it does in each of some steps; and what is remembered after the last of them."""
 
 
 class _Now(NamedTuple):
@@ -85,6 +93,7 @@ class Feedback:
                 self._slots.setdefault(slot, 2 * len(self._slots))
         self._mutes: tuple[bool, ...] = ()
         self._known = _Known(self)
+        self._known_rows: dict[tuple[bytes | tuple[int, ...], int], _Row] = {}
 
     def fits(self, window: Window) -> bool:
         """Whether nothing but hits decides in a window what these lanes do."""
@@ -183,28 +192,22 @@ class Feedback:
         mutes = tuple(window.muted(lane, window.start) for lane in self.lanes)
         if mutes != self._mutes or len(self._known) > _MOST_KNOWN:
             self._mutes = mutes
-            self._known = _Known(self)
+            self._known, self._known_rows = _Known(self), {}
         first = first_step_from(window.start, self.step)
         end = first_step_from(window.end, self.step)
         on, between = self._coming(window, first, end)
-        state, made = self._before(first), []
+        state, made = self._before(first), [bytearray() for _ in self.nodes]
         extra: list[tuple[int, list[int]]] = []
-        known, mask = self._known, (1 << self._width) - 1
         at = 0
         for stop in sorted({*between, end - 1}):
-            for incoming in on[at : stop + 1 - first]:
-                done = known[incoming, state]
-                made.append(done)
-                state = done & mask
+            state = self._go_through(on[at : stop + 1 - first], state, made)
             at = stop + 1 - first
             for tick in sorted(between.get(stop, ())):
                 now = self.said(between[stop][tick], None)
                 state |= self._entries(now)
                 extra.append((tick, now))
         for member, node in enumerate(self.nodes):
-            shift = self._width + 2 * member
-            flags = bytes([done >> shift & BOTH for done in made])
-            hits: Sequence[Hit] = StepHits(flags, first, self.step, 0)
+            hits: Sequence[Hit] = StepHits(bytes(made[member]), first, self.step, 0)
             if any(now[member] for _, now in extra):
                 more = (
                     Hit(tick, tick, 0.0, 1, exists_in=now[member])
@@ -214,6 +217,44 @@ class Feedback:
                 hits = sorted([*hits, *more])
             window.hits[node.lane] = hits
             node.index, node.due = end, -1
+
+    def _go_through(self, on: Sequence[int], state: int, made: Sequence[bytearray]) -> int:
+        """
+        Go through some steps, many of them at once where they have come before.
+
+        Args:
+            on: what comes in, by step.
+            state: what is remembered before the first of them.
+            made: by member, what it does in each step is put at the end.
+
+        Returns:
+            What is remembered after the last of them.
+        """
+        known, rows = self._known_rows, []
+        steps = bytes(on) if isinstance(on, bytearray) else tuple(on)
+        for begin in range(0, len(steps), _ROW):
+            part = steps[begin : begin + _ROW]
+            row = known.get((part, state))
+            if row is None:
+                row = self._row(part, state)
+                if len(known) < _MOST_ROWS:
+                    known[part, state] = row
+            flags, state = row
+            rows.append(flags)
+        for member, all_flags in enumerate(made):
+            all_flags += b"".join([flags[member] for flags in rows])
+        return state
+
+    def _row(self, on: Sequence[int], state: int) -> _Row:
+        """What the members do in some steps that follow one another, and what is remembered then;
+        see `_go_through`."""
+        known, mask, done = self._known, (1 << self._width) - 1, []
+        for incoming in on:
+            then = known[incoming, state]
+            done.append(then >> self._width)
+            state = then & mask
+        members = range(len(self.nodes))
+        return [bytes([then >> 2 * member & BOTH for then in done]) for member in members], state
 
     def _before(self, first: int) -> int:
         """What is remembered just before the step `first`."""
@@ -229,16 +270,20 @@ class Feedback:
 
     def _coming(
         self, window: Window, first: int, end: int
-    ) -> tuple[list[int], dict[int, dict[int, int]]]:
+    ) -> tuple[bytearray | list[int], dict[int, dict[int, int]]]:
         """What comes in: at each step from `first` to before `end`, and between two steps, by the
         step before and by tick."""
-        on = [0] * (end - first)
+        few = 2 * len(self._slots) <= _BITS
+        on: bytearray | list[int] = bytearray(end - first) if few else [0] * (end - first)
         between: dict[int, dict[int, int]] = {}
         for slot, shift in self._slots.items():
             if isinstance(slot, _Now):
                 full = not window.muted(slot.lane, window.start) or slot.before
                 heard = BOTH if full else WRITTEN
-                for tick, bits in _places(window.hits.get(slot.lane, ())):
+                hits = window.hits.get(slot.lane, ())
+                if self._at_once(on, hits, -first, heard, shift):
+                    continue
+                for tick, bits in _places(hits):
                     index = self._index(tick)
                     if step_tick(index, self.step) == tick:
                         on[index - first] |= (bits & heard) << shift
@@ -246,21 +291,72 @@ class Feedback:
                         then = between.setdefault(index, {})
                         then[tick] = then.get(tick, 0) | (bits & heard) << shift
                 continue
-            memory = self.nodes[slot.member].memory
-            assert memory is not None
-            lane = next(place for place, name in memory.places.items() if name == slot.name)
-            known = [(tick, heard) for tick, heard in memory.past(slot.name)]
-            muted = window.muted(lane, window.start)
+            self._coming_then(window, slot, on, first, shift)
+        return on, between
+
+    def _coming_then(
+        self, window: Window, slot: _Then, on: bytearray | list[int], first: int, shift: int
+    ) -> None:
+        """Put into `on` what comes in of a lane as it was some steps before."""
+        memory = self.nodes[slot.member].memory
+        assert memory is not None
+        lane = next(place for place, name in memory.places.items() if name == slot.name)
+        hits, known = window.hits.get(lane, ()), list(memory.past(slot.name))
+        unmuted = not window.muted(lane, window.start)
+        value = _value(True, unmuted or slot.always)
+        new = memory.since <= window.start
+        if not (new and self._at_once(on, hits, slot.back - first, value, shift, alike=True)):
             known += [
-                (tick, not muted)
-                for tick, bits in _places(window.hits.get(lane, ()))
+                (tick, unmuted)
+                for tick, bits in _places(hits)
                 if bits & WRITTEN and tick >= memory.since
             ]
-            for tick, was_heard in known:
-                index = self._index(tick) + slot.back
-                if first <= index < end:
-                    on[index - first] |= _value(True, was_heard or slot.always) << shift
-        return on, between
+        for tick, was_heard in known:
+            index = self._index(tick) + slot.back - first
+            if 0 <= index < len(on):
+                on[index] |= _value(True, was_heard or slot.always) << shift
+
+    def _at_once(
+        self,
+        on: bytearray | list[int],
+        hits: Sequence[Hit],
+        back: int,
+        value: int,
+        shift: int,
+        *,
+        alike: bool = False,
+    ) -> bool:
+        """
+        Put hits on steps of these lanes into `on`, all at once.
+
+        Args:
+            on: what comes in, by step.
+            hits: of a lane, in a window.
+            back: how many places further than its number a step stands in `on`.
+            value: which bits of a hit count.
+            shift: by which they are put into a place of `on`.
+            alike: each written hit counts as `value`.
+
+        Returns:
+            False when the hits are not known to lie on the steps; then nothing was done.
+        """
+        if not isinstance(hits, StepHits) or not isinstance(on, bytearray):
+            return False
+        if hits.step % self.step or hits.origin % self.step:
+            return False
+        apart = int(hits.step / self.step)
+        begin = int(hits.origin / self.step) + hits.first * apart + back
+        if begin < 0:
+            return False
+        places = slice(begin, begin + len(hits.flags) * apart, apart)
+        here = on[places]
+        bits = int.from_bytes(hits.flags[: len(here)], "little")
+        bits &= everywhere(WRITTEN if alike else value, len(here))
+        if alike:
+            bits *= value
+        bits = bits << shift | int.from_bytes(here, "little")
+        on[places] = bits.to_bytes(len(here), "little")
+        return True
 
     def _index(self, tick: int) -> int:
         """The number of the step that a tick lies in."""

@@ -136,6 +136,8 @@ class Passing:
         traced: those of `lasts` whose values at each step some lane wants to know.
         known: values of settings that come round again, kept on the way: for each step of the
             period, as far as they have been asked for.
+        sounding: which steps of a pass such a setting lets sound, kept on the way, by lane: by
+            where in the period the pass begins, and the marks of the pass.
     """
 
     counted: frozenset[int] = frozenset()
@@ -146,6 +148,9 @@ class Passing:
     within: Mapping[int, float] = field(default_factory=dict)
     traced: frozenset[int] = frozenset()
     known: dict[object, list[float | None]] = field(default_factory=dict, compare=False)
+    sounding: dict[object, dict[tuple[int, bytes], bytes]] = field(
+        default_factory=dict, compare=False
+    )
 
 
 NOTHING = Passing()

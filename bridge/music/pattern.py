@@ -450,13 +450,18 @@ class Drift:
 
     def apply(self, marks: tuple[int, ...]) -> tuple[int, ...]:
         """`marks` with the changed steps turned over: hits become rests, rests become hits."""
-        if not self.changed:
-            return marks
-        turned = list(marks)
-        for place in self.changed:
-            if place < len(turned):
-                turned[place] = int(not turned[place])
-        return tuple(turned)
+        return flipped(marks, self.changed)
+
+
+def flipped(marks: tuple[int, ...], places: frozenset[int]) -> tuple[int, ...]:
+    """`marks` with the steps at some places turned over; places beyond them are none."""
+    if not places:
+        return marks
+    turned = list(marks)
+    for place in places:
+        if place < len(turned):
+            turned[place] = int(not turned[place])
+    return tuple(turned)
 
 
 def filled(marks: tuple[int, ...], ending: tuple[int, ...]) -> tuple[int, ...]:

@@ -41,6 +41,7 @@ class SteppedNode(ValueNode):
         self.due = 0 if self.mover is None else NEVER
         self.passing = False  # only the last move of this window matters
         self.coming: tuple[int, float] | None = None  # that move, as far as it is known
+        self.at = 0  # of written values, the one that the line has moved to, or moves to now
 
     def step_in(self, step: Fraction) -> None:
         super().step_in(step)
@@ -103,8 +104,8 @@ class SteppedNode(ValueNode):
         hand = window.reset_by_hand(self.lane)
         if hand <= self.hand or hand >= window.end:
             hand = -1
-        alone = self.passing and not resets and hand < 0 and not self.reset_ticks
-        if alone and self._passed(window):
+        alone = not resets and hand < 0 and not self.reset_ticks
+        if alone and (self._passed(window) if self.passing else self._said_again(window, out)):
             pass
         elif self.mover is None:
             hand = self._run_rate(window, out, resets, hand)
@@ -128,9 +129,7 @@ class SteppedNode(ValueNode):
             if back is not None and back >= 0:
                 self.coming = hits.written_before_last(back), 0.0
             return back is not None
-        asked = window.setting(self.lane, "pace", window.start)
-        paced = self.pacing.fresh or not window.fixed(self.lane, "pace")
-        if paced or not self.pacing.holds(asked):
+        if not self._keeps_pace(window):
             return False
         count = first_step_from(window.end, self.step, self.origin) - self.index
         back = self.pass_by(window, count) if count > 0 else -1
@@ -138,11 +137,60 @@ class SteppedNode(ValueNode):
             return False
         if back >= 0:
             self.coming = step_tick(self.index + count - 1 - back, self.step, self.origin), 0.0
-        self.index += max(0, count)
-        self.next = step_tick(self.index, self.step, self.origin)
-        self.pacing.pass_over(window.end)
-        self._due_at(self.next)
+        self._gone_to(self.index + max(0, count), window.end)
         return True
+
+    def _said_again(self, window: Window, out: list[Change]) -> bool:
+        """Go through a window on the way in which the lane says the same things again and again;
+        False where that is not so."""
+        if self.mover is not None or self.played or window.passing is NOTHING:
+            return False
+        cycle = self.cycle(window) if self._keeps_pace(window) else []
+        count = first_step_from(window.end, self.step, self.origin) - self.index
+        if not cycle or count <= 0:
+            return False
+        step, origin, move = self.step, self.origin, self.line.move
+        known: dict[int, Change] = {}  # what each written value has made the line do
+        for number in range(count):
+            at = cycle[number % len(cycle)]
+            if at < 0:
+                continue
+            grid = step_tick(self.index + number, step, origin)
+            said = known.get(at)
+            self.at = at
+            if said is None:
+                self.say(window, out, grid, 0.0)
+                known[at] = out[-1]
+            else:
+                move(grid, said.value, said.glide)
+                out.append(Change(grid, grid, said.value, said.glide))
+        self.go_on(count)
+        self._gone_to(self.index + count, window.end)
+        return True
+
+    def go_on(self, count: int) -> None:
+        """Do what `count` times `advance` does, where `cycle` says what these steps play."""
+        raise NotImplementedError
+
+    def cycle(self, window: Window) -> list[int]:
+        """Which written value each step plays, from the next one on until they come again, below 0
+        where the line stays; of a lane where each value moves the line in the same way, however
+        often it comes in a window. Empty where that is not so."""
+        return []
+
+    def _keeps_pace(self, window: Window) -> bool:
+        """Whether the lane's pace does not change in a window."""
+        pacing = self.pacing
+        if pacing.fresh or not window.fixed(self.lane, "pace"):
+            return False
+        return pacing.holds(window.setting(self.lane, "pace", window.start))
+
+    def _gone_to(self, index: int, end: int) -> None:
+        """Stand before the step `index` at the end of a window; the pace did not change in it."""
+        self.index = index
+        self.next = step_tick(index, self.step, self.origin)
+        self.pacing.pass_over(end)
+        self._due_at(self.next)
 
     def _stands(self, end: int) -> bool:
         """Whether a lane that goes by a rate does nothing by itself before `end`."""

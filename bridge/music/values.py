@@ -15,12 +15,13 @@ from bridge.music.batches import Draws
 from bridge.music.euclid import rotate
 from bridge.music.model import Arpeggio, Decay, Levels, Notes, Sample, Shape, Source, Walk
 from bridge.music.node import Change, Node, Trace, Window, steps_of
-from bridge.music.pattern import Drift, to_length
+from bridge.music.pattern import Drift, played_order, to_length
 from bridge.music.scale import TRIAD, Key, inverted, key_of, spread
 from bridge.music.shapes import DecayNode, ShapeNode
 from bridge.music.stepped import SteppedNode
 from bridge.music.value_node import Placed, ValueNode, home_of, note_like
 from bridge.music.value_states import DriftState, SampleDue, SampleState, ValueState, WalkState
+from bridge.music.walking import walk_on
 
 
 def build_node(of: Placed) -> Node:
@@ -48,7 +49,6 @@ class PatternedNode(SteppedNode):
         self._places = self._plain
         self._version = -1
         self._varies = False
-        self.at = 0  # the written value that the line has moved to, or moves to now
 
     def advance(self, window: Window, grid: int) -> bool:
         place = self.place(window, grid)
@@ -72,7 +72,8 @@ class PatternedNode(SteppedNode):
         return self._moved.get(at, places[at])
 
     def pass_by(self, window: Window, count: int) -> int | None:
-        if self.cursor.direction == "random-walk" or self._drifts(window):
+        walks = self.cursor.direction == "random-walk"
+        if self._drifts(window) or (walks and any(map(self.rests, self._plain))):
             return None
         if self._version != window.version:
             self._read_places(window, window.start)
@@ -80,6 +81,10 @@ class PatternedNode(SteppedNode):
             return None
         places, cursor = self._places, self.cursor
         steps = len(places)
+        if walks:
+            walk_on(cursor, count, steps)
+            self.at = self._moved.get(cursor.place, places[cursor.place])
+            return 0
         cursor.go_on(count, steps)
         last = cursor.pass_index, cursor.step
         found = -1
@@ -92,6 +97,28 @@ class PatternedNode(SteppedNode):
                 break
         cursor.go_back(0, last, steps)
         return found
+
+    def cycle(self, window: Window) -> list[int]:
+        if self.transposer is not None or self._drifts(window):
+            return []
+        if self._version != window.version:
+            self._read_places(window, window.start)
+        names = "slew", "slew_ms", "transpose", "degree_shift"
+        if self._varies or not all(window.fixed(self.lane, name) for name in names):
+            return []
+        order = played_order(self._places, self.cursor.direction)
+        if order is None:
+            return []
+        found = [
+            self._moved.get(self.cursor.place_of(n, len(self._places)), at)
+            for n, at in enumerate(order)
+        ]
+        found = [-1 if self.rests(place) else place for place in found]
+        begin = self.cursor.next(len(self._places))[1]
+        return found[begin:] + found[:begin]
+
+    def go_on(self, count: int) -> None:
+        self.cursor.go_on(count, len(self._places))
 
     def _drifts(self, window: Window) -> bool:
         """Whether steps may drift, or come home, in a window."""
@@ -198,6 +225,9 @@ class ArpeggioNode(PatternedNode):
         transpose = of.written.settings.get("transpose", 0.0)
         self.begin_at(self.fit(self.key.above(first, self.chord[0] - 1) + transpose))
 
+    def cycle(self, window: Window) -> list[int]:
+        return []  # it asks another lane
+
     def _root(self, value: float) -> float:
         return value if self.of_notes else spread(value, self.written_lane.octaves)
 
@@ -273,6 +303,7 @@ class WalkNode(SteppedNode):
         share = min(1.0, size / abs(high - low)) if high != low else 0.0
         first, at = self._count + 1, self._at
         self._count += count
+        traced = self.lane in window.passing.traced
         ats: list[float] = []
         if at is None:
             at, first, count = 0.5, first + 1, count - 1
@@ -283,8 +314,9 @@ class WalkNode(SteppedNode):
                 at = -at
             elif at > 1.0:
                 at = 2.0 - at
-            ats.append(at)
-        if self.lane in window.passing.traced:
+            if traced:
+                ats.append(at)
+        if traced:
             before, values = self.value_at(window.start), [low + (high - low) * at for at in ats]
             window.traces[self.lane] = Trace(before, self.index, self.step, self.origin, values)
         self._at = at

@@ -14,7 +14,7 @@ from bridge.music.batches import Draws
     st.integers(0, 2**64 - 1),
     st.integers(0, 10**7),
     st.integers(0, 63),
-    st.integers(0, 200),
+    st.one_of(st.integers(0, 200), st.integers(200, 700)),
     st.booleans(),
     st.floats(-0.5, 1.5),
 )
