@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from math import gcd, lcm
 from typing import TypeVar
 
 from bridge.music import chance
@@ -30,16 +29,14 @@ from bridge.music.pattern import (
     thresholds,
 )
 from bridge.music.step_hits import StepHits
+from bridge.music.thinned import Asked, Bounds, Marks, Thinned
 from bridge.music.ticks import first_step_from, step_tick
 
 Row = TypeVar("Row")
-Bounds = tuple[float, float]
-Marks = tuple[int, ...]
 _MANY_STEPS = 12
 _FEW_HITS = 10  # so many draws are quicker one by one
 _SHARE = 12  # and so they are where no more of all passes than one in so many has a hit
 _MOST_KNOWN = 1024  # values of a setting that are kept until they come round again
-_MOST_PASSES = 160  # of a lane that are kept until they come again
 _TO_BOTH = bytes((0, BOTH)) + bytes(254)  # from a byte that is 1 where something is so
 
 
@@ -337,58 +334,14 @@ class CountedPattern(HitNode):
             and how many they are.
         """
         span = self.cursor.span(len(self.base))
-        low, high = density
         # In a pattern shorter than the bar the place in the bar says how strong a step is.
         alike = self.group if span < self.group else 1
         ask, size = self._asked(window, "density")
-        comes_round = lcm(size, alike) if size else 0
         name = self.lane, window.version, size, self.step, self.origin
         # A period may be longer than a window, so rows are kept on the way.
         known = window.passing.sounding.setdefault(name, {})
-
-        def sounding(marks: Marks) -> Callable[[int, int], bytes]:
-            rows: dict[int, tuple[bytes, list[tuple[int, float]]]] = {}
-            written = bytes(marks)
-
-            def one(first: int) -> bytes:
-                """The steps of a pass that sound, as far as they lie in the window; `first` is the
-                number of its first step."""
-                if first % alike not in rows:
-                    limits = self._limits(marks, first)
-                    unsure = [each for each in enumerate(limits) if low < each[1] <= high]
-                    sure = bytes(BOTH if limit <= low else 0 for limit in limits)
-                    rows[first % alike] = sure, unsure
-                steps, unsure = rows[first % alike]
-                flags = bytearray(steps)
-                for place, limit in unsure:
-                    if self.index <= first + place < end and ask(first + place) >= limit:
-                        flags[place] = BOTH
-                return bytes(flags)
-
-            def again(first: int) -> bytes:
-                """The same, where the setting comes round."""
-                key = first % comes_round, written
-                part = known.get(key)
-                if part is None:
-                    part = one(first)
-                    whole = self.index <= first and first + span <= end
-                    if whole and len(known) < _MOST_PASSES:
-                        known[key] = part
-                return part
-
-            def alike_again(begin: int, passes: int) -> bytes:
-                unlike = min(passes, alike // gcd(span, alike))
-                flags = b"".join([one(begin + span * number) for number in range(unlike)])
-                whole, rest = divmod(passes, unlike)
-                return flags * whole + flags[: rest * span]
-
-            def by_and_by(begin: int, passes: int) -> bytes:
-                part = again if comes_round else one
-                return b"".join([part(begin + span * number) for number in range(passes)])
-
-            return alike_again if low == high else by_and_by
-
-        return sounding
+        asked = Asked(density, ask, range(self.index, end), size, known)
+        return lambda marks: Thinned(marks, span, alike, self._limits, asked)
 
     def _limits(self, marks: Marks, index: int) -> Sequence[float]:
         """The density from which on each step of a pass sounds; `index` is the number of its first
