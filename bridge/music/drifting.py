@@ -22,6 +22,7 @@ from bridge.music.pattern import Drift
 _LAST = (64, 256)
 """So many passes at the end are tried before all are gone through."""
 _MOST_WAYS = 128
+_FEW = 4  # so many passes are quicker one by one
 
 Steps = int
 """Some steps of a pattern, a bit each."""
@@ -39,7 +40,7 @@ def drifted(
     Begin `count` passes, one after the other, and stop at each in which something changes.
 
     Args:
-        drift: what drifts; it is changed when all passes have been gone through.
+        drift: what drifts; it is as it should be when all passes have been gone through.
         pass_index: the first of these passes.
         count: how many.
         marks: what is written, as for `Drift.begin_pass`.
@@ -55,6 +56,11 @@ def drifted(
         surplus = len(drift.changed) > bound
         if surplus and drift.begin_pass(pass_index, marks, probability, bound):
             yield pass_index, _mask(drift.changed)
+        return
+    if count <= _FEW:
+        for at in range(pass_index, pass_index + count):
+            if drift.begin_pass(at, marks, probability, bound):
+                yield at, _mask(drift.changed)
         return
     at = 0
     if len(drift.changed) > bound or any(place >= len(marks) for place in drift.changed):

@@ -24,7 +24,7 @@ _MOST_KNOWN = 50_000
 _BITS = 8
 """What comes in is a byte a step where it has room there."""
 _ROW = 16
-_MOST_ROWS = 128
+_MOST_ROWS = 64
 """So many rows of steps are kept, with what was remembered before them."""
 
 _Row = tuple[list[bytes], int]
