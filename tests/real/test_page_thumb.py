@@ -66,7 +66,7 @@ def test_the_measure_sees_what_hidden_overflow_hides(screen: MakeScreen, demo: R
         (".out-all { position: relative; left: 60px }", "out of reach"),
         (".head { width: 40px !important; min-width: 0 !important }", "small"),
         (".head .name { width: 20px }", "cut"),
-        (".deck { margin-top: -200px; z-index: 2; background: red }", "covered"),
+        (".deck { transform: translateY(-200px); z-index: 2; background: red }", "covered"),
     ):
         one.page.evaluate(  # as a sheet: the page's own policy forbids styles in its markup
             """rule => { window.extra = new CSSStyleSheet(); extra.replaceSync(rule);
