@@ -37,7 +37,7 @@ class StepHits(Sequence[Hit]):
         return len(self.flags) - self.flags.count(0)
 
     def __bool__(self) -> bool:
-        return len(self.flags) > self.flags.count(0)
+        return any(self.flags)
 
     def __iter__(self) -> Iterator[Hit]:
         upper, lower = self.step.numerator, self.step.denominator

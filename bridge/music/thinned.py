@@ -40,7 +40,7 @@ class Asked(NamedTuple):
 class Thinned:
     """What sounds in passes with the same marks."""
 
-    __slots__ = ("_alike", "_asked", "_limits", "_marks", "_rows", "_span", "_written")
+    __slots__ = ("_again", "_alike", "_asked", "_limits", "_marks", "_rows", "_span", "_written")
 
     def __init__(
         self,
@@ -61,6 +61,8 @@ class Thinned:
         """
         self._marks, self._span, self._alike = marks, span, alike
         self._limits, self._asked, self._written = limits, asked, bytes(marks)
+        # After how many steps all of it comes round; 0 when it does not.
+        self._again = lcm(asked.size, alike)
         self._rows: dict[int, tuple[bytes, list[tuple[int, float]]]] = {}
 
     def __call__(self, begin: int, passes: int) -> bytes:
@@ -69,8 +71,13 @@ class Thinned:
         span = self._span
         low, high = self._asked.bounds
         if low < high:
-            one = self._again if self._asked.size else self._one
-            return b"".join([one(begin + span * number) for number in range(passes)])
+            firsts = range(begin, begin + span * passes, span)
+            if not self._again:
+                return b"".join([self._one(first) for first in firsts])
+            again, written, known = self._again, self._written, self._asked.known
+            return b"".join(
+                [known.get((first % again, written)) or self._anew(first) for first in firsts]
+            )
         unlike = min(passes, self._alike // gcd(span, self._alike))
         flags = b"".join([self._one(begin + span * number) for number in range(unlike)])
         whole, rest = divmod(passes, unlike)
@@ -91,15 +98,10 @@ class Thinned:
                 flags[step] = BOTH
         return bytes(flags)
 
-    def _again(self, first: int) -> bytes:
-        """The same, where the density comes round."""
-        key = first % lcm(self._asked.size, self._alike), self._written
-        known = self._asked.known
-        flags = known.get(key)
-        if flags is None:
-            flags = self._one(first)
-            steps = self._asked.steps
-            whole = steps.start <= first and first + self._span <= steps.stop
-            if whole and len(known) < _MOST_PASSES:
-                known[key] = flags
+    def _anew(self, first: int) -> bytes:
+        """One pass that did not come before, where the density comes round."""
+        flags, steps, known = self._one(first), self._asked.steps, self._asked.known
+        whole = steps.start <= first and first + self._span <= steps.stop
+        if whole and len(known) < _MOST_PASSES:
+            known[first % self._again, self._written] = flags
         return flags

@@ -13,9 +13,11 @@ notes or an arpeggio, holds one, or goes to a pitch output. All others have leve
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from fractions import Fraction
 from math import floor, inf
+from operator import attrgetter
 from typing import NamedTuple
 
 from bridge.music.line import Line
@@ -23,6 +25,8 @@ from bridge.music.model import SIXTEENTH, Arpeggio, Lane, Notes, Sample, SetSpec
 from bridge.music.node import Change, Period, Window
 from bridge.music.scale import fitting_of, spread
 from bridge.music.value_states import ValueState
+
+_GRID = attrgetter("grid")
 
 
 def step_of(lane: Lane, spec: SetSpec) -> Fraction:
@@ -214,8 +218,10 @@ class ValueNode:
 
     def _semitones(self, grid: int) -> float:
         changes = self._transposing
-        while changes and changes[0].grid <= grid:
-            self._moved_by = (changes.pop(0).value - self._home) * self._interval
+        if changes and changes[0].grid <= grid:
+            past = bisect_right(changes, grid, key=_GRID)
+            self._moved_by = (changes[past - 1].value - self._home) * self._interval
+            del changes[:past]
         return self._moved_by
 
     def note(self, window: Window, grid: int, number: float) -> float:

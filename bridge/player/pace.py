@@ -9,7 +9,9 @@ FIRST_TICKS = 60
 class Pace:
     """Measures how long a tick takes, so that work can be cut into pieces of about equal time."""
 
-    def __init__(self) -> None:
+    def __init__(self, memory: int = 4) -> None:
+        """`memory`: how many quick pieces it takes, about, for one before them to be forgotten."""
+        self._memory = memory
         self._ns_per_tick: float | None = None
 
     def ticks(self, ns: int, most: int) -> int:
@@ -29,7 +31,7 @@ class Pace:
         if before is None or per_tick > before:
             self._ns_per_tick = per_tick
         else:
-            self._ns_per_tick = before + (per_tick - before) / 4
+            self._ns_per_tick = before + (per_tick - before) / self._memory
 
     @property
     def known(self) -> bool:

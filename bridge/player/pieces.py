@@ -11,7 +11,11 @@ from collections.abc import Callable
 from bridge.music.render import Renderer
 from bridge.player.pace import Pace
 
-SLICE_BARS = 16
+PLAYED_BARS = 16
+"""So many are rendered in one piece at most."""
+COUNTED_BARS = 128
+"""Lanes count so many at most. A short piece takes nearly as long as one of these, so pieces grow as
+soon as the time that is given allows it."""
 LEAST_BARS = 2
 """Counting is quicker than playing only for more than a bar at once."""
 PATIENCE = 4
@@ -23,7 +27,7 @@ class Pieces:
 
     def __init__(self, clock: Callable[[], int]) -> None:
         self._clock = clock
-        self._counting, self._playing = Pace(), Pace()
+        self._counting, self._playing = Pace(memory=2), Pace()
 
     def go(self, renderer: Renderer, stop: int, within_ns: int, room_ns: int) -> int:
         """
@@ -42,10 +46,10 @@ class Pieces:
         renderer.turn_to(stop)
         at, bar = renderer.position, renderer.score.spec.bar_ticks
         far, least, pace = renderer.counts_until(stop), LEAST_BARS * bar, self._playing
-        ticks = pace.ticks(within_ns, SLICE_BARS * bar)
+        ticks = pace.ticks(within_ns, PLAYED_BARS * bar)
         if far > at and self._may_count(least, within_ns, room_ns):
             pace = self._counting
-            ticks = max(least, pace.ticks(within_ns, SLICE_BARS * bar))
+            ticks = max(least, pace.ticks(within_ns, COUNTED_BARS * bar))
         end = min(stop, far) if far > at else stop
         renderer.seek(min(end, at + ticks), stop)
         took = self._clock() - begun

@@ -16,7 +16,10 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from bridge.music.score import Score
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT / "tests"), str(ROOT)]
@@ -24,9 +27,13 @@ sys.path[:0] = [str(Path(__file__).resolve().parent), str(ROOT / "tests"), str(R
 from stage import RIG, SET, table  # noqa: E402
 
 DEMO = ROOT / "bridge" / "demo"
-JUMP_BARS = (500, 2000, 8000)
-"""To an hour of music, and four; the first is also played."""
-LONG_SECONDS = 1.0  # after so much time a jump is not taken once more
+PLAYED_BARS = 500
+FARTHEST = 0x3FFF
+"""In sixteenths: so far a Song Position Pointer reaches, which has 14 bits of "MIDI beats" (MIDI 1.0
+Detailed Specification 4.2.1, System Common Messages)."""
+NIGHT_BARS = 8000
+"""Four hours of music: so far a command may ask to go (OSC, HTTP)."""
+JUMPS = 3  # the quickest of so many counts
 LANES = (8, 32, 128, 512)
 HEARD_MS = 6.0  # in an even pulse: Friberg and Sundberg, J. Acoust. Soc. Am. 98, 1995
 
@@ -115,14 +122,16 @@ def offline() -> tuple[float, float]:
     return seconds / (middle - begin), seconds / (time.process_time() - middle)
 
 
-def jumps(bars: tuple[int, ...] = JUMP_BARS) -> list[tuple[str, list[float], float]]:
-    """For the demo and each of its small sets: CPU time (ms) of jumps ahead, and of playing as far
-    as the first of them (worked out from a tenth of the way)."""
+def jumps() -> list[tuple[str, list[float], float]]:
+    """For the demo and each of its small sets: CPU time (ms) of jumps ahead by `PLAYED_BARS`, by
+    `FARTHEST` and by `NIGHT_BARS`, in pieces as the player goes, and of playing as far as the first
+    of them (worked out from a tenth of the way)."""
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
     from bridge.music.performance import Performance
     from bridge.music.render import Renderer
     from bridge.music.score import compile_score
+    from bridge.music.ticks import TICKS_PER_QUARTER
 
     found = []
     for path in (DEMO / "set.yaml", *sorted((DEMO / "ideas").glob("*.yaml"))):
@@ -131,20 +140,29 @@ def jumps(bars: tuple[int, ...] = JUMP_BARS) -> list[tuple[str, list[float], flo
         own = path.with_name(f"{path.stem}.rig.yaml")
         rig = load_rig(own if own.exists() else DEMO / "rig.yaml")
         score = compile_score(load_set(path, rig).spec, rig.ranges)
-        ways = []
-        for goal in bars:
-            times: list[float] = []
-            while len(times) < 3 and sum(times) < LONG_SECONDS:
-                renderer = Renderer(score, Performance(score))
-                begin = time.process_time()
-                renderer.seek(goal * score.spec.bar_ticks)
-                times.append(time.process_time() - begin)
-            ways.append(min(times) * 1e3)
+        bar = score.spec.bar_ticks
+        goals = PLAYED_BARS * bar, FARTHEST * TICKS_PER_QUARTER // 4, NIGHT_BARS * bar
+        ways = [min(_way_ms(score, goal) for _ in range(JUMPS)) for goal in goals]
         renderer = Renderer(score, Performance(score))
         begin = time.process_time()
-        renderer.advance(bars[0] * score.spec.bar_ticks // 10)
-        found.append((path.stem, ways, (time.process_time() - begin) * 1e4))
+        renderer.advance(goals[0] // 10)
+        played = (time.process_time() - begin) * 10
+        found.append(("demo" if path.stem == "set" else path.stem, ways, played * 1e3))
     return found
+
+
+def _way_ms(score: Score, goal: int) -> float:
+    """CPU time of a jump from the beginning, in pieces as the player goes while the song stands."""
+    from bridge.music.performance import Performance
+    from bridge.music.render import Renderer
+    from bridge.player.part import ROOM_NS, SLICE_NS
+    from bridge.player.pieces import Pieces
+
+    renderer, pieces = Renderer(score, Performance(score)), Pieces(time.process_time_ns)
+    spent = 0
+    while renderer.position != goal:
+        spent += pieces.go(renderer, goal, SLICE_NS, ROOM_NS)
+    return spent / 1e6
 
 
 def limit(row: Cost) -> str:
@@ -196,11 +214,19 @@ def measure(seconds: float) -> list[str]:
         f"Offline, 16 lanes: events at {rates[0]:.0f} times real time, through the player to "
         f"bytes at {rates[1]:.0f} times.",
         "",
-        f"What a jump takes, and playing {JUMP_BARS[0]} bars:",
+        "What a jump takes the player, in ms of a core (in pieces of about a millisecond, as it "
+        f"goes), and playing {PLAYED_BARS} bars. {FARTHEST:,} sixteenths are as far as a Song "
+        "Position Pointer reaches; a command may ask for more.",
         "",
     ]
     lines += table(
-        ["set", *(f"{bars:,} bars, ms" for bars in JUMP_BARS), "playing, ms"],
+        [
+            "set",
+            f"{PLAYED_BARS} bars",
+            f"{FARTHEST:,} sixteenths",
+            f"{NIGHT_BARS:,} bars",
+            f"playing {PLAYED_BARS}",
+        ],
         [
             [name, *(f"{way:.0f}" for way in ways), f"{played:.0f}"]
             for name, ways, played in jumps()
