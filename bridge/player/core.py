@@ -7,7 +7,8 @@ hour in a second by handing in its own.
 How an event gets out: the renderer gives events some 40 ms ahead (`part`); the timeline holds them
 by tick and binds the next 15 ms to deadlines; what falls together is encoded a millisecond ahead
 and then only sent (`sending`). Rendering and other work that can wait is done where no deadline is
-near.
+near, and steps of glides, by far the most of what is sent, are sent without a look at all that
+(`waking`).
 """
 
 from __future__ import annotations
@@ -26,14 +27,15 @@ from bridge.player.leading import RESET_EARLY_NS, Leading
 from bridge.player.outputs import Outputs
 from bridge.player.part import Part
 from bridge.player.rejoining import REST_SHARE, Rejoining
-from bridge.player.sending import STAGE_NS, Sender
+from bridge.player.sending import Sender
 from bridge.player.songclock import Effect, SongClock
 from bridge.player.standing import Standing
 from bridge.player.stands import Stands
 from bridge.player.start import PortSpec
-from bridge.player.stride import AHEAD_NS, GUARD_NS, Stride
+from bridge.player.stride import AHEAD_NS, Stride
 from bridge.player.tape import Tape
 from bridge.player.timeline import Timeline
+from bridge.player.waking import Waking
 from bridge.ports.port import OutPort
 from bridge.protocol.command import Command
 from bridge.protocol.performing import MoveMacro, RunOrder
@@ -50,8 +52,6 @@ STALE_NS = 300_000
 """A followed clock moves a little at each pulse; deadlines further off than this are made anew."""
 OTHER_TEMPO = 0.01
 """A followed clock that differs more than this is another tempo: what is in ms is made by it."""
-IDLE_NS = 1_000_000_000
-CHECK_NS = 10_000_000
 LEFT_OUT_SAID_NS = 60_000_000_000
 """What is left out is said once, and again only after so long a pause."""
 RENDER_NS = 12_000_000
@@ -115,6 +115,15 @@ class PlayerCore:
         self.tape: Tape | None = None
         self._stands = Stands(clock)
         self._rejoining = Rejoining(clock, self._stands)
+        self._waking = Waking(
+            self.song,
+            self.part,
+            self.leading,
+            self.sender,
+            self.standing,
+            self._rejoining,
+            self._horizon,
+        )
         self._aim()
         for port in self.outputs.ports:
             self.outputs.send(self.outputs.setup(port))
@@ -150,52 +159,34 @@ class PlayerCore:
             if now < sender.staged_due:
                 return sender.staged_due
             sender.send_staged()
+            if not self._waiting and self._waking.calm(now):
+                return self._waking.next_sent(now)
         elif sender.near(now) and not self._waiting and now < self._known_until():
             # Everything else can be done once that is sent.
             due = sender.stage(now, self.song.bpm)
             if due is not None:
-                if due > now:
+                if not sender.may_leave(now):
                     return due
                 sender.send_staged()
+                now = max(now, due)
+                if self._waking.calm(now):
+                    return self._waking.next_sent(now)
         self.carry_out(self.song.check(now), now)
         while True:
             self._work(now)
             due = sender.stage(now, self.song.bpm)
             if due is None:
                 break
-            if due > now:
+            if not sender.may_leave(now):
                 return due
             sender.send_staged()
+            now = max(now, due)
         sender.send_moved(now)
-        return self._next(now)
+        return self._waking.next(now, self._earliest(), self._walk_at)
 
     def slack(self, now: int) -> int:
         """Ns until something must be sent: how long other work may take."""
         return self.sender.slack(now)
-
-    def _next(self, now: int) -> int:
-        times = [now + IDLE_NS]
-        if (due := self.sender.next_due()) is not None:
-            times.append(due - self.sender.lead_ns)
-        if (tick := self.timeline.next_tick()) is not None and self.song.ready:
-            times.append(self.song.time_of(tick) - self._earliest() - self._horizon)
-        if self.song.playing:
-            must = self.song.time_of(self.part.rendered) - self._need()
-            times.append(must - GUARD_NS if must - GUARD_NS > now else must)
-            if self.part.catching_up is not None:
-                times.append(self._rejoining.next_ns(now, self.part, self.slack(now)))
-            if self.song.following:
-                times.append(now + CHECK_NS)
-        if self.leading.send_to and self.song.ready:
-            times.append(self.leading.next_clock(self.song.time_of) - self._horizon)
-        if (value := self.outputs.next_value()) is not None:
-            times.append(value if value > now else now + STAGE_NS // 2)
-        if not self.song.playing:
-            if self.part.seeking:
-                times.append(self._walk_at)
-            elif self.standing.at is not None:
-                times.append(self.standing.at)
-        return max(min(times), now + 50_000)
 
     def _earliest(self) -> int:
         """The most by which anything may leave before its tick."""
@@ -320,6 +311,7 @@ class PlayerCore:
     ) -> None:
         """Plays another score from the next step, beat or bar on; at once when stopped. See
         `Part.swap`."""
+        self._waking.disturb()
         self.part.swap(score, revision, when, self.song.playing, renamed, parts)
 
     def _answer(self, command: Command, now: int, done: Done | None, client: str) -> None:
@@ -327,6 +319,7 @@ class PlayerCore:
 
     def perform(self, command: Command, now: int, client: str = "") -> None:
         """Does what the performance knows about, and what follows from it here."""
+        self._waking.disturb()
         part = self.part
         before = part.unheard()
         turned = None
@@ -361,6 +354,8 @@ class PlayerCore:
 
     def carry_out(self, effects: list[Effect], now: int) -> None:
         """What the song clock says is to be done."""
+        if effects:
+            self._waking.disturb()
         for what in effects:
             if what.do == "begin":
                 self._begin(what.clock, what.ns, now)

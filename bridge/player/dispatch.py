@@ -161,6 +161,7 @@ class Player(PlayerCore):
 
     def _dispatch(self, command: Command, now: int, client: str) -> None:
         """Does one command whole, or raises CommandError and does nothing."""
+        self._waking.disturb()
         handler, rendered = HANDLERS.get(type(command)), self.part.rendered
         if handler is not None:
             handler(self, command, now)
@@ -178,6 +179,7 @@ class Player(PlayerCore):
         """It is there again: everything closed, present values, and no backlog."""
         self.outputs.lost.discard(port)
         self.outputs.send(self.outputs.setup(port))
+        self._waking.disturb()
         if self.song.playing:
             for output, value in self.part.values().items():
                 if self.outputs.port_of[output] == port:

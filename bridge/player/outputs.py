@@ -177,6 +177,11 @@ class Outputs:
             for message in self.value(output, value)
         ]
 
+    @property
+    def values_wait(self) -> bool:
+        """Whether any value waits for its turn."""
+        return self._thinner.waiting
+
     def next_value(self) -> int | None:
         """When a value that waits has to go, if nothing else is sent before; None: none waits."""
         return self._thinner.next_ns(self._grace)

@@ -14,8 +14,8 @@ from bridge.player.pace import Pace
 PLAYED_BARS = 16
 """So many are rendered in one piece at most."""
 COUNTED_BARS = 128
-"""Lanes count so many at most. A short piece takes nearly as long as one of these, so pieces grow as
-soon as the time that is given allows it."""
+"""Lanes count so many at most. A short piece takes nearly as long as one of these, so pieces grow
+as soon as the time that is given allows it."""
 LEAST_BARS = 2
 """Counting is quicker than playing only for more than a bar at once."""
 PATIENCE = 4

@@ -97,6 +97,10 @@ class Process:
         self._yielding = Yielding()
         self._between_at = 0
         self._told_at = 0
+        self._work_at = 0
+        """While the song plays and nothing comes in, there is no work before this."""
+        self._next_at = 0
+        """The player wakes for work at this time, when nothing wakes it before."""
         self._touched = True
         """Whether there may be something to tell that no clock says: a command, MIDI."""
         self._warnings = list(start.warnings)
@@ -255,6 +259,9 @@ class Process:
     def _between(self, now: int) -> int:
         """Work for which there is room now; returns when there will be more."""
         player, link = self.player, self.link
+        if now < self._work_at and not self._touched and player.song.playing:
+            return self._next_at
+        self._work_at = 0
         slack = player.slack(now)
         room = slack > ROOM_NS
         remembered = player.part.renderer.memory is not self._remembered
@@ -311,13 +318,16 @@ class Process:
 
     def _next_work(self, now: int) -> int:
         times = [self._told_at + STILL_NS, self._ports_at]
-        if self._news:
-            times.append(self.link.next_ns(now) + FRAME_WAITS_NS)
         if self.player.incoming.rows:
             times.append(self._hear_at)
         if self.feedback.waiting:
             times.append(max(self.feedback.next_ns(), now + STAGE_NS))
-        return min(times)
+        self._work_at = self._next_at = min(times)
+        if self._news:
+            news_at = self.link.next_ns(now)
+            self._work_at = min(self._work_at, news_at)
+            self._next_at = min(self._next_at, news_at + FRAME_WAITS_NS)
+        return self._next_at
 
     def _tell(self, now: int) -> None:
         player, link = self.player, self.link

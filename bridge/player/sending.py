@@ -19,6 +19,9 @@ SURE_NS = 60_000
 """This much of the time before a deadline is left when everything is encoded; nothing where only
 levels glide. For encoding itself, half as much again is kept as it took of late for as many items:
 for less, more are late; for more, there is often time to sleep once more (both measured)."""
+EARLY_NS = 200_000
+"""Steps of glides leave when they are encoded, so much before their deadline at most: nobody hears
+that of a value that moves all the time, and the player need not stay awake until then."""
 BEFORE_ITEMS = 3
 """What encoding takes besides its items is as long as for this many of them (measured)."""
 GLIDE_WAITS_NS = 2_000_000
@@ -66,6 +69,8 @@ class Sender:
         """How many items leave then."""
         self._levels = False
         """Whether they are steps of glides and nothing else."""
+        self._staged_levels = False
+        """Whether the messages that are ready are."""
         self._value_tick: dict[str, int] = {}
         self._raised: set[str] = set()
 
@@ -78,7 +83,7 @@ class Sender:
             return None
         if self.pacing is not None and not self.pacing.may_stage(due):
             return None
-        begun = self._clock()
+        begun, self._staged_levels = self._clock(), self._levels
         first, group = self.timeline.pop_group()
         while first < due:  # what was called off may lie between
             first, more = self.timeline.pop_group()
@@ -90,7 +95,7 @@ class Sender:
             owner = item.owner
             messages += [(message, owner) for message in self._encode(item, due, bpm)]
         messages += self.outputs.moved(due, self._next_hits)
-        self._staged = order(messages, _message)
+        self._staged = order(messages, _message) if len(messages) > 1 else messages
         self.staged_due = due
         # The longest of late, little by little forgotten.
         each = (self._clock() - begun) // (len(group) + BEFORE_ITEMS)
@@ -134,7 +139,14 @@ class Sender:
     def lead_ns(self) -> int:
         """How long before their deadline the next messages should be encoded."""
         took = self._each_ns * (self._group + BEFORE_ITEMS)
-        return min((0 if self._levels else SURE_NS) + took * 3 // 2, STAGE_NS)
+        return min(took // 2 if self._levels else SURE_NS + took * 3 // 2, STAGE_NS)
+
+    def may_leave(self, now: int) -> bool:
+        """Whether the messages that are ready leave at once, and not only at their deadline."""
+        due = self.staged_due
+        if due is None or due <= now:
+            return due is not None
+        return self._staged_levels and due - self._clock() <= EARLY_NS
 
     def send_staged(self) -> None:
         staged, due = self._staged, self.staged_due

@@ -34,7 +34,7 @@ def value_code(out: Output, volts: float) -> int:
     if out.high == out.low:
         return 0
     share = (clamp_volts(out, volts) - out.low) / (out.high - out.low)
-    return min(max(int(share * top + 0.5), 0), top)
+    return int(share * top + 0.5)  # 0 to top, as the share is 0 to 1
 
 
 def value_bytes(out: Output, code: int) -> list[bytes]:

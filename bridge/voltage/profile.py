@@ -162,7 +162,8 @@ def clamp_volts(out: Output, volts: float) -> float:
     """
     if volts != volts:
         return out.rest
-    return min(max(volts, min(out.low, out.high)), max(out.low, out.high))
+    low, high = (out.low, out.high) if out.low <= out.high else (out.high, out.low)
+    return low if volts < low else high if volts > high else volts
 
 
 def volts_of_note(out: Output, note: float) -> float:

@@ -128,10 +128,10 @@ def jumps() -> list[tuple[str, list[float], float]]:
     of them (worked out from a tenth of the way)."""
     from bridge.files.rig import load_rig
     from bridge.files.set import load_set
+    from bridge.music.model import TICKS_PER_QUARTER
     from bridge.music.performance import Performance
     from bridge.music.render import Renderer
     from bridge.music.score import compile_score
-    from bridge.music.ticks import TICKS_PER_QUARTER
 
     found = []
     for path in (DEMO / "set.yaml", *sorted((DEMO / "ideas").glob("*.yaml"))):
