@@ -260,6 +260,7 @@ class Process:
         """Work for which there is room now; returns when there will be more."""
         player, link = self.player, self.link
         if now < self._work_at and not self._touched and player.song.playing:
+            self._waited_since = now
             return self._next_at
         self._work_at = 0
         slack = player.slack(now)

@@ -19,8 +19,8 @@ SOON_NS = 50_000
 class Waking:
     """Works out the time of the next step.
 
-    While levels glide, it is awake a hundred times a second, and most of these times only to send. So
-    it is known until when nothing else need be looked at.
+    While levels glide, it is awake a hundred times a second, and most of these times only to send.
+    So it is known until when nothing else need be looked at.
     """
 
     def __init__(

@@ -13,7 +13,7 @@ from bridge.player.frames import KEPT, NOTES, SCORE, TAKE, Unpacker, pack_json
 if TYPE_CHECKING:
     from bridge.protocol.state import PlayerReport
 
-PACE_MS = 100
+PACE_MS = 200
 """How often the player tells what it has sent. What is known of open gates may be so old when it
 dies: every gate that there is is closed then, open or not."""
 
