@@ -1,4 +1,4 @@
-"""How far the renderer gets in a given time."""
+"""How far the renderer gets in a given time, and how long other work takes."""
 
 from __future__ import annotations
 
@@ -41,3 +41,15 @@ class Pace:
     def ns(self, ticks: int) -> int:
         """About how long so many ticks take; 0 as long as nothing was measured."""
         return int(ticks * (self._ns_per_tick or 0.0))
+
+
+class Longest:
+    """The longest that something took of late, little by little forgotten."""
+
+    def __init__(self, first_ns: int) -> None:
+        """`first_ns`: what is taken for it before anything was measured."""
+        self.ns = first_ns
+
+    def took(self, ns: int) -> None:
+        """It took so long."""
+        self.ns = max(ns, self.ns - self.ns // 8)

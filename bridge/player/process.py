@@ -38,6 +38,7 @@ from bridge.player.inbox import Inbox
 from bridge.player.lateness import Alarm
 from bridge.player.messages import Swap
 from bridge.player.missing import Missing
+from bridge.player.pace import Longest
 from bridge.player.report import Report
 from bridge.player.sending import STAGE_NS
 from bridge.player.server import Link
@@ -93,14 +94,11 @@ class Process:
         self._lost: set[str] = set()
         self._ports_at = 0
         self._hear_at = 0
-        self._waited_since = 0
+        self._waited_since = self._between_at = self._told_at = 0
         self._yielding = Yielding()
-        self._between_at = 0
-        self._told_at = 0
-        self._work_at = 0
-        """While the song plays and nothing comes in, there is no work before this."""
-        self._next_at = 0
-        """The player wakes for work at this time, when nothing wakes it before."""
+        self._swapping = Longest(ROOM_NS // 2)
+        self._work_at = self._next_at = 0
+        """While the song plays and nothing comes in: work from the first on, and by the second."""
         self._touched = True
         """Whether there may be something to tell that no clock says: a command, MIDI."""
         self._warnings = list(start.warnings)
@@ -262,21 +260,22 @@ class Process:
         if now < self._work_at and not self._touched and player.song.playing:
             self._waited_since = now
             return self._next_at
-        self._work_at = 0
-        slack = player.slack(now)
-        room = slack > ROOM_NS
+        self._work_at, slack = 0, player.slack(now)
+        swaps = self._read_swap is not None or link.swaps
+        room = slack > max(ROOM_NS, self._swapping.ns * 3 // 2 if swaps else 0)
         remembered = player.part.renderer.memory is not self._remembered
         if not self._work_waits(now, remembered):
             self._waited_since = now
-            if self.feedback.waiting and room:
+            if room and self.feedback.waiting:
                 self.feedback.send(now)
             return self._next_work(now)
         if not room and now - self._waited_since < PATIENCE_NS:
             # The next messages leave before there is room: awake for them, it is looked for again.
             return now + max(slack, STAGE_NS)
         self._waited_since = now
-        if self._read_swap is not None or link.swaps:
+        if swaps:
             self._swap()
+            self._swapping.took(_now() - now)
         elif self._sweeper.wants(player.slack(now)):
             self._sweeper.sweep()
         elif remembered:

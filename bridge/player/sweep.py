@@ -11,6 +11,8 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable
 
+from bridge.player.pace import Longest
+
 FIRST_NS = 3_000_000
 """How long a collection may take, before one was measured."""
 WHOLE = 2
@@ -28,7 +30,7 @@ class Sweeper:
         self._clock = clock
         self._collect = collect
         self._waiting = 0
-        self._took_ns = FIRST_NS
+        self._longest = Longest(FIRST_NS)
 
     def swapped(self) -> None:
         """A score has taken the place of another."""
@@ -38,12 +40,11 @@ class Sweeper:
         """Whether there is something to collect, and room for it until the next message."""
         if not self._waiting:
             return False
-        return slack_ns > WHOLE * self._took_ns or self._waiting > WAITING_MOST
+        return slack_ns > WHOLE * self._longest.ns or self._waiting > WAITING_MOST
 
     def sweep(self) -> None:
         """Collects; remembers the longest of late, little by little forgotten."""
         begun = self._clock()
         self._collect()
-        took = self._clock() - begun
-        self._took_ns = max(took, self._took_ns - self._took_ns // 8)
+        self._longest.took(self._clock() - begun)
         self._waiting = 0
