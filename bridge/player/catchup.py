@@ -21,6 +21,7 @@ from bridge.music.performance import Performance
 from bridge.music.render import Renderer
 from bridge.music.score import Score
 from bridge.player.going_on import Names, go_on
+from bridge.player.pace import Longest
 from bridge.player.pieces import Pieces
 from bridge.protocol.command import Command
 
@@ -101,7 +102,7 @@ class CatchUp:
         self._changes: deque[Change] = deque()
         self._pieces = Pieces(clock)
         self._spent = 0
-        self._longest = FIRST_NS
+        self._longest = Longest(FIRST_NS)
 
     @property
     def useless(self) -> bool:
@@ -114,7 +115,7 @@ class CatchUp:
 
     def room_ns(self) -> int:
         """For how long nothing may be due, so that the next piece makes nothing late."""
-        return SAFETY_FACTOR * self._longest
+        return SAFETY_FACTOR * max(PIECE_NS, self._longest.ns)
 
     def join_ns(self, rendered: int) -> int:
         """Estimate how long the rest takes when it is `near`."""
@@ -152,7 +153,7 @@ class CatchUp:
             self._go(rendered, room_ns)
         took = self._clock() - begun
         self._spent += took
-        self._longest = max(took, PIECE_NS, self._longest - self._longest // 8)
+        self._longest.took(took)
         return took
 
     def finish(self, rendered: int) -> Renderer:

@@ -10,7 +10,7 @@ class Pace:
     """Measures how long a tick takes, so that work can be cut into pieces of about equal time."""
 
     def __init__(self, memory: int = 4) -> None:
-        """`memory`: how many quick pieces it takes, about, for one before them to be forgotten."""
+        """`memory`: after about so many quick pieces a slow one is forgotten."""
         self._memory = memory
         self._ns_per_tick: float | None = None
 
@@ -44,12 +44,17 @@ class Pace:
 
 
 class Longest:
-    """The longest that something took of late, little by little forgotten."""
+    """The longest time that something took of late, little by little forgotten."""
 
-    def __init__(self, first_ns: int) -> None:
-        """`first_ns`: what is taken for it before anything was measured."""
+    def __init__(self, first_ns: int, memory: int = 8) -> None:
+        """
+        Args:
+            first_ns: what is taken for it before anything was measured.
+            memory: after about so many shorter times a long one is forgotten.
+        """
+        self._memory = memory
         self.ns = first_ns
 
     def took(self, ns: int) -> None:
         """It took so long."""
-        self.ns = max(ns, self.ns - self.ns // 8)
+        self.ns = max(ns, self.ns - self.ns // self._memory)

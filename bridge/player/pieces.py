@@ -12,10 +12,10 @@ from bridge.music.render import Renderer
 from bridge.player.pace import Pace
 
 PLAYED_BARS = 16
-"""So many are rendered in one piece at most."""
+"""At most so many bars are rendered in one piece."""
 COUNTED_BARS = 128
-"""Lanes count so many at most. A short piece takes nearly as long as one of these, so pieces grow
-as soon as the time that is given allows it."""
+"""At most so many bars are counted in one piece. A short piece takes nearly as long as a long one,
+so pieces grow as soon as the time that is given allows it."""
 LEAST_BARS = 2
 """Counting is quicker than playing only for more than a bar at once."""
 PATIENCE = 4

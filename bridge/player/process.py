@@ -98,7 +98,8 @@ class Process:
         self._yielding = Yielding()
         self._swapping = Longest(ROOM_NS // 2)
         self._work_at = self._next_at = 0
-        """While the song plays and nothing comes in: work from the first on, and by the second."""
+        """While the song plays and nothing comes in, work may be done from the first time on, and
+        the player wakes for it at the second."""
         self._touched = True
         """Whether there may be something to tell that no clock says: a command, MIDI."""
         self._warnings = list(start.warnings)

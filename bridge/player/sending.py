@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from bridge.errors import CommandError
 from bridge.player.leading import CLOCK_BYTE, Leading
 from bridge.player.outputs import Outputs
+from bridge.player.pace import Longest
 from bridge.player.timeline import Item, Timeline
 from bridge.voltage.encode import CLOCK, Message
 from bridge.voltage.wire import order
@@ -16,9 +17,10 @@ from bridge.voltage.wire import order
 STAGE_NS = 1_000_000
 """What falls together is encoded this long before its deadline, at most."""
 SURE_NS = 60_000
-"""This much of the time before a deadline is left when everything is encoded; nothing where only
-levels glide. For encoding itself, half as much again is kept as it took of late for as many items:
-for less, more are late; for more, there is often time to sleep once more (both measured)."""
+"""This much of the time before a deadline is left when everything is encoded. For encoding itself,
+half as much again is kept as it took of late for as many items: for less, more are late; for more,
+there is often time to sleep once more (both measured). Where only levels glide nothing is left, and
+half of what encoding took is kept: they leave about at their time, some sooner and some later."""
 EARLY_NS = 200_000
 """Steps of glides leave when they are encoded, so much before their deadline at most: nobody hears
 that of a value that moves all the time, and the player need not stay awake until then."""
@@ -57,7 +59,7 @@ class Sender:
         self.pacing: Pacing | None = None
         """Set where a take is played again: what may leave before the next move."""
         self._clock = outputs.clock
-        self._each_ns = 0
+        self._each = Longest(0)
         """What encoding took of late, for each item."""
         self._staged: list[tuple[Message, str]] = []
         self.staged_due: int | None = None
@@ -95,11 +97,9 @@ class Sender:
             owner = item.owner
             messages += [(message, owner) for message in self._encode(item, due, bpm)]
         messages += self.outputs.moved(due, self._next_hits)
-        self._staged = order(messages, _message) if len(messages) > 1 else messages
+        self._staged = order(messages, _message)
         self.staged_due = due
-        # The longest of late, little by little forgotten.
-        each = (self._clock() - begun) // (len(group) + BEFORE_ITEMS)
-        self._each_ns = max(each, self._each_ns - self._each_ns // 8)
+        self._each.took((self._clock() - begun) // (len(group) + BEFORE_ITEMS))
         return due
 
     def near(self, now: int) -> bool:
@@ -138,7 +138,7 @@ class Sender:
     @property
     def lead_ns(self) -> int:
         """How long before their deadline the next messages should be encoded."""
-        took = self._each_ns * (self._group + BEFORE_ITEMS)
+        took = self._each.ns * (self._group + BEFORE_ITEMS)
         return min(took // 2 if self._levels else SURE_NS + took * 3 // 2, STAGE_NS)
 
     def may_leave(self, now: int) -> bool:

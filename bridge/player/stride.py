@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.player.pace import Longest
 from bridge.player.sending import STAGE_NS
 from bridge.voltage.wire import VALUE_PERIOD_NS
 
@@ -25,18 +26,18 @@ class Stride:
     """Measures how long a render takes, and says how long the next may be."""
 
     def __init__(self) -> None:
-        self._longest = SLACK_NS  # of late, ns; little by little forgotten
+        self._longest = Longest(SLACK_NS, memory=16)
 
     def took(self, ns: int) -> None:
         """A render took so long."""
-        self._longest = max(ns, self._longest - self._longest // 16)
+        self._longest.took(ns)
 
     @property
     def ahead_ns(self) -> int:
         """How much further than needed the next render goes."""
-        return AHEAD_NS + (LONG_NS if self._longest < SLACK_NS else SHORT_NS)
+        return AHEAD_NS + (LONG_NS if self._longest.ns < SLACK_NS else SHORT_NS)
 
     @property
     def room_ns(self) -> int:
         """How far away the next deadline must be for a render that can wait."""
-        return min(SLACK_NS, STAGE_NS // 2 + 2 * self._longest)
+        return min(SLACK_NS, STAGE_NS // 2 + 2 * self._longest.ns)

@@ -33,7 +33,7 @@ class Waking:
         rejoining: Rejoining,
         horizon_ns: int,
     ) -> None:
-        """`horizon_ns`: how long before they may leave events have deadlines."""
+        """`horizon_ns`: an event gets its deadline so long before it may leave."""
         self._song, self._part, self._leading, self._sender = song, part, leading, sender
         self._standing, self._rejoining, self._horizon = standing, rejoining, horizon_ns
         self._calm_until = 0

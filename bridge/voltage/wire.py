@@ -279,10 +279,7 @@ class Thinner:
         hits: Mapping[str, int] | None = None
         soonest = NEVER_NS
         # min() would scan as often: few outputs move at once.
-        names = list(self._waiting)
-        if len(names) > 1:
-            names.sort(key=lambda name: self._waiting[name].since_ns)
-        for name in names:
+        for name in sorted(self._waiting, key=lambda n: self._waiting[n].since_ns):
             port, cost = self._port[name], self._cost_ns[name]
             again = self._again_ns.get(name, 0)
             free = self._free_ns.get(port, 0)
